@@ -1,0 +1,230 @@
+"""Quantities as people write them: text with an uncertainty, column heads with a unit, and their conversion by pint.
+
+pint is given units only, never the number: it reads `62.00(5) m` as ±0.5 m, and `uncertainties` reads a bare `0` as ±1.
+The digits are read here, as GUM (JCGM 100:2008) 7.2.2 says.
+"""
+
+import math
+import re
+from dataclasses import dataclass
+from decimal import Decimal
+from difflib import get_close_matches
+from functools import lru_cache
+from typing import Any, overload
+
+import numpy as np
+
+
+class UnitError(ValueError):
+    """A quantity or unit that cannot be read, or is of the wrong kind; the message is for people."""
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A value and its standard uncertainty, both in the same SI unit; `u` is 0 for an exact value."""
+
+    value: float
+    u: float = 0.0
+
+    def __float__(self) -> float:
+        return self.value
+
+    def draw(self, rng: np.random.Generator, size: int | tuple[int, ...]) -> np.ndarray:
+        """Normal draws of the quantity, an array of shape `size`."""
+        return rng.normal(self.value, self.u, size)
+
+
+@dataclass(frozen=True)
+class Head:
+    """A column head: `u(mass) [kg]` has the name "mass", the unit "kg" and `is_u` True; no brackets, no unit (None)."""
+
+    name: str
+    unit: str | None
+    is_u: bool
+
+    @property
+    def key(self) -> str:
+        return f"u({self.name})" if self.is_u else self.name
+
+
+# Digits in threes, parted by a space, are as good as digits in a row: GUM 7.2.2 writes 100,021 47.
+_WHOLE = r"(?:\d{1,3}(?:[ ]\d{3})+|\d+)"
+_FRACTION = r"(?:\.(?:(?:\d{3}[ ])+\d{1,3}|\d+))"
+_UNSIGNED = rf"(?:{_WHOLE}{_FRACTION}?|{_FRACTION})"
+_MEASURED = re.compile(
+    rf"""(?P<open>\()?  (?P<value>[+-]?{_UNSIGNED})
+         (?: \((?P<digits>{_UNSIGNED})\) | [ ]?(?:±|\+/-)[ ]?(?P<u>{_UNSIGNED}) )?
+         (?(open)\))  (?:[eE](?P<exponent>[+-]?\d{{1,3}}))?
+         (?: [ ]?(?P<unit>[A-Za-z°µμΩ][^±,()%]*) )?""",
+    re.VERBOSE | re.ASCII,
+)
+
+
+def parse_measured(text: str | int | float, unit: str) -> Measured:
+    """The quantity that `text` writes, in SI.
+
+    text : "62.00(5) m", "62.00(0.05) m", "62.00 ± 0.05 m" or "(62.00 ± 0.05) m", the second number being the standard
+        uncertainty as in GUM (JCGM 100:2008) 7.2.2; "62.00 m" is exact. A bare number only where `unit` is "".
+    unit : SI unit of the answer, such as "m"; "" for a plain number.
+
+    Raises UnitError with what was found and what to write instead.
+    """
+    if isinstance(text, bool) or not isinstance(text, str | int | float):
+        raise UnitError(f"{text!r} is not a quantity; write {_specimen(unit)}")
+    if not isinstance(text, str):
+        if unit:
+            raise UnitError(f'{text} has no unit; write "{text} {unit}"')
+        return Measured(_finite(float(text), str(text)))
+
+    plain = " ".join(text.split()).replace("−", "-")  # any run of spaces, no-break and thin ones too; a true minus sign
+    match = _MEASURED.fullmatch(plain)
+    if match is None or (match["u"] and match["exponent"] and not match["open"]):
+        raise UnitError(f"'{_short(text)}' cannot be read: {_why_unreadable(plain)}; write {_specimen(unit)}")
+    if unit and not match["unit"]:
+        raise UnitError(f"'{_short(text)}' has no unit; write {_specimen(unit)}")
+
+    exponent = exponent_of_u = int(match["exponent"] or 0)
+    value = Decimal(match["value"].replace(" ", ""))
+    u = Decimal((match["digits"] or match["u"] or "0").replace(" ", ""))
+    if match["digits"] and "." not in match["digits"]:  # they count in the last places shown
+        exponent_of_u -= len(match["value"].partition(".")[2].replace(" ", ""))
+    given = match["unit"] or ""
+    step = convert(1.0, given, unit) - convert(0.0, given, unit)  # so that an uncertainty in degF is one in degC
+    return Measured(
+        _finite(convert(float(value.scaleb(exponent)), given, unit), text),
+        _finite(float(u.scaleb(exponent_of_u)) * step, text),
+    )
+
+
+def _finite(value: float, text: str) -> float:
+    if not math.isfinite(value):
+        raise UnitError(f"'{_short(text)}' is not a finite number")
+    return value
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _specimen(unit: str) -> str:
+    return f'for example "62.00(5) {unit}" or "62.00 ± 0.05 {unit}"' if unit else "a plain number, such as 4.5"
+
+
+def _why_unreadable(plain: str) -> str:
+    if "%" in plain:
+        return "a percentage is not taken"
+    if re.search(r"(±|\+/-|\() ?-", plain):
+        return "an uncertainty cannot be negative"
+    if re.search(r"\d,\d", plain):
+        return "the decimal mark is a point here"
+    if re.search(r"[A-Za-z] ?(±|\+/-)", plain):
+        return "the unit comes once, at the end"
+    if re.search(r"\d[eE]", plain):
+        return "the power of ten must stand behind brackets round both numbers"
+    return "it is not a number with its unit"
+
+
+_HEAD = re.compile(r"(?P<name>[^\[\]]*?)\s*(?:\[(?P<unit>[^\[\]]*)\])?")
+_U_OF = re.compile(r"u\s*\(\s*(?P<name>[^()]*?)\s*\)", re.IGNORECASE)
+
+
+def parse_head(head: str) -> Head:
+    """The parts of a column head such as `u(slack length) [m]`; the name in lower case with single spaces.
+
+    Raises UnitError where the brackets do not close.
+    """
+    match = _HEAD.fullmatch(head.strip())
+    if match is None:
+        raise UnitError(f"'{_short(head)}' is not a column head; write the unit once, last, as in 'mass [kg]'")
+    name = " ".join(match["name"].split()).lower()
+    of = _U_OF.fullmatch(name)
+    unit = match["unit"]
+    return Head(of["name"] if of else name, None if unit is None else unit.strip(), of is not None)
+
+
+@overload
+def convert(values: float, unit: str, to: str) -> float: ...
+@overload
+def convert(values: np.ndarray, unit: str, to: str) -> np.ndarray: ...
+def convert(values: float | np.ndarray, unit: str, to: str) -> float | np.ndarray:
+    """`values` in `unit`, expressed in the unit `to`; scales with an offset (degF) too.
+
+    Raises UnitError where a unit is not known, or is of another kind than `to`.
+    """
+    check_unit(unit, to)
+    if unit == to:
+        return values
+    return _registry().Quantity(values, _unit(unit)).to(_unit(to)).magnitude
+
+
+@lru_cache(maxsize=512)
+def check_unit(unit: str, to: str) -> None:
+    """Raises UnitError where `unit` is not known, or is of another kind than `to`: a force where a mass is wanted."""
+    if _unit(unit).dimensionality != _unit(to).dimensionality:
+        raise UnitError(f"'{unit}' is {_kind(unit)}, but {_kind(to)} is wanted{_such_as(to)}")
+
+
+# Kinds of quantity that a campaign holds: an example of its unit in SI, its name, other units to offer.
+_KINDS = (
+    ("", "a plain number", ()),
+    ("m", "a length", ("m", "ft")),
+    ("kg", "a mass", ("kg", "lb")),
+    ("N", "a force", ("N", "kN", "lbf")),
+    ("s", "a time", ("s", "ms")),
+    ("m^2", "an area", ("m^2", "ft^2")),
+    ("m^3", "a volume", ("m^3",)),
+    ("kg/m^3", "a density", ("kg/m^3", "lb/ft^3")),
+    ("m/N", "a compliance (length per force)", ("m/N", "mm/kN")),
+    ("N/m", "a stiffness (force per length)", ("N/m",)),
+    ("N*s", "a viscosity of a cord (force times time)", ("N*s",)),
+    ("K", "a temperature", ("degC", "degF")),
+    ("V", "a voltage", ("V", "mV")),
+    ("A", "a current", ("mA",)),
+    ("m/s", "a speed", ("m/s",)),
+    ("m/s^2", "an acceleration", ("m/s^2",)),
+    ("J", "an energy", ("J",)),
+    ("W", "a power", ("W",)),
+    ("Pa", "a pressure", ("kPa",)),
+)
+_COMMON = sorted({unit for _, _, units in _KINDS for unit in units} | {"mm", "cm", "in", "g", "t", "kgf", "mV/V"})
+
+
+@lru_cache(maxsize=1)
+def _registry() -> Any:
+    import pint  # half a second: only when there is something to convert
+
+    return pint.UnitRegistry()
+
+
+# A unit is words joined by * / or a space, each with a small power: nothing else is worth handing to a parser.
+_WORD = r"[A-Za-z°µμΩ_]{1,20}(?:(?:\^|\*\*)?-?\d|[²³])?"
+_UNIT = re.compile(rf"(?:1|{_WORD})(?: ?[*·/ ] ?{_WORD}){{0,5}}|%|", re.ASCII)
+
+
+@lru_cache(maxsize=512)
+def _unit(unit: str) -> Any:
+    import pint
+
+    try:
+        if not _UNIT.fullmatch(unit):
+            raise UnitError(f"'{_short(unit)}' is not a unit{_nearest(unit)}")
+        return _registry().parse_units(unit)
+    except (pint.PintError, ValueError, TypeError) as error:
+        raise UnitError(f"'{_short(unit)}' is not a known unit{_nearest(unit)}") from error
+
+
+def _nearest(unit: str) -> str:
+    by_lower = {known.lower(): known for known in _COMMON}
+    near = get_close_matches(unit.lower(), by_lower, n=1, cutoff=0.5)
+    return f"; the nearest known is '{by_lower[near[0]]}'" if near else "; write for example m, kg, kN, s or degC"
+
+
+def _kind(unit: str) -> str:
+    dimensions = _unit(unit).dimensionality
+    return next((name for si, name, _ in _KINDS if _unit(si).dimensionality == dimensions), "another kind of quantity")
+
+
+def _such_as(unit: str) -> str:
+    dimensions = _unit(unit).dimensionality
+    units = next((units for si, _, units in _KINDS if _unit(si).dimensionality == dimensions), ())
+    return ", such as " + " or ".join(units) if units else ""
