@@ -235,7 +235,7 @@ def test_one_value_a_group_is_the_plain_limit():
 
 @pytest.mark.parametrize(("between", "sizes"), [(0.02, (3,) * 5), (0.0, (3,) * 5), (0.02, (1, 2, 2, 4, 6))])
 def test_limit_for_another_group_holds_as_often_as_it_says(between, sizes):
-    """Drops that scatter more than cords, balanced and not: 95 % to 4 binomial standard errors, safer by 2 % at most."""
+    """Drops that scatter more than cords, balanced and not: 95 % to 4 standard errors, safer by 2 % at most."""
     rng = np.random.default_rng(17)
     n, group = 2000, np.repeat(np.arange(len(sizes)), sizes)
     cords = rng.normal(0, between, (n, len(sizes)))
