@@ -1,0 +1,148 @@
+"""Prediction of a drop: lowest point, loads and g, for one cord or a million draws; and the stiffness behind a drop."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from cordlab import even
+from cordlab.curves import Curve
+from cordlab.fall import Array, Outcome, Setup
+
+__all__ = ["Outcome", "Prediction", "predict_drop", "scale_for_lowest_point"]
+
+CHUNK = 4096  # draws at once: the arrays of one chunk stay in the processor's cache, and memory stays flat
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """Where a drop ends and what it loads; arrays of the shape that the arguments broadcast to, or numbers.
+
+    stretch : of cord and rig at the lowest point, beyond the slack length  [m]
+    lowest_point : of the cord's lower end, below the undisturbed tie point  [m]
+    stretch_ratio : stretched over slack length of the cord at the lowest point
+    tension : greatest load at the cord's lower end  [N]
+    tie_load : greatest load at the tie point  [N]
+    g : `tension` over the weight of the mass; 1 hanging at rest
+    outcome : `Outcome` codes; where no lowest point was found everything else is +inf
+    mechanics : "even" or "waves"
+    """
+
+    stretch: Array
+    lowest_point: Array
+    stretch_ratio: Array
+    tension: Array
+    tie_load: Array
+    g: Array
+    outcome: Array
+    mechanics: str
+
+    def counts(self) -> dict[str, int]:
+        """How many draws came to which outcome, those that occur, by name."""
+        codes, numbers = np.unique(self.outcome, return_counts=True)
+        return {Outcome(code).name.lower().replace("_", " "): int(n) for code, n in zip(codes, numbers, strict=True)}
+
+
+def predict_drop(
+    curve: Curve,
+    *,
+    mass: Array | float,
+    slack_length: Array | float,
+    cord_mass: Array | float = 0.0,
+    drag_area: Array | float = 0.0,
+    air_density: Array | float = 1.2,
+    release_depth: Array | float = 0.0,
+    compliance: Array | float = 0.0,
+    gravity: Array | float = 9.80665,
+    mechanics: str = "even",
+    viscosity: Array | float = 0.0,
+) -> Prediction:
+    """Lowest point, loads and g of a drop from rest; every argument, and the curve, may hold draws (last axis).
+
+    mass [kg] is all that hangs below the cord's end; slack_length [m]; cord_mass [kg]; drag_area (Cd·A) [m²];
+    air_density [kg/m³]; release_depth [m] below the tie point, negative above it; compliance [m/N], the sag of the tie
+    point; viscosity [N·s] only with mechanics="waves".
+
+    Raises ValueError, naming the argument, for values that are not finite or out of range.
+    """
+    setup = Setup(mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity)
+    if mechanics != "even":
+        raise ValueError(f"mechanics: {mechanics!r} is not one of 'even', 'waves'")
+    shape = _shape(setup, curve)
+    found = [np.empty(shape, dtype) for dtype in (float, float, float, np.int8)]
+    stretch, lower, tie, outcome = found
+    for part, some, its_curve in _chunks(shape, setup, curve):
+        for whole, value in zip(found, even.stop(some, its_curve), strict=True):
+            whole.reshape(-1)[part] = value
+    sag = 0.0
+    if np.any(setup.compliance):
+        with np.errstate(invalid="ignore"):
+            ratio = np.where(np.isfinite(stretch), 1 + stretch / setup.slack_length, 1.0)
+            sag = setup.compliance * curve.force(ratio)
+    results = (
+        stretch + sag,
+        setup.slack_length + stretch + sag,
+        1 + stretch / setup.slack_length,
+        lower,
+        tie,
+        lower / (setup.mass * setup.gravity),
+        outcome,
+    )
+    return Prediction(*(value[()] for value in results), mechanics=mechanics)
+
+
+def _shape(setup: Setup, curve: Curve) -> tuple[int, ...]:
+    """The common shape of set-up and curve."""
+    arguments = [getattr(setup, name) for name in setup.__dataclass_fields__]
+    shapes = [np.shape(value) for value in (*arguments, *curve.parameters.values(), curve.scale)]
+    return np.broadcast_shapes(*shapes)
+
+
+def _chunks(shape: tuple[int, ...], setup: Setup, curve: Curve) -> Iterator[tuple[slice, Setup, Curve]]:
+    """Set-up and curve for one chunk of draws after another, flat."""
+    whole, every = setup.broadcast(shape), even.broadcast_draws(curve, shape)
+    size = int(np.prod(shape))
+    for begin in range(0, size, CHUNK):
+        part = slice(begin, min(begin + CHUNK, size))
+        yield part, whole.take(part), even.take_draws(every, part)
+
+
+def scale_for_lowest_point(
+    curve: Curve,
+    lowest_point: Array | float,
+    *,
+    mass: Array | float,
+    slack_length: Array | float,
+    cord_mass: Array | float = 0.0,
+    drag_area: Array | float = 0.0,
+    air_density: Array | float = 1.2,
+    release_depth: Array | float = 0.0,
+    compliance: Array | float = 0.0,
+    gravity: Array | float = 9.80665,
+) -> Array:
+    """The stiffness scale, times that of `curve`, with which the evenly strained cord comes to just `lowest_point` [m].
+
+    The drop's energy equation is linear in the scale once the lowest point is known. Arguments as in `predict_drop`.
+
+    Raises ValueError where a lowest point is not below the slack length, or where the curve has locked up before it.
+    """
+    setup = Setup(mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity)
+    lowest = np.asarray(lowest_point, dtype=float)
+    if not np.all(lowest > setup.slack_length):
+        raise ValueError(
+            f"lowest_point: {np.min(lowest):g} m is not below the slack length {np.max(setup.slack_length):g} m"
+        )
+    if not np.all(setup.released_slack):
+        raise ValueError("release_depth: further than the slack length from the tie point")
+    shape = np.broadcast_shapes(_shape(setup, curve), lowest.shape)
+    lowest, scale = np.broadcast_to(lowest, shape), np.empty(shape)
+    for part, some, its_curve in _chunks(shape, setup, curve):
+        scale.reshape(-1)[part] = even.scale_for_stretch(some, its_curve, lowest.flat[part] - some.slack_length)
+    locked = ~(scale > 0)
+    if locked.any():
+        raise ValueError(
+            f"curve: locked up or without load before the lowest point in {locked.sum()} of {scale.size} draws"
+        )
+    return scale[()]

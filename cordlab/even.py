@@ -1,0 +1,287 @@
+"""The stretch of an evenly strained cord: lowest point for all draws at once, by quadrature and not by time steps.
+
+With X = x + C F the stretch of cord and rig, K the kinetic energy, W the hung weight (M + m/2) g and κ = 2c/(M + m/3),
+
+    dK/dX = W − F(x) − κ K,
+
+which is linear in K. Two forms of its solution are used against each other, P(x) = L w(1 + x/L) + C F²/2 being the
+energy stored in cord and rig:
+
+    K(x) = e^{−κX} K₀ + W (1 − e^{−κX})/κ − P(x) + κ ∫ e^{−κ(X − X(s))} P(s) dX(s)  (energies: closed form at κ = 0)
+    K(x) = e^{−κX} K₀ + ∫ e^{−κ(X − X(s))} (W − F(s)) dX(s)                         (forces: the check of every draw)
+
+The lowest point is the first x with K = 0. What fails the check is searched panel by panel, and what fails that too is
+told by its `Outcome`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+from scipy.special import exprel
+
+from cordlab.curves import Curve
+from cordlab.fall import Array, Outcome, Setup, fall_energy, spread_out, take
+
+LOCK_UP_SHARE = 0.98  # of the stretch ratio at lock-up: beyond it a cord counts as locked up: a rule
+FURTHEST_RATIO = 20.0  # no rubber goes there: a draw still falling at this stretch ratio has no lowest point
+CLOSE = 1e-10  # the two forms agree to this share of L + x, or the draw is searched panel by panel
+CLOSE_ENOUGH = 1e-6  # two searches agree to this share, or the draw is unresolved: still under 0.1 mm in 40 m
+
+
+def _rule(n: int) -> tuple[Array, Array]:
+    """Gauss–Legendre nodes and weights on [0, 1]; scipy.special.roots_legendre orders them upwards."""
+    nodes, weights = np.polynomial.legendre.leggauss(n)
+    return (nodes + 1) / 2, weights / 2
+
+
+_MEMORY, _CHECK, _CRUDE, _INCREMENT, _PANEL, _SCALE = (_rule(n) for n in (16, 20, 4, 3, 8, 24))
+
+
+class Stop(NamedTuple):
+    """Where the stretch ends; arrays of one length.
+
+    stretch : of the cord, x  [m], +inf where there is none
+    lower_load, tie_load : the greatest on the way to the lowest point  [N]
+    outcome : `Outcome` codes
+    """
+
+    stretch: Array
+    lower_load: Array
+    tie_load: Array
+    outcome: Array
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """The equation of motion of one chunk of draws: set-up and curve, everything of shape () or (n,)."""
+
+    setup: Setup
+    curve: Curve
+    start: Array = field(init=False)  # K₀ when the slack ends [J]
+    damping: Array = field(init=False)  # κ [1/m]
+    furthest: Array = field(init=False)  # x that is searched [m]
+    compliant: bool = field(init=False)
+
+    def __post_init__(self) -> None:
+        setup = self.setup
+        object.__setattr__(self, "start", fall_energy(setup, setup.slack_length))
+        object.__setattr__(self, "damping", 2 * setup.drag / setup.moving_mass)
+        object.__setattr__(self, "compliant", bool(np.any(setup.compliance)))
+        ratio = np.minimum(LOCK_UP_SHARE * np.asarray(self.curve.lock_up), FURTHEST_RATIO)
+        object.__setattr__(self, "furthest", np.maximum(ratio - 1, 0.0) * setup.slack_length)
+
+    def ratio(self, x: Array) -> Array:
+        return 1 + x / self.setup.slack_length
+
+    def force(self, x: Array) -> Array:
+        return self.curve.force(self.ratio(x))
+
+    def sagged(self, x: Array, force: Array) -> Array:
+        """Stretch X of cord and rig together [m]."""
+        return x + self.setup.compliance * force if self.compliant else x
+
+    def sag_rate(self, x: Array) -> Array | float:
+        """dX/dx."""
+        if not self.compliant:
+            return 1.0
+        return 1 + self.setup.compliance * self.curve.slope(self.ratio(x)) / self.setup.slack_length
+
+    def cord_share(self, sagged: Array) -> Array:
+        """Stretch of the cord in a stretch `sagged` of cord and rig [m]: Newton's method on a rising function."""
+        x = sagged
+        for _ in range(12 if self.compliant else 0):
+            x = np.clip(x - (self.sagged(x, self.force(x)) - sagged) / self.sag_rate(x), x / 4, sagged)
+        return x
+
+    def stored(self, x: Array) -> tuple[Array, Array]:
+        """Energy P(x) stored in cord and rig [J], and X [m]."""
+        energy = self.setup.slack_length * self.curve.energy(self.ratio(x))
+        if not self.compliant:
+            return energy, x
+        force = self.force(x)
+        return energy + self.setup.compliance * force**2 / 2, x + self.setup.compliance * force
+
+    def memory(self, low: Array, high: Array, sagged: Array, rule: tuple[Array, Array]) -> Array:
+        """κ ∫ e^{−κ(X(high) − X(s))} P(s) dX(s) from `low` to `high` [J]: what drag gives back of the stored energy."""
+        nodes, weights = (part[:, None] for part in rule)
+        s = low + (high - low) * nodes
+        stored, inner = self.stored(s)
+        weighted = stored * np.exp(self.damping * (inner - sagged)) * self.sag_rate(s)
+        return self.damping * (high - low) * (weights * weighted).sum(axis=0)
+
+    def by_forces(self, low: Array, high: Array, before: Array, rule: tuple[Array, Array]) -> tuple[Array, Array]:
+        """K at `high` from K = `before` at `low` by the form with forces, and the forces at the nodes."""
+        nodes, weights = (part[:, None] for part in rule)
+        s = low + (high - low) * nodes
+        force, sag_low, sag = self.force(s), low, high
+        inner = self.sagged(s, force)
+        if self.compliant:
+            sag_low, sag = self.sagged(low, self.force(low)), self.sagged(high, self.force(high))
+        net = (self.setup.hung_weight - force) * np.exp(self.damping * (inner - sag)) * self.sag_rate(s)
+        return np.exp(self.damping * (sag_low - sag)) * before + (high - low) * (weights * net).sum(axis=0), force
+
+    def loads(self, force: Array, kinetic: Array | float = 0.0) -> tuple[Array, Array]:
+        """Load at the cord's lower end and at the tie point [N]."""
+        setup = self.setup
+        upward = (force + self.damping * kinetic - setup.hung_weight) / setup.moving_mass
+        lower = force - setup.cord_mass * (setup.gravity / 2 + upward / 3)
+        return lower, force + setup.cord_mass * (setup.gravity / 2 + upward / 6)
+
+
+def take_draws(curve: Curve, index: Array | slice) -> Curve:
+    """The curve of some of the draws, by flat index; what is one for all draws stays one."""
+    parameters = {name: take(np.asarray(value), index) for name, value in curve.parameters.items()}
+    return replace(curve, parameters=parameters, scale=take(np.asarray(curve.scale), index))
+
+
+def broadcast_draws(curve: Curve, shape: tuple[int, ...]) -> Curve:
+    """The curve with every parameter that holds draws seen at `shape`; nothing is copied."""
+    parameters = {name: spread_out(value, shape) for name, value in curve.parameters.items()}
+    return replace(curve, parameters=parameters, scale=spread_out(curve.scale, shape))
+
+
+def stop(setup: Setup, curve: Curve) -> Stop:
+    """The lowest point of each of n draws; set-up and curve parameters of shape () or (n,)."""
+    motion = Stretch(setup, curve)
+    n = np.broadcast(motion.start, motion.furthest, motion.force(np.zeros(1))).size
+    with np.errstate(all="ignore"):  # a wild draw may overflow on its way to being searched again; nothing is lost
+        x, good = _newton(motion, np.full(n, 1.0) * setup.slack_length)
+        force = motion.force(x)
+    lower, tie = motion.loads(force)
+    outcome = np.full(n, Outcome.OK, dtype=np.int8)
+    lower, tie = np.broadcast_to(lower, n).copy(), np.broadcast_to(tie, n).copy()
+    slack = np.broadcast_to(setup.released_slack, n)
+    again = np.flatnonzero(~good & slack)
+    if again.size:
+        found = _search_twice(Stretch(setup.take(again), take_draws(curve, again)), again.size)
+        for whole, part in zip((x, lower, tie, outcome), found, strict=True):
+            whole[again] = part
+    for whole, value in ((x, np.inf), (lower, np.inf), (tie, np.inf), (outcome, Outcome.RELEASED_STRETCHED)):
+        whole[~slack] = value
+    return Stop(x, lower, tie, outcome)
+
+
+def _newton(motion: Stretch, x: Array) -> tuple[Array, Array]:
+    """First root of K by Newton's method from `x`, and whether it stands: the forms agree, the force rises."""
+    setup, weight, damping = motion.setup, motion.setup.hung_weight, motion.damping
+    reach = np.broadcast_to(motion.furthest, x.shape)
+    k = motion.force(x) / x  # first guess: a straight line through the force at stretch ratio 2
+    x = np.minimum((weight + np.sqrt(weight**2 + 2 * k * motion.start)) / k, reach)
+    dragged = bool(np.any(damping))
+
+    def step(x: Array, memory: Array | float) -> Array:
+        stored, sag = motion.stored(x)
+        kinetic = np.exp(-damping * sag) * motion.start + weight * sag * exprel(-damping * sag) - stored + memory
+        rate = (weight - motion.force(x) - damping * kinetic) * motion.sag_rate(x)
+        return np.where(
+            rate < 0, np.clip(x - kinetic / np.minimum(rate, -1e-300), x / 4, reach), np.minimum(2 * x, reach)
+        )
+
+    def sag_at(x: Array) -> Array:
+        return motion.sagged(x, motion.force(x)) if motion.compliant else x
+
+    for _ in range(4):
+        x = step(x, motion.memory(0.0, x, sag_at(x), _CRUDE) if dragged else 0.0)
+    memory: Array | float = 0.0
+    if dragged:
+        memory = motion.memory(0.0, x, sag_at(x), _MEMORY)
+    for _ in range(3):
+        before, x = x, step(x, memory)
+        if dragged:
+            sag = sag_at(x)
+            memory = np.exp(damping * (sag_at(before) - sag)) * memory + motion.memory(before, x, sag, _INCREMENT)
+    kinetic, forces = motion.by_forces(0.0, x, motion.start, _CHECK)
+    force = motion.force(x)
+    tolerance = CLOSE * (setup.slack_length + x)
+    good = (np.abs(kinetic) <= tolerance * (force - weight)) & (np.abs(x - before) <= 1e3 * tolerance) & (x < reach)
+    return x, good & (np.diff(forces, axis=0).min(axis=0) >= 0) & (force >= forces[-1])
+
+
+def _search_twice(motion: Stretch, n: int) -> Stop:
+    """The slow way, for draws that Newton's method leaves: two searches with different panels must agree."""
+    with np.errstate(all="ignore"):
+        x, lower, tie, outcome = _search(motion, n, 96)
+        other = _search(motion, n, 150)
+    agree = np.abs(x - other.stretch) <= CLOSE_ENOUGH * (motion.setup.slack_length + x)
+    ended = (outcome == other.outcome) & (outcome > Outcome.NOT_RISING)
+    lost = ~(agree | ended)
+    for whole, value in ((x, np.inf), (lower, np.inf), (tie, np.inf), (outcome, Outcome.UNRESOLVED)):
+        whole[lost] = value
+    return Stop(x, lower, tie, outcome)
+
+
+def _search(motion: Stretch, n: int, panels: int) -> Stop:
+    """K panel by panel from slack to the furthest stretch; the first panel in which K ends below 0 holds the root."""
+    far = np.broadcast_to(motion.furthest, n)
+    uniform = np.isfinite(np.asarray(motion.curve.lock_up))  # fine panels at the far end where the curve locks up
+    share = np.linspace(0, 1, panels + 1)[:, None]
+    ends = far * np.where(uniform, share, share**2)
+    knots = motion.curve.knots
+    if knots is not None:  # a curve made of pieces: no panel reaches over a knot
+        inner = np.clip((np.asarray(knots, float) - 1)[:, None] * motion.setup.slack_length, 0, far)
+        ends = np.sort(np.concatenate([ends, np.broadcast_to(inner, (len(inner), n))]), axis=0)
+    kinetic = np.broadcast_to(motion.start, n).copy()
+    low, high, before = np.zeros(n), np.zeros(n), kinetic.copy()
+    falling, rising = np.ones(n, bool), np.ones(n, bool)
+    last, lower, tie = np.full(n, -np.inf), np.full(n, -np.inf), np.full(n, -np.inf)
+    for near, end in pairwise(ends):
+        after, forces = motion.by_forces(near, end, kinetic, _PANEL)
+        first = falling & ~(after > 0)
+        low[first], high[first], before[first] = near[first], end[first], kinetic[first]
+        falling &= ~first
+        if not falling.any():
+            break
+        rising &= ~falling | ((np.diff(forces, axis=0, prepend=last[None]) >= 0).all(axis=0))
+        last, kinetic = np.where(falling, forces[-1], last), np.where(falling, after, kinetic)
+        for greatest, load in zip((lower, tie), motion.loads(motion.force(end), kinetic), strict=True):
+            np.maximum(greatest, load, out=greatest, where=falling)
+    x = _root(motion, low, high, before)
+    for greatest, load in zip((lower, tie), motion.loads(motion.force(x)), strict=True):
+        np.maximum(greatest, load, out=greatest)
+    rising &= motion.force(x) >= last
+    outcome = np.where(rising, Outcome.OK, Outcome.NOT_RISING).astype(np.int8)
+    outcome[falling] = np.where(uniform | np.zeros(n, bool), Outcome.LOCK_UP, Outcome.NO_LOWEST_POINT)[falling]
+    for whole in (x, lower, tie):
+        whole[falling] = np.inf
+    return Stop(x, lower, tie, outcome)
+
+
+def _root(motion: Stretch, low: Array, high: Array, before: Array) -> Array:
+    """Root of K between `low` (where K is `before`, above 0) and `high`: Newton's method, halving where it leaves."""
+    start, x = low, (low + high) / 2
+    for _ in range(60):
+        kinetic, _ = motion.by_forces(start, x, before, _PANEL)
+        low, high = np.where(kinetic > 0, x, low), np.where(kinetic > 0, high, x)
+        rate = (motion.setup.hung_weight - motion.force(x) - motion.damping * kinetic) * motion.sag_rate(x)
+        newton = x - kinetic / np.where(rate == 0, -1e-300, rate)
+        x, last = np.where((newton > low) & (newton < high), newton, (low + high) / 2), x
+        if np.all(np.abs(x - last) <= 1e-14 * np.abs(x)):
+            break
+    return x
+
+
+def scale_for_stretch(setup: Setup, curve: Curve, reached: Array) -> Array:
+    """Factor on the curve's scale with which cord and rig stretch by just `reached` [m]; 0 where the curve locks up.
+
+    K at the lowest point is linear in the scale where all of the stretch is the cord's: secants from a scale of 0 and
+    of 1 are there in one step. With a compliant rig the cord's share depends on the scale, and they need a few more.
+    """
+    motion = Stretch(setup, replace(curve, scale=0.0 * np.asarray(curve.scale)))
+    damped = motion.damping * reached
+    low, kinetic_low = np.zeros_like(reached), np.exp(-damped) * motion.start
+    kinetic_low = kinetic_low + setup.hung_weight * reached * exprel(-damped)
+    scale = np.ones_like(reached)
+    with np.errstate(invalid="ignore", divide="ignore"):  # locked up: infinite force, scale 0
+        for _ in range(30 if motion.compliant else 1):
+            motion = Stretch(setup, replace(curve, scale=scale * curve.scale))
+            x = motion.cord_share(reached)
+            kinetic, _ = motion.by_forces(0.0, x, motion.start, _SCALE)
+            step = np.where(kinetic == kinetic_low, 0.0, kinetic * (scale - low) / (kinetic_low - kinetic))
+            low, kinetic_low, scale = scale, kinetic, scale + step
+            if np.all(np.abs(step) <= 1e-13 * scale):
+                break
+    return np.where(np.isfinite(kinetic), scale, 0.0)

@@ -1,0 +1,122 @@
+"""The set-up of a drop, and the fall with the cord still folded: closed form, with cord mass and drag."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from enum import IntEnum
+
+import numpy as np
+from scipy.special import exprel
+
+Array = np.ndarray
+
+
+class Outcome(IntEnum):
+    """What became of one draw. All but `OK` and `NOT_RISING` have +inf for lowest point and loads, never a NaN."""
+
+    OK = 0
+    NOT_RISING = 1  # the curve sinks somewhere on the way: numbers hold, loads are the greatest on the way
+    LOCK_UP = 2  # stretched beyond 0.98 of the stretch ratio at which the curve locks up
+    NO_LOWEST_POINT = 3  # still falling at the furthest stretch ratio that is searched
+    RELEASED_STRETCHED = 4  # released further than the slack length from the tie point: not a drop on a slack cord
+    UNRESOLVED = 5  # two rules of integration disagree: the curve has a jump or a kink too sharp
+
+
+def take(value: Array, index: Array | slice) -> Array:
+    """Some of the draws, by flat index; what is one for all draws stays one."""
+    return value.reshape(()) if value.size == 1 else value.flat[index]
+
+
+def spread_out(value: Array | float, shape: tuple[int, ...]) -> Array:
+    """Seen at `shape`, without a copy; what is one for all draws stays one."""
+    value = np.asarray(value, dtype=float)
+    return value if value.size == 1 else np.broadcast_to(value, shape)
+
+
+@dataclass(frozen=True)
+class Setup:
+    """What hangs on the cord and how it is let go; numbers, or arrays that broadcast (draws along the last axis).
+
+    mass : hung below the cord's lower end  [kg]
+    slack_length : of the cord, lying unloaded  [m]
+    cord_mass : [kg]
+    drag_area : drag coefficient times area of the mass  [m²]
+    air_density : [kg/m³]
+    release_depth : below the tie point; negative is above it  [m]
+    compliance : sag of the tie point  [m/N]
+    gravity : [m/s²]
+
+    Raises ValueError, naming the argument, for a value that is not finite or out of range.
+    """
+
+    mass: Array
+    slack_length: Array
+    cord_mass: Array
+    drag_area: Array
+    air_density: Array
+    release_depth: Array
+    compliance: Array
+    gravity: Array
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            value = np.asarray(getattr(self, field.name), dtype=float)
+            object.__setattr__(self, field.name, value)
+            if not np.isfinite(value).all():
+                raise ValueError(f"{field.name}: {np.sum(~np.isfinite(value))} of {value.size} values are not finite")
+            least = value.min(initial=np.inf)
+            if field.name in ("mass", "slack_length", "gravity") and least <= 0:
+                raise ValueError(f"{field.name}: {least:g} is not above 0")
+            if field.name in ("cord_mass", "drag_area", "air_density", "compliance") and least < 0:
+                raise ValueError(f"{field.name}: {least:g} is below 0")
+
+    def broadcast(self, shape: tuple[int, ...]) -> Setup:
+        return Setup(*(spread_out(getattr(self, field.name), shape) for field in fields(self)))
+
+    def take(self, index: Array | slice) -> Setup:
+        return Setup(*(take(getattr(self, field.name), index) for field in fields(self)))
+
+    @property
+    def drag(self) -> Array:
+        """c = ρ·CdA/2, drag force over speed squared [kg/m]."""
+        return 0.5 * self.air_density * self.drag_area
+
+    @property
+    def hung_weight(self) -> Array:
+        """(M + m/2) g: what the evenly strained cord is pulled by [N]."""
+        return (self.mass + self.cord_mass / 2) * self.gravity
+
+    @property
+    def moving_mass(self) -> Array:
+        """M + m/3: the inertia of mass and evenly strained cord [kg]."""
+        return self.mass + self.cord_mass / 3
+
+    def folded_mass(self, depth: Array) -> Array:
+        """Mass and the falling side of the folded cord, M + m (L − y)/(2L), at `depth` y ≤ L [kg]."""
+        return self.mass + self.cord_mass * (self.slack_length - depth) / (2 * self.slack_length)
+
+    @property
+    def released_slack(self) -> Array:
+        """Whether the mass is let go within a slack length of the tie point, above or below."""
+        return np.abs(self.release_depth) <= self.slack_length
+
+
+def fall_energy(setup: Setup, depth: Array) -> Array:
+    """Kinetic energy of mass and falling side of the cord at `depth` [m] between release and slack length [J].
+
+    The cord hangs in a fold: a quarter of what it lengthens by is on the mass's side, which falls with the mass, while
+    the other side is at rest. dK/dy = g M_e − 2c K/M_e with M_e = M + m (L − y)/(2L), solved in closed form; without
+    drag v² = g y [4ML + m(2L−y)]/[2ML + m(L−y)] from rest at the tie point (Heck, Uylings and Kędzierska 2010,
+    Physics Education 45, 63). The same holds for a release above the tie point (depth < 0): the fold hangs below the
+    tie point and the mass passes the tie point without touching it.
+    """
+    h = np.maximum(depth - setup.release_depth, 0.0)
+    mass = setup.folded_mass(depth)
+    z = setup.cord_mass * h / (2 * mass * setup.slack_length)
+    r = 1 / exprel(np.log1p(z))  # ln(1 + z)/z, also at z = 0
+    return mass * setup.gravity * h * r * exprel(2 * z * r - 2 * setup.drag * h * r / mass)
+
+
+def fall_speed(setup: Setup, depth: Array) -> Array:
+    """Speed of the mass at `depth` [m] below the tie point, at most the slack length [m/s]."""
+    return np.sqrt(2 * fall_energy(setup, depth) / setup.folded_mass(depth))
