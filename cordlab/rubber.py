@@ -1,0 +1,356 @@
+"""Force–elongation models of rubber: each a closed form in the stretch ratio λ, with its energy, slope and Jacobian.
+
+λ is stretched length over slack length, I₁ = λ² + 2/λ the first invariant in uniaxial tension; forces are in newtons.
+Energy is per metre of slack cord, w(λ) = ∫₁^λ F dλ' [J/m = N]. A model is one class: a linear one names its columns,
+another its closed forms and the shapes to try as a start. `curves` lists them all.
+"""
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+
+Parameters = Mapping[str, float | np.ndarray]
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """A parameter of a model: name, unit ("1" where it has none) and the bounds that keep the model sensible."""
+
+    name: str
+    unit: str = "N"
+    lower: float = -np.inf
+    upper: float = np.inf
+
+
+class Model(ABC):
+    """A force–elongation model. λ < 1 is slack: force and energy 0. At and above lock-up both are +inf, a hard edge.
+
+    Parameters are a dict from name to a number or an array of draws; draws lie along the last axis, and
+    `stretch_ratio` broadcasts against them: λ of shape (n, 1) with parameters of shape (draws,) gives (n, draws).
+    A parameter that is missing or unknown raises ValueError.
+    """
+
+    name: str
+    parameters: tuple[Parameter, ...]
+    linear = False  # linear in its parameters
+
+    def force(self, stretch_ratio, parameters: Parameters) -> np.ndarray:
+        """Force F(λ) [N]."""
+        return self._force(_taut(stretch_ratio), *self.values(parameters))
+
+    def energy(self, stretch_ratio, parameters: Parameters) -> np.ndarray:
+        """Energy per metre of slack cord w(λ) = ∫₁^λ F dλ' [N]."""
+        return self._energy(_taut(stretch_ratio), *self.values(parameters))
+
+    def slope(self, stretch_ratio, parameters: Parameters) -> np.ndarray:
+        """dF/dλ [N]; 0 where the cord is slack, the slope from above at λ = 1."""
+        slope = self._slope(_taut(stretch_ratio), *self.values(parameters))
+        return np.where(np.asarray(stretch_ratio) < 1, 0.0, slope)
+
+    def jacobian(self, stretch_ratio, parameters: Parameters) -> np.ndarray:
+        """dF/d(parameter), one row a parameter in the order of `parameters`: shape (parameters, ...)."""
+        columns = self._jacobian(_taut(stretch_ratio), *self.values(parameters))
+        return np.stack(np.broadcast_arrays(*columns))
+
+    def lock_up(self, parameters: Parameters) -> np.ndarray:
+        """Stretch ratio at which the force becomes infinite; inf where the model has none."""
+        return np.full(np.broadcast_shapes(*(np.shape(v) for v in self.values(parameters))), np.inf)
+
+    def rising(self, low: float, high: float, parameters: Parameters) -> np.ndarray:
+        """Whether the force rises all the way from `low` to `high` and locks up beyond: bool, one a draw."""
+        grid = np.linspace(max(low, 1.0), high, 129)[:, None]
+        slope = self.slope(grid, {name: np.atleast_1d(value) for name, value in parameters.items()})
+        shape = np.shape(self.lock_up(parameters))
+        return (slope > 0).all(axis=0).reshape(shape) & (high < self.lock_up(parameters))
+
+    def start(self, stretch_ratio: np.ndarray, force: np.ndarray) -> dict[str, float]:
+        """Start values inside the bounds: the best of `_shapes`, the linear part of each by bounded least squares."""
+        from scipy.optimize import lsq_linear
+
+        bounds = np.array([[p.lower, p.upper] for p in self.parameters])
+        best, least = None, np.inf
+        for fixed in self._shapes(float(np.max(stretch_ratio))):
+            free = [k for k, p in enumerate(self.parameters) if p.name not in fixed]
+            trial = fixed | {self.parameters[k].name: 1.0 for k in free}
+            columns = self.jacobian(stretch_ratio, trial)[free].T
+            size = np.maximum(np.linalg.norm(columns, axis=0), 1e-300)
+            solved = lsq_linear(columns / size, force, bounds=(bounds[free].T * size))
+            if solved.cost < least:
+                least = solved.cost
+                best = trial | {self.parameters[k].name: value for k, value in zip(free, solved.x / size, strict=True)}
+        if best is None:
+            raise ValueError(f"{self.name}: no start value from {len(force)} points; give start={{...}}")
+        return {p.name: float(best[p.name]) for p in self.parameters}
+
+    def placed(self, stretch_ratio: np.ndarray) -> "Model":
+        """The model for data at these stretch ratios: itself, except where its parameters depend on the range."""
+        return self
+
+    def matching(self, parameters: Iterable[str]) -> "Model":
+        """The model of this family that has parameters of these names."""
+        return self
+
+    def values(self, parameters: Parameters) -> list[np.ndarray]:
+        """Parameter values in the model's order."""
+        names = [p.name for p in self.parameters]
+        if parameters.keys() != set(names):
+            raise ValueError(f"{self.name} takes the parameters {', '.join(names)}; got {', '.join(parameters)}")
+        return [np.asarray(parameters[name], dtype=float) for name in names]
+
+    @staticmethod
+    def from_function(function: Callable, *, start: Mapping[str, float]) -> "FunctionModel":
+        """A model from any `function(x, *parameters)`, for fits only: it has no energy, and x < 1 is not special."""
+        return FunctionModel(function, dict(start))
+
+    def _shapes(self, greatest: float) -> Iterable[dict[str, float]]:
+        """Values to try for the parameters that the force is not linear in; `greatest` stretch ratio of the data."""
+        yield {}
+
+    @abstractmethod
+    def _force(self, stretch: np.ndarray, *p: np.ndarray) -> np.ndarray: ...
+
+    @abstractmethod
+    def _energy(self, stretch: np.ndarray, *p: np.ndarray) -> np.ndarray: ...
+
+    @abstractmethod
+    def _slope(self, stretch: np.ndarray, *p: np.ndarray) -> np.ndarray: ...
+
+    @abstractmethod
+    def _jacobian(self, stretch: np.ndarray, *p: np.ndarray) -> Sequence[np.ndarray]: ...
+
+
+def _taut(stretch_ratio) -> np.ndarray:
+    return np.maximum(np.asarray(stretch_ratio, dtype=float), 1.0)  # every model gives 0 at λ = 1
+
+
+class LinearModel(Model):
+    """A model that is a sum of parameters times columns of λ."""
+
+    linear = True
+
+    @abstractmethod
+    def columns(self, stretch: np.ndarray) -> Sequence[np.ndarray]:
+        """Force per unit of each parameter, λ ≥ 1."""
+
+    @abstractmethod
+    def energy_columns(self, stretch: np.ndarray) -> Sequence[np.ndarray]:
+        """Energy per unit of each parameter, λ ≥ 1."""
+
+    @abstractmethod
+    def slope_columns(self, stretch: np.ndarray) -> Sequence[np.ndarray]:
+        """Slope per unit of each parameter, λ ≥ 1."""
+
+    def _force(self, stretch, *p):
+        return _sum(p, self.columns(stretch))
+
+    def _energy(self, stretch, *p):
+        return _sum(p, self.energy_columns(stretch))
+
+    def _slope(self, stretch, *p):
+        return _sum(p, self.slope_columns(stretch))
+
+    def _jacobian(self, stretch, *p):
+        shape = np.broadcast_shapes(stretch.shape, *(np.shape(v) for v in p))
+        return [np.broadcast_to(column, shape) for column in self.columns(stretch)]
+
+
+def _sum(p: Sequence[np.ndarray], columns: Sequence[np.ndarray]) -> np.ndarray:
+    total = p[0] * columns[0]
+    for value, column in zip(p[1:], columns[1:], strict=True):
+        total = total + value * column
+    return total
+
+
+class Polynomial(LinearModel):
+    """F = Σ pₙ (λ−1)ⁿ without a constant; degree 1 is the linear cord, K(λ−1)."""
+
+    def __init__(self, degree: int = 3, *, name: str = "polynomial", names: Sequence[str] | None = None) -> None:
+        self.name, self.degree = name, degree
+        names = names or [f"p{n}" for n in range(1, degree + 1)]
+        self.parameters = tuple(Parameter(n, lower=0.0 if degree == 1 else -np.inf) for n in names)
+
+    def matching(self, parameters):
+        count = len(list(parameters))
+        return self if count == self.degree else Polynomial(count, name=self.name)
+
+    def columns(self, stretch):
+        return _powers(stretch - 1, self.degree)
+
+    def energy_columns(self, stretch):
+        x = _powers(stretch - 1, self.degree + 1)
+        return [power / n for n, power in enumerate(x[1:], start=2)]
+
+    def slope_columns(self, stretch):
+        x = _powers(stretch - 1, self.degree)
+        return [np.ones_like(stretch), *((n + 2) * power for n, power in enumerate(x[:-1]))]
+
+
+def _powers(x: np.ndarray, degree: int) -> list[np.ndarray]:
+    powers = [x]
+    for _ in range(degree - 1):
+        powers.append(powers[-1] * x)
+    return powers
+
+
+class MooneyRivlin(LinearModel):
+    """F = 2(λ−λ⁻²)(c1 + c2/λ)."""
+
+    name = "mooney-rivlin"
+    parameters = (Parameter("c1"), Parameter("c2"))
+
+    def columns(self, stretch):
+        r = 1 / stretch
+        c1 = 2 * (stretch - r * r)
+        return [c1, c1 * r]
+
+    def energy_columns(self, stretch):
+        r = 1 / stretch
+        return [stretch * stretch + 2 * r - 3, 2 * stretch + r * r - 3]
+
+    def slope_columns(self, stretch):
+        r3 = 1 / (stretch * stretch * stretch)
+        return [2 + 4 * r3, 6 * r3 / stretch]
+
+
+class Yeoh(LinearModel):
+    """F = 2(λ−λ⁻²)(c1 + 2c2(I₁−3) + 3c3(I₁−3)²)."""
+
+    name = "yeoh"
+    parameters = (Parameter("c1"), Parameter("c2"), Parameter("c3"))
+
+    def columns(self, stretch):
+        d, i = invariant(stretch)
+        c2 = 4 * d * i
+        return [2 * d, c2, 1.5 * c2 * i]
+
+    def energy_columns(self, stretch):
+        _, i = invariant(stretch)
+        return _powers(i, 3)
+
+    def slope_columns(self, stretch):
+        d, i = invariant(stretch)
+        d2, dd = 1 + 2 / (stretch * stretch * stretch), 2 * d * d
+        return [2 * d2, 4 * (d2 * i + dd), 6 * i * (d2 * i + 2 * dd)]
+
+
+def invariant(stretch: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """(λ − λ⁻², I₁ − 3); half of dI₁/dλ is the first."""
+    r = 1 / stretch
+    return stretch - r * r, stretch * stretch + 2 * r - 3
+
+
+class Ogden(Model):
+    """F = Σ μᵢ(λ^(αᵢ−1) − λ^(−αᵢ/2−1)); Ogden, Proc. R. Soc. A 326 (1972) 565.
+
+    The bounds keep every μα positive (a curve that rises) and the ranges of α apart, so that no two terms can change
+    places: α₁ > 0 > α₂ in `ogden-2`; 0 < α₁ ≤ 4 ≤ α₂ and α₃ < 0 in `ogden-3`, as in Ogden's own set for Treloar's data.
+    """
+
+    _RANGES = (
+        ((0.1, 20.0),),
+        ((0.1, 20.0), (-20.0, -0.1)),
+        ((0.1, 4.0), (4.0, 20.0), (-20.0, -0.1)),
+    )
+    _TRIES = (
+        ((0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 9.0),),
+        ((0.5, 1.0, 1.5, 2.0, 3.0, 5.0, 8.0), (-0.5, -1.0, -2.0, -4.0, -7.0, -10.0)),
+        ((0.6, 1.3, 2.0, 3.0), (4.2, 5.0, 7.0, 10.0), (-0.5, -2.0, -4.0)),
+    )
+
+    def __init__(self, terms: int) -> None:
+        self.name, self.terms = f"ogden-{terms}", terms
+        self.parameters = tuple(
+            parameter
+            for i, (low, high) in enumerate(self._RANGES[terms - 1], start=1)
+            for parameter in (
+                Parameter(f"mu{i}", "N", *((0.0, np.inf) if low > 0 else (-np.inf, 0.0))),
+                Parameter(f"alpha{i}", "1", low, high),
+            )
+        )
+
+    def _shapes(self, greatest):
+        for alphas in product(*self._TRIES[self.terms - 1]):
+            yield {f"alpha{i}": alpha for i, alpha in enumerate(alphas, start=1)}
+
+    def _force(self, stretch, *p):
+        log = np.log(stretch)
+        return sum(mu * _ogden(log, alpha) for mu, alpha in _pairs(p)) / stretch
+
+    def _energy(self, stretch, *p):
+        log, total = np.log(stretch), 0.0
+        for mu, alpha in _pairs(p):
+            m = np.expm1(alpha / 2 * log)
+            # λ^α − 1 + 2(λ^(−α/2) − 1) with m = λ^(α/2) − 1, free of cancellation; a term of α = 0 has no force
+            total = total + mu / np.where(alpha == 0, 1.0, alpha) * m * m * (3 + m) / (1 + m)
+        return total
+
+    def _slope(self, stretch, *p):
+        log, total = np.log(stretch), 0.0
+        for mu, alpha in _pairs(p):
+            e = np.exp(alpha / 2 * log)
+            total = total + mu * ((alpha - 1) * e * e + (alpha / 2 + 1) / e)
+        return total / (stretch * stretch)
+
+    def _jacobian(self, stretch, *p):
+        log, rows = np.log(stretch), []
+        for mu, alpha in _pairs(p):
+            e = np.exp(alpha / 2 * log)
+            square, inverse = e * e, 1 / e
+            rows += [(square - inverse) / stretch, mu * log * (square + inverse / 2) / stretch]
+        return rows
+
+
+def _pairs(p: Sequence[np.ndarray]) -> Iterable[tuple[np.ndarray, np.ndarray]]:
+    return zip(p[::2], p[1::2], strict=True)
+
+
+def _ogden(log: np.ndarray, alpha: np.ndarray) -> np.ndarray:
+    e = np.exp(alpha / 2 * log)  # λ^α and λ^(−α/2) from one exponential
+    return e * e - 1 / e
+
+
+class FunctionModel(Model):
+    """Any function of x and parameters, for `fit_curve`; derivatives by five-point differences."""
+
+    def __init__(self, function: Callable, start: Mapping[str, float]) -> None:
+        self.name, self.function, self._start = getattr(function, "__name__", "function"), function, dict(start)
+        self.parameters = tuple(Parameter(name, "1") for name in start)
+
+    def start(self, stretch_ratio, force):
+        return dict(self._start)
+
+    def force(self, stretch_ratio, parameters):
+        return self._force(np.asarray(stretch_ratio, dtype=float), *self.values(parameters))
+
+    def jacobian(self, stretch_ratio, parameters):
+        x = np.asarray(stretch_ratio, dtype=float)
+        return np.stack(np.broadcast_arrays(*self._jacobian(x, *self.values(parameters))))
+
+    def _force(self, stretch, *p):
+        return np.asarray(self.function(stretch, *p), dtype=float)
+
+    def _energy(self, stretch, *p):
+        raise NotImplementedError(
+            f"{self.name} was made from a function, for fits only; write a Model class to predict"
+        )
+
+    def _slope(self, stretch, *p):
+        step = 1e-3 * np.maximum(np.abs(stretch), 1e-3)
+        return _five_point(lambda x: self._force(x, *p), stretch, step)
+
+    def _jacobian(self, stretch, *p):
+        rows = []
+        for k, value in enumerate(p):
+            step = 1e-3 * np.where(value == 0, 1e-3, np.abs(value))
+            rows.append(_five_point(lambda v, k=k: self._force(stretch, *p[:k], v, *p[k + 1 :]), value, step))
+        return rows
+
+
+def _five_point(function: Callable, x: np.ndarray, step: np.ndarray) -> np.ndarray:
+    """Derivative to fourth order in `step` (Abramowitz & Stegun 25.3.6)."""
+    near = function(x + step) - function(x - step)
+    far = function(x + 2 * step) - function(x - 2 * step)
+    return (8 * near - far) / (12 * step)
