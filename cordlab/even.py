@@ -32,10 +32,16 @@ CLOSE = 1e-10  # the two forms agree to this share of L + x, or the draw is sear
 CLOSE_ENOUGH = 1e-6  # two searches agree to this share, or the draw is unresolved: still under 0.1 mm in 40 m
 
 
-def _rule(n: int) -> tuple[Array, Array]:
-    """Gauss–Legendre nodes and weights on [0, 1]; scipy.special.roots_legendre orders them upwards."""
+class Rule(NamedTuple):
+    """Gauss–Legendre nodes and weights on [0, 1], shape (nodes, 1)."""
+
+    nodes: Array
+    weights: Array
+
+
+def _rule(n: int) -> Rule:
     nodes, weights = np.polynomial.legendre.leggauss(n)
-    return (nodes + 1) / 2, weights / 2
+    return Rule((nodes[:, None] + 1) / 2, weights[:, None] / 2)
 
 
 _MEMORY, _CHECK, _CRUDE, _INCREMENT, _PANEL, _SCALE = (_rule(n) for n in (16, 20, 4, 3, 8, 24))
@@ -105,24 +111,40 @@ class Stretch:
         force = self.force(x)
         return energy + self.setup.compliance * force**2 / 2, x + self.setup.compliance * force
 
-    def memory(self, low: Array, high: Array, sagged: Array, rule: tuple[Array, Array]) -> Array:
-        """κ ∫ e^{−κ(X(high) − X(s))} P(s) dX(s) from `low` to `high` [J]: what drag gives back of the stored energy."""
-        nodes, weights = (part[:, None] for part in rule)
-        s = low + (high - low) * nodes
-        stored, inner = self.stored(s)
-        weighted = stored * np.exp(self.damping * (inner - sagged)) * self.sag_rate(s)
-        return self.damping * (high - low) * (weights * weighted).sum(axis=0)
+    def points(self, low: Array | float, high: Array, rule: Rule) -> tuple[Array, Array]:
+        """Nodes and weights of `rule` between `low` and `high`, shape (nodes, n)."""
+        width = high - low
+        return low + width * rule.nodes, width * rule.weights
 
-    def by_forces(self, low: Array, high: Array, before: Array, rule: tuple[Array, Array]) -> tuple[Array, Array]:
-        """K at `high` from K = `before` at `low` by the form with forces, and the forces at the nodes."""
-        nodes, weights = (part[:, None] for part in rule)
-        s = low + (high - low) * nodes
+    def points_from_slack(self, x: Array, rule: Rule) -> tuple[Array, Array]:
+        """Nodes and weights of `rule` from 0 to `x`; on every piece by itself where the curve is made of pieces."""
+        knots = getattr(self.curve.model, "knots", None)
+        if knots is None:
+            return self.points(0.0, x, rule)
+        ends = [np.minimum((knot - 1) * self.setup.slack_length, x) for knot in knots] + [x]
+        pieces = [self.points(near, end, rule) for near, end in pairwise(ends)]
+        nodes, weights = zip(*pieces, strict=True)
+        return np.concatenate(nodes), np.concatenate(weights)
+
+    def memory(self, points: tuple[Array, Array], sagged: Array) -> Array:
+        """κ ∫ e^{−κ(X − X(s))} P(s) dX(s) over `points`, X = `sagged` [J]: what drag has left of the stored energy."""
+        s, weights = points
+        stored, inner = self.stored(s)
+        return self.damping * (weights * stored * np.exp(self.damping * (inner - sagged)) * self.sag_rate(s)).sum(
+            axis=0
+        )
+
+    def by_forces(
+        self, low: Array | float, high: Array, before: Array, points: tuple[Array, Array]
+    ) -> tuple[Array, Array]:
+        """K at `high` from K = `before` at `low` by the form with forces, and the forces at the points."""
+        s, weights = points
         force, sag_low, sag = self.force(s), low, high
         inner = self.sagged(s, force)
         if self.compliant:
             sag_low, sag = self.sagged(low, self.force(low)), self.sagged(high, self.force(high))
         net = (self.setup.hung_weight - force) * np.exp(self.damping * (inner - sag)) * self.sag_rate(s)
-        return np.exp(self.damping * (sag_low - sag)) * before + (high - low) * (weights * net).sum(axis=0), force
+        return np.exp(self.damping * (sag_low - sag)) * before + (weights * net).sum(axis=0), force
 
     def loads(self, force: Array, kinetic: Array | float = 0.0) -> tuple[Array, Array]:
         """Load at the cord's lower end and at the tie point [N]."""
@@ -185,16 +207,18 @@ def _newton(motion: Stretch, x: Array) -> tuple[Array, Array]:
         return motion.sagged(x, motion.force(x)) if motion.compliant else x
 
     for _ in range(4):
-        x = step(x, motion.memory(0.0, x, sag_at(x), _CRUDE) if dragged else 0.0)
+        x = step(x, motion.memory(motion.points(0.0, x, _CRUDE), sag_at(x)) if dragged else 0.0)
     memory: Array | float = 0.0
     if dragged:
-        memory = motion.memory(0.0, x, sag_at(x), _MEMORY)
+        memory = motion.memory(motion.points_from_slack(x, _MEMORY), sag_at(x))
     for _ in range(3):
         before, x = x, step(x, memory)
         if dragged:
             sag = sag_at(x)
-            memory = np.exp(damping * (sag_at(before) - sag)) * memory + motion.memory(before, x, sag, _INCREMENT)
-    kinetic, forces = motion.by_forces(0.0, x, motion.start, _CHECK)
+            memory = np.exp(damping * (sag_at(before) - sag)) * memory + motion.memory(
+                motion.points(before, x, _INCREMENT), sag
+            )
+    kinetic, forces = motion.by_forces(0.0, x, motion.start, motion.points_from_slack(x, _CHECK))
     force = motion.force(x)
     tolerance = CLOSE * (setup.slack_length + x)
     good = (np.abs(kinetic) <= tolerance * (force - weight)) & (np.abs(x - before) <= 1e3 * tolerance) & (x < reach)
@@ -220,7 +244,7 @@ def _search(motion: Stretch, n: int, panels: int) -> Stop:
     uniform = np.isfinite(np.asarray(motion.curve.lock_up))  # fine panels at the far end where the curve locks up
     share = np.linspace(0, 1, panels + 1)[:, None]
     ends = far * np.where(uniform, share, share**2)
-    knots = motion.curve.knots
+    knots = getattr(motion.curve.model, "knots", None)
     if knots is not None:  # a curve made of pieces: no panel reaches over a knot
         inner = np.clip((np.asarray(knots, float) - 1)[:, None] * motion.setup.slack_length, 0, far)
         ends = np.sort(np.concatenate([ends, np.broadcast_to(inner, (len(inner), n))]), axis=0)
@@ -229,7 +253,7 @@ def _search(motion: Stretch, n: int, panels: int) -> Stop:
     falling, rising = np.ones(n, bool), np.ones(n, bool)
     last, lower, tie = np.full(n, -np.inf), np.full(n, -np.inf), np.full(n, -np.inf)
     for near, end in pairwise(ends):
-        after, forces = motion.by_forces(near, end, kinetic, _PANEL)
+        after, forces = motion.by_forces(near, end, kinetic, motion.points(near, end, _PANEL))
         first = falling & ~(after > 0)
         low[first], high[first], before[first] = near[first], end[first], kinetic[first]
         falling &= ~first
@@ -254,7 +278,7 @@ def _root(motion: Stretch, low: Array, high: Array, before: Array) -> Array:
     """Root of K between `low` (where K is `before`, above 0) and `high`: Newton's method, halving where it leaves."""
     start, x = low, (low + high) / 2
     for _ in range(60):
-        kinetic, _ = motion.by_forces(start, x, before, _PANEL)
+        kinetic, _ = motion.by_forces(start, x, before, motion.points(start, x, _PANEL))
         low, high = np.where(kinetic > 0, x, low), np.where(kinetic > 0, high, x)
         rate = (motion.setup.hung_weight - motion.force(x) - motion.damping * kinetic) * motion.sag_rate(x)
         newton = x - kinetic / np.where(rate == 0, -1e-300, rate)
@@ -279,7 +303,7 @@ def scale_for_stretch(setup: Setup, curve: Curve, reached: Array) -> Array:
         for _ in range(30 if motion.compliant else 1):
             motion = Stretch(setup, replace(curve, scale=scale * curve.scale))
             x = motion.cord_share(reached)
-            kinetic, _ = motion.by_forces(0.0, x, motion.start, _SCALE)
+            kinetic, _ = motion.by_forces(0.0, x, motion.start, motion.points_from_slack(x, _SCALE))
             step = np.where(kinetic == kinetic_low, 0.0, kinetic * (scale - low) / (kinetic_low - kinetic))
             low, kinetic_low, scale = scale, kinetic, scale + step
             if np.all(np.abs(step) <= 1e-13 * scale):
