@@ -1,0 +1,255 @@
+"""Invented campaigns with known truth, for demonstrations, tests and coverage studies. Nothing here was ever measured.
+
+`invent` draws cords, drops, sensors and break tests from the numbers of a `Scenario`, computes what happens with the
+mechanics of `drop`, and writes the campaign folder as an engineer and a logger would have. What really happened goes
+into a truth file outside that folder.
+"""
+
+import json
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from cordlab.drop import Prediction
+from cordlab.loggers import LASER, LOAD_CELL, Sensor, write_calibration, write_record
+from cordlab.world import Cords, Drops, Scenario, true_cords, true_drops, true_range
+
+__all__ = ["Scenario", "invent"]
+
+NOTE = "Invented: computed by cordlab from drawn numbers. Nothing here was measured, and no real cord is described."
+
+
+def invent(
+    folder: str | Path,
+    *,
+    seed: int,
+    truth: str | Path | None = None,
+    scenario: Scenario | None = None,
+    **numbers: Any,
+) -> Path:
+    """Write an invented campaign into `folder` and what really happened into `truth`; returns the truth file's path.
+
+    folder : new or empty
+    truth  : a file outside `folder` that does not exist yet; default truth.json beside the folder
+    scenario, numbers : a `Scenario`, and any of its fields by name
+
+    The same seed and numbers write the same files. Raises FileExistsError, and ValueError for numbers that do not hang
+    together: then nothing is written.
+    """
+    world = replace(scenario or Scenario(), **numbers)
+    folder = Path(folder).absolute()
+    truth = folder.parent / "truth.json" if truth is None else Path(truth).absolute()
+    _refuse_to_overwrite(folder, truth)
+
+    # one stream of random numbers a subject, so that an option for the records leaves the cords alone
+    subjects = ("cords", "drops", "papers", "breaks", "sensors")
+    streams = [np.random.default_rng(child) for child in np.random.SeedSequence(seed).spawn(len(subjects))]
+    rng = dict(zip(subjects, streams, strict=True))
+    cords = true_cords(world, rng["cords"])
+    drops = true_drops(world, cords, rng["drops"])
+    happened = world.predict(**drops.setup)
+    if not np.isfinite(happened.lowest_point).all():
+        raise ValueError("some of the invented drops have no lowest point; choose lighter masses or another curve")
+    broken = _breaks(world, cords, rng["breaks"])
+    strength = min(load for _, load, _ in broken) if broken else world.breaking_load.value
+
+    tables = _cords_csv(world, cords, rng["papers"]) | _drops_csv(world, cords, drops, happened, rng["papers"])
+    if broken:
+        rows = [f"{cord},{load / 1000:.2f},{remark}" for cord, load, remark in broken]
+        tables["breaks.csv"] = "\n".join(["cord,breaking load [kN],remark", *rows, ""])
+    tables["campaign.toml"] = _campaign_toml(world)
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, text in tables.items():
+        (folder / name).write_text(text, encoding="utf-8", newline="\n")
+    sensors = _write_records(folder, world, drops, happened, rng["sensors"]) if world.records else {}
+
+    what_happened = {
+        "note": NOTE,
+        "seed": seed,
+        "scenario": _plain(world),
+        "cords": _rows(cords, name="cord"),
+        "drops": _true_rows(cords, drops, happened),
+        "sensors": {name: {"slope": s.slope, "zero": s.zero} for name, s in sensors.items()},
+        "strength": strength,
+        "range": {
+            "nominal": true_range(world, strength=strength),
+            "limit": true_range(world, strength=strength, probability=world.decision["probability"]),
+            "worn": [
+                true_range(world, strength=strength, probability=world.decision["probability"], jumps=count)
+                for count in world.retests
+            ],
+        },
+    }
+    truth.parent.mkdir(parents=True, exist_ok=True)
+    truth.write_text(json.dumps(what_happened, indent=1, ensure_ascii=False) + "\n", encoding="utf-8", newline="\n")
+    return truth
+
+
+def _refuse_to_overwrite(folder: Path, truth: Path) -> None:
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise FileExistsError(f"{folder} is not an empty folder; choose another name")
+    if truth.exists():
+        raise FileExistsError(f"{truth} exists; choose another name for the truth file")
+    if folder.resolve() in truth.resolve().parents:
+        raise ValueError(f"{truth} is inside the campaign; the truth stays outside of it")
+
+
+def _campaign_toml(world: Scenario) -> str:
+    lines = [f"# {NOTE}", f"title = {json.dumps(world.title)}", f"batch = {json.dumps(world.batch)}"]
+    for table in ("rig", "site", "criteria", "decision"):
+        lines += ["", f"[{table}]", *(f"{key} = {json.dumps(value)}" for key, value in getattr(world, table).items())]
+    return "\n".join([*lines, ""])
+
+
+def _cords_csv(world: Scenario, cords: Cords, rng: np.random.Generator) -> dict[str, str]:
+    """cords.csv, each cord measured with its error."""
+    lines = ["cord,slack length [m],u(slack length) [m],cord mass [kg],u(cord mass) [kg],jumps"]
+    length = rng.normal(cords.slack_length, world.u_slack_length)
+    mass = rng.normal(cords.cord_mass, world.u_cord_mass)
+    for k, name in enumerate(cords.name):
+        measured = f"{length[k]:.3f},{world.u_slack_length:g},{mass[k]:.2f},{world.u_cord_mass:g}"
+        lines.append(f"{name},{measured},{world.conditioning}")
+    return {"cords.csv": "\n".join([*lines, ""])}
+
+
+def _drops_csv(
+    world: Scenario, cords: Cords, drops: Drops, happened: Prediction, rng: np.random.Generator
+) -> dict[str, str]:
+    """drops.csv: nominal masses, and lowest points read with their error."""
+    lines = [
+        "drop,cord,mass [kg],u(mass) [kg],jumps,temperature [degC],use,lowest point [m],u(lowest point) [m],record",
+    ]
+    lowest = rng.normal(happened.lowest_point, world.u_lowest_point)
+    for k, name in enumerate(drops.name):
+        stack = f"{drops.nominal_mass[k]:g},{world.u_mass:g},{drops.jumps[k]},{drops.temperature[k]:.1f}"
+        read = f"{lowest[k]:.3f},{world.u_lowest_point:g},{_record_name(world, drops, k)}"
+        lines.append(f"{name},{cords.name[drops.cord[k]]},{stack},{drops.use[k]},{read}")
+    return {"drops.csv": "\n".join([*lines, ""])}
+
+
+def _record_name(world: Scenario, drops: Drops, k: int) -> str:
+    """File name of the record of drop `k`; worn cords are dropped for their lowest points alone."""
+    return f"{drops.name[k]}.csv" if world.records and drops.use[k] != "wear" else ""
+
+
+def _breaks(world: Scenario, cords: Cords, rng: np.random.Generator) -> list[tuple[str, float, str]]:
+    """Cord, breaking load [N] and remark of each cord broken; they are none of those dropped."""
+    rest = [name for name in (f"C{k:02d}" for k in range(1, world.lot + 1)) if name not in cords.name]
+    chosen = sorted(rng.choice(rest, world.broken, replace=False))
+    loads = world.breaking_load.draw(rng, world.broken)
+    if np.any(loads <= 0):
+        raise ValueError(f"a breaking load of {loads.min():.0f} N was drawn; choose a smaller spread")
+    places = rng.choice(["at the upper loop", "at the lower loop", "in the middle"], world.broken)
+    return [(str(cord), float(load), f"broke {where}") for cord, load, where in zip(chosen, loads, places, strict=True)]
+
+
+def _write_records(
+    folder: Path, world: Scenario, drops: Drops, happened: Prediction, rng: np.random.Generator
+) -> dict[str, Sensor]:
+    """Write calibration/ and records/; returns the true sensors."""
+    greatest = {"force": np.max(happened.tie_load), "distance": np.max(happened.lowest_point)}
+    sensors = {}
+    for folder_name in ("calibration", "records"):
+        (folder / folder_name).mkdir()
+    for standard in (LOAD_CELL, LASER) if world.distance else (LOAD_CELL,):
+        sensor = standard.made(rng)
+        sensor = replace(sensor, noise=sensor.noise * world.noise)
+        pairs = sensor.calibration_pairs(float(greatest[sensor.channel]), rng)
+        write_calibration(folder / "calibration" / f"{sensor.channel}.csv", sensor, pairs)
+        sensors[sensor.channel] = sensor
+    time = np.arange(round(world.duration * world.rate)) / world.rate
+    for k in range(len(drops)):
+        if name := _record_name(world, drops, k):
+            seen = dict(zip(("distance", "force"), _motion(world, time - world.quiet, **drops.one(k)), strict=True))
+            readings = [(sensor, sensor.read(seen[channel], rng)) for channel, sensor in sensors.items()]
+            write_record(folder / "records" / name, time, readings)
+    return sensors
+
+
+def _motion(world: Scenario, time: np.ndarray, **setup: float) -> tuple[np.ndarray, np.ndarray]:
+    """Position below the tie point [m] and load at the cell [N] at `time` after release [s], at rest before it."""
+    from scipy.integrate import solve_ivp
+
+    M, m, L, y0 = (setup[key] for key in ("mass", "cord_mass", "slack_length", "release_depth"))
+    c, g = setup["air_density"] * setup["drag_area"] / 2, 9.80665
+    curve = world.curve.scaled(setup["scale"])
+    reached = [np.inf]
+
+    def force(y, v):
+        ratio = y / L
+        back = world.unloading * (1 - (ratio - 1) / (reached[0] - 1)) if v < 0 else 0.0
+        return float(curve.force(ratio)) * (1 - back)
+
+    def fall(_, s):
+        y, v = s
+        inertia = M + m * (L - y) / (2 * L)
+        return v, (inertia * g - c * v * abs(v) + m / (4 * L) * v * v) / inertia
+
+    def stretch(_, s):
+        y, v = s
+        return v, ((M + m / 2) * g - force(y, v) - c * v * abs(v)) / (M + m / 3)
+
+    def taut(_, s):
+        return s[0] - L
+
+    def turned(_, s):
+        return s[1]
+
+    taut.terminal = turned.terminal = True
+    position, load = np.full(time.size, y0), np.empty(time.size)
+    top = world.rig["load_cell_at"] == "top"
+    load[:] = m * g * (L + y0 * (1 if top else -1)) / (2 * L)
+    at, state, law = 0.0, np.array([y0, 0.0]), fall
+    step_up = np.sqrt(M / (M + m / 3))
+    while at < time[-1]:
+        taut.direction = 1 if law is fall else -1
+        events = [taut, turned] if law is stretch and state[1] > 0 else [taut]
+        run = solve_ivp(law, (at, time[-1]), state, events=events, dense_output=True, rtol=1e-9, atol=1e-9)
+        inside = (time >= at) & (time <= run.t[-1])
+        y, v = run.sol(time[inside]) if inside.any() else np.empty((2, 0))
+        position[inside] = y
+        if law is fall:
+            fold = m / (4 * L) * v * v
+            load[inside] = m * g * (L + y if top else L - y) / (2 * L) + fold
+        else:
+            F = np.array([force(*pair) for pair in zip(y, v, strict=True)])
+            upward = (F - (M + m / 2) * g) / (M + m / 3)
+            load[inside] = F + m * (g / 2 + upward / 6) if top else F - m * (g / 2 + upward / 3)
+        at, state = run.t[-1], run.y[:, -1].copy()
+        if run.t_events[0].size:
+            state[1] *= step_up if law is fall else 1 / step_up
+            law = stretch if law is fall else fall
+            state[0] = L
+        elif len(events) == 2 and run.t_events[1].size:
+            reached[0] = state[0] / L
+            state[1] = 0.0
+    return position, load
+
+
+def _plain(world: Scenario) -> dict[str, Any]:
+    """The scenario as JSON takes it."""
+    curve = {"model": world.curve.model.name, "parameters": {k: float(v) for k, v in world.curve.parameters.items()}}
+    return asdict(replace(world, curve=None)) | {"curve": curve}
+
+
+def _rows(columns: Cords, *, name: str) -> list[dict[str, Any]]:
+    cells = {name if key == "name" else key: np.asarray(value).tolist() for key, value in vars(columns).items()}
+    return [dict(zip(cells, row, strict=True)) for row in zip(*cells.values(), strict=True)]
+
+
+def _true_rows(cords: Cords, drops: Drops, happened: Prediction) -> list[dict[str, Any]]:
+    """One row a drop: its set-up, and what happened."""
+    results = {key: getattr(happened, key) for key in ("lowest_point", "stretch_ratio", "tension", "tie_load", "g")}
+    return [
+        {
+            "drop": drops.name[k],
+            "cord": cords.name[drops.cord[k]],
+            "use": drops.use[k],
+            "jumps": int(drops.jumps[k]),
+            **drops.one(k),
+            **{key: float(value[k]) for key, value in results.items()},
+        }
+        for k in range(len(drops))
+    ]
