@@ -1,0 +1,276 @@
+"""A batch of cords: spread between and within cords, the cord unlike the others, how many cords to test."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy import special
+
+from cordlab.spread import VarianceComponents, components
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+RULE = "Grubbs' test on the cord means, Bonferroni correction over all cords and quantities"
+
+
+@dataclass(frozen=True)
+class Outlying:
+    """A cord unlike its batch. t : its mean against the others' ; p : two-sided, after the Bonferroni correction"""
+
+    cord: str
+    quantity: str
+    mean: float
+    others: float
+    t: float
+    p: float
+
+    def summary(self) -> str:
+        return f"cord {self.cord}: {self.quantity} {self.mean:.4g}, the others {self.others:.4g} (p = {self.p:.2g})"
+
+
+@dataclass(frozen=True)
+class QuantitySpread:
+    """One quantity over the cords.
+
+    cords, means, sizes : (k,) name, mean and number of values of each cord ; sd : of the cord means
+    components : between and within cords; None where every cord has one value, then `sd` holds both
+    tests : (k,) each cord against the others, strangest first; empty below 3 cords
+    """
+
+    quantity: str
+    cords: tuple[str, ...]
+    means: np.ndarray
+    sizes: np.ndarray
+    sd: float
+    components: VarianceComponents | None
+    tests: tuple[Outlying, ...]
+
+    def summary(self) -> str:
+        if self.components is None:
+            said = f"mean {self.means.mean():.6g}, sd {self.sd:.3g} over {len(self.cords)} cords"
+            return f"{self.quantity}: {said}; one value a cord: between and within not told apart"
+        return f"{self.quantity}: {self.components.summary()}"
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "quantity": self.quantity,
+            "cords": dict(zip(self.cords, self.means.tolist(), strict=True)),
+            "sd": self.sd,
+            "components": self.components and self.components.to_dict(),
+            "tests": [{"cord": test.cord, "t": test.t, "p": test.p} for test in self.tests],
+        }
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Spread of each quantity, and the cords that stand out at `level` by `rule`."""
+
+    spreads: tuple[QuantitySpread, ...]
+    outlying: tuple[Outlying, ...]
+    level: float
+    rule: str
+    cautions: tuple[str, ...]
+
+    def __getitem__(self, quantity: str) -> QuantitySpread:
+        for spread in self.spreads:
+            if spread.quantity == quantity:
+                return spread
+        raise KeyError(f"no quantity {quantity!r}; there are {', '.join(spread.quantity for spread in self.spreads)}")
+
+    def summary(self) -> str:
+        lines = [spread.summary() for spread in self.spreads]
+        lines += [f"unlike its batch, {found.summary()}" for found in self.outlying]
+        if not self.outlying:
+            lines.append(f"no cord unlike its batch at {self.level:g} ({self.rule})")
+        return "\n".join(lines + [f"note: {caution}" for caution in self.cautions])
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "quantities": [spread.to_dict() for spread in self.spreads],
+            "outlying": [{"cord": found.cord, "quantity": found.quantity, "p": found.p} for found in self.outlying],
+            "rule": self.rule,
+            "level": self.level,
+            "cautions": list(self.cautions),
+        }
+
+    def plot(self, ax: "Axes | None" = None) -> "Axes":
+        """Each cord's mean about the batch's, in standard deviations of the cord means."""
+        import matplotlib.pyplot as plt
+
+        ax = plt.subplots()[1] if ax is None else ax
+        for row, spread in enumerate(self.spreads):
+            score = (spread.means - spread.means.mean()) / (spread.sd or 1.0)
+            marked = {found.cord for found in self.outlying if found.quantity == spread.quantity}
+            ax.plot(score, np.full(score.size, row), "o", alpha=0.7)
+            for cord, x in zip(spread.cords, score, strict=True):
+                if cord in marked:
+                    ax.annotate(cord, (x, row), xytext=(0, 6), textcoords="offset points", ha="center")
+        ax.axvline(0, color="0.6", lw=0.8)
+        ax.set_yticks(range(len(self.spreads)), [spread.quantity for spread in self.spreads])
+        ax.set(xlabel="cord mean about the batch mean [sd of cord means]", ylim=(-0.5, len(self.spreads) - 0.5))
+        return ax
+
+
+def batch_report(values: Mapping[str, Mapping[str, Sequence[float]]], *, level: float = 0.01) -> Batch:
+    """Spread between and within cords of each quantity, and the cords unlike the others.
+
+    values : quantity → cord → its values, one a drop (stiffness scale, lowest point at a standard mass, energy
+    returned) or one a cord (slack length). level : of the outlying-cord rule over the whole batch.
+    A cord that stands out is shown and never left out: that takes a reason from the workshop.
+    Raises ValueError for no quantity, fewer than 2 cords, a cord without a value or a value that is no number.
+    """
+    if not values:
+        raise ValueError("no quantity given")
+    number = sum(len(cords) for cords in values.values() if len(cords) > 2)
+    spreads = tuple(_spread(quantity, cords, number) for quantity, cords in values.items())
+    outlying = [test for spread in spreads for test in spread.tests if test.p < level]
+    cautions = []
+    fewest = min(len(spread.cords) for spread in spreads)
+    if fewest < 3:
+        cautions.append(f"{fewest} cords: at least 3 are needed to see that one is unlike the others")
+    return Batch(spreads, tuple(sorted(outlying, key=lambda test: test.p)), level, RULE, tuple(cautions))
+
+
+def _spread(quantity: str, values: Mapping[str, Sequence[float]], number: int) -> QuantitySpread:
+    if len(values) < 2:
+        raise ValueError(f"{quantity}: {len(values)} cord; spread between cords takes at least 2")
+    empty = [cord for cord, of_cord in values.items() if not len(of_cord)]
+    if empty:
+        raise ValueError(f"{quantity}: no value for cord {empty[0]}")
+    cords, sizes = tuple(values), np.array([len(of_cord) for of_cord in values.values()])
+    flat = np.concatenate([np.asarray(of_cord, float) for of_cord in values.values()])
+    if not np.isfinite(flat).all():
+        raise ValueError(f"{quantity}: a value is not a number: leave the drop out by name")
+    means = np.array([np.mean(of_cord) for of_cord in values.values()])
+    found = components(flat, np.repeat(np.arange(len(cords)), sizes)) if flat.size > len(cords) else None
+    # the mean of fewer drops is the less certain one; with one value a cord all are alike
+    variance = np.ones(len(cords)) if found is None or np.isinf(found.ratio) else found.ratio + 1 / sizes
+    tests = _tests(quantity, cords, means, variance, number) if len(cords) > 2 else ()
+    return QuantitySpread(quantity, cords, means, sizes, float(np.std(means, ddof=1)), found, tests)
+
+
+def _tests(
+    quantity: str, cords: tuple[str, ...], means: np.ndarray, variance: np.ndarray, number: int
+) -> tuple[Outlying, ...]:
+    """Each cord mean against the others': Student's t on k − 2, the same test as Grubbs' G if balanced."""
+    tests = []
+    for i, cord in enumerate(cords):
+        rest = np.arange(len(cords)) != i
+        weight = 1 / variance[rest]
+        others = float(weight @ means[rest] / weight.sum())
+        scale = weight @ (means[rest] - others) ** 2 / (rest.sum() - 1)
+        difference = float(means[i] - others)
+        error = np.sqrt(scale * (variance[i] + 1 / weight.sum()))
+        t = difference / error if error else np.copysign(np.inf, difference) if difference else 0.0
+        p = min(1.0, number * 2 * float(special.stdtr(len(cords) - 2, -abs(t))))
+        tests.append(Outlying(cord, quantity, float(means[i]), others, float(t), p))
+    return tuple(sorted(tests, key=lambda test: test.p))
+
+
+# --- how many cords ---------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What a test of n cords is worth, if the spread is as found so far.
+
+    cords : (N,) ; margin : (N,) expected distance of the prediction limit from the mean [unit of the quantity]
+    margin_known : the same if the spread were known without error: no number of cords gets below it
+    rated : (N,) width of the rated range [kg], 0 where nothing is left; None unless asked for
+    """
+
+    cords: np.ndarray
+    margin: np.ndarray
+    margin_known: float
+    rated: np.ndarray | None
+    probability: float
+    drops: int
+
+    def cords_for_margin(self, margin: float) -> int:
+        """Fewest cords whose margin is at most this; raises ValueError if none of the plan's numbers is enough."""
+        enough = self.cords[self.margin <= margin]
+        if not enough.size:
+            least = f"{self.margin[-1]:.3g} with {self.cords[-1]} cords, {self.margin_known:.3g} with the spread known"
+            raise ValueError(f"margin {margin:g} is out of reach: {least}; it takes cords that differ less")
+        return int(enough[0])
+
+    def cords_for_range(self, width: float) -> int:
+        """Fewest cords whose rated range is at least `width` [kg] wide; raises ValueError if none is enough."""
+        if self.rated is None:
+            raise ValueError("the plan has no rated range: give nominal_range and per_kilogram")
+        enough = self.cords[self.rated >= width]
+        if not enough.size:
+            raise ValueError(f"{width:g} kg is out of reach: {self.rated[-1]:.1f} kg with {self.cords[-1]} cords")
+        return int(enough[0])
+
+    def summary(self) -> str:
+        lines = [f"margin of a {self.probability:g} prediction limit, {self.drops} drops a cord"]
+        for i, n in enumerate(self.cords):
+            kilograms = "" if self.rated is None else f", rated range {self.rated[i]:.1f} kg"
+            lines.append(f"{n:3d} cords: {self.margin[i]:.3g}{kilograms}")
+        return "\n".join([*lines, f"spread known: {self.margin_known:.3g}"])
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "cords": self.cords.tolist(),
+            "margin": self.margin.tolist(),
+            "margin_known": self.margin_known,
+            "rated": None if self.rated is None else self.rated.tolist(),
+            "probability": self.probability,
+            "drops": self.drops,
+        }
+
+    def plot(self, ax: "Axes | None" = None) -> "Axes":
+        import matplotlib.pyplot as plt
+
+        ax = plt.subplots()[1] if ax is None else ax
+        shown = self.margin if self.rated is None else self.rated
+        ax.plot(self.cords, shown, "o-")
+        if self.rated is None:
+            ax.axhline(self.margin_known, color="0.5", ls=":", label="spread known")
+            ax.legend()
+        ax.set(xlabel="cords tested", ylabel="margin" if self.rated is None else "rated range [kg]", ylim=(0, None))
+        return ax
+
+
+def plan_cords(
+    found: VarianceComponents,
+    *,
+    probability: float,
+    drops: int = 1,
+    most: int = 30,
+    nominal_range: tuple[float, float] | None = None,
+    per_kilogram: tuple[float, float] | None = None,
+) -> Plan:
+    """Planning curve: margin of the prediction limit for another cord, against the number of cords tested.
+
+    found : the spread so far ; drops : planned drops a cord ; most : cords at the most
+    nominal_range : lightest and heaviest mass of the mean cord [kg] ; per_kilogram : change of the quantity a kilogram
+    at either end [unit/kg], both above 0: the margin moves each end inwards by margin / per_kilogram.
+    The margin is the one `spread.prediction_limit` gives with groups, at the variances found. Raises ValueError.
+    """
+    if most < 2 or drops < 1:
+        raise ValueError(f"{most} cords, {drops} drops a cord: at least 2 cords and 1 drop")
+    if not 0 < probability < 1:
+        raise ValueError(f"probability {probability:g} is not between 0 and 1")
+    if found.between + found.within == 0:
+        raise ValueError("no scatter between or within cords: nothing to plan from")
+    n = np.arange(2, most + 1)
+    from_means = (found.between + found.within / drops) * (1 + 1 / n)
+    from_within = np.full(n.size, found.within * (1 - 1 / drops))
+    dof = (n - 1.0) if drops == 1 else _satterthwaite(from_means, n - 1, from_within, n * (drops - 1))
+    margin = special.stdtrit(dof, probability) * np.sqrt(from_means + from_within)
+    rated = None
+    if nominal_range is not None and per_kilogram is not None:
+        if min(per_kilogram) <= 0 or nominal_range[1] <= nominal_range[0]:
+            raise ValueError("nominal_range must rise, and per_kilogram be above 0 at both ends")
+        loss = margin / per_kilogram[0] + margin / per_kilogram[1]
+        rated = np.maximum(nominal_range[1] - nominal_range[0] - loss, 0.0)
+    known = float(special.ndtri(probability) * np.sqrt(found.between + found.within))
+    return Plan(n, margin, known, rated, probability, drops)
+
+
+def _satterthwaite(a: np.ndarray, dof_a: np.ndarray, b: np.ndarray, dof_b: np.ndarray) -> np.ndarray:
+    return (a + b) ** 2 / (a**2 / dof_a + b**2 / dof_b)
