@@ -1,0 +1,332 @@
+"""A campaign: the folder that a test engineer keeps, read whole and checked, or refused with every problem at once."""
+
+from dataclasses import dataclass
+from hashlib import sha256
+from math import nan
+from pathlib import Path, PureWindowsPath
+from typing import Any
+
+import numpy as np
+
+from cordlab.checks import check_cords, check_drops, check_names
+from cordlab.folder import CampaignError, Folder
+from cordlab.records import Record, parse_record
+from cordlab.settings import Criteria, Decision, Rig, Site, read_settings
+from cordlab.tables import ANY, Column, Header, Table, one_of, read_table, whole
+from cordlab.units import Measured, UnitError, check_unit, convert
+
+__all__ = [
+    "BreakEntry",
+    "CalibrationTable",
+    "Campaign",
+    "CampaignError",
+    "CordEntry",
+    "Criteria",
+    "Decision",
+    "DropEntry",
+    "Record",
+    "Rig",
+    "Site",
+    "read_campaign",
+]
+
+
+@dataclass(frozen=True)
+class CordEntry:
+    """A cord of the batch: slack length, measured lying and unloaded [m], mass [kg], jumps before the campaign."""
+
+    cord: str
+    slack_length: Measured
+    mass: Measured
+    jumps: int
+
+
+@dataclass(frozen=True)
+class DropEntry:
+    """A drop as noted by hand.
+
+    mass : everything hung below the cord's end  [kg]
+    jumps : the cord's count before this drop
+    temperature : [degC], nan where it was not noted
+    use : "fit", "check" (held back from the fit) or "wear"
+    lowest_point : below the tie point, measured on its own, or None  [m]
+    record : file name in records/, or None
+    line : of drops.csv
+    """
+
+    drop: str
+    cord: str
+    mass: Measured
+    jumps: int
+    temperature: float
+    use: str
+    lowest_point: Measured | None
+    record: str | None
+    line: int
+
+
+@dataclass(frozen=True)
+class CalibrationTable:
+    """References against readings of one sensor, arrays of one length.
+
+    channel : "force" or "distance"
+    run : label of each run
+    reference, u_reference : [quantity_unit], N or m
+    reading : [reading_unit]
+    """
+
+    channel: str
+    run: np.ndarray
+    reference: np.ndarray
+    u_reference: np.ndarray
+    reading: np.ndarray
+    quantity_unit: str
+    reading_unit: str
+
+
+@dataclass(frozen=True)
+class BreakEntry:
+    """A cord of the lot broken on a test machine: breaking load [N]; end loops None where nothing is said of them."""
+
+    cord: str
+    breaking_load: float
+    remark: str
+    end_loops: bool | None = None
+
+
+@dataclass(frozen=True)
+class Campaign:
+    """A campaign that was read and found sound.
+
+    calibration : channel ("force", "distance") → table, for the channels that the records have
+    viscosity : of the cord's material, where it is given  [N·s]
+    digests : name of each input file → SHA-256 of its bytes
+    sha256 : of all input files, their names and bytes
+    notes : files of the folder that are not read
+    """
+
+    folder: Path
+    title: str
+    batch: str
+    rig: Rig
+    site: Site
+    criteria: Criteria
+    decision: Decision
+    viscosity: Measured | None
+    cords: tuple[CordEntry, ...]
+    drops: tuple[DropEntry, ...]
+    calibration: dict[str, CalibrationTable]
+    breaks: tuple[BreakEntry, ...]
+    jump_log: tuple[Any, ...]
+    digests: dict[str, str]
+    sha256: str
+    notes: tuple[str, ...]
+
+    def cord(self, name: str) -> CordEntry:
+        """The cord of that name. Raises KeyError."""
+        return next(cord for cord in self.cords if cord.cord == name)
+
+    def read_record(self, entry: DropEntry) -> Record:
+        """The raw record of a drop, read anew each time, in the reading units of the calibration.
+
+        Raises CampaignError where the file is not the one that was checked when the campaign was read.
+        """
+        name = f"records/{entry.record}"
+        folder = Folder(self.folder)
+        data = folder.read(name)
+        if data is not None and folder.digests[name] != self.digests[name]:
+            folder.problem(name, "has changed since the campaign was read; read the campaign again")
+        parsed = parse_record(folder, name, data) if data is not None and not folder.problems else None
+        if parsed is None or folder.problems:
+            raise CampaignError(tuple(folder.problems))
+        header, record = parsed
+        readings = {
+            channel: convert(getattr(record, channel), header.places[channel].unit, table.reading_unit)
+            for channel, table in self.calibration.items()
+            if channel in header.places
+        }
+        return Record(record.time, readings["force"], readings.get("distance"))
+
+
+SENSORS = {"force": "N", "distance": "m"}
+CORDS = (
+    Column("cord"),
+    Column("slack length", "m", above=0, uncertain=True),
+    Column("cord mass", "kg", above=0, uncertain=True),
+    Column("jumps", read=whole),
+)
+DROPS = (
+    Column("drop"),
+    Column("cord"),
+    Column("mass", "kg", above=0, uncertain=True),
+    Column("jumps", read=whole),
+    Column("temperature", "degC", required=False, may_be_blank=True, at_least=-273.15),
+    Column("use", read=one_of("fit", "check", "wear")),
+    Column("lowest point", "m", required=False, may_be_blank=True, above=0, uncertain=True),
+    Column("record", required=False, may_be_blank=True),
+)
+BREAKS = (
+    Column("cord"),
+    Column("breaking load", "N", above=0),
+    Column("remark", required=False, may_be_blank=True),
+    Column("end loops", read=one_of("yes", "no"), required=False, may_be_blank=True),
+)
+
+
+def read_campaign(folder: str | Path) -> Campaign:
+    """The campaign in `folder`, every file of it checked, records included.
+
+    Raises CampaignError, whose `problems` name file, row and column of everything that is wrong.
+    """
+    files = Folder(Path(folder))
+    if not files.path.is_dir():
+        raise CampaignError((f"{folder}: there is no such folder",))
+    settings = read_settings(files)
+    cords = _read(files, "cords.csv", CORDS)
+    drops = _read(files, "drops.csv", DROPS)
+    breaks = _read(files, "breaks.csv", BREAKS) if files.has("breaks.csv") else None
+    headers = _read_records(files, drops)
+    calibration = _read_calibration(files, headers)
+    if cords:
+        check_cords(files, cords, settings)
+    if drops:
+        check_drops(files, drops, cords, settings, headers)
+    if breaks:
+        check_names(files, breaks, "cord")
+    elif settings and settings.criteria.design_breaking_load is None and not files.has("breaks.csv"):
+        files.problem("campaign.toml, [criteria]", "'design_breaking_load' is missing, and there is no breaks.csv")
+    for name in _logs(files):
+        files.read(name)  # read by the steps that use them; part of the hash
+    if files.problems or settings is None or cords is None or drops is None:
+        raise CampaignError(tuple(files.problems))
+    return Campaign(
+        folder=files.path,
+        title=settings.title,
+        batch=settings.batch,
+        rig=settings.rig,
+        site=settings.site,
+        criteria=settings.criteria,
+        decision=settings.decision,
+        viscosity=settings.cord.viscosity,
+        cords=tuple(_cord_entry(row) for _, row in cords.rows()),
+        drops=tuple(_drop_entry(row, drops.lines[number]) for number, row in drops.rows()),
+        calibration={channel: _calibration_table(channel, table) for channel, table in calibration.items()},
+        breaks=tuple(_break_entry(row) for _, row in breaks.rows()) if breaks else (),
+        jump_log=(),
+        digests=dict(files.digests),
+        sha256=_hash(files.digests),
+        notes=tuple(f"{name} is not read" for name in _unread(files)),
+    )
+
+
+def _read(files: Folder, name: str, columns: tuple[Column, ...]) -> Table | None:
+    content = files.read_text(name)
+    return None if content is None else read_table(files, name, content, columns)
+
+
+def _measured(row: dict[str, Any], key: str) -> Measured:
+    return Measured(row[key], row.get(f"u({key})") or 0.0)
+
+
+def _cord_entry(row: dict[str, Any]) -> CordEntry:
+    return CordEntry(row["cord"], _measured(row, "slack length"), _measured(row, "cord mass"), row["jumps"])
+
+
+def _drop_entry(row: dict[str, Any], line: int) -> DropEntry:
+    return DropEntry(
+        drop=row["drop"],
+        cord=row["cord"],
+        mass=_measured(row, "mass"),
+        jumps=row["jumps"],
+        temperature=nan if row["temperature"] is None else row["temperature"],
+        use=row["use"],
+        lowest_point=None if row["lowest point"] is None else _measured(row, "lowest point"),
+        record=row["record"],
+        line=line,
+    )
+
+
+def _break_entry(row: dict[str, Any]) -> BreakEntry:
+    loops = row["end loops"]
+    return BreakEntry(row["cord"], row["breaking load"], row["remark"] or "", None if loops is None else loops == "yes")
+
+
+def _calibration_table(channel: str, table: Table) -> CalibrationTable:
+    values = table.values
+    return CalibrationTable(
+        channel=channel,
+        run=np.array(values["run"]),
+        reference=np.array(values["reference"]),
+        u_reference=np.array(values.get("u(reference)", [0.0] * len(table.lines))),
+        reading=np.array(values["reading"]),
+        quantity_unit=SENSORS[channel],
+        reading_unit=table.header.places["reading"].unit,
+    )
+
+
+def _read_records(files: Folder, drops: Table | None) -> dict[int, Header]:
+    """Row of drops.csv → header of its record, for the records that are sound."""
+    headers: dict[int, Header] = {}
+    first_row: dict[str, int] = {}  # of a record's bytes
+    for number, row in drops.rows() if drops else ():
+        name = row["record"]
+        if name is None or drops is None:
+            continue
+        where = drops.where(number, "record")
+        if PureWindowsPath(name).name != name or name == "..":
+            files.problem(where, f"'{name}' is a path; write the name of a file in records/")
+            continue
+        data = files.read(f"records/{name}")
+        if data is None:
+            continue
+        other = first_row.setdefault(files.digests[f"records/{name}"], number)
+        if other != number:
+            files.problem(where, f"'{name}' is the record of row {drops.lines[other]} too; each drop has its own")
+            continue
+        if parsed := parse_record(files, f"records/{name}", data):
+            headers[number] = parsed[0]
+    return headers
+
+
+def _read_calibration(files: Folder, headers: dict[int, Header]) -> dict[str, Table]:
+    """The calibration of each channel, checked against the records that need it."""
+    tables = {}
+    for channel, unit in SENSORS.items():
+        name = f"calibration/{channel}.csv"
+        users = [header for header in headers.values() if channel in header.places]
+        if not users and not files.has(name):
+            continue
+        columns = (Column("run"), Column("reference", unit, uncertain=True), Column("reading", ANY))
+        table = _read(files, name, columns)
+        if table is None or "reading" not in table.header.places:
+            continue
+        tables[channel] = table
+        if len({reading for reading in table.values["reading"] if reading is not None}) < 3:
+            files.problem(name, "has fewer than 3 different readings, too few to show whether the sensor is straight")
+        reading = table.header.places["reading"]
+        for header in users:
+            try:
+                check_unit(header.places[channel].unit, reading.unit)
+            except UnitError as error:
+                files.problem(header.where(header.line, channel), f"does not go with {name}: {error}")
+    return tables
+
+
+def _logs(files: Folder) -> list[str]:
+    """Files that later steps read: the jump log, the decisions taken, slow pulls."""
+    pulls = sorted(path for path in (files.path / "pulls").glob("*") if path.is_file())
+    names = [name for name in ("jumps.csv", "decisions.toml") if files.has(name)]
+    return names + [f"pulls/{path.name}" for path in pulls]
+
+
+def _unread(files: Folder) -> list[str]:
+    found = [path for path in files.path.iterdir() if path.name not in ("calibration", "records", "pulls", "results")]
+    for inner in ("calibration", "records"):
+        found += (files.path / inner).glob("*")
+    names = {path.relative_to(files.path).as_posix() for path in found if not path.name.startswith(".")}
+    return sorted(names - files.digests.keys())
+
+
+def _hash(digests: dict[str, str]) -> str:
+    """SHA-256 of the list that `sha256sum` prints for the files, sorted by name."""
+    return sha256("".join(f"{digests[name]}  {name}\n" for name in sorted(digests)).encode()).hexdigest()

@@ -1,0 +1,94 @@
+"""The files of a campaign folder: read once, hashed as read, and refused where they are no text."""
+
+import hashlib
+import os
+import re
+from collections.abc import Iterable
+from difflib import get_close_matches
+from pathlib import Path
+
+
+class CampaignError(Exception):
+    """A campaign that cannot be read: `problems` holds one message a problem."""
+
+    def __init__(self, problems: tuple[str, ...]) -> None:
+        super().__init__("\n".join(problems))
+        self.problems = problems
+
+
+class Folder:
+    """The files of one campaign folder: read, hashed as read, and the problems found in them so far.
+
+    digests : name of each file that was read → SHA-256 of its bytes
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.digests: dict[str, str] = {}
+        self.problems: list[str] = []
+
+    def problem(self, where: str, what: str) -> None:
+        self.problems.append(f"{where}: {what}")
+
+    def has(self, name: str) -> bool:
+        return os.path.lexists(self.path / name)
+
+    def read(self, name: str) -> bytes | None:
+        """The bytes of the file `name` ("records/a.csv"); None, with a problem noted, where there is no such file."""
+        path = self.path / name
+        home = Path(os.path.realpath(self.path), name).parent
+        try:
+            if not self.has(name):
+                self.problem(name, f"there is no such file{offer(nearest(path.name, self._beside(path)))}")
+            elif Path(os.path.realpath(path)).parent != home:
+                self.problem(name, "is a link to a file elsewhere; put the file itself here")
+            elif not path.is_file():
+                self.problem(name, "is not a file")
+            else:
+                data = path.read_bytes()
+                self.digests[name] = hashlib.sha256(data).hexdigest()
+                return data
+        except OSError as error:
+            self.problem(name, f"cannot be read ({error.strerror})")
+        return None
+
+    def read_text(self, name: str) -> str | None:
+        """The text of a file in UTF-8; None, with a problem noted, where it is something else."""
+        data = self.read(name)
+        return None if data is None else self.decode(name, data)
+
+    def decode(self, name: str, data: bytes) -> str | None:
+        if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+            self.problem(name, "is UTF-16; save it as UTF-8")
+        elif (place := data.find(b"\0")) >= 0:
+            self.problem(f"{name}, row {_row(data, place)}", "holds a NUL byte; it is no text file, or is damaged")
+        elif data.count(b"\r") != data.count(b"\r\n"):
+            place = re.search(rb"\r(?!\n)", data).start()  # type: ignore[union-attr]
+            self.problem(f"{name}, row {_row(data, place)}", "has a bare carriage return; end lines with LF or CRLF")
+        else:
+            try:
+                return data.decode("utf-8-sig")
+            except UnicodeDecodeError as error:
+                byte = data[error.start + (3 if data.startswith(b"\xef\xbb\xbf") else 0)]
+                row = _row(data, error.start)
+                self.problem(f"{name}, row {row}", f"the byte 0x{byte:02x} is not UTF-8; save the file as UTF-8")
+        return None
+
+    def _beside(self, path: Path) -> list[str]:
+        return [entry.name for entry in path.parent.iterdir()] if path.parent.is_dir() else []
+
+
+def _row(data: bytes, place: int) -> int:
+    return data.count(b"\n", 0, place) + 1
+
+
+def nearest(name: str, known: Iterable[str]) -> str | None:
+    """The known name that `name` is most likely a slip for, or None."""
+    by_lower = {one.lower(): one for one in known}
+    near = get_close_matches(name.lower(), by_lower, n=1, cutoff=0.55)
+    return by_lower[near[0]] if near else None
+
+
+def offer(near: str | None, otherwise: str = "") -> str:
+    """The end of a message about an unknown name."""
+    return f"; the nearest known is '{near}'" if near else otherwise

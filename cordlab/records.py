@@ -1,0 +1,98 @@
+"""The record of one drop as a logger wrote it: read fast, and slowly only to place what is wrong."""
+
+import io
+from dataclasses import dataclass
+
+import numpy as np
+
+from cordlab.folder import Folder
+from cordlab.tables import ANY, MOST_LISTED, Column, Header, read_header, read_table
+from cordlab.units import convert
+
+COLUMNS = (Column("time", "s"), Column("force", ANY), Column("distance", ANY, required=False))
+FEWEST_ROWS = 20  # fewer samples show no drop
+
+
+@dataclass(frozen=True)
+class Record:
+    """The raw record of one drop, arrays of one length.
+
+    time : strictly increasing  [s]
+    force, distance : readings of the sensors; distance is None where the logger had no such channel
+    """
+
+    time: np.ndarray
+    force: np.ndarray
+    distance: np.ndarray | None
+
+
+def parse_record(folder: Folder, name: str, data: bytes) -> tuple[Header, Record] | None:
+    """The record in `data`, the bytes of the file `name`, in the units of its header; None, with problems noted."""
+    known = len(folder.problems)
+    content = folder.decode(name, data)
+    header = content and read_header(folder, name, content, COLUMNS)
+    if not content or not header:
+        return None
+    sound = len(folder.problems) == known
+    columns = _read_fast(data, header) if sound else None
+    if columns is None or not _sound(columns["time"]):
+        columns = _read_slowly(folder, name, content)
+    if columns is None or not sound:
+        return None
+    return header, Record(columns["time"], columns["force"], columns.get("distance"))
+
+
+def _sound(time: np.ndarray) -> bool:
+    return len(time) >= FEWEST_ROWS and bool(np.all(np.diff(time) > 0))
+
+
+def _read_fast(data: bytes, header: Header) -> dict[str, np.ndarray] | None:
+    """The columns by pandas' C reader; None where any cell is no finite number: it doesn't say which."""
+    import pandas as pd  # over a second: only where there are records
+
+    decimal = "." if header.delimiter == "," or b"," not in data else ","
+    try:
+        frame = pd.read_csv(
+            io.BytesIO(data),
+            sep=header.delimiter,
+            decimal=decimal,
+            header=None,
+            skiprows=header.line,
+            skipinitialspace=True,
+            dtype=float,
+            na_filter=False,
+            engine="c",
+            low_memory=False,
+        )
+    except ValueError:
+        return None
+    # without names given, the first row sets the width: pandas would drop what is beyond the names without a word
+    if frame.shape[1] != header.width or not np.isfinite(frame.to_numpy()).all():
+        return None
+    columns = {key: frame[place.index].to_numpy(copy=True) for key, place in header.places.items()}
+    return columns | {"time": convert(columns["time"], header.places["time"].unit, "s")}
+
+
+def _read_slowly(folder: Folder, name: str, content: str) -> dict[str, np.ndarray] | None:
+    """The columns cell by cell, with each problem placed; None where there is one."""
+    known = len(folder.problems)
+    table = read_table(folder, name, content, COLUMNS)
+    if table is None or len(folder.problems) > known:
+        return None
+    time = np.array(table.values["time"])
+    if len(time) < FEWEST_ROWS:
+        folder.problem(name, f"has {len(time)} rows; a drop needs at least {FEWEST_ROWS}")
+        return None
+    back = np.flatnonzero(np.diff(time) <= 0) + 1
+    for row in back[:MOST_LISTED].tolist():
+        folder.problem(
+            table.where(row, "time"),
+            f"{time[row]:.10g} s does not come after {time[row - 1]:.10g} s in row {table.lines[row - 1]}",
+        )
+    if len(back) > MOST_LISTED:
+        folder.problem(
+            f"{name}, column 'time'", f"{len(back) - MOST_LISTED} more times do not come after the one before"
+        )
+    if len(back):
+        return None
+    return {key: np.array(table.values[key]) for key in table.header.places}

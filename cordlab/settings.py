@@ -1,0 +1,263 @@
+"""campaign.toml: where the weights were dropped, where people will jump, the criteria and how they are decided."""
+
+import re
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass, field, fields
+from functools import partial
+from math import inf
+from typing import Annotated, Any
+
+from pydantic import ConfigDict, PlainValidator, TypeAdapter, ValidationError, with_config
+
+from cordlab.folder import Folder, nearest, offer
+from cordlab.tables import text
+from cordlab.units import Measured, parse_measured
+
+FILE = "campaign.toml"
+
+
+def _measured(given: Any, *, unit: str, above: float, at_least: float) -> Measured:
+    """ "48.00(3) m" in SI, within bounds."""
+    measured = parse_measured(given, unit)
+    if not measured.value > above:
+        raise ValueError(f"{given} is not above {above:g}")
+    if not measured.value >= at_least:
+        raise ValueError(f"{given} is less than {at_least:g}")
+    return measured
+
+
+def _exact(given: Any, **bounds: Any) -> float:
+    """A figure that a rule states, which has no uncertainty."""
+    measured = _measured(given, **bounds)
+    if measured.u:
+        raise ValueError(f"{given} has an uncertainty; a rule's figure is exact")
+    return measured.value
+
+
+def _quantity(unit: str, *, above: float = -inf, at_least: float = -inf) -> PlainValidator:
+    return PlainValidator(partial(_measured, unit=unit, above=above, at_least=at_least))
+
+
+def _figure(unit: str = "", *, above: float = -inf, at_least: float = -inf) -> PlainValidator:
+    return PlainValidator(partial(_exact, unit=unit, above=above, at_least=at_least))
+
+
+def _share(given: Any, *, lowest: float = 0.0) -> float:
+    value = parse_measured(given, "").value
+    if not lowest < value < 1:
+        hint = f"; for {value:g} % write {value / 100:g}" if 100 * lowest < value < 100 else ""
+        raise ValueError(f"{given} is not between {lowest:g} and 1{hint}")
+    return value
+
+
+def _one_of(*choices: str) -> PlainValidator:
+    def read(given: Any) -> str:
+        if given not in choices:
+            near = nearest(str(given), choices)
+            raise ValueError(f"{given!r} is none of {', '.join(choices)}{offer(near)}")
+        return given
+
+    return PlainValidator(read)
+
+
+def _text(given: Any) -> str:
+    if not isinstance(given, str) or not given.strip():
+        raise ValueError(f"{given!r} is not a text; write it in quotes")
+    try:
+        return text(given.strip())
+    except ValueError as error:
+        raise ValueError(f"the text {error}") from error
+
+
+def _whole(lowest: int, highest: int) -> PlainValidator:
+    def read(given: Any) -> int:
+        if isinstance(given, bool) or not isinstance(given, int) or not lowest <= given <= highest:
+            raise ValueError(f"{given!r} is not a whole number from {lowest} to {highest}")
+        return given
+
+    return PlainValidator(read)
+
+
+Text = Annotated[str, PlainValidator(_text)]
+Limit = Annotated[float, PlainValidator(lambda given: _share(given, lowest=0.5))]
+_closed = with_config(ConfigDict(extra="forbid"))
+
+
+@_closed
+@dataclass(frozen=True)
+class Rig:
+    """Where the weights were dropped.
+
+    tie_height : tie point above the surface  [m]
+    release_depth : how far below the tie point the mass is let go, negative above it  [m]
+    drag_area : Cd·A of the test mass  [m²]
+    air_density : [kg/m³]
+    compliance : sag of crane or boom per newton  [m/N]
+    load_cell_at : "top" (tie point) or "bottom" (the cord's lower end)
+    """
+
+    tie_height: Annotated[Measured, _quantity("m", above=0)]
+    release_depth: Annotated[Measured, _quantity("m")]
+    drag_area: Annotated[Measured, _quantity("m^2", at_least=0)]
+    air_density: Annotated[Measured, _quantity("kg/m^3", at_least=0)]
+    compliance: Annotated[Measured, _quantity("m/N", at_least=0)]
+    load_cell_at: Annotated[str, _one_of("top", "bottom")]
+
+
+@_closed
+@dataclass(frozen=True)
+class Site:
+    """Where people will jump.
+
+    tie_height : tie point above the surface  [m]
+    surface : its name, such as "water"
+    release_depth : how far below the tie point the jump begins, negative above it  [m]
+    reach_below_attachment : lowest point of the body below the cord's end  [m]
+    gear_mass : hung with the rider: harness, connectors  [kg]
+    drag_area : Cd·A of the body  [m²]
+    air_density : [kg/m³]
+    """
+
+    tie_height: Annotated[Measured, _quantity("m", above=0)]
+    surface: Text
+    release_depth: Annotated[Measured, _quantity("m")]
+    reach_below_attachment: Annotated[Measured, _quantity("m", at_least=0)]
+    gear_mass: Annotated[Measured, _quantity("kg", at_least=0)]
+    drag_area: Annotated[Measured, _quantity("m^2", at_least=0)]
+    air_density: Annotated[Measured, _quantity("kg/m^3", at_least=0)]
+
+
+@_closed
+@dataclass(frozen=True)
+class Criteria:
+    """What the local rules and the maker ask for; there are no defaults.
+
+    least_clearance : lowest point of the body above the surface  [m]
+    greatest_g : lower-end load over weight, 1 at rest
+    least_strength_factor : breaking load over greatest load
+    greatest_stretch_ratio : stretched length over slack length, or None
+    design_breaking_load : [N], or None where breaks.csv gives breaking loads
+    greatest_jumps : the maker's or the rule's cap on the jump count, or None
+    lot_sample_share : least share of the lot to be broken, or None
+    """
+
+    least_clearance: Annotated[float, _figure("m", at_least=0)]
+    greatest_g: Annotated[float, _figure(above=1)]
+    least_strength_factor: Annotated[float, _figure(at_least=1)]
+    greatest_stretch_ratio: Annotated[float | None, _figure(above=1)] = None
+    design_breaking_load: Annotated[Measured | None, _quantity("N", above=0)] = None
+    greatest_jumps: Annotated[int | None, _whole(1, 10**6)] = None
+    lot_sample_share: Annotated[float | None, PlainValidator(_share)] = None
+
+
+@_closed
+@dataclass(frozen=True)
+class Decision:
+    """How a criterion is held against the evidence.
+
+    limit : "prediction" (the next drop) or "tolerance" (a share of all drops)
+    probability : of the next drop, or the share of drops covered
+    confidence : of a tolerance limit
+    model : name of a force–elongation model, or "auto"
+    seed : of the random draws
+    calibration_degree : 1 or 2, or None where lack of fit decides
+    filter : "cfc60" or "off"
+    """
+
+    limit: Annotated[str, _one_of("prediction", "tolerance")]
+    probability: Limit
+    confidence: Limit = 0.95
+    model: Text = "auto"
+    seed: Annotated[int, _whole(0, 2**32 - 1)] = 0
+    calibration_degree: Annotated[int | None, _whole(1, 2)] = None
+    filter: Annotated[str, _one_of("cfc60", "off")] = "cfc60"
+
+
+@_closed
+@dataclass(frozen=True)
+class CordSection:
+    """What is known of the cord beside its drops: viscosity  [N·s]."""
+
+    viscosity: Annotated[Measured | None, _quantity("N*s", at_least=0)] = None
+
+
+@_closed
+@dataclass(frozen=True)
+class Settings:
+    """The whole of campaign.toml."""
+
+    title: Text
+    batch: Text
+    rig: Rig
+    site: Site
+    criteria: Criteria
+    decision: Decision
+    cord: CordSection = field(default_factory=CordSection)
+
+
+def read_settings(folder: Folder) -> Settings | None:
+    """campaign.toml of the folder, checked; None, with the problems noted, where anything in it is refused."""
+    content = folder.read_text(FILE)
+    if content is None:
+        return None
+    try:
+        given = tomllib.loads(content)
+    except (ValueError, RecursionError) as error:  # ValueError: bad TOML, or a number of thousands of digits
+        folder.problem(FILE, f"is not valid TOML: {error}")
+        return None
+    known = len(folder.problems)
+    settings = None
+    try:
+        settings = TypeAdapter(Settings).validate_python(given)
+    except ValidationError as error:
+        for where, what in _messages(error, content):
+            folder.problem(where, what)
+    decision = given.get("decision")
+    if isinstance(decision, dict) and decision.get("limit") == "tolerance" and "confidence" not in decision:
+        folder.problem(f"{FILE}, [decision]", "'confidence' is missing; a tolerance limit needs one, such as 0.95")
+    return settings if len(folder.problems) == known else None
+
+
+def _messages(error: ValidationError, content: str) -> Iterator[tuple[str, str]]:
+    """Where and what, for people, of everything that the shape of campaign.toml refuses."""
+    found = [(tuple(map(str, one["loc"])), one) for one in error.errors(include_url=False, include_input=False)]
+    missing = [loc for loc, one in found if one["type"] == "missing"]
+    for loc, one in found:
+        if one["type"] == "unexpected_keyword_argument":
+            near = nearest(loc[-1], [known.name for known in fields(_SECTIONS[loc[:-1]])])
+            if near and (*loc[:-1], near) in missing:
+                missing.remove((*loc[:-1], near))  # one slip, one message
+            yield _place(content, loc), f"is not known here{offer(near, '; remove it')}"
+        elif one["type"] == "value_error":
+            yield _place(content, loc), str(one["ctx"]["error"])
+        elif one["type"] != "missing":
+            yield _place(content, loc), f"is a section; write [{loc[-1]}] on a line of its own and its keys below"
+    for *section, name in missing:
+        what = f"the section [{name}]" if (name,) in _SECTIONS else f"'{name}'"
+        yield _place(content, tuple(section)), f"{what} is missing; add it"
+
+
+_SECTIONS: dict[tuple[str, ...], type] = {
+    (): Settings,
+    ("rig",): Rig,
+    ("site",): Site,
+    ("criteria",): Criteria,
+    ("decision",): Decision,
+    ("cord",): CordSection,
+}
+
+
+def _place(content: str, loc: tuple[str, ...]) -> str:
+    """ "campaign.toml, row 7, [rig] 'tie_height'"; the row left out where a key is not on a line of its own."""
+    row = section = None
+    for number, line in enumerate(content.splitlines(), start=1):
+        if head := re.match(r"\s*\[\s*([\w-]+)\s*\]", line):
+            section = head[1]
+            if loc == (section,):
+                row = number
+        elif loc and loc[:-1] == ((section,) if section else ()) and re.match(rf"\s*{re.escape(loc[-1])}\s*=", line):
+            row = number
+    names = [f"[{name}]" if (name,) in _SECTIONS or len(loc) > 1 else f"'{name}'" for name in loc[:1]]
+    names += [f"'{name}'" for name in loc[1:]]
+    return ", ".join([FILE, *([f"row {row}"] if row else []), *([" ".join(names)] if names else [])])

@@ -1,0 +1,344 @@
+"""CSV tables as people and loggers write them, read against the columns that are wanted, every problem with its place.
+
+A row number is the line of the file, the header being line 1 (or the first line that is not blank).
+"""
+
+import csv
+import io
+import math
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from cordlab.folder import Folder, nearest, offer
+from cordlab.units import Head, UnitError, check_unit, convert, parse_head
+
+ANY = "any"  # the unit of a column that keeps its own: a sensor's reading
+MOST_LISTED = 20  # cells of one column that are listed one by one; a wrong column in a long record has a million
+
+
+# Cells that are no numbers: each reader turns a cell into its value, or raises ValueError with what is wrong.
+
+
+def text(cell: str) -> str:
+    """A name: free text of one line."""
+    if not cell.isprintable():
+        odd = next(letter for letter in cell if not letter.isprintable())
+        raise ValueError(f"holds a character that cannot be seen (U+{ord(odd):04X}); type the name again")
+    if len(cell) > 120:
+        raise ValueError(f"is {len(cell)} characters long; 120 are taken")
+    return cell
+
+
+def whole(cell: str) -> int:
+    """A count."""
+    if not re.fullmatch(r"[0-9]{1,9}", cell):
+        raise ValueError(f"'{_short(cell)}' is not a whole number of 0 or more")
+    return int(cell)
+
+
+def one_of(*words: str) -> Callable[[str], str]:
+    def read(cell: str) -> str:
+        if cell.lower() not in words:
+            raise ValueError(f"'{_short(cell)}' is none of {', '.join(words)}{offer(nearest(cell, words))}")
+        return cell.lower()
+
+    return read
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column that a table may have.
+
+    unit : SI unit that its numbers are converted to, ANY where the unit of the head is kept, None where `read` reads it
+    above, at_least : bounds of a number, in SI
+    uncertain : a second column `u(name)` may give standard uncertainties
+    """
+
+    name: str
+    unit: str | None = None
+    read: Callable[[str], Any] = text
+    required: bool = True
+    may_be_blank: bool = False
+    above: float = -math.inf
+    at_least: float = -math.inf
+    uncertain: bool = False
+
+    @property
+    def specimen(self) -> str:
+        return self.name if self.unit is None else f"{self.name} [{'mV/V' if self.unit == ANY else self.unit}]"
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a wanted column stands in a file: its number from 0, its head as written, and its unit ("" without)."""
+
+    index: int
+    head: str
+    unit: str
+    column: Column
+
+
+@dataclass(frozen=True)
+class Header:
+    """The header of a table, with those of its columns that can be used.
+
+    line : line of the file; width : number of cells; places : name, or u(name), of a column → where it stands
+    """
+
+    name: str
+    line: int
+    width: int
+    delimiter: str
+    places: dict[str, Place]
+
+    def where(self, line: int, key: str) -> str:
+        head = self.places[key].head if key in self.places else key
+        return f"{self.name}, row {line}, column '{head}'"
+
+
+@dataclass(frozen=True)
+class Table:
+    """The cells of a file, converted.
+
+    lines : line of the file for each row
+    values : name, or u(name), of a column → one value a row; None where the cell is blank or was refused
+    refused : (row, key) of the cells that were refused
+    """
+
+    header: Header
+    lines: list[int]
+    values: dict[str, list[Any]]
+    refused: set[tuple[int, str]] = field(default_factory=set)
+
+    def where(self, row: int, key: str) -> str:
+        return self.header.where(self.lines[row], key)
+
+    def rows(self) -> Iterator[tuple[int, dict[str, Any]]]:
+        for row in range(len(self.lines)):
+            yield row, {key: column[row] for key, column in self.values.items()}
+
+
+def read_table(folder: Folder, name: str, content: str, columns: tuple[Column, ...]) -> Table | None:
+    """The table in `content`, the text of the file `name`; None where it has no header. Problems go to `folder`."""
+    header = read_header(folder, name, content, columns)
+    if header is None:
+        return None
+    lines, rows = _cells(folder, header, content)
+    found: list[tuple[int, int, str]] = []  # line, column, what is wrong
+    values: dict[str, list[Any]] = {column.name: [None] * len(rows) for column in columns}
+    refused = set()
+    mark = _decimal_mark(folder, header, lines, rows)
+    for key, place in header.places.items():
+        cells = [row[place.index] for row in rows]
+        values[key], wrong = _read_cells(cells, place, is_u=key != place.column.name, mark=mark)
+        for row, what in wrong.items():
+            refused.add((row, key))
+            found.append((lines[row], place.index, what))
+    for key, place in header.places.items():
+        if key != place.column.name and place.column.name in header.places:
+            for row, what in _unpaired(rows, header, place.column.name).items():
+                found.append((lines[row], place.index, what))
+    _report(folder, header, found)
+    return Table(header, lines, values, refused)
+
+
+def read_header(folder: Folder, name: str, content: str, columns: tuple[Column, ...]) -> Header | None:
+    """The header of a table with those of its columns that can be used; None where cells cannot be told apart."""
+    lines = enumerate(io.StringIO(content), start=1)
+    line, first = next(((line, one) for line, one in lines if one.strip(" ,;\t\r\n")), (1, ""))
+    if not first:
+        folder.problem(name, f"is empty; write a header: {', '.join(column.specimen for column in columns)}")
+        return None
+    bare = re.sub(r'"[^"]*"', "", first)
+    delimiters = [mark for mark in ",;\t" if mark in bare]
+    if len(delimiters) > 1:
+        said = " and ".join(_SPOKEN[mark] for mark in delimiters)
+        folder.problem(f"{name}, row {line}", f"{said} both separate cells; use one of them in the whole file")
+        return None
+    delimiter = delimiters[0] if delimiters else ","
+    heads = [cell.strip() for cell in next(csv.reader([first], delimiter=delimiter, skipinitialspace=True))]
+    while heads and not heads[-1]:
+        heads.pop()
+    return Header(name, line, len(heads), delimiter, _match(folder, f"{name}, row {line}", heads, columns))
+
+
+_SPOKEN = {",": "commas", ";": "semicolons", "\t": "tabs"}
+
+
+def _match(folder: Folder, where: str, heads: list[str], columns: tuple[Column, ...]) -> dict[str, Place]:
+    """The columns wanted, found by their heads; a problem for each missing, unknown, doubled or of a wrong unit."""
+    wanted = {column.name: (column, column.specimen) for column in columns}
+    for column in columns:
+        if column.uncertain:
+            wanted[f"u({column.name})"] = column, f"u({column.name}) [{column.unit}]"
+    places: dict[str, Place] = {}
+    seen, unknown = set(), []
+    for index, written in enumerate(heads):
+        here = f"{where}, column '{_short(written)}'" if written else f"{where}, column {index + 1}"
+        try:
+            head = parse_head(written)
+            if head.key not in wanted:
+                unknown.append((here, written))
+            elif head.key in seen:
+                folder.problem(here, f"is a second column '{head.key}'; keep one")
+            else:
+                seen.add(head.key)
+                column, specimen = wanted[head.key]
+                places[head.key] = Place(index, written, _unit_of(head, column, specimen), column)
+        except UnitError as error:
+            folder.problem(here, str(error))
+    missing = {column.name: column.specimen for column in columns if column.required and column.name not in seen}
+    for here, written in unknown:
+        near = nearest(written, [specimen for key, (_, specimen) in wanted.items() if key not in seen])
+        folder.problem(here, f"is not a known column{offer(near, '; remove it')}")
+        missing = {name: specimen for name, specimen in missing.items() if specimen != near}  # one slip, one message
+    for specimen in missing.values():
+        folder.problem(where, f"there is no column '{specimen}'; add it")
+    return places
+
+
+def _unit_of(head: Head, column: Column, specimen: str) -> str:
+    if column.unit is None:
+        if head.unit is not None:
+            raise UnitError(f"takes no unit; write '{specimen}'")
+        return ""
+    if head.unit is None:
+        raise UnitError(f"has no unit; write for example '{specimen}'")
+    check_unit(head.unit, head.unit if column.unit == ANY else column.unit)
+    return head.unit
+
+
+def _cells(folder: Folder, header: Header, content: str) -> tuple[list[int], list[list[str]]]:
+    """Lines and stripped cells of the rows below the header, blank ones left out, all as wide as the header."""
+    reader = csv.reader(io.StringIO(content, newline=""), delimiter=header.delimiter, skipinitialspace=True)
+    lines, rows = [], []
+    before = 0
+    try:
+        for raw in reader:
+            line, before = before + 1, reader.line_num
+            if line <= header.line:
+                continue
+            if reader.line_num > line:
+                folder.problem(f"{header.name}, row {line}", "a cell runs on over the end of the line; close its quote")
+                continue
+            row = [cell.strip() for cell in raw]
+            if not any(row):
+                continue
+            if len(row) < header.width or any(row[header.width :]):
+                folder.problem(f"{header.name}, row {line}", _count(row, header))
+                continue
+            lines.append(line)
+            rows.append(row[: header.width])
+    except csv.Error as error:
+        folder.problem(f"{header.name}, row {before + 1}", f"cannot be read as cells ({error}); look for an open quote")
+    return lines, rows
+
+
+def _count(row: list[str], header: Header) -> str:
+    other = [mark for mark in ",;\t" if mark != header.delimiter and any(mark in cell for cell in row)]
+    hint = (
+        f"; the header is separated by {_SPOKEN[header.delimiter]}, this row by {_SPOKEN[other[0]]}?" if other else ""
+    )
+    return f"has {len(row)} cells, but the header has {header.width}{hint}"
+
+
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
+
+
+def _decimal_mark(folder: Folder, header: Header, lines: list[int], rows: list[list[str]]) -> str:
+    """The decimal mark of the file: a comma is one only where semicolons or tabs separate the cells."""
+    if header.delimiter == ",":
+        return "."
+    numeric = [place for place in header.places.values() if place.column.unit is not None]
+    seen: dict[str, str] = {}
+    for line, row in zip(lines, rows, strict=True):
+        for place in numeric:
+            for mark in ",.":
+                if mark in row[place.index]:
+                    seen.setdefault(mark, f"'{_short(row[place.index])}' in row {line}")
+        if len(seen) == 2:
+            folder.problem(header.name, f"has decimal commas ({seen[',']}) and points ({seen['.']}); use one of them")
+            break
+    return "," if "," in seen and len(seen) == 1 else "."
+
+
+def _read_cells(cells: list[str], place: Place, *, is_u: bool, mark: str) -> tuple[list[Any], dict[int, str]]:
+    """The values of one column, and what is wrong with the cells that were refused, by row."""
+    column = place.column
+    values: list[Any] = [None] * len(cells)
+    wrong: dict[int, str] = {}
+    for row, cell in enumerate(cells):
+        try:
+            if cell:
+                values[row] = _number(cell, mark) if column.unit is not None else column.read(cell)
+            elif not column.may_be_blank and not is_u:
+                raise ValueError("is blank")
+        except ValueError as error:
+            wrong[row] = str(error)
+    if column.unit is None:
+        return values, wrong
+    unit = place.unit if column.unit == ANY else column.unit
+    numbers = np.array([math.nan if value is None else value for value in values])
+    converted = convert(numbers, place.unit, unit)
+    if is_u:
+        converted = converted - convert(0.0, place.unit, unit)
+    for row, value in enumerate(converted.tolist()):
+        if values[row] is not None:
+            problem = _out_of_bounds(value, unit, 0.0 if is_u else column.at_least, -math.inf if is_u else column.above)
+            if problem:
+                wrong[row] = f"{cells[row]} {problem}"
+            values[row] = None if problem else value
+    return values, wrong
+
+
+def _number(cell: str, mark: str) -> float:
+    plain = cell.replace(",", ".") if mark == "," and cell.count(",") == 1 and "." not in cell else cell
+    if _NUMBER.fullmatch(plain):
+        value = float(plain)
+        if math.isfinite(value):
+            return value
+    hint = f"; the decimal mark of this file is a {'comma' if mark == ',' else 'point'}" if "," in cell else ""
+    raise ValueError(f"'{_short(cell)}' is not a number{hint}")
+
+
+def _out_of_bounds(value: float, unit: str, at_least: float, above: float) -> str:
+    if value <= above:
+        return f"is not above {above:g}" + (f" {unit}" if above else "")
+    if value < at_least:
+        return f"is less than {at_least:g}" + (f" {unit}" if at_least else "")
+    return ""
+
+
+def _unpaired(rows: list[list[str]], header: Header, name: str) -> dict[int, str]:
+    """Rows with a value and no uncertainty, or an uncertainty and no value."""
+    of, u_of = header.places[name].index, header.places[f"u({name})"].index
+    wrong = {}
+    for row, cells in enumerate(rows):
+        if cells[of] and not cells[u_of]:
+            wrong[row] = f"is blank, but there is a {name}; write its standard uncertainty, or 0 where it is exact"
+        elif cells[u_of] and not cells[of]:
+            wrong[row] = f"is the uncertainty of a {name} that is not given"
+    return wrong
+
+
+def _report(folder: Folder, header: Header, found: list[tuple[int, int, str]]) -> None:
+    heads = {place.index: key for key, place in header.places.items()}
+    listed: dict[int, int] = {}
+    for line, index, what in sorted(found):
+        listed[index] = listed.get(index, 0) + 1
+        if listed[index] <= MOST_LISTED:
+            folder.problem(header.where(line, heads[index]), what)
+    for index, count in listed.items():
+        if count > MOST_LISTED:
+            folder.problem(
+                f"{header.name}, column '{header.places[heads[index]].head}'",
+                f"{count - MOST_LISTED} more cells are refused",
+            )
+
+
+def _short(cell: str) -> str:
+    return cell if len(cell) <= 40 else cell[:37] + "..."

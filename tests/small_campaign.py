@@ -1,0 +1,86 @@
+"""A small campaign to corrupt one thing at a time. All of it is invented: the motion is a plain sine, no real drop."""
+
+from pathlib import Path
+
+import numpy as np
+
+CAMPAIGN = """\
+title = "A small invented campaign"
+batch = "invented"
+[rig]
+tie_height = "48.00(3) m"
+release_depth = "0.0(1) m"
+drag_area = "0.10(3) m^2"
+air_density = "1.20(2) kg/m^3"
+compliance = "0.0 m/N"
+load_cell_at = "top"
+[site]
+tie_height = "43.0(1) m"
+surface = "water"
+release_depth = "0.0(2) m"
+reach_below_attachment = "2.2(1) m"
+gear_mass = "3.0(3) kg"
+drag_area = "0.5(2) m^2"
+air_density = "1.2(1) kg/m^3"
+[criteria]
+least_clearance = "4 m"
+greatest_g = 3.5
+least_strength_factor = 5
+greatest_stretch_ratio = 4.2
+[decision]
+limit = "prediction"
+probability = 0.99
+confidence = 0.95
+model = "auto"
+seed = 20
+"""
+MASSES = {36: 21.9, 68: 30.6, 100: 39.9}  # mass [kg] → about the lowest point [m] of an invented cord of 10 m
+CORDS = ("A1", "A2")
+
+
+def write_small_campaign(folder: Path) -> Path:
+    """Writes an invented campaign of 2 cords and 3 masses with records at 200 Hz into `folder`, and returns it."""
+    rng = np.random.default_rng(1)
+    files = {
+        "campaign.toml": CAMPAIGN,
+        "cords.csv": "cord,slack length [m],u(slack length) [m],cord mass [kg],u(cord mass) [kg],jumps\n"
+        + "".join(f"{cord},10.00,0.03,14.0,0.2,5\n" for cord in CORDS),
+        "breaks.csv": "cord,breaking load [kN],remark,end loops\nB1,14.1,at the loop,yes\nB2,15.2,,no\n",
+        "calibration/force.csv": "run,reference [N],u(reference) [N],reading [mV/V]\n"
+        + "".join(
+            f"{run},{force},1.5,{force / 2500 + rng.normal(0, 5e-4):.5f}\n"
+            for run in (1, 2)
+            for force in range(0, 3001, 500)
+        ),
+        "calibration/distance.csv": "run,reference [m],u(reference) [m],reading [V]\n"
+        + "".join(
+            f"{run},{place},0.005,{place / 5 + rng.normal(0, 2e-3):.4f}\n"
+            for run in (1, 2)
+            for place in range(0, 46, 5)
+        ),
+    }
+    drops = (
+        "drop,cord,mass [kg],u(mass) [kg],jumps,temperature [degC],use,lowest point [m],u(lowest point) [m],record\n"
+    )
+    for cord in CORDS:
+        for count, (mass, lowest) in enumerate(MASSES.items()):
+            name = f"{cord}-{mass}.csv"
+            reached = lowest + rng.normal(0, 0.2)
+            use = "check" if mass == 68 else "fit"
+            drops += f"{cord}-{mass},{cord},{mass}.00,0.05,{5 + count},18.5,{use},{reached:.2f},0.05,{name}\n"
+            files[f"records/{name}"] = _record(rng, mass, reached)
+    files["drops.csv"] = drops
+    for name, content in files.items():
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_text(content, encoding="utf-8", newline="")
+    return folder
+
+
+def _record(rng: np.random.Generator, mass: float, lowest: float) -> str:
+    time = np.arange(0, 6, 0.005)
+    fallen = np.where(time < 1, 0, lowest * (1 - np.cos(np.pi * (time - 1) / 3)) / 2)
+    load = mass * 9.8 * np.where(fallen > 10, 3 * (fallen - 10) / (lowest - 10), 0) + 70
+    force = load / 2500 + rng.normal(0, 5e-4, time.size)
+    distance = fallen / 5 + rng.normal(0, 4e-3, time.size)
+    rows = (f"{t:.3f},{f:.5f},{d:.4f}\n" for t, f, d in zip(time, force, distance, strict=True))
+    return "time [s],force [mV/V],distance [V]\n" + "".join(rows)
