@@ -1,0 +1,438 @@
+"""One force–elongation curve by least squares: parameters, covariance where there is one, and bands kept apart.
+
+The solver is scipy's (trust region with bounds; MINPACK without) on closed-form Jacobians, then Gauss–Newton steps by QR
+to the last digits. Covariance, AICc and bands are computed here. A band that the data do not give is refused with the
+reason (`NoBand`): a parameter at its bound, parameters that cannot be told apart, a fit that did not converge.
+"""
+
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from cordlab.curves import Curve, Model, model as named
+
+_APART = 1e-6  # singular value, of columns of length 1, below which parameters are one and the same to the data
+
+
+class NoBand(ValueError):
+    """The data do not give this uncertainty; the message says why and what to try."""
+
+
+@dataclass(frozen=True)
+class Band:
+    """A two-sided band about a curve.
+
+    kind           : "confidence" (the mean curve), "another cord" or "this cord" (one new value)
+    level          : probability  [1]
+    stretch_ratio, force, lower, upper : arrays of one shape  [1, N, N, N]
+    dof            : effective degrees of freedom at each point (Welch–Satterthwaite, JCGM 100:2008 G.4.1)
+    label          : the name for a legend
+    """
+
+    kind: str
+    level: float
+    stretch_ratio: np.ndarray
+    force: np.ndarray
+    lower: np.ndarray
+    upper: np.ndarray
+    dof: np.ndarray
+    label: str
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Relative spread of stiffness, from the logarithms of the scales.
+
+    cord_sd : sd of the cords' scales (it holds the drops' share too), n_cords of them  [1]
+    drop_sd : sd of drops within a cord, drop_dof degrees of freedom; nan where each cord has one drop  [1]
+    drops   : cord → number of drops
+    """
+
+    cord_sd: float
+    n_cords: int
+    drop_sd: float = np.nan
+    drop_dof: int = 0
+    drops: Mapping[Hashable, int] = field(default_factory=dict)
+
+    def next_drop(self, cord: Hashable) -> tuple[float, float]:
+        """Variance and degrees of freedom of the next drop of a tested cord, its own scale's uncertainty included."""
+        if self.drop_dof:
+            return self.drop_sd**2 * (1 + 1 / self.drops[cord]), self.drop_dof
+        if self.n_cords < 2:
+            raise NoBand("one drop of one cord says nothing about the next drop: drop it again, or test more cords")
+        return 2 * self.cord_sd**2, self.n_cords - 1  # one drop a cord: drops scatter no more than the scales do
+
+    def another_cord(self) -> list[tuple[float, float]]:
+        """Variances and degrees of freedom of the next drop of another cord, the mean's uncertainty included."""
+        if self.n_cords < 2:
+            raise NoBand("only 1 cord: a band for another cord needs at least 2; ask for this_cord=..., or test more")
+        parts = [(self.cord_sd**2 * (1 + 1 / self.n_cords), self.n_cords - 1)]
+        if self.drop_dof:
+            share = np.mean([1 / count for count in self.drops.values()])
+            parts.append((self.drop_sd**2 * (1 - share), self.drop_dof))
+        return parts
+
+
+@dataclass(frozen=True)
+class CurveFit:
+    """A fitted curve.
+
+    curve       : the mean curve of the batch (scale 1)
+    residuals   : force less curve, each with its own scale  [N]
+    residual_sd : sd of a value of weight 1  [N]
+    dof         : degrees of freedom of `residual_sd`
+    aicc        : with K counting scales and residual variance; Burnham & Anderson 2002, section 2.4
+    scales      : cord → stiffness relative to the batch, geometric mean 1; empty where no cords were named
+    no_band     : why there is no covariance; "" where there is one
+    spread      : of the scales; None where no cords were named
+    growth      : how the parameters move when the whole curve grows, d(parameters)/d(log scale)
+    """
+
+    curve: Curve
+    residuals: np.ndarray
+    residual_sd: float
+    dof: float
+    aicc: float
+    scales: Mapping[Hashable, float]
+    no_band: str
+    spread: Spread | None
+    shape_covariance: np.ndarray | None = field(repr=False)
+    growth: np.ndarray = field(repr=False)
+
+    @property
+    def model(self) -> Model:
+        return self.curve.model
+
+    @property
+    def parameters(self) -> dict[str, float]:
+        return dict(self.curve.parameters)
+
+    @property
+    def covariance(self) -> np.ndarray:
+        """Covariance of the parameters in the model's order; NoBand where the data do not give one.
+
+        Where there are cords, the batch's level is known no better than the mean of its cords, and that is in it.
+        """
+        shape, (level, _) = self._shape(), self._level()
+        if level == 0:
+            return shape
+        return shape + level * np.outer(self.growth, self.growth)
+
+    @property
+    def standard_errors(self) -> dict[str, float]:
+        """Standard error of each parameter; NoBand where the data do not give them."""
+        sd = np.sqrt(np.diag(self.covariance))
+        return {p.name: float(s) for p, s in zip(self.model.parameters, sd, strict=True)}
+
+    def confidence_band(self, stretch_ratio, level: float = 0.95) -> Band:
+        """Band for the mean curve: of the batch where there are at least 2 cords, else of what was fitted."""
+        force, parts = self._mean(stretch_ratio)
+        variance, dof = self._level()
+        of = f"mean of the batch, {self.spread.n_cords} cords" if variance else "the curve fitted"
+        return _band("confidence", level, stretch_ratio, force, [*parts, (force**2 * variance, dof)], of)
+
+    def prediction_band(self, stretch_ratio, level: float = 0.95, this_cord=None, weight: float = 1.0) -> Band:
+        """Band for one new value: of `this_cord`, else of another cord; without cords, of the same source.
+
+        weight : of the new value; its variance is residual_sd² / weight  [1]
+        Raises NoBand where there are too few cords or drops, or no covariance.
+        """
+        force, parts = self._mean(stretch_ratio)
+        new = (np.full_like(force, self.residual_sd**2 / weight), self.dof)
+        if self.spread is None:
+            return _band("prediction", level, stretch_ratio, force, [*parts, new], "a new value")
+        if this_cord is None:
+            parts += [(force**2 * variance, dof) for variance, dof in self.spread.another_cord()]
+            of = f"another cord, from {self.spread.n_cords}"
+            return _band("another cord", level, stretch_ratio, force, [*parts, new], of)
+        if this_cord not in self.scales:
+            raise ValueError(f"cord {this_cord!r} is not in the fit; it has {', '.join(map(str, self.scales))}")
+        scale = self.scales[this_cord]
+        parts = [(variance * scale**2, dof) for variance, dof in parts]
+        if self.spread.drops:  # without drops to tell apart, values scatter about the cord's curve by the residuals alone
+            variance, dof = self.spread.next_drop(this_cord)
+            parts.append(((scale * force) ** 2 * variance, dof))
+        return _band("this cord", level, stretch_ratio, scale * force, [*parts, new], f"cord {this_cord}")
+
+    def summary(self) -> str:
+        lines = [f"{self.model.name}: residual sd {self.residual_sd:.4g} N, {self.dof:.4g} dof, AICc {self.aicc:.2f}"]
+        errors = {} if self.no_band else self.standard_errors
+        for p in self.model.parameters:
+            error = f" ± {errors[p.name]:.2g}" if errors else ""
+            lines.append(f"  {p.name} = {self.parameters[p.name]:.5g}{error} {'' if p.unit == '1' else p.unit}".rstrip())
+        if self.scales:
+            lines.append("  scales: " + ", ".join(f"{cord} {scale:.4f}" for cord, scale in self.scales.items()))
+        if self.no_band:
+            lines.append(f"  no band: {self.no_band}")
+        return "\n".join(lines)
+
+    def to_dict(self) -> dict:
+        """For results.json; standard errors are None where the data do not give them."""
+        errors = {p.name: None for p in self.model.parameters} if self.no_band else self.standard_errors
+        return {
+            "model": self.model.name,
+            "parameters": self.parameters,
+            "standard_errors": errors,
+            "scales": {str(cord): scale for cord, scale in self.scales.items()},
+            "residual_sd": self.residual_sd,
+            "dof": self.dof,
+            "aicc": self.aicc,
+            "no_band": self.no_band,
+        }
+
+    def _shape(self) -> np.ndarray:
+        if self.shape_covariance is None:
+            raise NoBand(f"{self.model.name}: {self.no_band}")
+        return self.shape_covariance
+
+    def _level(self) -> tuple[float, float]:
+        """Relative variance of the batch's level, from the spread between cords."""
+        if self.spread is None or self.spread.n_cords < 2:
+            return 0.0, np.inf
+        return self.spread.cord_sd**2 / self.spread.n_cords, self.spread.n_cords - 1
+
+    def _mean(self, stretch_ratio) -> tuple[np.ndarray, list[tuple[np.ndarray, float]]]:
+        x = np.asarray(stretch_ratio, dtype=float)
+        jacobian = self.model.jacobian(x, self.parameters)
+        variance = np.einsum("i...,ij,j...->...", jacobian, self._shape(), jacobian)
+        return self.curve.force(x), [(variance, self.dof)]
+
+
+def _band(kind: str, level: float, x, force: np.ndarray, parts: Sequence[tuple], of: str) -> Band:
+    from scipy.special import stdtrit
+
+    variance = sum(part for part, _ in parts)
+    with np.errstate(divide="ignore", invalid="ignore"):  # no spread at all, as at the slack end: any dof will do
+        dof = np.nan_to_num(variance**2 / sum(part**2 / dof for part, dof in parts), nan=np.inf)
+    half = stdtrit(np.minimum(dof, 1e9), (1 + level) / 2) * np.sqrt(variance)
+    label = f"{100 * level:g} % {'confidence' if kind == 'confidence' else 'prediction'}: {of}"
+    return Band(kind, level, np.asarray(x, dtype=float), force, force - half, force + half, dof, label)
+
+
+def aicc(rss: float, n: float, parameters: int) -> float:
+    """Akaike's criterion with the small-sample correction, constants dropped; `parameters` count the residual variance.
+
+    n log(rss/n) + 2K + 2K(K+1)/(n−K−1), Burnham & Anderson 2002, section 2.4; +inf where n is not above K + 1.
+    """
+    if n <= parameters + 1:
+        return np.inf
+    return n * np.log(rss / n) + 2 * parameters + 2 * parameters * (parameters + 1) / (n - parameters - 1)
+
+
+def fit_curve(
+    stretch_ratio,
+    force,
+    *,
+    model: Model | str,
+    cords: Sequence[Hashable] | None = None,
+    weights=None,
+    start: Mapping[str, float] | None = None,
+) -> CurveFit:
+    """Fit one curve, with one stiffness scale for each of `cords`, by least squares.
+
+    stretch_ratio, force : (n,)  [1, N]
+    cords                : (n,) name of the cord of each value; scales have geometric mean 1
+    weights              : (n,) relative to 1/variance: Σ weight·residual² is least
+    start                : parameter → start value; else from the data
+    Each value counts as independent: for samples of drops use `fit_batch`. Raises ValueError on bad shapes or values.
+    """
+    x, y, w = _checked(stretch_ratio, force, weights)
+    family = (named(model) if isinstance(model, str) else model).placed(x)
+    names, groups = (None, None) if cords is None else _grouped(cords, len(x))
+    solved = solve(family, x, y, weights=w, groups=groups, start=start)
+    n, unknowns = len(x), len(family.parameters) + (len(names) - 1 if names else 0)
+    scales = dict(zip(names, solved.scales.tolist(), strict=True)) if names else {}
+    criterion = aicc(solved.rss, n, unknowns + 1) - float(np.log(w).sum())
+    sd = float(np.std(np.log(solved.scales), ddof=1)) if len(scales) > 1 else np.nan
+    spread = Spread(cord_sd=sd, n_cords=len(scales)) if names else None
+    return solved.as_fit(dof=n - unknowns, aicc=criterion, scales=scales, spread=spread)
+
+
+def _checked(stretch_ratio, force, weights) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    x, y = np.asarray(stretch_ratio, dtype=float), np.asarray(force, dtype=float)
+    w = np.ones_like(y) if weights is None else np.asarray(weights, dtype=float)
+    if x.ndim != 1 or not x.shape == y.shape == w.shape:
+        raise ValueError(f"stretch ratio, force and weights need one shape (n,); got {x.shape}, {y.shape}, {w.shape}")
+    for what, values in (("stretch ratio", x), ("force", y), ("weights", w)):
+        if not np.isfinite(values).all():
+            raise ValueError(f"{what}, value {np.flatnonzero(~np.isfinite(values))[0]}: not a finite number")
+    if (w <= 0).any():
+        raise ValueError(f"weights, value {np.flatnonzero(w <= 0)[0]}: {w.min():g} is not above 0")
+    return x, y, w
+
+
+def _grouped(labels: Sequence[Hashable], n: int) -> tuple[list[Hashable], np.ndarray]:
+    names = list(dict.fromkeys(labels))
+    if len(labels) != n:
+        raise ValueError(f"{len(labels)} names of cords for {n} values")
+    place = {name: k for k, name in enumerate(names)}
+    return names, np.array([place[label] for label in labels])
+
+
+@dataclass(frozen=True)
+class Solved:
+    """What the solver leaves: parameters, scales (geometric mean 1), weighted residual sum of squares, R of J = QR."""
+
+    model: Model
+    values: np.ndarray
+    scales: np.ndarray
+    residuals: np.ndarray
+    rss: float
+    growth: np.ndarray
+    root: np.ndarray | None  # (unknowns, unknowns) inverse of R: covariance is s² root rootᵀ; None where there is none
+    trouble: str
+
+    def as_fit(self, *, dof: float, aicc: float, scales: Mapping, spread: Spread | None, inflate: float = 1.0) -> CurveFit:
+        """As a CurveFit with this many degrees of freedom; `inflate` the covariance for correlated residuals."""
+        trouble = self.trouble
+        if dof < 1 and not trouble:
+            trouble = f"{len(self.residuals)} values for {len(self.residuals) - dof:g} unknowns; measure more"
+        # correlated residuals still have the variance that their number says: rss over n − K, not over the smaller dof
+        variance = self.rss / max(len(self.residuals) - self._unknowns, 1)
+        covariance = None
+        if self.root is not None and not trouble:
+            rows = self.root[: len(self.values)]
+            covariance = inflate * variance * rows @ rows.T
+        parameters = {p.name: float(v) for p, v in zip(self.model.parameters, self.values, strict=True)}
+        return CurveFit(
+            curve=Curve(self.model, parameters),
+            residuals=self.residuals,
+            residual_sd=float(np.sqrt(variance)),
+            dof=dof,
+            aicc=aicc,
+            scales=scales,
+            no_band=trouble,
+            spread=spread,
+            shape_covariance=covariance,
+            growth=self.growth,
+        )
+
+    @property
+    def _unknowns(self) -> int:
+        return len(self.values) + len(self.scales) - 1
+
+
+def solve(
+    model: Model,
+    x: np.ndarray,
+    y: np.ndarray,
+    *,
+    weights: np.ndarray,
+    groups: np.ndarray | None = None,
+    start: Mapping[str, float] | None = None,
+) -> Solved:
+    """Least squares of y = scale[group] · F(x), the scales' geometric mean being 1.
+
+    The unknowns are the parameters, then the logarithms of all scales but the last.
+    """
+    from scipy.optimize import least_squares
+
+    root, count = np.sqrt(weights), 1 if groups is None else int(groups.max()) + 1
+    groups = np.zeros(len(x), dtype=int) if groups is None else groups
+    names, size = [p.name for p in model.parameters], len(model.parameters)
+    contrast = np.vstack([np.eye(count - 1), -np.ones(count - 1)])[groups]
+
+    def parts(unknown):
+        scale = np.exp(contrast @ unknown[size:]) if count > 1 else 1.0
+        return scale, dict(zip(names, unknown[:size], strict=True))
+
+    def residual(unknown):
+        scale, p = parts(unknown)
+        return root * (scale * model.force(x, p) - y)
+
+    def jacobian(unknown):
+        scale, p = parts(unknown)
+        shape = (root * scale * model.jacobian(x, p)).T
+        return np.hstack([shape, (root * scale * model.force(x, p))[:, None] * contrast]) if count > 1 else shape
+
+    first = start if start is not None else model.start(x, y)
+    lower = np.array([p.lower for p in model.parameters] + [-np.inf] * (count - 1))
+    upper = np.array([p.upper for p in model.parameters] + [np.inf] * (count - 1))
+    begin = np.concatenate([model.values(first), np.zeros(count - 1)])
+    free = np.isinf(lower).all() and np.isinf(upper).all()
+    found = least_squares(
+        residual,
+        begin if free else np.clip(begin, *_inside(lower, upper)),
+        jac=jacobian,
+        method="lm" if free else "trf",
+        bounds=(-np.inf, np.inf) if free else (lower, upper),
+        x_scale="jac",
+        ftol=1e-13,
+        xtol=1e-13,
+        gtol=1e-13,
+        max_nfev=2000,
+    )
+    unknown = _polished(found.x, residual, jacobian, lower, upper)
+    at_end = residual(unknown)
+    root_matrix, trouble = _root(jacobian(unknown), unknown, model, lower, upper)
+    if found.status <= 0:
+        trouble = f"the fit did not converge ({found.message}); try a simpler model or give start={{...}}"
+    logs = np.append(unknown[size:], -unknown[size:].sum())
+    at_rest = root * model.jacobian(x, parts(unknown)[1])
+    size_of = np.maximum(np.linalg.norm(at_rest, axis=1), 1e-300)
+    growth = np.linalg.lstsq((at_rest / size_of[:, None]).T, root * model.force(x, parts(unknown)[1]))[0] / size_of
+    return Solved(
+        model=model,
+        values=unknown[:size],
+        scales=np.exp(logs),
+        residuals=-at_end / root,
+        rss=float(at_end @ at_end),
+        growth=growth,
+        root=root_matrix,
+        trouble=trouble,
+    )
+
+
+def _inside(lower: np.ndarray, upper: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Bounds drawn in a little, for a start: the trust region wants it off the bounds."""
+    width = np.where(np.isfinite(upper - lower), upper - lower, 1.0)
+    return lower + 1e-6 * width, upper - 1e-6 * width
+
+
+def _at_bound(unknown: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
+    near = 1e-7 * np.maximum(np.abs(unknown), np.where(np.isfinite(upper - lower), upper - lower, 1.0))
+    return (unknown - lower <= near) | (upper - unknown <= near)
+
+
+def _polished(unknown, residual, jacobian, lower, upper) -> np.ndarray:
+    """Gauss–Newton by QR on the unknowns off their bounds, for as long as the sum of squares does not grow."""
+    free = ~_at_bound(unknown, lower, upper)
+    least = np.sum(residual(unknown) ** 2)
+    for _ in range(30):
+        columns = jacobian(unknown)[:, free]
+        size = np.linalg.norm(columns, axis=0)
+        if not size.all():
+            break
+        q, r = np.linalg.qr(columns / size)
+        if np.abs(np.diag(r)).min() < _APART:
+            break
+        step = np.linalg.solve(r, -q.T @ residual(unknown)) / size
+        trial = unknown.copy()
+        trial[free] += step
+        trial = np.clip(trial, lower, upper)
+        rss = np.sum(residual(trial) ** 2)
+        if not rss <= least * (1 + 1e-15):
+            break
+        unknown, least = trial, rss
+        if np.all(np.abs(step) <= 1e-15 * np.abs(trial[free])):
+            break
+    return unknown
+
+
+def _root(jacobian, unknown, model: Model, lower, upper) -> tuple[np.ndarray | None, str]:
+    """Inverse of R, or None and why there is no covariance."""
+    names = [p.name for p in model.parameters]
+    bound = np.flatnonzero(_at_bound(unknown, lower, upper))
+    if len(bound):
+        held = ", ".join(f"{names[k]} = {unknown[k]:.4g}" for k in bound)
+        return None, f"{held} at its bound: there is no standard error there; try a simpler model"
+    size = np.linalg.norm(jacobian, axis=0)
+    if not size.all():
+        idle = ", ".join(name for name, s in zip(names, size, strict=False) if s == 0)
+        return None, f"the data do not depend on {idle}; try a simpler model"
+    _, singular, rows = np.linalg.svd(jacobian / size, full_matrices=False)
+    if len(singular) < len(size) or singular[-1] < _APART:
+        mixed = [name for name, share in zip(names, rows[-1], strict=False) if abs(share) > 0.1]
+        return None, f"the data cannot tell {', '.join(mixed) or 'the parameters'} apart; try a simpler model"
+    return np.linalg.inv(np.linalg.qr(jacobian / size, mode="r")) / size[:, None], ""

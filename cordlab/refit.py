@@ -1,0 +1,229 @@
+"""Thousands of refits at once: the same drops with other weights, as a bootstrap over cords and drops asks.
+
+A refit needs of each drop only a few sums, made once: for a model linear in its parameters the products of its columns
+(exact); for any other, the products of the interpolating polynomials of some Chebyshev nodes, which hold the sum of
+squares for every smooth curve (checked against the curve itself). A draw is a weighted sum of the drops' sums, and all
+draws take their Levenberg–Marquardt steps together. The sum of squares treats the samples alike: correlation within a
+drop is what resampling whole drops takes care of.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from cordlab.curves import Curve, Model
+
+_CHUNK = 1024  # draws whose sums fit the cache
+_NODES = (20, 40, 80)
+_MOST_STEPS = 200
+
+
+@dataclass(frozen=True)
+class Refits:
+    """Refitted parameters, one column a draw.
+
+    parameters : name → (draws,)
+    converged  : (draws,) False where the steps had not come to rest; they stay in the quantiles, and are counted
+    at_bound   : (draws,) True where a parameter ended at its bound
+    rss        : (draws,) weighted residual sum of squares  [N²]
+    """
+
+    model: Model
+    parameters: Mapping[str, np.ndarray]
+    converged: np.ndarray
+    at_bound: np.ndarray
+    rss: np.ndarray
+
+    @property
+    def curve(self) -> Curve:
+        """All draws as one curve."""
+        return Curve(self.model, self.parameters)
+
+    def quantiles(self, stretch_ratio, probabilities: Sequence[float]) -> np.ndarray:
+        """Quantiles of the force over the draws: shape (probabilities, stretch ratios)  [N]."""
+        force = self.curve.force(np.asarray(stretch_ratio, dtype=float)[:, None])
+        return np.quantile(force, probabilities, axis=1)
+
+
+def resample(cords: Sequence, n: int, rng: np.random.Generator) -> np.ndarray:
+    """How often each drop is drawn when cords, then the drops of each cord drawn, are drawn with replacement: (n, drops).
+
+    cords : (drops,) the cord of each drop
+    """
+    _, place = np.unique(np.asarray(cords), return_inverse=True)
+    order = np.argsort(place, kind="stable")
+    counts = np.bincount(place)
+    first = np.concatenate([[0], np.cumsum(counts)[:-1]])
+    times = np.zeros((n, len(place)))
+    rows = np.arange(n)
+    for picked in rng.integers(len(counts), size=(len(counts), n)):
+        size = counts[picked]
+        for k in range(counts.max()):
+            drawn = order[first[picked] + (rng.random(n) * size).astype(int)]
+            times[rows, drawn] += k < size
+    return times
+
+
+def refit(
+    model: Model,
+    stretch_ratio: np.ndarray,
+    force: np.ndarray,
+    *,
+    drops: np.ndarray,
+    times: np.ndarray,
+    start: Mapping[str, float],
+    weights: np.ndarray | None = None,
+) -> Refits:
+    """Refit `model` once for each row of `times`, with each drop counted that often.
+
+    stretch_ratio, force : (n,)  [1, N]
+    drops   : (n,) number of the drop of each value, 0 to D − 1
+    times   : (draws, D) how often each drop counts
+    start   : parameter → value where every draw starts, the fit to all drops
+    weights : (n,) of the values, relative to 1/variance
+    A model that locks up is held to lock up beyond the greatest stretch ratio of all drops: other drops went there.
+    """
+    x, y = np.asarray(stretch_ratio, dtype=float), np.asarray(force, dtype=float)
+    w = np.ones_like(x) if weights is None else np.asarray(weights, dtype=float)
+    parts = _parts(model, x, start)
+    sums = _sums(parts.basis, y, w, drops, times.shape[1])
+    lower, upper = (np.array([getattr(p, side) for p in model.parameters]) for side in ("lower", "upper"))
+    begin = np.clip(model.values(start), lower, upper)
+    chunks = [times[k : k + _CHUNK] for k in range(0, len(times), _CHUNK)]
+    done = [_descend(parts, *(np.tensordot(chunk, each, 1) for each in sums), begin, lower, upper) for chunk in chunks]
+    values, converged, rss = (np.concatenate(column, axis=-1) for column in zip(*done, strict=True))
+    at_bound = ((values <= lower[:, None]) | (values >= upper[:, None])).any(axis=0)
+    parameters = {p.name: row for p, row in zip(model.parameters, values, strict=True)}
+    return Refits(model, parameters, converged, at_bound, rss)
+
+
+@dataclass(frozen=True)
+class _Parts:
+    """How a curve enters the sums: F at the data = basis @ `force`, for every value of the parameters.
+
+    basis : (n, parts); force(values) and jacobian(values): (parts, draws) and (parameters, parts, draws)
+    """
+
+    basis: np.ndarray
+    force: Callable[[np.ndarray], np.ndarray]
+    jacobian: Callable[[np.ndarray], np.ndarray]
+
+
+def _parts(model: Model, x: np.ndarray, start: Mapping[str, float]) -> _Parts:
+    names = [p.name for p in model.parameters]
+    if model.linear:  # the parts are the parameters themselves
+        columns = model.jacobian(x, dict.fromkeys(names, 1.0)).T
+        unit = np.eye(len(names))[:, :, None]
+        return _Parts(columns, lambda v: v, lambda v: np.broadcast_to(unit, (*unit.shape[:2], v.shape[1])))
+    at_data = model.force(x, start)
+    for count in _NODES:
+        nodes, basis = _interpolation(x, count)
+        if np.abs(basis @ model.force(nodes, start) - at_data).max() <= 1e-6 * np.abs(at_data).max():
+            nodes = nodes[:, None]
+            return _Parts(
+                basis,
+                lambda v: model.force(nodes, dict(zip(names, v, strict=True))),
+                lambda v: model.jacobian(nodes, dict(zip(names, v, strict=True))),
+            )
+    raise ValueError(
+        f"{model.name}: the curve bends too sharply for {_NODES[-1]} nodes between {x.min():.3g} and {x.max():.3g}; "
+        "it locks up too near the data: try another model"
+    )
+
+
+def _interpolation(x: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Chebyshev nodes over the range of `x`, and the (n, count) matrix from values there to values at x.
+
+    The barycentric formula, Berrut & Trefethen, SIAM Review 46 (2004) 501, (4.2) and (5.4).
+    """
+    angle = np.pi * np.arange(count) / (count - 1)
+    nodes = x.min() + (x.max() - x.min()) * (1 - np.cos(angle)) / 2
+    sign = np.where(np.arange(count) % 2, -1.0, 1.0)
+    sign[[0, -1]] /= 2
+    gap = x[:, None] - nodes
+    hit = gap == 0
+    terms = sign / np.where(hit, 1.0, gap)
+    basis = terms / terms.sum(axis=1, keepdims=True)
+    on_node = hit.any(axis=1)
+    basis[on_node] = hit[on_node]
+    return nodes, basis
+
+
+def _sums(basis, y, w, drops, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Of each drop: basisᵀ W basis (D, parts, parts), basisᵀ W y (D, parts), yᵀ W y (D,)."""
+    gram, moment, square = [], [], []
+    for k in range(count):
+        own = drops == k
+        weighted = basis[own] * w[own, None]
+        gram.append(basis[own].T @ weighted)
+        moment.append(weighted.T @ y[own])
+        square.append(w[own] @ y[own] ** 2)
+    return np.array(gram), np.array(moment), np.array(square)
+
+
+def _descend(parts: _Parts, gram, moment, square, begin, lower, upper) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Levenberg–Marquardt of all draws together: parameters (parameters, draws), converged, sum of squares."""
+    draws, size = len(gram), len(begin)
+    values = np.repeat(begin[:, None], draws, axis=1)
+    converged, rss = np.zeros(draws, dtype=bool), np.full(draws, np.nan)
+    state = _Step(parts, gram, moment, square, values)
+    left, damping = np.arange(draws), np.zeros(draws)
+    for _ in range(_MOST_STEPS):
+        step, gain = state.step(damping, lower, upper)
+        trial = _Step(parts, state.gram, state.moment, state.square, np.clip(state.values + step, lower[:, None], upper[:, None]))
+        # below this gain the difference of two sums is rounding: take the step and have done
+        at_rest = gain <= 1e-11 * state.rss
+        better = (trial.rss <= state.rss) | (at_rest & np.isfinite(trial.rss))
+        state.take(better, trial)
+        damping = np.where(better, damping / 10, np.maximum(10 * damping, 1e-4))
+        values[:, left], rss[left] = state.values, state.rss
+        converged[left] = at_rest
+        if at_rest.all():
+            break
+        state, left, damping = state.only(~at_rest), left[~at_rest], damping[~at_rest]
+    return values, converged, rss
+
+
+class _Step:
+    """Draws at some parameters: their sum of squares, its gradient and Gauss–Newton matrix."""
+
+    def __init__(self, parts: _Parts, gram, moment, square, values: np.ndarray) -> None:
+        self.parts, self.gram, self.moment, self.square, self.values = parts, gram, moment, square, values
+        force = parts.force(values)
+        usable = np.isfinite(force).all(axis=0)  # a draw that locks up within the data is no candidate
+        force = np.where(usable, force, 0.0).T
+        jacobian = np.where(usable, parts.jacobian(values), 0.0).transpose(2, 0, 1)
+        products = np.concatenate([jacobian, force[:, None]], axis=1) @ gram  # (draws, parameters + 1, parts)
+        self.matrix = products[:, :-1] @ jacobian.transpose(0, 2, 1)
+        short = moment - products[:, -1]
+        self.gradient = (jacobian @ short[:, :, None])[:, :, 0]
+        rss = square - ((moment + short) * force).sum(axis=1)
+        self.rss = np.where(usable, rss, np.inf)
+
+    def step(self, damping: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """The damped step (parameters, draws), and the gain that the linear model promises for it."""
+        v = self.values.T
+        free = ~(((v <= lower) & (self.gradient < 0)) | ((v >= upper) & (self.gradient > 0)))
+        gradient = np.where(free, self.gradient, 0.0)
+        size = np.sqrt(np.einsum("bii->bi", self.matrix))
+        size = np.where(free & (size > 0), size, 1.0)
+        scaled = self.matrix / size[:, :, None] / size[:, None, :] * free[:, :, None] * free[:, None, :]
+        index = np.arange(v.shape[1])
+        scaled[:, index, index] = 1 + 1e-14 + damping[:, None]
+        step = np.linalg.solve(scaled, (gradient / size)[:, :, None])[:, :, 0] / size
+        return step.T, (gradient * step).sum(axis=1)
+
+    def take(self, better: np.ndarray, other: "_Step") -> None:
+        self.values = np.where(better, other.values, self.values)
+        for name in ("matrix", "gradient", "rss"):
+            own, new = getattr(self, name), getattr(other, name)
+            own[better] = new[better]
+
+    def only(self, left: np.ndarray) -> "_Step":
+        """The draws that are not done."""
+        rest = object.__new__(_Step)
+        rest.parts, rest.values = self.parts, self.values[:, left]
+        for name in ("gram", "moment", "square", "matrix", "gradient", "rss"):
+            setattr(rest, name, getattr(self, name)[left])
+        return rest
