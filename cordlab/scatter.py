@@ -1,24 +1,26 @@
 """Scatter of cords and drops about a line in mass: what the next drop of another cord, or of this cord, may do.
 
-No physics: a value a drop (the log of a stiffness scale, say), its mass and its cord. The unit of replication is the cord,
-then the drop. Each cord has its own line in mass where its drops allow it, so cords that differ in the shape of their curve
-are covered; the cords are averaged without weights, so unbalanced drops are too.
+No physics: a value a drop (the log of a stiffness scale, say), its mass and its cord. The unit of replication is the
+cord, then the drop. Each cord has its own line in mass where its drops allow it, so cords that differ in the shape of
+their curve are covered; the cords are averaged without weights, so unbalanced drops are too.
 
-For a mass x, cord i gives m_i(x), a linear function of its drops with leverage h_i(x). With s_m² the variance of the m_i over n
-cords and s_w² the variance of drops about their cords' lines, E s_m² = σ_c²(x) + h̄ σ_w² and
+For a mass x, cord i gives m_i(x), a linear function of its drops with leverage h_i(x). With s_m² the variance of the
+m_i over n cords and s_w² the variance of drops about their cords' lines, E s_m² = σ_c²(x) + h̄ σ_w² and
 
     var(next − mean) = s_m² (1 + 1/n) + s_w² (1 − h̄),
 
-the unweighted-means analysis of Thomas & Hultquist (1978, Ann. Statist. 6, 582) carried from 1/r, r drops a cord, to a leverage.
-The two mean squares are scaled χ² (the second exactly, the first exactly in a balanced design), so the next value is drawn as
-mean + z √(s_m² (ν₁/χ²₁)(1 + 1/n) + s_w² (ν₂/χ²₂)(1 − h̄)): the t law of JCGM 101 6.4.9 with two sources of scatter.
+the unweighted-means analysis of Thomas & Hultquist (1978, Ann. Statist. 6, 582) carried from 1/r, r drops a cord, to a
+leverage. The two mean squares are scaled χ² (the second exactly, the first exactly in a balanced design), so the next
+value is drawn as mean + z √(s_m² (ν₁/χ²₁)(1 + 1/n) + s_w² (ν₂/χ²₂)(1 − h̄)): the t law of JCGM 101 6.4.9 with two
+sources of scatter.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from scipy.special import stdtrit
 
 MIN_DROPS_FOR_OWN_LINE = 3
 """A cord with fewer drops gives no scatter about a line of its own, so the cords then share one slope."""
@@ -58,19 +60,30 @@ class Level:
 
     @property
     def dof(self) -> np.ndarray:
-        """Effective degrees of freedom of `sd`, Welch–Satterthwaite (JCGM 100 G.4.1); inf where there is no scatter at all."""
+        """Effective degrees of freedom of `sd` (Welch–Satterthwaite, JCGM 100 G.4.1); inf without any scatter."""
         total = sum(self.parts)
         below = sum(
-            part**2 / dof
-            for part, dof in zip(self.parts, (self.dof_between, self.dof_within), strict=True)
-            if dof > 0
+            part**2 / dof for part, dof in zip(self.parts, (self.dof_between, self.dof_within), strict=True) if dof > 0
         )
         return np.divide(total**2, below, out=np.full(np.shape(total), np.inf), where=np.asarray(below) > 0)
 
+    def at(self, k: int, sets: np.ndarray | None = None) -> "Level":
+        """The level at mass number k, of the given sets of values (numbers along the leading axis)."""
+        pick = (lambda a: a) if sets is None else (lambda a: a[sets])
+        coefficients = {
+            name: getattr(self, name)[k : k + 1]
+            for name in ("estimate_between", "estimate_within", "content_between", "content_within")
+        }
+        return replace(
+            self,
+            mean=pick(self.mean[..., k : k + 1]),
+            between=pick(self.between[..., k : k + 1]),
+            within=pick(np.asarray(self.within)),
+            **coefficients,
+        )
+
     def limit(self, probability: float, side: str) -> np.ndarray:
         """Prediction limit for the next value by Student's t with the effective degrees of freedom."""
-        from scipy.special import stdtrit
-
         if side not in ("upper", "lower"):
             raise ValueError(f"side is 'upper' or 'lower', not {side!r}")
         sign = 1.0 if side == "upper" else -1.0
@@ -93,18 +106,22 @@ class Pivots:
 
         return cls(rng.standard_normal(n), rng.standard_normal(n), ratio(dof_between), ratio(dof_within))
 
-    def next_value(self, level: Level, k: int = 0) -> np.ndarray:
-        """Draws of the next value at mass number k of `level` (which holds no leading axes).  (n_draws,)"""
-        between, within = (part[k] for part in level.parts)
+    def next_value(self, level: Level) -> np.ndarray:
+        """Draws of the next value; `level` with a mean square and mean a draw, or one for all, at one mass.
+        (n_draws,)
+        """
+        between, within = (part[..., 0] for part in level.parts)
         spread = np.sqrt(between * self.ratio_between + within * self.ratio_within)
-        return level.mean[k] + self.normal_next * spread
+        return level.mean[..., 0] + self.normal_next * spread
 
-    def mean_and_content(self, level: Level, k: int = 0) -> tuple[np.ndarray, np.ndarray]:
-        """Draws of the true mean, and of the standard deviation of the next value about it: what a tolerance limit needs."""
-        between, within = level.between[k] * self.ratio_between, level.within * self.ratio_within
-        estimate = level.estimate_between[k] * between + max(level.estimate_within[k], 0.0) * within
-        content = level.content_between[k] * between + max(level.content_within[k], 0.0) * within
-        return level.mean[k] + self.normal_mean * np.sqrt(estimate), np.sqrt(content)
+    def mean_and_content(self, level: Level) -> tuple[np.ndarray, np.ndarray]:
+        """Draws of the true mean, and of the standard deviation of the next value about it: what a tolerance limit
+        needs.
+        """
+        between, within = level.between[..., 0] * self.ratio_between, level.within * self.ratio_within
+        estimate = level.estimate_between * between + np.maximum(level.estimate_within, 0.0) * within
+        content = level.content_between * between + np.maximum(level.content_within, 0.0) * within
+        return level.mean[..., 0] + self.normal_mean * np.sqrt(estimate), np.sqrt(content)
 
 
 @dataclass(frozen=True)
@@ -144,7 +161,9 @@ class CordLines:
         return drops - used[self.structure]
 
     def weights(self, masses: Any) -> np.ndarray:
-        """What each drop counts in each cord's value at `masses`: m_i(x) = Σ_d w_id(x) y_d.  (n_mass, n_cords, n_drops)"""
+        """What each drop counts in each cord's value at `masses`: m_i(x) = Σ_d w_id(x) y_d.  (n_mass, n_cords,
+        n_drops)
+        """
         x0 = np.atleast_1d(np.asarray(masses, float))
         member = self.cord == np.arange(self.n_cords)[:, None]
         level = member / member.sum(1, keepdims=True)
@@ -158,8 +177,18 @@ class CordLines:
             slope = np.broadcast_to(about.sum(0) / (about**2).sum(), level.shape)
         return level + (x0[:, None] - centre)[..., None] * slope
 
+    def mean_weights(self, masses: Any, cord: str | None = None) -> np.ndarray:
+        """What each drop counts in the mean for another cord, or this one: how an error shared by drops moves it.
+        (n_mass, n_drops)
+        """
+        each = replace(self, values=np.eye(self.mass.size))
+        level = each.another_cord(masses) if cord is None else each.this_cord(masses, cord)
+        return level.mean.T
+
     def another_cord(self, masses: Any) -> Level:
-        """Level for another cord of the batch.  Raises ValueError with fewer than 2 cords (3 where each has one mass only)."""
+        """Level for another cord of the batch.  Raises ValueError with fewer than 2 cords (3 where each has one mass
+        only).
+        """
         n = self.n_cords
         if n < 2:
             raise ValueError(
@@ -171,7 +200,8 @@ class CordLines:
         cord_values = np.einsum("mcd,...d->...mc", w, self.values)
         mean_weights = w.mean(1)
         own, mean = (w**2).sum((1, 2)) / n, (mean_weights**2).sum(1)
-        # E s_m² = σ_c² + σ_w² (mean leverage − n · variance weight of the mean)/(1 − 1/n); for own lines that is the mean leverage
+        # E s_m² = σ_c² + σ_w² (mean leverage − n · variance weight of the mean)/(1 − 1/n); for own lines that is the
+        # mean leverage
         in_between = (own - mean) * n / (n - 1)
         ones = np.ones(len(w))
         return Level(
@@ -187,7 +217,9 @@ class CordLines:
         )
 
     def this_cord(self, masses: Any, cord: str) -> Level:
-        """Level for the next drop of a tested cord: its own mean and the scatter of drops.  Raises ValueError without any."""
+        """Level for the next drop of a tested cord: its own mean and the scatter of drops.  Raises ValueError without
+        any.
+        """
         if cord not in self.names:
             raise ValueError(f"cord {cord!r} has no drop here; cords with drops: {', '.join(self.names)}")
         if self.dof_within < 1:
@@ -223,7 +255,7 @@ class CordLines:
         n = self.n_cords
         if n < 3:
             raise ValueError(
-                "2 cords, each at one mass of its own: a line through them shows no scatter; drop each cord at two masses"
+                "2 cords, each at one mass of its own, show no scatter about a line: drop each cord at two masses"
             )
         w = self.weights([0.0])[0]
         y, x = np.einsum("cd,...d->...c", w, self.values), w @ self.mass

@@ -1,0 +1,183 @@
+"""Limits for the next drop: of another cord of the batch or of one tested cord, at a site, at any tested mass.
+
+Each source of doubt enters once. Cords and drops: the scatter of ln s (and of the peaks' excess), by the t law inside
+the Monte Carlo. Shared by all drops (`[rig]`, each mass, the calibration behind the peaks, the curve's shape and
+model): drawn once a draw, and carried to the next drop through what they do to every ln s. The site, its gear and the
+new cord's length: drawn a drop. Draws are common to all masses, so a limit is smooth in mass. JCGM 101 throughout, with
+its adaptive stop (7.9).
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from cordlab.anchor import (
+    GRAVITY,
+    Anchors,
+    Evidence,
+    EvidenceError,
+    PeakRatio,
+    SetUp,
+    Shapes,
+    log_excess,
+    log_scales,
+)
+from cordlab.curves import Curve
+from cordlab.forecast import Forecast, Run
+from cordlab.units import Measured
+
+__all__ = ["Evidence", "EvidenceError", "Forecast", "Learned", "PeakRatio", "learn"]
+
+
+class Learned(Anchors):
+    """What the fit drops say, ready to forecast the next drop."""
+
+    def forecast(
+        self,
+        *,
+        site: Any,
+        masses: Any,
+        limit: str = "prediction",
+        probability: float = 0.99,
+        confidence: float = 0.95,
+        cord: str | None = None,
+        waves: PeakRatio | None = None,
+        seed: int = 0,
+        draws: int | None = None,
+    ) -> Forecast:
+        """Draws of the next drop at `site` (a campaign's `[site]`) for rider masses (n_mass,) [kg].
+
+        cord : a tested cord by name, or None for another cord of the batch. waves : peak ratios at the site, where
+            `learn` had them for the rig. draws : a fixed number; by default as many as JCGM 101 7.9 asks for. Raises
+            EvidenceError where the drops cannot carry it (one cord, no repeated drops).
+        """
+        return Run.of(self, site=site, masses=masses, cord=cord, waves=waves).simulate(
+            limit=limit, probability=probability, confidence=confidence, seed=seed, draws=draws
+        )
+
+
+def learn(
+    curve: Curve,
+    evidence: Evidence,
+    *,
+    rig: Any,
+    shapes: Sequence[Curve] = (),
+    waves: PeakRatio | None = None,
+    gravity: float = GRAVITY,
+) -> Learned:
+    """Anchor `curve` on measured lowest points and peaks.
+
+    rig : a campaign's `[rig]`. shapes : other curves that the records allow just as well, parameters as numbers or
+        arrays of draws: bootstrap draws of the shape, other models that fit equally well; each draw of each counts the
+        same.
+    waves : `PeakRatio` of the rig; without it peaks are the even cord's, raised (never lowered) by the excess that was
+        measured.
+    """
+    if not len(evidence):
+        raise EvidenceError("no drop to learn from: the campaign has no `fit` drop with a lowest point")
+    set_up, notes = SetUp.of(rig), []
+    cords = {name: k for k, name in reversed(list(enumerate(evidence.cord)))}
+    first = list(cords.values())
+    lengths = evidence.slack_length[first]
+    batch = {
+        "slack_length": float(lengths.mean()),
+        "cord_mass": float(evidence.cord_mass[first].mean()),
+        "gravity": gravity,
+    }
+    if np.ptp(lengths) > 0.1 * batch["slack_length"]:
+        notes.append(
+            f"slack lengths run from {lengths.min():.2f} to {lengths.max():.2f} m, and limits for another cord cover that "
+            f"whole mix; rate cords of one length by themselves for narrower limits"
+        )
+    everything = [Shapes.of(curve)]
+    reached = evidence.lowest_point / batch["slack_length"]
+    for given in map(Shapes.of, shapes):
+        possible = given.possible(reached)
+        if possible.count < given.count:
+            notes.append(
+                f"{given.count - possible.count} of {given.count} drawn shapes lock up before a measured lowest point"
+            )
+        if possible.count:
+            everything.append(possible)
+    inputs = set_up.values()
+    scales = tuple(log_scales(shape, evidence, batch, **inputs) for shape in everything)
+
+    kept = evidence.take(np.isfinite(evidence.peak_load))
+    excess: tuple[np.ndarray, ...] | None = None
+    if len(set(kept.cord)) >= 2:
+        y = [s[:, np.isfinite(evidence.peak_load)] for s in scales]
+        excess = tuple(log_excess(j, kept, k, batch, waves, **inputs) for j, k in zip(everything, y, strict=True))
+    else:
+        notes.append(
+            "fewer than 2 cords have a record of the load: peak loads and g are the curve's alone, not checked by a peak"
+        )
+    learned = Learned(
+        evidence=evidence,
+        rig=set_up,
+        shapes=tuple(everything),
+        scales=scales,
+        excess=excess,
+        shared=_shared(evidence, set_up),
+        slope=np.empty((0, 0)),
+        excess_slope=None,
+        waves=waves,
+        batch=batch,
+        notes=tuple(notes),
+    )
+    slope, excess_slope = _slopes(learned)
+    return replace(learned, slope=slope, excess_slope=excess_slope)
+
+
+def _shared(evidence: Evidence, rig: SetUp) -> dict[str, Measured]:
+    """Inputs with an uncertainty that all drops, or all drops of one mass, have in common."""
+    shared = {f"rig {name}": getattr(rig, name) for name in SetUp.NAMES}
+    for mass in np.unique(evidence.mass):
+        u = float(np.max(evidence.u_mass[evidence.mass == mass]))
+        shared[f"mass {mass:g} kg"] = Measured(float(mass), u)
+    known = np.isfinite(evidence.u_peak_load) & np.isfinite(evidence.peak_load)
+    if known.any():
+        relative = float(np.median(evidence.u_peak_load[known] / evidence.peak_load[known]))
+        shared["peak load calibration"] = Measured(1.0, relative)
+    return {name: quantity for name, quantity in shared.items() if quantity.u > 0}
+
+
+def shifted(learned: Learned, name: str, by: float) -> tuple[np.ndarray, np.ndarray | None]:
+    """ln s and peak excess of the central curve with one shared input off by `by`.  (n_drops,), (n_drops with a
+    record,)
+    """
+    evidence, inputs, central = learned.evidence, learned.rig.values(), learned.shapes[0]
+    if name.startswith("rig "):
+        inputs[name.removeprefix("rig ")] += by
+    elif name.startswith("mass "):
+        mass = np.where(evidence.mass == learned.shared[name].value, evidence.mass + by, evidence.mass)
+        evidence = replace(evidence, mass=mass)
+    elif name == "peak load calibration":
+        evidence = replace(evidence, peak_load=evidence.peak_load * (1 + by))
+    y = log_scales(central, evidence, learned.batch, **inputs)
+    if learned.excess is None:
+        return y[0], None
+    kept, y_kept = evidence.take(learned.has_peak), y[:, learned.has_peak]
+    # a mass that is off moves the peak, not the point of the wave table at which it is read
+    r = log_excess(central, kept, y_kept, learned.batch, None, **inputs)[0]
+    if learned.waves is not None:
+        end = "tie" if evidence.load_cell_at == "top" else "lower"
+        r = r - learned.waves.at(learned.evidence.mass[learned.has_peak], end)[0]
+    return y[0], r
+
+
+def _slopes(learned: Learned) -> tuple[np.ndarray, np.ndarray | None]:
+    """Central differences of one standard uncertainty (one-sided where the input would fall below 0)."""
+    rows, excess_rows = [], []
+    for name, quantity in learned.shared.items():
+        below = 0.0 if name.endswith(("compliance", "drag_area")) and quantity.value < quantity.u else quantity.u
+        up, down = shifted(learned, name, quantity.u), shifted(learned, name, -below)
+        rows.append((up[0] - down[0]) / (quantity.u + below))
+        if up[1] is not None and down[1] is not None:
+            excess_rows.append((up[1] - down[1]) / (quantity.u + below))
+    n = len(learned.evidence)
+    slope = np.array(rows) if rows else np.zeros((0, n))
+    if learned.excess is None:
+        return slope, None
+    return slope, np.array(excess_rows) if rows else np.zeros((0, int(learned.has_peak.sum())))

@@ -1,0 +1,326 @@
+"""The rated mass range: each criterion's limit at each rider mass, inside what was tested, and every reason against it.
+
+A criterion is met where its limit meets it, not the estimate: guarded acceptance (JCGM 106 8.3.2), the guard band being
+the distance from estimate to limit. Each criterion is held at the probability by itself, not all of them jointly.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from math import ceil, floor
+from typing import Any
+
+import numpy as np
+
+from cordlab.anchor import Anchors
+from cordlab.criteria import Margins, margins
+from cordlab.forecast import Forecast
+from cordlab.propagate import decide
+from cordlab.units import Measured
+from cordlab.validate import Validation
+
+STEP = 0.1  # rated masses are found on this grid, and lie inside it [kg]
+NODE_SPACING = 8.0  # draws are made at masses no further apart; limits are smooth between them [kg]
+
+ROW_QUANTITIES = ("lowest_point", "clearance", "g", "peak_load", "strength_factor", "stretch_ratio")
+
+
+@dataclass(frozen=True)
+class Rating:
+    """Which rider masses the cords may carry at the site, and why not others.
+
+    rated : whether there is a range; lightest, heaviest : rider mass [kg], None without one
+    governed_by : {"light": ..., "heavy": ...}: the criterion that ends the range there, or the tested range
+    limit, probability, confidence : which limit was used; n_cords, dof : what stands behind it (at the heavy end)
+    reasons : every reason why nothing, or not more, is rated
+    predictions : a dict a mass (`results.json`, rider masses)
+    """
+
+    rated: bool
+    lightest: float | None
+    heaviest: float | None
+    governed_by: dict[str, str | None]
+    limit: str
+    probability: float
+    confidence: float
+    n_cords: int
+    dof: float | None
+    reasons: tuple[str, ...]
+    predictions: tuple[dict[str, Any], ...]
+    promise: str
+    rule: str
+
+    def summary(self) -> str:
+        """The answer in a few lines, for people."""
+        if not self.rated:
+            return "NOT RATED\n" + "\n".join(f"  {reason}" for reason in self.reasons)
+        lines = [
+            f"rated for rider masses of {self.lightest:.1f} to {self.heaviest:.1f} kg",
+            f"  light end: {self.governed_by['light']};  heavy end: {self.governed_by['heavy']}",
+            f"  {self.promise}",
+            f"  {self.rule}",
+        ]
+        return "\n".join(lines + [f"  {reason}" for reason in self.reasons])
+
+    def to_dict(self) -> dict[str, Any]:
+        names = ("rated", "lightest", "heaviest", "governed_by", "limit", "probability", "confidence", "n_cords", "dof")
+        plain = {name: getattr(self, name) for name in names}
+        return plain | {"reasons": list(self.reasons), "promise": self.promise, "rule": self.rule}
+
+    def plot(self, ax: Any = None) -> Any:
+        """Clearance against rider mass: estimate, limit, and the rated range.  Returns the axes."""
+        import matplotlib.pyplot as plt
+
+        ax = ax or plt.gca()
+        rows = [row for row in self.predictions if row["clearance"] is not None]
+        mass = [row["mass"] for row in rows]
+        ax.plot(mass, [row["clearance"] for row in rows], label="estimate")
+        limits = [row["clearance_limit"] for row in rows]
+        if all(value is not None for value in limits):
+            ax.plot(mass, limits, "--", label=f"{100 * self.probability:g} % {self.limit} limit")
+        if self.rated:
+            ax.axvspan(self.lightest, self.heaviest, alpha=0.15, label="rated")
+        ax.set(xlabel="rider mass [kg]", ylabel="clearance [m]")
+        ax.legend()
+        return ax
+
+
+RULE = (
+    "decision rule: guarded acceptance (JCGM 106:2012, 8.3.2), a criterion is met where its limit meets it, "
+    "each criterion by itself and not all jointly"
+)
+
+
+def rating_masses(learned: Anchors, site: Any) -> np.ndarray:
+    """Rider masses at which to draw: every tested mass less the gear, and between them no further than `NODE_SPACING`
+    apart.
+    """
+    tested = np.unique(learned.evidence.mass) - site.gear_mass.value
+    tested = tested[tested > 0]
+    nodes = [tested[:1]]
+    for low, high in pairwise(tested):
+        nodes.append(np.linspace(low, high, ceil((high - low) / NODE_SPACING - 1e-9) + 1)[1:])
+    return np.concatenate(nodes) if tested.size else tested
+
+
+def rate(
+    forecast: Forecast,
+    *,
+    criteria: Any,
+    breaking_load: Measured | None = None,
+    validation: Validation | None = None,
+    jumps: float | None = None,
+    temperature: float | None = None,
+    reasons: Sequence[str] = (),
+) -> Rating:
+    """The rated range from a forecast at `rating_masses`.
+
+    criteria : a campaign's `[criteria]`. breaking_load : the lot's, where the criteria give no design breaking load.
+    jumps, temperature : at which the cords are to be used, where that is asked. reasons : others to rate nothing.
+    """
+    evidence = forecast.learned.evidence
+    against = list(reasons) + _range_reasons(evidence, jumps, temperature)
+    if forecast.n_cords < 2:
+        against.append("only 1 cord was dropped: nothing says what another cord of the batch does")
+    if np.ptp(forecast.masses) == 0:
+        against.append("only one mass was dropped: there is no tested range to rate")
+    if validation is not None and validation.failed:
+        against.append(f"validation failed: {validation.summary()}")
+    found, missing = margins(forecast, criteria=criteria, breaking_load=breaking_load)
+    against += missing
+    grid, ok, why = _judge(found)
+    predictions = tuple(_row(found, float(mass), evidence, against) for mass in _row_masses(forecast))
+    base = Rating(
+        rated=False,
+        lightest=None,
+        heaviest=None,
+        governed_by={"light": None, "heavy": None},
+        limit=forecast.limit_kind,
+        probability=forecast.probability,
+        confidence=forecast.confidence,
+        n_cords=forecast.n_cords,
+        dof=None,
+        reasons=tuple(against),
+        predictions=predictions,
+        promise=forecast.label,
+        rule=RULE,
+    )
+    if against:
+        return base
+    if not ok.any():
+        nearest = sorted({name for names in why for name in names})
+        return replace(base, reasons=(f"no tested mass meets every criterion: {', '.join(nearest)}",))
+    first, last = _longest_run(ok)
+    notes = []
+    if ok.sum() > last - first + 1:
+        notes.append("other masses meet the criteria too, but not in one range with these: they are not rated")
+    light = "lightest tested mass" if first == 0 else " and ".join(why[first - 1])
+    heavy = "heaviest tested mass" if last == grid.size - 1 else " and ".join(why[last + 1])
+    dof = float(np.interp(grid[last], forecast.masses, np.minimum(forecast.dof, 1e9)))
+    lightest, heaviest = float(round(grid[first], 3)), float(round(grid[last], 3))
+    inside = tuple(
+        row
+        if not row["rated"] or lightest - 1e-9 <= row["mass"] <= heaviest + 1e-9
+        else row | {"rated": False, "reason": "meets every criterion, but outside the one rated range"}
+        for row in predictions
+    )
+    return replace(
+        base,
+        rated=True,
+        lightest=lightest,
+        heaviest=heaviest,
+        governed_by={"light": light, "heavy": heavy},
+        dof=dof,
+        reasons=tuple(notes),
+        predictions=inside,
+    )
+
+
+def re_rate(
+    forecast: Forecast,
+    *,
+    criteria: Any,
+    tie_height: Measured | None = None,
+    reach: Measured | None = None,
+    probability: float | None = None,
+    seed: int = 0,
+    **others: Any,
+) -> Rating:
+    """`rate` with another site height, body reach, probability or criteria, from the draws that are there: no new drop
+    is computed.
+    """
+    return rate(
+        changed(forecast, tie_height=tie_height, reach=reach, probability=probability, seed=seed),
+        criteria=criteria,
+        **others,
+    )
+
+
+def changed(
+    forecast: Forecast,
+    *,
+    tie_height: Measured | None = None,
+    reach: Measured | None = None,
+    probability: float | None = None,
+    seed: int = 0,
+) -> Forecast:
+    """The forecast with another tie height, reach or probability; lowest points and loads do not depend on the first
+    two.
+    """
+    if probability is not None and probability != forecast.probability:
+        if forecast.content is not None:
+            raise ValueError("a tolerance limit for another share needs a new forecast; prediction limits do not")
+        forecast = replace(forecast, probability=probability)
+    site = forecast.site
+    new_height, new_reach = tie_height or site.tie_height, reach or site.reach_below_attachment
+    by = (new_height.value - site.tie_height.value) - (new_reach.value - site.reach_below_attachment.value)
+    same = new_height.u == site.tie_height.u and new_reach.u == site.reach_below_attachment.u
+    draws, content = dict(forecast.draws), None if forecast.content is None else dict(forecast.content)
+    if same:
+        draws["clearance"] = draws["clearance"] + by
+        if content is not None:
+            content["clearance"] = content["clearance"] + by
+    elif content is not None:
+        raise ValueError("a tolerance limit with other uncertainties of the site needs a new forecast")
+    else:
+        rng = np.random.default_rng([forecast.seed, seed])
+        n = draws["lowest_point"].shape[-1]
+        draws["clearance"] = new_height.draw(rng, n) - draws["lowest_point"] - new_reach.draw(rng, n)
+    estimates = forecast.estimates | {"clearance": forecast.estimates["clearance"] + by}
+    moved = _Moved(site, new_height, new_reach)
+    return replace(forecast, site=moved, draws=draws, content=content, estimates=estimates)
+
+
+class _Moved:
+    """A site with another tie height and reach; everything else is the site's."""
+
+    def __init__(self, site: Any, tie_height: Measured, reach: Measured) -> None:
+        self._site, self.tie_height, self.reach_below_attachment = site, tie_height, reach
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._site, name)
+
+
+def not_rated(reasons: Sequence[str], *, decision: Any, n_cords: int, predictions: Sequence[dict] = ()) -> Rating:
+    """The answer where there is not even a forecast."""
+    return Rating(
+        False, None, None, {"light": None, "heavy": None}, decision.limit, decision.probability, decision.confidence,
+        n_cords, None, tuple(reasons), tuple(predictions), "no limit: the drops cannot carry one", RULE,
+    )  # fmt: skip
+
+
+def _range_reasons(evidence: Any, jumps: float | None, temperature: float | None) -> list[str]:
+    reasons = []
+    low, high = evidence.jumps.min(), evidence.jumps.max()
+    if jumps is not None and not low <= jumps <= high:
+        reasons.append(f"asked for {jumps:g} jumps, but cords with {low:g} to {high:g} jumps were dropped")
+    known = evidence.temperature[np.isfinite(evidence.temperature)]
+    if temperature is not None:
+        if not known.size:
+            reasons.append(f"asked for {temperature:g} °C, but no drop has its temperature recorded")
+        elif not known.min() <= temperature <= known.max():
+            reasons.append(
+                f"asked for {temperature:g} °C, but drops were made at {known.min():g} to {known.max():g} °C"
+            )
+    return reasons
+
+
+def _row_masses(forecast: Forecast) -> np.ndarray:
+    """Rider masses of the table: tested masses with and without the gear, and whole kilograms between."""
+    gear = float(forecast.site.gear_mass.value)
+    tested = np.unique(forecast.learned.evidence.mass)
+    low, high = max(tested.min() - gear, 1.0), tested.max()
+    whole = np.arange(ceil(low), floor(high) + 1, dtype=float)
+    every = np.concatenate([whole, tested - gear, tested])
+    return np.unique(np.round(every[every >= low - 1e-9], 6))
+
+
+def _judge(found: Margins) -> tuple[np.ndarray, np.ndarray, list[list[str]]]:
+    """On a fine grid inside the tested range: masses, whether every criterion is met, and the names of those that are
+    not.
+    """
+    low, high = found.masses.min(), found.masses.max()
+    inner = np.arange(ceil(low / STEP + 1e-9), floor(high / STEP - 1e-9) + 1) * STEP
+    grid = np.unique(np.concatenate([[low], inner, [high]]))
+    failed = {name: ~np.asarray(met) for name, met in found.met(grid).items()}
+    why = [[name for name, bad in failed.items() if bad[k]] for k in range(grid.size)]
+    return grid, np.array([not names for names in why]), why
+
+
+def _longest_run(ok: np.ndarray) -> tuple[int, int]:
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], ok.astype(int), [0]])))
+    starts, ends = edges[::2], edges[1::2] - 1
+    k = int(np.argmax(ends - starts))
+    return int(starts[k]), int(ends[k])
+
+
+def _plain(value: float) -> float | None:
+    """For JSON: an infinite or undefined number is told as none, and the reason says why."""
+    return float(value) if np.isfinite(value) else None
+
+
+def _row(found: Margins, mass: float, evidence: Any, against: Sequence[str]) -> dict[str, Any]:
+    low, high = found.masses.min(), found.masses.max()
+    row: dict[str, Any] = {"mass": mass}
+    if not low - 1e-9 <= mass <= high + 1e-9:
+        for name in ROW_QUANTITIES:
+            row |= {name: None, f"{name}_limit": None}
+        hung, tested = mass + found.gear, (evidence.mass.min(), evidence.mass.max())
+        beyond = "above the heaviest" if hung > tested[1] else "below the lightest"
+        end = tested[1] if hung > tested[1] else tested[0]
+        reason = f"outside the tested range: {hung:g} kg hung is {beyond} tested mass of {end:g} kg"
+        return row | {"violation": {}, "decision": {}, "rated": False, "reason": reason}
+    at = np.array([mass])
+    for name in ROW_QUANTITIES:
+        row[name] = _plain(found.estimate(name, at)[0])
+        row[f"{name}_limit"] = _plain(found.limit(name, at)[0])
+    met = {name: bool(value[0]) for name, value in found.met(at).items()}
+    violation = {name: float(value[0]) for name, value in found.violation(at).items()}
+    estimate_meets = {name: bool(value[0]) for name, value in found.met(at, by="estimate").items()}
+    row["violation"] = violation
+    row["decision"] = {
+        name: decide(met[name], estimate_meets[name], violation[name], risk=found.risk) for name in violation
+    }
+    failing = [found.say(name, row) for name, value in met.items() if not value]
+    reasons = [*failing, *against]
+    return row | {"rated": not reasons, "reason": "; ".join(reasons) or None}

@@ -1,0 +1,121 @@
+"""Held-back drops against their limits: what the analysis says of drops that it has not seen."""
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from scipy.special import bdtrc, stdtrit
+
+from cordlab.anchor import Anchors, Evidence, log_scales
+from cordlab.drop import predict_drop
+from cordlab.scatter import CordLines, Level
+
+DOUBTFUL = 0.01
+"""Validation fails where so many drops outside their limits had less than this probability, were the limits true."""
+
+
+@dataclass(frozen=True)
+class HeldBack:
+    """One drop that the limits had not seen; lowest points below the tie point [m]."""
+
+    drop: str
+    cord: str
+    mass: float
+    measured: float
+    predicted: float
+    lower: float
+    upper: float
+    whose: str  # "this cord" or "another cord"
+
+    @property
+    def inside(self) -> bool:
+        return bool(self.lower <= self.measured <= self.upper)
+
+    def to_dict(self) -> dict[str, Any]:
+        names = ("drop", "cord", "mass", "measured", "predicted", "lower", "upper", "inside", "whose")
+        return {name: getattr(self, name) for name in names}
+
+
+@dataclass(frozen=True)
+class Validation:
+    """Held-back drops, how many fell outside, and how likely that many are if the limits are true.
+
+    probability : of one drop to stay within both its limits. left_out : True where no drop was held back and each fit
+        drop was left out in turn instead.
+    """
+
+    rows: tuple[HeldBack, ...]
+    probability: float
+    left_out: bool
+
+    @property
+    def outside(self) -> int:
+        return sum(not row.inside for row in self.rows)
+
+    @property
+    def chance(self) -> float:
+        """Binomial probability of at least this many outside. Drops of one cord hang together, so it is a guide."""
+        return 1.0 if self.outside == 0 else float(bdtrc(self.outside - 1, len(self.rows), 1 - self.probability))
+
+    @property
+    def failed(self) -> bool:
+        return self.chance < DOUBTFUL
+
+    @property
+    def rms(self) -> float:
+        """Root mean square of measured less predicted lowest point [m]."""
+        return float(np.sqrt(np.mean([(row.measured - row.predicted) ** 2 for row in self.rows])))
+
+    def summary(self) -> str:
+        if not self.rows:
+            return "no drop to validate with"
+        what = "left out in turn" if self.left_out else "held back"
+        return (
+            f"{self.outside} of {len(self.rows)} drops {what} outside their {100 * self.probability:g} % limits "
+            f"(probability of that many or more: {self.chance:.2g}); rms {self.rms:.2f} m"
+        )
+
+
+def validate(learned: Anchors, check: Evidence | None = None, *, probability: float = 0.99) -> Validation:
+    """Predict each drop of `check` from the fit drops; without any, each fit drop from the others.
+
+    The limits are two prediction limits at `probability` each, one a side, for the next drop of that cord where it is
+    among the fit drops, else for another cord. They hold on the rig where the drops were made, so what all drops share
+    cancels.
+    """
+    both, fit, found = 2 * probability - 1, learned.evidence, []
+    if check is not None and len(check):
+        rows = (_row(learned, learned.lines(), check, k, probability) for k in range(len(check)))
+        return Validation(tuple(rows), both, left_out=False)
+    for k in range(len(fit)):
+        others = np.delete(np.arange(len(fit)), k)
+        if others.size < 2:
+            break
+        lines = CordLines.of(
+            learned.scales[0][0, others], mass=fit.mass[others], cord=[fit.cord[other] for other in others]
+        )
+        found.append(_row(learned, lines, fit, k, probability))
+    return Validation(tuple(found), both, left_out=True)
+
+
+def _row(learned: Anchors, lines: CordLines, drops: Evidence, k: int, probability: float) -> HeldBack:
+    """Drop k of `drops` against the limits that `lines` give."""
+    mass, inputs = drops.mass[k], learned.rig.values()
+    level, whose = _level(lines, np.array([mass]), drops.cord[k])
+    error = 0.0
+    if mass not in lines.mass and drops.u_mass[k] > 0:  # a mass of its own has an error that the fit drops don't share
+        one = drops.take(np.array([k]))
+        moved = replace(one, mass=one.mass + one.u_mass)
+        at, off = (log_scales(learned.shapes[0], x, learned.batch, **inputs)[0, 0] for x in (one, moved))
+        error = off - at
+    half = stdtrit(min(float(level.dof[0]), 1e9), probability) * np.hypot(level.sd[0], error)
+    scales = np.exp(level.mean[0] + np.array([0.0, half, -half]))  # stiff stops high, soft stops low
+    curves = learned.shapes[0].take(np.zeros(3, int), scales)
+    points = predict_drop(curves, mass=mass, **learned.batch, **inputs).lowest_point
+    return HeldBack(drops.drop[k], drops.cord[k], float(mass), float(drops.lowest_point[k]), *map(float, points), whose)
+
+
+def _level(lines: CordLines, mass: np.ndarray, cord: str) -> tuple[Level, str]:
+    if cord in lines.names and (lines.dof_within > 0 or lines.n_cords < 2) and lines.structure != "across cords":
+        return lines.this_cord(mass, cord), "this cord"
+    return lines.another_cord(mass), "another cord"
