@@ -6,8 +6,10 @@ into a truth file outside that folder.
 """
 
 import json
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, replace
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -27,6 +29,7 @@ def invent(
     seed: int,
     truth: str | Path | None = None,
     scenario: Scenario | None = None,
+    progress: Callable[[Iterable], Iterable] | None = None,
     **numbers: Any,
 ) -> Path:
     """Write an invented campaign into `folder` and what really happened into `truth`; returns the truth file's path.
@@ -34,6 +37,7 @@ def invent(
     folder : new or empty
     truth  : a file outside `folder` that does not exist yet; default truth.json beside the folder
     scenario, numbers : a `Scenario`, and any of its fields by name
+    progress : wraps the loop over records, as tqdm does
 
     The same seed and numbers write the same files. Raises FileExistsError, and ValueError for numbers that do not hang
     together: then nothing is written.
@@ -55,35 +59,35 @@ def invent(
     broken = _breaks(world, cords, rng["breaks"])
     strength = min(load for _, load, _ in broken) if broken else world.breaking_load.value
 
-    tables = _cords_csv(world, cords, rng["papers"]) | _drops_csv(world, cords, drops, happened, rng["papers"])
-    if broken:
-        rows = [f"{cord},{load / 1000:.2f},{remark}" for cord, load, remark in broken]
-        tables["breaks.csv"] = "\n".join(["cord,breaking load [kN],remark", *rows, ""])
-    tables["campaign.toml"] = _campaign_toml(world)
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, text in tables.items():
-        (folder / name).write_text(text, encoding="utf-8", newline="\n")
-    sensors = _write_records(folder, world, drops, happened, rng["sensors"]) if world.records else {}
-
-    what_happened = {
-        "note": NOTE,
-        "seed": seed,
-        "scenario": _plain(world),
-        "cords": _rows(cords, name="cord"),
-        "drops": _true_rows(cords, drops, happened),
-        "sensors": {name: {"slope": s.slope, "zero": s.zero} for name, s in sensors.items()},
-        "strength": strength,
-        "range": {
-            "nominal": true_range(world, strength=strength),
-            "limit": true_range(world, strength=strength, probability=world.decision["probability"]),
-            "worn": [
-                true_range(world, strength=strength, probability=world.decision["probability"], jumps=count)
-                for count in world.retests
-            ],
-        },
+    tables = {
+        "campaign.toml": _campaign_toml(world),
+        "cords.csv": _cords_csv(world, cords, rng["papers"]),
+        "drops.csv": _drops_csv(world, cords, drops, happened, rng["papers"]),
     }
-    truth.parent.mkdir(parents=True, exist_ok=True)
-    truth.write_text(json.dumps(what_happened, indent=1, ensure_ascii=False) + "\n", encoding="utf-8", newline="\n")
+    if broken:
+        tables["breaks.csv"] = _breaks_csv(broken)
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    with TemporaryDirectory(prefix=f".{folder.name}-", dir=folder.parent) as scratch:
+        part = Path(scratch, "campaign")
+        part.mkdir()
+        for name, text in tables.items():
+            (part / name).write_text(text, encoding="utf-8", newline="\n")
+        sensors = _write_records(part, world, drops, happened, rng["sensors"], progress) if world.records else {}
+        what_happened = {
+            "note": NOTE,
+            "seed": seed,
+            "scenario": _plain(world),
+            "sensors": {name: {"slope": sensor.slope, "zero": sensor.zero} for name, sensor in sensors.items()},
+            "strength": strength,
+            "range": _true_ranges(world, strength) if world.draws else {},
+            "cords": [dict(zip(vars(cords), row, strict=True)) for row in zip(*_lists(cords), strict=True)],
+            "drops": _true_rows(world, cords, drops, happened),
+        }
+        truth.parent.mkdir(parents=True, exist_ok=True)
+        truth.write_text(json.dumps(what_happened, indent=1, ensure_ascii=False) + "\n", encoding="utf-8", newline="\n")
+        if folder.exists():
+            folder.rmdir()
+        part.rename(folder)
     return truth
 
 
@@ -103,30 +107,46 @@ def _campaign_toml(world: Scenario) -> str:
     return "\n".join([*lines, ""])
 
 
-def _cords_csv(world: Scenario, cords: Cords, rng: np.random.Generator) -> dict[str, str]:
+def _csv(columns: Mapping[str, Iterable]) -> str:
+    return "".join(",".join(map(str, row)) + "\n" for row in [columns, *zip(*columns.values(), strict=True)])
+
+
+def _written(values: np.ndarray, decimals: int) -> list[str]:
+    return [f"{value:.{decimals}f}" for value in values]
+
+
+def _cords_csv(world: Scenario, cords: Cords, rng: np.random.Generator) -> str:
     """cords.csv, each cord measured with its error."""
-    lines = ["cord,slack length [m],u(slack length) [m],cord mass [kg],u(cord mass) [kg],jumps"]
-    length = rng.normal(cords.slack_length, world.u_slack_length)
-    mass = rng.normal(cords.cord_mass, world.u_cord_mass)
-    for k, name in enumerate(cords.name):
-        measured = f"{length[k]:.3f},{world.u_slack_length:g},{mass[k]:.2f},{world.u_cord_mass:g}"
-        lines.append(f"{name},{measured},{world.conditioning}")
-    return {"cords.csv": "\n".join([*lines, ""])}
+    n = len(cords.name)
+    return _csv(
+        {
+            "cord": cords.name,
+            "slack length [m]": _written(rng.normal(cords.slack_length, world.u_slack_length), 3),
+            "u(slack length) [m]": [world.u_slack_length] * n,
+            "cord mass [kg]": _written(rng.normal(cords.cord_mass, world.u_cord_mass), 2),
+            "u(cord mass) [kg]": [world.u_cord_mass] * n,
+            "jumps": [world.conditioning] * n,
+        }
+    )
 
 
-def _drops_csv(
-    world: Scenario, cords: Cords, drops: Drops, happened: Prediction, rng: np.random.Generator
-) -> dict[str, str]:
+def _drops_csv(world: Scenario, cords: Cords, drops: Drops, happened: Prediction, rng: np.random.Generator) -> str:
     """drops.csv: nominal masses, and lowest points read with their error."""
-    lines = [
-        "drop,cord,mass [kg],u(mass) [kg],jumps,temperature [degC],use,lowest point [m],u(lowest point) [m],record",
-    ]
-    lowest = rng.normal(happened.lowest_point, world.u_lowest_point)
-    for k, name in enumerate(drops.name):
-        stack = f"{drops.nominal_mass[k]:g},{world.u_mass:g},{drops.jumps[k]},{drops.temperature[k]:.1f}"
-        read = f"{lowest[k]:.3f},{world.u_lowest_point:g},{_record_name(world, drops, k)}"
-        lines.append(f"{name},{cords.name[drops.cord[k]]},{stack},{drops.use[k]},{read}")
-    return {"drops.csv": "\n".join([*lines, ""])}
+    n = len(drops)
+    return _csv(
+        {
+            "drop": drops.name,
+            "cord": [cords.name[k] for k in drops.cord],
+            "mass [kg]": [f"{mass:g}" for mass in drops.nominal_mass],
+            "u(mass) [kg]": [world.u_mass] * n,
+            "jumps": drops.jumps,
+            "temperature [degC]": _written(drops.temperature, 1),
+            "use": drops.use,
+            "lowest point [m]": _written(rng.normal(happened.lowest_point, world.u_lowest_point), 3),
+            "u(lowest point) [m]": [world.u_lowest_point] * n,
+            "record": [_record_name(world, drops, k) for k in range(n)],
+        }
+    )
 
 
 def _record_name(world: Scenario, drops: Drops, k: int) -> str:
@@ -145,8 +165,20 @@ def _breaks(world: Scenario, cords: Cords, rng: np.random.Generator) -> list[tup
     return [(str(cord), float(load), f"broke {where}") for cord, load, where in zip(chosen, loads, places, strict=True)]
 
 
+def _breaks_csv(broken: list[tuple[str, float, str]]) -> str:
+    cords, loads, remarks = zip(*broken, strict=True)
+    kilonewtons = _written(np.array(loads) / 1000, 2)
+    loops = ["yes"] * len(broken)
+    return _csv({"cord": cords, "breaking load [kN]": kilonewtons, "end loops": loops, "remark": remarks})
+
+
 def _write_records(
-    folder: Path, world: Scenario, drops: Drops, happened: Prediction, rng: np.random.Generator
+    folder: Path,
+    world: Scenario,
+    drops: Drops,
+    happened: Prediction,
+    rng: np.random.Generator,
+    progress: Callable[[Iterable], Iterable] | None,
 ) -> dict[str, Sensor]:
     """Write calibration/ and records/; returns the true sensors."""
     greatest = {"force": np.max(happened.tie_load), "distance": np.max(happened.lowest_point)}
@@ -160,11 +192,11 @@ def _write_records(
         write_calibration(folder / "calibration" / f"{sensor.channel}.csv", sensor, pairs)
         sensors[sensor.channel] = sensor
     time = np.arange(round(world.duration * world.rate)) / world.rate
-    for k in range(len(drops)):
-        if name := _record_name(world, drops, k):
-            seen = dict(zip(("distance", "force"), _motion(world, time - world.quiet, **drops.one(k)), strict=True))
-            readings = [(sensor, sensor.read(seen[channel], rng)) for channel, sensor in sensors.items()]
-            write_record(folder / "records" / name, time, readings)
+    recorded = [(k, name) for k in range(len(drops)) if (name := _record_name(world, drops, k))]
+    for k, name in recorded if progress is None else progress(recorded):
+        seen = dict(zip(("distance", "force"), _motion(world, time - world.quiet, **drops.one(k)), strict=True))
+        readings = [(sensor, sensor.read(seen[channel], rng)) for channel, sensor in sensors.items()]
+        write_record(folder / "records" / name, time, readings)
     return sensors
 
 
@@ -228,20 +260,20 @@ def _motion(world: Scenario, time: np.ndarray, **setup: float) -> tuple[np.ndarr
     return position, load
 
 
-def _plain(world: Scenario) -> dict[str, Any]:
-    """The scenario as JSON takes it."""
-    curve = {"model": world.curve.model.name, "parameters": {k: float(v) for k, v in world.curve.parameters.items()}}
-    return asdict(replace(world, curve=None)) | {"curve": curve}
+def _true_ranges(world: Scenario, strength: float) -> dict[str, Any]:
+    """The nominal range, the range at the probability of the decision, and that of worn cords at each retest count."""
+    probability = world.decision["probability"]
+    return {
+        "nominal": true_range(world, strength=strength),
+        "limit": true_range(world, strength=strength, probability=probability),
+        "worn": [true_range(world, strength=strength, probability=probability, jumps=jumps) for jumps in world.retests],
+    }
 
 
-def _rows(columns: Cords, *, name: str) -> list[dict[str, Any]]:
-    cells = {name if key == "name" else key: np.asarray(value).tolist() for key, value in vars(columns).items()}
-    return [dict(zip(cells, row, strict=True)) for row in zip(*cells.values(), strict=True)]
-
-
-def _true_rows(cords: Cords, drops: Drops, happened: Prediction) -> list[dict[str, Any]]:
+def _true_rows(world: Scenario, cords: Cords, drops: Drops, happened: Prediction) -> list[dict[str, Any]]:
     """One row a drop: its set-up, and what happened."""
     results = {key: getattr(happened, key) for key in ("lowest_point", "stretch_ratio", "tension", "tie_load", "g")}
+    results["energy_returned"] = _energy_returned(world, happened.stretch_ratio)
     return [
         {
             "drop": drops.name[k],
@@ -253,3 +285,22 @@ def _true_rows(cords: Cords, drops: Drops, happened: Prediction) -> list[dict[st
         }
         for k in range(len(drops))
     ]
+
+
+def _energy_returned(world: Scenario, greatest: np.ndarray) -> np.ndarray:
+    """Share of the loading energy that the way back returns from stretch ratio `greatest`, the cord strained evenly."""
+    from scipy.integrate import trapezoid
+
+    share = np.linspace(0, 1, 1001)[:, None]
+    force = np.asarray(world.curve.force(1 + (greatest - 1) * share))
+    return 1 - world.unloading * trapezoid(force * (1 - share), share, axis=0) / trapezoid(force, share, axis=0)
+
+
+def _plain(world: Scenario) -> dict[str, Any]:
+    """The scenario as JSON takes it."""
+    curve = {"model": world.curve.model.name, "parameters": {k: float(v) for k, v in world.curve.parameters.items()}}
+    return asdict(replace(world, curve=None)) | {"curve": curve}
+
+
+def _lists(cords: Cords) -> list[list[Any]]:
+    return [np.asarray(column).tolist() for column in vars(cords).values()]

@@ -67,6 +67,7 @@ class Scenario:
     records, distance : whether records are kept, and whether they have the laser's column
     rate, quiet, duration : samples a second [1/s], time before release [s], length of a record [s]
     noise : factor on the noise of the sensors
+    draws : future drops behind the true range; 0 leaves it out of the truth
     """
 
     title: str = "Invented campaign: a test crane on an invented quay, nothing here was measured"
@@ -106,6 +107,7 @@ class Scenario:
     quiet: float = 1.0
     duration: float = 8.5
     noise: float = 1.0
+    draws: int = 4096
 
     def __post_init__(self) -> None:
         for name, standard in (("rig", RIG), ("site", SITE), ("criteria", CRITERIA), ("decision", DECISION)):
@@ -218,9 +220,7 @@ def _not_negative(quantity: Measured, rng: np.random.Generator) -> np.ndarray:
     return draws[draws >= 0][0]
 
 
-def true_range(
-    world: Scenario, *, strength: float, probability: float | None = None, jumps: int = 0, draws: int = 4096
-) -> dict[str, Any]:
+def true_range(world: Scenario, *, strength: float, probability: float | None = None, jumps: int = 0) -> dict[str, Any]:
     """What somebody who knew every distribution would rate at the site, for another cord of the lot.
 
     strength    : breaking load that the strength factor starts from  [N]
@@ -228,12 +228,12 @@ def true_range(
     jumps       : count of the cord
 
     Gives the lightest and heaviest rider [kg], what governs each end, and the limits at rider masses across the tested
-    range. Quantiles are taken over `draws` points of a Sobol sequence, the same at every mass.
+    range. Quantiles are taken over `world.draws` points of a Sobol sequence, the same at every mass.
     """
     lightest, heaviest = min(world.masses), max(world.masses)
     gear = world.quantity("site", "gear_mass").value
     riders = np.linspace(lightest, heaviest, 9) - gear
-    future, there = _future_drops(world, jumps, np.zeros((10, 1)) if probability is None else _normals(draws))
+    future, there = _future_drops(world, jumps, np.zeros((10, 1)) if probability is None else _normals(world.draws))
     shown: dict[str, list[float]] = {"mass": riders.tolist()}
     for rider in riders:
         drop = world.predict(**future | {"mass": rider + there["gear_mass"]})

@@ -1,0 +1,226 @@
+"""The command line: a thin skin over the public functions.
+
+Exit codes: 0 done; 1 done, and the answer is no (not rated, do not drop); 2 bad input, nothing written; 130
+interrupted.
+Answers go to stdout, problems and progress to stderr.
+"""
+
+import argparse
+import json
+import os
+import sys
+import unicodedata
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from cordlab import __version__
+
+DONE, NO, BAD_INPUT, INTERRUPTED, PIPE_CLOSED = 0, 1, 2, 130, 141
+EVERY = 4  # kg between the rows of the printed table
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")  # a terminal that knows no λ shows a question mark
+    try:
+        options = _parser().parse_args(arguments)
+        code = options.command(options)
+        sys.stdout.flush()
+    except KeyboardInterrupt:
+        print("interrupted: nothing more is written", file=sys.stderr)
+        return INTERRUPTED
+    except BrokenPipeError:  # the reader of our output has gone, as `head` does
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return PIPE_CLOSED
+    except (ValueError, OSError) as error:
+        return _refuse([str(error)])
+    except Exception as error:
+        problems = getattr(error, "problems", None)  # CampaignError, whose module is slow to load
+        if problems is None:
+            raise
+        return _refuse(problems)
+    return code
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="cordlab",
+        description="From drops of dead weights on jump cords to a rated body-mass range. It certifies nothing.",
+        epilog="exit code: 0 done; 1 done, and the answer is no; 2 bad input, nothing written",
+    )
+    parser.add_argument("--version", action="version", version=f"cordlab {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+
+    def command(name: str, function: Any, help: str) -> argparse.ArgumentParser:
+        sub = commands.add_parser(name, help=help, description=help)
+        sub.add_argument("folder", metavar="FOLDER", type=Path, help="the campaign's folder")
+        sub.add_argument("--json", action="store_true", help="print the answer as JSON")
+        sub.add_argument("--quiet", action="store_true", help="print no text and no progress, only problems")
+        sub.set_defaults(command=function)
+        return sub
+
+    command("check", check, "read a campaign, records included, and name every problem")
+    sub = command("analyse", analyse, "rate the cords of a campaign: results.json, report and figures")
+    sub.add_argument("--out", metavar="DIR", type=Path, help="where the results go (default: FOLDER/results)")
+    command("ladder", ladder, "say whether the next, heavier test mass may be dropped")
+    sub = command("invent", invent, "write an invented campaign, and the truth about it outside its folder")
+    sub.add_argument("--seed", type=int, default=20, help="the same seed writes the same files (default: 20)")
+    sub.add_argument("--truth", metavar="FILE", type=Path, help="the truth file (default: truth.json beside FOLDER)")
+    sub.add_argument("--mechanics", choices=("even", "waves"), help="what moves the mass in the invented world")
+    sub.add_argument("--cords", type=int, help="how many cords are dropped")
+    sub.add_argument("--no-records", action="store_true", help="lowest points alone, no load-cell and distance records")
+    return parser
+
+
+def check(options: argparse.Namespace) -> int:
+    from cordlab.campaign import read_campaign
+
+    campaign = read_campaign(options.folder)
+    uses = {use: sum(drop.use == use for drop in campaign.drops) for use in ("fit", "check", "wear")}
+    facts = {
+        "title": campaign.title,
+        "batch": campaign.batch,
+        "sha256": campaign.sha256,
+        "cords": len(campaign.cords),
+        "drops": uses,
+        "records": sum(drop.record is not None for drop in campaign.drops),
+        "breaks": len(campaign.breaks),
+        "notes": list(campaign.notes),
+    }
+    counted = ", ".join(f"{count} {use}" for use, count in uses.items() if count)
+    text = [
+        f"{campaign.title} · {campaign.batch}",
+        f"{facts['cords']} cords, drops: {counted}; {facts['records']} records, {facts['breaks']} break tests",
+        *(f"note: {note}" for note in campaign.notes),
+        "no problem found",
+    ]
+    return _answer(options, facts, text, DONE)
+
+
+def analyse(options: argparse.Namespace) -> int:
+    from cordlab.analysis import analyse
+    from cordlab.campaign import read_campaign
+
+    analysis = analyse(read_campaign(options.folder), progress=_progress(options))
+    results = analysis.to_dict()
+    out = options.out or options.folder / "results"
+    analysis.write(out)
+    text = [*_results(results), "", f"written: {out}"]
+    return _answer(options, results, text, DONE if results["rating"]["rated"] else NO)
+
+
+def ladder(options: argparse.Namespace) -> int:
+    from cordlab.campaign import read_campaign
+    from cordlab.ladder import next_mass
+
+    rung = next_mass(read_campaign(options.folder))
+    return _answer(options, rung.to_dict(), rung.summary().splitlines(), DONE if rung.allowed else NO)
+
+
+def invent(options: argparse.Namespace) -> int:
+    from cordlab.scenario import invent
+
+    given = {"mechanics": options.mechanics, "cords": options.cords, "records": False if options.no_records else None}
+    numbers = {name: value for name, value in given.items() if value is not None}
+    truth = invent(options.folder, seed=options.seed, truth=options.truth, progress=_progress(options), **numbers)
+    text = [f"invented campaign: {options.folder}", f"the truth about it:  {truth}"]
+    return _answer(options, {"folder": str(options.folder), "truth": str(truth)}, text, DONE)
+
+
+def _results(results: Mapping[str, Any]) -> list[str]:
+    """The result as lines of text."""
+    rating = results["rating"]
+    lines = [f"{results['campaign']['title']} · {results['campaign']['batch']}", ""]
+    if rating["rated"]:
+        lines += [
+            f"RATED for riders of {rating['lightest']:.1f} to {rating['heaviest']:.1f} kg",
+            f"light end: {rating['governed_by']['light']}; heavy end: {rating['governed_by']['heavy']}",
+        ]
+    else:
+        lines.append("NOT RATED")
+        lines += [f"  {reason}" for reason in _texts(rating.get("reasons", rating.get("reason")))]
+    kind = f"{rating['limit']} limits, probability {rating['probability']:g}"
+    if rating["limit"] == "tolerance":
+        kind += f", confidence {rating['confidence']:g}"
+    lines += [f"{kind}, from {rating['n_cords']} cords; each criterion is held by itself", ""]
+    lines += _table(results["predictions"])
+    validation = results["validation"]
+    if validation:
+        inside = sum(bool(row["inside"]) for row in validation)
+        lines += ["", f"held-back drops: {inside} of {len(validation)} inside their limits"]
+    lines += ["", *(f"caution: {caution}" for caution in results["cautions"])]
+    return lines
+
+
+def _texts(value: Any) -> list[str]:
+    if value is None:
+        return []
+    return [value] if isinstance(value, str) else [str(one) for one in value]
+
+
+# head, key of a prediction, decimals
+_COLUMNS = (
+    ("rider kg", "mass", 0),
+    ("lowest m", "lowest_point", 2),
+    ("limit", "lowest_point_limit", 2),
+    ("clearance m", "clearance_limit", 2),
+    ("g", "g_limit", 2),
+    ("load N", "peak_load_limit", 0),
+    ("strength factor", "strength_factor_limit", 2),
+    ("stretch ratio", "stretch_ratio_limit", 2),
+)
+
+
+def _table(predictions: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Predictions at every fourth kilogram and at both ends; all columns but the first two are limits."""
+    ends = (predictions[0], predictions[-1]) if predictions else ()
+    shown = [row for row in predictions if row in ends or row["mass"] % EVERY == 0]
+    heads = [head for head, _, _ in _COLUMNS]
+    lines = ["  ".join([*heads, "rated"])]
+    for row in shown:
+        cells = [
+            ("–" if row.get(key) is None else f"{row[key]:.{decimals}f}").rjust(len(head))
+            for head, key, decimals in _COLUMNS
+        ]
+        lines.append("  ".join([*cells, "yes" if row["rated"] else f"no: {row['reason']}"]))
+    return lines
+
+
+def _progress(options: argparse.Namespace) -> Any:
+    """Wraps an iterable in a progress bar on stderr for work over a second; None where nobody would see it."""
+    if options.quiet or not sys.stderr.isatty():
+        return None
+    from functools import partial
+
+    from tqdm import tqdm
+
+    return partial(tqdm, file=sys.stderr, delay=1, leave=False)
+
+
+def _answer(options: argparse.Namespace, facts: Mapping[str, Any], text: Iterable[str], code: int) -> int:
+    if options.json:
+        print(json.dumps(facts, indent=1, allow_nan=False))  # ASCII, so that no terminal changes it
+    elif not options.quiet:
+        for line in text:
+            print(_plain(line))
+    return code
+
+
+def _refuse(problems: Iterable[str]) -> int:
+    sys.stdout.flush()
+    for problem in problems:
+        print(_plain(problem), file=sys.stderr)
+    return BAD_INPUT
+
+
+def _plain(text: str) -> str:
+    """One line of text without control and format characters: names in a file may try to command the terminal."""
+    kept = (" " if c.isspace() else c for c in text if c.isspace() or unicodedata.category(c)[0] != "C")
+    return "".join(kept)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
