@@ -1,0 +1,82 @@
+"""The shape of the project: top level, layers, dependencies, notebooks with stored outputs, a quick import."""
+
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import nbformat
+import pytest
+
+from tests.conftest import ROOT
+
+TRACKED = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True).stdout.splitlines()
+NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())
+
+
+def test_the_top_level_holds_these_and_no_others():
+    top = {line.split("/")[0] for line in TRACKED if not line.startswith(".")}
+    assert top == {
+        *("README.md", "DEVELOPERS.md", "pyproject.toml", "environment.yml"),
+        *("cordlab", "notebooks", "data-demo", "tests", "shared"),
+    }
+
+
+def test_data_flows_down_the_chain_only():
+    from importlinter.cli import EXIT_STATUS_SUCCESS, lint_imports
+
+    assert lint_imports(config_filename=str(ROOT / "pyproject.toml")) == EXIT_STATUS_SUCCESS
+
+
+def test_conda_and_pip_ask_for_the_same_packages():
+    project = PROJECT["project"]
+    wanted = {*project["dependencies"], *project["optional-dependencies"]["test"]}
+    wanted.add(f"python{project['requires-python']}")
+    listed = re.findall(r"^ +- ([a-z0-9-]+[>=].*)$", (ROOT / "environment.yml").read_text(), flags=re.MULTILINE)
+    assert set(listed) == wanted
+
+
+def test_no_file_of_the_package_is_too_long_to_read():
+    lengths = {path.name: len(path.read_text().splitlines()) for path in (ROOT / "cordlab").glob("*.py")}
+    assert {name: length for name, length in lengths.items() if length > 450} == {}
+
+
+def test_every_public_name_is_there():
+    import cordlab
+
+    assert [name for name in cordlab.__all__ if not hasattr(cordlab, name)] == []
+
+
+def test_import_is_light():
+    """What only some users need is imported where it is used, so that `import cordlab` stays quick."""
+    heavy = ["matplotlib", "ipywidgets", "jinja2", "lmfit", "pandas", "statsmodels", "pint", "pandera"]
+    code = f"import sys, cordlab; print([name for name in {heavy} if name in sys.modules])"
+    printed = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert printed.stdout.strip() == "[]"
+
+
+def test_the_readme_opens_with_two_commands_that_ci_runs():
+    readme = (ROOT / "README.md").read_text()
+    blocks = re.findall(r"```(?:sh|bash)\n(.*?)```", readme, flags=re.DOTALL)
+    assert blocks[0].strip().endswith("analyse data-demo/first-batch")
+    assert blocks[1].strip().endswith("python -m tests")
+    assert "run the main job" in readme
+    assert "pass the tests" in readme
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.name)
+def test_notebook_outputs_are_stored(path: Path):
+    """nbval does not compare a cell that was never run: every code cell has its count, in order."""
+    notebook = nbformat.read(path, as_version=4)
+    cells = [cell for cell in notebook.cells if cell.cell_type == "code" and cell.source.strip()]
+    assert [cell.execution_count for cell in cells] == list(range(1, len(cells) + 1))
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.name)
+def test_notebook_is_thin(path: Path):
+    """No function of the library is defined in a notebook, and none of the widgets that nbval cannot follow."""
+    notebook = nbformat.read(path, as_version=4)
+    source = "\n".join(cell.source for cell in notebook.cells if cell.cell_type == "code")
+    assert not re.search(r"^\s*(def|class) |interact\(|Output\(", source, flags=re.MULTILINE)
