@@ -25,7 +25,8 @@ from cordlab.anchor import (
     log_scales,
 )
 from cordlab.curves import Curve
-from cordlab.forecast import Forecast, Run
+from cordlab.forecast import Forecast
+from cordlab.simulate import Run
 from cordlab.units import Measured
 
 __all__ = ["Evidence", "EvidenceError", "Forecast", "Learned", "PeakRatio", "learn"]
@@ -88,8 +89,8 @@ def learn(
     }
     if np.ptp(lengths) > 0.1 * batch["slack_length"]:
         notes.append(
-            f"slack lengths run from {lengths.min():.2f} to {lengths.max():.2f} m, and limits for another cord cover that "
-            f"whole mix; rate cords of one length by themselves for narrower limits"
+            f"slack lengths run from {lengths.min():.2f} to {lengths.max():.2f} m, and limits for another cord cover "
+            f"that whole mix; rate cords of one length by themselves for narrower limits"
         )
     everything = [Shapes.of(curve)]
     reached = evidence.lowest_point / batch["slack_length"]
@@ -111,7 +112,7 @@ def learn(
         excess = tuple(log_excess(j, kept, k, batch, waves, **inputs) for j, k in zip(everything, y, strict=True))
     else:
         notes.append(
-            "fewer than 2 cords have a record of the load: peak loads and g are the curve's alone, not checked by a peak"
+            "fewer than 2 cords have a record of the load: peak loads and g are the curve's, not checked by a peak"
         )
     learned = Learned(
         evidence=evidence,
