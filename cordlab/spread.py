@@ -329,8 +329,15 @@ def prediction_limit(
         from_within = within * (1 - float(np.mean(1 / sizes)))
     if from_within > 0:
         dof = (from_means + from_within) ** 2 / (from_means**2 / (k - 1) + from_within**2 / (n - k))
-    factor, spread = _t(probability, dof, _sides(side)), (from_means + from_within) ** 0.5
-    return _about(origin + means.mean(), spread, "prediction", side, factor, probability, np.nan, k, dof)
+    spread = (from_means + from_within) ** 0.5
+    return prediction_about(origin + means.mean(), spread, dof=dof, n=k, probability=probability, side=side)
+
+
+def prediction_about(centre: float, spread: float, *, dof: float, n: int, probability: float, side: Side) -> Limit:
+    """centre ± t·spread, for whoever knows the standard deviation `spread` of the next value about `centre`."""
+    _check_share(probability=probability)
+    factor = _t(probability, dof, _sides(side))
+    return _about(centre, spread, "prediction", side, factor, probability, np.nan, n, dof)
 
 
 def _sides(side: str) -> int:

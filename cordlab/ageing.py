@@ -1,0 +1,180 @@
+"""Limits of a worn cord at a jump count: from the drops at that count, or from the lines through all of them."""
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from scipy import optimize, special
+
+from cordlab.lines import Lines, fit_lines
+from cordlab.spread import Side, prediction_limit
+
+CURVATURE_LEVEL = 0.05  # one-sided, towards the bound: wear that gets faster is not drawn as a line
+FARTHEST = 10  # a crossing is looked for up to this many times the tested span beyond the last test
+
+
+@dataclass(frozen=True)
+class WearPoint:
+    """Limits at one jump count. `mean` is the mean cord's, [unit of the values] throughout.
+
+    kind : "tested", or "forecast" beyond the last test: never a rating
+    lower, upper : prediction limits of another cord on the sides that have a bound, else None
+    this_cord : tested cord → its own limit on the side that is nearer its bound, None if it cannot be told
+    meets : the limits are within the bounds
+    """
+
+    jumps: int
+    kind: Literal["tested", "forecast"]
+    mean: float
+    lower: float | None
+    upper: float | None
+    this_cord: dict[str, float | None]
+    meets: bool
+
+    def summary(self) -> str:
+        limits = (("lower", self.lower), ("upper", self.upper))
+        shown = ", ".join(f"{side} limit {limit:.4g}" for side, limit in limits if limit is not None)
+        return (
+            f"{self.jumps:5d} jumps, {self.kind}: mean {self.mean:.4g}, {shown}: {'met' if self.meets else 'not met'}"
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "jumps": self.jumps,
+            "kind": self.kind,
+            "mean": self.mean,
+            "lower": self.lower,
+            "upper": self.upper,
+            "this_cord": dict(self.this_cord),
+            "meets": self.meets,
+        }
+
+
+@dataclass(frozen=True)
+class Judge:
+    """Limits at a count, from drops (n,) of which some cords have a line.
+
+    straight : a line for each of them ; curved : the same with a common curvature, None where drops cannot show one
+    bounds : side of the limit → what it must meet
+    """
+
+    cord: np.ndarray
+    jumps: np.ndarray
+    values: np.ndarray
+    straight: Lines
+    curved: Lines | None
+    bounds: Mapping[Side, float]
+    probability: float
+
+    @classmethod
+    def of(
+        cls,
+        cord: np.ndarray,
+        jumps: np.ndarray,
+        values: np.ndarray,
+        lined: Sequence[str],
+        bounds: Mapping[Side, float],
+        probability: float,
+    ) -> "Judge":
+        """`lined` names the cords dropped at two or more counts: those have a line."""
+        of = np.isin(cord, lined)
+        drops = cord[of], jumps[of], values[of]
+        most = max(np.unique(jumps[cord == name]).size for name in lined)
+        curved = fit_lines(*drops, curved=True) if most > 2 and of.sum() > 2 * len(lined) + 1 else None
+        return cls(cord, jumps, values, fit_lines(*drops), curved, bounds, probability)
+
+    def getting_faster(self) -> tuple[float | None, str]:
+        """One-sided p of wear that gets faster towards a bound, and why there is no forecast ("" if there may be)."""
+        if self.curved is None:
+            return None, "wear that gets faster shows at 3 or more jump counts only, with drops to spare"
+        bend = abs(self.curved.curvature) * float(np.ptp(self.jumps)) ** 2
+        if bend <= 1e-9 * np.ptp(self.values):  # a line to rounding: its standard error is rounding too
+            return 1.0, ""
+        t = self.curved.curvature / self.curved.se_curvature
+        p = float(special.stdtr(self.curved.dof, -max(-t if side == "lower" else t for side in self.bounds)))
+        if p < CURVATURE_LEVEL:
+            return p, f"wear gets faster with the count (p = {p:.2g}): a line promises too much; retest in small steps"
+        return p, ""
+
+    def all_here(self, count: int) -> bool:
+        return set(self.straight.groups) <= set(self.cord[self.jumps == count].tolist())
+
+    def tested(self, count: int) -> WearPoint:
+        """By the drops at this count alone where every cord was dropped there, else by the lines; by each drop too."""
+        at = self.jumps == count
+        cords, values, limits, within = self.cord[at], self.values[at], {}, True
+        for side, bound in self.bounds.items():
+            if self.all_here(count):
+                limits[side] = float(prediction_limit(values, probability=self.probability, side=side, groups=cords))
+            else:
+                limits[side] = self.by_lines(count, side)
+            within &= bool(values.min() >= bound if side == "lower" else values.max() <= bound)
+        mean = float(np.mean([values[cords == name].mean() for name in set(cords.tolist())]))
+        return self._point(count, "tested", mean, limits, within)
+
+    def forecast(self, count: int) -> WearPoint:
+        limits = {side: self.by_lines(count, side) for side in self.bounds}
+        return self._point(count, "forecast", float(self.straight.values(count).mean()), limits, True)
+
+    def by_lines(self, count: float, side: Side) -> float:
+        """The worse of straight and curved: wear that gets faster may not show yet."""
+        limits = [
+            float(lines.another_group(count, probability=self.probability, side=side))
+            for lines in (self.straight, self.curved)
+            if lines is not None
+        ]
+        return min(limits) if side == "lower" else max(limits)
+
+    def _point(
+        self, count: int, kind: Literal["tested", "forecast"], mean: float, limits: dict[Side, float], within: bool
+    ) -> WearPoint:
+        meets = within and all(
+            limits[side] >= bound if side == "lower" else limits[side] <= bound for side, bound in self.bounds.items()
+        )
+        this_cord = {str(name): self._this(name, count) for name in self.straight.groups}
+        return WearPoint(count, kind, mean, limits.get("lower"), limits.get("upper"), this_cord, meets)
+
+    def _this(self, name: Any, count: int) -> float | None:
+        if self.curved is None:
+            return None
+        worst, least_room = None, math.inf
+        for side, bound in self.bounds.items():
+            limits = [
+                float(lines.this_group(name, count, probability=self.probability, side=side))
+                for lines in (self.straight, self.curved)
+            ]
+            limit = min(limits) if side == "lower" else max(limits)
+            room = limit - bound if side == "lower" else bound - limit
+            if room < least_room:
+                worst, least_room = limit, room
+        return worst
+
+    def crossing(self, last: int, span: int) -> dict[str, float | None]:
+        """Counts beyond the last test at which the limit, the mean and the opposite limit reach a bound first."""
+        opposite: dict[Side, Side] = {"lower": "upper", "upper": "lower"}
+
+        def first(room: Callable[[float], float]) -> float | None:
+            counts = last + span * np.linspace(0, FARTHEST, 201)
+            gaps = np.array([room(count) for count in counts])
+            if not (gaps < 0).any():
+                return None
+            i = int(np.argmax(gaps < 0))
+            return float(last) if i == 0 else float(optimize.brentq(room, counts[i - 1], counts[i], xtol=1e-6))
+
+        def room_of(limit: Callable[[float, Side], float]) -> Callable[[float], float]:
+            return lambda count: min(
+                limit(count, side) - bound if side == "lower" else bound - limit(count, side)
+                for side, bound in self.bounds.items()
+            )
+
+        def far(count: float, side: Side) -> float:
+            limit = self.straight.another_group(count, probability=self.probability, side=opposite[side])
+            return float(limit)
+
+        return {
+            "early": first(room_of(self.by_lines)),
+            "mean": first(room_of(lambda count, side: float(self.straight.values(count).mean()))),
+            "late": first(room_of(far)),
+        }
