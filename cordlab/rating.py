@@ -129,7 +129,7 @@ def rate(
     found, missing = margins(forecast, criteria=criteria, breaking_load=breaking_load)
     against += missing
     grid, ok, why = _judge(found)
-    predictions = tuple(_row(found, float(mass), evidence, against) for mass in _row_masses(forecast))
+    predictions = _rows(found, _row_masses(forecast), evidence, against)
     base = Rating(
         rated=False,
         lightest=None,
@@ -294,33 +294,38 @@ def _longest_run(ok: np.ndarray) -> tuple[int, int]:
     return int(starts[k]), int(ends[k])
 
 
+def _rows(found: Margins, masses: np.ndarray, evidence: Any, against: Sequence[str]) -> tuple[dict[str, Any], ...]:
+    """The table of predictions: a dict a rider mass; outside the tested range no number, only the reason."""
+    low, high = found.masses.min(), found.masses.max()
+    inside = masses[(masses >= low - 1e-9) & (masses <= high + 1e-9)]
+    columns = {name: found.estimate(name, inside) for name in ROW_QUANTITIES}
+    columns |= {f"{name}_limit": found.limit(name, inside) for name in ROW_QUANTITIES}
+    met, by_estimate, violation = found.met(inside), found.met(inside, by="estimate"), found.violation(inside)
+    rows = {}
+    for k, mass in enumerate(inside):
+        row: dict[str, Any] = {"mass": float(mass)} | {name: _plain(values[k]) for name, values in columns.items()}
+        row["violation"] = {name: float(values[k]) for name, values in violation.items()}
+        row["decision"] = {
+            name: decide(bool(met[name][k]), bool(by_estimate[name][k]), row["violation"][name], risk=found.risk)
+            for name in violation
+        }
+        reasons = [*(found.say(name, row) for name, values in met.items() if not values[k]), *against]
+        rows[float(mass)] = row | {"rated": not reasons, "reason": "; ".join(reasons) or None}
+    return tuple(rows.get(float(mass)) or _outside(float(mass), found.gear, evidence) for mass in masses)
+
+
+def _outside(mass: float, gear: float, evidence: Any) -> dict[str, Any]:
+    hung, heaviest = mass + gear, float(evidence.mass.max())
+    beyond, end = (
+        ("above the heaviest", heaviest) if hung > heaviest else ("below the lightest", float(evidence.mass.min()))
+    )
+    row: dict[str, Any] = {"mass": mass}
+    for name in ROW_QUANTITIES:
+        row |= {name: None, f"{name}_limit": None}
+    reason = f"outside the tested range: {hung:g} kg hung is {beyond} tested mass of {end:g} kg"
+    return row | {"violation": {}, "decision": {}, "rated": False, "reason": reason}
+
+
 def _plain(value: float) -> float | None:
     """For JSON: an infinite or undefined number is told as none, and the reason says why."""
     return float(value) if np.isfinite(value) else None
-
-
-def _row(found: Margins, mass: float, evidence: Any, against: Sequence[str]) -> dict[str, Any]:
-    low, high = found.masses.min(), found.masses.max()
-    row: dict[str, Any] = {"mass": mass}
-    if not low - 1e-9 <= mass <= high + 1e-9:
-        for name in ROW_QUANTITIES:
-            row |= {name: None, f"{name}_limit": None}
-        hung, tested = mass + found.gear, (evidence.mass.min(), evidence.mass.max())
-        beyond = "above the heaviest" if hung > tested[1] else "below the lightest"
-        end = tested[1] if hung > tested[1] else tested[0]
-        reason = f"outside the tested range: {hung:g} kg hung is {beyond} tested mass of {end:g} kg"
-        return row | {"violation": {}, "decision": {}, "rated": False, "reason": reason}
-    at = np.array([mass])
-    for name in ROW_QUANTITIES:
-        row[name] = _plain(found.estimate(name, at)[0])
-        row[f"{name}_limit"] = _plain(found.limit(name, at)[0])
-    met = {name: bool(value[0]) for name, value in found.met(at).items()}
-    violation = {name: float(value[0]) for name, value in found.violation(at).items()}
-    estimate_meets = {name: bool(value[0]) for name, value in found.met(at, by="estimate").items()}
-    row["violation"] = violation
-    row["decision"] = {
-        name: decide(met[name], estimate_meets[name], violation[name], risk=found.risk) for name in violation
-    }
-    failing = [found.say(name, row) for name, value in met.items() if not value]
-    reasons = [*failing, *against]
-    return row | {"rated": not reasons, "reason": "; ".join(reasons) or None}
