@@ -1,8 +1,8 @@
 """One force–elongation curve by least squares: parameters, covariance where there is one, and bands kept apart.
 
-The solver is scipy's (trust region with bounds; MINPACK without) on closed-form Jacobians, then Gauss–Newton steps by QR
-to the last digits. Covariance, AICc and bands are computed here. A band that the data do not give is refused with the
-reason (`NoBand`): a parameter at its bound, parameters that cannot be told apart, a fit that did not converge.
+The solver is scipy's (trust region with bounds; MINPACK without) on closed-form Jacobians, then Gauss–Newton steps by
+QR to the last digits. Covariance, AICc and bands are computed here. A band that the data do not give is refused with
+the reason (`NoBand`): a parameter at its bound, parameters that cannot be told apart, a fit that did not converge.
 """
 
 from collections.abc import Hashable, Mapping, Sequence
@@ -10,7 +10,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from cordlab.curves import Curve, Model, model as named
+from cordlab.curves import Curve, Model
+from cordlab.curves import model as named
 
 _APART = 1e-6  # singular value, of columns of length 1, below which parameters are one and the same to the data
 
@@ -150,7 +151,9 @@ class CurveFit:
             raise ValueError(f"cord {this_cord!r} is not in the fit; it has {', '.join(map(str, self.scales))}")
         scale = self.scales[this_cord]
         parts = [(variance * scale**2, dof) for variance, dof in parts]
-        if self.spread.drops:  # without drops to tell apart, values scatter about the cord's curve by the residuals alone
+        if (
+            self.spread.drops
+        ):  # without drops to tell apart, values scatter about the cord's curve by the residuals alone
             variance, dof = self.spread.next_drop(this_cord)
             parts.append(((scale * force) ** 2 * variance, dof))
         return _band("this cord", level, stretch_ratio, scale * force, [*parts, new], f"cord {this_cord}")
@@ -160,7 +163,9 @@ class CurveFit:
         errors = {} if self.no_band else self.standard_errors
         for p in self.model.parameters:
             error = f" ± {errors[p.name]:.2g}" if errors else ""
-            lines.append(f"  {p.name} = {self.parameters[p.name]:.5g}{error} {'' if p.unit == '1' else p.unit}".rstrip())
+            lines.append(
+                f"  {p.name} = {self.parameters[p.name]:.5g}{error} {'' if p.unit == '1' else p.unit}".rstrip()
+            )
         if self.scales:
             lines.append("  scales: " + ", ".join(f"{cord} {scale:.4f}" for cord, scale in self.scales.items()))
         if self.no_band:
@@ -283,7 +288,9 @@ class Solved:
     root: np.ndarray | None  # (unknowns, unknowns) inverse of R: covariance is s² root rootᵀ; None where there is none
     trouble: str
 
-    def as_fit(self, *, dof: float, aicc: float, scales: Mapping, spread: Spread | None, inflate: float = 1.0) -> CurveFit:
+    def as_fit(
+        self, *, dof: float, aicc: float, scales: Mapping, spread: Spread | None, inflate: float = 1.0
+    ) -> CurveFit:
         """As a CurveFit with this many degrees of freedom; `inflate` the covariance for correlated residuals."""
         trouble = self.trouble
         if dof < 1 and not trouble:
@@ -320,9 +327,10 @@ def solve(
     *,
     weights: np.ndarray,
     groups: np.ndarray | None = None,
+    shares: np.ndarray | None = None,
     start: Mapping[str, float] | None = None,
 ) -> Solved:
-    """Least squares of y = scale[group] · F(x), the scales' geometric mean being 1.
+    """Least squares of y = scale[group] · F(x), the geometric mean of the scales, weighted by `shares`, being 1.
 
     The unknowns are the parameters, then the logarithms of all scales but the last.
     """
@@ -331,7 +339,9 @@ def solve(
     root, count = np.sqrt(weights), 1 if groups is None else int(groups.max()) + 1
     groups = np.zeros(len(x), dtype=int) if groups is None else groups
     names, size = [p.name for p in model.parameters], len(model.parameters)
-    contrast = np.vstack([np.eye(count - 1), -np.ones(count - 1)])[groups]
+    shares = np.ones(count) if shares is None else shares
+    contrasts = np.vstack([np.eye(count - 1), -shares[:-1] / shares[-1]])
+    contrast = contrasts[groups]
 
     def parts(unknown):
         scale = np.exp(contrast @ unknown[size:]) if count > 1 else 1.0
@@ -368,14 +378,13 @@ def solve(
     root_matrix, trouble = _root(jacobian(unknown), unknown, model, lower, upper)
     if found.status <= 0:
         trouble = f"the fit did not converge ({found.message}); try a simpler model or give start={{...}}"
-    logs = np.append(unknown[size:], -unknown[size:].sum())
     at_rest = root * model.jacobian(x, parts(unknown)[1])
     size_of = np.maximum(np.linalg.norm(at_rest, axis=1), 1e-300)
     growth = np.linalg.lstsq((at_rest / size_of[:, None]).T, root * model.force(x, parts(unknown)[1]))[0] / size_of
     return Solved(
         model=model,
         values=unknown[:size],
-        scales=np.exp(logs),
+        scales=np.exp(contrasts @ unknown[size:]),
         residuals=-at_end / root,
         rss=float(at_end @ at_end),
         growth=growth,

@@ -17,6 +17,7 @@ from cordlab.curves import Curve, Model
 _CHUNK = 1024  # draws whose sums fit the cache
 _NODES = (20, 40, 80)
 _MOST_STEPS = 200
+_AT_REST = 1e-9  # gain of a step, as a share of the sum of squares
 
 
 @dataclass(frozen=True)
@@ -47,7 +48,7 @@ class Refits:
 
 
 def resample(cords: Sequence, n: int, rng: np.random.Generator) -> np.ndarray:
-    """How often each drop is drawn when cords, then the drops of each cord drawn, are drawn with replacement: (n, drops).
+    """How often each drop counts when cords, then drops of each cord drawn, are drawn with replacement: (n, drops).
 
     cords : (drops,) the cord of each drop
     """
@@ -116,23 +117,28 @@ def _parts(model: Model, x: np.ndarray, start: Mapping[str, float]) -> _Parts:
         columns = model.jacobian(x, dict.fromkeys(names, 1.0)).T
         unit = np.eye(len(names))[:, :, None]
         return _Parts(columns, lambda v: v, lambda v: np.broadcast_to(unit, (*unit.shape[:2], v.shape[1])))
+    nodes, basis = _interpolation(model, x, start)
+    return _Parts(
+        basis,
+        lambda v: model.force(nodes[:, None], dict(zip(names, v, strict=True))),
+        lambda v: model.jacobian(nodes[:, None], dict(zip(names, v, strict=True))),
+    )
+
+
+def _interpolation(model: Model, x: np.ndarray, start: Mapping[str, float]) -> tuple[np.ndarray, np.ndarray]:
+    """As few nodes as hold the curve to 1e-6 of its greatest force, and the matrix from forces there to forces at x."""
     at_data = model.force(x, start)
     for count in _NODES:
-        nodes, basis = _interpolation(x, count)
+        nodes, basis = _chebyshev(x, count)
         if np.abs(basis @ model.force(nodes, start) - at_data).max() <= 1e-6 * np.abs(at_data).max():
-            nodes = nodes[:, None]
-            return _Parts(
-                basis,
-                lambda v: model.force(nodes, dict(zip(names, v, strict=True))),
-                lambda v: model.jacobian(nodes, dict(zip(names, v, strict=True))),
-            )
+            return nodes, basis
     raise ValueError(
         f"{model.name}: the curve bends too sharply for {_NODES[-1]} nodes between {x.min():.3g} and {x.max():.3g}; "
         "it locks up too near the data: try another model"
     )
 
 
-def _interpolation(x: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
+def _chebyshev(x: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
     """Chebyshev nodes over the range of `x`, and the (n, count) matrix from values there to values at x.
 
     The barycentric formula, Berrut & Trefethen, SIAM Review 46 (2004) 501, (4.2) and (5.4).
@@ -164,16 +170,17 @@ def _sums(basis, y, w, drops, count: int) -> tuple[np.ndarray, np.ndarray, np.nd
 
 def _descend(parts: _Parts, gram, moment, square, begin, lower, upper) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Levenberg–Marquardt of all draws together: parameters (parameters, draws), converged, sum of squares."""
-    draws, size = len(gram), len(begin)
+    draws = len(gram)
     values = np.repeat(begin[:, None], draws, axis=1)
     converged, rss = np.zeros(draws, dtype=bool), np.full(draws, np.nan)
     state = _Step(parts, gram, moment, square, values)
     left, damping = np.arange(draws), np.zeros(draws)
     for _ in range(_MOST_STEPS):
         step, gain = state.step(damping, lower, upper)
-        trial = _Step(parts, state.gram, state.moment, state.square, np.clip(state.values + step, lower[:, None], upper[:, None]))
-        # below this gain the difference of two sums is rounding: take the step and have done
-        at_rest = gain <= 1e-11 * state.rss
+        trial = _Step(
+            parts, state.gram, state.moment, state.square, np.clip(state.values + step, lower[:, None], upper[:, None])
+        )
+        at_rest = gain <= _AT_REST * state.rss  # the step is taken all the same, so what is left is far smaller
         better = (trial.rss <= state.rss) | (at_rest & np.isfinite(trial.rss))
         state.take(better, trial)
         damping = np.where(better, damping / 10, np.maximum(10 * damping, 1e-4))
@@ -181,7 +188,8 @@ def _descend(parts: _Parts, gram, moment, square, begin, lower, upper) -> tuple[
         converged[left] = at_rest
         if at_rest.all():
             break
-        state, left, damping = state.only(~at_rest), left[~at_rest], damping[~at_rest]
+        if at_rest.mean() > 0.5:  # one that is done may step on; to part with it costs a copy of the others
+            state, left, damping = state.only(~at_rest), left[~at_rest], damping[~at_rest]
     return values, converged, rss
 
 

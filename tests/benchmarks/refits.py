@@ -1,8 +1,8 @@
 """10,000 bootstrap refits of one curve to 20,000 points of 12 drops, against a loop of lmfit fits in the same run.
 
 The set-up (drawing the resamples, the sums of each drop) is counted. lmfit gets the closed-form Jacobian and the best
-start there is, and its loop is timed over some of the same resamples and scaled up. Data are invented: 4 cords of 3 drops,
-stiffness sd 2 % between cords and 1 % between drops, noise 5 N.
+start there is, and its loop is timed over some of the same resamples and scaled up. Data are invented: 4 cords of 3
+drops, stiffness sd 2 % between cords and 1 % between drops, noise 5 N.
 """
 
 from time import perf_counter

@@ -1,0 +1,301 @@
+"""The curve of a batch: one shape, one stiffness scale a cord, the model chosen among candidates shown side by side.
+
+How the samples are weighed. A drop comes as one value a bin of stretch ratio, so a slow drop counts no more than a fast
+one. Each drop has its own scale in the fit, which leaves the shape to what happens within a drop; a cord's scale is the
+geometric mean of its drops', and the spread between and within cords is taken from those scales, one number a drop.
+Neighbouring bins are alike: with lag-1 correlation ρ of the residuals of a flexible curve, n bins are worth
+n (1 − ρ)/(1 + ρ), and AICc and the covariance count that many (Bartlett 1946; Zwiers & von Storch 1995), less one for
+each scale. Stretch is uncertain too: effective variance (Orear, Am. J. Phys. 50 (1982) 912), weight
+1/(σ² + (F' u)²) with u of the stretch ratio, is chosen before orthogonal distance because the correction is small, keeps
+the Jacobian in closed form, and gives every model the same weights, so that their AICc can be compared. The weights come
+from the flexible curve too. A slack length's error is common to its cord: it is in the cord's scale, not in the weights.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cordlab.curvefit import Band, CurveFit, NoBand, Solved, Spread, aicc, fit_curve, solve
+from cordlab.curves import Curve, models
+from cordlab.curves import model as named
+from cordlab.lockup import Spline
+from cordlab.refit import Refits, refit, resample
+
+if TYPE_CHECKING:
+    from cordlab.reduce import Drop
+
+__all__ = ["Band", "BatchFit", "Candidate", "CurveFit", "FitError", "NoBand", "fit_batch", "fit_curve"]
+
+_EQUAL_AICC = 2.0  # models this near have substantial support too; Burnham & Anderson 2002, section 2.6
+_EQUAL_CHECK = 1.1  # and this near in the held-back drops: our choice, said in the report
+
+
+class FitError(ValueError):
+    """No model describes the drops; the message says why for each."""
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One model beside the others.
+
+    fit         : None where the model could not be fitted
+    aicc        : +inf where there are too few independent values
+    check_rms   : rms of force less prediction in the held-back drops; nan where nothing could be held back  [N]
+    sensible_to : stretch ratio to which the force rises, searched to twice the tested stretch  [1]
+    note        : why it is not to be chosen, or what to know about it; "" if nothing
+    """
+
+    model: str
+    fit: CurveFit | None
+    aicc: float
+    check_rms: float
+    sensible_to: float
+    note: str
+    usable: bool
+
+
+@dataclass(frozen=True)
+class Samples:
+    """The loading curves of some drops, stacked: arrays of one value a bin, and one name a drop.
+
+    drop, cord    : number of the drop of each value; name of the cord of each drop
+    weight        : effective-variance weight, 1 on average
+    correlation   : lag-1, of neighbouring bins
+    """
+
+    stretch_ratio: np.ndarray
+    force: np.ndarray
+    drop: np.ndarray
+    names: tuple[str, ...]
+    cord: tuple[str, ...]
+    weight: np.ndarray
+    correlation: float
+
+    @property
+    def independent(self) -> float:
+        """How many independent values the bins are worth, at least one a drop."""
+        return max(len(self.force) * (1 - self.correlation) / (1 + self.correlation), float(len(self.names)))
+
+    @property
+    def shares(self) -> np.ndarray:
+        """Share of each drop in the level of the batch: cords alike, and the drops of a cord alike."""
+        return 1 / np.array([self.cord.count(cord) for cord in self.cord])
+
+
+@dataclass(frozen=True)
+class BatchFit:
+    """The curve of a batch and what it was chosen from.
+
+    equals      : the models that fit and predict equally well, the chosen one first; their spread is model uncertainty
+    drop_scales : drop → stiffness relative to the batch
+    held_back   : "check drops", "each drop in turn" or "nothing": what check_rms is of
+    """
+
+    chosen: CurveFit
+    candidates: tuple[Candidate, ...]
+    equals: tuple[str, ...]
+    drop_scales: dict[str, float]
+    held_back: str
+    samples: Samples = field(repr=False)
+
+    def candidate(self, name: str) -> Candidate:
+        return next(each for each in self.candidates if each.model == name)
+
+    def bootstrap(self, n: int, *, seed: int, model: str | None = None) -> Refits:
+        """Refits of the shape to n resamples of cords and of drops within them; the level stays that of the batch.
+
+        The spread between cords is not in it: with few cords that goes through Student's t.
+        """
+        fit = self.chosen if model is None else self.candidate(model).fit
+        s, scales = self.samples, np.array([self.drop_scales[name] for name in self.samples.names])
+        times = resample(s.cord, n, np.random.default_rng(seed))
+        level = s.force / scales[s.drop]
+        return refit(
+            fit.model, s.stretch_ratio, level, drops=s.drop, times=times, start=fit.parameters, weights=s.weight
+        )
+
+    def shapes(self, n: int, *, seed: int) -> tuple[Curve, ...]:
+        """Draws of the curve for limits: n bootstrap refits of every model in `equals`."""
+        return tuple(self.bootstrap(n, seed=seed, model=name).curve for name in self.equals)
+
+    def model_spread(self, stretch_ratio) -> np.ndarray:
+        """Greatest less least force of the models in `equals`; 0 where one stands alone  [N]."""
+        forces = [self.candidate(name).fit.curve.force(stretch_ratio) for name in self.equals]
+        return np.ptp(forces, axis=0)
+
+    def summary(self) -> str:
+        lines = [self.chosen.summary(), f"check rms is of {self.held_back}:"]
+        for each in sorted(self.candidates, key=lambda c: c.aicc):
+            mark = "*" if each.model == self.chosen.model.name else "=" if each.model in self.equals else " "
+            lines.append(
+                f"{mark} {each.model:14s} AICc {each.aicc:10.2f}  check rms {each.check_rms:8.3g} N  {each.note}"
+            )
+        return "\n".join(lines)
+
+    def to_dict(self) -> dict:
+        """For results.json."""
+        table = [{"model": c.model, "aicc": c.aicc, "check_rms": c.check_rms, "note": c.note} for c in self.candidates]
+        return self.chosen.to_dict() | {"equals": list(self.equals), "held_back": self.held_back, "candidates": table}
+
+
+def fit_batch(
+    drops: Sequence["Drop"],
+    *,
+    model: str = "auto",
+    candidates: Sequence[str] | None = None,
+    check: Sequence["Drop"] = (),
+) -> BatchFit:
+    """Fit the loading curves of `drops`, and choose the model by AICc among those that predict the held-back drops best.
+
+    model      : "auto", or the name of the model to use; then the others are still fitted, to compare
+    candidates : names of the models to compare; all of the registry by default. A spline is compared, never chosen by
+                 itself: it knows nothing beyond the data.
+    check      : drops held back from the fit; without them each drop is left out in turn
+    Raises FitError where no model rises over the tested range, or the one asked for doesn't.
+    """
+    if not drops:
+        raise FitError("no drop to fit: the campaign has no `fit` drop with a record")
+    asked = tuple(candidates or models()) + (() if model == "auto" else (model,))
+    samples = _stack(drops)
+    table = tuple(_candidate(name, samples, check) for name in dict.fromkeys(asked))
+    chosen, equals = _choose(table, model)
+    return BatchFit(
+        chosen=chosen.fit,
+        candidates=table,
+        equals=equals,
+        drop_scales=dict(zip(samples.names, _drop_scales(chosen.fit, samples).tolist(), strict=True)),
+        held_back="check drops" if check else "each drop in turn" if len(drops) > 1 else "nothing",
+        samples=samples,
+    )
+
+
+def _stack(drops: Sequence["Drop"]) -> Samples:
+    """All bins of all drops, with weights and correlation from a flexible curve."""
+    x = np.concatenate([drop.stretch_ratio for drop in drops])
+    y = np.concatenate([drop.force for drop in drops])
+    number = np.repeat(np.arange(len(drops)), [len(drop.stretch_ratio) for drop in drops])
+    names = tuple(drop.name for drop in drops)
+    if len(set(names)) < len(names):
+        raise FitError("two drops have one name: name each drop differently")
+    u = np.array([drop.u_lowest_point / drop.slack_length for drop in drops])
+    u = np.nan_to_num(u)[number]  # a drop whose lowest point has no uncertainty is weighed by its force alone
+    knots = np.unique(np.round(np.append(1.0, np.quantile(x, np.linspace(0, 1, 12)[1:])), 6))
+    flexible = solve(Spline(knots), x, y, weights=np.ones_like(x), groups=number)
+    slope = flexible.model.slope(
+        x, dict(zip((p.name for p in flexible.model.parameters), flexible.values, strict=True))
+    )
+    noise = flexible.rss / max(len(x) - len(knots) - len(drops), 1)
+    weight = 1 / (noise + (slope * u) ** 2)
+    same = np.diff(number) == 0
+    e = flexible.residuals * np.sqrt(weight)
+    correlation = np.clip((e[1:] * e[:-1])[same].sum() / max(e @ e, 1e-300), 0.0, 0.99)
+    cords = tuple(drop.cord for drop in drops)
+    return Samples(x, y, number, names, cords, weight / weight.mean(), float(correlation))
+
+
+def _candidate(name: str, samples: Samples, check: Sequence["Drop"]) -> Candidate:
+    family, reach = named(name).placed(samples.stretch_ratio), float(samples.stretch_ratio.max())
+    try:
+        solved = solve(
+            family,
+            samples.stretch_ratio,
+            samples.force,
+            weights=samples.weight,
+            groups=samples.drop,
+            shares=samples.shares,
+        )
+    except (ValueError, np.linalg.LinAlgError) as trouble:
+        return Candidate(name, None, np.inf, np.nan, np.nan, f"could not be fitted: {trouble}", False)
+    fit = _as_batch(solved, samples)
+    grid = np.linspace(1.0, 2 * reach, 1201)
+    stiff = (fit.curve.slope(grid) > 0) & (grid < float(fit.curve.lock_up))
+    sensible = float(grid[-1] if stiff.all() else grid[max(np.argmin(stiff) - 1, 0)])
+    note = fit.no_band
+    if sensible < reach:
+        note = f"the force stops rising at stretch ratio {sensible:.2f}, within the tested range; try another model"
+    elif np.isfinite(fit.curve.lock_up) and not note:
+        note = f"locks up at stretch ratio {float(fit.curve.lock_up):.2f}"
+    rms = _check_rms(fit, check) if check else _left_out_rms(fit, samples)
+    return Candidate(
+        name, fit, fit.aicc, rms, sensible, note, sensible >= reach and not solved.trouble.startswith("the fit")
+    )
+
+
+def _as_batch(solved: Solved, samples: Samples) -> CurveFit:
+    """The cords' scales from the drops', their spread, and the numbers that count independent values."""
+    logs, cords = np.log(solved.scales), list(dict.fromkeys(samples.cord))
+    own = [np.array([log for log, cord in zip(logs, samples.cord, strict=True) if cord == name]) for name in cords]
+    means = np.array([each.mean() for each in own])
+    within, dof = sum(float(((each - each.mean()) ** 2).sum()) for each in own), len(logs) - len(cords)
+    spread = Spread(
+        cord_sd=float(np.std(means, ddof=1)) if len(cords) > 1 else np.nan,
+        n_cords=len(cords),
+        drop_sd=float(np.sqrt(within / dof)) if dof else np.nan,
+        drop_dof=dof,
+        drops={name: len(each) for name, each in zip(cords, own, strict=True)},
+    )
+    left = samples.independent - (len(logs) - 1)
+    criterion = aicc(solved.rss * left / len(samples.force), left, len(solved.values) + 1)
+    return solved.as_fit(
+        dof=left - len(solved.values),
+        aicc=criterion,
+        scales=dict(zip(cords, np.exp(means).tolist(), strict=True)),
+        spread=spread,
+        inflate=len(samples.force) / samples.independent,
+    )
+
+
+def _drop_scales(fit: CurveFit, samples: Samples) -> np.ndarray:
+    """Scale of each drop: least squares of its forces on the curve."""
+    shape, w = fit.curve.force(samples.stretch_ratio), samples.weight
+    over = np.bincount(samples.drop, w * shape * samples.force)
+    return over / np.bincount(samples.drop, w * shape * shape)
+
+
+def _check_rms(fit: CurveFit, check: Sequence["Drop"]) -> float:
+    off = [drop.force - fit.scales.get(drop.cord, 1.0) * fit.curve.force(drop.stretch_ratio) for drop in check]
+    return float(np.sqrt(np.mean(np.concatenate(off) ** 2)))
+
+
+def _left_out_rms(fit: CurveFit, samples: Samples) -> float:
+    """Each drop predicted from the others: shape refitted, scale from its cord's other drops, else the batch's."""
+    count = len(samples.names)
+    if count < 2:
+        return np.nan
+    scales = _drop_scales(fit, samples)
+    others = refit(
+        fit.model,
+        samples.stretch_ratio,
+        samples.force / scales[samples.drop],
+        drops=samples.drop,
+        times=1 - np.eye(count),
+        start=fit.parameters,
+        weights=samples.weight,
+    )
+    off = []
+    for k in range(count):
+        own, parameters = samples.drop == k, {name: row[k] for name, row in others.parameters.items()}
+        kin = [np.log(scales[j]) for j in range(count) if j != k and samples.cord[j] == samples.cord[k]]
+        scale = np.exp(np.mean(kin)) if kin else 1.0
+        off.append(samples.force[own] - scale * fit.model.force(samples.stretch_ratio[own], parameters))
+    return float(np.sqrt(np.mean(np.concatenate(off) ** 2)))
+
+
+def _choose(table: Sequence[Candidate], model: str) -> tuple[Candidate, tuple[str, ...]]:
+    """The candidate to use, and the names of those that do equally well, that one first."""
+    if model != "auto":
+        asked = next(each for each in table if each.model == model)
+        if not asked.usable:
+            raise FitError(f"{model}: {asked.note}")
+        return asked, (model,)
+    usable = [each for each in table if each.usable and each.model != "spline"]
+    sure = [each for each in usable if not each.fit.no_band] or usable
+    if not sure:
+        raise FitError("no model describes these drops: " + "; ".join(f"{each.model}: {each.note}" for each in table))
+    bound = _EQUAL_CHECK * np.nanmin([each.check_rms for each in sure] + [np.inf])
+    near = [each for each in sure if not each.check_rms > bound]
+    best = min(near, key=lambda each: (each.aicc, len(each.fit.parameters)))
+    equals = [each.model for each in near if each is not best and each.aicc <= best.aicc + _EQUAL_AICC]
+    return best, (best.model, *equals)
