@@ -57,14 +57,18 @@ class Forecast:
         """
         side = DANGER[quantity]
         if self.content is None:
-            share = self.probability if probability is None else probability
-            return quantile(self.draws[quantity], share if side == "upper" else 1 - share, side)
+            return self.prediction_limit(quantity, self.probability if probability is None else probability)
         if probability not in (None, self.probability):
             raise ValueError(
                 f"these draws are of a tolerance limit for the share {self.probability:g}; "
                 f"forecast again for {probability:g}"
             )
         return quantile(self.content[quantity], self.confidence if side == "upper" else 1 - self.confidence, side)
+
+    def prediction_limit(self, quantity: str, probability: float) -> np.ndarray:
+        """The prediction limit, whichever kind of limit the forecast is for.  (n_mass,)"""
+        side = DANGER[quantity]
+        return quantile(self.draws[quantity], probability if side == "upper" else 1 - probability, side)
 
     def violation(self, quantity: str, criterion: float) -> np.ndarray:
         """Probability that the next drop violates a criterion (JCGM 106 7.2), from the draws.  (n_mass,)"""

@@ -53,6 +53,11 @@ def welch_satterthwaite(components: Sequence[float], dofs: Sequence[float]) -> t
     return combined, combined**4 / below if below > 0 else inf
 
 
+def t_factor(share: float, dof: float) -> float:
+    """Student's t for a one-sided share, the degrees of freedom as they are (JCGM 100 G.4.1 also allows truncating)."""
+    return float(stdtrit(dof, share) if isfinite(dof) else ndtri(share))
+
+
 @dataclass(frozen=True)
 class Linear:
     """A first-order result (JCGM 100, 5.1.2 and G.4.1): u_i(y) of each input, combined, with effective degrees of
@@ -65,15 +70,8 @@ class Linear:
     contributions: dict[str, float]
     sensitivities: dict[str, float]
 
-    def coverage_factor(self, probability: float, *, sides: int = 2) -> float:
-        """Student's t at `probability` with the effective degrees of freedom, as they are (the GUM also allows
-        truncating).
-        """
-        share = probability if sides == 1 else 0.5 + probability / 2
-        return float(stdtrit(self.dof, share) if isfinite(self.dof) else ndtri(share))
-
     def interval(self, probability: float) -> tuple[float, float]:
-        half = self.coverage_factor(probability) * self.u
+        half = t_factor(0.5 + probability / 2, self.dof) * self.u
         return self.estimate - half, self.estimate + half
 
 

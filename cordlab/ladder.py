@@ -1,0 +1,311 @@
+"""The ladder of test masses: may the next, heavier mass be dropped on this rig, from the drops so far?
+
+Bayesian, because one drop says nothing of scatter and two masses little of shape. Stated before any drop (all marked as
+assumed):
+
+- the shape is a Mooney–Rivlin curve with any ratio c2/(c1 + c2) between 0 and 1, each as likely: from the neo-Hookean
+curve to one
+  that hardly stiffens at all. A curve that stiffens beyond it stops the mass higher, which is the safe side;
+- scatter of ln stiffness from drop to drop between 0.3 and 4 %, from cord to cord between 0.5 and 8 %, each logarithm
+as likely; - the level of stiffness is not assumed at all: the first drop gives it. Before it, only a maker's curve can,
+within 15 %.
+
+Every drop then weighs these against each other by the likelihood of its measured lowest point. The limit is the
+posterior predictive quantile of the next drop's lowest point, so with many drops the data decide and with one the
+assumptions do.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from itertools import product
+from typing import Any
+
+import numpy as np
+
+from cordlab.anchor import GRAVITY, Evidence, SetUp, Shapes, log_scales
+from cordlab.campaign import Campaign
+from cordlab.curves import Curve
+from cordlab.drop import predict_drop
+from cordlab.propagate import quantile
+
+RATIOS = np.linspace(0.0, 1.0, 21)
+DROP_SCATTER = np.geomspace(0.003, 0.04, 7)
+CORD_SCATTER = np.geomspace(0.005, 0.08, 7)
+MAKERS_CURVE_SCATTER = 0.15  # of ln stiffness: how far a maker's curve may be off, assumed
+UNSEEN_EXCESS = 1.2  # peak load over the even cord's where no record shows it: stretch waves, assumed
+FURTHEST_STEP = 1.5  # no mass is proposed above this many times the heaviest that was dropped
+DRAWS = 8_000
+
+ASSUMED = (
+    "assumed: a Mooney–Rivlin shape of any ratio c2/(c1 + c2) from 0 to 1; scatter of ln stiffness 0.3–4 % from drop to "
+    "drop and 0.5–8 % from cord to cord, before the drops are seen"
+)
+
+
+@dataclass(frozen=True)
+class Step:
+    """One rung of the plan: limits for the next drop at `mass` hung [kg], SI, and whether it may be dropped now."""
+
+    mass: float
+    lowest_point: float
+    lowest_point_limit: float
+    clearance_limit: float
+    load_limit: float
+    allowed: bool
+    reason: str
+
+    def to_dict(self) -> dict[str, Any]:
+        return {name: getattr(self, name) for name in self.__dataclass_fields__}
+
+
+@dataclass(frozen=True)
+class Rung:
+    """The answer for the next drop.
+
+    answer : "drop" or "do not drop"; mass : asked for, or proposed where none was [kg hung]; proposed : the heaviest
+        mass that may be dropped now, None if none heavier than so far; lowest_point_limit, clearance [m] and load_limit
+        [N] for `mass`;
+    plan : a step a planned mass, light to heavy, as seen from here
+    """
+
+    answer: str
+    mass: float
+    proposed: float | None
+    lowest_point_limit: float
+    clearance: float
+    load_limit: float
+    reasons: tuple[str, ...]
+    plan: tuple[Step, ...]
+    probability: float
+
+    @property
+    def allowed(self) -> bool:
+        return self.answer == "drop"
+
+    def summary(self) -> str:
+        head = (
+            f"{self.answer.upper()} {self.mass:g} kg: {100 * self.probability:g} % limit of the lowest point "
+            f"{self.lowest_point_limit:.2f} m, clearance {self.clearance:.2f} m, peak load {self.load_limit:.0f} N"
+        )
+        lines = [f"  {reason}" for reason in self.reasons]
+        if not self.allowed and self.proposed is not None:
+            lines.append(f"  {self.proposed:g} kg may be dropped")
+        plan = [
+            f"  {step.mass:6.1f} kg  lowest {step.lowest_point:6.2f} m, limit {step.lowest_point_limit:6.2f} m  "
+            f"{step.reason}"
+            for step in self.plan
+        ]
+        return "\n".join([head, *lines, "plan, as seen from here:", *plan])
+
+    def to_dict(self) -> dict[str, Any]:
+        return {name: getattr(self, name) for name in self.__dataclass_fields__ if name != "plan"} | {
+            "plan": [step.to_dict() for step in self.plan]
+        }
+
+
+@dataclass(frozen=True)
+class Belief:
+    """Draws of what the drops so far leave possible: shape and level of the next drop's curve.  (n_draws,)"""
+
+    curve: Curve
+    batch: dict[str, float]
+    inputs: dict[str, float]
+
+    def predict(self, mass: float) -> tuple[np.ndarray, np.ndarray]:
+        """Lowest point [m] and peak load at the tie point [N] of the next drop of `mass`, without drag too where that
+        is lower.
+        """
+        drop = predict_drop(self.curve, mass=mass, **self.batch, **self.inputs)
+        return np.asarray(drop.lowest_point), np.asarray(drop.tie_load)
+
+
+def next_mass(
+    drops: Evidence | Campaign | None,
+    *,
+    rig: Any = None,
+    least_clearance: float | None = None,
+    planned: Sequence[float] = (),
+    mass: float | None = None,
+    cord: str | None = None,
+    stack_height: float = 0.0,
+    greatest_load: float | None = None,
+    makers_curve: Curve | None = None,
+    slack_length: float | None = None,
+    cord_mass: float | None = None,
+    probability: float = 0.99,
+    gravity: float = GRAVITY,
+    seed: int = 0,
+) -> Rung:
+    """Whether the next mass may be dropped on this rig.
+
+    drops : those made so far on this rig, whatever they are for, or a campaign that holds them; None before the first.
+        Drops of a
+        campaign with neither a lowest point nor a record are planned ones, and its criteria give the least clearance.
+    planned : masses still to come [kg hung]. mass : the one asked for; by default the lightest planned one above the
+        heaviest
+        dropped, or the heaviest that may be dropped. cord : the next drop is of this tested cord; None: of any cord of
+        the batch.
+    stack_height : of the weights below the cord's end [m]. least_clearance [m], greatest_load [N] at the tie point: the
+        test day's.
+    makers_curve, slack_length, cord_mass : needed before the first drop.
+
+    Raises ValueError where there is neither a drop nor a maker's curve.
+    """
+    if isinstance(drops, Campaign):
+        rig = drops.rig if rig is None else rig
+        least_clearance = drops.criteria.least_clearance if least_clearance is None else least_clearance
+        if not planned:
+            planned = [entry.mass.value for entry in drops.drops if entry.lowest_point is None and not entry.record]
+        evidence: Evidence | None = Evidence.of_campaign(drops, use=("fit", "check", "wear"))
+    else:
+        evidence = drops
+    if rig is None or least_clearance is None:
+        raise ValueError(
+            "the rig and the least clearance of the test day are needed: give rig=... and least_clearance=..."
+        )
+    rng = np.random.default_rng(seed)
+    dropped = 0.0 if evidence is None or not len(evidence) else float(evidence.mass.max())
+    if evidence is not None and dropped:
+        belief = _after(evidence, rig, cord, gravity, rng)
+        reasons, excess = [_so_far(evidence), ASSUMED], _excess(evidence, rig, gravity)
+    elif makers_curve is not None and slack_length is not None and cord_mass is not None:
+        scale = np.exp(rng.normal(0.0, MAKERS_CURVE_SCATTER, DRAWS))
+        curve = replace(makers_curve, scale=np.asarray(makers_curve.scale) * scale)
+        batch = {"slack_length": slack_length, "cord_mass": cord_mass, "gravity": gravity}
+        belief, excess = Belief(curve, batch, SetUp.of(rig).values()), UNSEEN_EXCESS
+        reasons = [
+            f"no drop yet: the maker's curve is assumed, within {100 * MAKERS_CURVE_SCATTER:g} % (standard deviation)"
+        ]
+    else:
+        raise ValueError(
+            "no drop so far: a first mass needs a maker's curve, the slack length and the cord mass, all assumed"
+        )
+    if excess == UNSEEN_EXCESS:
+        reasons.append(
+            f"no record of the load: peaks taken as {UNSEEN_EXCESS:g} times the evenly strained cord's, assumed"
+        )
+
+    def step(at: float) -> Step:
+        lowest, load = belief.predict(at)
+        limit = float(quantile(lowest, probability, "upper"))
+        load_limit = float(quantile(load, probability, "upper")) * excess
+        clearance = rig.tie_height.value - 2 * rig.tie_height.u - limit - stack_height
+        why = _why_not(clearance, least_clearance, load_limit, greatest_load)
+        if dropped and at > FURTHEST_STEP * dropped:
+            why.append(f"{at:g} kg is more than {FURTHEST_STEP:g} times the {dropped:g} kg dropped so far")
+        estimate = float(quantile(lowest, 0.5, "upper"))
+        return Step(at, estimate, limit, clearance, load_limit, not why, "; ".join(why) or "may be dropped")
+
+    coming = sorted({float(m) for m in planned if m > dropped})
+    proposed = _heaviest(step, dropped, coming)
+    wanted = mass if mass is not None else (coming[0] if coming else proposed)
+    if wanted is None:
+        wanted = dropped
+        reasons.append("no mass above the heaviest dropped so far may be dropped")
+    asked = step(float(wanted))
+    if wanted <= dropped and mass is None:
+        asked = replace(asked, allowed=False)
+    return Rung(
+        answer="drop" if asked.allowed else "do not drop",
+        mass=float(wanted),
+        proposed=proposed,
+        lowest_point_limit=asked.lowest_point_limit,
+        clearance=asked.clearance_limit,
+        load_limit=asked.load_limit,
+        reasons=(asked.reason, *reasons),
+        plan=tuple(step(m) for m in coming),
+        probability=probability,
+    )
+
+
+def _why_not(clearance: float, least: float, load: float, greatest: float | None) -> list[str]:
+    why = []
+    if not clearance >= least:
+        why.append(f"clearance limit {clearance:.2f} m is below the test day's {least:g} m")
+    if greatest is not None and not load <= greatest:
+        why.append(f"peak load limit {load:.0f} N is above the test day's {greatest:g} N")
+    return why
+
+
+def _heaviest(step: Any, dropped: float, coming: Sequence[float]) -> float | None:
+    """Heaviest whole kilogram above `dropped`, up to the heaviest planned, that may be dropped."""
+    low = int(np.floor(dropped)) + 1
+    high = int(np.ceil(max(coming))) if coming else int(FURTHEST_STEP * dropped)
+    if high < low or not step(float(low)).allowed:
+        return None
+    while low < high:  # limits grow with the mass: halve
+        middle = (low + high + 1) // 2
+        low, high = (middle, high) if step(float(middle)).allowed else (low, middle - 1)
+    return float(low)
+
+
+def _so_far(evidence: Evidence) -> str:
+    cords, masses = len(set(evidence.cord)), len(set(evidence.mass))
+    return (
+        f"from {len(evidence)} drop{'s' * (len(evidence) > 1)} of {cords} cord{'s' * (cords > 1)} at {masses} "
+        f"mass{'es' * (masses > 1)} up to {evidence.mass.max():g} kg"
+    )
+
+
+def _after(evidence: Evidence, rig: Any, cord: str | None, gravity: float, rng: np.random.Generator) -> Belief:
+    """Posterior draws of shape and level, on a grid of the assumptions; Gaussian given a grid point."""
+    if cord is not None and cord not in evidence.cord:
+        cord = None  # a cord not dropped yet is any cord of the batch
+    lengths = dict(zip(evidence.cord, evidence.slack_length, strict=True))
+    masses = dict(zip(evidence.cord, evidence.cord_mass, strict=True))
+    batch = {
+        "slack_length": float(np.mean(list(lengths.values()))),
+        "cord_mass": float(np.mean(list(masses.values()))),
+        "gravity": gravity,
+    }
+    inputs = SetUp.of(rig).values()
+    shapes = Shapes.of(Curve("mooney-rivlin", {"c1": 1.0 - RATIOS, "c2": RATIOS}))
+    y = log_scales(shapes, evidence, batch, **inputs)
+    step = 1e-3 * evidence.lowest_point
+    moved = replace(evidence, lowest_point=evidence.lowest_point + step)
+    slope = (log_scales(shapes, moved, batch, **inputs) - y) / step
+    reading = (slope * evidence.u_lowest_point) ** 2
+    same_cord = (np.array(evidence.cord)[:, None] == np.array(evidence.cord)).astype(float)
+    ahead = np.zeros(len(evidence)) if cord is None else (np.array(evidence.cord) == cord).astype(float)
+
+    weights, means, sds, which = [], [], [], []
+    for r, (sd_drop, sd_cord) in product(range(RATIOS.size), _scatters()):
+        cover = np.diag(sd_drop**2 + reading[r]) + sd_cord**2 * same_cord
+        whitened = np.linalg.inv(cover)
+        ones = np.ones(len(evidence))
+        precision = ones @ whitened @ ones
+        level = ones @ whitened @ y[r] / precision
+        residual = y[r] - level
+        log_likelihood = -0.5 * (residual @ whitened @ residual + np.linalg.slogdet(cover)[1] + np.log(precision))
+        log_likelihood += np.log(np.abs(slope[r])).sum()  # what was measured is the lowest point, not ln s
+        link = sd_cord**2 * ahead
+        pull = whitened @ link
+        mean = level + pull @ residual
+        var = sd_cord**2 + sd_drop**2 - link @ pull + (1.0 - ones @ pull) ** 2 / precision
+        weights.append(log_likelihood), means.append(mean), sds.append(np.sqrt(var)), which.append(r)
+    chance = np.exp(np.array(weights) - np.max(weights))
+    pick = rng.choice(len(weights), DRAWS, p=chance / chance.sum())
+    log_scale = np.array(means)[pick] + np.array(sds)[pick] * rng.standard_normal(DRAWS)
+    return Belief(shapes.take(np.array(which)[pick], np.exp(log_scale)), batch, inputs)
+
+
+@lru_cache(maxsize=1)
+def _scatters() -> tuple[tuple[float, float], ...]:
+    return tuple((float(a), float(b)) for a, b in product(DROP_SCATTER, CORD_SCATTER))
+
+
+def _excess(evidence: Evidence, rig: Any, gravity: float) -> float:
+    """Greatest measured peak over the even cord's peak for that drop, at least 1; the assumed excess where no peak was
+    recorded.
+    """
+    recorded = evidence.take(np.isfinite(evidence.peak_load))
+    if not len(recorded):
+        return UNSEEN_EXCESS
+    batch = {"slack_length": recorded.slack_length, "cord_mass": recorded.cord_mass, "gravity": gravity}
+    inputs = SetUp.of(rig).values()
+    shape = Shapes.of(Curve("mooney-rivlin", {"c1": 0.8, "c2": 0.2}))
+    y = log_scales(shape, recorded, batch, **inputs)[0]
+    drop = predict_drop(shape.take(np.zeros(len(recorded), int), np.exp(y)), mass=recorded.mass, **batch, **inputs)
+    load = drop.tie_load if recorded.load_cell_at == "top" else drop.tension
+    return max(1.0, float(np.max(recorded.peak_load / load)))
