@@ -230,7 +230,7 @@ def _search_twice(motion: Stretch, n: int) -> Stop:
     with np.errstate(all="ignore"):
         x, lower, tie, outcome = _search(motion, n, 96)
         other = _search(motion, n, 150)
-    agree = np.abs(x - other.stretch) <= CLOSE_ENOUGH * (motion.setup.slack_length + x)
+        agree = np.abs(x - other.stretch) <= CLOSE_ENOUGH * (motion.setup.slack_length + x)
     ended = (outcome == other.outcome) & (outcome > Outcome.NOT_RISING)
     lost = ~(agree | ended)
     for whole, value in ((x, np.inf), (lower, np.inf), (tie, np.inf), (outcome, Outcome.UNRESOLVED)):
