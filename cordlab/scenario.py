@@ -42,7 +42,7 @@ def invent(
     The same seed and numbers write the same files. Raises FileExistsError, and ValueError for numbers that do not hang
     together: then nothing is written.
     """
-    world = replace(scenario or Scenario(), **numbers)
+    world = Scenario(**numbers) if scenario is None else replace(scenario, **numbers)
     folder = Path(folder).absolute()
     truth = folder.parent / "truth.json" if truth is None else Path(truth).absolute()
     _refuse_to_overwrite(folder, truth)
@@ -117,10 +117,10 @@ def _written(values: np.ndarray, decimals: int) -> list[str]:
 
 def _cords_csv(world: Scenario, cords: Cords, rng: np.random.Generator) -> str:
     """cords.csv, each cord measured with its error."""
-    n = len(cords.name)
+    n = len(cords.cord)
     return _csv(
         {
-            "cord": cords.name,
+            "cord": cords.cord,
             "slack length [m]": _written(rng.normal(cords.slack_length, world.u_slack_length), 3),
             "u(slack length) [m]": [world.u_slack_length] * n,
             "cord mass [kg]": _written(rng.normal(cords.cord_mass, world.u_cord_mass), 2),
@@ -136,7 +136,7 @@ def _drops_csv(world: Scenario, cords: Cords, drops: Drops, happened: Prediction
     return _csv(
         {
             "drop": drops.name,
-            "cord": [cords.name[k] for k in drops.cord],
+            "cord": [cords.cord[k] for k in drops.cord],
             "mass [kg]": [f"{mass:g}" for mass in drops.nominal_mass],
             "u(mass) [kg]": [world.u_mass] * n,
             "jumps": drops.jumps,
@@ -156,7 +156,7 @@ def _record_name(world: Scenario, drops: Drops, k: int) -> str:
 
 def _breaks(world: Scenario, cords: Cords, rng: np.random.Generator) -> list[tuple[str, float, str]]:
     """Cord, breaking load [N] and remark of each cord broken; they are none of those dropped."""
-    rest = [name for name in (f"C{k:02d}" for k in range(1, world.lot + 1)) if name not in cords.name]
+    rest = [name for name in (f"C{k:02d}" for k in range(1, world.lot + 1)) if name not in cords.cord]
     chosen = sorted(rng.choice(rest, world.broken, replace=False))
     loads = world.breaking_load.draw(rng, world.broken)
     if np.any(loads <= 0):
@@ -277,7 +277,7 @@ def _true_rows(world: Scenario, cords: Cords, drops: Drops, happened: Prediction
     return [
         {
             "drop": drops.name[k],
-            "cord": cords.name[drops.cord[k]],
+            "cord": cords.cord[drops.cord[k]],
             "use": drops.use[k],
             "jumps": int(drops.jumps[k]),
             **drops.one(k),

@@ -1,0 +1,191 @@
+"""The command line: exit codes, where text goes, and what a hostile name or a narrow terminal can do to it."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+from cordlab import cli
+from cordlab.scenario import invent
+
+SMALL = {"seed": 4, "cords": 2, "masses": (36.0, 68.0, 100.0), "retests": (), "draws": 0, "records": False}
+
+
+@pytest.fixture
+def folder(tmp_path):
+    invent(tmp_path / "campaign", truth=tmp_path / "truth.json", **SMALL)
+    return tmp_path / "campaign"
+
+
+def run(*arguments, **environment):
+    return subprocess.run(
+        [sys.executable, "-m", "cordlab.cli", *map(str, arguments)],
+        capture_output=True,
+        env={**os.environ, **environment},
+        timeout=60,
+    )
+
+
+def replace(path, old, new):
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), encoding="utf-8")
+
+
+def test_check_of_a_good_campaign(folder, capsys):
+    assert cli.main(["check", str(folder)]) == 0
+    out, err = capsys.readouterr()
+    assert "2 cords, drops: 4 fit, 2 check" in out
+    assert out.endswith("no problem found\n")
+    assert err == ""
+
+
+def test_check_as_json(folder, capsys):
+    assert cli.main(["check", str(folder), "--json"]) == 0
+    facts = json.loads(capsys.readouterr().out)
+    assert facts["drops"] == {"fit": 4, "check": 2, "wear": 0}
+    assert len(facts["sha256"]) == 64
+
+
+def test_quiet_says_nothing(folder, capsys):
+    assert cli.main(["check", str(folder), "--quiet"]) == 0
+    assert capsys.readouterr() == ("", "")
+
+
+@pytest.mark.parametrize("command", ["check", "analyse", "ladder"])
+def test_bad_input_names_every_problem_and_writes_nothing(folder, capsys, command):
+    replace(folder / "drops.csv", ",68,", ",-68,")
+    replace(folder / "cords.csv", ",0.02,", ",wide,")
+    before = sorted(folder.rglob("*"))
+    assert cli.main([command, str(folder)]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    lines = err.splitlines()
+    assert sum("-68" in line and "drops.csv, row" in line for line in lines) == 2  # one a drop
+    assert sum("wide" in line and "cords.csv, row" in line for line in lines) == 2  # one a cord
+    assert "Traceback" not in err
+    assert sorted(folder.rglob("*")) == before
+
+
+def test_a_folder_that_is_not_there(tmp_path, capsys):
+    assert cli.main(["check", str(tmp_path / "nowhere")]) == 2
+    assert "nowhere" in capsys.readouterr().err
+
+
+def test_invent_writes_a_campaign_and_refuses_to_overwrite_it(tmp_path, capsys):
+    folder = tmp_path / "made"
+    arguments = ["invent", str(folder), "--seed", "7", "--cords", "1", "--no-records"]
+    assert cli.main(arguments) == 0
+    assert "made" in capsys.readouterr().out
+    files = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+    assert (tmp_path / "truth.json") in files
+    assert cli.main(arguments) == 2
+    assert "not an empty folder" in capsys.readouterr().err
+    assert {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()} == files
+    assert cli.main(["check", str(folder)]) == 0
+
+
+def test_names_cannot_command_the_terminal(folder, capsys):
+    """Escapes (ECMA-48) and bidirectional overrides (Unicode TR 36) do not reach it, in answers or problems."""
+    hostile = "\\u001b]0;owned\\u0007\\u001b[31mred\\u202egnp.exe\\u009b2J"  # escaped as TOML and JSON write it
+    replace(folder / "campaign.toml", 'batch = "', f'batch = "{hostile}')
+    replace(folder / "cords.csv", "C", "\x1b[2JC")
+    cli.main(["check", str(folder)])
+    out, err = capsys.readouterr()
+    assert out + err
+    for character in "\x1b\x07\x9b\u202e":
+        assert character not in out + err
+    assert cli._plain(json.loads(f'"{hostile}"') + "\nlast") == "]0;owned[31mredgnp.exe2J last"
+
+
+def test_an_ascii_terminal_is_enough(folder):
+    done = run("check", folder, PYTHONIOENCODING="ascii")
+    assert done.returncode == 0
+    assert b"no problem found" in done.stdout
+    done.stdout.decode("ascii")
+
+
+def test_a_reader_that_goes_away_is_no_crash(folder):
+    """As `cordlab check FOLDER | head -0` does; 141 is 128 + SIGPIPE, the shell's own code."""
+    with subprocess.Popen(
+        [sys.executable, "-m", "cordlab.cli", "check", str(folder)], stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    ) as process:
+        process.stdout.close()
+        assert process.wait(60) == 141
+        assert process.stderr.read() == b""
+
+
+def test_interrupt_ends_cleanly(tmp_path):
+    """Ctrl-C in the middle of writing: exit 130, no traceback, no half-written campaign."""
+    with subprocess.Popen(
+        [sys.executable, "-m", "cordlab.cli", "invent", str(tmp_path / "made"), "--cords", "30"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    ) as process:
+        deadline = time.monotonic() + 60
+        while not list(tmp_path.glob(".made-*/campaign/records/*")) and time.monotonic() < deadline:
+            time.sleep(0.05)
+        process.send_signal(signal.SIGINT)
+        assert process.wait(60) == 130
+        assert b"interrupted" in process.stderr.read()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_help_needs_no_heavy_import():
+    code = "import sys; from cordlab import cli\ntry: cli.main(['--help'])\nexcept SystemExit: pass\n"
+    code += "print({'numpy', 'pandas', 'scipy', 'matplotlib'} & {*sys.modules})"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert done.stdout.endswith("set()\n")
+    assert "invent" in done.stdout
+
+
+def test_usage_errors_exit_2(capsys):
+    with pytest.raises(SystemExit, match="2"):
+        cli.main(["invent"])
+    assert "FOLDER" in capsys.readouterr().err
+
+
+def prediction(mass, *, rated, reason=""):
+    keys = ("lowest_point", "clearance", "g", "peak_load", "strength_factor", "stretch_ratio")
+    numbers = dict.fromkeys(keys, 2.0) | {f"{key}_limit": 3.0 for key in keys}
+    return {"mass": mass, "rated": rated, "reason": reason, **numbers}
+
+
+RESULTS = {
+    "campaign": {"title": "Invented", "batch": "lot 1", "sha256": "0" * 64},
+    "rating": {
+        "rated": True,
+        "lightest": 45.2,
+        "heaviest": 86.1,
+        "governed_by": {"light": "g", "heavy": "clearance"},
+        "limit": "prediction",
+        "probability": 0.99,
+        "confidence": 0.95,
+        "n_cords": 6,
+        "dof": 5,
+    },
+    "predictions": [prediction(33.0 + k, rated=13 <= k <= 53, reason="g above 2.8") for k in range(65)],
+    "validation": [{"inside": True}, {"inside": True}, {"inside": False}],
+    "cautions": ["It certifies nothing."],
+}
+
+
+def test_result_table_shows_every_fourth_kilogram_and_both_ends():
+    lines = cli._results(RESULTS)
+    assert "RATED for riders of 45.2 to 86.1 kg" in lines
+    assert "light end: g; heavy end: clearance" in lines
+    rows = [line.split() for line in lines if line.strip()[:1].isdigit()]
+    assert [row[0] for row in rows] == ["33", *(str(mass) for mass in range(36, 97, 4)), "97"]
+    assert rows[0][-4:] == ["no:", "g", "above", "2.8"]
+    assert "held-back drops: 2 of 3 inside their limits" in lines
+    assert lines[-1] == "caution: It certifies nothing."
+
+
+def test_not_rated_gives_its_reasons():
+    rating = {**RESULTS["rating"], "rated": False, "lightest": None, "heaviest": None, "reasons": ["only 1 cord"]}
+    lines = cli._results({**RESULTS, "rating": rating})
+    assert lines[2:4] == ["NOT RATED", "  only 1 cord"]
