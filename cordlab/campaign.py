@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from cordlab.checks import check_cords, check_drops, check_names
-from cordlab.folder import CampaignError, Folder
+from cordlab.folder import CampaignError, Folder, nearest, offer
 from cordlab.records import Record, parse_record
 from cordlab.settings import Criteria, Decision, Rig, Site, read_settings
 from cordlab.tables import ANY, Column, Header, Table, one_of, read_table, whole
@@ -124,7 +124,7 @@ class Campaign:
 
     def cord(self, name: str) -> CordEntry:
         """The cord of that name. Raises KeyError."""
-        return next(cord for cord in self.cords if cord.cord == name)
+        return {cord.cord: cord for cord in self.cords}[name]
 
     def read_record(self, entry: DropEntry) -> Record:
         """The raw record of a drop, read anew each time, in the reading units of the calibration.
@@ -182,9 +182,9 @@ def read_campaign(folder: str | Path) -> Campaign:
     if not files.path.is_dir():
         raise CampaignError((f"{folder}: there is no such folder",))
     settings = read_settings(files)
-    cords = _read(files, "cords.csv", CORDS)
-    drops = _read(files, "drops.csv", DROPS)
-    breaks = _read(files, "breaks.csv", BREAKS) if files.has("breaks.csv") else None
+    cords = read_table(files, "cords.csv", CORDS)
+    drops = read_table(files, "drops.csv", DROPS)
+    breaks = read_table(files, "breaks.csv", BREAKS) if files.has("breaks.csv") else None
     headers = _read_records(files, drops)
     calibration = _read_calibration(files, headers)
     if cords:
@@ -217,11 +217,6 @@ def read_campaign(folder: str | Path) -> Campaign:
         sha256=_hash(files.digests),
         notes=tuple(f"{name} is not read" for name in _unread(files)),
     )
-
-
-def _read(files: Folder, name: str, columns: tuple[Column, ...]) -> Table | None:
-    content = files.read_text(name)
-    return None if content is None else read_table(files, name, content, columns)
 
 
 def _measured(row: dict[str, Any], key: str) -> Measured:
@@ -276,6 +271,10 @@ def _read_records(files: Folder, drops: Table | None) -> dict[int, Header]:
         if PureWindowsPath(name).name != name or name == "..":
             files.problem(where, f"'{name}' is a path; write the name of a file in records/")
             continue
+        if not files.has(f"records/{name}"):
+            near = offer(nearest(name, files.names("records")), "; leave the cell blank where there is none")
+            files.problem(where, f"there is no file records/{name}{near}")
+            continue
         data = files.read(f"records/{name}")
         if data is None:
             continue
@@ -297,7 +296,7 @@ def _read_calibration(files: Folder, headers: dict[int, Header]) -> dict[str, Ta
         if not users and not files.has(name):
             continue
         columns = (Column("run"), Column("reference", unit, uncertain=True), Column("reading", ANY))
-        table = _read(files, name, columns)
+        table = read_table(files, name, columns)
         if table is None or "reading" not in table.header.places:
             continue
         tables[channel] = table
@@ -314,17 +313,16 @@ def _read_calibration(files: Folder, headers: dict[int, Header]) -> dict[str, Ta
 
 def _logs(files: Folder) -> list[str]:
     """Files that later steps read: the jump log, the decisions taken, slow pulls."""
-    pulls = sorted(path for path in (files.path / "pulls").glob("*") if path.is_file())
     names = [name for name in ("jumps.csv", "decisions.toml") if files.has(name)]
-    return names + [f"pulls/{path.name}" for path in pulls]
+    return names + [f"pulls/{name}" for name in files.names("pulls")]
 
 
 def _unread(files: Folder) -> list[str]:
-    found = [path for path in files.path.iterdir() if path.name not in ("calibration", "records", "pulls", "results")]
-    for inner in ("calibration", "records"):
-        found += (files.path / inner).glob("*")
-    names = {path.relative_to(files.path).as_posix() for path in found if not path.name.startswith(".")}
-    return sorted(names - files.digests.keys())
+    """Files that no step reads, hidden ones not counted."""
+    folders = ("calibration", "records", "pulls")
+    found = {name for name in files.names("") if name not in (*folders, "results")}
+    found |= {f"{inner}/{name}" for inner in folders for name in files.names(inner)}
+    return sorted(found - files.digests.keys())
 
 
 def _hash(digests: dict[str, str]) -> str:

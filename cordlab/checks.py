@@ -10,8 +10,6 @@ def check_names(files: Folder, table: Table, key: str) -> None:
     for number, row in table.rows():
         if row[key] is not None and first.setdefault(row[key], number) != number:
             files.problem(table.where(number, key), f"'{row[key]}' is in row {table.lines[first[row[key]]]} too")
-    if not table.lines:
-        files.problem(table.header.name, "has no rows below its header")
 
 
 def check_cords(files: Folder, cords: Table, settings: Settings | None) -> None:
@@ -29,12 +27,12 @@ def check_drops(
     files: Folder, drops: Table, cords: Table | None, settings: Settings | None, headers: dict[int, Header]
 ) -> None:
     check_names(files, drops, "drop")
-    if drops.lines and "use" in drops.header.places and "fit" not in drops.values["use"]:
+    if drops.lines and drops.has_all("use") and "fit" not in drops.values["use"]:
         files.problem(f"{drops.header.name}, column 'use'", "no drop is marked fit; a curve needs some")
     known = {row["cord"]: row for _, row in cords.rows() if row["cord"]} if cords else {}
     for number, row in drops.rows():
         cord = known.get(row["cord"])
-        if row["cord"] and known and cord is None:
+        if row["cord"] and cord is None and cords and cords.has_all("cord"):
             near = offer(nearest(row["cord"], known), "; add it there")
             files.problem(drops.where(number, "cord"), f"'{row['cord']}' is not in cords.csv{near}")
         if cord and None not in (row["jumps"], cord["jumps"]) and row["jumps"] < cord["jumps"]:

@@ -28,10 +28,17 @@ class Folder:
         self.problems: list[str] = []
 
     def problem(self, where: str, what: str) -> None:
-        self.problems.append(f"{where}: {what}")
+        """Notes a problem; what cannot be seen in a stranger's file is spelled out, never sent to a terminal."""
+        message = f"{where}: {what}"
+        self.problems.append("".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in message))
 
     def has(self, name: str) -> bool:
         return os.path.lexists(self.path / name)
+
+    def names(self, inner: str) -> list[str]:
+        """What a folder inside holds, sorted, hidden files left out; nothing where there is no such folder."""
+        path = self.path / inner
+        return sorted(name for name in os.listdir(path) if not name.startswith(".")) if path.is_dir() else []
 
     def read(self, name: str) -> bytes | None:
         """The bytes of the file `name` ("records/a.csv"); None, with a problem noted, where there is no such file."""
@@ -39,7 +46,7 @@ class Folder:
         home = Path(os.path.realpath(self.path), name).parent
         try:
             if not self.has(name):
-                self.problem(name, f"there is no such file{offer(nearest(path.name, self._beside(path)))}")
+                self.problem(name, "there is no such file; the campaign needs it")
             elif Path(os.path.realpath(path)).parent != home:
                 self.problem(name, "is a link to a file elsewhere; put the file itself here")
             elif not path.is_file():
@@ -73,9 +80,6 @@ class Folder:
                 row = _row(data, error.start)
                 self.problem(f"{name}, row {row}", f"the byte 0x{byte:02x} is not UTF-8; save the file as UTF-8")
         return None
-
-    def _beside(self, path: Path) -> list[str]:
-        return [entry.name for entry in path.parent.iterdir()] if path.parent.is_dir() else []
 
 
 def _row(data: bytes, place: int) -> int:

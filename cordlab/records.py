@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from cordlab.folder import Folder
-from cordlab.tables import ANY, MOST_LISTED, Column, Header, read_header, read_table
+from cordlab.tables import ANY, MOST_LISTED, Column, Header, read_header, read_rows
 from cordlab.units import convert
 
 COLUMNS = (Column("time", "s"), Column("force", ANY), Column("distance", ANY, required=False))
@@ -36,7 +36,7 @@ def parse_record(folder: Folder, name: str, data: bytes) -> tuple[Header, Record
     sound = len(folder.problems) == known
     columns = _read_fast(data, header) if sound else None
     if columns is None or not _sound(columns["time"]):
-        columns = _read_slowly(folder, name, content)
+        columns = _read_slowly(folder, header, content)
     if columns is None or not sound:
         return None
     return header, Record(columns["time"], columns["force"], columns.get("distance"))
@@ -59,7 +59,7 @@ def _read_fast(data: bytes, header: Header) -> dict[str, np.ndarray] | None:
             header=None,
             skiprows=header.line,
             skipinitialspace=True,
-            dtype=float,
+            dtype=dict.fromkeys(range(header.width), float),
             na_filter=False,
             engine="c",
             low_memory=False,
@@ -67,32 +67,29 @@ def _read_fast(data: bytes, header: Header) -> dict[str, np.ndarray] | None:
     except ValueError:
         return None
     # without names given, the first row sets the width: pandas would drop what is beyond the names without a word
-    if frame.shape[1] != header.width or not np.isfinite(frame.to_numpy()).all():
+    beyond = frame.iloc[:, header.width :]
+    if frame.shape[1] < header.width or not (beyond == "").all(axis=None):
+        return None
+    if not np.isfinite(frame.iloc[:, : header.width].to_numpy()).all():
         return None
     columns = {key: frame[place.index].to_numpy(copy=True) for key, place in header.places.items()}
     return columns | {"time": convert(columns["time"], header.places["time"].unit, "s")}
 
 
-def _read_slowly(folder: Folder, name: str, content: str) -> dict[str, np.ndarray] | None:
+def _read_slowly(folder: Folder, header: Header, content: str) -> dict[str, np.ndarray] | None:
     """The columns cell by cell, with each problem placed; None where there is one."""
     known = len(folder.problems)
-    table = read_table(folder, name, content, COLUMNS)
-    if table is None or len(folder.problems) > known:
+    table = read_rows(folder, header, content, COLUMNS)
+    if len(folder.problems) > known or "time" not in header.places:
         return None
     time = np.array(table.values["time"])
     if len(time) < FEWEST_ROWS:
-        folder.problem(name, f"has {len(time)} rows; a drop needs at least {FEWEST_ROWS}")
-        return None
+        folder.problem(header.name, f"has {len(time)} rows; a drop needs at least {FEWEST_ROWS}")
     back = np.flatnonzero(np.diff(time) <= 0) + 1
     for row in back[:MOST_LISTED].tolist():
-        folder.problem(
-            table.where(row, "time"),
-            f"{time[row]:.10g} s does not come after {time[row - 1]:.10g} s in row {table.lines[row - 1]}",
-        )
+        before = f"{time[row - 1]:.10g} s in row {table.lines[row - 1]}"
+        folder.problem(table.where(row, "time"), f"{time[row]:.10g} s does not come after {before}")
     if len(back) > MOST_LISTED:
-        folder.problem(
-            f"{name}, column 'time'", f"{len(back) - MOST_LISTED} more times do not come after the one before"
-        )
-    if len(back):
-        return None
-    return {key: np.array(table.values[key]) for key in table.header.places}
+        more = f"{len(back) - MOST_LISTED} more times do not come after the one before"
+        folder.problem(f"{header.name}, column '{header.places['time'].head}'", more)
+    return None if len(folder.problems) > known else {key: np.array(table.values[key]) for key in header.places}

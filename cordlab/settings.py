@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, fields
 from functools import partial
 from math import inf
+from reprlib import repr as brief
 from typing import Annotated, Any
 
 from pydantic import ConfigDict, PlainValidator, TypeAdapter, ValidationError, with_config
@@ -55,7 +56,7 @@ def _one_of(*choices: str) -> PlainValidator:
     def read(given: Any) -> str:
         if given not in choices:
             near = nearest(str(given), choices)
-            raise ValueError(f"{given!r} is none of {', '.join(choices)}{offer(near)}")
+            raise ValueError(f"{brief(given)} is none of {', '.join(choices)}{offer(near)}")
         return given
 
     return PlainValidator(read)
@@ -63,7 +64,7 @@ def _one_of(*choices: str) -> PlainValidator:
 
 def _text(given: Any) -> str:
     if not isinstance(given, str) or not given.strip():
-        raise ValueError(f"{given!r} is not a text; write it in quotes")
+        raise ValueError(f"{brief(given)} is not a text; write it in quotes")
     try:
         return text(given.strip())
     except ValueError as error:
@@ -73,7 +74,7 @@ def _text(given: Any) -> str:
 def _whole(lowest: int, highest: int) -> PlainValidator:
     def read(given: Any) -> int:
         if isinstance(given, bool) or not isinstance(given, int) or not lowest <= given <= highest:
-            raise ValueError(f"{given!r} is not a whole number from {lowest} to {highest}")
+            raise ValueError(f"{brief(given)} is not a whole number from {lowest} to {highest}")
         return given
 
     return PlainValidator(read)
@@ -203,15 +204,18 @@ def read_settings(folder: Folder) -> Settings | None:
         return None
     try:
         given = tomllib.loads(content)
-    except (ValueError, RecursionError) as error:  # ValueError: bad TOML, or a number of thousands of digits
+    except tomllib.TOMLDecodeError as error:
         folder.problem(FILE, f"is not valid TOML: {error}")
+        return None
+    except (ValueError, RecursionError):  # a number of thousands of digits, thousands of brackets
+        folder.problem(FILE, "holds a number or a nesting that is too long to read")
         return None
     known = len(folder.problems)
     settings = None
     try:
         settings = TypeAdapter(Settings).validate_python(given)
     except ValidationError as error:
-        for where, what in _messages(error, content):
+        for where, what in _messages(error, given, content):
             folder.problem(where, what)
     decision = given.get("decision")
     if isinstance(decision, dict) and decision.get("limit") == "tolerance" and "confidence" not in decision:
@@ -219,15 +223,16 @@ def read_settings(folder: Folder) -> Settings | None:
     return settings if len(folder.problems) == known else None
 
 
-def _messages(error: ValidationError, content: str) -> Iterator[tuple[str, str]]:
+def _messages(error: ValidationError, given: dict[str, Any], content: str) -> Iterator[tuple[str, str]]:
     """Where and what, for people, of everything that the shape of campaign.toml refuses."""
     found = [(tuple(map(str, one["loc"])), one) for one in error.errors(include_url=False, include_input=False)]
     missing = [loc for loc, one in found if one["type"] == "missing"]
     for loc, one in found:
         if one["type"] == "unexpected_keyword_argument":
-            near = nearest(loc[-1], [known.name for known in fields(_SECTIONS[loc[:-1]])])
-            if near and (*loc[:-1], near) in missing:
-                missing.remove((*loc[:-1], near))  # one slip, one message
+            *section, name = loc
+            present = given[section[0]] if section else given
+            near = nearest(name, [known.name for known in fields(_SECTIONS[loc[:-1]]) if known.name not in present])
+            missing = [wanted for wanted in missing if wanted != (*section, near)]  # one slip, one message
             yield _place(content, loc), f"is not known here{offer(near, '; remove it')}"
         elif one["type"] == "value_error":
             yield _place(content, loc), str(one["ctx"]["error"])

@@ -8,7 +8,7 @@ import io
 import math
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -69,7 +69,8 @@ class Column:
 
     @property
     def specimen(self) -> str:
-        return self.name if self.unit is None else f"{self.name} [{'mV/V' if self.unit == ANY else self.unit}]"
+        """Its head, as a message writes it."""
+        return self.name if self.unit is None else f"{self.name} [{'unit' if self.unit == ANY else self.unit}]"
 
 
 @dataclass(frozen=True)
@@ -107,50 +108,69 @@ class Table:
     lines : line of the file for each row
     values : name, or u(name), of a column → one value a row; None where the cell is blank or was refused
     refused : (row, key) of the cells that were refused
+    lost : whether rows were left out because their cells could not be told apart
     """
 
     header: Header
     lines: list[int]
     values: dict[str, list[Any]]
-    refused: set[tuple[int, str]] = field(default_factory=set)
+    refused: set[tuple[int, str]]
+    lost: bool
 
     def where(self, row: int, key: str) -> str:
         return self.header.where(self.lines[row], key)
 
     def rows(self) -> Iterator[tuple[int, dict[str, Any]]]:
+        """Number of each row, from 0, with its values by key."""
         for row in range(len(self.lines)):
             yield row, {key: column[row] for key, column in self.values.items()}
 
+    def has_all(self, key: str) -> bool:
+        """Whether every row was read and has a value in this column, so that a name not in it is not there."""
+        return not self.lost and None not in self.values[key]
 
-def read_table(folder: Folder, name: str, content: str, columns: tuple[Column, ...]) -> Table | None:
-    """The table in `content`, the text of the file `name`; None where it has no header. Problems go to `folder`."""
-    header = read_header(folder, name, content, columns)
-    if header is None:
-        return None
+
+def read_table(folder: Folder, name: str, columns: tuple[Column, ...]) -> Table | None:
+    """The table in the file `name`; None where there is no header. Problems go to `folder`."""
+    content = folder.read_text(name)
+    header = None if content is None else read_header(folder, name, content, columns)
+    return None if content is None or header is None else read_rows(folder, header, content, columns)
+
+
+def read_rows(folder: Folder, header: Header, content: str, columns: tuple[Column, ...]) -> Table:
+    """The rows below `header` in `content`, the text of its file. Problems go to `folder`, sorted by row."""
+    known = len(folder.problems)
     lines, rows = _cells(folder, header, content)
+    lost = len(folder.problems) > known
+    if not rows and not lost:
+        folder.problem(header.name, "has no rows below its header")
     found: list[tuple[int, int, str]] = []  # line, column, what is wrong
-    values: dict[str, list[Any]] = {column.name: [None] * len(rows) for column in columns}
     refused = set()
+    values: dict[str, list[Any]] = {column.name: [None] * len(rows) for column in columns}
     mark = _decimal_mark(folder, header, lines, rows)
     for key, place in header.places.items():
         cells = [row[place.index] for row in rows]
         values[key], wrong = _read_cells(cells, place, is_u=key != place.column.name, mark=mark)
-        for row, what in wrong.items():
-            refused.add((row, key))
-            found.append((lines[row], place.index, what))
+        refused |= {(row, key) for row in wrong}
+        found += [(lines[row], place.index, what) for row, what in wrong.items()]
     for key, place in header.places.items():
         if key != place.column.name and place.column.name in header.places:
-            for row, what in _unpaired(rows, header, place.column.name).items():
-                found.append((lines[row], place.index, what))
+            wrong = _unpaired(rows, header, place.column.name)
+            found += [
+                (lines[row], place.index, what)
+                for row, what in wrong.items()
+                if (row, place.column.name) not in refused
+            ]
     _report(folder, header, found)
-    return Table(header, lines, values, refused)
+    return Table(header, lines, values, refused, lost)
 
 
 def read_header(folder: Folder, name: str, content: str, columns: tuple[Column, ...]) -> Header | None:
     """The header of a table with those of its columns that can be used; None where cells cannot be told apart."""
-    lines = enumerate(io.StringIO(content), start=1)
-    line, first = next(((line, one) for line, one in lines if one.strip(" ,;\t\r\n")), (1, ""))
-    if not first:
+    blank = re.match(r"[ ,;\t\r\n]*", content)
+    start = content.rfind("\n", 0, blank.end()) + 1 if blank else 0
+    first, line = content[start:].split("\n", 1)[0], content.count("\n", 0, start) + 1
+    if not first.strip(" ,;\t\r"):
         folder.problem(name, f"is empty; write a header: {', '.join(column.specimen for column in columns)}")
         return None
     bare = re.sub(r'"[^"]*"', "", first)
@@ -276,7 +296,7 @@ def _read_cells(cells: list[str], place: Place, *, is_u: bool, mark: str) -> tup
             if cell:
                 values[row] = _number(cell, mark) if column.unit is not None else column.read(cell)
             elif not column.may_be_blank and not is_u:
-                raise ValueError("is blank")
+                raise ValueError("is blank; every row needs a value here")
         except ValueError as error:
             wrong[row] = str(error)
     if column.unit is None:
@@ -301,8 +321,11 @@ def _number(cell: str, mark: str) -> float:
         value = float(plain)
         if math.isfinite(value):
             return value
-    hint = f"; the decimal mark of this file is a {'comma' if mark == ',' else 'point'}" if "," in cell else ""
-    raise ValueError(f"'{_short(cell)}' is not a number{hint}")
+    if "," in cell:
+        hint = f"the decimal mark of this file is a {'comma' if mark == ',' else 'point'}, and thousands are not parted"
+    else:
+        hint = "write the value, or leave out the whole row"
+    raise ValueError(f"'{_short(cell)}' is not a number; {hint}")
 
 
 def _out_of_bounds(value: float, unit: str, at_least: float, above: float) -> str:

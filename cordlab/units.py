@@ -74,7 +74,7 @@ def parse_measured(text: str | int | float, unit: str) -> Measured:
     if not isinstance(text, str):
         if unit:
             raise UnitError(f'{text} has no unit; write "{text} {unit}"')
-        return Measured(_finite(float(text), str(text)))
+        return Measured(_finite(float(Decimal(text)), str(text)))  # float(10**400) would raise
 
     plain = " ".join(text.split()).replace("−", "-")  # any run of spaces, no-break and thin ones too; a true minus sign
     match = _MEASURED.fullmatch(plain)
