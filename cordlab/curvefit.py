@@ -399,14 +399,17 @@ def _inside(lower: np.ndarray, upper: np.ndarray) -> tuple[np.ndarray, np.ndarra
     return lower + 1e-6 * width, upper - 1e-6 * width
 
 
-def _at_bound(unknown: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
-    near = 1e-7 * np.maximum(np.abs(unknown), np.where(np.isfinite(upper - lower), upper - lower, 1.0))
-    return (unknown - lower <= near) | (upper - unknown <= near)
+def _at_bound(unknown, jacobian, lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
+    """Unknowns that might as well be at a bound: going there changes the fit by less than 1e-7 of its own size."""
+    effect = np.linalg.norm(jacobian, axis=0)
+    room = np.minimum(unknown - lower, upper - unknown)
+    held = np.isfinite(room)
+    return held & (np.where(held, room, 0.0) * effect <= 1e-7 * np.abs(unknown * effect).max())
 
 
 def _polished(unknown, residual, jacobian, lower, upper) -> np.ndarray:
     """Gauss–Newton by QR on the unknowns off their bounds, for as long as the sum of squares does not grow."""
-    free = ~_at_bound(unknown, lower, upper)
+    free = ~_at_bound(unknown, jacobian(unknown), lower, upper)
     least = np.sum(residual(unknown) ** 2)
     for _ in range(30):
         columns = jacobian(unknown)[:, free]
@@ -432,7 +435,7 @@ def _polished(unknown, residual, jacobian, lower, upper) -> np.ndarray:
 def _root(jacobian, unknown, model: Model, lower, upper) -> tuple[np.ndarray | None, str]:
     """Inverse of R, or None and why there is no covariance."""
     names = [p.name for p in model.parameters]
-    bound = np.flatnonzero(_at_bound(unknown, lower, upper))
+    bound = np.flatnonzero(_at_bound(unknown, jacobian, lower, upper))
     if len(bound):
         held = ", ".join(f"{names[k]} = {unknown[k]:.4g}" for k in bound)
         return None, f"{held} at its bound: there is no standard error there; try a simpler model"

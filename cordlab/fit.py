@@ -4,11 +4,12 @@ How the samples are weighed. A drop comes as one value a bin of stretch ratio, s
 one. Each drop has its own scale in the fit, which leaves the shape to what happens within a drop; a cord's scale is the
 geometric mean of its drops', and the spread between and within cords is taken from those scales, one number a drop.
 Neighbouring bins are alike: with lag-1 correlation ρ of the residuals of a flexible curve, n bins are worth
-n (1 − ρ)/(1 + ρ), and AICc and the covariance count that many (Bartlett 1946; Zwiers & von Storch 1995), less one for
-each scale. Stretch is uncertain too: effective variance (Orear, Am. J. Phys. 50 (1982) 912), weight
-1/(σ² + (F' u)²) with u of the stretch ratio, is chosen before orthogonal distance because the correction is small, keeps
-the Jacobian in closed form, and gives every model the same weights, so that their AICc can be compared. The weights come
-from the flexible curve too. A slack length's error is common to its cord: it is in the cord's scale, not in the weights.
+n (1 − ρ)/(1 + ρ), and AICc and the covariance count that many, less one for each scale.
+
+Stretch is uncertain too. Effective variance (Orear, Am. J. Phys. 50 (1982) 912) weighs by 1/(σ² + (F' u)²), u being of
+the stretch ratio. It is chosen before orthogonal distance because the correction is small, the Jacobian stays in closed
+form, and all models get the same weights, taken from the flexible curve, so that their AICc can be compared. A slack
+length's error is common to its cord: it is in the cord's scale, not in the weights.
 """
 
 from collections.abc import Sequence
@@ -147,7 +148,7 @@ def fit_batch(
     candidates: Sequence[str] | None = None,
     check: Sequence["Drop"] = (),
 ) -> BatchFit:
-    """Fit the loading curves of `drops`, and choose the model by AICc among those that predict the held-back drops best.
+    """Fit the loading curves of `drops`, and choose the model by AICc among those that predict held-back drops best.
 
     model      : "auto", or the name of the model to use; then the others are still fitted, to compare
     candidates : names of the models to compare; all of the registry by default. A spline is compared, never chosen by

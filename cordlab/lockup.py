@@ -124,7 +124,7 @@ class Spline(LinearModel):
 
     def placed(self, stretch_ratio):
         reach = np.max(stretch_ratio) - 1
-        return Spline([float(f"{knot:.6g}") for knot in 1 + reach * np.array([0, 0.12, 0.3, 0.6, 1])])
+        return Spline([float(f"{knot:.6g}") for knot in 1 + reach * np.array([0, 0.06, 0.15, 0.3, 0.5, 0.75, 1])])
 
     def matching(self, parameters):
         return Spline([float(name.partition("@")[2]) for name in parameters])

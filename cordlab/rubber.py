@@ -245,15 +245,12 @@ def invariant(stretch: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 class Ogden(Model):
     """F = Σ μᵢ(λ^(αᵢ−1) − λ^(−αᵢ/2−1)); Ogden, Proc. R. Soc. A 326 (1972) 565.
 
-    The bounds keep every μα positive (a curve that rises) and the ranges of α apart, so that no two terms can change
-    places: α₁ > 0 > α₂ in `ogden-2`; 0 < α₁ ≤ 4 ≤ α₂ and α₃ < 0 in `ogden-3`, as in Ogden's own set for Treloar's data.
+    The bounds keep every μα positive (a curve that rises). In `ogden-2` α₁ > 0 > α₂, so that the terms cannot change
+    places; in `ogden-3` α₁ and α₂ are above 0, the second started as the greater, and α₃ is below 0, as in Ogden's own
+    set for Treloar's data. Where two terms meet, the fit says that they cannot be told apart.
     """
 
-    _RANGES = (
-        ((0.1, 20.0),),
-        ((0.1, 20.0), (-20.0, -0.1)),
-        ((0.1, 4.0), (4.0, 20.0), (-20.0, -0.1)),
-    )
+    _SIGNS = ((1,), (1, -1), (1, 1, -1))
     _TRIES = (
         ((0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 9.0),),
         ((0.5, 1.0, 1.5, 2.0, 3.0, 5.0, 8.0), (-0.5, -1.0, -2.0, -4.0, -7.0, -10.0)),
@@ -264,10 +261,10 @@ class Ogden(Model):
         self.name, self.terms = f"ogden-{terms}", terms
         self.parameters = tuple(
             parameter
-            for i, (low, high) in enumerate(self._RANGES[terms - 1], start=1)
+            for i, sign in enumerate(self._SIGNS[terms - 1], start=1)
             for parameter in (
-                Parameter(f"mu{i}", "N", *((0.0, np.inf) if low > 0 else (-np.inf, 0.0))),
-                Parameter(f"alpha{i}", "1", low, high),
+                Parameter(f"mu{i}", "N", *((0.0, np.inf) if sign > 0 else (-np.inf, 0.0))),
+                Parameter(f"alpha{i}", "1", *((0.1, 20.0) if sign > 0 else (-20.0, -0.1))),
             )
         )
 
