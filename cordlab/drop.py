@@ -7,13 +7,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cordlab import even
+from cordlab import even, waves
 from cordlab.curves import Curve
-from cordlab.fall import Array, Outcome, Setup
+from cordlab.fall import Array, Outcome, Setup, spread_out, take
+from cordlab.trace import Trace, trace_drop, unloading_for
 
-__all__ = ["Outcome", "Prediction", "predict_drop", "scale_for_lowest_point"]
+__all__ = [
+    "Outcome", "Prediction", "Trace", "predict_drop", "scale_for_lowest_point", "trace_drop", "unloading_for",
+]  # fmt: skip
 
-CHUNK = 4096  # draws at once: the arrays of one chunk stay in the processor's cache, and memory stays flat
+# draws at once: the arrays of one chunk stay in the processor's cache, and memory stays flat
+EVEN_CHUNK, WAVES_CHUNK = 4096, 1000
 
 
 @dataclass(frozen=True)
@@ -28,6 +32,7 @@ class Prediction:
     g : `tension` over the weight of the mass; 1 hanging at rest
     outcome : `Outcome` codes; where no lowest point was found everything else is +inf
     mechanics : "even" or "waves"
+    time, tension_time, tie_load_time : of the lowest point and of the two loads, from the release; waves only  [s]
     """
 
     stretch: Array
@@ -38,6 +43,9 @@ class Prediction:
     g: Array
     outcome: Array
     mechanics: str
+    time: Array | None = None
+    tension_time: Array | None = None
+    tie_load_time: Array | None = None
 
     def counts(self) -> dict[str, int]:
         """How many draws came to which outcome, those that occur, by name."""
@@ -68,29 +76,38 @@ def predict_drop(
     Raises ValueError, naming the argument, for values that are not finite or out of range.
     """
     setup = Setup(mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity)
-    if mechanics != "even":
-        raise ValueError(f"mechanics: {mechanics!r} is not one of 'even', 'waves'")
-    shape = _shape(setup, curve)
+    shape = np.broadcast_shapes(_shape(setup, curve), np.shape(viscosity))
+    if mechanics == "even":
+        return _even(setup, curve, shape)
+    if mechanics == "waves":
+        return _waves(setup, curve, shape, np.asarray(viscosity, dtype=float))
+    raise ValueError(f"mechanics: {mechanics!r} is not one of 'even', 'waves'")
+
+
+def _even(setup: Setup, curve: Curve, shape: tuple[int, ...]) -> Prediction:
     found = [np.empty(shape, dtype) for dtype in (float, float, float, np.int8)]
-    stretch, lower, tie, outcome = found
-    for part, some, its_curve in _chunks(shape, setup, curve):
+    for part, some, its_curve in _chunks(shape, setup, curve, EVEN_CHUNK):
         for whole, value in zip(found, even.stop(some, its_curve), strict=True):
             whole.reshape(-1)[part] = value
-    sag = 0.0
+    stretch, lower, tie, outcome = found
+    ratio, sag = 1 + stretch / setup.slack_length, 0.0
     if np.any(setup.compliance):
-        with np.errstate(invalid="ignore"):
-            ratio = np.where(np.isfinite(stretch), 1 + stretch / setup.slack_length, 1.0)
-            sag = setup.compliance * curve.force(ratio)
-    results = (
-        stretch + sag,
-        setup.slack_length + stretch + sag,
-        1 + stretch / setup.slack_length,
-        lower,
-        tie,
-        lower / (setup.mass * setup.gravity),
-        outcome,
-    )
-    return Prediction(*(value[()] for value in results), mechanics=mechanics)
+        sag = setup.compliance * curve.force(np.where(np.isfinite(ratio), ratio, 1.0))
+    results = (stretch + sag, setup.slack_length + stretch + sag, ratio, lower, tie, lower / setup.weight, outcome)
+    return Prediction(*(value[()] for value in results), mechanics="even")
+
+
+def _waves(setup: Setup, curve: Curve, shape: tuple[int, ...], viscosity: Array) -> Prediction:
+    waves.check_waves(setup, viscosity)
+    viscosity = spread_out(viscosity, shape)
+    found = [np.empty(shape, dtype) for dtype in (*[float] * 7, np.int8)]
+    for part, some, its_curve in _chunks(shape, setup, curve, WAVES_CHUNK):
+        its_swing = waves.swing(some, its_curve, take(viscosity, part), part.stop - part.start)
+        for whole, value in zip(found, its_swing, strict=True):
+            whole.reshape(-1)[part] = value
+    stretch, ratio, lower, tie, *times, outcome = found
+    results = (stretch, setup.slack_length + stretch, ratio, lower, tie, lower / setup.weight, outcome)
+    return Prediction(*(value[()] for value in results), "waves", *(value[()] for value in times))
 
 
 def _shape(setup: Setup, curve: Curve) -> tuple[int, ...]:
@@ -100,12 +117,12 @@ def _shape(setup: Setup, curve: Curve) -> tuple[int, ...]:
     return np.broadcast_shapes(*shapes)
 
 
-def _chunks(shape: tuple[int, ...], setup: Setup, curve: Curve) -> Iterator[tuple[slice, Setup, Curve]]:
+def _chunks(shape: tuple[int, ...], setup: Setup, curve: Curve, at_once: int) -> Iterator[tuple[slice, Setup, Curve]]:
     """Set-up and curve for one chunk of draws after another, flat."""
     whole, every = setup.broadcast(shape), even.broadcast_draws(curve, shape)
     size = int(np.prod(shape))
-    for begin in range(0, size, CHUNK):
-        part = slice(begin, min(begin + CHUNK, size))
+    for begin in range(0, size, at_once):
+        part = slice(begin, min(begin + at_once, size))
         yield part, whole.take(part), even.take_draws(every, part)
 
 
@@ -138,7 +155,7 @@ def scale_for_lowest_point(
         raise ValueError("release_depth: further than the slack length from the tie point")
     shape = np.broadcast_shapes(_shape(setup, curve), lowest.shape)
     lowest, scale = np.broadcast_to(lowest, shape), np.empty(shape)
-    for part, some, its_curve in _chunks(shape, setup, curve):
+    for part, some, its_curve in _chunks(shape, setup, curve, EVEN_CHUNK):
         scale.reshape(-1)[part] = even.scale_for_stretch(some, its_curve, lowest.flat[part] - some.slack_length)
     locked = ~(scale > 0)
     if locked.any():

@@ -82,6 +82,11 @@ class Setup:
         return 0.5 * self.air_density * self.drag_area
 
     @property
+    def weight(self) -> Array:
+        """M g, what g compares loads with [N]."""
+        return self.mass * self.gravity
+
+    @property
     def hung_weight(self) -> Array:
         """(M + m/2) g: what the evenly strained cord is pulled by [N]."""
         return (self.mass + self.cord_mass / 2) * self.gravity
@@ -120,3 +125,14 @@ def fall_energy(setup: Setup, depth: Array) -> Array:
 def fall_speed(setup: Setup, depth: Array) -> Array:
     """Speed of the mass at `depth` [m] below the tie point, at most the slack length [m/s]."""
     return np.sqrt(2 * fall_energy(setup, depth) / setup.folded_mass(depth))
+
+
+def fall_time(setup: Setup, depth: Array) -> Array:
+    """Time from release to `depth` [m] below the tie point, at most the slack length [s].
+
+    ∫ dy/v with y = y₀ + h s², which takes out the square root with which the speed starts: 24 Gauss–Legendre nodes.
+    """
+    nodes, weights = np.polynomial.legendre.leggauss(24)
+    h = np.asarray(depth - setup.release_depth)
+    s = (nodes + 1).reshape(-1, *([1] * np.ndim(fall_speed(setup, depth)))) / 2
+    return np.tensordot(weights / 2, 2 * h * s / fall_speed(setup, setup.release_depth + h * s**2), axes=1)

@@ -1,0 +1,312 @@
+"""The cord resolved along its length: a chain of lumps in the cord's own coordinate, all draws at once.
+
+A stretch wave needs a few tenths of a second to run along a jump cord, so the cord is not strained evenly and the
+loads at its two ends differ. The cord is cut into equal elements between lumps; an element of slack length d and
+stretch ratio λ carries T = F(λ) + η dλ/dt while it is stretched, and never a compression. From one time to the next an
+element's force is the secant Δw/Δλ of its energy, and speeds are the means of the two times (Gonzalez 1996, Journal of
+Nonlinear Science 6, 449, and Simo, Tarnow and Wong 1992, Computer Methods in Applied Mechanics and Engineering 100, 63,
+both from memory): energy is kept whatever the step and the viscosity, and `Account` closes to rounding.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from scipy.linalg.lapack import dgtsv
+
+from cordlab.curves import Curve
+from cordlab.even import FURTHEST_RATIO, LOCK_UP_SHARE, take_draws
+from cordlab.fall import Array, Outcome, Setup, fall_speed, fall_time
+
+ELEMENTS = 40
+COURANT = 1.0  # step over the time in which a wave crosses an element of the slack cord
+CONVERGED = (
+    1e-6  # greatest correction of a displacement in the last step of Newton's method [m]; the next is its square
+)
+MOST_ITERATIONS = 20
+SMOOTHING = 0.005  # time constant of the low-pass through which peak loads are read [s]
+CROSSINGS = 3  # a drop is followed for so many crossings of a wave after its lowest point: the loads peak within them
+MOST_STEPS = 20_000
+
+
+class Account(NamedTuple):
+    """Where the energy is, from the moment the slack ends; each of shape (n,) [J]."""
+
+    kinetic: Array
+    strain: Array
+    rig: Array
+    gravity: Array
+    drag: Array
+    damping: Array
+
+    @property
+    def total(self) -> Array:
+        return sum(self)
+
+
+def check_waves(setup: Setup, viscosity: Array) -> None:
+    """Raises ValueError for what a chain cannot carry: a cord without mass, a viscosity below 0."""
+    if not np.all(setup.cord_mass > 0):
+        raise ValueError("cord_mass: a cord without mass carries no waves; give its mass, or use mechanics='even'")
+    if not (np.isfinite(viscosity).all() and np.all(viscosity >= 0)):
+        raise ValueError(f"viscosity: {np.min(viscosity):g} is not a number from 0 upwards")
+
+
+class Chain:
+    """n cords with their masses, in motion. Position, speed: (elements + 1, n), from the tie point down [m], [m/s]."""
+
+    def __init__(
+        self, setup: Setup, curve: Curve, viscosity: Array, *, elements: int = ELEMENTS, courant: float = COURANT
+    ) -> None:
+        self.setup, self.curve, self.viscosity = setup, curve, viscosity
+        speed = fall_speed(setup, setup.slack_length)
+        n = np.broadcast(speed, curve.force(np.ones(1)), viscosity).size
+        self.length = np.broadcast_to(setup.slack_length / elements, n)
+        self.lump = np.broadcast_to(setup.cord_mass / elements, (elements + 1, n)).copy()
+        self.lump[[0, -1]] /= 2
+        self.end_lump = self.lump[0].copy()
+        self.lump[-1] += setup.mass
+        self.weight = self.lump * setup.gravity
+        self.position = np.linspace(0, 1, elements + 1)[:, None] * np.broadcast_to(setup.slack_length, n)
+        self.speed = np.zeros((elements + 1, n))
+        # the half lump at the end takes its speed from the mass: momentum kept, and second order in the lumps' size
+        self.speed[-1] = speed * setup.mass / self.lump[-1]
+        self.time = np.broadcast_to(fall_time(setup, setup.slack_length), n).copy()
+        self.limit = np.broadcast_to(np.minimum(LOCK_UP_SHARE * np.asarray(curve.lock_up), FURTHEST_RATIO), n)
+        self.step_time = np.broadcast_to(courant * self._crossing() / elements, n).copy()
+        self.ratio = np.ones((elements, n))
+        self.energy = np.zeros((elements, n))
+        self.drag_loss, self.damping_loss = np.zeros(n), np.zeros(n)
+        self.tension = np.zeros((elements, n))
+        self.acceleration = np.zeros((elements + 1, n))
+        self.lost = np.zeros(n, dtype=bool)
+
+    def keep(self, index: Array) -> None:
+        """Go on with these draws only."""
+        self.setup, self.curve = self.setup.take(index), take_draws(self.curve, index)
+        self.viscosity = self.viscosity if self.viscosity.size == 1 else self.viscosity[index]
+        for name, value in vars(self).items():
+            if isinstance(value, np.ndarray) and name != "viscosity":
+                setattr(self, name, value[..., index])
+
+    def _crossing(self) -> Array:
+        """Time in which a wave crosses the slack cord, √(m L / stiffness) [s]; at least 10 ms, for very light cords."""
+        ratio = np.minimum(2.0, self.limit)
+        stiffness = np.maximum(self.curve.slope(np.ones(1)), self.curve.force(ratio) / np.maximum(ratio - 1, 1e-3))
+        return np.maximum(np.sqrt(self.setup.cord_mass * self.setup.slack_length / np.maximum(stiffness, 1e-9)), 0.01)
+
+    def _energy_and_force(self, ratio: Array) -> tuple[Array, Array]:
+        """Energy per metre of slack cord, and force; straight on beyond lock-up, where a draw is given up."""
+        inside = np.minimum(ratio, self.limit)
+        if (inside == ratio).all():
+            return self.curve.energy(ratio), self.curve.force(ratio)
+        beyond = ratio - inside
+        force = self.curve.force(inside)
+        slope = np.where(beyond > 0, self.curve.slope(inside), 0.0)
+        return self.curve.energy(inside) + (force + slope * beyond / 2) * beyond, force + slope * beyond
+
+    def step(self) -> None:
+        """One step of time: Newton's method on the displacements, tridiagonal, for all draws at once."""
+        setup, dt, d = self.setup, self.step_time, self.length
+        move = dt * (self.speed + dt / 2 * self.acceleration)
+        inertia = 2 * self.lump / dt**2
+        pushed = inertia * (dt * self.speed) + self.weight
+        damped = np.where(self.ratio + np.diff(move, axis=0) / (2 * d) > 1, self.viscosity / dt, 0.0)
+        for _ in range(MOST_ITERATIONS):
+            secant, stiffness, _ = self._secant(move)
+            tension, stiffness = self._damped(secant, stiffness, damped, move)
+            residual = pushed - inertia * move
+            residual[:-1] += tension
+            residual[1:] -= tension
+            mean_speed = np.abs(move[-1]) / dt
+            residual[-1] -= setup.drag * mean_speed * move[-1] / dt
+            diagonal = inertia.copy()
+            diagonal[:-1] += stiffness
+            diagonal[1:] += stiffness
+            diagonal[-1] += 2 * setup.drag * mean_speed / dt
+            # the first row is the rig's spring times its compliance: a stiff rig holds the tie point where it is
+            residual[0] = setup.compliance * residual[0] - (self.position[0] + move[0] / 2)
+            diagonal[0] = setup.compliance * diagonal[0] + 0.5
+            correction = _solve(diagonal, stiffness, setup.compliance * stiffness[0], residual)
+            move += correction
+            change = np.maximum(correction.max(axis=0), -correction.min(axis=0))
+            if change.max() < CONVERGED:
+                break
+        self.lost |= ~(change < 1e3 * CONVERGED)
+        self._accept(move, damped)
+
+    def _secant(self, move: Array) -> tuple[Array, Array, Array]:
+        """Secant force Δw/Δλ of each element over `move`, its derivative by the new λ, and the new energy."""
+        change = np.diff(move, axis=0) / self.length
+        energy, force = self._energy_and_force(self.ratio + change)
+        still = np.abs(change) < 1e-7  # there the force itself is the secant, to 1e-7 of the slope
+        change[still] = 1.0
+        secant = (energy - self.energy) / change
+        secant[still] = force[still]
+        return secant, (force - secant) / change, energy
+
+    def _damped(self, secant: Array, stiffness: Array, damped: Array, move: Array) -> tuple[Array, Array]:
+        """Tension with the material's damping, and its derivative by the lengthening [N/m]; never a compression."""
+        tension = secant + damped * (np.diff(move, axis=0) / self.length)
+        stiffness = np.maximum(stiffness + damped, 0.0) / self.length
+        pushing = tension < 0
+        if pushing.any():
+            tension[pushing], stiffness[pushing] = 0.0, 0.0
+        return tension, stiffness
+
+    def _accept(self, move: Array, damped: Array) -> None:
+        dt, change = self.step_time, np.diff(move, axis=0)
+        secant, stiffness, self.energy = self._secant(move)
+        self.tension, _ = self._damped(secant, stiffness, damped, move)
+        self.damping_loss = self.damping_loss + ((self.tension - secant) * change).sum(axis=0)
+        self.drag_loss = self.drag_loss + self.setup.drag * np.abs(move[-1]) * (move[-1] / dt) ** 2
+        self.ratio = self.ratio + change / self.length
+        speed = 2 * move / dt - self.speed
+        self.acceleration = (speed - self.speed) / dt
+        self.position, self.speed, self.time = self.position + move, speed, self.time + dt
+
+    @property
+    def tie_load(self) -> Array:
+        """Mean load at the tie point over the last step [N]."""
+        return self.tension[0] + self.end_lump * (self.setup.gravity - self.acceleration[0])
+
+    @property
+    def lower_load(self) -> Array:
+        """Mean load at the cord's lower end over the last step [N]."""
+        return self.tension[-1] - self.end_lump * (self.setup.gravity - self.acceleration[-1])
+
+    def account(self) -> Account:
+        compliance = np.where(self.setup.compliance > 0, self.setup.compliance, np.inf)
+        return Account(
+            kinetic=(self.lump * self.speed**2).sum(axis=0) / 2,
+            strain=self.energy.sum(axis=0) * self.length,
+            rig=self.position[0] ** 2 / (2 * compliance),
+            gravity=-(self.lump * self.position).sum(axis=0) * self.setup.gravity,
+            drag=self.drag_loss,
+            damping=self.damping_loss,
+        )
+
+
+def _solve(diagonal: Array, stiffness: Array, first: Array, right: Array) -> Array:
+    """Displacements from a tridiagonal matrix with −`stiffness` beside the diagonal, and −`first` in its first row.
+
+    Thomas's algorithm, all draws side by side; `diagonal` and `right` are used up.
+    """
+    rows, beside = len(diagonal), first
+    if right.shape[1] == 1:  # one chain by itself: no loop over its rows
+        above = -stiffness[:, 0]
+        above[0] = -np.squeeze(first)
+        *_, moved, _ = dgtsv(-stiffness[:, 0], diagonal[:, 0], above, right)
+        return moved
+    factor = np.empty_like(right[0])
+    product = np.empty_like(factor)
+    for i in range(1, rows):
+        np.divide(stiffness[i - 1], diagonal[i - 1], out=factor)
+        diagonal[i] -= np.multiply(factor, beside, out=product)
+        right[i] += np.multiply(factor, right[i - 1], out=product)
+        if i < rows - 1:
+            beside = stiffness[i]
+    right[-1] /= diagonal[-1]
+    for i in range(rows - 2, -1, -1):
+        right[i] += np.multiply(stiffness[i] if i else first, right[i + 1], out=product)
+        right[i] /= diagonal[i]
+    return right
+
+
+class Swing(NamedTuple):
+    """One fall to the lowest point and a little beyond; arrays of one length. Times are from the release [s].
+
+    stretch : of cord and rig at the lowest point, beyond the slack length  [m]
+    ratio : stretched over slack length of the whole cord there
+    lower_load, tie_load : greatest load at the cord's lower end and at the tie point  [N]
+    outcome : `Outcome` codes; where there is no lowest point everything else is +inf
+    """
+
+    stretch: Array
+    ratio: Array
+    lower_load: Array
+    tie_load: Array
+    time: Array
+    lower_load_time: Array
+    tie_load_time: Array
+    outcome: Array
+
+
+def swing(setup: Setup, curve: Curve, viscosity: Array, n: int, *, elements: int = ELEMENTS) -> Swing:
+    """Lowest point and peak loads of n draws; set-up, curve parameters and viscosity [N·s] of shape () or (n,).
+
+    A jump in speed at the end of a viscous cord has no finite load in its first instant. Loads are therefore read
+    through a low-pass of `SMOOTHING`, as those of a record are through its filter.
+    """
+    values = np.full((7, n), np.inf)
+    outcome = np.full(n, Outcome.RELEASED_STRETCHED, dtype=np.int8)
+    open_draws = np.flatnonzero(np.broadcast_to(setup.released_slack, n))
+    if not open_draws.size:
+        return Swing(*values, outcome)
+    chain = Chain(setup, curve, viscosity, elements=elements)
+    if open_draws.size < n:
+        chain.keep(open_draws)
+    peaks = _Peaks(chain)
+    for _ in range(MOST_STEPS):
+        before = chain.position[-1], chain.speed[-1]
+        chain.step()
+        peaks.read(chain, *before)
+        locked = (chain.ratio > chain.limit).any(axis=0)
+        done = locked | chain.lost | (chain.time > peaks.time + CROSSINGS * elements * chain.step_time)
+        if done.mean() > 0.2 or done.all():
+            closed = open_draws[done]
+            values[:, closed] = peaks.values(chain)[:, done]
+            outcome[closed] = peaks.outcome(chain, locked)[done]
+            open_draws = open_draws[~done]
+            if not open_draws.size:
+                break
+            chain.keep(np.flatnonzero(~done))
+            peaks.keep(np.flatnonzero(~done))
+    outcome[open_draws] = Outcome.UNRESOLVED
+    values[:, outcome > Outcome.NOT_RISING] = np.inf
+    return Swing(*values, outcome)
+
+
+class _Peaks:
+    """What is remembered of a chain in motion: the lowest point and the greatest of both loads, with times."""
+
+    def __init__(self, chain: Chain) -> None:
+        n = chain.time.size
+        self.lowest, self.tie_sag, self.time = np.zeros(n), np.zeros(n), np.full(n, np.inf)
+        self.load = np.zeros((2, n))  # lower end, tie point
+        self.greatest, self.load_time = np.zeros((2, n)), np.zeros((2, n))
+        self.ratio = np.ones(n)
+
+    def keep(self, index: Array) -> None:
+        for name, value in vars(self).items():
+            setattr(self, name, value[..., index])
+
+    def read(self, chain: Chain, position: Array, speed: Array) -> None:
+        """After a step from `position` and `speed` of the mass."""
+        slowed = speed - chain.speed[-1]
+        turned = (speed > 0) & (chain.speed[-1] <= 0)
+        share = np.where(turned, speed / np.where(turned, slowed, 1.0), 0.0)
+        lowest = position + share * speed * chain.step_time / 2
+        deeper = turned & (lowest > self.lowest)
+        self.lowest = np.where(deeper, lowest, self.lowest)
+        self.tie_sag = np.where(deeper, chain.position[0], self.tie_sag)
+        self.time = np.where(deeper, chain.time - (1 - share) * chain.step_time, self.time)
+        load = np.stack([chain.lower_load, chain.tie_load])
+        self.load += -np.expm1(-chain.step_time / SMOOTHING) * (load - self.load)
+        greater = self.load > self.greatest
+        self.greatest = np.where(greater, self.load, self.greatest)
+        self.load_time = np.where(greater, chain.time - chain.step_time / 2 - SMOOTHING, self.load_time)
+        self.ratio = np.maximum(self.ratio, chain.ratio.max(axis=0))
+
+    def values(self, chain: Chain) -> Array:
+        slack = chain.setup.slack_length
+        ratio = (self.lowest - self.tie_sag) / slack
+        return np.stack([self.lowest - slack, ratio, *self.greatest, self.time, *self.load_time])
+
+    def outcome(self, chain: Chain, locked: Array) -> Array:
+        grid = 1 + (self.ratio - 1) * np.linspace(0, 1, 33)[:, None]
+        rising = (chain.curve.slope(np.minimum(grid, chain.limit)) >= 0).all(axis=0)
+        ended = np.where(np.isfinite(chain.curve.lock_up), Outcome.LOCK_UP, Outcome.NO_LOWEST_POINT)
+        kept = np.where(rising, Outcome.OK, Outcome.NOT_RISING)
+        return np.where(locked, ended, np.where(chain.lost, Outcome.UNRESOLVED, kept))
