@@ -156,7 +156,7 @@ class Judge:
         opposite: dict[Side, Side] = {"lower": "upper", "upper": "lower"}
 
         def first(room: Callable[[float], float]) -> float | None:
-            counts = last + span * np.linspace(0, FARTHEST, 201)
+            counts = last + span * FARTHEST * np.linspace(0, 1, 41) ** 2  # finer where it matters
             gaps = np.array([room(count) for count in counts])
             if not (gaps < 0).any():
                 return None

@@ -163,7 +163,13 @@ def assess_wear(
     longest step between tests. Wear that gets faster towards the bound has no forecast.
     Raises ValueError for input that makes no sense; too little of it gives no rating, with the reason.
     """
-    cord, jumps, values = _checked(cord, jumps, values, least, greatest, greatest_jumps)
+    cord, jumps, values = _checked(cord, jumps, values)
+    if least is None and greatest is None:
+        raise ValueError("no bound: give least or greatest, from the criteria")
+    if greatest_jumps is not None and greatest_jumps < 0:
+        raise ValueError(f"greatest jumps {greatest_jumps}: at least 0")
+    if not 0 < probability < 1:
+        raise ValueError(f"probability {probability:g} is not between 0 and 1")
     bounds: dict[Side, float] = {}
     if least is not None:
         bounds["lower"] = least
@@ -217,9 +223,7 @@ def assess_wear(
     )
 
 
-def _checked(
-    cord: Any, jumps: Any, values: Any, least: float | None, greatest: float | None, cap: int | None
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _checked(cord: Any, jumps: Any, values: Any) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     cord, jumps, values = np.asarray(cord), np.asarray(jumps), np.asarray(values, float)
     if not cord.shape == jumps.shape == values.shape or values.ndim != 1 or not values.size:
         raise ValueError(
@@ -231,10 +235,6 @@ def _checked(
         )
     if (jumps < 0).any() or (jumps != np.floor(jumps)).any():
         raise ValueError("a jump count is not a whole number of 0 or more")
-    if least is None and greatest is None:
-        raise ValueError("no bound: give least or greatest, from the criteria")
-    if cap is not None and cap < 0:
-        raise ValueError(f"greatest jumps {cap}: at least 0")
     return cord, jumps.astype(int), values
 
 
