@@ -38,8 +38,8 @@ FURTHEST_STEP = 1.5  # no mass is proposed above this many times the heaviest th
 DRAWS = 8_000
 
 ASSUMED = (
-    "assumed: a Mooney–Rivlin shape of any ratio c2/(c1 + c2) from 0 to 1; scatter of ln stiffness 0.3–4 % from drop to "
-    "drop and 0.5–8 % from cord to cord, before the drops are seen"
+    "assumed: a Mooney–Rivlin shape of any ratio c2/(c1 + c2) from 0 to 1; scatter of ln stiffness 0.3–4 % from drop "
+    "to drop and 0.5–8 % from cord to cord, before the drops are seen"
 )
 
 

@@ -31,6 +31,8 @@ from cordlab.units import Measured
 
 __all__ = ["Evidence", "EvidenceError", "Forecast", "Learned", "PeakRatio", "learn"]
 
+PEAK_CALIBRATION = "peak load calibration"
+
 
 class Learned(Anchors):
     """What the fit drops say, ready to forecast the next drop."""
@@ -140,22 +142,26 @@ def _shared(evidence: Evidence, rig: SetUp) -> dict[str, Measured]:
     known = np.isfinite(evidence.u_peak_load) & np.isfinite(evidence.peak_load)
     if known.any():
         relative = float(np.median(evidence.u_peak_load[known] / evidence.peak_load[known]))
-        shared["peak load calibration"] = Measured(1.0, relative)
+        shared[PEAK_CALIBRATION] = Measured(1.0, relative)
     return {name: quantity for name, quantity in shared.items() if quantity.u > 0}
 
 
-def shifted(learned: Learned, name: str, by: float) -> tuple[np.ndarray, np.ndarray | None]:
+def shifted(learned: Anchors, name: str, by: float) -> tuple[np.ndarray, np.ndarray | None]:
     """ln s and peak excess of the central curve with one shared input off by `by`.  (n_drops,), (n_drops with a
     record,)
+
+    name : of `Learned.shared`, or "mass" for every mass off by `by` of its standard uncertainties.
     """
     evidence, inputs, central = learned.evidence, learned.rig.values(), learned.shapes[0]
     if name.startswith("rig "):
         inputs[name.removeprefix("rig ")] += by
-    elif name.startswith("mass "):
-        mass = np.where(evidence.mass == learned.shared[name].value, evidence.mass + by, evidence.mass)
-        evidence = replace(evidence, mass=mass)
-    elif name == "peak load calibration":
+    elif name == PEAK_CALIBRATION:
         evidence = replace(evidence, peak_load=evidence.peak_load * (1 + by))
+    elif name == "mass":
+        evidence = replace(evidence, mass=evidence.mass + by * evidence.u_mass)
+    else:
+        only = evidence.mass == learned.shared[name].value
+        evidence = replace(evidence, mass=np.where(only, evidence.mass + by, evidence.mass))
     y = log_scales(central, evidence, learned.batch, **inputs)
     if learned.excess is None:
         return y[0], None
@@ -168,17 +174,27 @@ def shifted(learned: Learned, name: str, by: float) -> tuple[np.ndarray, np.ndar
     return y[0], r
 
 
-def _slopes(learned: Learned) -> tuple[np.ndarray, np.ndarray | None]:
-    """Central differences of one standard uncertainty (one-sided where the input would fall below 0)."""
+def _slopes(learned: Anchors) -> tuple[np.ndarray, np.ndarray | None]:
+    """d ln s and d excess by each shared input: central differences of one standard uncertainty, one-sided near 0."""
+    evidence, kept = learned.evidence, learned.has_peak
     rows, excess_rows = [], []
+
+    def differ(name: str, up: float, down: float) -> list[np.ndarray]:
+        above, below = shifted(learned, name, up), shifted(learned, name, -down)
+        return [(a - b) / (up + down) for a, b in zip(above, below, strict=True) if a is not None and b is not None]
+
+    # an error of a mass is felt by the drops of that mass only: all masses are moved in one go
+    by_mass = differ("mass", 1.0, 1.0) if np.any(evidence.u_mass) else []
     for name, quantity in learned.shared.items():
-        below = 0.0 if name.endswith(("compliance", "drag_area")) and quantity.value < quantity.u else quantity.u
-        up, down = shifted(learned, name, quantity.u), shifted(learned, name, -below)
-        rows.append((up[0] - down[0]) / (quantity.u + below))
-        if up[1] is not None and down[1] is not None:
-            excess_rows.append((up[1] - down[1]) / (quantity.u + below))
-    n = len(learned.evidence)
-    slope = np.array(rows) if rows else np.zeros((0, n))
+        if name.startswith("mass "):
+            ours = np.where(evidence.mass == quantity.value, 1.0 / quantity.u, 0.0)
+            found = [change * mask for change, mask in zip(by_mass, (ours, ours[kept]), strict=False)]
+        else:
+            near = name.endswith(("compliance", "drag_area")) and quantity.value < quantity.u
+            found = differ(name, quantity.u, 0.0 if near else quantity.u)
+        rows.append(found[0])
+        excess_rows += found[1:]
+    slope = np.array(rows).reshape(len(rows), len(evidence))
     if learned.excess is None:
         return slope, None
-    return slope, np.array(excess_rows) if rows else np.zeros((0, int(learned.has_peak.sum())))
+    return slope, np.array(excess_rows).reshape(len(rows), int(kept.sum()))

@@ -320,21 +320,24 @@ def effects(run: Run, k: int) -> tuple[dict[str, float], dict[str, dict[str, flo
     Returns its slope in ln s, and input → quantity → its change as that input of the site rises by a standard
     uncertainty.
     """
-    base, level = Site.estimates(run.site), run.levels[0].mean[:1, k]
-
-    def at(*, y: float = 0.0, length: float = 0.0, **moved: float) -> dict[str, float]:
-        inputs = {name: base.inputs[name] + moved.get(name, 0.0) for name in base.inputs}
-        rest = {f.name: getattr(base, f.name) + moved.get(f.name, 0.0) for f in fields(Site) if f.name != "inputs"}
-        site = Site(inputs, **rest)
-        predicted = run.predict(0, np.zeros(1, int), level + y, k, site)
-        found = run.quantities(predicted, site, run.length[0] + length, (0.0, 0.0))
-        return {name: float(np.ravel(x if name in SOFT else np.log(x))[0]) for name, x in found.items()}
-
-    step, middle = 0.01, at()
-    up, down = at(y=step), at(y=-step)
-    slope = {name: (up[name] - down[name]) / (2 * step) for name in DANGER}
     u = {name: getattr(SetUp.of(run.site), name).u for name in SetUp.NAMES}
     u |= {"tie_height": run.site.tie_height.u, "reach": run.site.reach_below_attachment.u, "gear": run.site.gear_mass.u}
     u["length"] = run.length[1]
-    moved = {name: at(**{name: size}) for name, size in u.items() if size > 0}
-    return slope, {name: {q: new[q] - middle[q] for q in DANGER} for name, new in moved.items()}
+    names = [name for name, size in u.items() if size > 0]
+    step, n = 0.01, 3 + len(names)  # as it is, stiffer, softer, then one input moved at a time
+
+    def column(name: str, value: float) -> np.ndarray:
+        moved = np.full(n, value)
+        if name in names:
+            moved[3 + names.index(name)] += u[name]
+        return moved
+
+    base = Site.estimates(run.site)
+    inputs = {name: column(name, value) for name, value in base.inputs.items()}
+    site = Site(inputs, *(column(f.name, getattr(base, f.name)) for f in fields(Site) if f.name != "inputs"))
+    y = run.levels[0].mean[0, k] + step * np.array([0.0, 1.0, -1.0, *np.zeros(len(names))])
+    predicted = run.predict(0, np.zeros(n, int), y, k, site)
+    found = run.quantities(predicted, site, column("length", run.length[0]), (0.0, 0.0))
+    found = {name: x if name in SOFT else np.log(x) for name, x in found.items()}
+    slope = {q: float(x[1] - x[2]) / (2 * step) for q, x in found.items()}
+    return slope, {name: {q: float(x[3 + i] - x[0]) for q, x in found.items()} for i, name in enumerate(names)}
