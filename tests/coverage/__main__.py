@@ -10,7 +10,7 @@ def main(arguments: list[str]) -> int:
     if not arguments or arguments[0] not in names:
         print(f"python -m tests.coverage NAME, one of: {', '.join(names)}", file=sys.stderr)
         return 2
-    import_module(f"tests.coverage.{arguments[0]}").main(*arguments[1:])
+    import_module(f"tests.coverage.{arguments[0]}").main(*map(int, arguments[1:]))
     return 0
 
 

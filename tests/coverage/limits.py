@@ -343,12 +343,11 @@ def ladder(shape: str, campaigns: int, *, cord: str | None = "A") -> list[tuple[
     return rows
 
 
-def main(*arguments: str) -> None:
-    campaigns = int(arguments[0]) if arguments else 1_000
-    workers = int(arguments[1]) if len(arguments) > 1 else os.cpu_count() or 1
+def main(campaigns: int = 1_000, workers: int | None = None) -> None:
+    workers = workers or os.cpu_count() or 1
     start = time.perf_counter()
     print(
-        f"{campaigns} invented labs at each number of cords; coverage at light, middle and heavy mass; ± one standard error"
+        f"{campaigns} invented labs at each number of cords; coverage at light, middle, heavy mass; ± one standard error"
     )
     for limit, draws in (("prediction", 4_000), ("tolerance", 2_000)):
         for n_cords in (4, 6, 10):
@@ -369,4 +368,4 @@ def main(*arguments: str) -> None:
 
 
 if __name__ == "__main__":
-    main(*sys.argv[1:])
+    main(*map(int, sys.argv[1:]))
