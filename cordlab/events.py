@@ -1,0 +1,182 @@
+"""When a mass was let go and when the slack ended, from the distance or, without one, from the load alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from cordlab.fall import Setup
+from cordlab.filtering import Prepared, RecordError, noise
+from cordlab.motion import Fall, folded_fall, quiet_load
+
+QUIET = 0.2  # s, the least time at rest before release
+
+
+@dataclass(frozen=True)
+class Release:
+    """time : of release [s]; clock : record's time over the time that the fall takes; step : the end of slack seen in
+    the load [s], or None; contrast : how much better the cell's own load pattern fits the fall than the other end's
+    """
+
+    time: float
+    clock: float
+    slack_end: float
+    step: float | None
+    contrast: float
+
+
+def find_release(setup: Setup, record: Prepared, cell: str) -> Release:
+    """Release and end of slack, from the distance where there is one, else from the load.
+
+    Raises RecordError where a sensor has the wrong sign, where there is no fall, or no time at rest before it.
+    """
+    time, load, distance = record.time, record.load, record.distance
+    start = slice(0, max(round(QUIET / 2 / (time[1] - time[0])), 3))
+    rise = load - np.median(load[start])
+    if -rise.min() > rise.max():
+        raise RecordError(
+            f"the load falls by {-rise.min():.0f} N where it should rise: the force sensor's sign is flipped; "
+            "swap its leads or the sign in its calibration"
+        )
+    fall = folded_fall(setup, cell)
+    grain = noise(record.raw_load)
+    visible = _span(setup, fall, cell) > max(8 * grain, 0.005 * rise.max())
+    if distance is not None:
+        began, clock = _from_distance(time, distance, setup)
+    elif visible:
+        began, clock = _from_pattern(setup, time, load, _first_guess(time, rise, fall, cell), cell)
+    else:
+        began, clock = _onset(time, rise, grain) - fall.duration, 1.0
+    _check_quiet(time, load, began, rise.max())
+    slack_end = began + clock * fall.duration if distance is not None else began + fall.duration
+    step = _step(time, rise, slack_end, 0.25 * fall.duration, cell) if visible else None
+    if step is not None and step.size < max(6 * grain, 0.2 * _span(setup, fall, cell)):
+        step = None
+    return Release(
+        began, clock, slack_end, step.time if step else None, _contrast(setup, time, load, began, cell, visible)
+    )
+
+
+def _span(setup: Setup, fall: Fall, cell: str) -> float:
+    """How far the load at the cell moves from rest to the end of the fall [N]."""
+    levels = np.append(fall.load, quiet_load(setup, cell))
+    return float(np.ptp(levels))
+
+
+def _from_distance(time: np.ndarray, distance: np.ndarray, setup: Setup) -> tuple[float, float]:
+    """Release time and clock from a straight line of the record's time on the fall's own time to each depth.
+
+    Weighted by speed squared, since noise of the distance counts as time by noise over speed.
+    """
+    quiet = max(round(QUIET / 2 / (time[1] - time[0])), 3)
+    rest = float(np.median(distance[:quiet]))
+    length = float(setup.slack_length - setup.release_depth)
+    if rest - distance.min() > max(0.5 * length, distance.max() - rest):
+        raise RecordError(
+            f"the distance falls by {rest - distance.min():.2f} m where it should grow: "
+            "it counts down from the tie point; turn the sign in its calibration"
+        )
+    if distance.max() - rest < length:
+        raise RecordError(
+            f"the mass moves {distance.max() - rest:.2f} m and never gets to the slack length, {length:.2f} m below "
+            "the release point: the record stops too early, or the distance or the slack length has another unit"
+        )
+    first, last = (int(np.argmax(distance > rest + share * length)) for share in (0.05, 0.95))
+    if last - first < 5:
+        raise RecordError(f"only {last - first} samples show the fall; record at least 200 a second")
+    # the depth at rest is what this sensor says of the release point: its own zero cancels
+    fall = folded_fall(setup, "top")
+    own = fall.time_at(distance[first:last] - rest + float(setup.release_depth))
+    clock, began = np.polyfit(own, time[first:last], 1, w=np.maximum(own, 1e-9))
+    return float(began), float(clock)
+
+
+def _first_guess(time: np.ndarray, rise: np.ndarray, fall: Fall, cell: str) -> float:
+    """Release time from the step in the load as the slack ends, looked for before the load has risen by a quarter."""
+    risen = time[int(np.argmax(rise > 0.25 * rise.max()))]
+    step = _step(time, rise, risen - 0.3 * fall.duration, 0.3 * fall.duration, cell)
+    return (step.time if step else risen) - fall.duration
+
+
+@dataclass(frozen=True)
+class _Step:
+    time: float
+    size: float
+
+
+def _step(time: np.ndarray, load: np.ndarray, near: float, reach: float, cell: str) -> _Step | None:
+    """The sharpest step of the load within `reach` of a time: down at the tie point, either way at the lower end."""
+    k = max(round(0.01 / (time[1] - time[0])), 1)
+    total = np.concatenate([[0.0], np.cumsum(load)])
+    after = (total[2 * k :] - 2 * total[k:-k] + total[: -2 * k]) / k  # mean of k samples less the k before
+    at = (time[k - 1 : time.size - k] + time[k : time.size - k + 1]) / 2
+    inside = np.abs(at - near) <= reach
+    if not inside.any():
+        return None
+    change = -after[inside] if cell == "top" else np.abs(after[inside])
+    best = int(np.argmax(change))
+    return _Step(float(at[inside][best]), float(change[best]))
+
+
+def _misfit(setup: Setup, time: np.ndarray, load: np.ndarray, cell: str, duration: float, guess: float):
+    """Residuals of the load about the pattern of rest and fall, as a function of (release time, clock)."""
+    fall, rest = folded_fall(setup, cell), quiet_load(setup, cell)
+    window = (time > guess - 0.15 * duration) & (time < guess + 0.85 * duration)
+    every = max(np.count_nonzero(window) // 2000, 1)
+    t, y = time[window][::every], load[window][::every]
+
+    def residual(unknown: np.ndarray) -> np.ndarray:
+        own = (t - unknown[0]) / unknown[1]
+        pattern = np.where(own < 0, rest, np.interp(own, fall.time, fall.load))
+        return (y - pattern) - np.mean(y - pattern)
+
+    return residual
+
+
+def _from_pattern(setup: Setup, time: np.ndarray, load: np.ndarray, guess: float, cell: str) -> tuple[float, float]:
+    """Release time and clock by matching rest and fall in the load at the cell; the zero of the cell is left free."""
+    duration = folded_fall(setup, cell).duration
+    if guess + 0.3 * duration < time[0]:
+        raise RecordError("the record begins after the release; start it at least a second before")
+    residual = _misfit(setup, time, load, cell, duration, guess)
+    tries = guess + duration * np.linspace(-0.1, 0.1, 41)
+    best = tries[int(np.argmin([np.sum(residual(np.array([t, 1.0])) ** 2) for t in tries]))]
+    alone = least_squares(lambda u: residual(np.array([u[0], 1.0])), [best], x_scale=duration / 100, diff_step=1e-6)
+    both = least_squares(residual, [alone.x[0], 1.0], x_scale=[duration / 100, 0.01], diff_step=1e-6)
+    return float(alone.x[0]), float(both.x[1])
+
+
+def _contrast(setup: Setup, time: np.ndarray, load: np.ndarray, began: float, cell: str, visible: bool) -> float:
+    """RMS misfit of the other end's pattern over that of the cell's own; below 1 the other end fits better."""
+    if not visible:
+        return np.inf
+    duration = folded_fall(setup, cell).duration
+    other = "bottom" if cell == "top" else "top"
+    own, theirs = (
+        np.std(_misfit(setup, time, load, end, duration, began)(np.array([began, 1.0]))) for end in (cell, other)
+    )
+    return float(theirs / own)
+
+
+def _onset(time: np.ndarray, rise: np.ndarray, grain: float) -> float:
+    """When a cord without visible weight begins to pull: the first straight rise of the load, taken back to nothing."""
+    low, high = (int(np.argmax(rise > level)) for level in (max(0.015 * rise.max(), 6 * grain), 0.06 * rise.max()))
+    pulled = slice(max(low - 1, 0), max(high, low + 3))
+    _, at_zero = np.polyfit(rise[pulled], time[pulled], 1)
+    return float(at_zero)
+
+
+def _check_quiet(time: np.ndarray, load: np.ndarray, began: float, rise: float) -> None:
+    if began - time[0] < QUIET:
+        raise RecordError(
+            f"no quiet time before release: the mass is let go {max(began - time[0], 0):.2f} s "
+            f"after the record begins; the zero of the cell needs at least {QUIET} s; start the record a second before"
+        )
+    quiet = load[time < began - 0.05]
+    if np.std(quiet) > 0.02 * rise:
+        raise RecordError(
+            f"no quiet time before release: the load moves by {np.std(quiet):.1f} N (standard deviation) before the "
+            f"mass is let go at {began:.2f} s; wait until it hangs still"
+        )

@@ -1,0 +1,230 @@
+"""A record before anything is known of the drop: even sampling, low-pass, noise, flat tops, local parabolas."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import signal
+
+CFC60_DESIGN = 2.0775 * 60  # Hz; SAE J211-1, Appendix C: wd = 2π·CFC·2.0775
+LEAST_RATE = 600.0  # Hz, six times the −3 dB frequency of the two passes together; SAE J211-1
+LONGEST_GAP = 0.1  # s, between release and lowest point
+GAP = 5.0  # a step longer than this many sample periods is a gap
+
+
+class RecordError(ValueError):
+    """A record that is refused: what was found, where, what to try."""
+
+
+@dataclass(frozen=True)
+class Sampled:
+    """Channels at even steps of time.
+
+    time : (n,) [s]; channels : (n,) each; gaps : (start, end) of each gap of the clock, bridged by straight lines [s]
+    """
+
+    time: np.ndarray
+    channels: tuple[np.ndarray, ...]
+    step: float
+    gaps: tuple[tuple[float, float], ...]
+
+
+def even_steps(time: np.ndarray, *channels: np.ndarray) -> Sampled:
+    """The channels at even steps, by straight lines between the samples where the clock jitters.
+
+    Raises RecordError for lengths that differ, numbers that are not finite, too few samples, time that does not run on.
+    """
+    time = np.asarray(time, dtype=float)
+    channels = tuple(np.asarray(channel, dtype=float) for channel in channels)
+    lengths = {channel.size for channel in (time, *channels)}
+    if time.ndim != 1 or len(lengths) > 1:
+        raise RecordError(f"the columns have different lengths, {sorted(lengths)}: one row a sample")
+    if time.size < 20:
+        raise RecordError(f"{time.size} samples show no drop; at least 20, and better 1000 a second")
+    for values, name in zip((time, *channels), ("time", "force", "distance"), strict=False):
+        bad = np.flatnonzero(~np.isfinite(values))
+        if bad.size:
+            raise RecordError(f"{name} has {bad.size} values that are not numbers, the first in sample {bad[0] + 1}")
+    steps = np.diff(time)
+    if np.any(steps <= 0):
+        back = int(np.argmax(steps <= 0))
+        raise RecordError(
+            f"time does not run on after {time[back]:.6g} s (sample {back + 1}); sort or repair the record"
+        )
+    step = float(np.median(steps))
+    wide = np.flatnonzero(steps > GAP * step)
+    gaps = tuple((float(time[k]), float(time[k + 1])) for k in wide)
+    if np.ptp(steps) > 1e-3 * step:
+        even = time[0] + step * np.arange(int((time[-1] - time[0]) / step * (1 + 1e-12)) + 1)
+        channels = tuple(np.interp(even, time, channel) for channel in channels)
+        time = even
+    return Sampled(time, channels, float((time[-1] - time[0]) / (time.size - 1)), gaps)
+
+
+def cfc60(step: float) -> np.ndarray:
+    """The filter's second-order section at a sampling interval [s]: a 2-pole Butterworth, design frequency 124.65 Hz.
+
+    Run forward and back it has no phase and −3 dB at 100 Hz: SAE J211-1, Appendix C.
+    """
+    return signal.butter(2, CFC60_DESIGN, fs=1 / step, output="sos")
+
+
+def low_pass(values: np.ndarray, step: float, kind: str) -> np.ndarray:
+    """`values` at even steps [s] through CFC 60 forward and back, or as they are where `kind` is "off"."""
+    if kind == "off":
+        return values
+    return signal.sosfiltfilt(cfc60(step), values, padlen=min(values.size - 1, round(0.05 / step)))
+
+
+def filter_for(step: float, kind: str) -> tuple[str, tuple[str, ...]]:
+    """The filter that a sampling interval [s] allows, with what there is to say of it."""
+    if kind not in ("cfc60", "off"):
+        raise ValueError(f"filter '{kind}' is not known; choose 'cfc60' or 'off'")
+    rate = 1 / step
+    if kind == "off" or rate >= LEAST_RATE * 0.999:
+        return kind, ()
+    if rate <= 2 * CFC60_DESIGN:
+        return "off", (f"not filtered: {rate:.0f} samples a second are too few for CFC 60",)
+    return kind, (f"CFC 60 at {rate:.0f} samples a second, below the {LEAST_RATE:.0f} that it asks for",)
+
+
+def noise(values: np.ndarray) -> float:
+    """Standard deviation of white noise on a smooth signal, from its third differences (robust: by their median)."""
+    third = np.diff(values, 3)
+    return float(1.4826 * np.median(np.abs(third)) / np.sqrt(20.0))
+
+
+def resolution(values: np.ndarray) -> float:
+    """The smallest difference between values: the step of the converter or of the printed digits."""
+    differences = np.diff(np.unique(values))
+    return float(differences.min()) if differences.size else 0.0
+
+
+def flat_top(time: np.ndarray, values: np.ndarray) -> tuple[float, float] | None:
+    """(from, to) [s] where a sensor stood at the end of its range; None where its top is a top.
+
+    The samples that equal the greatest value, in a row, are a flat top where a parabola through both shoulders rises
+    above them by more than noise and converter steps explain.
+    """
+    top = values.max()
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], (values == top).astype(np.int8), [0]))))
+    starts, ends = edges[::2], edges[1::2]
+    longest = int(np.argmax(ends - starts))
+    start, end = int(starts[longest]), int(ends[longest])
+    if end - start < 3:
+        return None
+    reach = max(end - start, 5)
+    left, right = slice(max(start - reach, 0), start), slice(end, end + reach)
+    at = np.concatenate([time[left], time[right]])
+    if at.size < 6:
+        return None
+    shoulder = np.concatenate([values[left], values[right]])
+    middle, half = (time[start] + time[end - 1]) / 2, np.ptp(at) / 2
+    crown = np.polynomial.Polynomial.fit(at - middle, shoulder, 2, domain=[-half, half])(0.0)
+    explained = 5 * noise(shoulder) + 2 * resolution(shoulder)
+    return (float(time[start]), float(time[end - 1])) if crown - top > explained else None
+
+
+@dataclass(frozen=True)
+class Vertex:
+    """The top of a parabola through samples: where [s], how high, and the standard uncertainties of both."""
+
+    at: float
+    height: float
+    u: float
+    u_at: float
+
+
+def vertex(time: np.ndarray, values: np.ndarray, near: float, half_width: float) -> Vertex:
+    """The greatest value near a time, by a parabola through the samples within `half_width` [s], at least seven.
+
+    Where noise hides the turn, twice and four times the width are tried. Uncertainties are those of the least-squares
+    fit, widened for residuals that hang together (their lag-one correlation r counts as (1 + r)/(1 − r) for one).
+    Raises RecordError where the samples do not turn.
+    """
+    step = time[1] - time[0]
+    middle = round((near - time[0]) / step)
+    for widen in (1, 2, 4):
+        reach = max(round(widen * half_width / step), 3)
+        window = slice(max(middle - reach, 0), middle + reach + 1)
+        t, y = (time[window] - near) / (reach * step), values[window]
+        basis = np.vander(t, 3, increasing=True)
+        coefficients, *_ = np.linalg.lstsq(basis, y, rcond=None)
+        if coefficients[2] < 0 and abs(coefficients[1]) <= -2 * coefficients[2]:
+            break
+    else:
+        raise RecordError(f"no top near {near:.3f} s: the samples around it do not turn")
+    top = float(-coefficients[1] / (2 * coefficients[2]))
+    residual = y - basis @ coefficients
+    variance = residual @ residual / (y.size - 3)
+    r = 0.0 if variance == 0 else float(np.clip(residual[1:] @ residual[:-1] / (residual @ residual), 0.0, 0.98))
+    row = np.array([1.0, top, top * top])
+    covariance = np.linalg.inv(basis.T @ basis) * variance * (1 + r) / (1 - r)
+    u_at = np.sqrt(covariance[1, 1]) / (-2 * coefficients[2]) * reach * step
+    u = np.sqrt(row @ covariance @ row)
+    return Vertex(near + top * reach * step, float(row @ coefficients), float(u), float(u_at))
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A record at even steps, filtered, the zero of the cell still in; what is called raw is not filtered."""
+
+    time: np.ndarray
+    load: np.ndarray
+    distance: np.ndarray | None
+    raw_load: np.ndarray
+    raw_distance: np.ndarray | None
+    step: float
+    filter: str
+    gaps: tuple[tuple[float, float], ...]
+    notes: tuple[str, ...]
+
+    def zero(self, release: float, hung: float) -> tuple[float, float]:
+        """Reading of the cell without load, and its standard uncertainty, with `hung` of cord on it at rest [N].
+
+        The last two seconds at rest count, up to 0.05 s before the release.
+        """
+        rest = self.raw_load[(self.time < release - 0.05) & (self.time > release - 2.05)]
+        return float(rest.mean() - hung), float(rest.std(ddof=1) / np.sqrt(rest.size))
+
+    def check_gaps(self, release: float, lowest: float) -> None:
+        """Raises RecordError where the clock misses the lowest point, or too much of the way to it."""
+        for start, end in self.gaps:
+            missed = f"a gap in time from {start:.3f} to {end:.3f} s ({(end - start) / self.step:.0f} sample periods)"
+            if start < lowest + 0.25 and end > lowest - 0.25:
+                raise RecordError(f"{missed} at the peak, near {lowest:.2f} s; the logger lost samples: drop again")
+            if start < lowest and end > release and end - start > LONGEST_GAP:
+                raise RecordError(f"{missed} between release and lowest point; the logger lost samples: drop again")
+
+
+def prepare(time: np.ndarray, force: np.ndarray, distance: np.ndarray | None, kind: str) -> Prepared:
+    """The record checked for its form, at even steps and filtered. Raises RecordError."""
+    channels = (force,) if distance is None else (force, distance)
+    sampled = even_steps(time, *channels)
+    for values, name in zip(sampled.channels, ("force", "distance"), strict=False):
+        if values.min() == values.max():
+            raise RecordError(f"{name} stays at {values[0]:.6g} all along: the sensor was not connected")
+        clipped = flat_top(sampled.time, values)
+        if clipped:
+            raise RecordError(
+                f"{name} is clipped: it stands at {values.max():.6g} from {clipped[0]:.3f} to {clipped[1]:.3f} s, "
+                "a flat top; choose a wider range on the sensor or the logger, and drop again"
+            )
+    used, said = filter_for(sampled.step, kind)
+    raw_distance = None if distance is None else sampled.channels[1]
+    gaps = (
+        f"a gap in time of {(end - start) / sampled.step:.0f} sample periods at {start:.3f} s, bridged by a line"
+        for start, end in sampled.gaps
+    )
+    return Prepared(
+        time=sampled.time,
+        load=low_pass(sampled.channels[0], sampled.step, used),
+        distance=None if raw_distance is None else low_pass(raw_distance, sampled.step, used),
+        raw_load=sampled.channels[0],
+        raw_distance=raw_distance,
+        step=sampled.step,
+        filter=used,
+        gaps=sampled.gaps,
+        notes=(*said, *gaps),
+    )

@@ -1,0 +1,143 @@
+"""What a single record says against itself: load and motion, clock and gravity, slack length and the end of slack."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.integrate import trapezoid
+
+from cordlab.events import Release
+from cordlab.fall import Setup, fall_speed
+from cordlab.filtering import RecordError, Vertex
+from cordlab.motion import taut_speed
+
+# Beyond the first a note is made, beyond the second the record is refused.
+CLOCK = (0.02, 0.25)  # share by which a fall is too slow or too quick
+MASS = (0.05, 0.35)  # share by which the mass that load and motion imply departs
+SLACK = (0.03, 0.25)  # share of the slack length, between the end of slack in the load and in the distance
+CLOSURE = 0.15  # share of the speed at the end of slack, left at the greatest load
+POUND = 0.45359237  # kg
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """A reduced record: arrays (n,) of time [s], load without zero [N], position [m], speed [m/s]."""
+
+    time: np.ndarray
+    load: np.ndarray
+    position: np.ndarray
+    speed: np.ndarray
+    release: Release
+    lowest: Vertex
+    setup: Setup
+    cell: str
+    carry: str
+
+
+def disagreements(seen: Evidence, *, measured: bool, closure: float | None) -> tuple[float | None, tuple[str, ...]]:
+    """The mass that load and motion imply (where the distance was measured), and what is suspicious, with the evidence.
+
+    Raises RecordError for what cannot be true.
+    """
+    notes = [*_cell_end(seen), *_clock(seen, measured)]
+    if measured:
+        notes += [*_slack(seen), *_release_point(seen)]
+    mass = implied_mass(seen) if measured else None
+    if mass is not None:
+        notes += _mass(seen, mass)
+    if closure is not None:
+        notes += _closure(seen, closure)
+    return mass, tuple(notes)
+
+
+def implied_mass(seen: Evidence) -> float:
+    """Mass [kg] that has no momentum at release, and none again at the lowest point: (∫load + ∫drag)/(gT) less cord.
+
+    The record's own clock divides out. At the tie point the cell holds mass and cord, at the lower end the mass alone;
+    there the falling side of the fold hangs below the mass and pulls it down.
+    """
+    M, m = float(seen.setup.mass), float(seen.setup.cord_mass)
+    start, end = seen.release.time, seen.lowest.at
+    inside = (seen.time > start) & (seen.time < end)
+    at = np.concatenate([[start], seen.time[inside], [end]])
+    air = float(seen.setup.drag) * seen.speed * np.abs(seen.speed)
+    up = np.where((seen.cell == "bottom") & (seen.time < seen.release.slack_end), -seen.load, seen.load)
+    pushed = trapezoid(np.interp(at, seen.time, up + air), at)
+    if seen.carry == "energy":  # the evenly strained cord starts with more momentum than the fall had, by no force
+        before = float(fall_speed(seen.setup, seen.setup.slack_length))
+        after = taut_speed(seen.setup, before, seen.cell, "energy")
+        pushed -= (M + m / 2) * after - M * before if seen.cell == "top" else M * (after - before)
+    return float(pushed / (seen.setup.gravity * (end - start)) - (m if seen.cell == "top" else 0.0))
+
+
+def _mass(seen: Evidence, mass: float) -> list[str]:
+    given = float(seen.setup.mass)
+    off = mass / given - 1
+    if abs(off) <= MASS[0]:
+        return []
+    said = f"load and motion imply {mass:.1f} kg, not the {given:g} kg noted ({off:+.0%})"
+    if abs(mass / (given * POUND) - 1) < 0.1:
+        said += "; pounds read as kilograms would do that"
+    elif abs(mass * POUND / given - 1) < 0.1:
+        said += "; kilograms read as pounds would do that"
+    else:
+        said += "; a mass mistyped, records swapped between drops, or a wrong calibration of the cell would do that"
+    if abs(off) > MASS[1]:
+        raise RecordError(said)
+    return [said]
+
+
+def _clock(seen: Evidence, measured: bool) -> list[str]:
+    off = seen.release.clock - 1
+    if abs(off) <= CLOCK[0]:
+        return []
+    causes = "a clock that runs wrong, or the distance in another unit" if measured else "the clock or the slack length"
+    said = f"the fall takes {seen.release.clock:.3f} times as long as gravity allows; look at {causes}"
+    if abs(off) > CLOCK[1]:
+        raise RecordError(said)
+    return [said]
+
+
+def _slack(seen: Evidence) -> list[str]:
+    if seen.release.step is None:
+        return []
+    length = float(seen.setup.slack_length)
+    at = float(np.interp(seen.release.step, seen.time, seen.position))
+    if abs(at - length) <= SLACK[0] * length:
+        return []
+    said = f"the load shows the end of slack at {at:.2f} m, but the slack length is given as {length:.2f} m"
+    if abs(at - length) > SLACK[1] * length:
+        raise RecordError(f"{said}; another cord, or a slack length with the wrong unit or datum")
+    return [said]
+
+
+def _release_point(seen: Evidence) -> list[str]:
+    rest = float(np.median(seen.position[seen.time < seen.release.time - 0.05]))
+    given = float(seen.setup.release_depth)
+    if abs(rest - given) <= 0.5:
+        return []
+    return [
+        f"at rest the distance reads {rest:.2f} m, but the release depth is given as {given:.2f} m below the tie point"
+    ]
+
+
+def _cell_end(seen: Evidence) -> list[str]:
+    contrast = seen.release.contrast
+    if contrast > 1 / 2:
+        return []
+    other = "bottom" if seen.cell == "top" else "top"
+    said = f"before and during the fall the load behaves as at the {other} of the cord, not as at the {seen.cell}"
+    if contrast < 1 / 4:
+        raise RecordError(f"{said} (misfit {1 / contrast:.1f} times as large): the load cell is at the wrong end")
+    return [f"{said}; check load_cell_at"]
+
+
+def _closure(seen: Evidence, closure: float) -> list[str]:
+    before = float(fall_speed(seen.setup, seen.setup.slack_length))
+    if abs(closure) <= CLOSURE * before:
+        return []
+    return [
+        f"{closure:+.1f} m/s are left where the load is greatest: a stretch wave, or the mass, the clock or the cell's "
+        "calibration is wrong"
+    ]

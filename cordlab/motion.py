@@ -1,0 +1,214 @@
+"""Load and motion of a drop, one from the other: the fall with the cord folded, and the cord strained evenly.
+
+`setup` is a `fall.Setup` of plain numbers, `cell` is "top" (at the tie point) or "bottom" (at the cord's lower end).
+Symbols as in the nomenclature: M mass, m cord mass, L slack length, y below the tie point, a upward acceleration, c the
+drag over v².
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.integrate import cumulative_trapezoid
+from scipy.signal import savgol_filter
+
+from cordlab.fall import Setup, fall_speed, fall_time
+from cordlab.filtering import Prepared, RecordError, Vertex, vertex
+
+SMOOTH = 0.1  # s, the stretch of time over which speed is read from a measured distance
+
+
+def quiet_load(setup: Setup, cell: str) -> float:
+    """What the folded cord hangs on the cell before release [N]: m g (L ± y₀)/(2L), half on each side of the fold."""
+    sign = 1 if cell == "top" else -1
+    L = setup.slack_length
+    return float(setup.cord_mass * setup.gravity * (L + sign * setup.release_depth) / (2 * L))
+
+
+@dataclass(frozen=True)
+class Fall:
+    """The fall from release to the end of slack; arrays along it, `time` from release [s], depth [m], speed [m/s]."""
+
+    time: np.ndarray
+    depth: np.ndarray
+    speed: np.ndarray
+    load: np.ndarray
+
+    @property
+    def duration(self) -> float:
+        return float(self.time[-1])
+
+    def depth_at(self, time: np.ndarray) -> np.ndarray:
+        """Depth [m] at `time` after release; by the root of the distance fallen, nearly straight in time."""
+        root = np.interp(time, self.time, np.sqrt(self.depth - self.depth[0]))
+        return self.depth[0] + root**2
+
+    def time_at(self, depth: np.ndarray) -> np.ndarray:
+        fallen = np.maximum(depth - self.depth[0], 0.0)
+        return np.interp(np.sqrt(fallen), np.sqrt(self.depth - self.depth[0]), self.time)
+
+
+def folded_fall(setup: Setup, cell: str) -> Fall:
+    """The fall with the cord folded, and the load at the cell.
+
+    At the tie point hangs the resting side of the fold, m g (L + y)/(2L), and the pull of the fold, m v²/(4L). At the
+    lower end the cell sees what pulls the mass faster than gravity, M (a − g) + c v².
+    """
+    depth = setup.release_depth + (setup.slack_length - setup.release_depth) * np.linspace(0, 1, 129) ** 2
+    speed = fall_speed(setup, depth)
+    pull = setup.cord_mass * speed**2 / (4 * setup.slack_length)
+    if cell == "top":
+        load = setup.cord_mass * setup.gravity * (setup.slack_length + depth) / (2 * setup.slack_length) + pull
+    else:
+        air = setup.drag * speed**2
+        load = setup.mass * (pull - air) / setup.folded_mass(depth) + air
+    # the first depth is that of release: the quadrature would divide 0 by 0 there
+    time = np.concatenate([[0.0], fall_time(setup, depth[1:])])
+    return Fall(time, depth, speed, load)
+
+
+def cord_force(setup: Setup, load: np.ndarray, speed: np.ndarray, cell: str) -> np.ndarray:
+    """Force F of the evenly strained cord from the load at the cell [N], with the cord's weight and inertia taken out.
+
+    The load is F + m (g/2 + a/6) at the tie point, F − m (g/2 + a/3) at the lower end, with
+    a = [F − (M + m/2) g + c v|v|]/(M + m/3): linear in F.
+    """
+    share = setup.cord_mass / setup.moving_mass * (1 / 6 if cell == "top" else -1 / 3)
+    weight = setup.cord_mass * setup.gravity * (0.5 if cell == "top" else -0.5)
+    rest = setup.hung_weight - setup.drag * speed * np.abs(speed)
+    return (load - weight + share * rest) / (1 + share)
+
+
+def acceleration(setup: Setup, load: np.ndarray, speed: np.ndarray, cell: str) -> np.ndarray:
+    """Upward acceleration of the mass on the stretched cord, from the load at the cell [m/s²]."""
+    air = setup.drag * speed * np.abs(speed)
+    if cell == "top":
+        return (load - (setup.mass + setup.cord_mass) * setup.gravity + air) / (setup.mass + setup.cord_mass / 2)
+    return (load - setup.mass * setup.gravity + air) / setup.mass
+
+
+def taut_speed(setup: Setup, speed: float, cell: str, carry: str) -> float:
+    """Speed [m/s] with which the evenly strained cord starts, from the speed at the end of slack.
+
+    carry : "energy", K as it was while the inertia steps from M to M + m/3; or "momentum", which is what a cell at the
+        tie point sees of a real cord (M v shared with m/2), and a cell at the lower end too (it reads M's own).
+    """
+    if carry == "energy":
+        return float(speed * np.sqrt(setup.mass / setup.moving_mass))
+    return float(speed * (setup.mass / (setup.mass + setup.cord_mass / 2) if cell == "top" else 1.0))
+
+
+def integrate(
+    setup: Setup, step: float, load: np.ndarray, cell: str, speed: float, depth: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Depth [m] and speed [m/s] on the stretched cord from the load at even steps [s], starting at `depth`, `speed`."""
+    v = np.full(load.size, speed)
+    for _ in range(6):  # drag depends on speed; it is a small part, so a few rounds settle it
+        v = speed - cumulative_trapezoid(acceleration(setup, load, v, cell), dx=step, initial=0.0)
+    return depth + cumulative_trapezoid(v, dx=step, initial=0.0), v
+
+
+@dataclass(frozen=True)
+class Motion:
+    """The motion of one drop, arrays at the record's steps: position below the tie point [m], speed down [m/s].
+
+    unloaded : index one past the first unloading; end : one past the last sample whose motion is known
+    carry : "energy" or "momentum": what was kept as the slack ended, as far as the load shows it
+    closure : speed left where the load is greatest, for motion from the load alone [m/s]
+    """
+
+    position: np.ndarray
+    speed: np.ndarray
+    lowest: Vertex
+    unloaded: int
+    end: int
+    carry: str
+    closure: float | None
+    notes: tuple[str, ...]
+
+
+def measured_motion(record: Prepared, load: np.ndarray, slack_end: float, setup: Setup, cell: str) -> Motion:
+    """Motion from the distance: speed by local parabolas, the lowest point by a parabola through unfiltered samples."""
+    position = record.distance
+    speed = savgol_filter(position, max(round(SMOOTH / record.step) | 1, 5), 2, deriv=1, delta=record.step)
+    at = int(np.argmax(position))
+    if at >= position.size - max(3, round(0.02 / record.step)):
+        raise RecordError(
+            f"the record stops at {record.time[-1]:.2f} s, before the lowest point: the mass is still going down; "
+            "record for at least 5 s after release"
+        )
+    width = 0.12 * (record.time[at] - slack_end)  # the motion departs from a parabola by 1 mm in 40 m over this width
+    lowest = vertex(record.time, record.raw_distance, record.time[at], width)
+    unloaded = _unloaded(position, speed, at, setup)
+    carry = _carry(record, load, int(np.searchsorted(record.time, slack_end)), setup, cell)
+    return Motion(position, speed, lowest, unloaded, position.size, carry, None, ())
+
+
+def motion_from_load(
+    record: Prepared, load: np.ndarray, release: float, slack_end: float, setup: Setup, cell: str
+) -> Motion:
+    """Motion from the load alone: the closed-form fall, then the load integrated from the end of slack.
+
+    Where an evenly strained cord is lowest its load is greatest. The speed left there is the closure error; nothing is
+    corrected by it, and the lowest point is as uncertain as if that error had grown steadily from the end of slack;
+    to this comes the uncertainty of the moment of the greatest load, and of a sample at the end of slack.
+    """
+    fall = folded_fall(setup, cell)
+    first = int(np.searchsorted(record.time, slack_end))
+    carry = _carry(record, load, first, setup, cell)
+    start = taut_speed(setup, fall.speed[-1], cell, carry)
+    lead = record.time[first] - slack_end  # the slack ends between two samples
+    depth, v = integrate(
+        setup, record.step, load[first:], cell, start + lead * float(setup.gravity), setup.slack_length + lead * start
+    )
+    turn = int(np.argmax(v <= 0))
+    if v[turn] > 0:
+        raise RecordError(
+            f"the record stops at {record.time[-1]:.2f} s, before the lowest point: by the load the mass still moves "
+            f"down at {v[-1]:.1f} m/s; record longer, or check the mass ({float(setup.mass):g} kg) and the cell's unit"
+        )
+    position = np.concatenate([fall.depth_at(np.maximum(record.time[:first] - release, 0.0)), depth])
+    speed = np.concatenate([np.interp(record.time[:first] - release, fall.time, fall.speed, left=0.0), v])
+    at = first + turn
+    unloaded = _unloaded(position, speed, at, setup)
+    share = v[turn - 1] / (v[turn - 1] - v[turn]) if turn else 0.0
+    when = float(record.time[at] - (1 - share) * record.step)
+    greatest = first + int(np.argmax(load[first:unloaded]))
+    peak = vertex(record.time, load, record.time[greatest], 0.05)
+    closure = float(np.interp(peak.at, record.time, speed))
+    braking = (speed[at - 1] - speed[at]) / record.step
+    u = np.linalg.norm(
+        [
+            closure * (when - slack_end) / 2,
+            braking * peak.u_at * (when - slack_end) / 2,
+            start * record.step / np.sqrt(12),
+        ]
+    )
+    lowest = Vertex(when, float(position[at - 1 : at + 1].max()), float(u), record.step / np.sqrt(12))
+    note = {
+        "energy": "no distance: motion from the load, the cord taut at once (kinetic energy kept as the slack ends)",
+        "momentum": "no distance: motion from the load, the cord pulled straight by a wave (momentum kept)",
+    }[carry]
+    return Motion(position, speed, lowest, unloaded, unloaded, carry, closure, (note,))
+
+
+def _unloaded(position: np.ndarray, speed: np.ndarray, lowest: int, setup: Setup) -> int:
+    """One past the last sample of the first unloading: slack again, or turned on the way up, or the record's end."""
+    up = position[lowest:] < position[lowest] - 0.05 * (position[lowest] - setup.slack_length)
+    over = up & ((position[lowest:] <= setup.slack_length) | (speed[lowest:] >= 0))
+    return lowest + int(np.argmax(over)) if over.any() else position.size
+
+
+def _carry(record: Prepared, load: np.ndarray, first: int, setup: Setup, cell: str) -> str:
+    """What the record shows as the slack ends; "energy" where the cord is too light to tell.
+
+    A real cord hangs straight and unstretched on the tie point until the wave arrives: its whole weight is on the cell.
+    At the lower end the load jumps up as the mass hits the cord. The evenly strained cord, accelerating as one piece,
+    shows about a third of its weight at the tie point and a push at the lower end.
+    """
+    weight = float(setup.cord_mass * setup.gravity)
+    after = load[first : first + max(round(0.03 / record.step), 2)]
+    if cell == "top":
+        return "momentum" if after.min() > 0.7 * weight > 0 else "energy"
+    return "momentum" if weight > 0 and after.min() > 0.0 and np.ptp(after) > weight else "energy"

@@ -1,0 +1,296 @@
+"""A raw record of one drop → zeroed, filtered, events, loading and unloading branch of the cord, energy returned."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy.integrate import trapezoid
+
+from cordlab.calibrate import Calibration, OutsideCalibration
+from cordlab.events import find_release
+from cordlab.fall import Setup
+from cordlab.filtering import RecordError, noise, prepare, resolution, vertex
+from cordlab.meaning import Evidence, disagreements
+from cordlab.motion import cord_force, measured_motion, motion_from_load, quiet_load
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from cordlab.campaign import Campaign, DropEntry
+
+__all__ = ["Drop", "RecordError", "reduce_drop", "reduce_entry"]
+
+BINS = 80  # of stretch ratio from slack to the lowest point, equally wide
+
+
+@dataclass(frozen=True)
+class Drop:
+    """One drop, reduced; SI.
+
+    mass : hung below the cord's end [kg]; slack_length [m]; cord_mass [kg]; jumps before this drop; temperature [degC]
+    load_cell_at : "top" (tie point) or "bottom" (the cord's lower end): where `load` and `peak_load` are
+    filter : "cfc60" or "off"
+    time, load, position, speed : (n,) at even steps, filtered; load at the cell, zero removed; position below the tie
+        point. Without a distance column they end where the first unloading ends.
+    release, slack_end, peak, lowest : indices into `time`
+    lowest_point, u_lowest_point : from the record's own motion, below the tie point
+    peak_load, u_peak_load : at the cell
+    stretch_ratio, force : loading branch, force F(x) of the cord with its weight and inertia taken out, one value a bin
+    unloading_ratio, unloading_force : the way back
+    energy_returned : share of the loading energy that came back over the same stretch; None where the record stops
+        before half of the stretch is given back
+    zero : what the cell read without load [N]
+    closure_error : motion from the load alone: speed left when the load is greatest, where the evenly strained cord is
+        at its lowest point [m/s]; None with a distance column
+    mass_seen : the mass that load and motion together imply (momentum from release to lowest point), which the clock's
+        rate drops out of; None without a distance column [kg]
+    notes : what a reader has to know of this record
+    """
+
+    name: str
+    cord: str
+    use: str
+    mass: float
+    slack_length: float
+    cord_mass: float
+    jumps: int
+    temperature: float
+    load_cell_at: str
+    filter: str
+    time: np.ndarray = field(repr=False)
+    load: np.ndarray = field(repr=False)
+    position: np.ndarray = field(repr=False)
+    speed: np.ndarray = field(repr=False)
+    release: int
+    slack_end: int
+    peak: int
+    lowest: int
+    lowest_point: float
+    u_lowest_point: float
+    peak_load: float
+    u_peak_load: float
+    stretch_ratio: np.ndarray = field(repr=False)
+    force: np.ndarray = field(repr=False)
+    unloading_ratio: np.ndarray = field(repr=False)
+    unloading_force: np.ndarray = field(repr=False)
+    energy_returned: float | None
+    zero: float
+    closure_error: float | None
+    mass_seen: float | None
+    notes: tuple[str, ...]
+
+    def summary(self) -> str:
+        returned = "not seen" if self.energy_returned is None else f"{self.energy_returned:.1%}"
+        at = {event: self.time[getattr(self, event)] for event in ("release", "slack_end", "peak", "lowest")}
+        lines = [
+            f"drop {self.name or '(unnamed)'}: {self.mass:g} kg, cord {self.cord or '(unnamed)'}, filter {self.filter}",
+            "  " + ", ".join(f"{event.replace('_', ' ')} {when:.3f} s" for event, when in at.items()),
+            f"  lowest point {self.lowest_point:.3f} ± {self.u_lowest_point:.3f} m below the tie point",
+            f"  peak load {self.peak_load:.1f} ± {self.u_peak_load:.1f} N at the {self.load_cell_at} of the cord",
+            f"  energy returned {returned}; zero of the cell {self.zero:+.1f} N",
+        ]
+        if self.closure_error is not None:
+            lines.append(f"  motion from the load alone: {self.closure_error:+.2f} m/s left at the greatest load")
+        return "\n".join([*lines, *(f"  note: {note}" for note in self.notes)])
+
+    def to_dict(self) -> dict[str, Any]:
+        names = ("cord", "mass", "use", "jumps", "lowest_point", "u_lowest_point", "peak_load", "u_peak_load")
+        more = ("load_cell_at", "energy_returned", "closure_error", "mass_seen", "filter")
+        return {"drop": self.name} | {name: getattr(self, name) for name in (*names, *more)} | {"notes": [*self.notes]}
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Force of the cord over stretch ratio: loading and unloading branch."""
+        if ax is None:
+            import matplotlib.pyplot as plt
+
+            ax = plt.subplots()[1]
+        ax.plot(self.stretch_ratio, self.force, label=f"{self.name} loading".strip())
+        ax.plot(self.unloading_ratio, self.unloading_force, "--", label=f"{self.name} unloading".strip())
+        ax.set_xlabel("stretch ratio")
+        ax.set_ylabel("force of the cord [N]")
+        ax.legend()
+        return ax
+
+
+def reduce_drop(
+    time: np.ndarray,
+    force: np.ndarray,
+    distance: np.ndarray | None = None,
+    *,
+    mass: float,
+    slack_length: float,
+    cord_mass: float = 0.0,
+    release_depth: float = 0.0,
+    drag_area: float = 0.0,
+    air_density: float = 1.2,
+    load_cell_at: str = "top",
+    filter: str = "cfc60",
+    gravity: float = 9.80665,
+    name: str = "",
+    cord: str = "",
+    use: str = "",
+    jumps: int = 0,
+    temperature: float = float("nan"),
+) -> Drop:
+    """One record, (n,) each: time [s], load at the cell with its zero still in [N], distance below the tie point [m].
+
+    The zero is the mean of the quiet time before release less what the folded cord hangs on the cell. Force and
+    distance go through CFC 60 forward and back (`filter="off"`: as they are; so too below 250 samples a second).
+    Without a distance, the motion is the closed-form fall to the end of slack, then the load integrated twice.
+
+    Raises RecordError where the record cannot be used, ValueError where an argument is out of range.
+    """
+    if load_cell_at not in ("top", "bottom"):
+        raise ValueError(f"load_cell_at '{load_cell_at}' is not known; choose 'top' or 'bottom'")
+    setup = Setup(mass, slack_length, cord_mass, drag_area, air_density, release_depth, 0.0, gravity)
+    if not setup.released_slack:
+        raise ValueError(f"release_depth {release_depth:g} m is beyond the slack length, {slack_length:g} m")
+    record = prepare(time, force, distance, filter)
+    seen = find_release(setup, record, load_cell_at)
+    zero, u_zero = record.zero(seen.time, quiet_load(setup, load_cell_at))
+    load = record.load - zero
+    if distance is None:
+        motion = motion_from_load(record, load, seen.time, seen.slack_end, setup, load_cell_at)
+    else:
+        motion = measured_motion(record, load, seen.slack_end, setup, load_cell_at)
+    record.check_gaps(seen.time, motion.lowest.at)
+    released, first, last = (_index(record.time, at) for at in (seen.time, seen.slack_end, motion.lowest.at))
+    top = first + int(np.argmax(load[first : motion.unloaded]))
+    if top >= record.time.size - 2:
+        raise RecordError(f"the record stops at {record.time[-1]:.2f} s, before the load is at its greatest")
+    peak = vertex(record.time, load, record.time[top], 0.05)
+
+    pull = cord_force(setup, load, motion.speed, load_cell_at)
+    ratio = motion.position / slack_length
+    edges = np.linspace(1.0, motion.lowest.height / slack_length, BINS + 1)
+    sharp = (
+        first + 1 + (0 if record.filter == "off" else round(0.01 / record.step))
+    )  # the filter rounds the end of slack
+    loading = _branch(ratio[sharp : last + 1], pull[sharp : last + 1], edges)
+    unloading = _branch(ratio[last : motion.unloaded], pull[last : motion.unloaded], edges)
+    kept = slice(0, motion.end)
+    evidence = Evidence(
+        record.time, load, motion.position, motion.speed, seen, motion.lowest, setup, load_cell_at, motion.carry
+    )
+    mass_seen, doubts = disagreements(evidence, measured=distance is not None, closure=motion.closure)
+    return Drop(
+        name=name,
+        cord=cord,
+        use=use,
+        mass=float(mass),
+        slack_length=float(slack_length),
+        cord_mass=float(cord_mass),
+        jumps=jumps,
+        temperature=temperature,
+        load_cell_at=load_cell_at,
+        filter=record.filter,
+        time=record.time[kept],
+        load=load[kept],
+        position=motion.position[kept],
+        speed=motion.speed[kept],
+        release=released,
+        slack_end=first,
+        peak=_index(record.time, peak.at),
+        lowest=last,
+        lowest_point=motion.lowest.height,
+        u_lowest_point=motion.lowest.u,
+        peak_load=peak.height,
+        u_peak_load=float(np.hypot(peak.u, u_zero)),
+        stretch_ratio=loading[0],
+        force=loading[1],
+        unloading_ratio=unloading[0],
+        unloading_force=unloading[1],
+        energy_returned=_energy_returned(loading, unloading, edges[-1]),
+        zero=zero,
+        closure_error=motion.closure,
+        mass_seen=mass_seen,
+        notes=(*record.notes, *motion.notes, *doubts),
+    )
+
+
+def _index(time: np.ndarray, at: float) -> int:
+    """The sample nearest to a time."""
+    return int(np.clip(round((at - time[0]) / (time[1] - time[0])), 0, time.size - 1))
+
+
+def _branch(ratio: np.ndarray, force: np.ndarray, edges: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Mean stretch ratio and mean force in each bin that has samples, by rising stretch ratio."""
+    inside = (ratio >= edges[0]) & (ratio <= edges[-1])
+    which = np.minimum(np.searchsorted(edges, ratio[inside], side="right") - 1, edges.size - 2)
+    count = np.bincount(which, minlength=edges.size - 1)
+    filled = count > 0
+    sums = (np.bincount(which, values[inside], minlength=edges.size - 1) for values in (ratio, force))
+    return tuple(total[filled] / count[filled] for total in sums)
+
+
+def _energy_returned(
+    loading: tuple[np.ndarray, np.ndarray], unloading: tuple[np.ndarray, np.ndarray], longest: float
+) -> float | None:
+    """Energy given back over energy taken up, over the stretch that the unloading covers; None below half of it."""
+    if unloading[0].size < 2 or unloading[0][0] > (1 + longest) / 2:
+        return None
+    bin_width = (longest - 1) / BINS
+    slack = unloading[0][0] < 1 + 2 * bin_width  # unloaded to the end: both branches start without force
+    along = np.linspace(1.0 if slack else unloading[0][0], longest, 4 * BINS)
+    there, back = (
+        trapezoid(np.interp(along, np.append(1.0, ratio), np.append(0.0, force)), along)
+        for ratio, force in (loading, unloading)
+    )
+    return float(back / there)
+
+
+def reduce_entry(campaign: Campaign, entry: DropEntry, calibrations: dict[str, Calibration]) -> Drop:
+    """The raw record of a drop of a campaign, through the calibrations ("force", "distance"), reduced.
+
+    To the uncertainty of the lowest point that of the distance calibration is added, or, where there is no distance,
+    what the lowest point moves by when force, mass and slack length move by theirs; to that of the peak load the force
+    calibration's.
+    Raises RecordError, naming drop and record; CampaignError where the file cannot be read.
+    """
+    record = campaign.read_record(entry)
+    where = f"records/{entry.record} (drop {entry.drop})"
+    cord, rig = campaign.cord(entry.cord), campaign.rig
+    known = {"mass": entry.mass, "slack_length": cord.slack_length}
+    fixed = {
+        "cord_mass": cord.mass.value,
+        "release_depth": rig.release_depth.value,
+        "drag_area": rig.drag_area.value,
+        "air_density": rig.air_density.value,
+        "load_cell_at": rig.load_cell_at,
+        "filter": campaign.decision.filter,
+    }
+    labels = {"name": entry.drop, "cord": entry.cord, "use": entry.use, "jumps": entry.jumps}
+    try:
+        force, u_force = _in_si(record.force, "force", calibrations)
+        distance, u_distance = (
+            (None, None) if record.distance is None else _in_si(record.distance, "distance", calibrations)
+        )
+
+        def reduced(push: float = 0.0, **moved: float) -> Drop:
+            values = {key: given.value + moved.get(key, 0.0) for key, given in known.items()}
+            return reduce_drop(record.time, force + push * u_force, distance, **values, **fixed, **labels)
+
+        drop = replace(reduced(), temperature=entry.temperature)
+        u_peak = np.interp(drop.time[drop.peak], record.time, u_force)
+        if distance is None:
+            moved = [reduced(push=1.0), *(reduced(**{key: given.u}) for key, given in known.items() if given.u)]
+            u_more = float(np.linalg.norm([other.lowest_point - drop.lowest_point for other in moved]))
+        else:
+            u_more = float(np.interp(drop.time[drop.lowest], record.time, u_distance))
+    except (RecordError, OutsideCalibration) as error:
+        raise RecordError(f"{where}: {error}") from error
+    return replace(
+        drop,
+        u_lowest_point=float(np.hypot(drop.u_lowest_point, u_more)),
+        u_peak_load=float(np.hypot(drop.u_peak_load, u_peak)),
+    )
+
+
+def _in_si(reading: np.ndarray, channel: str, calibrations: dict[str, Calibration]) -> tuple[np.ndarray, np.ndarray]:
+    """Quantity and uncertainty of readings; six standard deviations of noise and a step may pass the range's end."""
+    if channel not in calibrations:
+        raise RecordError(f"has a column {channel}, but calibration/{channel}.csv is missing")
+    grain = 6 * noise(reading) + resolution(reading)
+    return calibrations[channel].convert(reading, noise=grain)
