@@ -97,7 +97,7 @@ class Wear:
             else {},
             "tested": [point.to_dict() for point in self.points if point.kind == "tested"],
             "forecast": [point.to_dict() for point in self.forecast],
-            "crossing": dict(self.crossing),
+            "crossing_forecast": dict(self.crossing),
             "curvature_p": self.curvature_p,
             "retire_at": self.retire_at,
             "next_retest": self.next_retest,

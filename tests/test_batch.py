@@ -264,3 +264,20 @@ def test_one_break_gives_no_statistics_and_says_so():
 def test_a_percentage_is_not_a_share():
     with pytest.raises(ValueError, match=r"10 % is 0\.1"):
         lot_of(INVENTED, n_lot=40, sample_share=10)
+
+
+def test_figures_show_what_they_say():
+    import matplotlib
+
+    matplotlib.use("Agg")
+    import matplotlib.pyplot as plt
+
+    lot = lot_of(INVENTED).plot()
+    assert [len(line.get_xdata()) for line in lot.lines[:2]] == [4, 99]  # breaks, Weibull line
+    # on this paper a Weibull law is straight in the logarithm of the load
+    assert np.ptp(np.diff(np.log(lot.lines[1].get_xdata())) / np.diff(lot.lines[1].get_ydata())) < 1e-9
+    report = batch_report({"slack length": {f"C{i}": [value] for i, value in enumerate(URANIUM)}})
+    assert [text.get_text() for text in report.plot().texts] == ["C7"]
+    plan = plan_cords(components([0.0, 1.0, 3.0, 2.0], list("aabb")), probability=0.9, most=9)
+    assert len(plan.plot().lines[0].get_xdata()) == 8
+    plt.close("all")
