@@ -143,7 +143,7 @@ class Calibration:
         return value, np.hypot(u, _powers(reading, self.degree) @ self.common)
 
     def draw(self, rng: np.random.Generator, n: int) -> np.ndarray:
-        """(degree + 1, n) draws of the coefficients: multivariate t with `dof` (JCGM 101:2008, 6.4.9), plus `common`."""
+        """(degree + 1, n) draws of the coefficients: multivariate t (JCGM 101:2008, 6.4.9.2), plus `common`."""
         size, axes = np.linalg.eigh(self.correlation)
         root = self.standard_errors[:, None] * axes * np.sqrt(np.maximum(size, 0.0))
         scatter = root @ rng.standard_normal((self.degree + 1, n)) * np.sqrt(self.dof / rng.chisquare(self.dof, n))
@@ -219,7 +219,7 @@ def fit_calibration(
 
     Lack of fit: F test on repeats (equal references, or equal readings if those are more) where there are enough,
     otherwise the test of the next term; Draper and Smith, Applied Regression Analysis, section 2.1 (from memory).
-    Raises ValueError for numbers that are not finite, too few points, or a curve that turns within its range.
+    Raises ValueError for numbers that are not finite, or too few points.
     """
     reading, reference = (np.array(values, dtype=float) for values in (reading, reference))
     name = channel or "calibration"
@@ -238,7 +238,7 @@ def fit_calibration(
     coefficients, covariance, rss = _least_squares(reading, reference, degree, name)
     dof = reading.size - degree - 1
     u_reference = np.broadcast_to(0.0 if u_reference is None else np.asarray(u_reference, float), reading.shape)
-    fitted = Calibration(
+    return Calibration(
         coefficients=coefficients,
         covariance=covariance * rss / dof,
         residual_sd=float(np.sqrt(rss / dof)),
@@ -253,19 +253,14 @@ def fit_calibration(
         quantity_unit=quantity_unit,
         reading_unit=reading_unit,
     )
-    if degree == 2:
-        turn = -coefficients[1] / (2 * coefficients[2]) if coefficients[2] else np.inf
-        if fitted.valid[0] < turn < fitted.valid[1]:
-            raise ValueError(
-                f"{name}: the quadratic turns at a reading of {turn:.6g}, inside the calibrated range, so a reading "
-                "would mean two values; look for a mistyped pair, or ask for degree 1"
-            )
-    return fitted
 
 
 def calibrate_channel(table: CalibrationTable, *, degree: int | None = None) -> Calibration:
-    """Calibration of one channel of a campaign; the degree by lack of fit unless given. Raises ValueError."""
-    return fit_calibration(
+    """Calibration of one channel of a campaign; the degree by lack of fit unless given.
+
+    Raises ValueError as `fit_calibration` does, and for a curve that turns within its range.
+    """
+    fitted = fit_calibration(
         table.reference,
         table.reading,
         degree=degree,
@@ -275,6 +270,14 @@ def calibrate_channel(table: CalibrationTable, *, degree: int | None = None) -> 
         quantity_unit=table.quantity_unit,
         reading_unit=table.reading_unit,
     )
+    slopes = np.polynomial.Polynomial(fitted.coefficients).deriv()(np.array(fitted.valid))
+    if slopes[0] * slopes[1] <= 0:
+        raise ValueError(
+            f"{table.channel}: the calibration curve turns between readings of {fitted.valid[0]:.6g} and "
+            f"{fitted.valid[1]:.6g} {table.reading_unit}, so one reading would mean two values; "
+            "look for a mistyped pair, or ask for degree 1"
+        )
+    return fitted
 
 
 def _powers(reading: np.ndarray, degree: int) -> np.ndarray:
