@@ -1,0 +1,371 @@
+"""Figures for notebook, report and file, in one style: each function takes a result and gives a matplotlib `Figure`.
+
+A figure becomes bytes by `svg` or `png`, the same bytes each time. `state` tells what is drawn as text, so that a
+notebook can be compared; `describe` tells it to those who cannot see it. No pyplot: nothing to close, nothing global.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from itertools import cycle
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from cordlab.curvefit import Band, NoBand
+from cordlab.drawing import (
+    BLUE,
+    COLOURS,
+    FAINT,
+    GREEN,
+    INK,
+    MARKERS,
+    RED,
+    describe,
+    forbid,
+    label_ends,
+    png,
+    state,
+    styled,
+    svg,
+)
+
+if TYPE_CHECKING:
+    from cordlab.analysis import Analysis
+    from cordlab.budget import Budget
+    from cordlab.calibrate import Calibration
+    from cordlab.fit import BatchFit
+    from cordlab.lot import Lot
+    from cordlab.rating import Rating
+    from cordlab.reduce import Drop
+    from cordlab.settings import Criteria
+    from cordlab.validate import Validation
+    from cordlab.wear import Wear
+
+__all__ = [
+    "breaks", "budget", "by_mass", "calibration", "candidates", "curves", "describe", "figures", "png", "record",
+    "residuals", "state", "svg", "validation", "wear",
+]  # fmt: skip
+
+
+@styled
+def record(drop: "Drop", *, raw: tuple[np.ndarray, np.ndarray] | None = None) -> Figure:
+    """Load and distance of one drop against time, with its events.
+
+    raw : time [s] and load [N] as recorded, drawn faintly behind what the filter leaves.
+    """
+    fig = Figure(figsize=(6.3, 4.2))
+    load, place = fig.subplots(2, sharex=True)
+    if raw is not None:
+        load.plot(raw[0], raw[1] / 1000, "-", color="#BBBBBB", lw=0.8, label="as recorded")
+    where = "tie point" if drop.load_cell_at == "top" else "lower end"
+    load.plot(drop.time, drop.load / 1000, "-", color=BLUE, label=f"load at the {where}, filter {drop.filter}")
+    place.plot(drop.time, drop.position, "-", color=BLUE, label="lower end of the cord")
+    place.axhline(drop.slack_length, color=FAINT, ls=":", lw=1)
+    place.annotate("slack length", (drop.time[0], drop.slack_length), xytext=(2, 3), textcoords="offset points")
+    events = [("release", drop.release), ("slack ends", drop.slack_end), ("greatest load", drop.peak)]
+    events.append(("lowest point", drop.lowest))
+    events.sort(key=lambda event: event[1])
+    span = drop.time[-1] - drop.time[0]
+    for k, (name, index) in enumerate(events):
+        at = drop.time[index]
+        near = k > 0 and at - drop.time[events[k - 1][1]] < 0.12 * span
+        load.annotate(
+            name, (at, 1), xycoords=("data", "axes fraction"), xytext=(3 if near else -3, 3),
+            textcoords="offset points", ha="left" if near else "right" if k and not near else "center",
+        )  # fmt: skip
+        for ax in (load, place):
+            ax.axvline(at, color=INK, ls="--", lw=0.7)
+    for ax, values in ((load, drop.load / 1000), (place, drop.position)):
+        ax.plot(drop.time[[i for _, i in events]], values[[i for _, i in events]], "o", color=RED, label="events")
+    place.invert_yaxis()
+    load.set(ylabel="load [kN]")
+    place.set(xlabel="time [s]", ylabel="below the tie point [m]")
+    fig.suptitle(f"Drop {drop.name}: cord {drop.cord}, {drop.mass:g} kg", x=0.01, ha="left", fontsize=10)
+    return fig
+
+
+@styled
+def calibration(calibration: "Calibration") -> Figure:
+    """Residuals of the references about the calibration curve, run by run, and the range that it holds for."""
+    fig = Figure()
+    ax = fig.subplots()
+    calibration.plot(ax)
+    for line, marker in zip(ax.lines[:-1], cycle(MARKERS), strict=False):
+        line.set(marker=marker)
+    low, high = calibration.valid
+    pad = 0.08 * (high - low)
+    ax.set_xlim(low - pad, high + pad)
+    for start, end in ((low - pad, low), (high, high + pad)):
+        ax.axvspan(start, end, facecolor="none", edgecolor="#999999", hatch="////", lw=0)
+    ax.set_title(f"{calibration.channel} sensor, degree {calibration.degree}; hatched: not calibrated, refused")
+    ax.get_legend().remove()
+    fig.legend(loc="outside lower center", ncols=4)
+    return fig
+
+
+@styled
+def curves(drops: Sequence["Drop"], fit: "BatchFit", *, level: float = 0.95) -> Figure:
+    """Loading curves of all cords with the batch's curve; below, as a share of it, with the three bands by name."""
+    fig = Figure(figsize=(6.3, 5.2))
+    top, bottom = fig.subplots(2, sharex=True, height_ratios=(1.15, 1))
+    chosen, reach = fit.chosen.curve, max(float(drop.stretch_ratio.max()) for drop in drops)
+    for cord, marker, colour in zip(_cords(drops), cycle(MARKERS), cycle(COLOURS), strict=False):
+        own = [drop for drop in drops if drop.cord == cord]
+        for k, drop in enumerate(own):
+            x, f = _thin(drop.stretch_ratio, 25), _thin(drop.force, 25)
+            look = {"ls": "none", "marker": marker, "ms": 3, "mfc": "none", "mew": 0.6, "color": colour}
+            top.plot(x, f / 1000, label=f"cord {cord}" if k == 0 else "_", **look)
+            shape = chosen.force(x)
+            seen = shape > 0.1 * float(chosen.force(reach))  # near no load a share of it is only noise
+            bottom.plot(x[seen], 100 * (f[seen] / shape[seen] - 1), label="_", **look)
+    x = np.linspace(1, reach, 200)
+    top.plot(x, chosen.force(x) / 1000, "-", color=INK, lw=2, label=f"curve of the batch ({fit.chosen.model.name})")
+    top.legend(ncols=2)
+    seen = x[chosen.force(x) > 0.1 * float(chosen.force(reach))]
+    labels = []
+    for band, colour, style in _bands(fit, seen, level):
+        share = [100 * (edge / chosen.force(seen) - 1) for edge in (band.lower, band.upper)]
+        for edge in share:
+            bottom.plot(seen, edge, ls=style, color=colour, label=band.label)
+        labels.append((share[1][-1], band.kind.replace("confidence", "mean curve"), colour))
+    bottom.axhline(0, color=INK, lw=1)
+    label_ends(bottom, seen[-1], labels)
+    bottom.set_title(f"bands of {100 * level:g} %, two-sided")
+    top.set(ylabel="force in the cord [kN]")
+    bottom.set(xlabel="stretch ratio [1]", ylabel="off the batch's curve [%]")
+    return fig
+
+
+def _bands(fit: "BatchFit", x: np.ndarray, level: float) -> Iterable[tuple[Band, str, Any]]:
+    """The bands that the data can give; a band that they cannot is not drawn."""
+    first = next(iter(fit.chosen.scales))
+    # the band of one tested cord is drawn about the batch's curve, where the others are
+    for ask, colour, style in (
+        (lambda: fit.chosen.confidence_band(x, level), BLUE, "-"),
+        (lambda: _recentred(fit.chosen.prediction_band(x, level, this_cord=first), fit), GREEN, "-."),
+        (lambda: fit.chosen.prediction_band(x, level), RED, "--"),
+    ):
+        try:
+            yield ask(), colour, style
+        except NoBand:
+            continue
+
+
+def _recentred(band: Band, fit: "BatchFit") -> Band:
+    by = fit.chosen.curve.force(band.stretch_ratio) / band.force
+    return replace(band, force=band.force * by, lower=band.lower * by, upper=band.upper * by)
+
+
+@styled
+def residuals(drops: Sequence["Drop"], fit: "BatchFit") -> Figure:
+    """Force less the cord's own curve, a strip a drop: what the shape leaves, cord by cord and from light to heavy."""
+    fig = Figure()
+    ax = fig.subplots()
+    ordered = sorted(drops, key=lambda drop: (drop.cord, drop.mass))
+    for cord, marker, colour in zip(_cords(ordered), cycle(MARKERS), cycle(COLOURS), strict=False):
+        places = [k for k, drop in enumerate(ordered) if drop.cord == cord]
+        for k in places:
+            drop = ordered[k]
+            off = drop.force - fit.chosen.scales.get(cord, 1.0) * fit.chosen.curve.force(drop.stretch_ratio)
+            spread = k + np.linspace(-0.35, 0.35, off.size)
+            ax.plot(spread, off, marker, ms=2, color=colour, label=f"cord {cord}" if k == places[0] else "_")
+        ax.axvline(places[-1] + 0.5, color="#BBBBBB", lw=0.8)
+        ax.annotate(
+            cord, (np.mean(places), 1), xycoords=("data", "axes fraction"), xytext=(0, 2),
+            textcoords="offset points", ha="center", va="bottom",
+        )  # fmt: skip
+    ax.axhline(0, color=INK, lw=1)
+    ax.set_xticks(range(len(ordered)), [f"{drop.mass:g}" for drop in ordered], rotation=90)
+    ax.grid(axis="x", visible=False)
+    ax.set(xlabel="mass hung [kg], a strip a drop from slack to lowest point, by cord", ylabel="force − curve [N]")
+    return fig
+
+
+_QUANTITIES = {
+    "clearance": ("clearance [m]", "least_clearance", "lower"),
+    "g": ("greatest g [1]", "greatest_g", "upper"),
+    "strength_factor": ("strength factor [1]", "least_strength_factor", "lower"),
+    "stretch_ratio": ("stretch ratio [1]", "greatest_stretch_ratio", "upper"),
+}
+
+
+@styled
+def by_mass(rating: "Rating", criteria: "Criteria", *, quantities: Sequence[str] = ("clearance", "g")) -> Figure:
+    """Estimates and limits over rider mass, a panel a quantity, the forbidden side hatched, the rated range marked."""
+    fig = Figure(figsize=(6.3, 2.9) if len(quantities) > 1 else (4.2, 3.0))
+    for ax, quantity in zip(fig.subplots(1, len(quantities), squeeze=False)[0], quantities, strict=True):
+        label, key, side = _QUANTITIES[quantity]
+        _over_mass(ax, rating, quantity, getattr(criteria, key), side)
+        ax.set(xlabel="rider mass [kg]", ylabel=label)
+    return fig
+
+
+def _over_mass(ax: Axes, rating: "Rating", quantity: str, criterion: float | None, side: str) -> None:
+    rows = [row for row in rating.predictions if row[quantity] is not None]
+    mass = np.array([row["mass"] for row in rows])
+    if not mass.size:
+        ax.annotate("no prediction", (0.5, 0.5), xycoords="axes fraction", ha="center")
+        return
+    kind = f"{100 * rating.probability:g} % {rating.limit} limit"
+    labels = []
+    for key, name, style, colour in ((quantity, "estimate", "-", BLUE), (f"{quantity}_limit", "limit", "--", RED)):
+        values = np.array([np.nan if row[key] is None else row[key] for row in rows], float)
+        if np.isfinite(values).any():
+            ax.plot(mass, values, style, color=colour, label="estimate" if name == "estimate" else kind)
+            last = np.flatnonzero(np.isfinite(values))[-1]
+            labels.append((values[last], name, colour))
+    if criterion is not None:
+        forbid(ax, criterion, side)
+    if rating.rated:
+        ax.axvspan(rating.lightest, rating.heaviest, ymax=0.03, color=GREEN, label="rated")
+        for end in (rating.lightest, rating.heaviest):
+            ax.axvline(end, color=GREEN, ls=":", lw=1.2)
+        ax.set_title(f"rated {rating.lightest:.1f} to {rating.heaviest:.1f} kg", color="#00664B", fontsize=9)
+    else:
+        ax.set_title("not rated", color="#8A3B00", fontsize=9)
+    ax.set_xlim(mass[0], mass[-1])
+    label_ends(ax, mass[-1], labels)
+
+
+@styled
+def budget(budget: "Budget") -> Figure:
+    """Each input's share of the variance of one quantity."""
+    shares = [share for share in budget.shares if share.share >= 0.0005][::-1]
+    fig = Figure(figsize=(6.3, 0.8 + 0.26 * len(shares)))
+    ax = fig.subplots()
+    bars = ax.barh([share.input for share in shares], [100 * share.share for share in shares], color=BLUE, height=0.65)
+    ax.bar_label(bars, [f"{100 * share.share:.1f} %, u = {share.u:.2g}" for share in shares], padding=3, fontsize=8)
+    ax.set_xlim(0, 1.25 * max((100 * share.share for share in shares), default=1))
+    ax.grid(axis="y", visible=False)
+    ax.set(xlabel=f"share of the variance of {budget.quantity.replace('_', ' ')} at {budget.mass:g} kg [%]")
+    return fig
+
+
+@styled
+def wear(wear: "Wear") -> Figure:
+    """Every drop over its cord's jump count, each cord's line, the limits where tested and the forecast beyond."""
+    fig = Figure(figsize=(6.3, 3.6))
+    ax = fig.subplots()
+    for name, marker, colour in zip(dict.fromkeys(wear.cord.tolist()), cycle(MARKERS), cycle(COLOURS), strict=False):
+        of = wear.cord == name
+        ax.plot(wear.jumps[of], wear.values[of], marker, color=colour, mfc="none", label=f"cord {name}")
+        if wear.lines and name in wear.lines.groups:
+            k, span = wear.lines.groups.index(name), np.array([wear.jumps[of].min(), wear.jumps[of].max()])
+            ax.plot(span, wear.lines.intercepts[k] + wear.lines.slopes[k] * span, "-", lw=0.8, color=colour, label="_")
+    tested = [point for point in wear.points if point.kind == "tested"]
+    beyond = [*tested[-1:], *wear.forecast]
+    labels = []
+    for side in ("lower", "upper"):
+        for points, style, word in ((tested, "-", "limit"), (beyond, "--", "forecast, not rated")):
+            shown = [(point.jumps, getattr(point, side)) for point in points if getattr(point, side) is not None]
+            if len(shown) > 1:
+                ax.plot(*zip(*shown, strict=True), style, color=INK, lw=1.8, label=f"{side} {word}")
+        shown = [point for point in wear.points if getattr(point, side) is not None]
+        if shown:
+            labels.append(
+                (getattr(shown[-1], side), "forecast\nlimit" if shown[-1].kind == "forecast" else "limit", INK)
+            )
+    for bound, side in ((wear.least, "lower"), (wear.greatest, "upper")):
+        if bound is not None:
+            forbid(ax, bound, side)
+    if wear.retire_at is not None:
+        ax.axvline(wear.retire_at, color=RED, ls="-.", lw=1.4)
+        ax.annotate(
+            f"retire at {wear.retire_at} jumps", (wear.retire_at, 1), xycoords=("data", "axes fraction"),
+            xytext=(-4, -4), textcoords="offset points", ha="right", va="top", color="#8A3B00",
+            bbox={"fc": "white", "ec": "none", "pad": 1},
+        )  # fmt: skip
+    if labels:
+        label_ends(ax, max(point.jumps for point in wear.points), labels)
+    ax.set(xlabel="jumps of the cord", ylabel=f"{wear.quantity} [{wear.unit}]" if wear.unit else wear.quantity)
+    cords = [line for line in ax.lines if line.get_label().startswith("cord ")]
+    fig.legend(handles=cords, loc="outside lower center", ncols=6)
+    return fig
+
+
+@styled
+def breaks(lot: "Lot") -> Figure:
+    """Probability plot of the breaking loads, with the load that the criteria ask for."""
+    fig = Figure(figsize=(4.2, 3.2))
+    ax = fig.subplots()
+    lot.plot(ax)
+    ax.xaxis.set_major_formatter("{x:g}")
+    ax.xaxis.set_minor_formatter("{x:g}")
+    ax.tick_params(axis="x", which="minor", labelsize=7)
+    return fig
+
+
+@styled
+def candidates(fit: "BatchFit") -> Figure:
+    """The models side by side: AICc above the best, and the error in drops that were held back."""
+    table = [each for each in sorted(fit.candidates, key=lambda each: -each.aicc) if np.isfinite(each.aicc)]
+    fig = Figure(figsize=(6.3, 0.9 + 0.25 * len(table)))
+    left, right = fig.subplots(1, 2, sharey=True)
+    best = min(each.aicc for each in table)
+    for k, each in enumerate(table):
+        chosen, equal = each.model == fit.chosen.model.name, each.model in fit.equals
+        look = {"color": BLUE if equal else FAINT, "marker": "*" if chosen else "o", "ms": 9 if chosen else 5}
+        look["mfc"] = look["color"] if equal else "none"
+        left.plot([each.aicc - best], [k], ls="none", **look)
+        if np.isfinite(each.check_rms):
+            right.plot([each.check_rms], [k], ls="none", **look)
+    left.set_xscale("symlog", linthresh=10)
+    right.set_xscale("log")
+    left.set_yticks(range(len(table)), [each.model for each in table])
+    left.set(xlabel="AICc above the best [1]")
+    right.set(xlabel=f"rms of force in {fit.held_back} [N]")
+    fig.suptitle("star: chosen; filled: as good; open: not", x=0.01, ha="left", fontsize=9)
+    return fig
+
+
+@styled
+def validation(validation: "Validation") -> Figure:
+    """Measured lowest points of drops that the limits had not seen, against those limits."""
+    rows = sorted(validation.rows, key=lambda row: (row.mass, row.cord))
+    fig = Figure()
+    ax = fig.subplots()
+    for k, row in enumerate(rows):
+        ax.plot([k, k], [row.lower - row.predicted, row.upper - row.predicted], "_-", ms=7, color=BLUE, label="_")
+    for inside, marker, name in ((True, "o", "inside"), (False, "X", "outside")):
+        found = [(k, row.measured - row.predicted) for k, row in enumerate(rows) if row.inside == inside]
+        if found:
+            ax.plot(*zip(*found, strict=True), marker, color=INK if inside else RED, ms=5 if inside else 8, label=name)
+    ax.axhline(0, color=FAINT, lw=0.8)
+    ax.set_xticks(range(len(rows)), [f"{row.mass:g} kg, {row.cord}" for row in rows], rotation=90)
+    ax.grid(axis="x", visible=False)
+    ax.set(ylabel="lowest point − predicted [m]", title=f"bars: {100 * validation.probability:g} % limits, two-sided")
+    ax.legend(ncols=2)
+    return fig
+
+
+def figures(analysis: "Analysis") -> dict[str, Figure]:
+    """Every figure that an analysis can give, by the name of its file."""
+    drawn = {f"calibration-{name}": calibration(found) for name, found in analysis.calibrations.items()}
+    fitted = [drop for drop in analysis.drops if drop.use == "fit"]
+    if fitted:
+        drawn["record"] = record(fitted[0])
+    if analysis.fit is not None:
+        drawn |= {"curves": curves(fitted, analysis.fit), "residuals": residuals(fitted, analysis.fit)}
+        drawn["candidates"] = candidates(analysis.fit)
+    criteria = analysis.campaign.criteria
+    if analysis.rating.predictions:
+        drawn["limits"] = by_mass(analysis.rating, criteria)
+        drawn["strength"] = by_mass(analysis.rating, criteria, quantities=("strength_factor", "stretch_ratio"))
+    if analysis.validation is not None and analysis.validation.rows:
+        drawn["validation"] = validation(analysis.validation)
+    drawn |= {f"budget-{name}": budget(found) for name, found in analysis.budgets.items()}
+    if analysis.lot is not None and analysis.lot.loads.size:
+        drawn["breaks"] = breaks(analysis.lot)
+    if analysis.wear is not None:
+        drawn["wear"] = wear(analysis.wear)
+    return drawn
+
+
+def _cords(drops: Iterable["Drop"]) -> list[str]:
+    return list(dict.fromkeys(drop.cord for drop in drops))
+
+
+def _thin(values: np.ndarray, count: int) -> np.ndarray:
+    return values[np.unique(np.linspace(0, values.size - 1, count).astype(int))]

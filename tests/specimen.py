@@ -1,0 +1,129 @@
+"""A finished analysis for tests of figures, report and bundle. Every number of it is invented: no chain was run."""
+
+from functools import cache
+from pathlib import Path
+from tempfile import mkdtemp
+from types import SimpleNamespace
+
+import numpy as np
+
+from cordlab.analysis import CAUTIONS, Analysis
+from cordlab.budget import Budget, Share
+from cordlab.calibrate import calibrate_channel
+from cordlab.campaign import read_campaign
+from cordlab.curves import Curve
+from cordlab.fit import fit_batch
+from cordlab.lot import assess_lot
+from cordlab.rating import RULE, Rating, not_rated
+from cordlab.validate import HeldBack, Validation
+from cordlab.wear import assess_wear
+from tests.small_campaign import write_small_campaign
+
+CURVE = Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})
+CORDS = ("A1", "A2", "A3", "A4", "A5", "A6")
+
+
+def invented_drop(name: str, cord: str, mass: float, *, scale: float = 1.0, use: str = "fit") -> SimpleNamespace:
+    """What reduction would give, from a curve that is known: a sine for the motion, no real drop."""
+    rng = np.random.default_rng([round(mass), CORDS.index(cord)])
+    reach = 1 + mass / 33.5
+    time = np.arange(0, 6, 0.005)
+    swing = np.where(time < 1, 0.0, (1 - np.cos(np.pi * (time - 1) / 3)) / 2)
+    position = 10 * reach * swing
+    load = CURVE.force(np.maximum(position / 10, 1)) + np.where(position < 10, 60.0, 130.0)
+    stretch_ratio = np.linspace(1.02, reach, 40)
+    return SimpleNamespace(
+        name=name, cord=cord, use=use, mass=mass, slack_length=10.0, cord_mass=14.0, jumps=5, temperature=18.5,
+        load_cell_at="top", filter="cfc60", time=time, load=load + rng.normal(0, 1, time.size), position=position,
+        speed=np.gradient(position, time), release=200, slack_end=int(np.argmax(position >= 10)),
+        peak=int(np.argmax(load)) - 30, lowest=int(np.argmax(position)), lowest_point=float(position.max()),
+        u_lowest_point=0.05, peak_load=float(load.max()), u_peak_load=8.0, stretch_ratio=stretch_ratio,
+        force=scale * CURVE.force(stretch_ratio) + rng.normal(0, 4, 40), unloading_ratio=stretch_ratio[::-1],
+        unloading_force=0.8 * CURVE.force(stretch_ratio)[::-1], energy_returned=0.86, closure_error=None,
+        notes=(),
+    )  # fmt: skip
+
+
+def invented_predictions() -> tuple[dict, ...]:
+    rows = []
+    for mass in np.arange(33.0, 98.0):
+        row = {
+            "mass": float(mass), "lowest_point": 12.0 + 0.272 * mass, "lowest_point_limit": 12.1 + 0.286 * mass,
+            "clearance": 28.8 - 0.272 * mass, "clearance_limit": 28.4 - 0.284 * mass,
+            "g": 1.72 + 44 / (mass + 3), "g_limit": 1.80 + 47.5 / (mass + 3),
+            "peak_load": 750 + 16.6 * mass, "peak_load_limit": 790 + 17.3 * mass,
+        }  # fmt: skip
+        row |= {"strength_factor": 14100 / row["peak_load"], "strength_factor_limit": 14100 / row["peak_load_limit"]}
+        row |= {"stretch_ratio": row["lowest_point"] / 10, "stretch_ratio_limit": row["lowest_point_limit"] / 10}
+        met = {"clearance": row["clearance_limit"] >= 4, "g": row["g_limit"] <= 2.8}
+        why = [f"{name} limit fails its criterion" for name, holds in met.items() if not holds]
+        rows.append(row | {"violation": {}, "decision": {}, "rated": not why, "reason": "; ".join(why) or None})
+    return tuple(rows)
+
+
+RATED = Rating(
+    True, 45.0, 85.0, {"light": "g", "heavy": "clearance"}, "prediction", 0.99, 0.95, 6, 5.4, (),
+    invented_predictions(), "99 % prediction limit for the next drop of another cord of the batch, from 6 cords", RULE,
+)  # fmt: skip
+
+
+@cache
+def specimen() -> Analysis:
+    """An invented analysis that is rated, with every part that an analysis can have."""
+    folder = Path(mkdtemp(prefix="specimen-"))
+    campaign = read_campaign(write_small_campaign(folder))
+    rng = np.random.default_rng(3)
+    scales = dict(zip(CORDS, np.exp(rng.normal(0, 0.02, 6)), strict=True))
+    drops = [
+        invented_drop(f"{cord}-{mass}", cord, float(mass), scale=scales[cord], use="check" if mass == 68 else "fit")
+        for cord in CORDS
+        for mass in (36, 52, 68, 84, 100)
+    ]
+    shares = (
+        Share("cord to cord (length and mass too)", 0.51, 0.74, 5.0, 0.31, 1.1),
+        Share("drop to drop", 0.21, 0.125, 24.0, 0.05, 0.2),
+        Share("site drag area", 0.19, 0.1, np.inf, 0.04, 0.15),
+        Share("site tie height", 0.1, 0.028, np.inf, 0.01, 0.04),
+        Share("shape of the curve", 0.05, 0.007, np.inf, 0.0, 0.0),
+    )
+    budgets = {
+        "clearance": Budget("clearance", 85.0, 5.68, 0.6, 6.9, 4.2, 4.26, shares),
+        "g": Budget("g", 45.0, 2.63, 0.06, 7.0, 2.8, 2.79, shares[:2]),
+    }
+    rows = tuple(
+        HeldBack(f"{cord}-68", cord, 68.0, 30.5 + off, 30.55, 29.9, 31.2, "this cord")
+        for cord, off in zip(CORDS, (-0.2, 0.1, 0.3, -0.1, 0.0, 0.9), strict=True)
+    )
+    counts = np.tile([5, 100, 200, 350, 500], 6)
+    worn = 8.6 - 0.0045 * counts + np.repeat(rng.normal(0, 0.25, 6), 5) + rng.normal(0, 0.05, 30)
+    return Analysis(
+        campaign=campaign,
+        calibrations={name: calibrate_channel(table) for name, table in campaign.calibration.items()},
+        drops=tuple(drops),
+        fit=fit_batch(
+            [drop for drop in drops if drop.use == "fit"],
+            candidates=("mooney-rivlin", "linear", "yeoh"),
+            check=[drop for drop in drops if drop.use == "check"],
+        ),
+        learned=None,
+        forecast=None,
+        rating=RATED,
+        validation=Validation(rows, 0.98, False),
+        batch=None,
+        lot=assess_lot(campaign.breaks, greatest_load_limit=2270.0, least_strength_factor=5.0),
+        wear=assess_wear(
+            np.repeat(CORDS, 5), counts, worn, probability=0.99, least=4.3, quantity="clearance at 85 kg",
+            conditions={"temperature [degC]": np.full(30, 18.0)},
+        ),
+        budgets=budgets,
+        cautions=CAUTIONS,
+    )  # fmt: skip
+
+
+def refused(reason: str = "only 1 cord was dropped: nothing says what another cord of the batch does") -> Analysis:
+    """The same, not rated."""
+    from dataclasses import replace
+
+    whole = specimen()
+    rating = not_rated([reason], decision=whole.campaign.decision, n_cords=1)
+    return replace(whole, rating=rating, budgets={}, wear=None, lot=None, validation=None)
