@@ -15,6 +15,13 @@ CURVATURE_LEVEL = 0.05  # one-sided, towards the bound: wear that gets faster is
 FARTHEST = 10  # a crossing is looked for up to this many times the tested span beyond the last test
 
 
+def retests(jumps: np.ndarray, together: int) -> np.ndarray:
+    """(n,) the retest that each drop belongs to, by its lowest count: counts no more than `together` apart are one."""
+    counts = np.unique(jumps)
+    starts = counts[np.insert(np.diff(counts) > together, 0, True)]
+    return starts[np.searchsorted(starts, jumps, side="right") - 1]
+
+
 @dataclass(frozen=True)
 class WearPoint:
     """Limits at one jump count. `mean` is the mean cord's, [unit of the values] throughout.
@@ -56,12 +63,14 @@ class WearPoint:
 class Judge:
     """Limits at a count, from drops (n,) of which some cords have a line.
 
+    retest : (n,) count that stands for the retest of each drop
     straight : a line for each of them ; curved : the same with a common curvature, None where drops cannot show one
     bounds : side of the limit → what it must meet
     """
 
     cord: np.ndarray
     jumps: np.ndarray
+    retest: np.ndarray
     values: np.ndarray
     straight: Lines
     curved: Lines | None
@@ -73,17 +82,18 @@ class Judge:
         cls,
         cord: np.ndarray,
         jumps: np.ndarray,
+        retest: np.ndarray,
         values: np.ndarray,
         lined: Sequence[str],
         bounds: Mapping[Side, float],
         probability: float,
     ) -> "Judge":
-        """`lined` names the cords dropped at two or more counts: those have a line."""
+        """`lined` names the cords dropped at two or more retests: those have a line."""
         of = np.isin(cord, lined)
         drops = cord[of], jumps[of], values[of]
-        most = max(np.unique(jumps[cord == name]).size for name in lined)
+        most = max(np.unique(retest[cord == name]).size for name in lined)
         curved = fit_lines(*drops, curved=True) if most > 2 and of.sum() > 2 * len(lined) + 1 else None
-        return cls(cord, jumps, values, fit_lines(*drops), curved, bounds, probability)
+        return cls(cord, jumps, retest, values, fit_lines(*drops), curved, bounds, probability)
 
     def getting_faster(self) -> tuple[float | None, str]:
         """One-sided p of wear that gets faster towards a bound, and why there is no forecast ("" if there may be)."""
@@ -99,11 +109,11 @@ class Judge:
         return p, ""
 
     def all_here(self, count: int) -> bool:
-        return set(self.straight.groups) <= set(self.cord[self.jumps == count].tolist())
+        return set(self.straight.groups) <= set(self.cord[self.retest == count].tolist())
 
     def tested(self, count: int) -> WearPoint:
-        """By the drops at this count alone where every cord was dropped there, else by the lines; by each drop too."""
-        at = self.jumps == count
+        """By the drops of this retest alone where every cord was dropped there, else by the lines; by each drop too."""
+        at = self.retest == count
         cords, values, limits, within = self.cord[at], self.values[at], {}, True
         for side, bound in self.bounds.items():
             if self.all_here(count):

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy import special
 
+from cordlab.ageing import retests
 from cordlab.curves import Curve
 from cordlab.drop import scale_for_lowest_point
 from cordlab.lines import Lines, fit_lines
@@ -89,27 +90,29 @@ def tell_apart(
     air_density: float = 1.2,
     release_depth: float = 0.0,
     compliance: float = 0.0,
+    together: int = 20,
 ) -> Softening:
     """Split wear into softening and lengthening.
 
     cord, jumps, mass [kg], lowest_point [m], slack_length [m, when new], cord_mass [kg] : (n,) one a drop ;
-    the rest as in `predict_drop`. A lengthened cord keeps its curve in the stretch ratio. At each cord and count the
+    together : counts no farther apart are one retest ; the rest as in `predict_drop`. A lengthened cord keeps its curve in the stretch ratio. At each cord and count the
     scale and the length are those with which all its masses come to their lowest points, by least squares on ln scale.
-    Raises ValueError unless two cords were dropped at two masses or more at two counts or more.
+    Raises ValueError unless two cords were dropped at two masses or more at two retests or more.
     """
     cord, jumps, mass = np.asarray(cord), np.asarray(jumps), np.asarray(mass, float)
+    retest = retests(jumps, together)
     new_length = np.broadcast_to(np.asarray(slack_length, float), mass.shape)
     rows = [
         of
         for name in dict.fromkeys(cord.tolist())
-        for count in np.unique(jumps[cord == name])
-        if np.unique(mass[of := (cord == name) & (jumps == count)]).size > 1
+        for count in np.unique(retest[cord == name])
+        if np.unique(mass[of := (cord == name) & (retest == count)]).size > 1
     ]
     names = [cord[of][0] for of in rows]
     if sum(names.count(name) > 1 for name in set(names)) < 2:
         raise ValueError(
             "softening and lengthening cannot be told apart: "
-            "that takes 2 cords dropped at 2 masses or more at 2 jump counts or more"
+            "that takes 2 cords dropped at 2 masses or more at 2 retests or more"
         )
     rows = [of for of, name in zip(rows, names, strict=True) if names.count(name) > 1]
 
@@ -137,7 +140,7 @@ def tell_apart(
             more = -(off @ here[of]) / (off @ off)
             logs[i] = here[of].mean() + rate[of].mean() * more
             longer[of] += more
-    cords, counts = np.array([cord[of][0] for of in rows]), np.array([jumps[of][0] for of in rows])
+    cords, counts = np.array([cord[of][0] for of in rows]), np.array([retest[of][0] for of in rows])
     lengthening = np.array([longer[of][0] for of in rows])
     scale_lines, length_lines = fit_lines(cords, counts, logs), fit_lines(cords, counts, lengthening)
     return Softening(

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from cordlab.ageing import Judge, WearPoint
+from cordlab.ageing import Judge, WearPoint, retests
 from cordlab.lines import Lines
 from cordlab.spread import Side
 
@@ -67,8 +67,9 @@ class Wear:
             f"wear by {self.quantity}: " + ("not rated" if self.retire_at is None else f"retire at {self.retire_at}")
         ]
         if self.slope is not None:
+            unit = self.unit and f" {self.unit}"
             error = "" if self.se_slope is None else f", standard error {100 * self.se_slope:.2g}"
-            lines.append(f"{100 * self.slope:+.3g} {self.unit} in 100 jumps{error}")
+            lines.append(f"{100 * self.slope:+.3g}{unit} in 100 jumps{error}")
         for point in self.points:
             shown = [
                 f"{name} limit {limit:.4g}" for name, limit in (("lower", point.lower), ("upper", point.upper)) if limit
@@ -152,14 +153,16 @@ def assess_wear(
     quantity: str = "clearance",
     unit: str = "m",
     conditions: Mapping[str, Sequence[float] | np.ndarray] | None = None,
+    together: int = 20,
 ) -> Wear:
     """Retirement count, forecast and next retest from drops at several jump counts.
 
     cord, jumps, values : (n,) one a drop ; least, greatest : bounds that the limits must meet, at least one of them ;
     greatest_jumps : cap of the maker or the rule, which wins where smaller ; conditions : name with unit → (n,) values
-    recorded at the drops (temperature, rest), nan where not recorded.
-    A tested count is judged by the drops at that count alone (limit for another cord, no line assumed) where all cords
-    were dropped there, else by the lines; a forecast by the worse of straight and curved lines, never beyond one
+    recorded at the drops (temperature, rest), nan where not recorded ; together : counts no farther apart are one
+    retest, which stands at its lowest count (a choice, no source).
+    A retest is judged by its own drops alone (limit for another cord, no line assumed) where every cord was dropped,
+    else by the lines; a forecast by the worse of straight and curved lines, never beyond one
     longest step between tests. Wear that gets faster towards the bound has no forecast.
     Raises ValueError for input that makes no sense; too little of it gives no rating, with the reason.
     """
@@ -170,20 +173,24 @@ def assess_wear(
         raise ValueError(f"greatest jumps {greatest_jumps}: at least 0")
     if not 0 < probability < 1:
         raise ValueError(f"probability {probability:g} is not between 0 and 1")
+    if together < 0:
+        raise ValueError(f"together {together}: at least 0")
     bounds: dict[Side, float] = {}
     if least is not None:
         bounds["lower"] = least
     if greatest is not None:
         bounds["upper"] = greatest
-    lined = [name for name in dict.fromkeys(cord.tolist()) if np.unique(jumps[cord == name]).size > 1]
-    reasons = [f"no line for cord {name}: dropped at one jump count only" for name in set(cord.tolist()) - set(lined)]
+    retest = retests(jumps, together)
+    names = dict.fromkeys(cord.tolist())
+    lined = [name for name in names if np.unique(retest[cord == name]).size > 1]
+    reasons = [f"no line for cord {name}: dropped at one jump count only" for name in names if name not in lined]
     crossing: dict[str, float | None] = {"early": None, "mean": None, "late": None}
     points: list[WearPoint] = []
     judge, p, next_retest = None, None, None
     refusal = "fewer than 2 cords dropped at 2 or more jump counts: nothing is known of another cord"
     if len(lined) > 1:
-        judge = Judge.of(cord, jumps, values, lined, bounds, probability)
-        counts = _retested(cord, jumps, lined)
+        judge = Judge.of(cord, jumps, retest, values, lined, bounds, probability)
+        counts = _retested(cord, retest, lined)
         if judge.straight.dof < 1 and (unjudged := [count for count in counts if not judge.all_here(count)]):
             reasons.append(
                 f"{unjudged[0]} jumps: not every cord was dropped there, and no drop is to spare for the lines"
@@ -200,7 +207,7 @@ def assess_wear(
         crossing = judge.crossing(last, last - counts[0])
         if retire_at == last:
             next_retest = _next_retest(last, step, crossing["early"], greatest_jumps)
-    recorded = {name: _by_count(jumps, np.asarray(given, float)) for name, given in (conditions or {}).items()}
+    recorded = {name: _by_count(retest, np.asarray(given, float)) for name, given in (conditions or {}).items()}
     return Wear(
         quantity=quantity,
         unit=unit,
@@ -238,10 +245,10 @@ def _checked(cord: Any, jumps: Any, values: Any) -> tuple[np.ndarray, np.ndarray
     return cord, jumps.astype(int), values
 
 
-def _retested(cord: np.ndarray, jumps: np.ndarray, lined: Sequence[str]) -> list[int]:
-    """Counts that at least two cords have reached: what lies beyond is one cord's wear."""
-    oldest = sorted((int(jumps[cord == name].max()) for name in lined), reverse=True)[1]
-    return [int(count) for count in np.unique(jumps) if count <= oldest]
+def _retested(cord: np.ndarray, retest: np.ndarray, lined: Sequence[str]) -> list[int]:
+    """Retests that at least two cords have reached: what lies beyond is one cord's wear."""
+    oldest = sorted((int(retest[cord == name].max()) for name in lined), reverse=True)[1]
+    return [int(count) for count in np.unique(retest) if count <= oldest]
 
 
 def _retirement(points: Sequence[WearPoint], cap: int | None) -> tuple[int | None, list[str]]:
@@ -251,8 +258,8 @@ def _retirement(points: Sequence[WearPoint], cap: int | None) -> tuple[int | Non
             reasons.append(f"the limit is not met at {point.jumps} jumps")
             break
         last = point.jumps
-    if last == 0:
-        return None, [*reasons, "no retest of a worn cord meets the limit: new cords say nothing of worn ones"]
+    if points and last == points[0].jumps:
+        return None, [*reasons, "no retest meets the limit: the first test says nothing of cords jumped since"]
     if last is not None and cap is not None and cap < last:
         return cap, [*reasons, f"the maker's or the rule's greatest count of {cap} is smaller than what was tested"]
     if last is None:
@@ -270,12 +277,12 @@ def _next_retest(last: int, step: int, early: float | None, cap: int | None) -> 
     return count if count > last else None
 
 
-def _by_count(jumps: np.ndarray, given: np.ndarray) -> dict[int, tuple[float, float]]:
-    if given.shape != jumps.shape:
-        raise ValueError(f"{given.size} recorded values for {jumps.size} drops")
+def _by_count(retest: np.ndarray, given: np.ndarray) -> dict[int, tuple[float, float]]:
+    if given.shape != retest.shape:
+        raise ValueError(f"{given.size} recorded values for {retest.size} drops")
     kept = {}
-    for count in np.unique(jumps):
-        of = given[(jumps == count) & np.isfinite(given)]
+    for count in np.unique(retest):
+        of = given[(retest == count) & np.isfinite(given)]
         if of.size:
             kept[int(count)] = (float(of.min()), float(of.max()))
     return kept

@@ -155,6 +155,16 @@ def test_no_rating_is_given_beyond_the_last_retest():
     json.dumps(wear.to_dict())
 
 
+def test_the_first_test_is_no_retest():
+    """Met when new and not at 100 jumps: nothing can be said of cords that have been jumped."""
+    names, jumps, values = worn(np.random.default_rng(1))
+    first = assess_wear(names, jumps, values, probability=0.99, least=0.0).points[0].lower
+    wear = assess_wear(names, jumps, values, probability=0.99, least=first)
+    assert wear.points[0].meets
+    assert wear.retire_at is None
+    assert any("no retest meets the limit" in reason for reason in wear.reasons)
+
+
 def test_the_makers_count_wins_where_smaller():
     names, jumps, values = worn(np.random.default_rng(1))
     wear = assess_wear(names, jumps, values, probability=0.99, least=4.0, greatest_jumps=300)
@@ -216,13 +226,27 @@ def test_counts_only_one_cord_reached_are_not_retested():
     assert wear.retire_at == 350
 
 
-def test_counts_that_differ_from_cord_to_cord_go_by_the_lines():
+def test_counts_close_together_are_one_retest_at_the_lowest():
+    """Each drop adds one to the count, and no two cords come to a retest at the same one."""
     rng = np.random.default_rng(8)
     names, jumps, values = worn(rng, cords=5)
     jumps = jumps + np.where(jumps > 0, rng.integers(-8, 9, jumps.size), 0)
     wear = assess_wear(names, jumps, values, probability=0.95, least=1.0)
-    assert 485 < wear.retire_at < 510
+    assert len([point for point in wear.points if point.kind == "tested"]) == 5
+    assert wear.retire_at == jumps[jumps > 400].min()
     assert wear.next_retest > wear.retire_at
+    # kept apart, no count has every cord, and the lines judge
+    apart = assess_wear(names, jumps, values, probability=0.95, least=1.0, together=0)
+    assert apart.retire_at == sorted(jumps)[-2]
+
+
+def test_two_masses_at_a_retest_are_two_drops_of_the_cord_and_not_two_cords():
+    names, jumps, values = worn(np.random.default_rng(8), cords=5)
+    wear = assess_wear(names, jumps, values, probability=0.95, least=1.0)
+    twice = assess_wear([*names, *names], [*jumps, *(jumps + 1)], [*values, *values], probability=0.95, least=1.0)
+    for one, other in zip(wear.points[:5], twice.points[:5], strict=True):
+        assert other.jumps == one.jumps
+        assert other.lower == pytest.approx(one.lower)  # the same five means, nothing learnt
 
 
 @pytest.mark.parametrize(
@@ -386,7 +410,7 @@ def dropped(rng, *, softening, lengthening, u=0.0, cords=6, masses=(36.0, 68.0, 
     setup = {"mass": mass, "cord_mass": 14.0, "drag_area": 0.1}
     lowest = predict_drop(curve.scaled(scale), slack_length=10 + lengthening * jumps / 500, **setup).lowest_point
     found = tell_apart(
-        curve, names, jumps, mass, lowest + rng.normal(0, u, mass.size) if u else lowest,
+        curve, names, jumps + (mass > 50), mass, lowest + rng.normal(0, u, mass.size) if u else lowest,
         slack_length=np.full(mass.size, 10.0), cord_mass=14.0, drag_area=0.1,
     )  # fmt: skip
     return found
