@@ -95,7 +95,8 @@ def tell_apart(
     """Split wear into softening and lengthening.
 
     cord, jumps, mass [kg], lowest_point [m], slack_length [m, when new], cord_mass [kg] : (n,) one a drop ;
-    together : counts no farther apart are one retest ; the rest as in `predict_drop`. A lengthened cord keeps its curve in the stretch ratio. At each cord and count the
+    together : counts no farther apart are one retest ; the rest as in `predict_drop`.
+    A lengthened cord keeps its curve in the stretch ratio. At each cord and count the
     scale and the length are those with which all its masses come to their lowest points, by least squares on ln scale.
     Raises ValueError unless two cords were dropped at two masses or more at two retests or more.
     """
