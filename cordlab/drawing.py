@@ -6,6 +6,7 @@ import io
 import re
 from collections.abc import Callable, Sequence
 from functools import wraps
+from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -35,12 +36,17 @@ def styled(draw: Callable[..., Any]) -> Callable[..., Any]:
 
 @styled
 def svg(fig: Figure, *, name: str = "figure") -> str:
-    """The figure as one <svg> element, the same each time; `name` parts its ids from those of other figures."""
+    """The figure as one <svg> element with its description as title, the same bytes each time.
+
+    name : parts its ids from those of other figures on the page
+    """
     out = io.BytesIO()
     with matplotlib.rc_context({"svg.hashsalt": name}):
         fig.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
     text = out.getvalue().decode()
-    text = text[text.index("<svg") :]
+    text = re.sub(r"(?s)\s*<metadata>.*?</metadata>", "", text[text.index("<svg") :])
+    told = f'role="img">\n <title>{escape(describe(fig))}</title>'
+    text = re.sub(r"(?s)^(<svg[^>]*?)>", lambda head: f"{head[1]} {told}", text)
     return re.sub(r'(\bid="|url\(#|href="#)', rf"\g<1>{name}-", text)
 
 

@@ -1,0 +1,347 @@
+"""The report of an analysis: one HTML file that opens offline and prints on A4, a PDF of it, and `results.json`."""
+
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from importlib.resources import files
+from math import isfinite
+from pathlib import Path
+from statistics import NormalDist
+from typing import TYPE_CHECKING, Any
+
+from cordlab.rounding import NOTHING, Numbers
+
+if TYPE_CHECKING:
+    from cordlab.analysis import Analysis
+    from cordlab.campaign import Campaign
+
+ABOUT = {
+    "laboratory": "Laboratory",
+    "address": "Address",
+    "customer": "Customer",
+    "place": "Place of the drops",
+    "received": "Cords received",
+    "tested": "Dates of the drops",
+    "issued": "Date of issue",
+    "sampling": "How the cords were chosen from the lot",
+    "external": "Results from other providers",
+    "deviations": "Deviations from the method",
+    "author": "Tested and written by",
+    "reviewer": "Reviewed by",
+}
+"""What only the user knows: the keys of `[report]`, and their words. What is not given is left as a line to fill in."""
+
+_CRITERIA = {
+    "least_clearance": ("Least clearance of the body above the surface", "m"),
+    "greatest_g": ("Greatest g, load at the lower end over weight, 1 at rest", ""),
+    "least_strength_factor": ("Least strength factor, breaking load over greatest load", ""),
+    "greatest_stretch_ratio": ("Greatest stretch ratio, stretched over slack length", ""),
+    "design_breaking_load": ("Design breaking load", "N"),
+    "greatest_jumps": ("Greatest jump count, by the maker or the rule", ""),
+    "lot_sample_share": ("Least share of the lot to be broken", ""),
+}
+_PLACE = {
+    "tie_height": ("tie point above the surface", "m"),
+    "surface": ("surface", ""),
+    "release_depth": ("release below the tie point", "m"),
+    "reach_below_attachment": ("lowest point of the body below the cord's end", "m"),
+    "gear_mass": ("gear hung with the rider", "kg"),
+    "drag_area": ("drag area Cd·A", "m²"),
+    "air_density": ("air density", "kg/m³"),
+    "compliance": ("sag of the rig per newton", "m/N"),
+    "load_cell_at": ("load cell at the", ""),
+}
+
+
+class PdfError(RuntimeError):
+    """No PDF can be made on this machine; the message says what to do instead."""
+
+
+def settings(campaign: "Campaign") -> dict[str, Any]:
+    """What was decided and measured around the drops, as plain values for `results.json`."""
+    temperatures = [drop.temperature for drop in campaign.drops if isfinite(drop.temperature)]
+    return {
+        "rig": asdict(campaign.rig),
+        "site": asdict(campaign.site),
+        "criteria": asdict(campaign.criteria),
+        "decision": asdict(campaign.decision),
+        "viscosity": campaign.viscosity and asdict(campaign.viscosity),
+        "cords": [asdict(cord) for cord in campaign.cords],
+        "temperatures": [min(temperatures), max(temperatures)] if temperatures else None,
+        "report": dict(getattr(campaign, "report", None) or {}),
+        "digests": dict(campaign.digests),
+        "notes": list(campaign.notes),
+    }
+
+
+def results_of(analysis: "Analysis") -> dict[str, Any]:
+    """Everything that `results.json` holds: the analysis' own results, and what was decided around them."""
+    results = analysis.to_dict()
+    return results | {"campaign": settings(analysis.campaign) | results["campaign"]}
+
+
+def as_json(results: Mapping[str, Any]) -> str:
+    """The text of results.json: the same for the same results, and never a NaN."""
+    return json.dumps(results, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def report_number(results: Mapping[str, Any]) -> str:
+    """A number that no other results have: it is taken from a hash of all of them."""
+    text = json.dumps(results, sort_keys=True, allow_nan=False)
+    return "CL-" + hashlib.sha256(text.encode()).hexdigest()[:12].upper()
+
+
+def render(results: Mapping[str, Any], figures: Mapping[str, str], *, second_units: bool = False) -> str:
+    """The report as one HTML text: no script, nothing fetched.
+
+    results : what `results_of` gives, or results.json read back
+    figures : name → <svg> element, of `plots.figures`; those that are missing are left out
+    second_units : lb, ft, lbf in brackets beside SI
+    """
+    from jinja2 import Environment, StrictUndefined
+
+    page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    numbers = Numbers(second_units)
+    page.filters |= {"say": numbers.say, "write": numbers.write, "unit": numbers.unit}
+    template = page.from_string((files("cordlab") / "report.html.j2").read_text(encoding="utf-8"))
+    campaign = results["campaign"]
+    return template.render(
+        results=results,
+        campaign=campaign,
+        rating=results["rating"],
+        number=report_number(results),
+        about=[(key, word, str(campaign["report"].get(key, ""))) for key, word in ABOUT.items()],
+        figures=figures,
+        masses=_by_mass(results["predictions"], numbers),
+        criteria=_named(campaign["criteria"], _CRITERIA, numbers),
+        places={name: _named(campaign[name], _PLACE, numbers) for name in ("rig", "site")},
+        cords=_cords(campaign["cords"], results["curve"]["scales"], numbers),
+        jumps=_jumps(results),
+        by_hand=_by_hand(campaign),
+        notes=_grouped(results["drops"]),
+        cautions=_standing(results),
+        calibrations=[_calibration(name, found) for name, found in results["calibration"].items()],
+        curve=_curve(results["curve"]),
+        budgets=_budgets(results["budget"]),
+    )
+
+
+def pdf(html: str) -> bytes:
+    """The report as PDF, by WeasyPrint. Raises PdfError where that, or a library it needs, is not installed."""
+    try:
+        import weasyprint
+    except (ImportError, OSError) as error:
+        raise PdfError(
+            "no PDF: WeasyPrint cannot be loaded. Install it by `pip install cordlab[pdf]` (it needs the system's "
+            f"Pango too), or open report.html in a browser and print it to PDF. It said: {str(error).splitlines()[0]}"
+        ) from error
+    return weasyprint.HTML(string=html).write_pdf()
+
+
+def write_results(analysis: "Analysis", out: str | Path, *, second_units: bool = False) -> Path:
+    """results.json, report.html and figures/ into the folder `out`: each file whole, results.json last.
+
+    Everything is made in a folder beside `out` first, so that a failure leaves what was there. Raises OSError.
+    """
+    from cordlab import plots
+
+    out, results = Path(out), results_of(analysis)
+    drawn = plots.figures(analysis)
+    vectors = {name: plots.svg(fig, name=name) for name, fig in drawn.items()}
+    contents = {f"figures/{name}.svg": text.encode() for name, text in vectors.items()}
+    contents |= {f"figures/{name}.png": plots.png(fig) for name, fig in drawn.items()}
+    contents["report.html"] = render(results, vectors, second_units=second_units).encode()
+    contents["results.json"] = as_json(results).encode()
+    out.parent.mkdir(parents=True, exist_ok=True)
+    made = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
+    try:
+        made.chmod(0o755)
+        (made / "figures").mkdir()
+        for name, data in contents.items():
+            (made / name).write_bytes(data)
+        if not out.exists():
+            made.rename(out)
+        else:
+            (out / "figures").mkdir(exist_ok=True)
+            for name in contents:
+                os.replace(made / name, out / name)
+    finally:
+        shutil.rmtree(made, ignore_errors=True)
+    return out
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of texts: heads, rows, and whether the first cell of a row is its head."""
+
+    caption: str
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+_COLUMNS = (
+    ("clearance", "clearance", "m", "lower", True),
+    ("g", "g", "", "upper", True),
+    ("peak load", "peak_load", "N", "upper", False),
+    ("strength factor", "strength_factor", "", "lower", False),
+    ("stretch ratio", "stretch_ratio", "", "upper", False),
+)
+EVERY = 4  # kg between the rows of the table
+
+
+def _by_mass(predictions: Sequence[Mapping[str, Any]], numbers: Numbers) -> Table:
+    """Estimates and limits at every fourth kilogram and at both ends of what was tested."""
+    known = [row for row in predictions if row["clearance"] is not None]
+    shown = [row for row in known if row["mass"] % EVERY == 0 or row in (known[0], known[-1])]
+    heads = [f"rider mass [{numbers.unit('kg')}]"]
+    u = {}
+    for word, key, unit, _, both in _COLUMNS:
+        bracket = f" [{numbers.unit(unit)}]" if unit else ""
+        heads += [f"{word}{bracket}, estimate"] * both + [f"{word}{bracket}, limit"]
+        u[key] = _column_u(known, key)
+    rows = []
+    for row in shown:
+        cells = [numbers.write(row["mass"], "kg")]
+        for _, key, unit, side, both in _COLUMNS:
+            cells += [numbers.write(row[key], unit, u=u[key])] * both
+            cells.append(numbers.write(row[f"{key}_limit"], unit, u=u[key], side=side))
+        rows.append((*cells, "yes" if row["rated"] else f"no: {row['reason']}"))
+    return Table("Estimates and limits by rider mass", (*heads, "rated"), tuple(rows))
+
+
+def _column_u(rows: Sequence[Mapping[str, Any]], key: str) -> float | None:
+    """The greatest standard uncertainty in a column, at most: a limit lies no nearer than the normal quantile."""
+    reach = [abs(row[f"{key}_limit"] - row[key]) for row in rows if row[f"{key}_limit"] is not None]
+    return max(reach, default=0.0) / NormalDist().inv_cdf(0.99) or None
+
+
+def _measured(value: Any, unit: str, numbers: Numbers) -> str:
+    """ "43.00 m, u = 0.10 m" from a value of the settings, whatever it is."""
+    if isinstance(value, Mapping):
+        if not value["u"]:
+            return numbers.say(value["value"], unit) + (", taken as exact" if unit else "")
+        return f"{numbers.say(value['value'], unit, u=value['u'])}, u = {value['u']:.2g} {unit}"
+    return numbers.say(float(value), unit) if isinstance(value, int | float) else str(value)
+
+
+def _named(given: Mapping[str, Any], words: Mapping[str, tuple[str, str]], numbers: Numbers) -> list[tuple[str, str]]:
+    return [
+        (words[key][0], "none given" if value is None else _measured(value, words[key][1], numbers))
+        for key, value in given.items()
+    ]
+
+
+def _cords(cords: Sequence[Mapping[str, Any]], scales: Mapping[str, float], numbers: Numbers) -> Table:
+    heads = ("cord", f"slack length [{numbers.unit('m')}]", f"mass [{numbers.unit('kg')}]", "jumps before", "stiffness")
+    rows = []
+    for cord in cords:
+        length, mass = cord["slack_length"], cord["mass"]
+        cells = [cord["cord"], numbers.write(length["value"], "m", u=length["u"])]
+        cells += [numbers.write(mass["value"], "kg", u=mass["u"]), str(cord["jumps"])]
+        scale = scales.get(cord["cord"])
+        rows.append((*cells, NOTHING if scale is None else f"{scale:.3f}"))
+    return Table("Cords dropped; stiffness relative to the batch's curve", heads, tuple(rows))
+
+
+def _calibration(channel: str, found: Mapping[str, Any]) -> tuple[str, ...]:
+    """One row: channel, curve, standard uncertainties, scatter, range, lack of fit."""
+    numbers, unit, reading = Numbers(), found["quantity_unit"], found["reading_unit"]
+    pairs = list(zip(found["coefficients"], found["standard_errors"], strict=True))
+    terms = [
+        f"{numbers.write(c, u=u)} {unit}{f'/({reading})' + ('²' if k == 2 else '') if k else ''} (u {u:.2g})"
+        for k, (c, u) in enumerate(pairs)
+    ]
+    low, high = found["range"]
+    tests = [f"degree {test['degree']}: p = {test['p']:.2g}" for test in found["lack_of_fit"] if test["test"] != "none"]
+    return (
+        channel,
+        "; ".join(terms),
+        f"{found['residual_sd']:.2g} {unit}, {found['dof']} degrees of freedom",
+        f"{low:.4g} to {high:.4g} {reading}",
+        "; ".join(tests) or "not tested: too few points",
+    )
+
+
+def _curve(curve: Mapping[str, Any]) -> tuple[Table, Table]:
+    numbers = Numbers()
+    parameters = tuple(
+        (name, numbers.write(value, u=u), NOTHING if u is None else f"{u:.2g}")
+        for (name, value), u in zip(curve["parameters"].items(), curve["standard_errors"].values(), strict=True)
+    )
+    models = sorted(curve["candidates"], key=lambda each: (each["aicc"] is None, each["aicc"]))
+    equal = curve.get("equals", [])
+    rows = tuple(
+        (
+            each["model"],
+            NOTHING if each["aicc"] is None else f"{each['aicc']:.1f}",
+            NOTHING if each["check_rms"] is None else f"{each['check_rms']:.3g}",
+            "chosen" if each["model"] == curve["model"] else "as good" if each["model"] in equal else "",
+            each.get("note", ""),
+        )
+        for each in models
+    )
+    return (
+        Table(
+            f"Parameters of the curve ({curve['model']})", ("parameter", "value", "standard uncertainty"), parameters
+        ),
+        Table("Models compared", ("model", "AICc", "rms in held-back drops [N]", "use", "note"), rows),
+    )
+
+
+def _budgets(shares: Sequence[Mapping[str, Any]]) -> list[Table]:
+    """A table a quantity; inputs below half a per cent are summed."""
+    tables = []
+    for quantity in dict.fromkeys(row.get("quantity", "") for row in shares):
+        own = sorted((row for row in shares if row.get("quantity", "") == quantity), key=lambda row: -row["share"])
+        rows = [(row["input"], f"{100 * row['share']:.1f}") for row in own if row["share"] >= 0.005]
+        rest = [row["share"] for row in own if row["share"] < 0.005]
+        if rest:
+            rows.append((f"{len(rest)} smaller inputs", f"{100 * sum(rest):.1f}"))
+        tables.append(Table(f"Shares of the variance of {quantity}", ("input", "share [%]"), tuple(rows)))
+    return tables
+
+
+def _jumps(results: Mapping[str, Any]) -> str:
+    """The jump count that the rating holds for, in words."""
+    wear, counts = results["wear"], [drop["jumps"] for drop in results["drops"] if drop["use"] == "fit"]
+    new = f"{min(counts)} to {max(counts)} jumps" if counts else "no jumps"
+    if wear is None:
+        return f"cords with {new}, as dropped; no worn cord was dropped, so nothing is rated beyond"
+    if wear["retire_at"] is None:
+        return f"cords with {new}, as dropped; not rated for wear: {'; '.join(wear['reasons'])}"
+    return f"cords with up to {wear['retire_at']} jumps; they are retired then"
+
+
+def _by_hand(campaign: Mapping[str, Any]) -> list[str]:
+    """What was settled by hand rather than by the data."""
+    decision, criteria, found = campaign["decision"], campaign["criteria"], []
+    if decision["model"] != "auto":
+        found.append(f"the model {decision['model']} was chosen by hand")
+    if decision["calibration_degree"] is not None:
+        found.append(f"calibrations of degree {decision['calibration_degree']} were chosen by hand")
+    if decision["filter"] == "off":
+        found.append("records were not filtered")
+    if criteria["design_breaking_load"] is not None:
+        found.append("a design breaking load was given; break tests do not set the strength factor")
+    if campaign["viscosity"] is not None:
+        found.append("the viscosity of the cord was given by hand")
+    return found
+
+
+def _grouped(drops: Sequence[Mapping[str, Any]]) -> list[tuple[str, str]]:
+    """Each note on records once, with the names of the drops that it is about."""
+    about: dict[str, list[str]] = {}
+    for drop in drops:
+        for note in drop.get("notes", ()):
+            about.setdefault(note, []).append(drop["drop"])
+    return [(note, ", ".join(names)) for note, names in about.items()]
+
+
+def _standing(results: Mapping[str, Any]) -> list[str]:
+    """Cautions, without the notes on single drops, which are listed by themselves."""
+    noted = {f"drop {drop['drop']}: {note}" for drop in results["drops"] for note in drop.get("notes", ())}
+    return [caution for caution in results["cautions"] if caution not in noted]
