@@ -17,7 +17,7 @@ __all__ = [
 ]  # fmt: skip
 
 # draws at once: the arrays of one chunk stay in the processor's cache, and memory stays flat
-EVEN_CHUNK, WAVES_CHUNK = 4096, 1000
+EVEN_CHUNK, WAVES_CHUNK = 8192, 1000
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,117 @@
+"""Speed of the drop against a loop of scipy's solve_ivp over the same drops, timed in the same run.
+
+Invented draws about an invented cord. The loops are timed on a sample and scaled; they run on plain floats and arrays,
+without the library's curve objects, which is kind to them.
+"""
+
+import resource
+import time
+
+import numpy as np
+from scipy.integrate import solve_ivp
+
+from cordlab.curves import Curve
+from cordlab.drop import predict_drop
+from cordlab.fall import Setup, fall_speed
+
+G, LENGTH, CORD_MASS, DRAG = 9.80665, 10.0, 14.0, 0.5 * 1.2 * 0.5  # drag area 0.5 m²
+
+
+def draws(n: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Mass [kg] and the two constants of Mooney–Rivlin [N] of n invented drops."""
+    rng = np.random.default_rng(20)
+    return rng.uniform(36, 100, n), 280 * rng.normal(1, 0.02, n), 70 * rng.normal(1, 0.02, n)
+
+
+def predict(mass, c1, c2, **options):
+    curve = Curve("mooney-rivlin", {"c1": c1, "c2": c2})
+    return predict_drop(curve, mass=mass, slack_length=LENGTH, cord_mass=CORD_MASS, drag_area=0.5, **options)
+
+
+def even_in_time(mass: float, c1: float, c2: float, tolerance: float) -> float:
+    """Lowest point by DOP853 in time, from the end of the slack on."""
+    setup = Setup(mass, LENGTH, CORD_MASS, 0.5, 1.2, 0.0, 0.0, G)
+    moving, weight = mass + CORD_MASS / 3, (mass + CORD_MASS / 2) * G
+    speed = float(fall_speed(setup, LENGTH)) * np.sqrt(mass / moving)
+
+    def motion(_, state):
+        stretch = 1 + state[0] / LENGTH
+        force = 2 * (stretch - stretch**-2) * (c1 + c2 / stretch)
+        return state[1], (weight - force - DRAG * state[1] * abs(state[1])) / moving
+
+    def turned(_, state):
+        return state[1]
+
+    turned.terminal, turned.direction = True, -1
+    run = solve_ivp(motion, (0, 20), (0.0, speed), method="DOP853", events=turned, rtol=tolerance, atol=tolerance)
+    return LENGTH + run.y_events[0][0][0]
+
+
+def chain_in_time(mass: float, c1: float, c2: float, viscosity: float, elements: int, method: str, tolerance: float):
+    """Lowest point and greatest lower-end load by solve_ivp over the same chain of lumps, to 1.2 s after the turn."""
+    d, lump = LENGTH / elements, np.full(elements, CORD_MASS / elements)
+    lump[-1] = CORD_MASS / elements / 2 + mass
+    state = np.zeros(2 * elements)
+    state[:elements] = d * np.arange(1, elements + 1)
+    setup = Setup(mass, LENGTH, CORD_MASS, 0.5, 1.2, 0.0, 0.0, G)
+    state[-1] = float(fall_speed(setup, LENGTH)) * mass / lump[-1]
+
+    def motion(_, state):
+        y, v = state[:elements], state[elements:]
+        stretch = np.diff(y, prepend=0.0) / d
+        force = 2 * (stretch - stretch**-2) * (c1 + c2 / stretch) + viscosity * np.diff(v, prepend=0.0) / d
+        force = np.where(stretch > 1, np.maximum(force, 0.0), 0.0)
+        net = np.append(force[1:], DRAG * -v[-1] * abs(v[-1])) - force
+        return np.concatenate([v, net / lump + G])
+
+    run = solve_ivp(motion, (0, 3.2), state, method=method, rtol=tolerance, atol=tolerance * 10)
+    return run.y[elements - 1].max(), run.nfev
+
+
+def main() -> None:
+    even()
+    waves()
+
+
+def even(n: int = 1_000_000, sample: int = 100) -> None:
+    mass, c1, c2 = draws(n)
+    predict(mass[:10_000], c1[:10_000], c2[:10_000])
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    start = time.perf_counter()
+    prediction = predict(mass, c1, c2)
+    ours = time.perf_counter() - start
+    memory = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
+    print(f"even, {n} draws: {ours:.2f} s, {memory:.0f} MiB more memory (answer included), {prediction.counts()}")
+    for tolerance in (1e-8, 1e-10):
+        start = time.perf_counter()
+        loop = [even_in_time(*drop, tolerance) for drop in zip(mass[:sample], c1[:sample], c2[:sample], strict=True)]
+        theirs = (time.perf_counter() - start) * n / sample
+        apart = np.abs(prediction.lowest_point[:sample] - loop).max()
+        print(
+            f"  solve_ivp loop, DOP853 at {tolerance:g}: {theirs:.0f} s (from {sample} draws), {theirs / ours:.0f} times as "
+            f"long; lowest points at most {apart:.1e} m apart"
+        )
+
+
+def waves(n: int = 1000, sample: int = 4, elements: int = 40, viscosity: float = 5.0) -> None:
+    mass, c1, c2 = draws(10 * n)
+    few = slice(n)
+    start = time.perf_counter()
+    prediction = predict(mass[few], c1[few], c2[few], mechanics="waves", viscosity=viscosity)
+    ours = time.perf_counter() - start
+    print(f"waves, {n} draws of {elements} elements: {ours:.2f} s, {prediction.counts()}")
+    for method, tolerance in (("RK45", 1e-4), ("RK45", 1e-6), ("DOP853", 1e-8)):
+        start = time.perf_counter()
+        loop = [
+            chain_in_time(*drop, viscosity, elements, method, tolerance)
+            for drop in zip(mass[:sample], c1[:sample], c2[:sample], strict=True)
+        ]
+        theirs = (time.perf_counter() - start) * n / sample
+        apart = np.abs(prediction.lowest_point[:sample] - [lowest for lowest, _ in loop]).max()
+        print(
+            f"  solve_ivp loop, {method} at {tolerance:g}: {theirs:.0f} s (from {sample} draws), {theirs / ours:.0f} times "
+            f"as long; lowest points at most {apart:.1e} m apart"
+        )
+    start = time.perf_counter()
+    predict(mass, c1, c2, mechanics="waves", viscosity=viscosity)
+    print(f"waves, {10 * n} draws: {time.perf_counter() - start:.1f} s")
