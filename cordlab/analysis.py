@@ -1,0 +1,333 @@
+"""The whole chain in one call: a campaign → calibrations, drops, curve, limits, rating, batch, lot, wear, cautions."""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from math import isfinite
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from cordlab import __version__
+from cordlab.anchor import Evidence, EvidenceError
+from cordlab.batch import Batch, batch_report
+from cordlab.budget import Budget, budget
+from cordlab.calibrate import Calibration, calibrate_channel
+from cordlab.campaign import Campaign, CampaignError
+from cordlab.drop import predict_drop
+from cordlab.fit import BatchFit, FitError, fit_batch
+from cordlab.forecast import Forecast
+from cordlab.limits import Learned, learn
+from cordlab.lot import Lot, assess_lot
+from cordlab.rating import Rating, not_rated, rate, rating_masses
+from cordlab.reduce import Drop, RecordError, reduce_entry
+from cordlab.units import Measured
+from cordlab.validate import Validation, validate
+from cordlab.wear import Wear, assess_wear
+
+SHAPES = 200
+"""Bootstrap draws of the curve's shape behind the limits: enough to carry its doubt, few enough to anchor each."""
+
+CAUTIONS = (
+    "cordlab certifies nothing: a licensed or certified engineer signs.",
+    "The local rules and the maker's limits win wherever they are stricter; cordlab has no limits of its own.",
+    "Outside the tested mass, stretch, jump count and temperature the cords are not rated.",
+    "Curves of new cords do not describe worn cords.",
+    "A dead weight is not a person: reach, harness, push-off, posture and health are not in these numbers.",
+    "Both ends count: the lightest rider feels the greatest g, the heaviest comes lowest.",
+    "Keep people clear below and beside test drops; cordlab does not check crane, anchors, harness, connectors or "
+    "release gear.",
+    "A cord that touched solvent, was cut or behaved oddly goes out of use whatever the numbers say.",
+)
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """A finished analysis; what a campaign cannot carry is None, and the rating's reasons say why.
+
+    calibrations : channel → Calibration
+    drops : every drop with a record, reduced
+    learned, forecast : the batch anchored on its lowest points, and the next drop at the site
+    budgets : quantity → its uncertainty budget at the end of the range that it can govern
+    cautions : what must be shown with the answer
+    """
+
+    campaign: Campaign
+    calibrations: dict[str, Calibration]
+    drops: tuple[Drop, ...]
+    fit: BatchFit
+    learned: Learned | None
+    forecast: Forecast | None
+    rating: Rating
+    validation: Validation | None
+    batch: Batch | None
+    lot: Lot | None
+    wear: Wear | None
+    budgets: dict[str, Budget]
+    cautions: tuple[str, ...]
+
+    @property
+    def predictions(self) -> tuple[dict[str, Any], ...]:
+        return self.rating.predictions
+
+    @cached_property
+    def _drops(self) -> dict[str, Drop]:
+        return {drop.name: drop for drop in self.drops}
+
+    def summary(self) -> str:
+        """The answer in a few lines, for people."""
+        parts: list[Any] = [self.rating, self.validation, self.lot, self.wear]
+        return "\n".join([*(part.summary() for part in parts if part is not None), *self.cautions])
+
+    def to_dict(self) -> dict[str, Any]:
+        """What `results.json` holds: plain numbers in SI, None for what is not known."""
+        campaign = self.campaign
+        return {
+            "cordlab": __version__,
+            "campaign": {"title": campaign.title, "batch": campaign.batch, "sha256": campaign.sha256},
+            "calibration": {channel: found.to_dict() for channel, found in self.calibrations.items()},
+            "drops": [self._drop_row(entry) for entry in campaign.drops],
+            "curve": _plain(self.fit.to_dict()),
+            "validation": [row.to_dict() for row in self.validation.rows] if self.validation else [],
+            "predictions": _plain(list(self.predictions)),
+            "rating": _plain(self.rating.to_dict()),
+            "batch": _plain(self.batch.to_dict()) if self.batch else None,
+            "lot": _plain(self.lot.to_dict()) if self.lot else None,
+            "wear": _plain(self.wear.to_dict()) if self.wear else None,
+            "budget": [
+                _plain({"quantity": name, **share.to_dict()})
+                for name, found in self.budgets.items()
+                for share in found.shares
+            ],
+            "cautions": list(self.cautions),
+        }
+
+    def _drop_row(self, entry: Any) -> dict[str, Any]:
+        record = self._drops.get(entry.drop)
+        own = entry.lowest_point.value if entry.lowest_point else record and record.lowest_point
+        row = {"drop": entry.drop, "cord": entry.cord, "mass": entry.mass.value, "use": entry.use, "jumps": entry.jumps}
+        row |= {"lowest_point": own, "peak_load": None, "energy_returned": None, "notes": []}
+        if record is not None:
+            row |= {
+                "peak_load": record.peak_load,
+                "energy_returned": record.energy_returned,
+                "recorded_lowest_point": record.lowest_point,
+                "notes": list(record.notes),
+            }
+        return _plain(row)
+
+    def write(self, out: str | Path) -> Path:
+        """Write results.json, report.html and the figures to the folder `out`, whole or not at all."""
+        from cordlab.report import write_results
+
+        return write_results(self, Path(out))
+
+
+def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = None) -> Analysis:
+    """The whole chain, from raw records to the rated range.
+
+    progress : wraps an iterable, as tqdm does, around the records. Raises CampaignError with every record that is
+    refused, and where no curve can be fitted; a campaign that carries no limits gives an Analysis that is not rated.
+    """
+    calibrations = _calibrate(campaign)
+    drops = _reduce(campaign, calibrations, progress)
+    try:
+        fit = fit_batch(_used(drops, "fit"), model=campaign.decision.model, check=_used(drops, "check"))
+    except FitError as error:
+        raise CampaignError((f"drops.csv: {error}",)) from error
+    evidence = Evidence.of_campaign(campaign, drops, use=("fit",))
+    breaking_load = Measured(min(entry.breaking_load for entry in campaign.breaks)) if campaign.breaks else None
+    learned = forecast = validation = None
+    budgets: dict[str, Budget] = {}
+    try:
+        learned = learn(
+            fit.chosen.curve, evidence, rig=campaign.rig, shapes=fit.shapes(SHAPES, seed=campaign.decision.seed)
+        )
+        validation = validate(
+            learned, Evidence.of_campaign(campaign, drops, use=("check",)), probability=campaign.decision.probability
+        )
+        forecast = _forecast(campaign, learned)
+        rating = rate(forecast, criteria=campaign.criteria, breaking_load=breaking_load, validation=validation)
+        budgets = _budgets(forecast, rating)
+    except EvidenceError as error:
+        cords = len(set(evidence.cord))
+        rating = not_rated([str(error)], decision=campaign.decision, n_cords=cords)
+    return Analysis(
+        campaign=campaign,
+        calibrations=calibrations,
+        drops=drops,
+        fit=fit,
+        learned=learned,
+        forecast=forecast,
+        rating=rating,
+        validation=validation,
+        batch=_batch(campaign, learned, drops),
+        lot=_lot(campaign, rating),
+        wear=_wear(campaign, learned, forecast, rating, budgets),
+        budgets=budgets,
+        cautions=(*CAUTIONS, *_cautions(campaign, drops, learned, forecast, validation)),
+    )
+
+
+def _calibrate(campaign: Campaign) -> dict[str, Calibration]:
+    degree = campaign.decision.calibration_degree
+    return {channel: calibrate_channel(table, degree=degree) for channel, table in campaign.calibration.items()}
+
+
+def _reduce(
+    campaign: Campaign, calibrations: dict[str, Calibration], progress: Callable[..., Iterable] | None
+) -> tuple[Drop, ...]:
+    """Every record reduced, one at a time; all that are refused are named together."""
+    entries = [entry for entry in campaign.drops if entry.record is not None]
+    drops, problems = [], []
+    for entry in progress(entries, desc="records", unit="record") if progress else entries:
+        try:
+            drops.append(reduce_entry(campaign, entry, calibrations))
+        except RecordError as error:
+            problems.append(f"records/{entry.record} (drop {entry.drop}): {error}")
+        except CampaignError as error:
+            problems.extend(error.problems)
+    if problems:
+        raise CampaignError(tuple(problems))
+    return tuple(drops)
+
+
+def _used(drops: Sequence[Drop], use: str) -> list[Drop]:
+    return [drop for drop in drops if drop.use == use]
+
+
+def _forecast(campaign: Campaign, learned: Learned) -> Forecast:
+    decision = campaign.decision
+    masses = rating_masses(learned, campaign.site)
+    if not masses.size:
+        raise EvidenceError("every tested mass is lighter than the site's gear: no rider mass was tested")
+    return learned.forecast(
+        site=campaign.site,
+        masses=masses,
+        limit=decision.limit,
+        probability=decision.probability,
+        confidence=decision.confidence,
+        seed=decision.seed,
+    )
+
+
+def _budgets(forecast: Forecast, rating: Rating) -> dict[str, Budget]:
+    """Clearance at the heavy end, g at the light end: where each can govern."""
+    light = rating.lightest if rating.rated else forecast.masses[0]
+    heavy = rating.heaviest if rating.rated else forecast.masses[-1]
+    return {
+        "clearance": budget(forecast, mass=heavy, quantity="clearance"),
+        "g": budget(forecast, mass=light, quantity="g"),
+    }
+
+
+def _batch(campaign: Campaign, learned: Learned | None, drops: Sequence[Drop]) -> Batch | None:
+    """Spread between and within the cords; None with fewer than 2 of them."""
+    if learned is None or len(set(learned.evidence.cord)) < 2:
+        return None
+    evidence, scales = learned.evidence, np.exp(learned.scales[0][0])
+    values: dict[str, dict[str, list[float]]] = {"stiffness scale": {}, "slack length [m]": {}}
+    for cord, scale in zip(evidence.cord, scales, strict=True):
+        values["stiffness scale"].setdefault(cord, []).append(float(scale))
+    for cord in values["stiffness scale"]:
+        values["slack length [m]"][cord] = [campaign.cord(cord).slack_length.value]
+    for mass in np.unique(evidence.mass):
+        here = [k for k in range(len(evidence)) if evidence.mass[k] == mass]
+        if len({evidence.cord[k] for k in here}) == len(values["stiffness scale"]):
+            name = f"lowest point at {mass:g} kg [m]"
+            values[name] = {}
+            for k in here:
+                values[name].setdefault(evidence.cord[k], []).append(float(evidence.lowest_point[k]))
+    returned: dict[str, list[float]] = {}
+    for drop in _used(drops, "fit"):
+        if isfinite(drop.energy_returned):
+            returned.setdefault(drop.cord, []).append(drop.energy_returned)
+    if len(returned) > 1:
+        values["energy returned"] = returned
+    return batch_report(values)
+
+
+def _lot(campaign: Campaign, rating: Rating) -> Lot | None:
+    if not campaign.breaks:
+        return None
+    loads = [row["peak_load_limit"] for row in rating.predictions if row["rated"] and row["peak_load_limit"]]
+    criteria = campaign.criteria
+    design = criteria.design_breaking_load
+    return assess_lot(
+        campaign.breaks,
+        greatest_load_limit=max(loads, default=None),
+        least_strength_factor=criteria.least_strength_factor,
+        sample_share=criteria.lot_sample_share,
+        design_breaking_load=design.value if design else None,
+    )
+
+
+def _wear(
+    campaign: Campaign,
+    learned: Learned | None,
+    forecast: Forecast | None,
+    rating: Rating,
+    budgets: dict[str, Budget],
+) -> Wear | None:
+    """Clearance at the heaviest rated mass over the jump count, from the drops at the masses that were retested.
+
+    The bound is the least clearance and, above it, the margin that inputs other than cords and drops ask for.
+    """
+    worn = Evidence.of_campaign(campaign, (), use=("wear",))
+    if learned is None or forecast is None or not len(worn):
+        return None
+    evidence = Evidence.of_campaign(campaign, (), use=("fit", "wear"))
+    evidence = evidence.take(np.isin(evidence.mass, worn.mass))
+    y = learned.scales_of(evidence)
+    for mass in np.unique(evidence.mass):  # an error of shape is the same at every count: it cancels mass by mass
+        here = evidence.mass == mass
+        y[here] -= y[here & (evidence.jumps == evidence.jumps[here].min())].mean() - learned.mean_at(mass)
+    mass = rating.heaviest if rating.heaviest is not None else float(forecast.masses[-1])
+    site = campaign.site
+    lowest = predict_drop(
+        learned.shapes[0].curve.scaled(np.exp(y)),
+        mass=mass + site.gear_mass.value,
+        drag_area=site.drag_area.value,
+        air_density=site.air_density.value,
+        release_depth=site.release_depth.value,
+        **learned.batch,
+    ).lowest_point
+    rest = [share.u for share in budgets["clearance"].shares if not share.input.startswith(("cord to", "drop to"))]
+    return assess_wear(
+        evidence.cord,
+        evidence.jumps.astype(int),
+        site.tie_height.value - lowest - site.reach_below_attachment.value,
+        probability=campaign.decision.probability,
+        least=campaign.criteria.least_clearance + 2.33 * float(np.hypot.reduce(rest)),
+        greatest_jumps=campaign.criteria.greatest_jumps,
+        quantity=f"clearance at {mass:g} kg",
+        conditions={"temperature [degC]": evidence.temperature},
+    )
+
+
+def _cautions(
+    campaign: Campaign,
+    drops: Sequence[Drop],
+    learned: Learned | None,
+    forecast: Forecast | None,
+    validation: Validation | None,
+) -> list[str]:
+    """What this campaign adds to the standing cautions."""
+    found = [f"drop {drop.name}: {note}" for drop in drops for note in drop.notes]
+    for part in (learned, forecast):
+        found += [note for note in getattr(part, "notes", ()) if note not in found]
+    if validation is not None and validation.left_out:
+        found.append("No drop was held back: each fit drop was left out in turn and predicted from the others instead.")
+    return found
+
+
+def _plain(value: Any) -> Any:
+    """For JSON: numbers that are not finite become None, arrays and tuples lists, numpy scalars plain numbers."""
+    if isinstance(value, dict):
+        return {str(name): _plain(each) for name, each in value.items()}
+    if isinstance(value, list | tuple | np.ndarray):
+        return [_plain(each) for each in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    return None if isinstance(value, float) and not isfinite(value) else value
