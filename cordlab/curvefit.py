@@ -1,8 +1,7 @@
-"""One force–elongation curve by least squares: parameters, covariance where there is one, and bands kept apart.
+"""One fitted curve: its parameters with their covariance where there is one, and its bands, kept apart.
 
-The solver is scipy's (trust region with bounds; MINPACK without) on closed-form Jacobians, then Gauss–Newton steps by
-QR to the last digits. Covariance, AICc and bands are computed here. A band that the data do not give is refused with
-the reason (`NoBand`): a parameter at its bound, parameters that cannot be told apart, a fit that did not converge.
+A band that the data do not give is refused with the reason (`NoBand`): a parameter at its bound, parameters that cannot
+be told apart, a fit that did not converge, too few values, cords or drops.
 """
 
 from collections.abc import Hashable, Mapping, Sequence
@@ -12,8 +11,7 @@ import numpy as np
 
 from cordlab.curves import Curve, Model
 from cordlab.curves import model as named
-
-_APART = 1e-6  # singular value, of columns of length 1, below which parameters are one and the same to the data
+from cordlab.squares import Solved, aicc, solve
 
 
 class NoBand(ValueError):
@@ -128,10 +126,10 @@ class CurveFit:
 
     def confidence_band(self, stretch_ratio, level: float = 0.95) -> Band:
         """Band for the mean curve: of the batch where there are at least 2 cords, else of what was fitted."""
-        force, parts = self._mean(stretch_ratio)
-        variance, dof = self._level()
-        of = f"mean of the batch, {self.spread.n_cords} cords" if variance else "the curve fitted"
-        return _band("confidence", level, stretch_ratio, force, [*parts, (force**2 * variance, dof)], of)
+        force, variance = self._mean(stretch_ratio)
+        relative, dof = self._level()
+        of = f"mean of the batch, {self.spread.n_cords} cords" if relative else "the curve fitted"
+        return _band("confidence", level, stretch_ratio, force, [(variance, self.dof), (force**2 * relative, dof)], of)
 
     def prediction_band(self, stretch_ratio, level: float = 0.95, this_cord=None, weight: float = 1.0) -> Band:
         """Band for one new value: of `this_cord`, else of another cord; without cords, of the same source.
@@ -139,24 +137,24 @@ class CurveFit:
         weight : of the new value; its variance is residual_sd² / weight  [1]
         Raises NoBand where there are too few cords or drops, or no covariance.
         """
-        force, parts = self._mean(stretch_ratio)
-        new = (np.full_like(force, self.residual_sd**2 / weight), self.dof)
+        force, variance = self._mean(stretch_ratio)
+        new = self.residual_sd**2 / weight
         if self.spread is None:
-            return _band("prediction", level, stretch_ratio, force, [*parts, new], "a new value")
+            return _band("prediction", level, stretch_ratio, force, [(variance + new, self.dof)], "a new value")
         if this_cord is None:
-            parts += [(force**2 * variance, dof) for variance, dof in self.spread.another_cord()]
+            parts = [(force**2 * relative, dof) for relative, dof in self.spread.another_cord()]
             of = f"another cord, from {self.spread.n_cords}"
-            return _band("another cord", level, stretch_ratio, force, [*parts, new], of)
+            return _band("another cord", level, stretch_ratio, force, [(variance + new, self.dof), *parts], of)
         if this_cord not in self.scales:
             raise ValueError(f"cord {this_cord!r} is not in the fit; it has {', '.join(map(str, self.scales))}")
         scale = self.scales[this_cord]
-        parts = [(variance * scale**2, dof) for variance, dof in parts]
+        parts = [(variance * scale**2 + new, self.dof)]
         if (
             self.spread.drops
         ):  # without drops to tell apart, values scatter about the cord's curve by the residuals alone
-            variance, dof = self.spread.next_drop(this_cord)
-            parts.append(((scale * force) ** 2 * variance, dof))
-        return _band("this cord", level, stretch_ratio, scale * force, [*parts, new], f"cord {this_cord}")
+            relative, dof = self.spread.next_drop(this_cord)
+            parts.append(((scale * force) ** 2 * relative, dof))
+        return _band("this cord", level, stretch_ratio, scale * force, parts, f"cord {this_cord}")
 
     def summary(self) -> str:
         lines = [f"{self.model.name}: residual sd {self.residual_sd:.4g} N, {self.dof:.4g} dof, AICc {self.aicc:.2f}"]
@@ -197,11 +195,12 @@ class CurveFit:
             return 0.0, np.inf
         return self.spread.cord_sd**2 / self.spread.n_cords, self.spread.n_cords - 1
 
-    def _mean(self, stretch_ratio) -> tuple[np.ndarray, list[tuple[np.ndarray, float]]]:
+    def _mean(self, stretch_ratio) -> tuple[np.ndarray, np.ndarray]:
+        """Force of the mean curve and the variance of its shape."""
         x = np.asarray(stretch_ratio, dtype=float)
         jacobian = self.model.jacobian(x, self.parameters)
         variance = np.einsum("i...,ij,j...->...", jacobian, self._shape(), jacobian)
-        return self.curve.force(x), [(variance, self.dof)]
+        return self.curve.force(x), variance
 
 
 def _band(kind: str, level: float, x, force: np.ndarray, parts: Sequence[tuple], of: str) -> Band:
@@ -213,16 +212,6 @@ def _band(kind: str, level: float, x, force: np.ndarray, parts: Sequence[tuple],
     half = stdtrit(np.minimum(dof, 1e9), (1 + level) / 2) * np.sqrt(variance)
     label = f"{100 * level:g} % {'confidence' if kind == 'confidence' else 'prediction'}: {of}"
     return Band(kind, level, np.asarray(x, dtype=float), force, force - half, force + half, dof, label)
-
-
-def aicc(rss: float, n: float, parameters: int) -> float:
-    """Akaike's criterion with the small-sample correction, constants dropped; `parameters` count the residual variance.
-
-    n log(rss/n) + 2K + 2K(K+1)/(n−K−1), Burnham & Anderson 2002, section 2.4; +inf where n is not above K + 1.
-    """
-    if n <= parameters + 1:
-        return np.inf
-    return n * np.log(rss / n) + 2 * parameters + 2 * parameters * (parameters + 1) / (n - parameters - 1)
 
 
 def fit_curve(
@@ -251,7 +240,7 @@ def fit_curve(
     criterion = aicc(solved.rss, n, unknowns + 1) - float(np.log(w).sum())
     sd = float(np.std(np.log(solved.scales), ddof=1)) if len(scales) > 1 else np.nan
     spread = Spread(cord_sd=sd, n_cords=len(scales)) if names else None
-    return solved.as_fit(dof=n - unknowns, aicc=criterion, scales=scales, spread=spread)
+    return as_fit(solved, dof=n - unknowns, aicc=criterion, scales=scales, spread=spread)
 
 
 def _checked(stretch_ratio, force, weights) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -275,176 +264,29 @@ def _grouped(labels: Sequence[Hashable], n: int) -> tuple[list[Hashable], np.nda
     return names, np.array([place[label] for label in labels])
 
 
-@dataclass(frozen=True)
-class Solved:
-    """What the solver leaves: parameters, scales (geometric mean 1), weighted residual sum of squares, R of J = QR."""
-
-    model: Model
-    values: np.ndarray
-    scales: np.ndarray
-    residuals: np.ndarray
-    rss: float
-    growth: np.ndarray
-    root: np.ndarray | None  # (unknowns, unknowns) inverse of R: covariance is s² root rootᵀ; None where there is none
-    trouble: str
-
-    def as_fit(
-        self, *, dof: float, aicc: float, scales: Mapping, spread: Spread | None, inflate: float = 1.0
-    ) -> CurveFit:
-        """As a CurveFit with this many degrees of freedom; `inflate` the covariance for correlated residuals."""
-        trouble = self.trouble
-        if dof < 1 and not trouble:
-            trouble = f"{len(self.residuals)} values for {len(self.residuals) - dof:g} unknowns; measure more"
-        # correlated residuals still have the variance that their number says: rss over n − K, not over the smaller dof
-        variance = self.rss / max(len(self.residuals) - self._unknowns, 1)
-        covariance = None
-        if self.root is not None and not trouble:
-            rows = self.root[: len(self.values)]
-            covariance = inflate * variance * rows @ rows.T
-        parameters = {p.name: float(v) for p, v in zip(self.model.parameters, self.values, strict=True)}
-        return CurveFit(
-            curve=Curve(self.model, parameters),
-            residuals=self.residuals,
-            residual_sd=float(np.sqrt(variance)),
-            dof=dof,
-            aicc=aicc,
-            scales=scales,
-            no_band=trouble,
-            spread=spread,
-            shape_covariance=covariance,
-            growth=self.growth,
-        )
-
-    @property
-    def _unknowns(self) -> int:
-        return len(self.values) + len(self.scales) - 1
-
-
-def solve(
-    model: Model,
-    x: np.ndarray,
-    y: np.ndarray,
-    *,
-    weights: np.ndarray,
-    groups: np.ndarray | None = None,
-    shares: np.ndarray | None = None,
-    start: Mapping[str, float] | None = None,
-) -> Solved:
-    """Least squares of y = scale[group] · F(x), the geometric mean of the scales, weighted by `shares`, being 1.
-
-    The unknowns are the parameters, then the logarithms of all scales but the last.
-    """
-    from scipy.optimize import least_squares
-
-    root, count = np.sqrt(weights), 1 if groups is None else int(groups.max()) + 1
-    groups = np.zeros(len(x), dtype=int) if groups is None else groups
-    names, size = [p.name for p in model.parameters], len(model.parameters)
-    shares = np.ones(count) if shares is None else shares
-    contrasts = np.vstack([np.eye(count - 1), -shares[:-1] / shares[-1]])
-    contrast = contrasts[groups]
-
-    def parts(unknown):
-        scale = np.exp(contrast @ unknown[size:]) if count > 1 else 1.0
-        return scale, dict(zip(names, unknown[:size], strict=True))
-
-    def residual(unknown):
-        scale, p = parts(unknown)
-        return root * (scale * model.force(x, p) - y)
-
-    def jacobian(unknown):
-        scale, p = parts(unknown)
-        shape = (root * scale * model.jacobian(x, p)).T
-        return np.hstack([shape, (root * scale * model.force(x, p))[:, None] * contrast]) if count > 1 else shape
-
-    first = start if start is not None else model.start(x, y)
-    lower = np.array([p.lower for p in model.parameters] + [-np.inf] * (count - 1))
-    upper = np.array([p.upper for p in model.parameters] + [np.inf] * (count - 1))
-    begin = np.concatenate([model.values(first), np.zeros(count - 1)])
-    free = np.isinf(lower).all() and np.isinf(upper).all()
-    found = least_squares(
-        residual,
-        begin if free else np.clip(begin, *_inside(lower, upper)),
-        jac=jacobian,
-        method="lm" if free else "trf",
-        bounds=(-np.inf, np.inf) if free else (lower, upper),
-        x_scale="jac",
-        ftol=1e-13,
-        xtol=1e-13,
-        gtol=1e-13,
-        max_nfev=2000,
+def as_fit(
+    solved: Solved, *, dof: float, aicc: float, scales: Mapping, spread: Spread | None, inflate: float = 1.0
+) -> CurveFit:
+    """A solution as a CurveFit with this many degrees of freedom; `inflate` its covariance for correlated residuals."""
+    count, trouble = len(solved.residuals), solved.trouble
+    if dof < 1 and not trouble:
+        trouble = f"{count} values for {count - dof:g} unknowns; measure more"
+    # correlated residuals still have the variance that their number says: rss over n − K, not over the smaller dof
+    variance = solved.rss / max(count - solved.unknowns, 1)
+    covariance = None
+    if solved.root is not None and not trouble:
+        rows = solved.root[: len(solved.values)]
+        covariance = inflate * variance * rows @ rows.T
+    parameters = {p.name: float(v) for p, v in zip(solved.model.parameters, solved.values, strict=True)}
+    return CurveFit(
+        curve=Curve(solved.model, parameters),
+        residuals=solved.residuals,
+        residual_sd=float(np.sqrt(variance)),
+        dof=dof,
+        aicc=aicc,
+        scales=scales,
+        no_band=trouble,
+        spread=spread,
+        shape_covariance=covariance,
+        growth=solved.growth,
     )
-    unknown = _polished(found.x, residual, jacobian, lower, upper)
-    at_end = residual(unknown)
-    root_matrix, trouble = _root(jacobian(unknown), unknown, model, lower, upper)
-    if found.status <= 0:
-        trouble = f"the fit did not converge ({found.message}); try a simpler model or give start={{...}}"
-    at_rest = root * model.jacobian(x, parts(unknown)[1])
-    size_of = np.maximum(np.linalg.norm(at_rest, axis=1), 1e-300)
-    growth = np.linalg.lstsq((at_rest / size_of[:, None]).T, root * model.force(x, parts(unknown)[1]))[0] / size_of
-    return Solved(
-        model=model,
-        values=unknown[:size],
-        scales=np.exp(contrasts @ unknown[size:]),
-        residuals=-at_end / root,
-        rss=float(at_end @ at_end),
-        growth=growth,
-        root=root_matrix,
-        trouble=trouble,
-    )
-
-
-def _inside(lower: np.ndarray, upper: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Bounds drawn in a little, for a start: the trust region wants it off the bounds."""
-    width = np.where(np.isfinite(upper - lower), upper - lower, 1.0)
-    return lower + 1e-6 * width, upper - 1e-6 * width
-
-
-def _at_bound(unknown, jacobian, lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
-    """Unknowns that might as well be at a bound: going there changes the fit by less than 1e-7 of its own size."""
-    effect = np.linalg.norm(jacobian, axis=0)
-    room = np.minimum(unknown - lower, upper - unknown)
-    held = np.isfinite(room)
-    return held & (np.where(held, room, 0.0) * effect <= 1e-7 * np.abs(unknown * effect).max())
-
-
-def _polished(unknown, residual, jacobian, lower, upper) -> np.ndarray:
-    """Gauss–Newton by QR on the unknowns off their bounds, for as long as the sum of squares does not grow."""
-    free = ~_at_bound(unknown, jacobian(unknown), lower, upper)
-    least = np.sum(residual(unknown) ** 2)
-    for _ in range(30):
-        columns = jacobian(unknown)[:, free]
-        size = np.linalg.norm(columns, axis=0)
-        if not size.all():
-            break
-        q, r = np.linalg.qr(columns / size)
-        if np.abs(np.diag(r)).min() < _APART:
-            break
-        step = np.linalg.solve(r, -q.T @ residual(unknown)) / size
-        trial = unknown.copy()
-        trial[free] += step
-        trial = np.clip(trial, lower, upper)
-        rss = np.sum(residual(trial) ** 2)
-        if not rss <= least * (1 + 1e-15):
-            break
-        unknown, least = trial, rss
-        if np.all(np.abs(step) <= 1e-15 * np.abs(trial[free])):
-            break
-    return unknown
-
-
-def _root(jacobian, unknown, model: Model, lower, upper) -> tuple[np.ndarray | None, str]:
-    """Inverse of R, or None and why there is no covariance."""
-    names = [p.name for p in model.parameters]
-    bound = np.flatnonzero(_at_bound(unknown, jacobian, lower, upper))
-    if len(bound):
-        held = ", ".join(f"{names[k]} = {unknown[k]:.4g}" for k in bound)
-        return None, f"{held} at its bound: there is no standard error there; try a simpler model"
-    size = np.linalg.norm(jacobian, axis=0)
-    if not size.all():
-        idle = ", ".join(name for name, s in zip(names, size, strict=False) if s == 0)
-        return None, f"the data do not depend on {idle}; try a simpler model"
-    _, singular, rows = np.linalg.svd(jacobian / size, full_matrices=False)
-    if len(singular) < len(size) or singular[-1] < _APART:
-        mixed = [name for name, share in zip(names, rows[-1], strict=False) if abs(share) > 0.1]
-        return None, f"the data cannot tell {', '.join(mixed) or 'the parameters'} apart; try a simpler model"
-    return np.linalg.inv(np.linalg.qr(jacobian / size, mode="r")) / size[:, None], ""

@@ -18,11 +18,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cordlab.curvefit import Band, CurveFit, NoBand, Solved, Spread, aicc, fit_curve, solve
+from cordlab.curvefit import Band, CurveFit, NoBand, Spread, as_fit, fit_curve
 from cordlab.curves import Curve, models
 from cordlab.curves import model as named
 from cordlab.lockup import Spline
 from cordlab.refit import Refits, refit, resample
+from cordlab.squares import Solved, aicc, solve
 
 if TYPE_CHECKING:
     from cordlab.reduce import Drop
@@ -239,7 +240,8 @@ def _as_batch(solved: Solved, samples: Samples) -> CurveFit:
     )
     left = samples.independent - (len(logs) - 1)
     criterion = aicc(solved.rss * left / len(samples.force), left, len(solved.values) + 1)
-    return solved.as_fit(
+    return as_fit(
+        solved,
         dof=left - len(solved.values),
         aicc=criterion,
         scales=dict(zip(cords, np.exp(means).tolist(), strict=True)),

@@ -310,7 +310,7 @@ def _ogden(log: np.ndarray, alpha: np.ndarray) -> np.ndarray:
 
 
 class FunctionModel(Model):
-    """Any function of x and parameters, for `fit_curve`; derivatives by five-point differences."""
+    """Any function of x and parameters, for `fit_curve`; derivatives by complex step or differences."""
 
     def __init__(self, function: Callable, start: Mapping[str, float]) -> None:
         self.name, self.function, self._start = getattr(function, "__name__", "function"), function, dict(start)
@@ -339,11 +339,18 @@ class FunctionModel(Model):
         return _five_point(lambda x: self._force(x, *p), stretch, step)
 
     def _jacobian(self, stretch, *p):
-        rows = []
-        for k, value in enumerate(p):
-            step = 1e-3 * np.where(value == 0, 1e-3, np.abs(value))
-            rows.append(_five_point(lambda v, k=k: self._force(stretch, *p[:k], v, *p[k + 1 :]), value, step))
-        return rows
+        return [_derivative(lambda v, k=k: self.function(stretch, *p[:k], v, *p[k + 1 :]), v) for k, v in enumerate(p)]
+
+
+def _derivative(function: Callable, x: np.ndarray) -> np.ndarray:
+    """Complex step, exact to rounding, where the function takes complex numbers and is analytic; else differences."""
+    differences = _five_point(function, x, 1e-3 * np.where(x == 0, 1e-3, np.abs(x)))
+    try:
+        exact = np.imag(function(x + 1e-30j)) / 1e-30
+    except TypeError:  # math.exp and its like take real numbers only
+        return differences
+    agree = np.abs(exact - differences).max() <= 1e-4 * np.abs(differences).max()
+    return exact if agree else differences
 
 
 def _five_point(function: Callable, x: np.ndarray, step: np.ndarray) -> np.ndarray:

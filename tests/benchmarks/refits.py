@@ -10,9 +10,9 @@ from time import perf_counter
 import lmfit
 import numpy as np
 
-from cordlab.curvefit import solve
 from cordlab.curves import Curve, model
 from cordlab.refit import refit, resample
+from cordlab.squares import solve
 
 REFITS, POINTS, LOOPED = 10_000, 20_000, 12
 TRUTH = {

@@ -1,0 +1,178 @@
+"""Least squares of a curve with one scale a group, and AICc.
+
+The solver is scipy's (trust region with bounds; MINPACK without) on closed-form Jacobians, then Gauss–Newton steps by
+QR to the last digits. The covariance is that of the last Jacobian; where there is none, the reason is given instead.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from cordlab.curves import Model
+
+_APART = 1e-6  # singular value, of columns of length 1, below which parameters are one and the same to the data
+
+
+def aicc(rss: float, n: float, parameters: int) -> float:
+    """Akaike's criterion with the small-sample correction, constants dropped; `parameters` count the residual variance.
+
+    n log(rss/n) + 2K + 2K(K+1)/(n−K−1), Burnham & Anderson 2002, section 2.4; +inf where n is not above K + 1.
+    """
+    if n <= parameters + 1:
+        return np.inf
+    return (
+        n * (np.log(rss / n) if rss > 0 else -np.inf)
+        + 2 * parameters
+        + 2 * parameters * (parameters + 1) / (n - parameters - 1)
+    )
+
+
+@dataclass(frozen=True)
+class Solved:
+    """What the solver leaves: parameters, scales (geometric mean 1), weighted residual sum of squares, R of J = QR."""
+
+    model: Model
+    values: np.ndarray
+    scales: np.ndarray
+    residuals: np.ndarray
+    rss: float
+    growth: np.ndarray
+    root: np.ndarray | None  # (unknowns, unknowns) inverse of R: covariance is s² root rootᵀ; None where there is none
+    trouble: str
+
+    @property
+    def unknowns(self) -> int:
+        """Parameters, and scales but one."""
+        return len(self.values) + len(self.scales) - 1
+
+
+def solve(
+    model: Model,
+    x: np.ndarray,
+    y: np.ndarray,
+    *,
+    weights: np.ndarray,
+    groups: np.ndarray | None = None,
+    shares: np.ndarray | None = None,
+    start: Mapping[str, float] | None = None,
+) -> Solved:
+    """Least squares of y = scale[group] · F(x), the geometric mean of the scales, weighted by `shares`, being 1.
+
+    The unknowns are the parameters, then the logarithms of all scales but the last.
+    """
+    from scipy.optimize import least_squares
+
+    root, count = np.sqrt(weights), 1 if groups is None else int(groups.max()) + 1
+    groups = np.zeros(len(x), dtype=int) if groups is None else groups
+    names, size = [p.name for p in model.parameters], len(model.parameters)
+    shares = np.ones(count) if shares is None else shares
+    contrasts = np.vstack([np.eye(count - 1), -shares[:-1] / shares[-1]])
+    contrast = contrasts[groups]
+
+    def parts(unknown):
+        scale = np.exp(contrast @ unknown[size:]) if count > 1 else 1.0
+        return scale, dict(zip(names, unknown[:size], strict=True))
+
+    def residual(unknown):
+        scale, p = parts(unknown)
+        return root * (scale * model.force(x, p) - y)
+
+    def jacobian(unknown):
+        scale, p = parts(unknown)
+        shape = (root * scale * model.jacobian(x, p)).T
+        return np.hstack([shape, (root * scale * model.force(x, p))[:, None] * contrast]) if count > 1 else shape
+
+    first = start if start is not None else model.start(x, y)
+    lower = np.array([p.lower for p in model.parameters] + [-np.inf] * (count - 1))
+    upper = np.array([p.upper for p in model.parameters] + [np.inf] * (count - 1))
+    begin = np.concatenate([model.values(first), np.zeros(count - 1)])
+    free = np.isinf(lower).all() and np.isinf(upper).all()
+    found = least_squares(
+        residual,
+        begin if free else np.clip(begin, *_inside(lower, upper)),
+        jac=jacobian,
+        method="lm" if free else "trf",
+        bounds=(-np.inf, np.inf) if free else (lower, upper),
+        x_scale="jac",
+        ftol=1e-13,
+        xtol=1e-13,
+        gtol=1e-13,
+        max_nfev=2000,
+    )
+    unknown = _polished(found.x, residual, jacobian, lower, upper)
+    at_end = residual(unknown)
+    root_matrix, trouble = _root(jacobian(unknown), unknown, model, lower, upper)
+    if found.status <= 0:
+        trouble = f"the fit did not converge ({found.message}); try a simpler model or give start={{...}}"
+    at_rest = root * model.jacobian(x, parts(unknown)[1])
+    size_of = np.maximum(np.linalg.norm(at_rest, axis=1), 1e-300)
+    growth = np.linalg.lstsq((at_rest / size_of[:, None]).T, root * model.force(x, parts(unknown)[1]))[0] / size_of
+    return Solved(
+        model=model,
+        values=unknown[:size],
+        scales=np.exp(contrasts @ unknown[size:]),
+        residuals=-at_end / root,
+        rss=float(at_end @ at_end),
+        growth=growth,
+        root=root_matrix,
+        trouble=trouble,
+    )
+
+
+def _inside(lower: np.ndarray, upper: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Bounds drawn in a little, for a start: the trust region wants it off the bounds."""
+    width = np.where(np.isfinite(upper - lower), upper - lower, 1.0)
+    return lower + 1e-6 * width, upper - 1e-6 * width
+
+
+def _at_bound(unknown, jacobian, lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
+    """Unknowns that might as well be at a bound: going there changes the fit by less than 1e-7 of its own size."""
+    effect = np.linalg.norm(jacobian, axis=0)
+    room = np.minimum(unknown - lower, upper - unknown)
+    held = np.isfinite(room)
+    return held & (np.where(held, room, 0.0) * effect <= 1e-7 * np.abs(unknown * effect).max())
+
+
+def _polished(unknown, residual, jacobian, lower, upper) -> np.ndarray:
+    """Gauss–Newton by QR on the unknowns off their bounds, for as long as its steps get shorter.
+
+    The sum of squares stands still, to rounding, while the last half of the digits is found; it may not grow by more.
+    """
+    free = ~_at_bound(unknown, jacobian(unknown), lower, upper)
+    limit, shortest = np.sum(residual(unknown) ** 2) * (1 + 1e-12), np.inf
+    for _ in range(50):
+        columns = jacobian(unknown)[:, free]
+        size = np.linalg.norm(columns, axis=0)
+        if not size.all():
+            break
+        q, r = np.linalg.qr(columns / size)
+        if np.abs(np.diag(r)).min(initial=1.0) < _APART:
+            break
+        step = np.linalg.solve(r, -q.T @ residual(unknown))
+        trial = unknown.copy()
+        trial[free] += step / size
+        trial = np.clip(trial, lower, upper)
+        length = np.linalg.norm(step)
+        if not (length < shortest and np.sum(residual(trial) ** 2) <= limit):
+            break
+        unknown, shortest = trial, length
+    return unknown
+
+
+def _root(jacobian, unknown, model: Model, lower, upper) -> tuple[np.ndarray | None, str]:
+    """Inverse of R, or None and why there is no covariance."""
+    names = [p.name for p in model.parameters]
+    bound = np.flatnonzero(_at_bound(unknown, jacobian, lower, upper))
+    if len(bound):
+        held = ", ".join(f"{names[k]} = {unknown[k]:.4g}" for k in bound)
+        return None, f"{held} at its bound: there is no standard error there; try a simpler model"
+    size = np.linalg.norm(jacobian, axis=0)
+    if not size.all():
+        idle = ", ".join(name for name, s in zip(names, size, strict=False) if s == 0)
+        return None, f"the data do not depend on {idle}; try a simpler model"
+    _, singular, rows = np.linalg.svd(jacobian / size, full_matrices=False)
+    if len(singular) < len(size) or singular[-1] < _APART:
+        mixed = [name for name, share in zip(names, rows[-1], strict=False) if abs(share) > 0.1]
+        return None, f"the data cannot tell {', '.join(mixed) or 'the parameters'} apart; try a simpler model"
+    return np.linalg.inv(np.linalg.qr(jacobian / size, mode="r")) / size[:, None], ""
