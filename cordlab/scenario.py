@@ -191,73 +191,16 @@ def _write_records(
         pairs = sensor.calibration_pairs(float(greatest[sensor.channel]), rng)
         write_calibration(folder / "calibration" / f"{sensor.channel}.csv", sensor, pairs)
         sensors[sensor.channel] = sensor
-    time = np.arange(round(world.duration * world.rate)) / world.rate
     recorded = [(k, name) for k in range(len(drops)) if (name := _record_name(world, drops, k))]
     for k, name in recorded if progress is None else progress(recorded):
-        seen = dict(zip(("distance", "force"), _motion(world, time - world.quiet, **drops.one(k)), strict=True))
+        trace = world.trace(**drops.one(k))
+        seen = {
+            "force": trace.tie_load if world.rig["load_cell_at"] == "top" else trace.lower_load,
+            "distance": trace.position,
+        }
         readings = [(sensor, sensor.read(seen[channel], rng)) for channel, sensor in sensors.items()]
-        write_record(folder / "records" / name, time, readings)
+        write_record(folder / "records" / name, trace.time - trace.time[0], readings)
     return sensors
-
-
-def _motion(world: Scenario, time: np.ndarray, **setup: float) -> tuple[np.ndarray, np.ndarray]:
-    """Position below the tie point [m] and load at the cell [N] at `time` after release [s], at rest before it."""
-    from scipy.integrate import solve_ivp
-
-    M, m, L, y0 = (setup[key] for key in ("mass", "cord_mass", "slack_length", "release_depth"))
-    c, g = setup["air_density"] * setup["drag_area"] / 2, 9.80665
-    curve = world.curve.scaled(setup["scale"])
-    reached = [np.inf]
-
-    def force(y, v):
-        ratio = y / L
-        back = world.unloading * (1 - (ratio - 1) / (reached[0] - 1)) if v < 0 else 0.0
-        return float(curve.force(ratio)) * (1 - back)
-
-    def fall(_, s):
-        y, v = s
-        inertia = M + m * (L - y) / (2 * L)
-        return v, (inertia * g - c * v * abs(v) + m / (4 * L) * v * v) / inertia
-
-    def stretch(_, s):
-        y, v = s
-        return v, ((M + m / 2) * g - force(y, v) - c * v * abs(v)) / (M + m / 3)
-
-    def taut(_, s):
-        return s[0] - L
-
-    def turned(_, s):
-        return s[1]
-
-    taut.terminal = turned.terminal = True
-    position, load = np.full(time.size, y0), np.empty(time.size)
-    top = world.rig["load_cell_at"] == "top"
-    load[:] = m * g * (L + y0 * (1 if top else -1)) / (2 * L)
-    at, state, law = 0.0, np.array([y0, 0.0]), fall
-    step_up = np.sqrt(M / (M + m / 3))
-    while at < time[-1]:
-        taut.direction = 1 if law is fall else -1
-        events = [taut, turned] if law is stretch and state[1] > 0 else [taut]
-        run = solve_ivp(law, (at, time[-1]), state, events=events, dense_output=True, rtol=1e-9, atol=1e-9)
-        inside = (time >= at) & (time <= run.t[-1])
-        y, v = run.sol(time[inside]) if inside.any() else np.empty((2, 0))
-        position[inside] = y
-        if law is fall:
-            fold = m / (4 * L) * v * v
-            load[inside] = m * g * (L + y if top else L - y) / (2 * L) + fold
-        else:
-            F = np.array([force(*pair) for pair in zip(y, v, strict=True)])
-            upward = (F - (M + m / 2) * g) / (M + m / 3)
-            load[inside] = F + m * (g / 2 + upward / 6) if top else F - m * (g / 2 + upward / 3)
-        at, state = run.t[-1], run.y[:, -1].copy()
-        if run.t_events[0].size:
-            state[1] *= step_up if law is fall else 1 / step_up
-            law = stretch if law is fall else fall
-            state[0] = L
-        elif len(events) == 2 and run.t_events[1].size:
-            reached[0] = state[0] / L
-            state[1] = 0.0
-    return position, load
 
 
 def _true_ranges(world: Scenario, strength: float) -> dict[str, Any]:
@@ -273,7 +216,8 @@ def _true_ranges(world: Scenario, strength: float) -> dict[str, Any]:
 def _true_rows(world: Scenario, cords: Cords, drops: Drops, happened: Prediction) -> list[dict[str, Any]]:
     """One row a drop: its set-up, and what happened."""
     results = {key: getattr(happened, key) for key in ("lowest_point", "stretch_ratio", "tension", "tie_load", "g")}
-    results["energy_returned"] = _energy_returned(world, happened.stretch_ratio)
+    if world.mechanics == "even":
+        results["energy_returned"] = _energy_returned(world, happened.stretch_ratio)
     return [
         {
             "drop": drops.name[k],
@@ -288,12 +232,11 @@ def _true_rows(world: Scenario, cords: Cords, drops: Drops, happened: Prediction
 
 
 def _energy_returned(world: Scenario, greatest: np.ndarray) -> np.ndarray:
-    """Share of the loading energy that the way back returns from stretch ratio `greatest`, the cord strained evenly."""
-    from scipy.integrate import trapezoid
-
-    share = np.linspace(0, 1, 1001)[:, None]
+    """Share of the loading energy that the way back returns from stretch ratio `greatest`; even mechanics."""
+    nodes, weights = np.polynomial.legendre.leggauss(40)
+    share = (nodes[:, None] + 1) / 2
     force = np.asarray(world.curve.force(1 + (greatest - 1) * share))
-    return 1 - world.unloading * trapezoid(force * (1 - share), share, axis=0) / trapezoid(force, share, axis=0)
+    return 1 - world.unloading * (weights @ (force * (1 - share))) / (weights @ force)
 
 
 def _plain(world: Scenario) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from scipy.special import ndtr, ndtri
 
 from cordlab.curves import Curve
 from cordlab.drop import Prediction, predict_drop
+from cordlab.trace import Trace, trace_drop
 from cordlab.units import Measured, parse_measured
 
 RIG = {
@@ -53,7 +54,7 @@ class Scenario:
     curve : loading branch of a cord of stiffness scale 1; scales are log-normal with sd `cord_sd`, and each drop's
         differs again by `drop_sd`
     mechanics : "even" or "waves": what moves the mass in this invented world; `viscosity` [N·s] counts in "waves"
-    unloading : b in F × [1 − b (1 − (λ−1)/(λmax−1))], the force on the way back
+    unloading : b in F × [1 − b (1 − (λ−1)/(λmax−1))], the force on the way back; counts in "even"
     cords, lot, broken : how many are dropped, are in the lot, are broken
     slack_length, cord_mass : mean over the lot, and standard deviation between cords  [m], [kg]
     u_slack_length, u_cord_mass, u_mass, u_lowest_point : how well each is measured
@@ -125,12 +126,17 @@ class Scenario:
         """A quantity of `rig`, `site` or `criteria`, in SI."""
         return parse_measured(getattr(self, table)[key], UNITS[key])
 
-    def predict(self, **drops: Any) -> Prediction:
-        """What happens in this invented world; `drops` as `predict_drop` takes them, `scale` on the curve besides."""
-        curve = self.curve.scaled(drops.pop("scale"))
-        if self.mechanics == "waves":
-            drops |= {"mechanics": "waves", "viscosity": self.viscosity}
-        return predict_drop(curve, **drops)
+    def predict(self, *, scale: Any, **drops: Any) -> Prediction:
+        """What happens in this invented world to drops given as to `predict_drop`, on cords of this stiffness scale."""
+        waves = {"viscosity": self.viscosity} if self.mechanics == "waves" else {}
+        return predict_drop(self.curve.scaled(scale), mechanics=self.mechanics, **drops, **waves)
+
+    def trace(self, *, scale: float, **drop: float) -> Trace:
+        """The motion of one drop, given as to `predict`, from `quiet` before the release to the end of its record."""
+        waves = self.mechanics == "waves"
+        lost = {"viscosity": self.viscosity} if waves else {"unloading": self.unloading}
+        clock = {"quiet": self.quiet, "duration": self.duration - self.quiet, "rate": self.rate}
+        return trace_drop(self.curve.scaled(scale), mechanics=self.mechanics, **drop, **lost, **clock)
 
 
 @dataclass(frozen=True)
