@@ -45,7 +45,8 @@ class WeibullFit:
         log_sum = special.logsumexp(s[:, None] * a, axis=1)
         log_density = (n - 1) * log_s + s * a.sum() - n * log_sum
         weight = np.exp(log_density - log_density.max())
-        weight /= weight.sum()
+        of = weight > 1e-20
+        s, log_sum, weight = s[of], log_sum[of], weight[of] / weight[of].sum()
         w = math.log(-math.log(share))  # standard extreme-value quantile of the weakest 1 − share
 
         def excess(t: float) -> float:  # t = shape · ln(limit/scale), as fitted

@@ -103,5 +103,9 @@ def main(runs: int = 1000) -> None:
                     percent(found.safe * runs, runs),
                 )
                 line = f"{world.name:26s}{cords:6d}{100 * probability:9.0f}" + "".join(f"{one:>18s}" for one in shares)
-                print(f"{line}{found.width:8.2f}", flush=True)
+                print(line + (f"{found.width:8.2f}" if found.forecasts else f"{'–':>8s}"), flush=True)
     print("\nmargin: mean distance of the limit from the forecast mean, over that of a lab that knows mean and spread.")
+    print(
+        "Where wear gets only a little faster, a forecast that was given may hold less often than asked: most batches"
+    )
+    print("are refused one, and those that are not look straighter than they are. A forecast is never a rating.")
