@@ -73,12 +73,12 @@ class Folder:
             place = re.search(rb"\r(?!\n)", data).start()  # type: ignore[union-attr]
             self.problem(f"{name}, row {_row(data, place)}", "has a bare carriage return; end lines with LF or CRLF")
         else:
+            unmarked = data.removeprefix(b"\xef\xbb\xbf")
             try:
-                return data.decode("utf-8-sig")
+                return unmarked.decode()
             except UnicodeDecodeError as error:
-                byte = data[error.start + (3 if data.startswith(b"\xef\xbb\xbf") else 0)]
-                row = _row(data, error.start)
-                self.problem(f"{name}, row {row}", f"the byte 0x{byte:02x} is not UTF-8; save the file as UTF-8")
+                what = f"the byte 0x{unmarked[error.start]:02x} is not UTF-8; save the file as UTF-8"
+                self.problem(f"{name}, row {_row(unmarked, error.start)}", what)
         return None
 
 

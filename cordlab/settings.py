@@ -233,14 +233,17 @@ def _messages(error: ValidationError, given: dict[str, Any], content: str) -> It
             present = given[section[0]] if section else given
             near = nearest(name, [known.name for known in fields(_SECTIONS[loc[:-1]]) if known.name not in present])
             missing = [wanted for wanted in missing if wanted != (*section, near)]  # one slip, one message
-            yield _place(content, loc), f"is not known here{offer(near, '; remove it')}"
+            yield _place(content, given, loc), f"is not known here{offer(near, '; remove it')}"
         elif one["type"] == "value_error":
-            yield _place(content, loc), str(one["ctx"]["error"])
+            yield _place(content, given, loc), str(one["ctx"]["error"])
         elif one["type"] != "missing":
-            yield _place(content, loc), f"is a section; write [{loc[-1]}] on a line of its own and its keys below"
+            yield (
+                _place(content, given, loc),
+                f"is a section; write [{loc[-1]}] on its own line, its keys below",
+            )
     for *section, name in missing:
         what = f"the section [{name}]" if (name,) in _SECTIONS else f"'{name}'"
-        yield _place(content, tuple(section)), f"{what} is missing; add it"
+        yield _place(content, given, tuple(section)), f"{what} is missing; add it"
 
 
 _SECTIONS: dict[tuple[str, ...], type] = {
@@ -253,16 +256,19 @@ _SECTIONS: dict[tuple[str, ...], type] = {
 }
 
 
-def _place(content: str, loc: tuple[str, ...]) -> str:
+def _place(content: str, given: dict[str, Any], loc: tuple[str, ...]) -> str:
     """ "campaign.toml, row 7, [rig] 'tie_height'"; the row left out where a key is not on a line of its own."""
-    row = section = None
+    row = None
+    section: tuple[str, ...] = ()
     for number, line in enumerate(content.splitlines(), start=1):
         if head := re.match(r"\s*\[\s*([\w-]+)\s*\]", line):
-            section = head[1]
-            if loc == (section,):
-                row = number
-        elif loc and loc[:-1] == ((section,) if section else ()) and re.match(rf"\s*{re.escape(loc[-1])}\s*=", line):
-            row = number
-    names = [f"[{name}]" if (name,) in _SECTIONS or len(loc) > 1 else f"'{name}'" for name in loc[:1]]
-    names += [f"'{name}'" for name in loc[1:]]
-    return ", ".join([FILE, *([f"row {row}"] if row else []), *([" ".join(names)] if names else [])])
+            section = (head[1],)
+            found = loc == section
+        else:
+            key = re.match(r"\s*([\w-]+)\s*=", line)
+            found = key is not None and loc == (*section, key[1])
+        row = number if found else row
+    names = [f"'{name}'" for name in loc]
+    if len(loc) == 2 or (loc and isinstance(given.get(loc[0]), dict)):
+        names[0] = f"[{loc[0]}]"
+    return ", ".join(part for part in (FILE, row and f"row {row}", " ".join(names)) if part)

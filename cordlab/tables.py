@@ -201,7 +201,9 @@ def _match(folder: Folder, where: str, heads: list[str], columns: tuple[Column, 
         here = f"{where}, column '{_short(written)}'" if written else f"{where}, column {index + 1}"
         try:
             head = parse_head(written)
-            if head.key not in wanted:
+            if not head.name:
+                folder.problem(here, "has no name; name it or remove it")
+            elif head.key not in wanted:
                 unknown.append((here, written))
             elif head.key in seen:
                 folder.problem(here, f"is a second column '{head.key}'; keep one")
@@ -259,11 +261,14 @@ def _cells(folder: Folder, header: Header, content: str) -> tuple[list[int], lis
 
 
 def _count(row: list[str], header: Header) -> str:
+    """What is wrong with a row that is not as wide as its header."""
+    width = max(number for number, cell in enumerate(row, start=1) if cell)  # empty cells at the end don't count
     other = [mark for mark in ",;\t" if mark != header.delimiter and any(mark in cell for cell in row)]
-    hint = (
-        f"; the header is separated by {_SPOKEN[header.delimiter]}, this row by {_SPOKEN[other[0]]}?" if other else ""
-    )
-    return f"has {len(row)} cells, but the header has {header.width}{hint}"
+    if other and width < header.width:
+        hint = f"; is this row separated by {_SPOKEN[other[0]]}, the header by {_SPOKEN[header.delimiter]}?"
+    else:
+        hint = "; is there a decimal comma?" if header.delimiter == "," and width > header.width else ""
+    return f"has {width} cells, but the header has {header.width}{hint}"
 
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")

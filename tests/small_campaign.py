@@ -1,8 +1,12 @@
 """A small campaign to corrupt one thing at a time. All of it is invented: the motion is a plain sine, no real drop."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+import pytest
+
+from cordlab.campaign import CampaignError, read_campaign
 
 CAMPAIGN = """\
 title = "A small invented campaign"
@@ -84,3 +88,23 @@ def _record(rng: np.random.Generator, mass: float, lowest: float) -> str:
     distance = fallen / 5 + rng.normal(0, 4e-3, time.size)
     rows = (f"{t:.3f},{f:.5f},{d:.4f}\n" for t, f, d in zip(time, force, distance, strict=True))
     return "time [s],force [mV/V],distance [V]\n" + "".join(rows)
+
+
+def edit(folder: Path, name: str, *changes: tuple[str, str]) -> None:
+    """Each change replaces the first place of its first text, which must be there."""
+    text = (folder / name).read_bytes().decode()
+    for old, new in changes:
+        assert old in text, f"{old!r} is not in {name}"
+        text = text.replace(old, new, 1)
+    (folder / name).write_bytes(text.encode())
+
+
+def edit_bytes(folder: Path, name: str, change: Callable[[bytes], bytes]) -> None:
+    (folder / name).write_bytes(change((folder / name).read_bytes()))
+
+
+def problems(folder: Path) -> list[str]:
+    with pytest.raises(CampaignError) as caught:
+        read_campaign(folder)
+    assert str(caught.value) == "\n".join(caught.value.problems)
+    return list(caught.value.problems)
