@@ -17,7 +17,7 @@ from scipy.linalg.lapack import dgtsv
 
 from cordlab.curves import Curve
 from cordlab.even import FURTHEST_RATIO, LOCK_UP_SHARE, take_draws
-from cordlab.fall import Array, Outcome, Setup, fall_speed, fall_time
+from cordlab.fall import Array, Outcome, Setup, fall_speed, fall_time, take
 
 ELEMENTS = 40
 COURANT = 1.0  # step over the time in which a wave crosses an element of the slack cord
@@ -85,7 +85,7 @@ class Chain:
     def keep(self, index: Array) -> None:
         """Go on with these draws only."""
         self.setup, self.curve = self.setup.take(index), take_draws(self.curve, index)
-        self.viscosity = self.viscosity if self.viscosity.size == 1 else self.viscosity[index]
+        self.viscosity = take(self.viscosity, index)
         for name, value in vars(self).items():
             if isinstance(value, np.ndarray) and name != "viscosity":
                 setattr(self, name, value[..., index])
@@ -244,9 +244,9 @@ def swing(setup: Setup, curve: Curve, viscosity: Array, n: int, *, elements: int
     open_draws = np.flatnonzero(np.broadcast_to(setup.released_slack, n))
     if not open_draws.size:
         return Swing(*values, outcome)
-    chain = Chain(setup, curve, viscosity, elements=elements)
     if open_draws.size < n:
-        chain.keep(open_draws)
+        setup, curve, viscosity = setup.take(open_draws), take_draws(curve, open_draws), take(viscosity, open_draws)
+    chain = Chain(setup, curve, viscosity, elements=elements)
     peaks = _Peaks(chain)
     for _ in range(MOST_STEPS):
         before = chain.position[-1], chain.speed[-1]
