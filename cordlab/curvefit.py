@@ -66,9 +66,9 @@ class Spread:
         """Variances and degrees of freedom of the next drop of another cord, the mean's uncertainty included."""
         if self.n_cords < 2:
             raise NoBand("only 1 cord: a band for another cord needs at least 2; ask for this_cord=..., or test more")
-        parts = [(self.cord_sd**2 * (1 + 1 / self.n_cords), self.n_cords - 1)]
+        parts: list[tuple[float, float]] = [(self.cord_sd**2 * (1 + 1 / self.n_cords), self.n_cords - 1)]
         if self.drop_dof:
-            share = np.mean([1 / count for count in self.drops.values()])
+            share = float(np.mean([1 / count for count in self.drops.values()]))
             parts.append((self.drop_sd**2 * (1 - share), self.drop_dof))
         return parts
 
@@ -105,7 +105,7 @@ class CurveFit:
 
     @property
     def parameters(self) -> dict[str, float]:
-        return dict(self.curve.parameters)
+        return {name: float(value) for name, value in self.curve.parameters.items()}
 
     @property
     def covariance(self) -> np.ndarray:
@@ -128,7 +128,7 @@ class CurveFit:
         """Band for the mean curve: of the batch where there are at least 2 cords, else of what was fitted."""
         force, variance = self._mean(stretch_ratio)
         relative, dof = self._level()
-        of = f"mean of the batch, {self.spread.n_cords} cords" if relative else "the curve fitted"
+        of = f"mean of the batch, {self.spread.n_cords} cords" if self.spread and relative else "the curve fitted"
         return _band("confidence", level, stretch_ratio, force, [(variance, self.dof), (force**2 * relative, dof)], of)
 
     def prediction_band(self, stretch_ratio, level: float = 0.95, this_cord=None, weight: float = 1.0) -> Band:

@@ -30,8 +30,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Band", "BatchFit", "Candidate", "CurveFit", "FitError", "NoBand", "fit_batch", "fit_curve"]
 
-_EQUAL_AICC = 2.0  # models this near have substantial support too; Burnham & Anderson 2002, section 2.6
-_EQUAL_CHECK = 1.1  # and this near in the held-back drops: our choice, said in the report
+_NOT_RULED_OUT = 10.0  # a model further from the least AICc has essentially no support; Burnham & Anderson 2002, 2.6
+_AS_GOOD = 1.1  # as the best in the held-back drops: our choice, said in the summary
 
 
 class FitError(ValueError):
@@ -56,6 +56,13 @@ class Candidate:
     sensible_to: float
     note: str
     usable: bool
+
+    @property
+    def fitted(self) -> CurveFit:
+        """The fit; FitError with the reason where there is none."""
+        if self.fit is None:
+            raise FitError(f"{self.model}: {self.note}")
+        return self.fit
 
 
 @dataclass(frozen=True)
@@ -90,7 +97,7 @@ class Samples:
 class BatchFit:
     """The curve of a batch and what it was chosen from.
 
-    equals      : the models that fit and predict equally well, the chosen one first; their spread is model uncertainty
+    equals      : the models that do equally well, fewest parameters and the chosen one first; see `fit_batch`
     drop_scales : drop → stiffness relative to the batch
     held_back   : "check drops", "each drop in turn" or "nothing": what check_rms is of
     """
@@ -110,7 +117,7 @@ class BatchFit:
 
         The spread between cords is not in it: with few cords that goes through Student's t.
         """
-        fit = self.chosen if model is None else self.candidate(model).fit
+        fit = self.chosen if model is None else self.candidate(model).fitted
         s, scales = self.samples, np.array([self.drop_scales[name] for name in self.samples.names])
         times = resample(s.cord, n, np.random.default_rng(seed))
         level = s.force / scales[s.drop]
@@ -124,7 +131,7 @@ class BatchFit:
 
     def model_spread(self, stretch_ratio) -> np.ndarray:
         """Greatest less least force of the models in `equals`; 0 where one stands alone  [N]."""
-        forces = [self.candidate(name).fit.curve.force(stretch_ratio) for name in self.equals]
+        forces = [self.candidate(name).fitted.curve.force(stretch_ratio) for name in self.equals]
         return np.ptp(forces, axis=0)
 
     def summary(self) -> str:
@@ -149,7 +156,10 @@ def fit_batch(
     candidates: Sequence[str] | None = None,
     check: Sequence["Drop"] = (),
 ) -> BatchFit:
-    """Fit the loading curves of `drops`, and choose the model by AICc among those that predict held-back drops best.
+    """Fit the loading curves of `drops`, and choose the model by AICc and by how it predicts held-back drops.
+
+    Models whose rms in the held-back drops is within 10 % of the best, and whose AICc is within 10 of the least, do
+    equally well; the one with the fewest parameters is chosen, and the others' spread is part of the uncertainty.
 
     model      : "auto", or the name of the model to use; then the others are still fitted, to compare
     candidates : names of the models to compare; all of the registry by default. A spline is compared, never chosen by
@@ -164,10 +174,10 @@ def fit_batch(
     table = tuple(_candidate(name, samples, check) for name in dict.fromkeys(asked))
     chosen, equals = _choose(table, model)
     return BatchFit(
-        chosen=chosen.fit,
+        chosen=chosen.fitted,
         candidates=table,
         equals=equals,
-        drop_scales=dict(zip(samples.names, _drop_scales(chosen.fit, samples).tolist(), strict=True)),
+        drop_scales=dict(zip(samples.names, _drop_scales(chosen.fitted, samples).tolist(), strict=True)),
         held_back="check drops" if check else "each drop in turn" if len(drops) > 1 else "nothing",
         samples=samples,
     )
@@ -184,7 +194,7 @@ def _stack(drops: Sequence["Drop"]) -> Samples:
     u = np.array([drop.u_lowest_point / drop.slack_length for drop in drops])
     u = np.nan_to_num(u)[number]  # a drop whose lowest point has no uncertainty is weighed by its force alone
     knots = np.unique(np.round(np.append(1.0, np.quantile(x, np.linspace(0, 1, 12)[1:])), 6))
-    flexible = solve(Spline(knots), x, y, weights=np.ones_like(x), groups=number)
+    flexible = solve(Spline(knots.tolist()), x, y, weights=np.ones_like(x), groups=number)
     slope = flexible.model.slope(
         x, dict(zip((p.name for p in flexible.model.parameters), flexible.values, strict=True))
     )
@@ -192,7 +202,9 @@ def _stack(drops: Sequence["Drop"]) -> Samples:
     weight = 1 / (noise + (slope * u) ** 2)
     same = np.diff(number) == 0
     e = flexible.residuals * np.sqrt(weight)
-    correlation = np.clip((e[1:] * e[:-1])[same].sum() / max(e @ e, 1e-300), 0.0, 0.99)
+    seen, mean_bins = (e[1:] * e[:-1])[same].sum() / max(e @ e, 1e-300), len(x) / len(drops)
+    # the correlation within a short series comes out low by (1 + 4ρ)/n; Kendall, Biometrika 41 (1954) 403
+    correlation = np.clip((seen + 1 / mean_bins) / (1 - 4 / max(mean_bins, 8)), 0.0, 0.99)
     cords = tuple(drop.cord for drop in drops)
     return Samples(x, y, number, names, cords, weight / weight.mean(), float(correlation))
 
@@ -213,7 +225,7 @@ def _candidate(name: str, samples: Samples, check: Sequence["Drop"]) -> Candidat
     fit = _as_batch(solved, samples)
     grid = np.linspace(1.0, 2 * reach, 1201)
     stiff = (fit.curve.slope(grid) > 0) & (grid < float(fit.curve.lock_up))
-    sensible = float(grid[-1] if stiff.all() else grid[max(np.argmin(stiff) - 1, 0)])
+    sensible = float(grid[-1] if stiff.all() else grid[max(int(np.argmin(stiff)) - 1, 0)])
     note = fit.no_band
     if sensible < reach:
         note = f"the force stops rising at stretch ratio {sensible:.2f}, within the tested range; try another model"
@@ -294,11 +306,12 @@ def _choose(table: Sequence[Candidate], model: str) -> tuple[Candidate, tuple[st
             raise FitError(f"{model}: {asked.note}")
         return asked, (model,)
     usable = [each for each in table if each.usable and each.model != "spline"]
-    sure = [each for each in usable if not each.fit.no_band] or usable
+    sure = [each for each in usable if not each.fitted.no_band] or usable
     if not sure:
         raise FitError("no model describes these drops: " + "; ".join(f"{each.model}: {each.note}" for each in table))
-    bound = _EQUAL_CHECK * np.nanmin([each.check_rms for each in sure] + [np.inf])
+    bound = _AS_GOOD * np.nanmin([each.check_rms for each in sure] + [np.inf])
     near = [each for each in sure if not each.check_rms > bound]
-    best = min(near, key=lambda each: (each.aicc, len(each.fit.parameters)))
-    equals = [each.model for each in near if each is not best and each.aicc <= best.aicc + _EQUAL_AICC]
-    return best, (best.model, *equals)
+    least = min(each.aicc for each in near)
+    equals = [each for each in near if each.aicc <= least + _NOT_RULED_OUT]
+    equals.sort(key=lambda each: (len(each.fitted.parameters), each.aicc))
+    return equals[0], tuple(each.model for each in equals)

@@ -92,9 +92,9 @@ def refit(
     lower, upper = (np.array([getattr(p, side) for p in model.parameters]) for side in ("lower", "upper"))
     begin = np.clip(model.values(start), lower, upper)
     chunks = [times[k : k + _CHUNK] for k in range(0, len(times), _CHUNK)]
-    done = [_descend(parts, *(np.tensordot(chunk, each, 1) for each in sums), begin, lower, upper) for chunk in chunks]
+    done = [_descend(parts, [np.tensordot(chunk, each, 1) for each in sums], begin, lower, upper) for chunk in chunks]
     values, converged, rss = (np.concatenate(column, axis=-1) for column in zip(*done, strict=True))
-    at_bound = ((values <= lower[:, None]) | (values >= upper[:, None])).any(axis=0)
+    at_bound = np.any((values <= lower[:, None]) | (values >= upper[:, None]), axis=0)
     parameters = {p.name: row for p, row in zip(model.parameters, values, strict=True)}
     return Refits(model, parameters, converged, at_bound, rss)
 
@@ -168,11 +168,14 @@ def _sums(basis, y, w, drops, count: int) -> tuple[np.ndarray, np.ndarray, np.nd
     return np.array(gram), np.array(moment), np.array(square)
 
 
-def _descend(parts: _Parts, gram, moment, square, begin, lower, upper) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _descend(
+    parts: _Parts, sums: Sequence[np.ndarray], begin, lower, upper
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Levenberg–Marquardt of all draws together: parameters (parameters, draws), converged, sum of squares."""
-    draws = len(gram)
+    draws = len(sums[0])
     values = np.repeat(begin[:, None], draws, axis=1)
     converged, rss = np.zeros(draws, dtype=bool), np.full(draws, np.nan)
+    gram, moment, square = sums
     state = _Step(parts, gram, moment, square, values)
     left, damping = np.arange(draws), np.zeros(draws)
     for _ in range(_MOST_STEPS):

@@ -77,7 +77,7 @@ class Model(ABC):
             trial = fixed | {self.parameters[k].name: 1.0 for k in free}
             columns = self.jacobian(stretch_ratio, trial)[free].T
             size = np.maximum(np.linalg.norm(columns, axis=0), 1e-300)
-            solved = lsq_linear(columns / size, force, bounds=(bounds[free].T * size))
+            solved = lsq_linear(columns / size, force, bounds=bounds[free].T * size, method="bvls")
             if solved.cost < least:
                 least = solved.cost
                 best = trial | {self.parameters[k].name: value for k, value in zip(free, solved.x / size, strict=True)}

@@ -140,7 +140,7 @@ def _polished(unknown, residual, jacobian, lower, upper) -> np.ndarray:
     The sum of squares stands still, to rounding, while the last half of the digits is found; it may not grow by more.
     """
     free = ~_at_bound(unknown, jacobian(unknown), lower, upper)
-    limit, shortest = np.sum(residual(unknown) ** 2) * (1 + 1e-12), np.inf
+    limit, shortest = float(np.sum(residual(unknown) ** 2)) * (1 + 1e-12), np.inf
     for _ in range(50):
         columns = jacobian(unknown)[:, free]
         size = np.linalg.norm(columns, axis=0)
@@ -153,7 +153,7 @@ def _polished(unknown, residual, jacobian, lower, upper) -> np.ndarray:
         trial = unknown.copy()
         trial[free] += step / size
         trial = np.clip(trial, lower, upper)
-        length = np.linalg.norm(step)
+        length = float(np.linalg.norm(step))
         if not (length < shortest and np.sum(residual(trial) ** 2) <= limit):
             break
         unknown, shortest = trial, length

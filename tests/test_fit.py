@@ -1,0 +1,198 @@
+"""The fit of a batch: what is recovered from invented drops with known truth, what is refused, and refits in bulk."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from cordlab.curves import Curve, model
+from cordlab.fit import FitError, NoBand, fit_batch
+from cordlab.refit import refit, resample
+from cordlab.squares import solve
+from tests.invented_drops import REACH, TRUE, invented_drops
+
+FEW = ("linear", "mooney-rivlin", "yeoh", "gent", "spline")
+
+
+@pytest.fixture(scope="module")
+def drops():
+    return invented_drops(np.random.default_rng(11))
+
+
+@pytest.fixture(scope="module")
+def batch(drops):
+    return fit_batch(drops, candidates=FEW)
+
+
+def test_the_model_that_made_the_drops_is_chosen(batch):
+    assert batch.chosen.model.name == batch.equals[0] == "mooney-rivlin"
+    assert batch.chosen.parameters == pytest.approx(TRUE.parameters, rel=0.03)
+    assert [each.model for each in batch.candidates] == list(FEW)
+    assert batch.held_back == "each drop in turn"
+    assert "* mooney-rivlin" in batch.summary()
+
+
+def test_one_scale_a_cord_with_geometric_mean_1(batch, drops):
+    assert np.prod(list(batch.chosen.scales.values())) == pytest.approx(1)
+    logs = {d.name: np.log(batch.drop_scales[d.name]) for d in drops}
+    for cord, scale in batch.chosen.scales.items():
+        own = [logs[d.name] for d in drops if d.cord == cord]
+        assert np.mean(own) == pytest.approx(np.log(scale), abs=1e-6)
+    assert batch.chosen.spread.drop_sd == pytest.approx(0.004, rel=0.5)
+    assert batch.chosen.spread.drop_dof == len(drops) - 6
+
+
+def test_neighbouring_bins_do_not_count_as_independent():
+    """n (1 − ρ)/(1 + ρ): the noise was made with ρ = 0.5 and 0.9."""
+    for correlation in (0.5, 0.8):
+        found = fit_batch(
+            invented_drops(np.random.default_rng(3), correlation=correlation), candidates=["mooney-rivlin"]
+        )
+        assert found.samples.correlation == pytest.approx(correlation, abs=0.08)
+        worth = len(found.samples.force) * (1 - correlation) / (1 + correlation)
+        assert found.samples.independent == pytest.approx(worth, rel=0.35)
+        assert found.chosen.dof < found.samples.independent
+
+
+def test_bands_do_not_shrink_when_the_same_drops_are_binned_finer():
+    """Bins twice as fine, of noise with the same length of correlation, say nothing new about cords."""
+    fine = invented_drops(np.random.default_rng(8), bins=40, correlation=0.7)
+    coarse = [replace(d, stretch_ratio=d.stretch_ratio[::2], force=d.force[::2]) for d in fine]
+    fits = [fit_batch(made, model="mooney-rivlin", candidates=["mooney-rivlin"]).chosen for made in (fine, coarse)]
+    for ask in (lambda fit: fit.confidence_band(3.0), lambda fit: fit.prediction_band(3.0)):
+        one, other = map(ask, fits)
+        assert one.upper - one.lower == pytest.approx(other.upper - other.lower, rel=0.05)
+        assert one.dof < 10  # of 6 cords, not of a thousand bins
+
+
+def test_uncertain_stretch_weighs_down_the_steep_start(drops):
+    sharp, blurred = (
+        fit_batch([replace(d, u_lowest_point=u) for d in drops], model="mooney-rivlin", candidates=["mooney-rivlin"])
+        for u in (0.0, 0.1)
+    )
+    assert np.ptp(sharp.samples.weight) == pytest.approx(0, abs=1e-12)
+    assert blurred.samples.weight[0] < 0.3 * blurred.samples.weight[20]  # steep at stretch ratio 1, flat further on
+    assert blurred.chosen.parameters == pytest.approx(sharp.chosen.parameters, rel=0.02)
+
+
+def test_held_back_drops_are_predicted_with_the_scale_of_their_cord(drops):
+    kept, check = drops[::2], drops[1::2]
+    batch = fit_batch(kept, candidates=FEW, check=check)
+    assert batch.held_back == "check drops"
+    candidate = batch.candidate("mooney-rivlin")
+    off = [d.force - candidate.fit.scales[d.cord] * candidate.fit.curve.force(d.stretch_ratio) for d in check]
+    assert candidate.check_rms == pytest.approx(np.sqrt(np.mean(np.concatenate(off) ** 2)))
+    # drop scatter of 0.4 % of some 1400 N, twice (fit and check), and noise of 3 N
+    assert 4 < candidate.check_rms < 12
+    assert batch.candidate("linear").check_rms > 10 * candidate.check_rms
+
+
+def test_leaving_each_drop_out_is_what_separate_fits_say():
+    made = invented_drops(np.random.default_rng(4), cords=3, reach=(2.5, 4.0))
+    found = fit_batch(made, model="mooney-rivlin", candidates=["mooney-rivlin"]).candidate("mooney-rivlin").check_rms
+    off = []
+    for k, out in enumerate(made):
+        fit = fit_batch(made[:k] + made[k + 1 :], model="mooney-rivlin", candidates=["mooney-rivlin"]).chosen
+        off.append(out.force - fit.scales[out.cord] * fit.curve.force(out.stretch_ratio))
+    assert found == pytest.approx(np.sqrt(np.mean(np.concatenate(off) ** 2)), rel=0.05)
+
+
+def test_a_model_that_turns_down_in_the_tested_range_is_refused():
+    humped = Curve("polynomial", {"p1": 1500.0, "p2": -700.0, "p3": 95.0})
+    assert not humped.rising(1, 4)
+    made = invented_drops(np.random.default_rng(2), curve=humped)
+    with pytest.raises(
+        FitError, match=r"polynomial: the force stops rising at stretch ratio \d\.\d\d, within the tested"
+    ):
+        fit_batch(made, model="polynomial", candidates=["polynomial"])
+    with pytest.raises(FitError, match=r"no model describes these drops: polynomial: the force stops rising"):
+        fit_batch(made, candidates=["polynomial"])
+    assert not fit_batch(made, candidates=["linear", "polynomial"]).candidate("polynomial").usable
+
+
+def test_one_cord_and_one_drop():
+    one = invented_drops(np.random.default_rng(6), cords=1)
+    fit = fit_batch(one, candidates=["mooney-rivlin"]).chosen
+    with pytest.raises(NoBand, match=r"only 1 cord"):
+        fit.prediction_band(2.0)
+    assert fit.prediction_band(2.0, this_cord="C1").dof < 6  # 4 for the drops' scatter
+    alone = fit_batch(one[-1:], candidates=["mooney-rivlin"])
+    assert alone.held_back == "nothing"
+    assert np.isnan(alone.candidates[0].check_rms)
+    with pytest.raises(NoBand, match=r"one drop of one cord says nothing about the next drop"):
+        alone.chosen.prediction_band(2.0, this_cord="C1")
+
+
+def test_messages_say_what_is_missing(drops):
+    with pytest.raises(FitError, match=r"no drop to fit"):
+        fit_batch([])
+    with pytest.raises(FitError, match=r"two drops have one name"):
+        fit_batch([drops[0], drops[0]])
+    with pytest.raises(ValueError, match=r"no force–elongation model is called 'rubber'"):
+        fit_batch(drops, model="rubber")
+
+
+def test_resampling_keeps_the_number_of_cords_and_of_their_drops():
+    """A two-stage bootstrap: cords first, then the drops of each cord drawn (Davison & Hinkley 1997, section 3.8)."""
+    cords = ["A", "B", "A", "C", "B", "A"]
+    times = resample(cords, 4000, np.random.default_rng(0))
+    place = np.array([cords.index(cord) for cord in cords])
+    per_cord = np.array([times[:, place == k].sum(axis=1) for k in np.unique(place)])  # A 3 drops, B 2, C 1
+    drawn = per_cord / np.array([[3], [2], [1]])
+    assert (drawn == np.round(drawn)).all()
+    assert (drawn.sum(axis=0) == 3).all()
+    np.testing.assert_allclose(times.mean(axis=0), 1.0, atol=5 * np.sqrt(3 / 4000))
+
+
+@pytest.mark.parametrize("name", ["mooney-rivlin", "yeoh", "gent", "ogden-1", "arruda-boyce", "spline"])
+def test_refits_in_bulk_are_the_fits_one_by_one(name):
+    rng = np.random.default_rng(9)
+    made = invented_drops(rng, cords=3, reach=REACH[::2], cord_sd=0.05, curve=Curve("gent", {"mu": 600.0, "j": 30.0}))
+    x, y = (np.concatenate([getattr(d, what) for d in made]) for what in ("stretch_ratio", "force"))
+    number = np.repeat(np.arange(len(made)), [len(d.force) for d in made])
+    family, weight = model(name).placed(x), np.linspace(1, 2, len(x))
+    start = dict(zip((p.name for p in family.parameters), solve(family, x, y, weights=weight).values, strict=True))
+    times = resample([d.cord for d in made], 12, rng)
+    many = refit(family, x, y, drops=number, times=times, start=start, weights=weight)
+    assert many.converged.all()
+    grid = np.linspace(1.1, 3.9, 9)
+    for k, row in enumerate(times):
+        kept = row[number] > 0
+        single = solve(family, x[kept], y[kept], weights=(weight * row[number])[kept], start=start)
+        force = family.force(grid, dict(zip(start, single.values, strict=True)))
+        np.testing.assert_allclose(many.curve.force(grid[:, None])[:, k], force, rtol=2e-5)
+        assert many.rss[k] == pytest.approx(single.rss, rel=1e-6)
+
+
+def test_refits_that_do_not_come_to_rest_are_counted():
+    """Two Ogden terms on drops that scatter by 4 %: some refits wander, and the quantiles still hold all of them."""
+    made = invented_drops(np.random.default_rng(12), cords=3, reach=(2.0, 2.4), cord_sd=0.04, drop_sd=0.04, noise=8.0)
+    x, y = (np.concatenate([getattr(d, what) for d in made]) for what in ("stretch_ratio", "force"))
+    number = np.repeat(np.arange(len(made)), [len(d.force) for d in made])
+    family = model("ogden-2")
+    start = dict(
+        zip((p.name for p in family.parameters), solve(family, x, y, weights=np.ones_like(x)).values, strict=True)
+    )
+    many = refit(
+        family, x, y, drops=number, times=resample([d.cord for d in made], 300, np.random.default_rng(1)), start=start
+    )
+    assert (~many.converged).sum() + many.at_bound.sum() > 0
+    low, high = many.quantiles([1.5, 2.2], [0.05, 0.95])
+    assert (low < high).all()
+    assert np.isfinite(high).all()
+
+
+def test_bootstrap_is_repeatable_and_keeps_the_level_of_the_batch(batch):
+    once, again = (batch.bootstrap(200, seed=4) for _ in range(2))
+    assert np.array_equal(once.parameters["c1"], again.parameters["c1"])
+    spread = np.std(once.curve.force(3.0)) / batch.chosen.curve.force(3.0)
+    assert spread < 0.002  # the shape alone: the cords' 2 % are not in it
+    assert len(batch.shapes(10, seed=1)) == len(batch.equals)
+
+
+def test_model_spread_is_that_of_the_models_that_do_equally_well(drops):
+    batch = fit_batch(drops, candidates=["mooney-rivlin", "ogden-2", "linear"])
+    assert batch.equals == ("mooney-rivlin", "ogden-2")
+    x = np.array([2.0, 5.0])
+    forces = [batch.candidate(name).fit.curve.force(x) for name in batch.equals]
+    np.testing.assert_allclose(batch.model_spread(x), np.abs(forces[0] - forces[1]))
