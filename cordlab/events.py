@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,22 +10,9 @@ from scipy.optimize import least_squares
 
 from cordlab.fall import Setup
 from cordlab.filtering import Prepared, RecordError, noise
-from cordlab.motion import Fall, folded_fall, quiet_load
+from cordlab.motion import Fall, Release, folded_fall, quiet_load
 
 QUIET = 0.2  # s, the least time at rest before release
-
-
-@dataclass(frozen=True)
-class Release:
-    """time : of release [s]; clock : record's time over the time that the fall takes; step : the end of slack seen in
-    the load [s], or None; contrast : how much better the cell's own load pattern fits the fall than the other end's
-    """
-
-    time: float
-    clock: float
-    slack_end: float
-    step: float | None
-    contrast: float
 
 
 def find_release(setup: Setup, record: Prepared, cell: str) -> Release:
@@ -44,19 +32,19 @@ def find_release(setup: Setup, record: Prepared, cell: str) -> Release:
     grain = noise(record.raw_load)
     visible = _span(setup, fall, cell) > max(8 * grain, 0.005 * rise.max())
     if distance is not None:
-        began, clock = _from_distance(time, distance, setup)
+        began, clock, u_time = _from_distance(time, distance, setup)
     elif visible:
-        began, clock = _from_pattern(setup, time, load, _first_guess(time, rise, fall, cell), cell)
+        began, clock, u_time = _from_pattern(setup, time, load, _first_guess(time, rise, fall, cell), cell)
     else:
-        began, clock = _onset(time, rise, grain) - fall.duration, 1.0
+        onset, u_time = _onset(time, rise, grain)
+        began, clock = onset - fall.duration, 1.0
     _check_quiet(time, load, began, rise.max())
     slack_end = began + clock * fall.duration if distance is not None else began + fall.duration
     step = _step(time, rise, slack_end, 0.25 * fall.duration, cell) if visible else None
     if step is not None and step.size < max(6 * grain, 0.2 * _span(setup, fall, cell)):
         step = None
-    return Release(
-        began, clock, slack_end, step.time if step else None, _contrast(setup, time, load, began, cell, visible)
-    )
+    contrast = _contrast(setup, time, load, cell, None if distance is None else began) if visible else np.inf
+    return Release(began, u_time, clock, slack_end, step.time if step else None, contrast)
 
 
 def _span(setup: Setup, fall: Fall, cell: str) -> float:
@@ -65,7 +53,7 @@ def _span(setup: Setup, fall: Fall, cell: str) -> float:
     return float(np.ptp(levels))
 
 
-def _from_distance(time: np.ndarray, distance: np.ndarray, setup: Setup) -> tuple[float, float]:
+def _from_distance(time: np.ndarray, distance: np.ndarray, setup: Setup) -> tuple[float, float, float]:
     """Release time and clock from a straight line of the record's time on the fall's own time to each depth.
 
     Weighted by speed squared, since noise of the distance counts as time by noise over speed.
@@ -89,8 +77,8 @@ def _from_distance(time: np.ndarray, distance: np.ndarray, setup: Setup) -> tupl
     # the depth at rest is what this sensor says of the release point: its own zero cancels
     fall = folded_fall(setup, "top")
     own = fall.time_at(distance[first:last] - rest + float(setup.release_depth))
-    clock, began = np.polyfit(own, time[first:last], 1, w=np.maximum(own, 1e-9))
-    return float(began), float(clock)
+    (clock, began), covariance = np.polyfit(own, time[first:last], 1, w=np.maximum(own, 1e-9), cov=True)
+    return float(began), float(clock), float(np.sqrt(covariance[1, 1]))
 
 
 def _first_guess(time: np.ndarray, rise: np.ndarray, fall: Fall, cell: str) -> float:
@@ -120,52 +108,66 @@ def _step(time: np.ndarray, load: np.ndarray, near: float, reach: float, cell: s
     return _Step(float(at[inside][best]), float(change[best]))
 
 
-def _misfit(setup: Setup, time: np.ndarray, load: np.ndarray, cell: str, duration: float, guess: float):
-    """Residuals of the load about the pattern of rest and fall, as a function of (release time, clock)."""
+def _misfit(setup: Setup, time: np.ndarray, load: np.ndarray, cell: str, duration: float, guess: float) -> Callable:
+    """Residuals of the load about the pattern of rest and fall, as a function of two unknowns near 1.
+
+    The first is 1 for a release at the guessed time and moves it by a duration of the fall for each unit; the second is
+    the clock. The residuals' mean, the zero of the cell, is taken out.
+    """
     fall, rest = folded_fall(setup, cell), quiet_load(setup, cell)
     window = (time > guess - 0.15 * duration) & (time < guess + 0.85 * duration)
     every = max(np.count_nonzero(window) // 2000, 1)
     t, y = time[window][::every], load[window][::every]
 
     def residual(unknown: np.ndarray) -> np.ndarray:
-        own = (t - unknown[0]) / unknown[1]
+        own = (t - guess - (unknown[0] - 1) * duration) / unknown[1]
         pattern = np.where(own < 0, rest, np.interp(own, fall.time, fall.load))
         return (y - pattern) - np.mean(y - pattern)
 
     return residual
 
 
-def _from_pattern(setup: Setup, time: np.ndarray, load: np.ndarray, guess: float, cell: str) -> tuple[float, float]:
+def _from_pattern(
+    setup: Setup, time: np.ndarray, load: np.ndarray, guess: float, cell: str
+) -> tuple[float, float, float]:
     """Release time and clock by matching rest and fall in the load at the cell; the zero of the cell is left free."""
     duration = folded_fall(setup, cell).duration
     if guess + 0.3 * duration < time[0]:
         raise RecordError("the record begins after the release; start it at least a second before")
     residual = _misfit(setup, time, load, cell, duration, guess)
-    tries = guess + duration * np.linspace(-0.1, 0.1, 41)
+    tries = np.linspace(0.9, 1.1, 41)
     best = tries[int(np.argmin([np.sum(residual(np.array([t, 1.0])) ** 2) for t in tries]))]
-    alone = least_squares(lambda u: residual(np.array([u[0], 1.0])), [best], x_scale=duration / 100, diff_step=1e-6)
-    both = least_squares(residual, [alone.x[0], 1.0], x_scale=[duration / 100, 0.01], diff_step=1e-6)
-    return float(alone.x[0]), float(both.x[1])
+    alone = least_squares(lambda u: residual(np.array([u[0], 1.0])), [best], diff_step=1e-6)
+    both = least_squares(residual, [alone.x[0], 1.0], diff_step=1e-6, bounds=([-np.inf, 0.5], [np.inf, 2.0]))
+    # filtered noise hangs together over some samples, and two misfits in a row are no more than one
+    left = alone.fun
+    r = float(np.clip(left[1:] @ left[:-1] / max(left @ left, 1e-300), 0.0, 0.98))
+    u = np.sqrt(left.var() * (1 + r) / (1 - r) / float(alone.jac[:, 0] @ alone.jac[:, 0]))
+    return float(guess + (alone.x[0] - 1) * duration), float(both.x[1]), float(u * duration)
 
 
-def _contrast(setup: Setup, time: np.ndarray, load: np.ndarray, began: float, cell: str, visible: bool) -> float:
-    """RMS misfit of the other end's pattern over that of the cell's own; below 1 the other end fits better."""
-    if not visible:
-        return np.inf
-    duration = folded_fall(setup, cell).duration
-    other = "bottom" if cell == "top" else "top"
-    own, theirs = (
-        np.std(_misfit(setup, time, load, end, duration, began)(np.array([began, 1.0]))) for end in (cell, other)
-    )
-    return float(theirs / own)
+def _contrast(setup: Setup, time: np.ndarray, load: np.ndarray, cell: str, began: float | None) -> float:
+    """RMS misfit of the other end's pattern over that of the cell's own, each with its best release if `began` is None."""
+    rise = load - np.median(load[: max(round(QUIET / 2 / (time[1] - time[0])), 3)])
+
+    def misfit(end: str) -> float:
+        fall = folded_fall(setup, end)
+        at = (
+            began
+            if began is not None
+            else _from_pattern(setup, time, load, _first_guess(time, rise, fall, end), end)[0]
+        )
+        return float(np.std(_misfit(setup, time, load, end, fall.duration, at)(np.ones(2))))
+
+    return misfit("bottom" if cell == "top" else "top") / misfit(cell)
 
 
-def _onset(time: np.ndarray, rise: np.ndarray, grain: float) -> float:
+def _onset(time: np.ndarray, rise: np.ndarray, grain: float) -> tuple[float, float]:
     """When a cord without visible weight begins to pull: the first straight rise of the load, taken back to nothing."""
     low, high = (int(np.argmax(rise > level)) for level in (max(0.015 * rise.max(), 6 * grain), 0.06 * rise.max()))
     pulled = slice(max(low - 1, 0), max(high, low + 3))
-    _, at_zero = np.polyfit(rise[pulled], time[pulled], 1)
-    return float(at_zero)
+    slope, at_zero = np.polyfit(rise[pulled], time[pulled], 1)
+    return float(at_zero), float(np.hypot(slope * grain, (time[1] - time[0]) / np.sqrt(12)))
 
 
 def _check_quiet(time: np.ndarray, load: np.ndarray, began: float, rise: float) -> None:

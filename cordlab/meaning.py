@@ -7,14 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.integrate import trapezoid
 
-from cordlab.events import Release
 from cordlab.fall import Setup, fall_speed
 from cordlab.filtering import RecordError, Vertex
-from cordlab.motion import taut_speed
+from cordlab.motion import Release, taut_speed
 
 # Beyond the first a note is made, beyond the second the record is refused.
 CLOCK = (0.02, 0.25)  # share by which a fall is too slow or too quick
-MASS = (0.05, 0.35)  # share by which the mass that load and motion imply departs
+MASS = (0.07, 0.35)  # share by which the mass that load and motion imply departs
 SLACK = (0.03, 0.25)  # share of the slack length, between the end of slack in the load and in the distance
 CLOSURE = 0.15  # share of the speed at the end of slack, left at the greatest load
 POUND = 0.45359237  # kg
@@ -76,7 +75,7 @@ def _mass(seen: Evidence, mass: float) -> list[str]:
     off = mass / given - 1
     if abs(off) <= MASS[0]:
         return []
-    said = f"load and motion imply {mass:.1f} kg, not the {given:g} kg noted ({off:+.0%})"
+    said = f"load and motion imply {mass:.1f} kg, not the {given:.4g} kg noted ({off:+.0%})"
     if abs(mass / (given * POUND) - 1) < 0.1:
         said += "; pounds read as kilograms would do that"
     elif abs(mass * POUND / given - 1) < 0.1:

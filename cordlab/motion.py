@@ -13,7 +13,7 @@ import numpy as np
 from scipy.integrate import cumulative_trapezoid
 from scipy.signal import savgol_filter
 
-from cordlab.fall import Setup, fall_speed, fall_time
+from cordlab.fall import Setup, fall_energy, fall_speed, fall_time
 from cordlab.filtering import Prepared, RecordError, Vertex, vertex
 
 SMOOTH = 0.1  # s, the stretch of time over which speed is read from a measured distance
@@ -110,6 +110,24 @@ def integrate(
 
 
 @dataclass(frozen=True)
+class Release:
+    """When the mass was let go, as far as the record shows.
+
+    time, u_time : of release [s]; slack_end : when the fall is over [s]
+    clock : the record's time over the time that the fall takes
+    step : end of slack seen as a step in the load [s], None where the cord is too light for one
+    contrast : misfit of the other end's load pattern over that of the cell's own; below 1 the other end fits better
+    """
+
+    time: float
+    u_time: float
+    clock: float
+    slack_end: float
+    step: float | None
+    contrast: float
+
+
+@dataclass(frozen=True)
 class Motion:
     """The motion of one drop, arrays at the record's steps: position below the tie point [m], speed down [m/s].
 
@@ -145,22 +163,27 @@ def measured_motion(record: Prepared, load: np.ndarray, slack_end: float, setup:
     return Motion(position, speed, lowest, unloaded, position.size, carry, None, ())
 
 
-def motion_from_load(
-    record: Prepared, load: np.ndarray, release: float, slack_end: float, setup: Setup, cell: str
-) -> Motion:
+def motion_from_load(record: Prepared, load: np.ndarray, zero: float, seen: Release, setup: Setup, cell: str) -> Motion:
     """Motion from the load alone: the closed-form fall, then the load integrated from the end of slack.
 
     Where an evenly strained cord is lowest its load is greatest. The speed left there is the closure error; nothing is
     corrected by it, and the lowest point is as uncertain as if that error had grown steadily from the end of slack;
-    to this comes the uncertainty of the moment of the greatest load, and of a sample at the end of slack.
+    to this comes the uncertainty of the moment of the greatest load, and of the end of slack. Where the load shows a
+    wave, its greatest value is not at the lowest point: instead of the closure, at the tie point, the cord's momentum
+    counts, which swings about m v/2 by as much while the wave crosses; at the lower end the cell reads the mass alone.
     """
-    fall = folded_fall(setup, cell)
+    fall, slack_end = folded_fall(setup, cell), seen.slack_end
     first = int(np.searchsorted(record.time, slack_end))
     carry = _carry(record, load, first, setup, cell)
     start = taut_speed(setup, fall.speed[-1], cell, carry)
     lead = record.time[first] - slack_end  # the slack ends between two samples
     depth, v = integrate(
-        setup, record.step, load[first:], cell, start + lead * float(setup.gravity), setup.slack_length + lead * start
+        setup,
+        record.step,
+        record.raw_load[first:] - zero,  # the filter would smear the step at the end of slack into the motion
+        cell,
+        start + lead * float(setup.gravity),
+        setup.slack_length + lead * start,
     )
     turn = int(np.argmax(v <= 0))
     if v[turn] > 0:
@@ -168,8 +191,8 @@ def motion_from_load(
             f"the record stops at {record.time[-1]:.2f} s, before the lowest point: by the load the mass still moves "
             f"down at {v[-1]:.1f} m/s; record longer, or check the mass ({float(setup.mass):g} kg) and the cell's unit"
         )
-    position = np.concatenate([fall.depth_at(np.maximum(record.time[:first] - release, 0.0)), depth])
-    speed = np.concatenate([np.interp(record.time[:first] - release, fall.time, fall.speed, left=0.0), v])
+    position = np.concatenate([fall.depth_at(np.maximum(record.time[:first] - seen.time, 0.0)), depth])
+    speed = np.concatenate([np.interp(record.time[:first] - seen.time, fall.time, fall.speed, left=0.0), v])
     at = first + turn
     unloaded = _unloaded(position, speed, at, setup)
     share = v[turn - 1] / (v[turn - 1] - v[turn]) if turn else 0.0
@@ -177,14 +200,16 @@ def motion_from_load(
     greatest = first + int(np.argmax(load[first:unloaded]))
     peak = vertex(record.time, load, record.time[greatest], 0.05)
     closure = float(np.interp(peak.at, record.time, speed))
-    braking = (speed[at - 1] - speed[at]) / record.step
-    u = np.linalg.norm(
-        [
-            closure * (when - slack_end) / 2,
-            braking * peak.u_at * (when - slack_end) / 2,
-            start * record.step / np.sqrt(12),
-        ]
-    )
+    if carry == "energy":
+        braking = (speed[at - 1] - speed[at]) / record.step
+        u_speed = np.hypot(closure, braking * peak.u_at) * (when - slack_end) / 2
+    elif cell == "top":
+        u_speed = (
+            setup.cord_mass / (2 * setup.mass + setup.cord_mass) * start * _crossing(when - slack_end, setup) / np.pi
+        )
+    else:
+        u_speed = 0.0
+    u = np.hypot(u_speed, start * np.hypot(record.step / np.sqrt(12), seen.u_time))
     lowest = Vertex(when, float(position[at - 1 : at + 1].max()), float(u), record.step / np.sqrt(12))
     note = {
         "energy": "no distance: motion from the load, the cord taut at once (kinetic energy kept as the slack ends)",
@@ -201,14 +226,47 @@ def _unloaded(position: np.ndarray, speed: np.ndarray, lowest: int, setup: Setup
 
 
 def _carry(record: Prepared, load: np.ndarray, first: int, setup: Setup, cell: str) -> str:
-    """What the record shows as the slack ends; "energy" where the cord is too light to tell.
+    """What the record shows as the slack ends: a wave ("momentum"), or a cord taut at once ("energy", and if light).
 
-    A real cord hangs straight and unstretched on the tie point until the wave arrives: its whole weight is on the cell.
-    At the lower end the load jumps up as the mass hits the cord. The evenly strained cord, accelerating as one piece,
-    shows about a third of its weight at the tie point and a push at the lower end.
+    The tie point learns of the mass only when the wave has crossed the cord; until then the load stays below the cord's
+    weight, which an evenly strained cord passes in a tenth of that time. At the lower end the mass
+    hits the cord: the load jumps up by more than the cord's weight, where the evenly strained cord begins with a push.
     """
     weight = float(setup.cord_mass * setup.gravity)
-    after = load[first : first + max(round(0.03 / record.step), 2)]
-    if cell == "top":
-        return "momentum" if after.min() > 0.7 * weight > 0 else "energy"
-    return "momentum" if weight > 0 and after.min() > 0.0 and np.ptp(after) > weight else "energy"
+    if weight == 0.0:
+        return "energy"
+    if cell == "bottom":
+        after = load[first : first + max(round(0.03 / record.step), 2)]
+        return "momentum" if after.min() > 0.0 and np.ptp(after) > weight else "energy"
+    after = load[first + round(0.01 / record.step) :]  # the filter rounds the end of slack
+    crossing = _crossing(np.argmax(after) * record.step, setup)
+    return "momentum" if np.argmax(after > weight) * record.step > 0.2 * crossing else "energy"
+
+
+def _crossing(down: float, setup: Setup) -> float:
+    """Time that a stretch wave takes along the cord [s], from the time to the lowest point, roughly.
+
+    L/c = √(m/k) and ω = √(k/M); from slack to the lowest point the swing takes 1.9 rad, between a quarter and half a
+    period, on the cords it was tried on.
+    """
+    return float(np.sqrt(setup.cord_mass / setup.mass) * down / 1.9)
+
+
+def energy_from_motion(record: Prepared, motion: Motion, setup: Setup) -> float | None:
+    """Share of the energy taken up on the way down that the mass has back when the cord is slack again.
+
+    From the measured motion alone: lifting mass and half the cord by the stretch, and the mass's speed in the first
+    fifth of a second of slack. None where the cord does not go slack, or the record ends.
+    """
+    start = motion.unloaded
+    flight = slice(start, start + max(round(0.2 / record.step), 5))
+    if start + 5 > record.time.size or motion.position[start] > setup.slack_length:
+        return None
+    inside = motion.position[flight] <= setup.slack_length
+    t, y = record.time[flight][inside] - record.time[start], record.raw_distance[flight][inside]
+    if t.size < 5:
+        return None
+    speed = np.polynomial.Polynomial.fit(t, y, 2).convert().coef[1]
+    lift = setup.hung_weight * (motion.lowest.height - setup.slack_length)
+    down = fall_energy(setup, setup.slack_length) + lift
+    return float((setup.mass * speed**2 / 2 + lift) / down)

@@ -13,7 +13,7 @@ from cordlab.events import find_release
 from cordlab.fall import Setup
 from cordlab.filtering import RecordError, noise, prepare, resolution, vertex
 from cordlab.meaning import Evidence, disagreements
-from cordlab.motion import cord_force, measured_motion, motion_from_load, quiet_load
+from cordlab.motion import cord_force, energy_from_motion, measured_motion, motion_from_load, quiet_load
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -39,8 +39,8 @@ class Drop:
     peak_load, u_peak_load : at the cell
     stretch_ratio, force : loading branch, force F(x) of the cord with its weight and inertia taken out, one value a bin
     unloading_ratio, unloading_force : the way back
-    energy_returned : share of the loading energy that came back over the same stretch; None where the record stops
-        before half of the stretch is given back
+    energy_returned : share of the loading energy that came back: area under the branches over the same stretch, or
+        where the load shows a stretch wave, energy of the mass as the slack returns; None where the record shows none
     zero : what the cell read without load [N]
     closure_error : motion from the load alone: speed left when the load is greatest, where the evenly strained cord is
         at its lowest point [m/s]; None with a distance column
@@ -152,7 +152,7 @@ def reduce_drop(
     zero, u_zero = record.zero(seen.time, quiet_load(setup, load_cell_at))
     load = record.load - zero
     if distance is None:
-        motion = motion_from_load(record, load, seen.time, seen.slack_end, setup, load_cell_at)
+        motion = motion_from_load(record, load, zero, seen, setup, load_cell_at)
     else:
         motion = measured_motion(record, load, seen.slack_end, setup, load_cell_at)
     record.check_gaps(seen.time, motion.lowest.at)
@@ -171,6 +171,13 @@ def reduce_drop(
     loading = _branch(ratio[sharp : last + 1], pull[sharp : last + 1], edges)
     unloading = _branch(ratio[last : motion.unloaded], pull[last : motion.unloaded], edges)
     kept = slice(0, motion.end)
+    returned, said = _energy_returned(loading, unloading, edges[-1]), ()
+    if motion.carry == "momentum" and distance is not None:
+        # a wave takes load and stretch at the cell out of step: their loop is not the cord's loss
+        returned = energy_from_motion(record, motion, setup)
+        said = ("energy returned is from the motion of the mass: a stretch wave runs along the cord",)
+    if returned is None:
+        said = ("energy returned is not seen: the record ends, or the cord stays taut, too early",)
     evidence = Evidence(
         record.time, load, motion.position, motion.speed, seen, motion.lowest, setup, load_cell_at, motion.carry
     )
@@ -202,11 +209,11 @@ def reduce_drop(
         force=loading[1],
         unloading_ratio=unloading[0],
         unloading_force=unloading[1],
-        energy_returned=_energy_returned(loading, unloading, edges[-1]),
+        energy_returned=returned,
         zero=zero,
         closure_error=motion.closure,
         mass_seen=mass_seen,
-        notes=(*record.notes, *motion.notes, *doubts),
+        notes=(*record.notes, *motion.notes, *said, *doubts),
     )
 
 
