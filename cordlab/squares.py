@@ -4,7 +4,7 @@ The solver is scipy's (trust region with bounds; MINPACK without) on closed-form
 QR to the last digits. The covariance is that of the last Jacobian; where there is none, the reason is given instead.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -61,8 +61,6 @@ def solve(
 
     The unknowns are the parameters, then the logarithms of all scales but the last.
     """
-    from scipy.optimize import least_squares
-
     root, count = np.sqrt(weights), 1 if groups is None else int(groups.max()) + 1
     groups = np.zeros(len(x), dtype=int) if groups is None else groups
     names, size = [p.name for p in model.parameters], len(model.parameters)
@@ -83,11 +81,34 @@ def solve(
         shape = (root * scale * model.jacobian(x, p)).T
         return np.hstack([shape, (root * scale * model.force(x, p))[:, None] * contrast]) if count > 1 else shape
 
-    first = start if start is not None else model.start(x, y)
-    lower = np.array([p.lower for p in model.parameters] + [-np.inf] * (count - 1))
-    upper = np.array([p.upper for p in model.parameters] + [np.inf] * (count - 1))
-    begin = np.concatenate([model.values(first), np.zeros(count - 1)])
-    free = np.isinf(lower).all() and np.isinf(upper).all()
+    first = model.values(start if start is not None else model.start(x, y))
+    unknown, inverse, trouble = minimise(model, residual, jacobian, np.append(first, np.zeros(count - 1)))
+    at_end, p = residual(unknown), parts(unknown)[1]
+    return Solved(
+        model=model,
+        values=unknown[:size],
+        scales=np.exp(contrasts @ unknown[size:]),
+        residuals=-at_end / root,
+        rss=float(at_end @ at_end),
+        growth=along((root * model.jacobian(x, p)).T, root * model.force(x, p)),
+        root=inverse,
+        trouble=trouble,
+    )
+
+
+def minimise(
+    model: Model, residual: Callable, jacobian: Callable, begin: np.ndarray
+) -> tuple[np.ndarray, np.ndarray | None, str]:
+    """Least squares within the model's bounds, unknowns after its parameters being free.
+
+    Gives the unknowns, the inverse of R of the last Jacobian = QR or None, and why there is none ("" where there is).
+    """
+    from scipy.optimize import least_squares
+
+    others = [np.inf] * (len(begin) - len(model.parameters))
+    lower = np.array([p.lower for p in model.parameters] + [-each for each in others])
+    upper = np.array([p.upper for p in model.parameters] + others)
+    free = bool(np.isinf(lower).all() and np.isinf(upper).all())
     found = least_squares(
         residual,
         begin if free else np.clip(begin, *_inside(lower, upper)),
@@ -101,23 +122,16 @@ def solve(
         max_nfev=2000,
     )
     unknown = _polished(found.x, residual, jacobian, lower, upper)
-    at_end = residual(unknown)
-    root_matrix, trouble = _root(jacobian(unknown), unknown, model, lower, upper)
+    inverse, trouble = _root(jacobian(unknown), unknown, model, lower, upper)
     if found.status <= 0:
         trouble = f"the fit did not converge ({found.message}); try a simpler model or give start={{...}}"
-    at_rest = root * model.jacobian(x, parts(unknown)[1])
-    size_of = np.maximum(np.linalg.norm(at_rest, axis=1), 1e-300)
-    growth = np.linalg.lstsq((at_rest / size_of[:, None]).T, root * model.force(x, parts(unknown)[1]))[0] / size_of
-    return Solved(
-        model=model,
-        values=unknown[:size],
-        scales=np.exp(contrasts @ unknown[size:]),
-        residuals=-at_end / root,
-        rss=float(at_end @ at_end),
-        growth=growth,
-        root=root_matrix,
-        trouble=trouble,
-    )
+    return unknown, inverse, trouble
+
+
+def along(jacobian: np.ndarray, change: np.ndarray) -> np.ndarray:
+    """The step of the parameters that changes what was fitted by `change`, by least squares."""
+    size = np.maximum(np.linalg.norm(jacobian, axis=0), 1e-300)
+    return np.linalg.lstsq(jacobian / size, change)[0] / size
 
 
 def _inside(lower: np.ndarray, upper: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
