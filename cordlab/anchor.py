@@ -91,6 +91,15 @@ class Evidence:
                 cut[field.name] = value[index] if isinstance(value, np.ndarray) else tuple(value[i] for i in index)
         return replace(self, **cut)
 
+    def joined(self, other: "Evidence") -> "Evidence":
+        """These drops and the other ones, of one rig."""
+        both: dict[str, Any] = {}
+        for field in fields(self):
+            a, b = getattr(self, field.name), getattr(other, field.name)
+            if field.name != "load_cell_at":
+                both[field.name] = np.concatenate([a, b]) if isinstance(a, np.ndarray) else (*a, *b)
+        return replace(self, **both)
+
     @classmethod
     def of_campaign(cls, campaign: Any, reduced: Sequence[Any] = (), *, use: Sequence[str] = ("fit",)) -> "Evidence":
         """The drops of a `Campaign` with one of these uses, with peaks of the `reduced` records (`Drop`).

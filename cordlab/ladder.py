@@ -24,10 +24,12 @@ from typing import Any
 import numpy as np
 
 from cordlab.anchor import GRAVITY, Evidence, SetUp, Shapes, log_scales
+from cordlab.calibrate import calibrate_channel
 from cordlab.campaign import Campaign
 from cordlab.curves import Curve
 from cordlab.drop import predict_drop
 from cordlab.propagate import quantile
+from cordlab.reduce import reduce_entry
 
 RATIOS = np.linspace(0.0, 1.0, 21)
 DROP_SCATTER = np.geomspace(0.003, 0.04, 7)
@@ -157,7 +159,7 @@ def next_mass(
         least_clearance = drops.criteria.least_clearance if least_clearance is None else least_clearance
         if not planned:
             planned = [entry.mass.value for entry in drops.drops if entry.lowest_point is None and not entry.record]
-        evidence: Evidence | None = Evidence.of_campaign(drops, use=("fit", "check", "wear"))
+        evidence: Evidence | None = _of_campaign(drops)
     else:
         evidence = drops
     if rig is None or least_clearance is None:
@@ -217,6 +219,13 @@ def next_mass(
         plan=tuple(step(m) for m in coming),
         probability=probability,
     )
+
+
+def _of_campaign(campaign: Campaign) -> Evidence:
+    """Every drop made, with its record's peak and, where it was not measured on its own, the record's lowest point."""
+    calibrations = {channel: calibrate_channel(table) for channel, table in campaign.calibration.items()}
+    reduced = [reduce_entry(campaign, entry, calibrations) for entry in campaign.drops if entry.record]
+    return Evidence.of_campaign(campaign, reduced, use=("fit", "check", "wear"))
 
 
 def _why_not(clearance: float, least: float, load: float, greatest: float | None) -> list[str]:

@@ -160,30 +160,35 @@ class CordLines:
         used = {"own lines": 2 * cords, "one slope": cords + 1, "flat": cords, "across cords": cords}
         return drops - used[self.structure]
 
-    def weights(self, masses: Any) -> np.ndarray:
-        """What each drop counts in each cord's value at `masses`: m_i(x) = Σ_d w_id(x) y_d.  (n_mass, n_cords,
-        n_drops)
-        """
-        x0 = np.atleast_1d(np.asarray(masses, float))
+    def _parts(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Weights of each cord's mean and of its slope in its drops, (n_cords, n_drops), and its mean mass (n_cords,)."""
         member = self.cord == np.arange(self.n_cords)[:, None]
         level = member / member.sum(1, keepdims=True)
         centre = level @ self.mass
         about = np.where(member, self.mass - centre[:, None], 0.0)
         if self.structure in ("flat", "across cords"):
-            return np.broadcast_to(level, (x0.size, *level.shape))
-        if self.structure == "own lines":
+            slope = np.zeros_like(level)
+        elif self.structure == "own lines":
             slope = about / (about**2).sum(1, keepdims=True)
         else:
             slope = np.broadcast_to(about.sum(0) / (about**2).sum(), level.shape)
+        return level, slope, centre
+
+    def weights(self, masses: Any) -> np.ndarray:
+        """What each drop counts in a cord's value at `masses`: m_i(x) = Σ_d w_id(x) y_d.  (n_mass, n_cords, n_drops)"""
+        x0 = np.atleast_1d(np.asarray(masses, float))
+        level, slope, centre = self._parts()
         return level + (x0[:, None] - centre)[..., None] * slope
 
     def mean_weights(self, masses: Any, cord: str | None = None) -> np.ndarray:
         """What each drop counts in the mean for another cord, or this one: how an error shared by drops moves it.
         (n_mass, n_drops)
         """
-        each = replace(self, values=np.eye(self.mass.size))
-        level = each.another_cord(masses) if cord is None else each.this_cord(masses, cord)
-        return level.mean.T
+        if cord is not None:
+            return self.weights(masses)[:, self.names.index(cord), :]
+        if self.structure != "across cords":
+            return self.weights(masses).mean(1)
+        return replace(self, values=np.eye(self.mass.size)).another_cord(masses).mean.T
 
     def another_cord(self, masses: Any) -> Level:
         """Level for another cord of the batch.  Raises ValueError with fewer than 2 cords (3 where each has one mass
@@ -247,8 +252,9 @@ class CordLines:
         """Mean square of drops about their cord's line; 0 where no cord shows any.  (...,)"""
         if self.dof_within < 1:
             return np.zeros(self.values.shape[:-1])
-        fitted = self.weights(self.mass)[np.arange(self.mass.size), self.cord, :]
-        residuals = self.values - np.einsum("ed,...d->...e", fitted, self.values)
+        level, slope, centre = self._parts()
+        means, slopes = self.values @ level.T, self.values @ slope.T
+        residuals = self.values - means[..., self.cord] - slopes[..., self.cord] * (self.mass - centre[self.cord])
         return (residuals**2).sum(-1) / self.dof_within
 
     def _across_cords(self, x0: np.ndarray) -> Level:

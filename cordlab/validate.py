@@ -85,7 +85,8 @@ def validate(learned: Anchors, check: Evidence | None = None, *, probability: fl
     """
     both, fit, found = 2 * probability - 1, learned.evidence, []
     if check is not None and len(check):
-        rows = (_row(learned, learned.lines(), check, k, probability) for k in range(len(check)))
+        lines = replace(learned.lines(), values=learned.scales[0][0])  # by the central curve
+        rows = (_row(learned, lines, check, k, probability) for k in range(len(check)))
         return Validation(tuple(rows), both, left_out=False)
     for k in range(len(fit)):
         others = np.delete(np.arange(len(fit)), k)
