@@ -3,10 +3,12 @@
 import hashlib
 import json
 import os
+import platform
 import shutil
 import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
+from importlib.metadata import version
 from importlib.resources import files
 from math import isfinite
 from pathlib import Path
@@ -79,9 +81,15 @@ def settings(campaign: "Campaign") -> dict[str, Any]:
 
 
 def results_of(analysis: "Analysis") -> dict[str, Any]:
-    """Everything that `results.json` holds: the analysis' own results, and what was decided around them."""
+    """Everything that `results.json` holds: the analysis' own results, what was decided around them, and versions."""
     results = analysis.to_dict()
-    return results | {"campaign": settings(analysis.campaign) | results["campaign"]}
+    return results | {"campaign": settings(analysis.campaign) | results["campaign"], "versions": versions()}
+
+
+def versions() -> dict[str, str]:
+    """What the numbers were computed with: Python, the packages behind the numbers, and the kind of machine."""
+    packages = {name: version(name) for name in ("numpy", "scipy", "lmfit", "pandas", "pint", "matplotlib")}
+    return {"python": platform.python_version(), **packages, "machine": f"{platform.system()} {platform.machine()}"}
 
 
 def as_json(results: Mapping[str, Any]) -> str:
@@ -90,8 +98,8 @@ def as_json(results: Mapping[str, Any]) -> str:
 
 
 def report_number(results: Mapping[str, Any]) -> str:
-    """A number that no other results have: it is taken from a hash of all of them."""
-    text = json.dumps(results, sort_keys=True, allow_nan=False)
+    """A number that no other results have: from a hash of all of them, whatever machine computed them."""
+    text = json.dumps({key: results[key] for key in results if key != "versions"}, sort_keys=True, allow_nan=False)
     return "CL-" + hashlib.sha256(text.encode()).hexdigest()[:12].upper()
 
 
@@ -114,9 +122,10 @@ def render(results: Mapping[str, Any], figures: Mapping[str, str], *, second_uni
         campaign=campaign,
         rating=results["rating"],
         number=report_number(results),
-        about=[(key, word, str(campaign["report"].get(key, ""))) for key, word in ABOUT.items()],
+        about=[(word, str(campaign["report"].get(key, ""))) for key, word in ABOUT.items()],
+        heading=[str(campaign["report"][key]) for key in ("laboratory", "address") if key in campaign["report"]],
         figures=figures,
-        masses=_by_mass(results["predictions"], numbers),
+        masses=_by_mass(results["predictions"], campaign["criteria"], numbers),
         criteria=_named(campaign["criteria"], _CRITERIA, numbers),
         places={name: _named(campaign[name], _PLACE, numbers) for name in ("rig", "site")},
         cords=_cords(campaign["cords"], results["curve"]["scales"], numbers),
@@ -183,34 +192,44 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
 
 
-_COLUMNS = (
-    ("clearance", "clearance", "m", "lower", True),
-    ("g", "g", "", "upper", True),
-    ("peak load", "peak_load", "N", "upper", False),
-    ("strength factor", "strength_factor", "", "lower", False),
-    ("stretch ratio", "stretch_ratio", "", "upper", False),
+_COLUMNS = (  # word, key, unit, the limit's side, whether the estimate stands beside it, its criterion
+    ("clearance", "clearance", "m", "lower", True, "least_clearance"),
+    ("g", "g", "", "upper", True, "greatest_g"),
+    ("peak load", "peak_load", "N", "upper", False, None),
+    ("strength factor", "strength_factor", "", "lower", False, "least_strength_factor"),
+    ("stretch ratio", "stretch_ratio", "", "upper", False, "greatest_stretch_ratio"),
 )
 EVERY = 4  # kg between the rows of the table
 
 
-def _by_mass(predictions: Sequence[Mapping[str, Any]], numbers: Numbers) -> Table:
+def _by_mass(predictions: Sequence[Mapping[str, Any]], criteria: Mapping[str, Any], numbers: Numbers) -> Table:
     """Estimates and limits at every fourth kilogram and at both ends of what was tested."""
     known = [row for row in predictions if row["clearance"] is not None]
     shown = [row for row in known if row["mass"] % EVERY == 0 or row in (known[0], known[-1])]
     heads = [f"rider mass [{numbers.unit('kg')}]"]
     u = {}
-    for word, key, unit, _, both in _COLUMNS:
+    for word, key, unit, _, both, _ in _COLUMNS:
         bracket = f" [{numbers.unit(unit)}]" if unit else ""
         heads += [f"{word}{bracket}, estimate"] * both + [f"{word}{bracket}, limit"]
         u[key] = _column_u(known, key)
     rows = []
     for row in shown:
         cells = [numbers.write(row["mass"], "kg")]
-        for _, key, unit, side, both in _COLUMNS:
+        for _, key, unit, side, both, _ in _COLUMNS:
             cells += [numbers.write(row[key], unit, u=u[key])] * both
             cells.append(numbers.write(row[f"{key}_limit"], unit, u=u[key], side=side))
-        rows.append((*cells, "yes" if row["rated"] else f"no: {row['reason']}"))
+        rows.append((*cells, "yes" if row["rated"] else f"no: {_failed(row, criteria)}"))
     return Table("Estimates and limits by rider mass", (*heads, "rated"), tuple(rows))
+
+
+def _failed(row: Mapping[str, Any], criteria: Mapping[str, Any]) -> str:
+    """The criteria that a mass does not meet, by name; the reason in full where it is another."""
+    names = []
+    for word, key, _, side, _, criterion in _COLUMNS:
+        bound, limit = criteria.get(criterion), row[f"{key}_limit"]
+        if bound is not None and (limit is None or (limit < bound if side == "lower" else limit > bound)):
+            names.append(word)
+    return ", ".join(names) or str(row["reason"])
 
 
 def _column_u(rows: Sequence[Mapping[str, Any]], key: str) -> float | None:
@@ -223,8 +242,8 @@ def _measured(value: Any, unit: str, numbers: Numbers) -> str:
     """ "43.00 m, u = 0.10 m" from a value of the settings, whatever it is."""
     if isinstance(value, Mapping):
         if not value["u"]:
-            return numbers.say(value["value"], unit) + (", taken as exact" if unit else "")
-        return f"{numbers.say(value['value'], unit, u=value['u'])}, u = {value['u']:.2g} {unit}"
+            return f"{numbers.say(value['value'], unit)}, taken as exact"
+        return f"{numbers.say(value['value'], unit, u=value['u'])}, u = {numbers.say(value['u'], unit, u=value['u'])}"
     return numbers.say(float(value), unit) if isinstance(value, int | float) else str(value)
 
 

@@ -71,7 +71,9 @@ RATED = Rating(
 def specimen() -> Analysis:
     """An invented analysis that is rated, with every part that an analysis can have."""
     folder = Path(mkdtemp(prefix="specimen-"))
-    campaign = read_campaign(write_small_campaign(folder))
+    text = write_small_campaign(folder) / "campaign.toml"
+    text.write_text(text.read_text().replace("greatest_g = 3.5", "greatest_g = 2.8"))
+    campaign = read_campaign(folder)
     rng = np.random.default_rng(3)
     scales = dict(zip(CORDS, np.exp(rng.normal(0, 0.02, 6)), strict=True))
     drops = [
