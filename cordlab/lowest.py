@@ -1,9 +1,9 @@
 """A curve from lowest points alone, for campaigns without records: each drop gives one energy equation.
 
 A cord that comes to rest at a measured lowest point has taken up what the fall gave it. With drag, rig and release
-depth in it that equation is not linear in the curve, but it is in the stiffness scale: `scale_for_lowest_point` says how much
-stiffer than a trial curve the cord was. The curve is right where no drop asks for a scale other than its cord's, so the
-logarithms of the scales are the residuals of the fit, one a drop: relative errors of stiffness.
+depth in it that equation is not linear in the curve, but it is in the stiffness scale: `scale_for_lowest_point` says
+how much stiffer than a trial curve the cord was. The curve is right where no drop asks for a scale other than its
+cord's, so the logarithms of the scales are the residuals of the fit, one a drop: relative errors of stiffness.
 
 Where some drops have records, take the shape from them (`fit_batch`); the limits take the level from all lowest points.
 """

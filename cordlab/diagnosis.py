@@ -1,0 +1,200 @@
+"""What is odd about a batch, in words for people: each finding says what was seen, where, and what to try.
+
+A drop, a cord or a trend is judged by the drops' scales, one number a drop, never by samples. Each test is made at 1 %
+for all that it looks at together, so a good batch raises a finding of one kind about once in a hundred.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cordlab.curvefit import NoBand
+from cordlab.fit import BatchFit
+
+if TYPE_CHECKING:
+    from cordlab.reduce import Drop
+
+_LEVEL = 0.01
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something odd: what was seen, where, and what to try. `kind` is one word for tables."""
+
+    kind: str
+    what: str
+    where: str
+    try_: str
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.what}; {self.try_}"
+
+
+def diagnose(batch: BatchFit, drops: Sequence["Drop"]) -> tuple[Finding, ...]:
+    """Findings about a batch and the drops that it was fitted to; empty where nothing is odd.
+
+    Raises ValueError where `drops` are not those of the fit.
+    """
+    if tuple(drop.name for drop in drops) != batch.samples.names:
+        raise ValueError("the drops are not those of the fit, or not in their order")
+    scales = np.array([batch.drop_scales[drop.name] for drop in drops])
+    within, dof = _within_cords(np.log(scales), [drop.cord for drop in drops])
+    found = [
+        *_outlying_drops(within, dof, drops),
+        *_unlike_cords(batch),
+        *_trends(within, drops),
+        *_wrong_model(batch),
+        *_too_little(batch),
+    ]
+    return tuple(found)
+
+
+def _within_cords(logs: np.ndarray, cords: Sequence[str]) -> tuple[np.ndarray, int]:
+    """Each value less the mean of its cord, and the degrees of freedom left."""
+    _, place, counts = np.unique(np.asarray(cords), return_inverse=True, return_counts=True)
+    return logs - (np.bincount(place, logs) / counts)[place], len(logs) - len(counts)
+
+
+def _outlying_drops(within: np.ndarray, dof: int, drops: Sequence["Drop"]) -> list[Finding]:
+    """The drop furthest from its cord's mean, by the externally studentized residual with Bonferroni's correction.
+
+    Cook & Weisberg 1982, section 2.2.2.
+    """
+    from scipy.special import stdtr
+
+    if dof < 3:
+        return []
+    counts = np.array([sum(other.cord == drop.cord for other in drops) for drop in drops])
+    free = np.where(counts > 1, 1 - 1 / counts, 1.0)
+    others = np.maximum((within @ within - within**2 / free) / (dof - 1), 1e-300)
+    t = np.abs(within) / np.sqrt(others * free)
+    worst = int(np.argmax(t))
+    chance = 2 * stdtr(dof - 1, -t[worst]) * np.count_nonzero(counts > 1)
+    if chance >= _LEVEL:
+        return []
+    drop, off = drops[worst], np.expm1(within[worst] / free[worst])
+    return [
+        Finding(
+            "outlying drop",
+            f"its force is {abs(off):.1%} {'above' if off > 0 else 'below'} that of its cord's other drops",
+            f"drop {drop.name} (cord {drop.cord})",
+            "look at its record, mass, slack length and temperature; drop it again; leave it out only for a reason",
+        )
+    ]
+
+
+def _unlike_cords(batch: BatchFit) -> list[Finding]:
+    """The cord furthest from the others, by Grubbs' test on the logarithms of the scales."""
+    scales = batch.chosen.scales
+    n = len(scales)
+    if n < 4:  # three numbers never show which of them is the odd one
+        return []
+    logs = np.log(list(scales.values()))
+    away = np.abs(logs - logs.mean())
+    worst = int(np.argmax(away))
+    if grubbs_chance(away[worst] / np.std(logs, ddof=1), n) >= _LEVEL:
+        return []
+    others = np.mean(np.delete(logs, worst))
+    return [
+        Finding(
+            "unlike cord",
+            f"its stiffness is {np.exp(logs[worst] - others):.3f} times that of the others",
+            f"cord {list(scales)[worst]}",
+            "check its number, slack length and history; a cord of another make or another age is not of this batch",
+        )
+    ]
+
+
+def grubbs_chance(g: float, n: int) -> float:
+    """Chance that the furthest of n normal values lies `g` sample sd or more from their mean, either side.
+
+    Grubbs, Technometrics 11 (1969) 1: g = (n−1)/√n √(t²/(n−2+t²)), t with n−2 degrees of freedom at chance/(2n).
+    """
+    from scipy.special import stdtr
+
+    share = min(n * (g / (n - 1)) ** 2, 1 - 1e-15)
+    return float(2 * n * stdtr(n - 2, -np.sqrt((n - 2) * share / (1 - share))))
+
+
+_TRENDS = (
+    (
+        "softening",
+        "jumps",
+        "stiffness changes by {0:+.2%} a jump over these drops",
+        "condition the cords with more full stretches before the drops that count",
+    ),
+    (
+        "temperature",
+        "temperature",
+        "stiffness changes by {0:+.2%} a degree",
+        "drop at one temperature, or rate only for the range tested",
+    ),
+    (
+        "mass",
+        "mass",
+        "stiffness changes by {0:+.3%} a kilogram of test mass",
+        "the shape of the curve is not right, or a mass or the calibration is off: compare other models",
+    ),
+)
+
+
+def _trends(within: np.ndarray, drops: Sequence["Drop"]) -> list[Finding]:
+    """A slope of stiffness within cords on jumps, temperature or mass, by its t value (three looks, Bonferroni)."""
+    from scipy.special import stdtr
+
+    found, cords = [], [drop.cord for drop in drops]
+    for kind, name, what, advice in _TRENDS:
+        cause = np.array([float(getattr(drop, name)) for drop in drops])
+        if not np.isfinite(cause).all():
+            continue
+        cause, dof = _within_cords(cause, cords)
+        size = cause @ cause
+        if dof < 4 or size <= 1e-12:
+            continue
+        slope = cause @ within / size
+        rest = within - slope * cause
+        error = np.sqrt(max(rest @ rest, 1e-300) / (dof - 1) / size)
+        if 2 * stdtr(dof - 1, -abs(slope) / error) < _LEVEL / len(_TRENDS):
+            found.append(Finding(kind, what.format(slope), f"{len(drops)} drops of {len(set(cords))} cords", advice))
+    return found
+
+
+def _wrong_model(batch: BatchFit) -> list[Finding]:
+    """Residuals that all drops share: another model, or the spline, describes them with far less left over."""
+    s, chosen = batch.samples, batch.chosen
+    rivals = [c for c in batch.candidates if c.fit is not None and c.model != chosen.model.name]
+    if not rivals:
+        return []
+    best = min(rivals, key=lambda c: c.aicc)
+    if not best.aicc < chosen.aicc - 10 or best.fitted.residual_sd > 0.8 * chosen.residual_sd:
+        return []
+    edges = np.linspace(1.0, float(s.stretch_ratio.max()), 9)
+    bins = np.clip(np.digitize(s.stretch_ratio, edges) - 1, 0, 7)
+    means = np.bincount(bins, chosen.residuals, minlength=8) / np.maximum(np.bincount(bins, minlength=8), 1)
+    worst = int(np.argmax(np.abs(means)))
+    return [
+        Finding(
+            "wrong model",
+            f"the drops lie {abs(means[worst]):.3g} N {'above' if means[worst] > 0 else 'below'} {chosen.model.name} "
+            f"together; {best.model} leaves {best.fitted.residual_sd:.3g} N instead of {chosen.residual_sd:.3g} N",
+            f"stretch ratio {edges[worst]:.2f} to {edges[worst + 1]:.2f}",
+            f"compare {best.model}, and see where it stops being sensible",
+        )
+    ]
+
+
+def _too_little(batch: BatchFit) -> list[Finding]:
+    """Bands that were refused, and bands from so few cords that they are huge."""
+    found, fit = [], batch.chosen
+    if fit.no_band:
+        found.append(Finding("no band", fit.no_band, f"model {fit.model.name}", "use a model with fewer parameters"))
+    try:
+        parts = fit.spread.another_cord() if fit.spread else []
+    except NoBand as reason:
+        return [*found, Finding("too few cords", str(reason), "the batch", "drop at least 4 cords")]
+    if parts and parts[0][1] < 3:
+        what = f"{len(fit.scales)} cords: a band for another cord is honest but very wide"
+        found.append(Finding("too few cords", what, "the batch", "drop at least 4 cords"))
+    return found
