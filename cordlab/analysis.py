@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from math import isfinite
 from pathlib import Path
 from typing import Any
@@ -15,16 +15,16 @@ from cordlab.batch import Batch, batch_report
 from cordlab.budget import Budget, budget
 from cordlab.calibrate import Calibration, calibrate_channel
 from cordlab.campaign import Campaign, CampaignError
-from cordlab.drop import predict_drop
 from cordlab.fit import BatchFit, FitError, fit_batch
 from cordlab.forecast import Forecast
 from cordlab.limits import Learned, learn
 from cordlab.lot import Lot, assess_lot
 from cordlab.rating import Rating, not_rated, rate, rating_masses
 from cordlab.reduce import Drop, RecordError, reduce_entry
+from cordlab.service import Service, service_life
 from cordlab.units import Measured
 from cordlab.validate import Validation, validate
-from cordlab.wear import Wear, assess_wear
+from cordlab.wear import Wear
 
 SHAPES = 200
 """Bootstrap draws of the curve's shape behind the limits: enough to carry its doubt, few enough to anchor each."""
@@ -63,9 +63,13 @@ class Analysis:
     validation: Validation | None
     batch: Batch | None
     lot: Lot | None
-    wear: Wear | None
+    service: Service | None
     budgets: dict[str, Budget]
     cautions: tuple[str, ...]
+
+    @property
+    def wear(self) -> Wear | None:
+        return self.service.wear if self.service else None
 
     @property
     def predictions(self) -> tuple[dict[str, Any], ...]:
@@ -94,7 +98,7 @@ class Analysis:
             "rating": _plain(self.rating.to_dict()),
             "batch": _plain(self.batch.to_dict()) if self.batch else None,
             "lot": _plain(self.lot.to_dict()) if self.lot else None,
-            "wear": _plain(self.wear.to_dict()) if self.wear else None,
+            "wear": _plain(self.service.to_dict()) if self.service else None,
             "budget": [
                 _plain({"quantity": name, **share.to_dict()})
                 for name, found in self.budgets.items()
@@ -137,8 +141,7 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
     except FitError as error:
         raise CampaignError((f"drops.csv: {error}",)) from error
     evidence = Evidence.of_campaign(campaign, drops, use=("fit",))
-    breaking_load = Measured(min(entry.breaking_load for entry in campaign.breaks)) if campaign.breaks else None
-    learned = forecast = validation = None
+    learned = forecast = validation = service = None
     budgets: dict[str, Budget] = {}
     try:
         learned = learn(
@@ -148,7 +151,7 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
             learned, Evidence.of_campaign(campaign, drops, use=("check",)), probability=campaign.decision.probability
         )
         forecast = _forecast(campaign, learned)
-        rating = rate(forecast, criteria=campaign.criteria, breaking_load=breaking_load, validation=validation)
+        rating, service = _rate(campaign, forecast, validation)
         budgets = _budgets(forecast, rating)
     except EvidenceError as error:
         cords = len(set(evidence.cord))
@@ -164,7 +167,7 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
         validation=validation,
         batch=_batch(campaign, learned, drops),
         lot=_lot(campaign, rating),
-        wear=_wear(campaign, learned, forecast, rating, budgets),
+        service=service,
         budgets=budgets,
         cautions=(*CAUTIONS, *_cautions(campaign, drops, learned, forecast, validation)),
     )
@@ -210,6 +213,25 @@ def _forecast(campaign: Campaign, learned: Learned) -> Forecast:
         confidence=decision.confidence,
         seed=decision.seed,
     )
+
+
+def _rate(campaign: Campaign, forecast: Forecast, validation: Validation) -> tuple[Rating, Service | None]:
+    """The rated range; where worn cords were dropped again, to the jump count that was asked for."""
+    criteria, jumps = campaign.criteria, campaign.decision.jumps
+    breaking_load = Measured(min(entry.breaking_load for entry in campaign.breaks)) if campaign.breaks else None
+    judge = partial(rate, criteria=criteria, breaking_load=breaking_load, validation=validation)
+    worn = Evidence.of_campaign(campaign, use=("wear",))
+    if not len(worn):
+        return judge(forecast, jumps=jumps), None
+    service = service_life(
+        forecast,
+        worn,
+        judge=judge,
+        least_clearance=criteria.least_clearance,
+        jumps=jumps,
+        greatest_jumps=criteria.greatest_jumps,
+    )
+    return service.rating, service
 
 
 def _budgets(forecast: Forecast, rating: Rating) -> dict[str, Budget]:
@@ -258,51 +280,9 @@ def _lot(campaign: Campaign, rating: Rating) -> Lot | None:
         campaign.breaks,
         greatest_load_limit=max(loads, default=None),
         least_strength_factor=criteria.least_strength_factor,
+        n_lot=criteria.lot_size,
         sample_share=criteria.lot_sample_share,
         design_breaking_load=design.value if design else None,
-    )
-
-
-def _wear(
-    campaign: Campaign,
-    learned: Learned | None,
-    forecast: Forecast | None,
-    rating: Rating,
-    budgets: dict[str, Budget],
-) -> Wear | None:
-    """Clearance at the heaviest rated mass over the jump count, from the drops at the masses that were retested.
-
-    The bound is the least clearance and, above it, the margin that inputs other than cords and drops ask for.
-    """
-    worn = Evidence.of_campaign(campaign, (), use=("wear",))
-    if learned is None or forecast is None or not len(worn):
-        return None
-    evidence = Evidence.of_campaign(campaign, (), use=("fit", "wear"))
-    evidence = evidence.take(np.isin(evidence.mass, worn.mass))
-    y = learned.scales_of(evidence)
-    for mass in np.unique(evidence.mass):  # an error of shape is the same at every count: it cancels mass by mass
-        here = evidence.mass == mass
-        y[here] -= y[here & (evidence.jumps == evidence.jumps[here].min())].mean() - learned.mean_at(mass)
-    mass = rating.heaviest if rating.heaviest is not None else float(forecast.masses[-1])
-    site = campaign.site
-    lowest = predict_drop(
-        learned.shapes[0].curve.scaled(np.exp(y)),
-        mass=mass + site.gear_mass.value,
-        drag_area=site.drag_area.value,
-        air_density=site.air_density.value,
-        release_depth=site.release_depth.value,
-        **learned.batch,
-    ).lowest_point
-    rest = [share.u for share in budgets["clearance"].shares if not share.input.startswith(("cord to", "drop to"))]
-    return assess_wear(
-        evidence.cord,
-        evidence.jumps.astype(int),
-        site.tie_height.value - lowest - site.reach_below_attachment.value,
-        probability=campaign.decision.probability,
-        least=campaign.criteria.least_clearance + 2.33 * float(np.hypot.reduce(rest)),
-        greatest_jumps=campaign.criteria.greatest_jumps,
-        quantity=f"clearance at {mass:g} kg",
-        conditions={"temperature [degC]": evidence.temperature},
     )
 
 

@@ -114,8 +114,10 @@ class Evidence:
             if entry.use not in use or (entry.lowest_point is None and record is None):
                 continue
             cord = campaign.cord(entry.cord)
-            lowest = entry.lowest_point or Measured(record.lowest_point, record.u_lowest_point)
-            peak = (record.peak_load, record.u_peak_load) if record is not None else (np.nan, np.nan)
+            lowest, peak = entry.lowest_point, (np.nan, np.nan)
+            if record is not None:
+                lowest = lowest or Measured(record.lowest_point, record.u_lowest_point)
+                peak = (record.peak_load, record.u_peak_load)
             rows.append(
                 (
                     entry.drop,
@@ -131,8 +133,9 @@ class Evidence:
                     entry.temperature,
                 )
             )
-        columns = list(zip(*rows, strict=True)) or [()] * 12
-        return cls(*columns, load_cell_at=campaign.rig.load_cell_at)
+        names = [field.name for field in fields(cls) if field.name != "load_cell_at"]
+        columns: dict[str, Any] = dict(zip(names, zip(*rows, strict=True) if rows else [()] * len(names), strict=True))
+        return cls(**columns, load_cell_at=campaign.rig.load_cell_at)
 
 
 @dataclass(frozen=True)
@@ -207,7 +210,7 @@ class SetUp:
             where.drag_area, where.air_density, where.release_depth, getattr(where, "compliance", None) or Measured(0.0)
         )
 
-    def values(self) -> dict[str, float]:
+    def values(self) -> dict[str, Any]:
         return {name: getattr(self, name).value for name in self.NAMES}
 
 
@@ -225,18 +228,18 @@ def draw_input(quantity: Measured, rng: np.random.Generator, size: int, *, posit
     return rng.gamma(shape, quantity.value / shape, size)
 
 
-def log_scales(curve: Shapes, evidence: Evidence, batch: Mapping[str, float], **inputs: Any) -> np.ndarray:
+def log_scales(curve: Shapes, evidence: Evidence, batch: Mapping[str, Any], **inputs: Any) -> np.ndarray:
     """ln s of each drop for each shape.  (shapes, n_drops)"""
     k, n = curve.count, len(evidence)
     shape, row = np.repeat(np.arange(k), n), np.tile(np.arange(n), k)
     keywords = {**batch, "mass": evidence.mass, **inputs}
-    flat = {name: np.broadcast_to(np.asarray(value, float), n)[row] for name, value in keywords.items()}
+    flat: dict[str, Any] = {name: np.broadcast_to(np.asarray(value, float), n)[row] for name, value in keywords.items()}
     scale = scale_for_lowest_point(curve.take(shape), evidence.lowest_point[row], **flat)
     return np.log(scale).reshape(k, n)
 
 
 def log_excess(
-    curve: Shapes, evidence: Evidence, y: np.ndarray, batch: Mapping[str, float], waves: PeakRatio | None, **inputs: Any
+    curve: Shapes, evidence: Evidence, y: np.ndarray, batch: Mapping[str, Any], waves: PeakRatio | None, **inputs: Any
 ) -> np.ndarray:
     """ln(measured peak / predicted peak) at the load cell's end, of drops with a record.  (shapes, n_drops with a
     record)
@@ -244,7 +247,7 @@ def log_excess(
     k, n = y.shape
     shape, row = np.repeat(np.arange(k), n), np.tile(np.arange(n), k)
     keywords = {**batch, "mass": evidence.mass, **inputs}
-    flat = {name: np.broadcast_to(np.asarray(value, float), n)[row] for name, value in keywords.items()}
+    flat: dict[str, Any] = {name: np.broadcast_to(np.asarray(value, float), n)[row] for name, value in keywords.items()}
     predicted = predict_drop(curve.take(shape, np.exp(y).ravel()), **flat)
     end = "tie" if evidence.load_cell_at == "top" else "lower"
     load = np.asarray(predicted.tie_load if end == "tie" else predicted.tension).reshape(k, n)
@@ -273,7 +276,7 @@ class Anchors:
     slope: np.ndarray
     excess_slope: np.ndarray | None
     waves: PeakRatio | None
-    batch: dict[str, float]
+    batch: dict[str, Any]
     notes: tuple[str, ...]
 
     @property

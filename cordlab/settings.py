@@ -141,6 +141,7 @@ class Criteria:
     design_breaking_load : [N], or None where breaks.csv gives breaking loads
     greatest_jumps : the maker's or the rule's cap on the jump count, or None
     lot_sample_share : least share of the lot to be broken, or None
+    lot_size : number of cords in the lot, or None
     """
 
     least_clearance: Annotated[float, _figure("m", at_least=0)]
@@ -150,6 +151,7 @@ class Criteria:
     design_breaking_load: Annotated[Measured | None, _quantity("N", above=0)] = None
     greatest_jumps: Annotated[int | None, _whole(1, 10**6)] = None
     lot_sample_share: Annotated[float | None, PlainValidator(_share)] = None
+    lot_size: Annotated[int | None, _whole(1, 10**6)] = None
 
 
 @_closed
@@ -162,6 +164,7 @@ class Decision:
     confidence : of a tolerance limit
     model : name of a force–elongation model, or "auto"
     seed : of the random draws
+    jumps : retested count to which the rating is to hold, or None: for cords as they were dropped
     calibration_degree : 1 or 2, or None where lack of fit decides
     filter : "cfc60" or "off"
     """
@@ -171,6 +174,7 @@ class Decision:
     confidence: Limit = 0.95
     model: Text = "auto"
     seed: Annotated[int, _whole(0, 2**32 - 1)] = 0
+    jumps: Annotated[int | None, _whole(1, 10**6)] = None
     calibration_degree: Annotated[int | None, _whole(1, 2)] = None
     filter: Annotated[str, _one_of("cfc60", "off")] = "cfc60"
 

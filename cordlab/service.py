@@ -1,0 +1,215 @@
+"""For how many jumps: the rated range as cords wear, and the count at which the range stated no longer holds.
+
+Retested drops say how far each cord's stiffness has moved since it was new, in ln s. The change of another cord is
+drawn from theirs and carried to every quantity at every mass, so that a rating "to 500 jumps" holds for new and for
+worn cords: soft cords come lower, stiff ones pull harder, and the worst of all counts up to there is taken.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from cordlab.ageing import retests
+from cordlab.anchor import Anchors, Evidence, SetUp, log_scales
+from cordlab.criteria import between
+from cordlab.drop import predict_drop
+from cordlab.forecast import DANGER, Forecast
+from cordlab.rating import Rating
+from cordlab.simulate import SOFT
+from cordlab.wear import Wear, assess_wear
+
+TOGETHER = 20  # counts no farther apart are one retest: each of its drops adds a jump (a choice, no source)
+
+
+@dataclass(frozen=True)
+class Service:
+    """What the retests say.
+
+    rating : holds from new cords to `jumps`
+    jumps : retested count to which it was asked to hold; None: for cords as they were tested
+    by_count : a dict a retested count: jumps, lightest, heaviest rider mass of a rating to there, None if nothing is
+        rated
+    wear : clearance at the heaviest rated mass over the count, with forecast, retirement count and next retest
+    """
+
+    rating: Rating
+    jumps: int | None
+    by_count: tuple[dict[str, Any], ...]
+    wear: Wear
+
+    def to_dict(self) -> dict[str, Any]:
+        return self.wear.to_dict() | {"jumps": self.jumps, "range_by_count": [dict(row) for row in self.by_count]}
+
+
+def service_life(
+    forecast: Forecast,
+    worn: Evidence,
+    *,
+    judge: Callable[[Forecast], Rating],
+    least_clearance: float,
+    jumps: int | None = None,
+    greatest_jumps: int | None = None,
+) -> Service:
+    """Carry wear into the rating.
+
+    worn : drops with use `wear`. judge : a forecast → its rating. jumps : count that the rating is to hold to.
+    greatest_jumps : cap of the maker or the rule.
+    """
+    drops, y = _stiffness(forecast.learned, worn)
+    states, ratings = [forecast], {}
+    for count, change in _changes(forecast.learned, drops, y).items():
+        states.append(aged(forecast, change))
+        ratings[count] = judge(_worst(states))
+    rating = judge(forecast)
+    if jumps is not None:
+        reached = [count for count in ratings if count >= jumps]
+        rating = ratings[min(reached)] if reached else _not_retested(rating, jumps, list(ratings))
+    wear = _at_heavy_end(forecast, rating, drops, y, least_clearance=least_clearance, greatest_jumps=greatest_jumps)
+    held = [count for count, other in ratings.items() if rating.rated and _covers(other, rating)]
+    retire_at = min(max(held), greatest_jumps or max(held)) if held else None
+    by_count = tuple(
+        {"jumps": count, "lightest": other.lightest, "heaviest": other.heaviest} for count, other in ratings.items()
+    )
+    return Service(rating, jumps, by_count, replace(wear, retire_at=retire_at))
+
+
+def _changes(learned: Anchors, drops: Evidence, y: np.ndarray) -> dict[int, np.ndarray]:
+    """Change of each cord's ln s since it was new, at each retest that at least two cords reached.  count → (n_cords,)
+
+    A cord against itself, by the drops of that retest alone: no line over the count is assumed.
+    """
+    retest, cord = retests(drops.jumps.astype(int), TOGETHER), np.array(drops.cord)
+    new = drops.jumps <= learned.evidence.jumps.max()
+    found = {}
+    for count in np.unique(retest[~new]):
+        at = (retest == count) & ~new
+        both = [name for name in np.unique(cord[at]) if np.any(new & (cord == name))]
+        if len(both) >= 2:
+            own = [y[at & (cord == name)].mean() - y[new & (cord == name)].mean() for name in both]
+            found[int(count)] = np.array(own)
+    return found
+
+
+def aged(forecast: Forecast, change: np.ndarray) -> Forecast:
+    """The forecast with ln s changed as these cords' was; another cord's change by the t law (JCGM 101 6.4.9)."""
+    n = change.size
+    spread = change.std(ddof=1) * np.sqrt(1 + 1 / n)
+    reach = 3 * spread + 1e-3
+    grid = change.mean() + np.linspace(-8.0, 8.0, 17) * reach
+    level = forecast.level.mean[0]
+    new, worn = _at(forecast, level[:, None]), _at(forecast, level[:, None] + grid)
+
+    def moved(values: dict[str, np.ndarray], drawn: np.ndarray) -> dict[str, np.ndarray]:
+        found = {}
+        for name, x in values.items():
+            by = worn[name] - new[name] if name in SOFT else worn[name] / new[name]
+            step = np.array([np.interp(drawn, grid, row) for row in by]).reshape(len(by), -1)
+            found[name] = x + step if name in SOFT else x * step
+        return found
+
+    draws = forecast.draws["clearance"].shape[-1]
+    rng = np.random.default_rng([forecast.seed, 500])
+    drawn = change.mean() + spread * rng.standard_t(n - 1, draws)
+    middle = {
+        name: x[:, 0]
+        for name, x in moved({k: v[:, None] for k, v in forecast.estimates.items()}, change.mean()).items()
+    }
+    content = None if forecast.content is None else moved(forecast.content, drawn)
+    return replace(forecast, draws=moved(forecast.draws, drawn), content=content, estimates=middle)
+
+
+def _worst(states: Sequence[Forecast]) -> Forecast:
+    """For cords from the first of these states to the last: each quantity where its limit is worst."""
+    worst = {}
+    for name, side in DANGER.items():
+        limits = [float(np.mean(state.limit(name))) for state in states]
+        worst[name] = states[int(np.argmax(limits) if side == "upper" else np.argmin(limits))]
+
+    def taken(part: str) -> dict[str, np.ndarray]:
+        return {name: getattr(state, part)[name] for name, state in worst.items()}
+
+    content = None if states[0].content is None else taken("content")
+    return replace(states[0], draws=taken("draws"), estimates=taken("estimates"), content=content)
+
+
+def _at(forecast: Forecast, y: np.ndarray) -> dict[str, np.ndarray]:
+    """Quantities of the next drop at the site with its inputs at their estimates, ln s = y (n_mass, n)."""
+    curve = forecast.learned.shapes[0].take(np.zeros(y.size, int), np.exp(y).ravel())
+    hung = np.broadcast_to(forecast.hung[:, None], y.shape).ravel()
+    found = predict_drop(curve, mass=hung, **forecast.learned.batch, **SetUp.of(forecast.site).values())
+    quantities = {
+        "lowest_point": found.lowest_point,
+        "clearance": -found.lowest_point,
+        "stretch_ratio": 1 + found.stretch / forecast.learned.batch["slack_length"],
+        "g": found.g,
+        "peak_load": found.tie_load,
+    }
+    return {name: np.reshape(values, y.shape) for name, values in quantities.items()}
+
+
+def _stiffness(learned: Anchors, worn: Evidence) -> tuple[Evidence, np.ndarray]:
+    """Drops at the masses that were retested, new ones too, and their ln s.
+
+    An error of the curve's shape is the same at every count: each mass is levelled by its first drops.
+    """
+    fit = learned.evidence.take(np.isin(learned.evidence.mass, worn.mass))
+    drops = fit.joined(worn)
+    y = log_scales(learned.shapes[0], drops, learned.batch, **learned.rig.values())[0]
+    first = {mass: y[(drops.mass == mass) & (drops.jumps <= fit.jumps.max())] for mass in np.unique(drops.mass)}
+    level = {mass: values.mean() for mass, values in first.items() if values.size}
+    middle = float(np.mean(list(level.values())))
+    return drops, y - np.array([level.get(mass, middle) for mass in drops.mass]) + middle
+
+
+def _at_heavy_end(
+    forecast: Forecast,
+    rating: Rating,
+    drops: Evidence,
+    y: np.ndarray,
+    *,
+    least_clearance: float,
+    greatest_jumps: int | None,
+) -> Wear:
+    """Wear as clearance at the heaviest rated mass; the bound leaves room for what is unsure beside the cords."""
+    mass = rating.heaviest if rating.heaviest is not None else float(forecast.masses[-1])
+    site, gear = forecast.site, forecast.site.gear_mass.value
+    curve = forecast.learned.shapes[0].take(np.zeros(y.size, int), np.exp(y))
+    lowest = predict_drop(curve, mass=mass + gear, **forecast.learned.batch, **SetUp.of(site).values()).lowest_point
+    clearance = site.tie_height.value - site.reach_below_attachment.value - lowest
+
+    def assess(least: float) -> Wear:
+        return assess_wear(
+            drops.cord,
+            drops.jumps,
+            clearance,
+            probability=forecast.probability,
+            least=least,
+            greatest_jumps=greatest_jumps,
+            quantity=f"clearance at {mass:.1f} kg",
+            conditions={"temperature [degC]": drops.temperature},
+            together=TOGETHER,
+        )
+
+    wear = assess(least_clearance)
+    if not wear.points or wear.points[0].lower is None:
+        return wear
+    limit = float(between(forecast.masses, forecast.limit("clearance"), np.array([mass]))[0])
+    room = wear.points[0].lower - limit  # what the whole forecast asks for beyond the scatter of cords and drops
+    return assess(least_clearance + max(room, 0.0)) if np.isfinite(room) else wear
+
+
+def _covers(other: Rating, rating: Rating) -> bool:
+    return other.rated and other.lightest <= rating.lightest + 1e-9 and other.heaviest >= rating.heaviest - 1e-9
+
+
+def _not_retested(rating: Rating, jumps: int, counts: list[int]) -> Rating:
+    tested = f"cords were retested to {max(counts)}" if counts else "no retest can be judged"
+    reason = f"asked to hold to {jumps} jumps, but {tested}"
+    rows = tuple(row | {"rated": False, "reason": row["reason"] or reason} for row in rating.predictions)
+    nothing = {"light": None, "heavy": None}
+    return replace(
+        rating, rated=False, lightest=None, heaviest=None, governed_by=nothing, dof=None,
+        reasons=(*rating.reasons, reason), predictions=rows,
+    )  # fmt: skip
