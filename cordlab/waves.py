@@ -53,6 +53,13 @@ def check_waves(setup: Setup, viscosity: Array) -> None:
         raise ValueError(f"viscosity: {np.min(viscosity):g} is not a number from 0 upwards")
 
 
+class _Element(NamedTuple):
+    """The elements' tension over one step, and its derivative by their new stretch ratio [N]."""
+
+    tension: Array
+    stiffness: Array
+
+
 class Chain:
     """n cords with their masses, in motion. Position, speed: (elements + 1, n), from the tie point down [m], [m/s]."""
 
@@ -96,15 +103,23 @@ class Chain:
         stiffness = np.maximum(self.curve.slope(np.ones(1)), self.curve.force(ratio) / np.maximum(ratio - 1, 1e-3))
         return np.maximum(np.sqrt(self.setup.cord_mass * self.setup.slack_length / np.maximum(stiffness, 1e-9)), 0.01)
 
-    def _energy_and_force(self, ratio: Array) -> tuple[Array, Array]:
-        """Energy per metre of slack cord, and force; straight on beyond lock-up, where a draw is given up."""
+    def _energy(self, ratio: Array) -> Array:
+        """Energy per metre of slack cord [N]; beyond lock-up, where a draw is given up, as of a straight line."""
+        if not (ratio > self.limit).any():
+            return self.curve.energy(ratio)
+        inside, beyond, slope = self._edge(ratio)
+        return self.curve.energy(inside) + (self.curve.force(inside) + slope * beyond / 2) * beyond
+
+    def _force(self, ratio: Array) -> Array:
+        """Force [N], continued likewise."""
+        if not (ratio > self.limit).any():
+            return self.curve.force(ratio)
+        inside, beyond, slope = self._edge(ratio)
+        return self.curve.force(inside) + slope * beyond
+
+    def _edge(self, ratio: Array) -> tuple[Array, Array, Array]:
         inside = np.minimum(ratio, self.limit)
-        if (inside == ratio).all():
-            return self.curve.energy(ratio), self.curve.force(ratio)
-        beyond = ratio - inside
-        force = self.curve.force(inside)
-        slope = np.where(beyond > 0, self.curve.slope(inside), 0.0)
-        return self.curve.energy(inside) + (force + slope * beyond / 2) * beyond, force + slope * beyond
+        return inside, ratio - inside, np.where(ratio > inside, self.curve.slope(inside), 0.0)
 
     def step(self) -> None:
         """One step of time: Newton's method on the displacements, tridiagonal, for all draws at once."""
@@ -114,13 +129,13 @@ class Chain:
         pushed = inertia * (dt * self.speed) + self.weight
         damped = np.where(self.ratio + np.diff(move, axis=0) / (2 * d) > 1, self.viscosity / dt, 0.0)
         for _ in range(MOST_ITERATIONS):
-            secant, stiffness, _ = self._secant(move)
-            tension, stiffness = self._damped(secant, stiffness, damped, move)
+            element = self._element(np.diff(move, axis=0) / d, damped)
             residual = pushed - inertia * move
-            residual[:-1] += tension
-            residual[1:] -= tension
+            residual[:-1] += element.tension
+            residual[1:] -= element.tension
             mean_speed = np.abs(move[-1]) / dt
             residual[-1] -= setup.drag * mean_speed * move[-1] / dt
+            stiffness = element.stiffness / d
             diagonal = inertia.copy()
             diagonal[:-1] += stiffness
             diagonal[1:] += stiffness
@@ -130,40 +145,37 @@ class Chain:
             diagonal[0] = setup.compliance * diagonal[0] + 0.5
             correction = _solve(diagonal, stiffness, setup.compliance * stiffness[0], residual)
             move += correction
-            change = np.maximum(correction.max(axis=0), -correction.min(axis=0))
-            if change.max() < CONVERGED:
+            size = np.maximum(correction.max(axis=0), -correction.min(axis=0))
+            if size.max() < CONVERGED:
                 break
-        self.lost |= ~(change < 1e3 * CONVERGED)
-        self._accept(move, damped)
+        self.lost |= ~(size < 1e3 * CONVERGED)
+        self._accept(move, element, np.diff(correction, axis=0) / d)
 
-    def _secant(self, move: Array) -> tuple[Array, Array, Array]:
-        """Secant force Δw/Δλ of each element over `move`, its derivative by the new λ, and the new energy."""
-        change = np.diff(move, axis=0) / self.length
-        energy, force = self._energy_and_force(self.ratio + change)
+    def _element(self, change: Array, damped: Array) -> _Element:
+        """Each element over a `change` of its stretch ratio, `damped` [N] being viscosity over time where stretched."""
+        energy, force = self._energy(self.ratio + change), self._force(self.ratio + change)
         still = np.abs(change) < 1e-7  # there the force itself is the secant, to 1e-7 of the slope
-        change[still] = 1.0
-        secant = (energy - self.energy) / change
-        secant[still] = force[still]
-        return secant, (force - secant) / change, energy
-
-    def _damped(self, secant: Array, stiffness: Array, damped: Array, move: Array) -> tuple[Array, Array]:
-        """Tension with the material's damping, and its derivative by the lengthening [N/m]; never a compression."""
-        tension = secant + damped * (np.diff(move, axis=0) / self.length)
-        stiffness = np.maximum(stiffness + damped, 0.0) / self.length
+        over = np.where(still, 1.0, change)
+        secant = (energy - self.energy) / over
+        np.copyto(secant, force, where=still)
+        tension = secant + damped * change
+        stiffness = np.maximum((force - secant) / over + damped, 0.0)
         pushing = tension < 0
-        if pushing.any():
+        if pushing.any():  # a cord carries no compression
             tension[pushing], stiffness[pushing] = 0.0, 0.0
-        return tension, stiffness
+        return _Element(tension, stiffness)
 
-    def _accept(self, move: Array, damped: Array) -> None:
-        dt, change = self.step_time, np.diff(move, axis=0)
-        secant, stiffness, self.energy = self._secant(move)
-        self.tension, _ = self._damped(secant, stiffness, damped, move)
-        self.damping_loss = self.damping_loss + ((self.tension - secant) * change).sum(axis=0)
+    def _accept(self, move: Array, element: _Element, rest: Array) -> None:
+        """Take the step, `rest` being the last correction of the stretch ratios."""
+        dt, change = self.step_time, np.diff(move, axis=0) / self.length
+        ratio = self.ratio + change
+        energy = self._energy(ratio)
+        self.tension = np.maximum(element.tension + element.stiffness * rest, 0.0)
+        self.damping_loss = self.damping_loss + (self.tension * change - energy + self.energy).sum(axis=0) * self.length
         self.drag_loss = self.drag_loss + self.setup.drag * np.abs(move[-1]) * (move[-1] / dt) ** 2
-        self.ratio = self.ratio + change / self.length
         speed = 2 * move / dt - self.speed
         self.acceleration = (speed - self.speed) / dt
+        self.ratio, self.energy = ratio, energy
         self.position, self.speed, self.time = self.position + move, speed, self.time + dt
 
     @property

@@ -64,7 +64,7 @@ def test_impact_on_an_elastic_bar_through_its_first_reflection(impact):
     assert_allclose(v[clear], expected_speed[clear], atol=1e-3)
     window = (t > 2.2) & (t < 3.8)
     assert_allclose(lower[window].mean(), expected_load[window].mean(), rtol=3e-3)
-    just_after = (t > 2.02) & (t < 2.2)
+    just_after = (t > 2.1) & (t < 2.5)
     assert_allclose(lower[just_after].mean(), expected_load[just_after].mean(), rtol=0.01)
     assert expected_load.max() == pytest.approx(jump * (2 + np.exp(-0.5)), rel=0.01)
 
@@ -150,7 +150,12 @@ def test_draws_are_independent_of_each_other():
 
 def test_outcomes():
     curve = Curve("gent", {"mu": 600.0, "j": np.array([5.0, 40.0, 40.0])})
-    setup = {"mass": 90.0, "release_depth": np.array([0.0, 0.0, 10.5]), "mechanics": "waves", "viscosity": 5.0}
+    setup = {
+        "mass": np.array([300.0, 90.0, 90.0]),
+        "release_depth": np.array([0.0, 0.0, 10.5]),
+        "mechanics": "waves",
+        "viscosity": 5.0,
+    }
     jump = predict_drop(curve, **CORD, **setup)
     assert [Outcome(code).name for code in jump.outcome] == ["LOCK_UP", "OK", "RELEASED_STRETCHED"]
     assert (np.isinf(jump.g) == [True, False, True]).all()

@@ -1,4 +1,4 @@
-"""Speed of the drop against a loop of scipy's solve_ivp over the same drops, timed in the same run.
+"""Speed of the drop against a loop of scipy's solve_ivp over the same drops, timed in the same run (processor time).
 
 Invented draws about an invented cord. The loops are timed on a sample and scaled; they run on plain floats and arrays,
 without the library's curve objects, which is kind to them.
@@ -82,15 +82,15 @@ def even(n: int = 1_000_000, sample: int = 100) -> None:
     mass, c1, c2 = draws(n)
     predict(mass[:10_000], c1[:10_000], c2[:10_000])
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    start = time.perf_counter()
+    start = time.process_time()
     prediction = predict(mass, c1, c2)
-    ours = time.perf_counter() - start
+    ours = time.process_time() - start
     memory = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
     print(f"even, {n} draws: {ours:.2f} s, {memory:.0f} MiB more memory (answer included), {prediction.counts()}")
     for tolerance in (1e-8, 1e-10):
-        start = time.perf_counter()
+        start = time.process_time()
         loop = [even_in_time(*drop, tolerance) for drop in zip(mass[:sample], c1[:sample], c2[:sample], strict=True)]
-        theirs = (time.perf_counter() - start) * n / sample
+        theirs = (time.process_time() - start) * n / sample
         apart = np.abs(prediction.lowest_point[:sample] - loop).max()
         print(
             f"  solve_ivp loop, DOP853 at {tolerance:g}: {theirs:.0f} s (from {sample} draws), {theirs / ours:.0f} "
@@ -101,22 +101,22 @@ def even(n: int = 1_000_000, sample: int = 100) -> None:
 def waves(n: int = 1000, sample: int = 4, elements: int = 40, viscosity: float = 5.0) -> None:
     mass, c1, c2 = draws(10 * n)
     few = slice(n)
-    start = time.perf_counter()
+    start = time.process_time()
     prediction = predict(mass[few], c1[few], c2[few], mechanics="waves", viscosity=viscosity)
-    ours = time.perf_counter() - start
+    ours = time.process_time() - start
     print(f"waves, {n} draws of {elements} elements: {ours:.2f} s, {prediction.counts()}")
     for method, tolerance in (("RK45", 1e-4), ("RK45", 1e-6), ("DOP853", 1e-8)):
-        start = time.perf_counter()
+        start = time.process_time()
         loop = [
             chain_in_time(*drop, viscosity, elements, method, tolerance)
             for drop in zip(mass[:sample], c1[:sample], c2[:sample], strict=True)
         ]
-        theirs = (time.perf_counter() - start) * n / sample
+        theirs = (time.process_time() - start) * n / sample
         apart = np.abs(prediction.lowest_point[:sample] - loop).max()
         print(
             f"  solve_ivp loop, {method} at {tolerance:g}: {theirs:.0f} s (from {sample} draws), {theirs / ours:.0f} "
             f"times as long; lowest points at most {apart:.1e} m apart"
         )
-    start = time.perf_counter()
+    start = time.process_time()
     predict(mass, c1, c2, mechanics="waves", viscosity=viscosity)
-    print(f"waves, {10 * n} draws: {time.perf_counter() - start:.1f} s")
+    print(f"waves, {10 * n} draws: {time.process_time() - start:.1f} s")
