@@ -16,6 +16,7 @@ told by its `Outcome`.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import NamedTuple
@@ -34,7 +35,7 @@ CLOSE_ENOUGH = 1e-6  # two searches agree to this share, or the draw is unresolv
 
 
 class Rule(NamedTuple):
-    """Gauss–Legendre nodes and weights on [0, 1], shape (nodes, 1)."""
+    """Gauss–Legendre nodes (n, 1) and weights (n,) on [0, 1]."""
 
     nodes: Array
     weights: Array
@@ -42,10 +43,12 @@ class Rule(NamedTuple):
 
 def _rule(n: int) -> Rule:
     nodes, weights = np.polynomial.legendre.leggauss(n)
-    return Rule((nodes[:, None] + 1) / 2, weights[:, None] / 2)
+    return Rule((nodes[:, None] + 1) / 2, weights / 2)
 
 
-_MEMORY, _CHECK, _CRUDE, _INCREMENT, _PANEL, _SCALE = (_rule(n) for n in (16, 20, 4, 3, 8, 24))
+_CRUDE, _INCREMENT, _PANEL = _rule(4), _rule(3), _rule(8)
+# for the energies, and for the forces that check them: nearly all curves agree with the first pair
+_FAST, _FINE = (_rule(12), _rule(16)), (_rule(28), _rule(32))
 
 
 class Stop(NamedTuple):
@@ -112,40 +115,53 @@ class Stretch:
         force = self.force(x)
         return energy + self.setup.compliance * force**2 / 2, x + self.setup.compliance * force
 
-    def points(self, low: Array | float, high: Array, rule: Rule) -> tuple[Array, Array]:
-        """Nodes and weights of `rule` between `low` and `high`, shape (nodes, n)."""
-        width = high - low
-        return low + width * rule.nodes, width * rule.weights
+    def take(self, index: Array) -> Stretch:
+        return Stretch(self.setup.take(index), take_draws(self.curve, index))
 
-    def points_from_slack(self, x: Array, rule: Rule) -> tuple[Array, Array]:
-        """Nodes and weights of `rule` from 0 to `x`; on every piece by itself where the curve is made of pieces."""
+    def integral(self, integrand: Callable[[Array], Array], low: Array | float, high: Array, rule: Rule) -> Array:
+        width = high - low
+        return width * (rule.weights @ integrand(low + width * rule.nodes))
+
+    def integral_from_slack(self, integrand: Callable[[Array], Array], x: Array, rule: Rule) -> Array:
+        """From 0 to `x`; on every piece by itself where the curve is made of pieces."""
         knots = getattr(self.curve.model, "knots", None)
         if knots is None:
-            return self.points(0.0, x, rule)
+            return self.integral(integrand, 0.0, x, rule)
         ends = [np.minimum((knot - 1) * self.setup.slack_length, x) for knot in knots] + [x]
-        pieces = [self.points(near, end, rule) for near, end in pairwise(ends)]
-        nodes, weights = zip(*pieces, strict=True)
-        return np.concatenate(nodes), np.concatenate(weights)
+        return sum(self.integral(integrand, near, end, rule) for near, end in pairwise(ends))
 
-    def memory(self, points: tuple[Array, Array], sagged: Array) -> Array:
-        """κ ∫ e^{−κ(X − X(s))} P(s) dX(s) over `points`, X = `sagged` [J]: what drag has left of the stored energy."""
-        s, weights = points
-        stored, inner = self.stored(s)
-        return self.damping * (weights * stored * np.exp(self.damping * (inner - sagged)) * self.sag_rate(s)).sum(
-            axis=0
-        )
+    def remembered(self, sagged: Array) -> Callable[[Array], Array]:
+        """κ e^{−κ(X − X(s))} P(s) dX/ds at X = `sagged`: its integral is what drag has left of the stored energy."""
 
-    def by_forces(
-        self, low: Array | float, high: Array, before: Array, points: tuple[Array, Array]
-    ) -> tuple[Array, Array]:
-        """K at `high` from K = `before` at `low` by the form with forces, and the forces at the points."""
-        s, weights = points
-        force, sag_low, sag = self.force(s), low, high
-        inner = self.sagged(s, force)
-        if self.compliant:
-            sag_low, sag = self.sagged(low, self.force(low)), self.sagged(high, self.force(high))
-        net = (self.setup.hung_weight - force) * np.exp(self.damping * (inner - sag)) * self.sag_rate(s)
-        return np.exp(self.damping * (sag_low - sag)) * before + (weights * net).sum(axis=0), force
+        def integrand(s: Array) -> Array:
+            stored, inner = self.stored(s)
+            rate = self.damping * self.sag_rate(s) if self.compliant else self.damping
+            return stored * np.exp(self.damping * (inner - sagged)) * rate
+
+        return integrand
+
+    def by_energies(self, x: Array, memory: Array | float) -> Array:
+        """K at `x` [J], `memory` being the integral of `remembered`."""
+        stored, sag = self.stored(x)
+        damped = -self.damping * sag
+        return np.exp(damped) * self.start + self.setup.hung_weight * sag * exprel(damped) - stored + memory
+
+    def pushed(self, high: Array, forces: list[Array]) -> Callable[[Array], Array]:
+        """(W − F) e^{−κ(X − X(s))} dX/ds up to `high`; the forces that it meets are added to `forces`."""
+        sagged = self.sagged(high, self.force(high)) if self.compliant else high
+
+        def integrand(s: Array) -> Array:
+            force = self.force(s)
+            forces.append(force)
+            net = (self.setup.hung_weight - force) * np.exp(self.damping * (self.sagged(s, force) - sagged))
+            return net * self.sag_rate(s) if self.compliant else net
+
+        return integrand
+
+    def by_forces(self, low: Array, high: Array, before: Array, forces: list[Array]) -> Array:
+        """K at `high` from K = `before` at `low`, a panel further up [J]."""
+        gone = self.sagged(high, self.force(high)) - self.sagged(low, self.force(low)) if self.compliant else high - low
+        return np.exp(-self.damping * gone) * before + self.integral(self.pushed(high, forces), low, high, _PANEL)
 
     def loads(self, force: Array, kinetic: Array | float = 0.0) -> tuple[Array, Array]:
         """Load at the cord's lower end and at the tie point [N]."""
@@ -171,16 +187,17 @@ def stop(setup: Setup, curve: Curve) -> Stop:
     """The lowest point of each of n draws; set-up and curve parameters of shape () or (n,)."""
     motion = Stretch(setup, curve)
     n = np.broadcast(motion.start, motion.furthest, motion.force(np.zeros(1))).size
-    with np.errstate(all="ignore"):  # a wild draw may overflow on its way to being searched again; nothing is lost
-        x, good = _newton(motion, np.full(n, 1.0) * setup.slack_length)
-        force = motion.force(x)
-    lower, tie = motion.loads(force)
-    outcome = np.full(n, Outcome.OK, dtype=np.int8)
-    lower, tie = np.broadcast_to(lower, n).copy(), np.broadcast_to(tie, n).copy()
     slack = np.broadcast_to(setup.released_slack, n)
+    with np.errstate(all="ignore"):  # a wild draw may overflow on its way to being searched again; nothing is lost
+        x, good = _newton(motion, n, *_FAST)
+        again = np.flatnonzero(~good & slack)
+        if again.size:
+            x[again], good[again] = _newton(motion.take(again), again.size, *_FINE)
+        lower, tie = (np.broadcast_to(load, n).copy() for load in motion.loads(motion.force(x)))
+    outcome = np.full(n, Outcome.OK, dtype=np.int8)
     again = np.flatnonzero(~good & slack)
     if again.size:
-        found = _search_twice(Stretch(setup.take(again), take_draws(curve, again)), again.size)
+        found = _search_twice(motion.take(again), again.size)
         for whole, part in zip((x, lower, tie, outcome), found, strict=True):
             whole[again] = part
     for whole, value in ((x, np.inf), (lower, np.inf), (tie, np.inf), (outcome, Outcome.RELEASED_STRETCHED)):
@@ -188,31 +205,29 @@ def stop(setup: Setup, curve: Curve) -> Stop:
     return Stop(x, lower, tie, outcome)
 
 
-def _newton(motion: Stretch, x: Array) -> tuple[Array, Array]:
-    """First root of K by Newton's method from `x`, and whether it stands: the forms agree, the force rises."""
+def _newton(motion: Stretch, n: int, energies: Rule, check: Rule) -> tuple[Array, Array]:
+    """First root of K by Newton's method, and whether it stands: the two forms agree, and the force rises to it."""
     setup, weight, damping = motion.setup, motion.setup.hung_weight, motion.damping
-    reach = np.broadcast_to(motion.furthest, x.shape)
-    k = motion.force(x) / x  # first guess: a straight line through the force at stretch ratio 2
+    reach = np.broadcast_to(motion.furthest, n)
+    k = motion.force(setup.slack_length) / setup.slack_length  # first guess: straight through stretch ratio 2
     x = np.minimum((weight + np.sqrt(weight**2 + 2 * k * motion.start)) / k, reach)
-    dragged = bool(np.any(damping))
 
     def step(x: Array, memory: Array | float) -> Array:
-        stored, sag = motion.stored(x)
-        kinetic = np.exp(-damping * sag) * motion.start + weight * sag * exprel(-damping * sag) - stored + memory
+        kinetic = motion.by_energies(x, memory)
         rate = (weight - motion.force(x) - damping * kinetic) * motion.sag_rate(x)
-        return np.where(
-            rate < 0, np.clip(x - kinetic / np.minimum(rate, -1e-300), x / 4, reach), np.minimum(2 * x, reach)
-        )
+        newton = np.clip(x - kinetic / np.minimum(rate, -1e-300), x / 4, reach)
+        return np.where(rate < 0, newton, np.minimum(2 * x, reach))
 
     def sag_at(x: Array) -> Array:
         return motion.sagged(x, motion.force(x)) if motion.compliant else x
 
-    for _ in range(3):  # without drag: close enough for the next rule
+    for _ in range(3):  # as if there were no drag: close enough for the next rule
         x = step(x, 0.0)
     memory: Array | float = 0.0
+    dragged = bool(np.any(damping))
     if dragged:
-        x = step(x, motion.memory(motion.points(0.0, x, _CRUDE), sag_at(x)))
-        memory = motion.memory(motion.points_from_slack(x, _MEMORY), sag_at(x))
+        x = step(x, motion.integral(motion.remembered(sag_at(x)), 0.0, x, _CRUDE))
+        memory = motion.integral_from_slack(motion.remembered(sag_at(x)), x, energies)
     for _ in range(5):
         before, x = x, step(x, memory)
         if np.all(np.abs(x - before) <= NEARLY * x):  # the error left is of the order of its square
@@ -220,12 +235,14 @@ def _newton(motion: Stretch, x: Array) -> tuple[Array, Array]:
         if dragged:
             sag = sag_at(x)
             memory = np.exp(damping * (sag_at(before) - sag)) * memory
-            memory = memory + motion.memory(motion.points(before, x, _INCREMENT), sag)
-    kinetic, forces = motion.by_forces(0.0, x, motion.start, motion.points_from_slack(x, _CHECK))
+            memory = memory + motion.integral(motion.remembered(sag), before, x, _INCREMENT)
+    forces: list[Array] = []
+    pushed = motion.integral_from_slack(motion.pushed(x, forces), x, check)
+    kinetic = np.exp(-damping * sag_at(x)) * motion.start + pushed
     force = motion.force(x)
-    tolerance = CLOSE * (setup.slack_length + x)
-    good = (np.abs(kinetic) <= tolerance * (force - weight)) & (x < reach)
-    return x, good & (np.diff(forces, axis=0).min(axis=0) >= 0) & (force >= forces[-1])
+    good = (np.abs(kinetic) <= CLOSE * (setup.slack_length + x) * (force - weight)) & (x < reach)
+    met = np.concatenate([*forces, np.broadcast_to(force, (1, n))])
+    return x, good & (met[1:] >= met[:-1]).all(axis=0)
 
 
 def _search_twice(motion: Stretch, n: int) -> Stop:
@@ -256,7 +273,8 @@ def _search(motion: Stretch, n: int, panels: int) -> Stop:
     falling, rising = np.ones(n, bool), np.ones(n, bool)
     last, lower, tie = np.full(n, -np.inf), np.full(n, -np.inf), np.full(n, -np.inf)
     for near, end in pairwise(ends):
-        after, forces = motion.by_forces(near, end, kinetic, motion.points(near, end, _PANEL))
+        met: list[Array] = []
+        after, forces = motion.by_forces(near, end, kinetic, met), met[0]
         first = falling & ~(after > 0)
         low[first], high[first], before[first] = near[first], end[first], kinetic[first]
         falling &= ~first
@@ -281,7 +299,7 @@ def _root(motion: Stretch, low: Array, high: Array, before: Array) -> Array:
     """Root of K between `low` (where K is `before`, above 0) and `high`: Newton's method, halving where it leaves."""
     start, x = low, (low + high) / 2
     for _ in range(60):
-        kinetic, _ = motion.by_forces(start, x, before, motion.points(start, x, _PANEL))
+        kinetic = motion.by_forces(start, x, before, [])
         low, high = np.where(kinetic > 0, x, low), np.where(kinetic > 0, high, x)
         rate = (motion.setup.hung_weight - motion.force(x) - motion.damping * kinetic) * motion.sag_rate(x)
         newton = x - kinetic / np.where(rate == 0, -1e-300, rate)
@@ -306,7 +324,7 @@ def scale_for_stretch(setup: Setup, curve: Curve, reached: Array) -> Array:
         for _ in range(30 if motion.compliant else 1):
             motion = Stretch(setup, replace(curve, scale=scale * curve.scale))
             x = motion.cord_share(reached)
-            kinetic, _ = motion.by_forces(0.0, x, motion.start, motion.points_from_slack(x, _SCALE))
+            kinetic = motion.by_energies(x, motion.integral_from_slack(motion.remembered(reached), x, _FINE[0]))
             step = np.where(kinetic == kinetic_low, 0.0, kinetic * (scale - low) / (kinetic_low - kinetic))
             low, kinetic_low, scale = scale, kinetic, scale + step
             if np.all(np.abs(step) <= 1e-13 * scale):
