@@ -129,7 +129,7 @@ def _components(run: Run, k: int, quantity: str) -> list[tuple[str, float, float
     slope, moved = effects(run, k)
     between, within = (float(np.ravel(part[..., k])[0]) for part in level.parts)
     per_scale = abs(slope[quantity])
-    items = [
+    items: list[tuple[str, float, float]] = [
         ("cord to cord (length and mass too)", per_scale * between**0.5, level.dof_between),
         ("drop to drop", per_scale * within**0.5, level.dof_within),
     ]

@@ -111,8 +111,8 @@ class Belief:
     """Draws of what the drops so far leave possible: shape and level of the next drop's curve.  (n_draws,)"""
 
     curve: Curve
-    batch: dict[str, float]
-    inputs: dict[str, float]
+    batch: dict[str, Any]
+    inputs: dict[str, Any]
 
     def predict(self, mass: float) -> tuple[np.ndarray, np.ndarray]:
         """Lowest point [m] and peak load at the tie point [N] of the next drop of `mass`, without drag too where that
@@ -141,7 +141,8 @@ def next_mass(
 ) -> Rung:
     """Whether the next mass may be dropped on this rig.
 
-    drops : those made so far on this rig, whatever they are for, or a campaign that holds them; None before the first.
+    drops : those made so far on this rig, or a campaign that holds them (its `fit` and `check` drops); None before the
+        first.
         Drops of a
         campaign with neither a lowest point nor a record are planned ones, and its criteria give the least clearance.
     planned : masses still to come [kg hung]. mass : the one asked for; by default the lightest planned one above the
@@ -223,9 +224,11 @@ def next_mass(
 
 def _of_campaign(campaign: Campaign) -> Evidence:
     """Every drop made, with its record's peak and, where it was not measured on its own, the record's lowest point."""
+    new = [entry for entry in campaign.drops if entry.use in ("fit", "check")] or list(campaign.drops)
+    uses = tuple({entry.use for entry in new})  # cords jumped since are no guide to the ladder of new ones
     calibrations = {channel: calibrate_channel(table) for channel, table in campaign.calibration.items()}
-    reduced = [reduce_entry(campaign, entry, calibrations) for entry in campaign.drops if entry.record]
-    return Evidence.of_campaign(campaign, reduced, use=("fit", "check", "wear"))
+    reduced = [reduce_entry(campaign, entry, calibrations) for entry in new if entry.record]
+    return Evidence.of_campaign(campaign, reduced, use=uses)
 
 
 def _why_not(clearance: float, least: float, load: float, greatest: float | None) -> list[str]:
@@ -292,7 +295,10 @@ def _after(evidence: Evidence, rig: Any, cord: str | None, gravity: float, rng: 
         pull = whitened @ link
         mean = level + pull @ residual
         var = sd_cord**2 + sd_drop**2 - link @ pull + (1.0 - ones @ pull) ** 2 / precision
-        weights.append(log_likelihood), means.append(mean), sds.append(np.sqrt(var)), which.append(r)
+        weights.append(log_likelihood)
+        means.append(mean)
+        sds.append(np.sqrt(var))
+        which.append(r)
     chance = np.exp(np.array(weights) - np.max(weights))
     pick = rng.choice(len(weights), DRAWS, p=chance / chance.sum())
     log_scale = np.array(means)[pick] + np.array(sds)[pick] * rng.standard_normal(DRAWS)
@@ -311,7 +317,7 @@ def _excess(evidence: Evidence, rig: Any, gravity: float) -> float:
     recorded = evidence.take(np.isfinite(evidence.peak_load))
     if not len(recorded):
         return UNSEEN_EXCESS
-    batch = {"slack_length": recorded.slack_length, "cord_mass": recorded.cord_mass, "gravity": gravity}
+    batch: dict[str, Any] = {"slack_length": recorded.slack_length, "cord_mass": recorded.cord_mass, "gravity": gravity}
     inputs = SetUp.of(rig).values()
     shape = Shapes.of(Curve("mooney-rivlin", {"c1": 0.8, "c2": 0.2}))
     y = log_scales(shape, recorded, batch, **inputs)[0]

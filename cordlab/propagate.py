@@ -118,9 +118,8 @@ class MonteCarlo:
 
     def interval(self, probability: float) -> tuple[float, float]:
         """Probabilistically symmetric coverage interval (7.7.2)."""
-        return quantile(self.draws, (1 - probability) / 2, "lower"), quantile(
-            self.draws, (1 + probability) / 2, "upper"
-        )
+        low, high = (1 - probability) / 2, (1 + probability) / 2
+        return float(quantile(self.draws, low, "lower")), float(quantile(self.draws, high, "upper"))
 
     def shortest_interval(self, probability: float) -> tuple[float, float]:
         """Shortest coverage interval (7.7.4)."""
@@ -134,8 +133,7 @@ def quantile(draws: np.ndarray, probability: float, side: str, axis: int = -1) -
     """An order statistic, never an interpolation with an infinite draw: the next one outwards on the side of danger."""
     if side not in ("upper", "lower"):
         raise ValueError(f"side is 'upper' or 'lower', not {side!r}")
-    found = np.quantile(draws, probability, axis=axis, method="higher" if side == "upper" else "lower")
-    return float(found) if np.ndim(found) == 0 else found
+    return np.asarray(np.quantile(draws, probability, axis=axis, method="higher" if side == "upper" else "lower"))
 
 
 def adaptive(

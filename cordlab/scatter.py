@@ -161,7 +161,7 @@ class CordLines:
         return drops - used[self.structure]
 
     def _parts(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Weights of each cord's mean and of its slope in its drops, (n_cords, n_drops), and its mean mass (n_cords,)."""
+        """What drops weigh in each cord's mean and slope, (n_cords, n_drops) both, and its mean mass (n_cords,)."""
         member = self.cord == np.arange(self.n_cords)[:, None]
         level = member / member.sum(1, keepdims=True)
         centre = level @ self.mass
@@ -181,7 +181,7 @@ class CordLines:
         return level + (x0[:, None] - centre)[..., None] * slope
 
     def mean_weights(self, masses: Any, cord: str | None = None) -> np.ndarray:
-        """What each drop counts in the mean for another cord, or this one: how an error shared by drops moves it.
+        """What each drop counts in the mean, for another cord or this one: how a shared error moves it.
         (n_mass, n_drops)
         """
         if cord is not None:

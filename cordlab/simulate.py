@@ -83,7 +83,7 @@ class Run:
         excess_levels, excess_shift = None, None
         excess_lines = [learned.excess_lines(j) for j in pick]
         first = excess_lines[0]
-        if first is not None:
+        if first is not None and learned.excess_slope is not None:
             # the excess of a peak over the curve's is the batch's: also for this cord
             excess_levels = tuple(line.another_cord(hung) for line in excess_lines if line is not None)
             excess_shift = first.mean_weights(hung) @ learned.excess_slope.T
@@ -169,14 +169,14 @@ class Run:
         if excess_level is not None:
             peaks = Pivots.draw(rng, n, dof_between=excess_level.dof_between, dof_within=excess_level.dof_within)
         mean, scale, dof = self.length
-        length = mean + scale * (rng.standard_t(dof, n) if scale > 0 else 0.0)
+        length = mean + scale * (rng.standard_t(dof, n) if scale > 0 else np.zeros(n))
         standard = rng.standard_normal(n)
         out = np.empty((len(DANGER) * (1 if content is None else 2), self.masses.size, n))
         for j, part in self.split(n):
             index = rng.integers(0, self.learned.shapes[j].count, part.stop - part.start)
             draw = _Part(
                 self, j, index, _cut(site, part), _cut(pivots, part), None if peaks is None else _cut(peaks, part),
-                shared[:, part], length[part] if np.ndim(length) else length, standard[part],
+                shared[:, part], length[part], standard[part],
             )  # fmt: skip
             for k in range(self.masses.size):
                 out[: len(DANGER), k, part] = draw.next_drop(k)
@@ -333,7 +333,7 @@ def effects(run: Run, k: int) -> tuple[dict[str, float], dict[str, dict[str, flo
         return moved
 
     base = Site.estimates(run.site)
-    inputs = {name: column(name, value) for name, value in base.inputs.items()}
+    inputs: dict[str, Any] = {name: column(name, value) for name, value in base.inputs.items()}
     site = Site(inputs, *(column(f.name, getattr(base, f.name)) for f in fields(Site) if f.name != "inputs"))
     y = run.levels[0].mean[0, k] + step * np.array([0.0, 1.0, -1.0, *np.zeros(len(names))])
     predicted = run.predict(0, np.zeros(n, int), y, k, site)

@@ -113,7 +113,9 @@ def _row(learned: Anchors, lines: CordLines, drops: Evidence, k: int, probabilit
     scales = np.exp(level.mean[0] + np.array([0.0, half, -half]))  # stiff stops high, soft stops low
     curves = learned.shapes[0].take(np.zeros(3, int), scales)
     points = predict_drop(curves, mass=mass, **learned.batch, **inputs).lowest_point
-    return HeldBack(drops.drop[k], drops.cord[k], float(mass), float(drops.lowest_point[k]), *map(float, points), whose)
+    predicted, upper, lower = (float(x) for x in points[[0, 2, 1]])
+    measured = float(drops.lowest_point[k])
+    return HeldBack(drops.drop[k], drops.cord[k], float(mass), measured, predicted, lower, upper, whose)
 
 
 def _level(lines: CordLines, mass: np.ndarray, cord: str) -> tuple[Level, str]:

@@ -347,7 +347,7 @@ def main(campaigns: int = 1_000, workers: int | None = None) -> None:
     workers = workers or os.cpu_count() or 1
     start = time.perf_counter()
     print(
-        f"{campaigns} invented labs at each number of cords; coverage at light, middle, heavy mass; ± one standard error"
+        f"{campaigns} invented labs at each number of cords; coverage at light, middle, heavy mass; ± a standard error"
     )
     for limit, draws in (("prediction", 4_000), ("tolerance", 2_000)):
         for n_cords in (4, 6, 10):
