@@ -17,6 +17,7 @@ from matplotlib.figure import Figure
 
 INK, FAINT, BLUE, RED, GREEN = "#000000", "#6B6B6B", "#0072B2", "#D55E00", "#009E73"
 COLOURS = (BLUE, RED, GREEN, "#CC79A7", "#56B4E9", "#8A6D00", INK)
+DARKER = {BLUE: "#005A91", RED: "#A04600", GREEN: "#00664B"}  # for words: contrast of 4.5 and more on white
 MARKERS = "os^Dv<>PX*"
 _HERE = Path(__file__).resolve().parent
 _PLACES = (_HERE / "cordlab.mplstyle", _HERE.parent / "shared" / "cordlab.mplstyle")  # installed, or beside the package
@@ -108,8 +109,8 @@ def label_ends(ax: Axes, x: float, labels: Sequence[tuple[float, str, str]]) -> 
         height = max((y - low) / (high - low), last + gap)
         last = height + gap * name.count("\n")
         ax.annotate(
-            name, (x, y), xytext=(1.01, height), textcoords="axes fraction", color=colour, va="center",
-            annotation_clip=False, fontsize=8,
+            name, (x, y), xytext=(1.01, height), textcoords="axes fraction", va="center",
+            color=DARKER.get(colour, colour), annotation_clip=False, fontsize=8,
         )  # fmt: skip
 
 
@@ -124,7 +125,7 @@ def forbid(ax: Axes, bound: float, side: str) -> None:
     ax.axhspan(start, end, facecolor="none", edgecolor="#999999", hatch="////", lw=0)
     word = "at least" if side == "lower" else "at most"
     ax.annotate(
-        f"{word} {bound:g}", (0.02, bound), xycoords=("axes fraction", "data"),
+        f"{word} {bound:.3g}", (0.02, bound), xycoords=("axes fraction", "data"),
         xytext=(0, -4 if side == "lower" else 4), textcoords="offset points",
         va="top" if side == "lower" else "bottom", bbox={"fc": "white", "ec": "none", "pad": 1},
     )  # fmt: skip

@@ -17,6 +17,7 @@ from cordlab.curvefit import Band, NoBand
 from cordlab.drawing import (
     BLUE,
     COLOURS,
+    DARKER,
     FAINT,
     GREEN,
     INK,
@@ -64,26 +65,34 @@ def record(drop: "Drop", *, raw: tuple[np.ndarray, np.ndarray] | None = None) ->
     place.plot(drop.time, drop.position, "-", color=BLUE, label="lower end of the cord")
     place.axhline(drop.slack_length, color=FAINT, ls=":", lw=1)
     place.annotate("slack length", (drop.time[0], drop.slack_length), xytext=(2, 3), textcoords="offset points")
-    events = [("release", drop.release), ("slack ends", drop.slack_end), ("greatest load", drop.peak)]
-    events.append(("lowest point", drop.lowest))
-    events.sort(key=lambda event: event[1])
-    span = drop.time[-1] - drop.time[0]
-    for k, (name, index) in enumerate(events):
-        at = drop.time[index]
-        near = k > 0 and at - drop.time[events[k - 1][1]] < 0.12 * span
-        load.annotate(
-            name, (at, 1), xycoords=("data", "axes fraction"), xytext=(3 if near else -3, 3),
-            textcoords="offset points", ha="left" if near else "right" if k and not near else "center",
-        )  # fmt: skip
-        for ax in (load, place):
-            ax.axvline(at, color=INK, ls="--", lw=0.7)
+    _mark_events(drop, load, place)
     for ax, values in ((load, drop.load / 1000), (place, drop.position)):
-        ax.plot(drop.time[[i for _, i in events]], values[[i for _, i in events]], "o", color=RED, label="events")
+        at = [drop.release, drop.slack_end, drop.peak, drop.lowest]
+        ax.plot(drop.time[at], values[at], "o", color=RED, label="events")
     place.invert_yaxis()
     load.set(ylabel="load [kN]")
     place.set(xlabel="time [s]", ylabel="below the tie point [m]")
     fig.suptitle(f"Drop {drop.name}: cord {drop.cord}, {drop.mass:g} kg", x=0.01, ha="left", fontsize=10)
     return fig
+
+
+def _mark_events(drop: "Drop", *axes: Axes) -> None:
+    """A line at each event, its name above the first axes; events that fall together share one."""
+    near, marks = 0.02 * (drop.time[-1] - drop.time[0]), []
+    named = (("release", drop.release), ("slack ends", drop.slack_end), ("greatest load", drop.peak))
+    for name, index in sorted((*named, ("lowest point", drop.lowest)), key=lambda event: event[1]):
+        at = float(drop.time[index])
+        if marks and at - marks[-1][0] < near:
+            marks[-1][1].append(name)
+        else:
+            marks.append((at, [name]))
+    for k, (at, names) in enumerate(marks):
+        axes[0].annotate(
+            ", ".join(names), (at, 1), xycoords=("data", "axes fraction"), xytext=(-2, 3 if k % 2 else 14),
+            textcoords="offset points",
+        )  # fmt: skip
+        for ax in axes:
+            ax.axvline(at, color=INK, ls="--", lw=0.7)
 
 
 @styled
@@ -222,9 +231,9 @@ def _over_mass(ax: Axes, rating: "Rating", quantity: str, criterion: float | Non
         ax.axvspan(rating.lightest, rating.heaviest, ymax=0.03, color=GREEN, label="rated")
         for end in (rating.lightest, rating.heaviest):
             ax.axvline(end, color=GREEN, ls=":", lw=1.2)
-        ax.set_title(f"rated {rating.lightest:.1f} to {rating.heaviest:.1f} kg", color="#00664B", fontsize=9)
+        ax.set_title(f"rated {rating.lightest:.1f} to {rating.heaviest:.1f} kg", color=DARKER[GREEN], fontsize=9)
     else:
-        ax.set_title("not rated", color="#8A3B00", fontsize=9)
+        ax.set_title("not rated", color=DARKER[RED], fontsize=9)
     ax.set_xlim(mass[0], mass[-1])
     label_ends(ax, mass[-1], labels)
 
@@ -274,7 +283,7 @@ def wear(wear: "Wear") -> Figure:
         ax.axvline(wear.retire_at, color=RED, ls="-.", lw=1.4)
         ax.annotate(
             f"retire at {wear.retire_at} jumps", (wear.retire_at, 1), xycoords=("data", "axes fraction"),
-            xytext=(-4, -4), textcoords="offset points", ha="right", va="top", color="#8A3B00",
+            xytext=(-4, -4), textcoords="offset points", ha="right", va="top", color=DARKER[RED],
             bbox={"fc": "white", "ec": "none", "pad": 1},
         )  # fmt: skip
     if labels:
@@ -313,6 +322,9 @@ def candidates(fit: "BatchFit") -> Figure:
             right.plot([each.check_rms], [k], ls="none", **look)
     left.set_xscale("symlog", linthresh=10)
     right.set_xscale("log")
+    for ax in (left, right):  # the usual formatter writes formulas
+        ax.xaxis.set_major_formatter("{x:g}")
+        ax.xaxis.set_minor_formatter("")
     left.set_yticks(range(len(table)), [each.model for each in table])
     left.set(xlabel="AICc above the best [1]")
     right.set(xlabel=f"rms of force in {fit.held_back} [N]")

@@ -45,6 +45,7 @@ _CRITERIA = {
     "design_breaking_load": ("Design breaking load", "N"),
     "greatest_jumps": ("Greatest jump count, by the maker or the rule", ""),
     "lot_sample_share": ("Least share of the lot to be broken", ""),
+    "lot_size": ("Cords in the lot", ""),
 }
 _PLACE = {
     "tie_height": ("tie point above the surface", "m"),
@@ -129,12 +130,14 @@ def render(results: Mapping[str, Any], figures: Mapping[str, str], *, second_uni
         criteria=_named(campaign["criteria"], _CRITERIA, numbers),
         places={name: _named(campaign[name], _PLACE, numbers) for name in ("rig", "site")},
         cords=_cords(campaign["cords"], results["curve"]["scales"], numbers),
+        by_count=_by_count(results["wear"], numbers),
         jumps=_jumps(results),
         by_hand=_by_hand(campaign),
         notes=_grouped(results["drops"]),
         cautions=_standing(results),
         calibrations=[_calibration(name, found) for name, found in results["calibration"].items()],
-        curve=_curve(results["curve"]),
+        parameters=_parameters(results["curve"]),
+        models=_models(results["curve"]),
         budgets=_budgets(results["budget"]),
     )
 
@@ -248,10 +251,13 @@ def _measured(value: Any, unit: str, numbers: Numbers) -> str:
 
 
 def _named(given: Mapping[str, Any], words: Mapping[str, tuple[str, str]], numbers: Numbers) -> list[tuple[str, str]]:
-    return [
-        (words[key][0], "none given" if value is None else _measured(value, words[key][1], numbers))
-        for key, value in given.items()
-    ]
+    """What was given, with its words; a key without words of its own is shown all the same."""
+    named = []
+    for key, value in given.items():
+        word, unit = words.get(key, (key.replace("_", " "), ""))
+        if value is not None:
+            named.append((word, _measured(value, unit, numbers)))
+    return named
 
 
 def _cords(cords: Sequence[Mapping[str, Any]], scales: Mapping[str, float], numbers: Numbers) -> Table:
@@ -285,30 +291,24 @@ def _calibration(channel: str, found: Mapping[str, Any]) -> tuple[str, ...]:
     )
 
 
-def _curve(curve: Mapping[str, Any]) -> tuple[Table, Table]:
-    numbers = Numbers()
-    parameters = tuple(
-        (name, numbers.write(value, u=u), NOTHING if u is None else f"{u:.2g}")
-        for (name, value), u in zip(curve["parameters"].items(), curve["standard_errors"].values(), strict=True)
-    )
-    models = sorted(curve["candidates"], key=lambda each: (each["aicc"] is None, each["aicc"]))
-    equal = curve.get("equals", [])
-    rows = tuple(
-        (
-            each["model"],
-            NOTHING if each["aicc"] is None else f"{each['aicc']:.1f}",
-            NOTHING if each["check_rms"] is None else f"{each['check_rms']:.3g}",
-            "chosen" if each["model"] == curve["model"] else "as good" if each["model"] in equal else "",
-            each.get("note", ""),
-        )
-        for each in models
-    )
-    return (
-        Table(
-            f"Parameters of the curve ({curve['model']})", ("parameter", "value", "standard uncertainty"), parameters
-        ),
-        Table("Models compared", ("model", "AICc", "rms in held-back drops [N]", "use", "note"), rows),
-    )
+def _parameters(curve: Mapping[str, Any]) -> list[str]:
+    numbers, said = Numbers(), []
+    for name, value in curve["parameters"].items():
+        u = curve["standard_errors"][name]
+        said.append(f"{name} = {numbers.write(value, u=u)}" + (f" (u {u:.2g})" if u else ", no uncertainty"))
+    return said
+
+
+def _models(curve: Mapping[str, Any]) -> Table:
+    """The models side by side, the best first."""
+    rows = []
+    for each in sorted(curve["candidates"], key=lambda each: (each["aicc"] is None, each["aicc"])):
+        use = "chosen" if each["model"] == curve["model"] else "as good" if each["model"] in curve["equals"] else ""
+        aicc = NOTHING if each["aicc"] is None else f"{each['aicc']:.1f}"
+        rms = NOTHING if each["check_rms"] is None else f"{each['check_rms']:.3g}"
+        rows.append((each["model"], aicc, rms, use, each["note"]))
+    heads = ("model", "AICc", "rms of force in drops held back [N]", "use", "note")
+    return Table("Models compared", heads, tuple(rows))
 
 
 def _budgets(shares: Sequence[Mapping[str, Any]]) -> list[Table]:
@@ -322,6 +322,18 @@ def _budgets(shares: Sequence[Mapping[str, Any]]) -> list[Table]:
             rows.append((f"{len(rest)} smaller inputs", f"{100 * sum(rest):.1f}"))
         tables.append(Table(f"Shares of the variance of {quantity}", ("input", "share [%]"), tuple(rows)))
     return tables
+
+
+def _by_count(wear: Mapping[str, Any] | None, numbers: Numbers) -> Table:
+    rows = [
+        (str(row["jumps"]), *(numbers.write(row[end], "kg", side=side) for end, side in _ENDS))
+        for row in (wear or {}).get("range_by_count", ())
+    ]
+    heads = ("jumps", *(f"{end} rider [{numbers.unit('kg')}]" for end, _ in _ENDS))
+    return Table("Range that would hold from new cords to each retested count", heads, tuple(rows))
+
+
+_ENDS = (("lightest", "upper"), ("heaviest", "lower"))
 
 
 def _jumps(results: Mapping[str, Any]) -> str:

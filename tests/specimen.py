@@ -1,5 +1,6 @@
 """A finished analysis for tests of figures, report and bundle. Every number of it is invented: no chain was run."""
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
@@ -15,6 +16,7 @@ from cordlab.curves import Curve
 from cordlab.fit import fit_batch
 from cordlab.lot import assess_lot
 from cordlab.rating import RULE, Rating, not_rated
+from cordlab.service import Service
 from cordlab.validate import HeldBack, Validation
 from cordlab.wear import assess_wear
 from tests.small_campaign import write_small_campaign
@@ -98,6 +100,10 @@ def specimen() -> Analysis:
     )
     counts = np.tile([5, 100, 200, 350, 500], 6)
     worn = 8.6 - 0.0045 * counts + np.repeat(rng.normal(0, 0.25, 6), 5) + rng.normal(0, 0.05, 30)
+    wear = assess_wear(
+        np.repeat(CORDS, 5), counts, worn, probability=0.99, least=4.0, quantity="clearance at 85 kg",
+        conditions={"temperature [degC]": np.full(30, 18.0)},
+    )  # fmt: skip
     return Analysis(
         campaign=campaign,
         calibrations={name: calibrate_channel(table) for name, table in campaign.calibration.items()},
@@ -113,10 +119,7 @@ def specimen() -> Analysis:
         validation=Validation(rows, 0.98, False),
         batch=None,
         lot=assess_lot(campaign.breaks, greatest_load_limit=2270.0, least_strength_factor=5.0),
-        wear=assess_wear(
-            np.repeat(CORDS, 5), counts, worn, probability=0.99, least=4.3, quantity="clearance at 85 kg",
-            conditions={"temperature [degC]": np.full(30, 18.0)},
-        ),
+        service=Service(RATED, None, ({"jumps": 500, "lightest": 45.0, "heaviest": 85.0},), wear),
         budgets=budgets,
         cautions=CAUTIONS,
     )  # fmt: skip
@@ -124,8 +127,6 @@ def specimen() -> Analysis:
 
 def refused(reason: str = "only 1 cord was dropped: nothing says what another cord of the batch does") -> Analysis:
     """The same, not rated."""
-    from dataclasses import replace
-
     whole = specimen()
     rating = not_rated([reason], decision=whole.campaign.decision, n_cords=1)
-    return replace(whole, rating=rating, budgets={}, wear=None, lot=None, validation=None)
+    return replace(whole, rating=rating, budgets={}, service=None, lot=None, validation=None)
