@@ -63,8 +63,12 @@ def _parser() -> argparse.ArgumentParser:
         return sub
 
     command("check", check, "read a campaign, records included, and name every problem")
-    sub = command("analyse", analyse, "rate the cords of a campaign: results.json, report and figures")
-    sub.add_argument("--out", metavar="DIR", type=Path, help="where the results go (default: FOLDER/results)")
+    for name, function, help in (
+        ("analyse", analyse, "rate the cords of a campaign: prints the answer, writes results, report and figures"),
+        ("report", report, "the same, but prints only where the report is"),
+    ):
+        sub = command(name, function, help)
+        sub.add_argument("--out", metavar="DIR", type=Path, help="where the results go (default: FOLDER/results)")
     command("ladder", ladder, "say whether the next, heavier test mass may be dropped")
     sub = command("invent", invent, "write an invented campaign, and the truth about it outside its folder")
     sub.add_argument("--seed", type=int, default=20, help="the same seed writes the same files (default: 20)")
@@ -101,15 +105,24 @@ def check(options: argparse.Namespace) -> int:
 
 
 def analyse(options: argparse.Namespace) -> int:
+    analysis, out = _analysed(options)
+    results = json.loads((out / "results.json").read_text(encoding="utf-8"))
+    return _answer(options, results, [*_result(analysis), "", f"written: {out}"], DONE if analysis.rating.rated else NO)
+
+
+def report(options: argparse.Namespace) -> int:
+    analysis, out = _analysed(options)
+    page = out / "report.html"
+    return _answer(options, {"report": str(page)}, [f"written: {page}"], DONE if analysis.rating.rated else NO)
+
+
+def _analysed(options: argparse.Namespace) -> tuple[Any, Path]:
+    """The analysis of a campaign, and the folder that its results were written to."""
     from cordlab.analysis import analyse
     from cordlab.campaign import read_campaign
 
     analysis = analyse(read_campaign(options.folder), progress=_progress(options))
-    results = analysis.to_dict()
-    out = options.out or options.folder / "results"
-    analysis.write(out)
-    text = [*_results(results), "", f"written: {out}"]
-    return _answer(options, results, text, DONE if results["rating"]["rated"] else NO)
+    return analysis, analysis.write(options.out or options.folder / "results")
 
 
 def ladder(options: argparse.Namespace) -> int:
@@ -130,35 +143,19 @@ def invent(options: argparse.Namespace) -> int:
     return _answer(options, {"folder": str(options.folder), "truth": str(truth)}, text, DONE)
 
 
-def _results(results: Mapping[str, Any]) -> list[str]:
-    """The result as lines of text."""
-    rating = results["rating"]
-    lines = [f"{results['campaign']['title']} · {results['campaign']['batch']}", ""]
-    if rating["rated"]:
-        lines += [
-            f"RATED for riders of {rating['lightest']:.1f} to {rating['heaviest']:.1f} kg",
-            f"light end: {rating['governed_by']['light']}; heavy end: {rating['governed_by']['heavy']}",
-        ]
-    else:
-        lines.append("NOT RATED")
-        lines += [f"  {reason}" for reason in _texts(rating.get("reasons", rating.get("reason")))]
-    kind = f"{rating['limit']} limits, probability {rating['probability']:g}"
-    if rating["limit"] == "tolerance":
-        kind += f", confidence {rating['confidence']:g}"
-    lines += [f"{kind}, from {rating['n_cords']} cords; each criterion is held by itself", ""]
-    lines += _table(results["predictions"])
-    validation = results["validation"]
-    if validation:
-        inside = sum(bool(row["inside"]) for row in validation)
-        lines += ["", f"held-back drops: {inside} of {len(validation)} inside their limits"]
-    lines += ["", *(f"caution: {caution}" for caution in results["cautions"])]
-    return lines
-
-
-def _texts(value: Any) -> list[str]:
-    if value is None:
-        return []
-    return [value] if isinstance(value, str) else [str(one) for one in value]
+def _result(analysis: Any) -> list[str]:
+    """The result as lines of text: the answer, the limits by mass, what else was found, the cautions."""
+    found = [part for part in (analysis.validation, analysis.lot, analysis.wear) if part is not None]
+    return [
+        f"{analysis.campaign.title} · {analysis.campaign.batch}",
+        "",
+        *analysis.rating.summary().splitlines(),
+        "",
+        *_table(analysis.predictions),
+        *(line for part in found for line in ("", *part.summary().splitlines())),
+        "",
+        *(f"caution: {caution}" for caution in analysis.cautions),
+    ]
 
 
 # head, key of a prediction, decimals
@@ -176,17 +173,20 @@ _COLUMNS = (
 
 def _table(predictions: Sequence[Mapping[str, Any]]) -> list[str]:
     """Predictions at every fourth kilogram and at both ends; all columns but the first two are limits."""
-    ends = (predictions[0], predictions[-1]) if predictions else ()
-    shown = [row for row in predictions if row in ends or row["mass"] % EVERY == 0]
-    heads = [head for head, _, _ in _COLUMNS]
-    lines = ["  ".join([*heads, "rated"])]
-    for row in shown:
-        cells = [
-            ("–" if row.get(key) is None else f"{row[key]:.{decimals}f}").rjust(len(head))
-            for head, key, decimals in _COLUMNS
-        ]
+    if not predictions:
+        return []
+    ends = (predictions[0], predictions[-1])
+    lines = ["  ".join([*(head for head, _, _ in _COLUMNS), "rated"])]
+    for row in predictions:
+        if row["mass"] % EVERY and row not in ends:
+            continue
+        cells = [_cell(row.get(key), decimals).rjust(len(head)) for head, key, decimals in _COLUMNS]
         lines.append("  ".join([*cells, "yes" if row["rated"] else f"no: {row['reason']}"]))
     return lines
+
+
+def _cell(value: float | None, decimals: int) -> str:
+    return "–" if value is None else f"{value:.{decimals}f}"
 
 
 def _progress(options: argparse.Namespace) -> Any:

@@ -1,5 +1,6 @@
 """The command line: exit codes, where text goes, and what a hostile name or a narrow terminal can do to it."""
 
+import dataclasses
 import json
 import os
 import signal
@@ -10,6 +11,8 @@ import time
 import pytest
 
 from cordlab import cli
+from cordlab.analysis import analyse
+from cordlab.campaign import read_campaign
 from cordlab.scenario import invent
 
 SMALL = {"seed": 4, "cords": 2, "masses": (36.0, 68.0, 100.0), "retests": (), "draws": 0, "records": False}
@@ -155,37 +158,71 @@ def prediction(mass, *, rated, reason=""):
     return {"mass": mass, "rated": rated, "reason": reason, **numbers}
 
 
-RESULTS = {
-    "campaign": {"title": "Invented", "batch": "lot 1", "sha256": "0" * 64},
-    "rating": {
-        "rated": True,
-        "lightest": 45.2,
-        "heaviest": 86.1,
-        "governed_by": {"light": "g", "heavy": "clearance"},
-        "limit": "prediction",
-        "probability": 0.99,
-        "confidence": 0.95,
-        "n_cords": 6,
-        "dof": 5,
-    },
-    "predictions": [prediction(33.0 + k, rated=13 <= k <= 53, reason="g above 2.8") for k in range(65)],
-    "validation": [{"inside": True}, {"inside": True}, {"inside": False}],
-    "cautions": ["It certifies nothing."],
-}
+def test_table_shows_every_fourth_kilogram_and_both_ends():
+    rows = [prediction(33.0 + k, rated=13 <= k <= 53, reason="g above 2.8") for k in range(65)]
+    shown = [line.split() for line in cli._table(rows)[1:]]
+    assert [row[0] for row in shown] == ["33", *(str(mass) for mass in range(36, 97, 4)), "97"]
+    assert shown[0][-4:] == ["no:", "g", "above", "2.8"]
+    assert shown[5][-1] == "yes"
+    assert cli._table([]) == []
 
 
-def test_result_table_shows_every_fourth_kilogram_and_both_ends():
-    lines = cli._results(RESULTS)
-    assert "RATED for riders of 45.2 to 86.1 kg" in lines
-    assert "light end: g; heavy end: clearance" in lines
-    rows = [line.split() for line in lines if line.strip()[:1].isdigit()]
-    assert [row[0] for row in rows] == ["33", *(str(mass) for mass in range(36, 97, 4)), "97"]
-    assert rows[0][-4:] == ["no:", "g", "above", "2.8"]
-    assert "held-back drops: 2 of 3 inside their limits" in lines
-    assert lines[-1] == "caution: It certifies nothing."
+@pytest.fixture(scope="module")
+def analysis(tmp_path_factory):
+    """The whole chain over an invented campaign with records, once; the site is high enough for a range."""
+    folder = tmp_path_factory.mktemp("recorded")
+    numbers = SMALL | {
+        "cords": 3,
+        "records": True,
+        "site": {"tie_height": "60.0(1) m"},
+        "criteria": {"greatest_g": 4.5},
+    }
+    invent(folder / "campaign", truth=folder / "truth.json", **numbers)
+    return analyse(read_campaign(folder / "campaign"))
 
 
-def test_not_rated_gives_its_reasons():
-    rating = {**RESULTS["rating"], "rated": False, "lightest": None, "heaviest": None, "reasons": ["only 1 cord"]}
-    lines = cli._results({**RESULTS, "rating": rating})
-    assert lines[2:4] == ["NOT RATED", "  only 1 cord"]
+@pytest.fixture
+def analysed(monkeypatch):
+    """Spare the commands the minute that an analysis takes: give them this one."""
+
+    def instead(found):
+        monkeypatch.setattr("cordlab.analysis.analyse", lambda campaign, *, progress: found)
+        return found
+
+    return instead
+
+
+def test_analyse_prints_the_answer_and_writes_it(analysed, analysis, folder, tmp_path, capsys):
+    rating = analysed(analysis).rating
+    assert rating.rated
+    assert cli.main(["analyse", str(folder), "--out", str(tmp_path / "out")]) == 0
+    out, err = capsys.readouterr()
+    assert err == ""  # no progress bar where nobody looks
+    assert f"{rating.lightest:.1f} to {rating.heaviest:.1f} kg" in out
+    assert rating.governed_by["heavy"] in out
+    assert all(f"caution: {caution}" in out for caution in analysis.cautions)
+    assert out.endswith(f"written: {tmp_path / 'out'}\n")
+    assert (tmp_path / "out" / "report.html").exists()
+    assert not (folder / "results").exists()
+
+
+def test_not_rated_exits_1_and_json_is_the_written_file(analysed, analysis, folder, capsys):
+    refused = dataclasses.replace(
+        analysis.rating, rated=False, lightest=None, heaviest=None, reasons=("only 1 cord: no limit for another",)
+    )
+    analysed(dataclasses.replace(analysis, rating=refused))
+    assert cli.main(["analyse", str(folder), "--json"]) == 1
+    printed = json.loads(capsys.readouterr().out)
+    assert printed == json.loads((folder / "results" / "results.json").read_text(encoding="utf-8"))
+    assert printed["rating"]["reasons"] == ["only 1 cord: no limit for another"]
+    assert cli.main(["report", str(folder)]) == 1  # again, over the results of before
+    assert capsys.readouterr().out == f"written: {folder / 'results' / 'report.html'}\n"
+
+
+def test_a_fault_of_our_own_is_not_called_bad_input(monkeypatch, folder):
+    def broken(campaign, *, progress):
+        raise RuntimeError("a fault")
+
+    monkeypatch.setattr("cordlab.analysis.analyse", broken)
+    with pytest.raises(RuntimeError, match="a fault"):
+        cli.main(["analyse", str(folder)])
