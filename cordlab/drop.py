@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -17,7 +18,7 @@ __all__ = [
 ]  # fmt: skip
 
 # draws at once: the arrays of one chunk stay in the processor's cache, and memory stays flat
-EVEN_CHUNK, WAVES_CHUNK = 8192, 1000
+EVEN_CHUNK, WAVES_CHUNK = 4096, 1000
 
 
 @dataclass(frozen=True)
@@ -75,7 +76,8 @@ def predict_drop(
 
     Raises ValueError, naming the argument, for values that are not finite or out of range.
     """
-    setup = Setup(mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity)
+    given = mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity
+    setup = Setup(*map(np.asarray, given))
     shape = np.broadcast_shapes(_shape(setup, curve), np.shape(viscosity))
     if mechanics == "even":
         return _even(setup, curve, shape)
@@ -93,8 +95,7 @@ def _even(setup: Setup, curve: Curve, shape: tuple[int, ...]) -> Prediction:
     ratio, sag = 1 + stretch / setup.slack_length, 0.0
     if np.any(setup.compliance):
         sag = setup.compliance * curve.force(np.where(np.isfinite(ratio), ratio, 1.0))
-    results = (stretch + sag, setup.slack_length + stretch + sag, ratio, lower, tie, lower / setup.weight, outcome)
-    return Prediction(*(value[()] for value in results), mechanics="even")
+    return _prediction(setup, stretch + sag, ratio, lower, tie, outcome, mechanics="even")
 
 
 def _waves(setup: Setup, curve: Curve, shape: tuple[int, ...], viscosity: Array) -> Prediction:
@@ -105,9 +106,25 @@ def _waves(setup: Setup, curve: Curve, shape: tuple[int, ...], viscosity: Array)
         its_swing = waves.swing(some, its_curve, take(viscosity, part), part.stop - part.start)
         for whole, value in zip(found, its_swing, strict=True):
             whole.reshape(-1)[part] = value
-    stretch, ratio, lower, tie, *times, outcome = found
-    results = (stretch, setup.slack_length + stretch, ratio, lower, tie, lower / setup.weight, outcome)
-    return Prediction(*(value[()] for value in results), "waves", *(value[()] for value in times))
+    stretch, ratio, lower, tie, *at, outcome = found
+    times = dict(zip(("time", "tension_time", "tie_load_time"), (each[()] for each in at), strict=True))
+    return _prediction(setup, stretch, ratio, lower, tie, outcome, mechanics="waves", **times)
+
+
+def _prediction(
+    setup: Setup, stretch: Array, ratio: Array, lower: Array, tie: Array, outcome: Array, **rest: Any
+) -> Prediction:
+    """Results of one mechanics; arrays without dimensions become numbers."""
+    return Prediction(
+        stretch=stretch[()],
+        lowest_point=(setup.slack_length + stretch)[()],
+        stretch_ratio=ratio[()],
+        tension=lower[()],
+        tie_load=tie[()],
+        g=(lower / setup.weight)[()],
+        outcome=outcome[()],
+        **rest,
+    )
 
 
 def _shape(setup: Setup, curve: Curve) -> tuple[int, ...]:
@@ -145,7 +162,8 @@ def scale_for_lowest_point(
 
     Raises ValueError where a lowest point is not below the slack length, or where the curve has locked up before it.
     """
-    setup = Setup(mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity)
+    given = mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity
+    setup = Setup(*map(np.asarray, given))
     lowest = np.asarray(lowest_point, dtype=float)
     if not np.all(lowest > setup.slack_length):
         raise ValueError(

@@ -128,7 +128,7 @@ class Stretch:
         if knots is None:
             return self.integral(integrand, 0.0, x, rule)
         ends = [np.minimum((knot - 1) * self.setup.slack_length, x) for knot in knots] + [x]
-        return sum(self.integral(integrand, near, end, rule) for near, end in pairwise(ends))
+        return np.sum([self.integral(integrand, near, end, rule) for near, end in pairwise(ends)], axis=0)
 
     def remembered(self, sagged: Array) -> Callable[[Array], Array]:
         """κ e^{−κ(X − X(s))} P(s) dX/ds at X = `sagged`: its integral is what drag has left of the stored energy."""

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from scipy.integrate import solve_ivp
@@ -82,7 +82,8 @@ def trace_drop(
     Raises ValueError for arrays, for what `predict_drop` refuses, for a release beyond the slack length, and where the
     cord locks up before the mass turns.
     """
-    setup = Setup(mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity)
+    given = mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity
+    setup = Setup(*map(np.asarray, given))
     if any(np.size(value) > 1 for value in (*vars(setup).values(), *curve.parameters.values(), curve.scale)):
         raise ValueError("trace_drop shows one drop: give numbers, not arrays of draws")
     if not setup.released_slack:
@@ -90,6 +91,7 @@ def trace_drop(
     if not 0 <= unloading <= 1:
         raise ValueError(f"unloading: {unloading:g} is not between 0 and 1")
     time = np.arange(-round(quiet * rate), round(duration * rate) + 1) / rate
+    motion: _Even | _Waves
     if mechanics == "even":
         motion = _Even(setup, curve, unloading)
     elif mechanics == "waves":
@@ -149,12 +151,12 @@ class _Even:
         lost = self.unloading * (1 - (ratio - 1) / (self.reached - 1)) if self.back else 0.0
         return self.curve.force(ratio) * (1 - lost)
 
-    def folded(self, _: float, state: Array) -> tuple[float, float]:
+    def folded(self, _: float, state: Sequence) -> tuple[float, float]:
         y, v = state
         inertia = self.M + self.m * (self.L - y) / (2 * self.L)
         return v, self.g + (self.m / (4 * self.L) * v * v - self.c * v * abs(v)) / inertia
 
-    def stretched(self, _: float, state: Array) -> tuple[float, float]:
+    def stretched(self, _: float, state: Sequence) -> tuple[float, float]:
         y, v = state
         pull = float(self.branch(1 + self.cord_stretch(y - self.L) / self.L)) + self.c * v * abs(v)
         return v, ((self.M + self.m / 2) * self.g - pull) / (self.M + self.m / 3)
@@ -239,8 +241,8 @@ class _Waves:
         after = time[time >= begin]
         position, sag = CubicHermiteSpline(t, y, v), np.interp(after, t, tie_point)
         ratio = np.maximum((position(after) - sag) / float(self.setup.slack_length), 1.0)
-        at = (np.interp(after, middle, load) for load in (tie, lower))
-        return [*falling, _Piece(after, position(after), position(after, 1), *at, ratio)]
+        at = [np.interp(after, middle, load) for load in (tie, lower)]
+        return [*falling, _Piece(after, position(after), position(after, 1), at[0], at[1], ratio)]
 
     def _events(self, t: Array, y: Array, v: Array, stretch: Array) -> None:
         for k in np.flatnonzero(v[:-1] * v[1:] < 0):
@@ -254,6 +256,6 @@ class _Waves:
         self.slack_phases = [(float(start), float(end)) for start, end in at.reshape(-1, 2)]
 
 
-def _event(function: Callable, direction: float) -> Callable:
+def _event(function: Callable, direction: float) -> Any:
     function.terminal, function.direction = True, direction  # type: ignore[attr-defined]
     return function

@@ -42,7 +42,7 @@ class Account(NamedTuple):
 
     @property
     def total(self) -> Array:
-        return sum(self)
+        return np.sum(self, axis=0)
 
 
 def check_waves(setup: Setup, viscosity: Array) -> None:
@@ -148,7 +148,7 @@ class Chain:
             size = np.maximum(correction.max(axis=0), -correction.min(axis=0))
             if size.max() < CONVERGED:
                 break
-        self.lost |= ~(size < 1e3 * CONVERGED)
+        self.lost |= ~(size < CONVERGED)
         self._accept(move, element, np.diff(correction, axis=0) / d)
 
     def _element(self, change: Array, damped: Array) -> _Element:
@@ -255,7 +255,7 @@ def swing(setup: Setup, curve: Curve, viscosity: Array, n: int, *, elements: int
     outcome = np.full(n, Outcome.RELEASED_STRETCHED, dtype=np.int8)
     open_draws = np.flatnonzero(np.broadcast_to(setup.released_slack, n))
     if not open_draws.size:
-        return Swing(*values, outcome)
+        return Swing._make([*values, outcome])
     if open_draws.size < n:
         setup, curve, viscosity = setup.take(open_draws), take_draws(curve, open_draws), take(viscosity, open_draws)
     chain = Chain(setup, curve, viscosity, elements=elements)
@@ -264,7 +264,7 @@ def swing(setup: Setup, curve: Curve, viscosity: Array, n: int, *, elements: int
         before = chain.position[-1], chain.speed[-1]
         chain.step()
         peaks.read(chain, *before)
-        locked = (chain.ratio > chain.limit).any(axis=0)
+        locked: Array = np.any(chain.ratio > chain.limit, axis=0)
         done = locked | chain.lost | (chain.time > peaks.time + CROSSINGS * elements * chain.step_time)
         if done.mean() > 0.2 or done.all():
             closed = open_draws[done]
@@ -277,7 +277,7 @@ def swing(setup: Setup, curve: Curve, viscosity: Array, n: int, *, elements: int
             peaks.keep(np.flatnonzero(~done))
     outcome[open_draws] = Outcome.UNRESOLVED
     values[:, outcome > Outcome.NOT_RISING] = np.inf
-    return Swing(*values, outcome)
+    return Swing._make([*values, outcome])
 
 
 class _Peaks:
