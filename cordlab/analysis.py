@@ -15,7 +15,9 @@ from cordlab.batch import Batch, batch_report
 from cordlab.budget import Budget, budget
 from cordlab.calibrate import Calibration, calibrate_channel
 from cordlab.campaign import Campaign, CampaignError
+from cordlab.curves import models
 from cordlab.fit import BatchFit, FitError, fit_batch
+from cordlab.folder import nearest, offer
 from cordlab.forecast import Forecast
 from cordlab.limits import Learned, learn
 from cordlab.lot import Lot, assess_lot
@@ -134,6 +136,9 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
     progress : wraps an iterable, as tqdm does, around the records. Raises CampaignError with every record that is
     refused, and where no curve can be fitted; a campaign that carries no limits gives an Analysis that is not rated.
     """
+    if campaign.decision.model not in ("auto", *models()):
+        known = f"campaign.toml, [decision] 'model': {campaign.decision.model!r} is none of auto, {', '.join(models())}"
+        raise CampaignError((known + offer(nearest(campaign.decision.model, models())),))
     calibrations = _calibrate(campaign)
     drops = _reduce(campaign, calibrations, progress)
     try:
@@ -147,10 +152,9 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
         learned = learn(
             fit.chosen.curve, evidence, rig=campaign.rig, shapes=fit.shapes(SHAPES, seed=campaign.decision.seed)
         )
-        validation = validate(
-            learned, Evidence.of_campaign(campaign, drops, use=("check",)), probability=campaign.decision.probability
-        )
         forecast = _forecast(campaign, learned)
+        check = Evidence.of_campaign(campaign, drops, use=("check",))
+        validation = validate(learned, check, probability=campaign.decision.probability)
         rating, service = _rate(campaign, forecast, validation)
         budgets = _budgets(forecast, rating)
     except EvidenceError as error:

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from scipy.special import bdtrc, stdtrit
 
-from cordlab.anchor import Anchors, Evidence, log_scales
+from cordlab.anchor import Anchors, Evidence, EvidenceError, log_scales
 from cordlab.drop import predict_drop
 from cordlab.scatter import CordLines, Level
 
@@ -81,7 +81,7 @@ def validate(learned: Anchors, check: Evidence | None = None, *, probability: fl
 
     The limits are two prediction limits at `probability` each, one a side, for the next drop of that cord where it is
     among the fit drops, else for another cord. They hold on the rig where the drops were made, so what all drops share
-    cancels.
+    cancels. Raises EvidenceError where the fit drops give no limit (one cord, no repeated drops).
     """
     both, fit, found = 2 * probability - 1, learned.evidence, []
     if check is not None and len(check):
@@ -119,6 +119,9 @@ def _row(learned: Anchors, lines: CordLines, drops: Evidence, k: int, probabilit
 
 
 def _level(lines: CordLines, mass: np.ndarray, cord: str) -> tuple[Level, str]:
-    if cord in lines.names and (lines.dof_within > 0 or lines.n_cords < 2) and lines.structure != "across cords":
-        return lines.this_cord(mass, cord), "this cord"
-    return lines.another_cord(mass), "another cord"
+    try:
+        if cord in lines.names and (lines.dof_within > 0 or lines.n_cords < 2) and lines.structure != "across cords":
+            return lines.this_cord(mass, cord), "this cord"
+        return lines.another_cord(mass), "another cord"
+    except ValueError as error:
+        raise EvidenceError(str(error)) from error

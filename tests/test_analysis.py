@@ -1,0 +1,147 @@
+"""The whole chain: the invented demo against its known truth, the keys of results.json, and campaigns that carry no rating."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import cordlab
+from tests.conftest import ROOT
+
+DEMO = ROOT / "data-demo" / "first-batch"
+SMALL = {
+    "cords": 4,
+    "masses": (40.0, 60.0, 80.0),
+    "checks": (60.0,),
+    "retests": (),
+    "rate": 250.0,
+    "duration": 7.0,
+    "draws": 0,
+    "decision": {"probability": 0.95, "model": "mooney-rivlin"},
+}
+
+
+@pytest.fixture(scope="module")
+def demo():
+    return cordlab.analyse(cordlab.read_campaign(DEMO))
+
+
+@pytest.fixture(scope="module")
+def results(demo):
+    return json.loads(json.dumps(demo.to_dict(), allow_nan=False))
+
+
+@pytest.fixture(scope="module")
+def truth():
+    return json.loads((ROOT / "data-demo" / "truth.json").read_text(encoding="utf-8"))
+
+
+def invented(tmp_path, **numbers):
+    cordlab.invent(tmp_path / "campaign", seed=3, **(SMALL | numbers))
+    return cordlab.read_campaign(tmp_path / "campaign")
+
+
+def test_true_lowest_points_lie_inside_the_limits(results, truth):
+    true = {row["drop"]: row["lowest_point"] for row in truth["drops"]}
+    rows = results["validation"]
+    assert len(rows) == sum(row["use"] == "check" for row in results["drops"]) > 20
+    assert [row["drop"] for row in rows if not row["lower"] <= true[row["drop"]] <= row["upper"]] == []
+
+
+def test_reduced_lowest_points_are_the_true_ones(demo, truth):
+    """The records' own lowest points, to 3 of their standard uncertainties and never worse than 0.1 m."""
+    true = {row["drop"]: row["lowest_point"] for row in truth["drops"]}
+    off = np.array([drop.lowest_point - true[drop.name] for drop in demo.drops])
+    u = np.array([drop.u_lowest_point for drop in demo.drops])
+    assert np.all(np.abs(off) < np.minimum(3 * u, 0.1))
+
+
+def test_rated_range_is_inside_what_the_truth_allows(results, truth):
+    """At both ends of the rated range the true probability of the next drop's limit is kept, new and worn."""
+    rating, ranges = results["rating"], truth["range"]
+    assert rating["rated"]
+    allowed = [ranges["limit"], *(worn for worn in ranges["worn"] if worn["jumps"] <= results["wear"]["retire_at"])]
+    assert rating["lightest"] >= max(row["lightest"] for row in allowed) - 0.05
+    assert rating["heaviest"] <= min(row["heaviest"] for row in allowed) + 0.05
+
+
+def test_scales_are_the_cords_true_ones(demo, truth):
+    """Relative to each other: a common factor is in the curve. The lengths' own errors of 0.2 % are in them too."""
+    true = {row["cord"]: row["scale"] for row in truth["cords"]}
+    found = demo.fit.chosen.scales
+    ratio = np.array([found[cord] / true[cord] for cord in found])
+    assert np.ptp(ratio) / ratio.mean() < 0.02
+
+
+def test_results_have_the_keys_that_readers_rely_on(results):
+    assert results["cordlab"] == cordlab.__version__
+    assert set(results["campaign"]) >= {"title", "batch", "sha256"}
+    for channel in ("force", "distance"):
+        assert set(results["calibration"][channel]) >= {"coefficients", "standard_errors", "residual_sd", "range"}
+    wanted = {"drop", "cord", "mass", "use", "lowest_point", "peak_load", "energy_returned"}
+    assert all(set(row) >= wanted for row in results["drops"])
+    assert set(results["curve"]) >= {"model", "parameters", "standard_errors", "scales", "candidates"}
+    assert all(set(row) >= {"model", "aicc", "check_rms"} for row in results["curve"]["candidates"])
+    row = results["predictions"][0]
+    for name in ("lowest_point", "clearance", "g", "peak_load", "strength_factor", "stretch_ratio"):
+        assert {name, f"{name}_limit"} <= set(row)
+    assert set(row) >= {"mass", "rated", "reason"}
+    wanted = {"rated", "lightest", "heaviest", "governed_by", "limit", "probability", "confidence", "n_cords", "dof"}
+    assert set(results["rating"]) >= wanted
+    assert set(results["wear"]) >= {"slope", "forecast", "retire_at", "next_retest", "range_by_count"}
+    assert all(set(row) >= {"input", "share"} for row in results["budget"])
+    assert any("certifies nothing" in text for text in results["cautions"])
+
+
+def test_predictions_hold_every_tested_mass_and_each_kilogram(results):
+    masses = np.array([row["mass"] for row in results["predictions"]])
+    tested = {row["mass"] for row in results["drops"]}
+    assert tested <= set(masses)
+    assert np.diff(masses).max() <= 1.0
+
+
+def test_budget_shares_add_up(results):
+    for quantity in ("clearance", "g"):
+        assert sum(row["share"] for row in results["budget"] if row["quantity"] == quantity) == pytest.approx(1)
+
+
+def test_the_same_seed_gives_the_same_numbers(tmp_path):
+    campaign = invented(tmp_path)
+    assert cordlab.analyse(campaign).to_dict() == cordlab.analyse(campaign).to_dict()
+
+
+def test_one_cord_is_not_rated_with_the_reason(tmp_path):
+    analysis = cordlab.analyse(invented(tmp_path, cords=1))
+    assert not analysis.rating.rated
+    assert any("only 1 cord" in reason for reason in analysis.rating.reasons)
+    assert analysis.fit.chosen.curve.force(2.0) > 0  # as far as it can
+
+
+def test_one_mass_is_not_rated_with_the_reason(tmp_path):
+    analysis = cordlab.analyse(invented(tmp_path, masses=(60.0,), checks=()))
+    assert not analysis.rating.rated
+    assert any("only one mass" in reason for reason in analysis.rating.reasons)
+
+
+def test_without_held_back_drops_each_fit_drop_is_left_out_in_turn(tmp_path):
+    campaign = invented(tmp_path)
+    campaign = replace(campaign, drops=tuple(replace(drop, use="fit") for drop in campaign.drops))
+    analysis = cordlab.analyse(campaign)
+    assert len(analysis.validation.rows) == len(campaign.drops)
+    assert any("left out in turn" in caution for caution in analysis.cautions)
+
+
+def test_an_unknown_model_is_named(tmp_path):
+    campaign = invented(tmp_path)
+    campaign = replace(campaign, decision=replace(campaign.decision, model="mooney"))
+    with pytest.raises(cordlab.CampaignError) as refused:
+        cordlab.analyse(campaign)
+    assert "mooney-rivlin" in refused.value.problems[0]
+
+
+def test_a_rating_to_a_count_that_was_not_retested_is_refused(tmp_path):
+    campaign = invented(tmp_path)
+    analysis = cordlab.analyse(replace(campaign, decision=replace(campaign.decision, jumps=300)))
+    assert not analysis.rating.rated
+    assert any("300 jumps" in reason for reason in analysis.rating.reasons)
