@@ -151,8 +151,9 @@ class Calibration:
 
     def summary(self) -> str:
         unit, of = self.quantity_unit, self.reading_unit
+        of_one = f"({of})" if "/" in of else of
         terms = [
-            f"  {value: .8g} ± {u:.2g} {unit}" + (f"/({of}){f'^{n}' if n > 1 else ''}" if n and of else "")
+            f"  {value: .8g} ± {u:.2g} {unit}" + (f"/{of_one}{f'^{n}' if n > 1 else ''}" if n and of else "")
             for n, (value, u) in enumerate(zip(self.coefficients, self.standard_errors, strict=True))
         ]
         runs = ", ".join(f"{label}: {offset:+.2g}" for label, offset in self.run_offsets.items())

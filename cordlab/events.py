@@ -61,6 +61,10 @@ def _from_distance(time: np.ndarray, distance: np.ndarray, setup: Setup) -> tupl
     quiet = max(round(QUIET / 2 / (time[1] - time[0])), 3)
     rest = float(np.median(distance[:quiet]))
     length = float(setup.slack_length - setup.release_depth)
+    if np.std(distance[:quiet]) > 0.05 * length:
+        raise RecordError(
+            f"the distance scatters by {np.std(distance[:quiet]):.2f} m before the release: the sensor has no target"
+        )
     if rest - distance.min() > max(0.5 * length, distance.max() - rest):
         raise RecordError(
             f"the distance falls by {rest - distance.min():.2f} m where it should grow: "
@@ -73,11 +77,19 @@ def _from_distance(time: np.ndarray, distance: np.ndarray, setup: Setup) -> tupl
         )
     first, last = (int(np.argmax(distance > rest + share * length)) for share in (0.05, 0.95))
     if last - first < 5:
-        raise RecordError(f"only {last - first} samples show the fall; record at least 200 a second")
+        raise RecordError(
+            f"only {last - first} samples of the distance show the fall: the sensor lost its target, or samples less than "
+            "200 times a second"
+        )
     # the depth at rest is what this sensor says of the release point: its own zero cancels
     fall = folded_fall(setup, "top")
     own = fall.time_at(distance[first:last] - rest + float(setup.release_depth))
     (clock, began), covariance = np.polyfit(own, time[first:last], 1, w=np.maximum(own, 1e-9), cov=True)
+    scatter = float(np.std(time[first:last] - began - clock * own))
+    if scatter > 0.1 * fall.duration:
+        raise RecordError(
+            f"the distance is no fall: it scatters by {scatter:.2f} s about one; look at the distance sensor"
+        )
     return float(began), float(clock), float(np.sqrt(covariance[1, 1]))
 
 
@@ -135,6 +147,8 @@ def _from_pattern(
     if guess + 0.3 * duration < time[0]:
         raise RecordError("the record begins after the release; start it at least a second before")
     residual = _misfit(setup, time, load, cell, duration, guess)
+    if np.ptp(residual(np.ones(2))) == 0 or residual(np.ones(2)).size < 20:
+        raise RecordError(f"the load shows no fall before {guess + duration:.2f} s, where it begins to rise")
     tries = np.linspace(0.9, 1.1, 41)
     best = tries[int(np.argmin([np.sum(residual(np.array([t, 1.0])) ** 2) for t in tries]))]
     alone = least_squares(lambda u: residual(np.array([u[0], 1.0])), [best], diff_step=1e-6)
@@ -142,12 +156,15 @@ def _from_pattern(
     # filtered noise hangs together over some samples, and two misfits in a row are no more than one
     left = alone.fun
     r = float(np.clip(left[1:] @ left[:-1] / max(left @ left, 1e-300), 0.0, 0.98))
-    u = np.sqrt(left.var() * (1 + r) / (1 - r) / float(alone.jac[:, 0] @ alone.jac[:, 0]))
+    steepness = float(alone.jac[:, 0] @ alone.jac[:, 0])
+    if steepness == 0:
+        raise RecordError(f"the load shows no release near {guess:.2f} s: it does not change as the fall would have it")
+    u = np.sqrt(left.var() * (1 + r) / (1 - r) / steepness)
     return float(guess + (alone.x[0] - 1) * duration), float(both.x[1]), float(u * duration)
 
 
 def _contrast(setup: Setup, time: np.ndarray, load: np.ndarray, cell: str, began: float | None) -> float:
-    """RMS misfit of the other end's pattern over that of the cell's own, each with its best release if `began` is None."""
+    """RMS misfit of the other end's pattern over that of the cell's own, each at its best if `began` is None."""
     rise = load - np.median(load[: max(round(QUIET / 2 / (time[1] - time[0])), 3)])
 
     def misfit(end: str) -> float:

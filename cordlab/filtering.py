@@ -9,6 +9,7 @@ from scipy import signal
 
 CFC60_DESIGN = 2.0775 * 60  # Hz; SAE J211-1, Appendix C: wd = 2π·CFC·2.0775
 LEAST_RATE = 600.0  # Hz, six times the −3 dB frequency of the two passes together; SAE J211-1
+MOST_GAPS = 3  # that are told one by one
 LONGEST_GAP = 0.1  # s, between release and lowest point
 GAP = 5.0  # a step longer than this many sample periods is a gap
 
@@ -149,6 +150,8 @@ def vertex(time: np.ndarray, values: np.ndarray, near: float, half_width: float)
         reach = max(round(widen * half_width / step), 3)
         window = slice(max(middle - reach, 0), middle + reach + 1)
         t, y = (time[window] - near) / (reach * step), values[window]
+        if y.size < 6:
+            continue
         basis = np.vander(t, 3, increasing=True)
         coefficients, *_ = np.linalg.lstsq(basis, y, rcond=None)
         if coefficients[2] < 0 and abs(coefficients[1]) <= -2 * coefficients[2]:
@@ -213,10 +216,12 @@ def prepare(time: np.ndarray, force: np.ndarray, distance: np.ndarray | None, ki
             )
     used, said = filter_for(sampled.step, kind)
     raw_distance = None if distance is None else sampled.channels[1]
-    gaps = (
+    gaps = [
         f"a gap in time of {(end - start) / sampled.step:.0f} sample periods at {start:.3f} s, bridged by a line"
         for start, end in sampled.gaps
-    )
+    ]
+    if len(gaps) > MOST_GAPS:
+        gaps = [f"{len(gaps)} gaps in time, each bridged by a line; the first: {gaps[0]}"]
     return Prepared(
         time=sampled.time,
         load=low_pass(sampled.channels[0], sampled.step, used),

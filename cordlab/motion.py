@@ -133,6 +133,8 @@ class Motion:
 
     unloaded : index one past the first unloading; end : one past the last sample whose motion is known
     carry : "energy" or "momentum": what was kept as the slack ended, as far as the load shows it
+    energy_returned : share of the energy taken up that the mass has back when the cord is slack again, from a measured
+        distance; None where that is not seen
     closure : speed left where the load is greatest, for motion from the load alone [m/s]
     """
 
@@ -142,13 +144,16 @@ class Motion:
     unloaded: int
     end: int
     carry: str
+    energy_returned: float | None
     closure: float | None
     notes: tuple[str, ...]
 
 
 def measured_motion(record: Prepared, load: np.ndarray, slack_end: float, setup: Setup, cell: str) -> Motion:
     """Motion from the distance: speed by local parabolas, the lowest point by a parabola through unfiltered samples."""
-    position = record.distance
+    position, raw = record.distance, record.raw_distance
+    if position is None or raw is None:
+        raise ValueError("the record has no distance to measure the motion by")
     speed = savgol_filter(position, max(round(SMOOTH / record.step) | 1, 5), 2, deriv=1, delta=record.step)
     at = int(np.argmax(position))
     if at >= position.size - max(3, round(0.02 / record.step)):
@@ -157,10 +162,11 @@ def measured_motion(record: Prepared, load: np.ndarray, slack_end: float, setup:
             "record for at least 5 s after release"
         )
     width = 0.12 * (record.time[at] - slack_end)  # the motion departs from a parabola by 1 mm in 40 m over this width
-    lowest = vertex(record.time, record.raw_distance, record.time[at], width)
+    lowest = vertex(record.time, raw, record.time[at], width)
     unloaded = _unloaded(position, speed, at, setup)
     carry = _carry(record, load, int(np.searchsorted(record.time, slack_end)), setup, cell)
-    return Motion(position, speed, lowest, unloaded, position.size, carry, None, ())
+    returned = _energy_returned(record.time, raw, unloaded, lowest.height, setup)
+    return Motion(position, speed, lowest, unloaded, position.size, carry, returned, None, ())
 
 
 def motion_from_load(record: Prepared, load: np.ndarray, zero: float, seen: Release, setup: Setup, cell: str) -> Motion:
@@ -215,7 +221,7 @@ def motion_from_load(record: Prepared, load: np.ndarray, zero: float, seen: Rele
         "energy": "no distance: motion from the load, the cord taut at once (kinetic energy kept as the slack ends)",
         "momentum": "no distance: motion from the load, the cord pulled straight by a wave (momentum kept)",
     }[carry]
-    return Motion(position, speed, lowest, unloaded, unloaded, carry, closure, (note,))
+    return Motion(position, speed, lowest, unloaded, unloaded, carry, None, closure, (note,))
 
 
 def _unloaded(position: np.ndarray, speed: np.ndarray, lowest: int, setup: Setup) -> int:
@@ -252,21 +258,16 @@ def _crossing(down: float, setup: Setup) -> float:
     return float(np.sqrt(setup.cord_mass / setup.mass) * down / 1.9)
 
 
-def energy_from_motion(record: Prepared, motion: Motion, setup: Setup) -> float | None:
-    """Share of the energy taken up on the way down that the mass has back when the cord is slack again.
+def _energy_returned(time: np.ndarray, distance: np.ndarray, slack: int, lowest: float, setup: Setup) -> float | None:
+    """Energy of the mass as the slack returns (index `slack`) over that on the way down, both counted from `lowest`.
 
     From the measured motion alone: lifting mass and half the cord by the stretch, and the mass's speed in the first
-    fifth of a second of slack. None where the cord does not go slack, or the record ends.
+    fifth of a second of slack.
     """
-    start = motion.unloaded
-    flight = slice(start, start + max(round(0.2 / record.step), 5))
-    if start + 5 > record.time.size or motion.position[start] > setup.slack_length:
+    reach = max(round(0.2 / (time[1] - time[0])), 5)
+    t, y = time[slack : slack + reach], distance[slack : slack + reach]
+    if t.size < reach or np.median(y) > setup.slack_length:
         return None
-    inside = motion.position[flight] <= setup.slack_length
-    t, y = record.time[flight][inside] - record.time[start], record.raw_distance[flight][inside]
-    if t.size < 5:
-        return None
-    speed = np.polynomial.Polynomial.fit(t, y, 2).convert().coef[1]
-    lift = setup.hung_weight * (motion.lowest.height - setup.slack_length)
-    down = fall_energy(setup, setup.slack_length) + lift
-    return float((setup.mass * speed**2 / 2 + lift) / down)
+    speed = np.polynomial.Polynomial.fit(t - t[0], y, 2).convert().coef[1]
+    lift = setup.hung_weight * (lowest - setup.slack_length)
+    return float((setup.mass * speed**2 / 2 + lift) / (fall_energy(setup, setup.slack_length) + lift))

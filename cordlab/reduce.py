@@ -13,7 +13,7 @@ from cordlab.events import find_release
 from cordlab.fall import Setup
 from cordlab.filtering import RecordError, noise, prepare, resolution, vertex
 from cordlab.meaning import Evidence, disagreements
-from cordlab.motion import cord_force, energy_from_motion, measured_motion, motion_from_load, quiet_load
+from cordlab.motion import cord_force, measured_motion, motion_from_load, quiet_load
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -144,7 +144,8 @@ def reduce_drop(
     """
     if load_cell_at not in ("top", "bottom"):
         raise ValueError(f"load_cell_at '{load_cell_at}' is not known; choose 'top' or 'bottom'")
-    setup = Setup(mass, slack_length, cord_mass, drag_area, air_density, release_depth, 0.0, gravity)
+    given = (mass, slack_length, cord_mass, drag_area, air_density, release_depth, 0.0, gravity)
+    setup = Setup(*map(np.asarray, given))
     if not setup.released_slack:
         raise ValueError(f"release_depth {release_depth:g} m is beyond the slack length, {slack_length:g} m")
     record = prepare(time, force, distance, filter)
@@ -165,19 +166,19 @@ def reduce_drop(
     pull = cord_force(setup, load, motion.speed, load_cell_at)
     ratio = motion.position / slack_length
     edges = np.linspace(1.0, motion.lowest.height / slack_length, BINS + 1)
-    sharp = (
-        first + 1 + (0 if record.filter == "off" else round(0.01 / record.step))
-    )  # the filter rounds the end of slack
+    rounded = 0 if record.filter == "off" else round(0.01 / record.step)  # by the filter, at the end of slack
+    sharp = first + 1 + rounded
     loading = _branch(ratio[sharp : last + 1], pull[sharp : last + 1], edges)
     unloading = _branch(ratio[last : motion.unloaded], pull[last : motion.unloaded], edges)
     kept = slice(0, motion.end)
-    returned, said = _energy_returned(loading, unloading, edges[-1]), ()
-    if motion.carry == "momentum" and distance is not None:
+    if motion.carry == "momentum" and (distance is not None or load_cell_at == "top"):
         # a wave takes load and stretch at the cell out of step: their loop is not the cord's loss
-        returned = energy_from_motion(record, motion, setup)
-        said = ("energy returned is from the motion of the mass: a stretch wave runs along the cord",)
+        returned = motion.energy_returned
+        said = "energy returned is from the motion of the mass: a stretch wave runs along the cord"
+    else:
+        returned, said = _energy_returned(loading, unloading, edges[-1]), ""
     if returned is None:
-        said = ("energy returned is not seen: the record ends, or the cord stays taut, too early",)
+        said = "energy returned is not seen: for a stretch wave, or because the record ends or the cord stays taut"
     evidence = Evidence(
         record.time, load, motion.position, motion.speed, seen, motion.lowest, setup, load_cell_at, motion.carry
     )
@@ -213,7 +214,7 @@ def reduce_drop(
         zero=zero,
         closure_error=motion.closure,
         mass_seen=mass_seen,
-        notes=(*record.notes, *motion.notes, *said, *doubts),
+        notes=tuple(note for note in (*record.notes, *motion.notes, said, *doubts) if note),
     )
 
 
@@ -228,8 +229,8 @@ def _branch(ratio: np.ndarray, force: np.ndarray, edges: np.ndarray) -> tuple[np
     which = np.minimum(np.searchsorted(edges, ratio[inside], side="right") - 1, edges.size - 2)
     count = np.bincount(which, minlength=edges.size - 1)
     filled = count > 0
-    sums = (np.bincount(which, values[inside], minlength=edges.size - 1) for values in (ratio, force))
-    return tuple(total[filled] / count[filled] for total in sums)
+    ratios, forces = (np.bincount(which, values[inside], minlength=edges.size - 1) for values in (ratio, force))
+    return ratios[filled] / count[filled], forces[filled] / count[filled]
 
 
 def _energy_returned(
@@ -259,33 +260,37 @@ def reduce_entry(campaign: Campaign, entry: DropEntry, calibrations: dict[str, C
     record = campaign.read_record(entry)
     where = f"records/{entry.record} (drop {entry.drop})"
     cord, rig = campaign.cord(entry.cord), campaign.rig
-    known = {"mass": entry.mass, "slack_length": cord.slack_length}
-    fixed = {
-        "cord_mass": cord.mass.value,
-        "release_depth": rig.release_depth.value,
-        "drag_area": rig.drag_area.value,
-        "air_density": rig.air_density.value,
-        "load_cell_at": rig.load_cell_at,
-        "filter": campaign.decision.filter,
-    }
-    labels = {"name": entry.drop, "cord": entry.cord, "use": entry.use, "jumps": entry.jumps}
     try:
         force, u_force = _in_si(record.force, "force", calibrations)
-        distance, u_distance = (
-            (None, None) if record.distance is None else _in_si(record.distance, "distance", calibrations)
-        )
+        seen = None if record.distance is None else _in_si(record.distance, "distance", calibrations)
 
-        def reduced(push: float = 0.0, **moved: float) -> Drop:
-            values = {key: given.value + moved.get(key, 0.0) for key, given in known.items()}
-            return reduce_drop(record.time, force + push * u_force, distance, **values, **fixed, **labels)
+        def reduced(push: float = 0.0, more_mass: float = 0.0, more_length: float = 0.0) -> Drop:
+            return reduce_drop(
+                record.time,
+                force + push * u_force,
+                None if seen is None else seen[0],
+                mass=entry.mass.value + more_mass,
+                slack_length=cord.slack_length.value + more_length,
+                cord_mass=cord.mass.value,
+                release_depth=rig.release_depth.value,
+                drag_area=rig.drag_area.value,
+                air_density=rig.air_density.value,
+                load_cell_at=rig.load_cell_at,
+                filter=campaign.decision.filter,
+                name=entry.drop,
+                cord=entry.cord,
+                use=entry.use,
+                jumps=entry.jumps,
+                temperature=entry.temperature,
+            )
 
-        drop = replace(reduced(), temperature=entry.temperature)
+        drop = reduced()
         u_peak = np.interp(drop.time[drop.peak], record.time, u_force)
-        if distance is None:
-            moved = [reduced(push=1.0), *(reduced(**{key: given.u}) for key, given in known.items() if given.u)]
+        if seen is None:
+            moved = (reduced(push=1.0), reduced(more_mass=entry.mass.u), reduced(more_length=cord.slack_length.u))
             u_more = float(np.linalg.norm([other.lowest_point - drop.lowest_point for other in moved]))
         else:
-            u_more = float(np.interp(drop.time[drop.lowest], record.time, u_distance))
+            u_more = float(np.interp(drop.time[drop.lowest], record.time, seen[1]))
     except (RecordError, OutsideCalibration) as error:
         raise RecordError(f"{where}: {error}") from error
     return replace(

@@ -8,10 +8,12 @@ import pytest
 from scipy import signal
 
 from cordlab.calibrate import fit_calibration
+from cordlab.curves import Curve
 from cordlab.fall import Setup
 from cordlab.filtering import cfc60, low_pass
 from cordlab.motion import cord_force, folded_fall
 from cordlab.reduce import RecordError, reduce_drop, reduce_entry
+from cordlab.trace import trace_drop
 from cordlab.units import Measured
 from tests.conftest import printed
 from tests.invented import G, invented_drop, mooney_rivlin, straight
@@ -234,6 +236,8 @@ REFUSED = {
     "distance sign": (lambda t, f, d: (t, f, -d), "it counts down from the tie point"),
     "dead": (lambda t, f, d: (t, 0 * f, d), "force stays at 0 all along"),
     "unsteady": (lambda t, f, d: (t, f + 80 * np.sin(9 * t) * (t < 1), d), "the load moves by .* N"),
+    "lost target": (lambda t, f, d: (t, f, np.where(t < 2.3, 0.0, d)), "times as long as gravity allows"),
+    "no target": (lambda t, f, d: (t, f, np.random.default_rng(1).normal(0, 10, t.size)), "the sensor has no target"),
     "lengths": (lambda t, f, d: (t, f[:-1], d), "different lengths"),
     "feet": (lambda t, f, d: (t, f, d / 0.3048), "times as long as gravity allows|end of slack"),
 }
@@ -302,6 +306,34 @@ def test_a_record_that_ends_on_the_way_back_has_no_energy_returned():
     assert drop.energy_returned is None
     assert any("energy returned is not seen" in note for note in drop.notes)
     assert drop.lowest_point == pytest.approx(drop_of().lowest_point, abs=0.01)
+
+
+# --- a cord with stretch waves ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("mass", [36.0, 68.0, 100.0])
+@pytest.mark.parametrize("cell", ["top", "bottom"])
+def test_a_stretch_wave_is_noticed_and_the_motion_still_found(mass, cell):
+    """Invented record with stretch waves: lowest point to 1 cm by the distance, to 0.3 m by the load alone.
+
+    The mass implied is within 7 %, and the energy returned is below 1, which the loop of load and stretch at the tie
+    point is not: it runs the wrong way round where the wave leads.
+    """
+    curve = Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})
+    truth = trace_drop(curve, mass=mass, **CORD, **RIG, mechanics="waves", viscosity=10.0, quiet=1.0, duration=8.0)
+    load = truth.tie_load if cell == "top" else truth.lower_load
+    rng = np.random.default_rng(9)
+    force, distance = load + rng.normal(0, FORCE_NOISE, load.size), truth.position + rng.normal(0, 0.02, load.size)
+    setup = {"mass": mass, **CORD, **RIG, "load_cell_at": cell}
+    measured, alone = reduce_drop(truth.time, force, distance, **setup), reduce_drop(truth.time, force, **setup)
+    assert measured.lowest_point == pytest.approx(truth.position.max(), abs=0.01)
+    assert alone.lowest_point == pytest.approx(truth.position.max(), abs=0.3)
+    assert measured.peak_load == pytest.approx(load.max(), rel=2e-3)
+    assert 0.8 < measured.energy_returned < 0.96
+    assert measured.mass_seen == pytest.approx(mass, rel=0.07)
+    assert measured.notes == ("energy returned is from the motion of the mass: a stretch wave runs along the cord",)
+    assert "no distance: motion from the load, the cord pulled straight by a wave (momentum kept)" in alone.notes
+    assert (alone.energy_returned is None) == (cell == "top")
 
 
 # --- from a campaign's raw readings ------------------------------------------------------------------------------
