@@ -82,6 +82,6 @@ def test_before_the_first_drop_only_a_makers_curve_can_say_anything_and_it_is_ma
 
 @pytest.mark.parametrize("shape", TRUE_SHAPES)
 def test_the_next_drop_stays_within_its_limit(shape):
-    """A short run of the ladder of `python -m tests.coverage limits`: 99 % limits, 8 labs at each of four rungs."""
-    beyond, of = np.sum([(b, n) for _, b, n in ladder(shape, 8)], axis=0)
+    """A short run of the ladder of `python -m tests.coverage limits`: 99 % limits, 5 labs at each of four rungs."""
+    beyond, of = np.sum([(b, n) for _, b, n in ladder(shape, 5)], axis=0)
     assert stats.binomtest(int(beyond), int(of), 0.01, alternative="greater").pvalue > 0.01
