@@ -78,8 +78,8 @@ def _from_distance(time: np.ndarray, distance: np.ndarray, setup: Setup) -> tupl
     first, last = (int(np.argmax(distance > rest + share * length)) for share in (0.05, 0.95))
     if last - first < 5:
         raise RecordError(
-            f"only {last - first} samples of the distance show the fall: the sensor lost its target, or samples less than "
-            "200 times a second"
+            f"only {last - first} samples of the distance show the fall: the sensor lost its target, or takes fewer "
+            "than 200 samples a second"
         )
     # the depth at rest is what this sensor says of the release point: its own zero cancels
     fall = folded_fall(setup, "top")
