@@ -4,7 +4,6 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property, partial
 from math import isfinite
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -122,12 +121,6 @@ class Analysis:
                 "notes": list(record.notes),
             }
         return _plain(row)
-
-    def write(self, out: str | Path) -> Path:
-        """Write results.json, report.html and the figures to the folder `out`, whole or not at all."""
-        from cordlab.report import write_results
-
-        return write_results(self, Path(out))
 
 
 def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = None) -> Analysis:

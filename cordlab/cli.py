@@ -120,9 +120,10 @@ def _analysed(options: argparse.Namespace) -> tuple[Any, Path]:
     """The analysis of a campaign, and the folder that its results were written to."""
     from cordlab.analysis import analyse
     from cordlab.campaign import read_campaign
+    from cordlab.report import write_results
 
     analysis = analyse(read_campaign(options.folder), progress=_progress(options))
-    return analysis, analysis.write(options.out or options.folder / "results")
+    return analysis, write_results(analysis, options.out or options.folder / "results")
 
 
 def ladder(options: argparse.Namespace) -> int:
