@@ -7,7 +7,7 @@ into a truth file outside that folder.
 
 import json
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import asdict, replace
+from dataclasses import asdict, fields, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -16,6 +16,7 @@ import numpy as np
 
 from cordlab.drop import Prediction
 from cordlab.loggers import LASER, LOAD_CELL, Sensor, write_calibration, write_record
+from cordlab.units import Measured
 from cordlab.world import Cords, Drops, Scenario, true_cords, true_drops, true_range
 
 __all__ = ["Scenario", "invent"]
@@ -242,7 +243,10 @@ def _energy_returned(world: Scenario, greatest: np.ndarray) -> np.ndarray:
 def _plain(world: Scenario) -> dict[str, Any]:
     """The scenario as JSON takes it."""
     curve = {"model": world.curve.model.name, "parameters": {k: float(v) for k, v in world.curve.parameters.items()}}
-    return asdict(replace(world, curve=None)) | {"curve": curve}
+    others = {field.name: getattr(world, field.name) for field in fields(world) if field.name != "curve"}
+    return {name: asdict(value) if isinstance(value, Measured) else value for name, value in others.items()} | {
+        "curve": curve
+    }
 
 
 def _lists(cords: Cords) -> list[list[Any]]:
