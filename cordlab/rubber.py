@@ -70,9 +70,12 @@ class Model(ABC):
         """Start values inside the bounds: the best of `_shapes`, the linear part of each by bounded least squares."""
         from scipy.optimize import lsq_linear
 
+        greatest = float(np.max(stretch_ratio))
+        few = slice(None, None, max(1, len(force) // 500))  # a start needs no more
+        stretch_ratio, force = np.asarray(stretch_ratio)[few], np.asarray(force)[few]
         bounds = np.array([[p.lower, p.upper] for p in self.parameters])
         best, least = None, np.inf
-        for fixed in self._shapes(float(np.max(stretch_ratio))):
+        for fixed in self._shapes(greatest):
             free = [k for k, p in enumerate(self.parameters) if p.name not in fixed]
             trial = fixed | {self.parameters[k].name: 1.0 for k in free}
             columns = self.jacobian(stretch_ratio, trial)[free].T

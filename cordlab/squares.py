@@ -119,7 +119,7 @@ def minimise(
         ftol=1e-13,
         xtol=1e-13,
         gtol=1e-13,
-        max_nfev=2000,
+        max_nfev=2000 if free else 500,  # a bounded fit that takes longer wanders: that is said, not waited for
     )
     unknown = _polished(found.x, residual, jacobian, lower, upper)
     inverse, trouble = _root(jacobian(unknown), unknown, model, lower, upper)

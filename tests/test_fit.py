@@ -4,11 +4,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import binom
 
 from cordlab.curves import Curve, model
 from cordlab.fit import FitError, NoBand, fit_batch
 from cordlab.refit import refit, resample
 from cordlab.squares import solve
+from tests.coverage.bands import study
 from tests.invented_drops import REACH, TRUE, invented_drops
 
 FEW = ("linear", "mooney-rivlin", "yeoh", "gent", "spline")
@@ -196,3 +198,12 @@ def test_model_spread_is_that_of_the_models_that_do_equally_well(drops):
     x = np.array([2.0, 5.0])
     forces = [batch.candidate(name).fit.curve.force(x) for name in batch.equals]
     np.testing.assert_allclose(batch.model_spread(x), np.abs(forces[0] - forces[1]))
+
+
+def test_bands_hold_as_often_as_they_say():
+    """60 invented batches of 4 cords and 3 drops; the long study is `python -m tests.coverage bands`.
+
+    A 95 % band that holds this seldom would do so by bad luck once in 1000.
+    """
+    shares = study(60, seed=1, cords=4, reach=(2.2, 3.1, 4.0))
+    assert (shares >= binom.ppf(0.001, 60, 0.95) / 60).all()
