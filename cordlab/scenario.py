@@ -85,7 +85,9 @@ def invent(
             "drops": _true_rows(world, cords, drops, happened),
         }
         truth.parent.mkdir(parents=True, exist_ok=True)
-        truth.write_text(json.dumps(what_happened, indent=1, ensure_ascii=False) + "\n", encoding="utf-8", newline="\n")
+        truth.write_text(
+            json.dumps(_rounded(what_happened), indent=1, ensure_ascii=False) + "\n", encoding="utf-8", newline="\n"
+        )
         if folder.exists():
             folder.rmdir()
         part.rename(folder)
@@ -251,3 +253,12 @@ def _plain(world: Scenario) -> dict[str, Any]:
 
 def _lists(cords: Cords) -> list[list[Any]]:
     return [np.asarray(column).tolist() for column in vars(cords).values()]
+
+
+def _rounded(value: Any) -> Any:
+    """Every number to ten digits: the last ones of a solver differ from one machine to the next."""
+    if isinstance(value, dict):
+        return {key: _rounded(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_rounded(one) for one in value]
+    return float(f"{value:.10g}") if isinstance(value, float) else value
