@@ -19,7 +19,7 @@ SURE = 4.0
 
 _NAMES = (("quantity", "input"), ("drop",), ("model",), ("cord", "quantity"), ("cord",), ("mass",), ("jumps",))
 _DRAWN = ("lowest_point", "clearance", "g", "peak_load", "stretch_ratio", "strength_factor")
-_FOLLOW = ("budget[", "wear.", "lot.", "predictions[", "rating.", "cautions[")
+_FOLLOW = ("budget[", "wear.", "lot.", "rating.", "cautions[")
 
 
 @dataclass(frozen=True)
@@ -150,7 +150,9 @@ def _tolerance(name: str, before: Mapping[str, Any], old: Mapping[str, Any], spr
         return SURE * sqrt(2 * max(value * (1 - value), 1 / BATCH_SIZE) / BATCH_SIZE)
     if name in ("rating.lightest", "rating.heaviest") and _is_number(value):
         return STEP + _in_mass(old["predictions"], value, old["rating"]["probability"])
-    if name.startswith(_FOLLOW):  # computed from drawn limits: no steadier than the least steady of those
+    if key == "reason" or name.startswith(
+        _FOLLOW
+    ):  # computed from drawn limits: no steadier than the least steady of those
         return spread * abs(value) if _is_number(value) else spread
     return None
 

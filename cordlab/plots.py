@@ -345,9 +345,10 @@ def validation(validation: "Validation") -> Figure:
         if found:
             ax.plot(*zip(*found, strict=True), marker, color=INK if inside else RED, ms=5 if inside else 8, label=name)
     ax.axhline(0, color=FAINT, lw=0.8)
-    ax.set_xticks(range(len(rows)), [f"{row.mass:g} kg, {row.cord}" for row in rows], rotation=90)
+    ax.set_xticks(range(len(rows)), [f"{row.mass:g}, {row.cord}" for row in rows], rotation=90)
     ax.grid(axis="x", visible=False)
-    ax.set(ylabel="lowest point − predicted [m]", title=f"bars: {100 * validation.probability:g} % limits, two-sided")
+    ax.set(xlabel="mass hung [kg], cord", ylabel="lowest point − predicted [m]")
+    ax.set_title(f"bars: {100 * validation.probability:g} % limits, two-sided")
     ax.legend(ncols=2)
     return fig
 
