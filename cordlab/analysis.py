@@ -1,7 +1,7 @@
 """The whole chain in one call: a campaign → calibrations, drops, curve, limits, rating, batch, lot, wear, cautions."""
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import cached_property, partial
 from math import isfinite
 from typing import Any
@@ -9,17 +9,20 @@ from typing import Any
 import numpy as np
 
 from cordlab import __version__
-from cordlab.anchor import Evidence, EvidenceError
+from cordlab.anchor import Evidence, EvidenceError, SetUp
 from cordlab.batch import Batch, batch_report
 from cordlab.budget import Budget, budget
 from cordlab.calibrate import Calibration, calibrate_channel
 from cordlab.campaign import Campaign, CampaignError
 from cordlab.curves import models
+from cordlab.diagnosis import Finding, diagnose
 from cordlab.fit import BatchFit, FitError, fit_batch
 from cordlab.folder import nearest, offer
 from cordlab.forecast import Forecast
+from cordlab.jumplog import CordStatus, LogEntry, cords_in_service, read_jump_log
 from cordlab.limits import Learned, learn
 from cordlab.lot import Lot, assess_lot
+from cordlab.lowest import LowestFit, fit_lowest_points
 from cordlab.rating import Rating, not_rated, rate, rating_masses
 from cordlab.reduce import Drop, RecordError, reduce_entry
 from cordlab.service import Service, service_life
@@ -50,14 +53,16 @@ class Analysis:
     calibrations : channel → Calibration
     drops : every drop with a record, reduced
     learned, forecast : the batch anchored on its lowest points, and the next drop at the site
+    in_service : cords of the jump log
     budgets : quantity → its uncertainty budget at the end of the range that it can govern
+    findings : what looks odd in the drops that were fitted, and what to try
     cautions : what must be shown with the answer
     """
 
     campaign: Campaign
     calibrations: dict[str, Calibration]
     drops: tuple[Drop, ...]
-    fit: BatchFit
+    fit: BatchFit | LowestFit
     learned: Learned | None
     forecast: Forecast | None
     rating: Rating
@@ -65,7 +70,9 @@ class Analysis:
     batch: Batch | None
     lot: Lot | None
     service: Service | None
+    in_service: tuple[CordStatus, ...]
     budgets: dict[str, Budget]
+    findings: tuple[Finding, ...]
     cautions: tuple[str, ...]
 
     @property
@@ -105,6 +112,8 @@ class Analysis:
                 for name, found in self.budgets.items()
                 for share in found.shares
             ],
+            "cords_in_service": [_plain(status.to_dict()) for status in self.in_service],
+            "findings": [asdict(finding) for finding in self.findings],
             "cautions": list(self.cautions),
         }
 
@@ -132,13 +141,14 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
     if campaign.decision.model not in ("auto", *models()):
         known = f"campaign.toml, [decision] 'model': {campaign.decision.model!r} is none of auto, {', '.join(models())}"
         raise CampaignError((known + offer(nearest(campaign.decision.model, models())),))
+    log = read_jump_log(campaign.folder)
     calibrations = _calibrate(campaign)
     drops = _reduce(campaign, calibrations, progress)
+    evidence = Evidence.of_campaign(campaign, drops, use=("fit",))
     try:
-        fit = fit_batch(_used(drops, "fit"), model=campaign.decision.model, check=_used(drops, "check"))
+        fit = _fit(campaign, drops, evidence)
     except FitError as error:
         raise CampaignError((f"drops.csv: {error}",)) from error
-    evidence = Evidence.of_campaign(campaign, drops, use=("fit",))
     learned = forecast = validation = service = None
     budgets: dict[str, Budget] = {}
     try:
@@ -165,7 +175,9 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
         batch=_batch(campaign, learned, drops),
         lot=_lot(campaign, rating),
         service=service,
+        in_service=_in_service(campaign, log, rating, service),
         budgets=budgets,
+        findings=diagnose(fit, _used(drops, "fit")) if isinstance(fit, BatchFit) else (),
         cautions=(*CAUTIONS, *_cautions(campaign, drops, learned, forecast, validation)),
     )
 
@@ -195,6 +207,22 @@ def _reduce(
 
 def _used(drops: Sequence[Drop], use: str) -> list[Drop]:
     return [drop for drop in drops if drop.use == use]
+
+
+def _fit(campaign: Campaign, drops: Sequence[Drop], evidence: Evidence) -> BatchFit | LowestFit:
+    """The curve from the records, or from lowest points alone where no fit drop has a record."""
+    recorded = _used(drops, "fit")
+    if recorded:
+        return fit_batch(recorded, model=campaign.decision.model, check=_used(drops, "check"))
+    return fit_lowest_points(
+        evidence.lowest_point,
+        mass=evidence.mass,
+        slack_length=evidence.slack_length,
+        cord_mass=evidence.cord_mass,
+        cords=evidence.cord,
+        model=campaign.decision.model,
+        **SetUp.of(campaign.rig).values(),
+    )
 
 
 def _forecast(campaign: Campaign, learned: Learned) -> Forecast:
@@ -267,6 +295,20 @@ def _batch(campaign: Campaign, learned: Learned | None, drops: Sequence[Drop]) -
     return batch_report(values)
 
 
+def _in_service(
+    campaign: Campaign, log: Sequence[LogEntry], rating: Rating, service: Service | None
+) -> tuple[CordStatus, ...]:
+    """Where each cord of the jump log stands."""
+    return cords_in_service(
+        log,
+        retire_at=service.wear.retire_at if service else None,
+        next_retest=service.wear.next_retest if service else None,
+        greatest_jumps=campaign.criteria.greatest_jumps,
+        before={cord.cord: cord.jumps for cord in campaign.cords},
+        rated=(rating.lightest, rating.heaviest) if rating.lightest and rating.heaviest else None,
+    )
+
+
 def _lot(campaign: Campaign, rating: Rating) -> Lot | None:
     if not campaign.breaks:
         return None
@@ -292,6 +334,8 @@ def _cautions(
 ) -> list[str]:
     """What this campaign adds to the standing cautions."""
     found = [f"drop {drop.name}: {note}" for drop in drops for note in drop.notes]
+    if not drops:
+        found.append("No record of load or motion: the curve comes from lowest points alone, and no load was measured.")
     for part in (learned, forecast):
         found += [note for note in getattr(part, "notes", ()) if note not in found]
     if validation is not None and validation.left_out:

@@ -117,7 +117,6 @@ class Campaign:
     drops: tuple[DropEntry, ...]
     calibration: dict[str, CalibrationTable]
     breaks: tuple[BreakEntry, ...]
-    jump_log: tuple[Any, ...]
     digests: dict[str, str]
     sha256: str
     notes: tuple[str, ...]
@@ -212,7 +211,6 @@ def read_campaign(folder: str | Path) -> Campaign:
         drops=tuple(_drop_entry(row, drops.lines[number]) for number, row in drops.rows()),
         calibration={channel: _calibration_table(channel, table) for channel, table in calibration.items()},
         breaks=tuple(_break_entry(row) for _, row in breaks.rows()) if breaks else (),
-        jump_log=(),
         digests=dict(files.digests),
         sha256=_hash(files.digests),
         notes=tuple(f"{name} is not read" for name in _unread(files)),

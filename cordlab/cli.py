@@ -22,6 +22,8 @@ EVERY = 4  # kg between the rows of the printed table
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
+    for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        os.environ.setdefault(threads, "1")  # many small arrays: more threads would only wait for one another
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")  # a terminal that knows no λ shows a question mark

@@ -29,15 +29,32 @@ MODELS = ("linear", "mooney-rivlin", "ogden-1", "yeoh", "gent", "arruda-boyce")
 class LowestFit:
     """A curve from lowest points.
 
-    fit        : the curve, its scales and bands. No force was measured, so residual_sd is 0 N and the drops' scatter is
+    chosen     : the curve, its scales and bands. No force was measured, so residual_sd is 0 N and the drops' scatter is
         in `spread`; `residuals` are the logarithms of the drops' scales less their cords'  [1]
     aicc       : of every model tried, +inf where it cannot be used
     notes      : model → why it cannot be used
     """
 
-    fit: CurveFit
+    chosen: CurveFit
     aicc: Mapping[str, float]
     notes: Mapping[str, str]
+
+    def shapes(self, n: int, *, seed: int) -> tuple[Curve, ...]:
+        """None: the doubt about the shape is in the lines of ln s over mass, which the limits draw."""
+        return ()
+
+    def summary(self) -> str:
+        tried = [f"  {name}: AICc {value:.2f}  {self.notes.get(name, '')}".rstrip() for name, value in self.aicc.items()]
+        return "\n".join([self.chosen.summary(), "from lowest points alone:", *tried])
+
+    def to_dict(self) -> dict:
+        """For results.json."""
+        names = dict.fromkeys((*self.aicc, *self.notes))
+        table = [
+            {"model": name, "aicc": self.aicc.get(name), "check_rms": None, "note": self.notes.get(name, "")}
+            for name in names
+        ]
+        return self.chosen.to_dict() | {"equals": [self.chosen.model.name], "held_back": "nothing", "candidates": table}
 
 
 def fit_lowest_points(

@@ -30,14 +30,14 @@ def test_the_curve_that_made_the_drops_is_found_again(name):
     """Lowest points by `predict_drop` (itself checked against scipy), with drag, sag of the rig and a release depth."""
     lowest = predict_drop(CURVES[name], mass=MASS, **RIG).lowest_point
     found = fit_lowest_points(lowest, mass=MASS, cords=["A"] * 5, model=name, **RIG)
-    assert found.fit.parameters == pytest.approx(CURVES[name].parameters, rel=1e-5)
+    assert found.chosen.parameters == pytest.approx(CURVES[name].parameters, rel=1e-5)
 
 
 def test_without_drag_a_linear_cord_by_hand():
     """W(x) = M g (L + x): a light linear cord, K (λ−1)² L / 2 = M g (L + x)."""
     stiffness = 2 * 70 * 9.80665 * 25.0 / (1.5**2 * 10)
     found = fit_lowest_points([25.0], mass=70.0, slack_length=10.0, cords=["A"], model="linear")
-    assert found.fit.parameters["stiffness"] == pytest.approx(stiffness, rel=1e-9)
+    assert found.chosen.parameters["stiffness"] == pytest.approx(stiffness, rel=1e-9)
 
 
 @pytest.fixture(scope="module")
@@ -55,16 +55,16 @@ def ladder():
 def test_scales_model_and_bands_from_a_ladder(ladder):
     true, cords, mass, lowest = ladder
     found = fit_lowest_points(lowest, mass=mass, cords=cords, **RIG)
-    assert found.fit.scales == pytest.approx(true, rel=0.004)
+    assert found.chosen.scales == pytest.approx(true, rel=0.004)
     assert found.aicc["linear"] > found.aicc["mooney-rivlin"] + 10
     x = np.array([1.8, 3.8])
-    band = found.fit.prediction_band(x)
+    band = found.chosen.prediction_band(x)
     truth = CURVES["mooney-rivlin"].force(x)
     assert ((band.lower < truth) & (truth < band.upper)).all()
     assert (band.dof < 6).all()
-    assert (found.fit.prediction_band(x, this_cord="A").upper < band.upper).all()
+    assert (found.chosen.prediction_band(x, this_cord="A").upper < band.upper).all()
     np.testing.assert_allclose(
-        found.fit.curve.force(np.linspace(2.2, 3.9, 5)),
+        found.chosen.curve.force(np.linspace(2.2, 3.9, 5)),
         CURVES["mooney-rivlin"].force(np.linspace(2.2, 3.9, 5)),
         rtol=0.02,
     )
@@ -74,7 +74,7 @@ def test_too_few_masses_are_refused_by_name():
     lowest = predict_drop(CURVES["mooney-rivlin"], mass=np.array([68.0, 68.0]), **RIG).lowest_point
     with pytest.raises(FitError, match=r"yeoh: 2 lowest points of 1 cords for 3 unknowns; drop other masses"):
         fit_lowest_points(lowest, mass=68.0, cords=["A", "A"], model="yeoh", **RIG)
-    assert fit_lowest_points(lowest, mass=68.0, cords=["A", "A"], **RIG).fit.model.name == "linear"
+    assert fit_lowest_points(lowest, mass=68.0, cords=["A", "A"], **RIG).chosen.model.name == "linear"
 
 
 def test_a_lowest_point_above_the_end_of_the_slack_cord_is_an_error():
