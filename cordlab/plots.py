@@ -31,12 +31,12 @@ from cordlab.drawing import (
     styled,
     svg,
 )
+from cordlab.fit import BatchFit
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
     from cordlab.budget import Budget
     from cordlab.calibrate import Calibration
-    from cordlab.fit import BatchFit
     from cordlab.lot import Lot
     from cordlab.rating import Rating
     from cordlab.reduce import Drop
@@ -115,7 +115,7 @@ def calibration(calibration: "Calibration") -> Figure:
 
 
 @styled
-def curves(drops: Sequence["Drop"], fit: "BatchFit", *, level: float = 0.95) -> Figure:
+def curves(drops: Sequence["Drop"], fit: BatchFit, *, level: float = 0.95) -> Figure:
     """Loading curves of all cords with the batch's curve; below, as a share of it, with the three bands by name."""
     fig = Figure(figsize=(6.3, 5.2))
     top, bottom = fig.subplots(2, sharex=True, height_ratios=(1.15, 1))
@@ -147,7 +147,7 @@ def curves(drops: Sequence["Drop"], fit: "BatchFit", *, level: float = 0.95) -> 
     return fig
 
 
-def _bands(fit: "BatchFit", x: np.ndarray, level: float) -> Iterable[tuple[Band, str, Any]]:
+def _bands(fit: BatchFit, x: np.ndarray, level: float) -> Iterable[tuple[Band, str, Any]]:
     """The bands that the data can give; a band that they cannot is not drawn."""
     first = next(iter(fit.chosen.scales))
     # the band of one tested cord is drawn about the batch's curve, where the others are
@@ -162,13 +162,13 @@ def _bands(fit: "BatchFit", x: np.ndarray, level: float) -> Iterable[tuple[Band,
             continue
 
 
-def _recentred(band: Band, fit: "BatchFit") -> Band:
+def _recentred(band: Band, fit: BatchFit) -> Band:
     by = fit.chosen.curve.force(band.stretch_ratio) / band.force
     return replace(band, force=band.force * by, lower=band.lower * by, upper=band.upper * by)
 
 
 @styled
-def residuals(drops: Sequence["Drop"], fit: "BatchFit") -> Figure:
+def residuals(drops: Sequence["Drop"], fit: BatchFit) -> Figure:
     """Force less the cord's own curve, a strip a drop: what the shape leaves, cord by cord and from light to heavy."""
     fig = Figure()
     ax = fig.subplots()
@@ -307,7 +307,7 @@ def breaks(lot: "Lot") -> Figure:
 
 
 @styled
-def candidates(fit: "BatchFit") -> Figure:
+def candidates(fit: BatchFit) -> Figure:
     """The models side by side: AICc above the best, and the error in drops that were held back."""
     table = [each for each in sorted(fit.candidates, key=lambda each: -each.aicc) if np.isfinite(each.aicc)]
     fig = Figure(figsize=(6.3, 0.9 + 0.25 * len(table)))
@@ -357,11 +357,9 @@ def figures(analysis: "Analysis") -> dict[str, Figure]:
     """Every figure that an analysis can give, by the name of its file."""
     drawn = {f"calibration-{name}": calibration(found) for name, found in analysis.calibrations.items()}
     fitted = [drop for drop in analysis.drops if drop.use == "fit"]
-    if fitted:
-        drawn["record"] = record(fitted[0])
-    if analysis.fit is not None:
-        drawn |= {"curves": curves(fitted, analysis.fit), "residuals": residuals(fitted, analysis.fit)}
-        drawn["candidates"] = candidates(analysis.fit)
+    if fitted and isinstance(analysis.fit, BatchFit):  # a fit to lowest points alone has no loading curves
+        drawn |= {"record": record(fitted[0]), "curves": curves(fitted, analysis.fit)}
+        drawn |= {"residuals": residuals(fitted, analysis.fit), "candidates": candidates(analysis.fit)}
     criteria = analysis.campaign.criteria
     if analysis.rating.predictions:
         drawn["limits"] = by_mass(analysis.rating, criteria)

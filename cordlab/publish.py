@@ -151,6 +151,11 @@ def _crate(
 
     crate, campaign = ROCrate(version="1.1"), results["campaign"]
     person = crate.add(Person(crate, "#author", properties={"name": author}))
+    if laboratory := campaign["report"].get("laboratory"):
+        properties = {"@type": "Organization", "name": str(laboratory)}
+        person["affiliation"] = crate.root_dataset["publisher"] = crate.add(
+            ContextEntity(crate, "#laboratory", properties=properties)
+        )
     terms = crate.add(
         ContextEntity(
             crate,

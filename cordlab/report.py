@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from importlib.resources import files
-from math import isfinite
+from math import inf, isfinite
 from pathlib import Path
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
@@ -89,7 +89,7 @@ def results_of(analysis: "Analysis") -> dict[str, Any]:
 
 def versions() -> dict[str, str]:
     """What the numbers were computed with: Python, the packages behind the numbers, and the kind of machine."""
-    packages = {name: version(name) for name in ("numpy", "scipy", "lmfit", "pandas", "pint", "matplotlib")}
+    packages = {name: version(name) for name in ("numpy", "scipy", "pandas", "pint", "matplotlib")}
     return {"python": platform.python_version(), **packages, "machine": f"{platform.system()} {platform.machine()}"}
 
 
@@ -130,10 +130,12 @@ def render(results: Mapping[str, Any], figures: Mapping[str, str], *, second_uni
         criteria=_named(campaign["criteria"], _CRITERIA, numbers),
         places={name: _named(campaign[name], _PLACE, numbers) for name in ("rig", "site")},
         cords=_cords(campaign["cords"], results["curve"]["scales"], numbers),
+        in_service=_in_service(results.get("cords_in_service", ())),
         by_count=_by_count(results["wear"], numbers),
         jumps=_jumps(results),
         by_hand=_by_hand(campaign),
         notes=_grouped(results["drops"]),
+        findings=results.get("findings", ()),
         cautions=_standing(results),
         calibrations=[_calibration(name, found) for name, found in results["calibration"].items()],
         parameters=_parameters(results["curve"]),
@@ -302,7 +304,7 @@ def _parameters(curve: Mapping[str, Any]) -> list[str]:
 def _models(curve: Mapping[str, Any]) -> Table:
     """The models side by side, the best first."""
     rows = []
-    for each in sorted(curve["candidates"], key=lambda each: (each["aicc"] is None, each["aicc"])):
+    for each in sorted(curve["candidates"], key=lambda each: inf if each["aicc"] is None else each["aicc"]):
         use = "chosen" if each["model"] == curve["model"] else "as good" if each["model"] in curve["equals"] else ""
         aicc = NOTHING if each["aicc"] is None else f"{each['aicc']:.1f}"
         rms = NOTHING if each["check_rms"] is None else f"{each['check_rms']:.3g}"
@@ -322,6 +324,18 @@ def _budgets(shares: Sequence[Mapping[str, Any]]) -> list[Table]:
             rows.append((f"{len(rest)} smaller inputs", f"{100 * sum(rest):.1f}"))
         tables.append(Table(f"Shares of the variance of {quantity}", ("input", "share [%]"), tuple(rows)))
     return tables
+
+
+def _in_service(cords: Sequence[Mapping[str, Any]]) -> Table:
+    """Where the cords of the jump log stand."""
+    rows = []
+    for cord in cords:
+        left = (cord[f"before_{name}"] for name in ("retest", "retirement"))
+        told = "; ".join([*cord["reasons"], *cord["cautions"]])
+        cells = [NOTHING if count is None else str(count) for count in left]
+        rows.append((cord["cord"], str(cord["jumps"]), *cells, "yes" if cord["may_jump"] else "no", told))
+    heads = ("cord", "jumps", "left before retest", "left before retirement", "may jump", "note")
+    return Table("Cords in service, by the jump log", heads, tuple(rows))
 
 
 def _by_count(wear: Mapping[str, Any] | None, numbers: Numbers) -> Table:

@@ -13,7 +13,9 @@ from cordlab.budget import Budget, Share
 from cordlab.calibrate import calibrate_channel
 from cordlab.campaign import read_campaign
 from cordlab.curves import Curve
+from cordlab.diagnosis import Finding
 from cordlab.fit import fit_batch
+from cordlab.jumplog import CordStatus
 from cordlab.lot import assess_lot
 from cordlab.rating import RULE, Rating, not_rated
 from cordlab.service import Service
@@ -120,7 +122,9 @@ def specimen() -> Analysis:
         batch=None,
         lot=assess_lot(campaign.breaks, greatest_load_limit=2270.0, least_strength_factor=5.0),
         service=Service(RATED, None, ({"jumps": 500, "lightest": 45.0, "heaviest": 85.0},), wear),
+        in_service=(CordStatus("A7", 120, 480, 380, False, (), ("no inspection is noted since 2026-04-01",)),),
         budgets=budgets,
+        findings=(Finding("scale", "softer than its other drops by 2 %", "drop A2-100", "look at its record"),),
         cautions=CAUTIONS,
     )  # fmt: skip
 

@@ -26,6 +26,13 @@ def vectors(figures):
     return {name: svg(fig, name=name) for name, fig in figures.items()}
 
 
+def test_lowest_points_alone_have_no_loading_curves():
+    alone = replace(specimen(), drops=(), calibrations={}, fit=None)
+    assert set(plots.figures(alone)) == {
+        "validation", "limits", "strength", "budget-clearance", "budget-g", "breaks", "wear"
+    }  # fmt: skip
+
+
 def line(ax, label):
     (found,) = [each for each in ax.lines if each.get_label() == label]
     return found

@@ -113,6 +113,16 @@ def test_a_licence_that_is_no_address_is_named(tmp_path):
     assert {"@id": "#licence", "@type": "CreativeWork", "name": "All rights reserved"} in graph
 
 
+def test_the_laboratory_is_the_publisher_where_it_is_given(tmp_path, monkeypatch, results):
+    given = copy.deepcopy(results)
+    given["campaign"]["report"] = {"laboratory": "An invented laboratory"}
+    monkeypatch.setattr(report, "results_of", lambda analysis: given)
+    with zipfile.ZipFile(publish_specimen(tmp_path / "a.zip").path) as archive:
+        graph = {each["@id"]: each for each in json.loads(archive.read("ro-crate-metadata.json"))["@graph"]}
+    assert graph["#laboratory"] == {"@id": "#laboratory", "@type": "Organization", "name": "An invented laboratory"}
+    assert graph["./"]["publisher"] == graph["#author"]["affiliation"] == {"@id": "#laboratory"}
+
+
 def test_who_when_and_licence_are_asked_for_all_at_once(tmp_path):
     with pytest.raises(PublishError) as error:
         publish_specimen(tmp_path / "a.zip", licence=" ", author="", date="yesterday")

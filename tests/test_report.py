@@ -191,6 +191,20 @@ def test_the_same_results_give_the_same_page_and_another_number_another_report(r
     assert report.report_number(elsewhere) == report.report_number(results)
 
 
+def test_findings_and_cords_in_service_are_told(page):
+    told = words(page)
+    assert "drop A2-100: softer than its other drops by 2 %; look at its record" in told
+    assert re.search(r"Cords in service, by the jump log .* A7 120 480 380 yes no inspection", told)
+
+
+def test_models_that_have_no_aicc_come_last(results):
+    other = copy.deepcopy(results)
+    for each in other["curve"]["candidates"][:2]:
+        each |= {"aicc": None, "check_rms": None, "note": "could not be fitted"}
+    told = words(report.render(other, {}))
+    assert told.index("yeoh 3") < told.index("linear – –")
+
+
 def test_settings_by_hand_are_told(results):
     changed = copy.deepcopy(results)
     changed["campaign"]["decision"] |= {"model": "yeoh", "filter": "off", "calibration_degree": 2}
