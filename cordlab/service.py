@@ -18,6 +18,7 @@ from cordlab.drop import predict_drop
 from cordlab.forecast import DANGER, Forecast
 from cordlab.rating import Rating
 from cordlab.simulate import SOFT
+from cordlab.softening import Softening, tell_apart
 from cordlab.wear import Wear, assess_wear
 
 TOGETHER = 20  # counts no farther apart are one retest: each of its drops adds a jump (a choice, no source)
@@ -32,15 +33,21 @@ class Service:
     by_count : a dict a retested count: jumps, lightest, heaviest rider mass of a rating to there, None if nothing is
         rated
     wear : clearance at the heaviest rated mass over the count, with forecast, retirement count and next retest
+    softening : softening and permanent lengthening told apart; None where the drops cannot
     """
 
     rating: Rating
     jumps: int | None
     by_count: tuple[dict[str, Any], ...]
     wear: Wear
+    softening: Softening | None = None
 
     def to_dict(self) -> dict[str, Any]:
-        return self.wear.to_dict() | {"jumps": self.jumps, "range_by_count": [dict(row) for row in self.by_count]}
+        return self.wear.to_dict() | {
+            "jumps": self.jumps,
+            "range_by_count": [dict(row) for row in self.by_count],
+            "softening": self.softening.to_dict() if self.softening else None,
+        }
 
 
 def service_life(
@@ -72,7 +79,24 @@ def service_life(
     by_count = tuple(
         {"jumps": count, "lightest": other.lightest, "heaviest": other.heaviest} for count, other in ratings.items()
     )
-    return Service(rating, jumps, by_count, replace(wear, retire_at=retire_at))
+    return Service(rating, jumps, by_count, replace(wear, retire_at=retire_at), _softening(forecast.learned, drops))
+
+
+def _softening(learned: Anchors, drops: Evidence) -> Softening | None:
+    try:
+        return tell_apart(
+            learned.shapes[0].curve,
+            drops.cord,
+            drops.jumps.astype(int),
+            drops.mass,
+            drops.lowest_point,
+            slack_length=drops.slack_length,
+            cord_mass=drops.cord_mass,
+            together=TOGETHER,
+            **learned.rig.values(),
+        )
+    except ValueError:  # fewer than two cords at two masses and two counts
+        return None
 
 
 def _changes(learned: Anchors, drops: Evidence, y: np.ndarray) -> dict[int, np.ndarray]:

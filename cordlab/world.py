@@ -33,7 +33,12 @@ SITE = {
     "air_density": "1.2(1) kg/m^3",
 }
 GREATEST_G = {"even": 2.8, "waves": 3.2}  # invented, so that g governs the light end in either world
-CRITERIA = {"least_clearance": "4 m", "least_strength_factor": 5, "greatest_stretch_ratio": 4.2}
+CRITERIA = {
+    "least_clearance": "4 m",
+    "least_strength_factor": 5,
+    "greatest_stretch_ratio": 4.2,
+    "lot_sample_share": 0.1,
+}
 DECISION = {"limit": "prediction", "probability": 0.99, "confidence": 0.95, "model": "auto", "seed": 20}
 UNITS = {
     "tie_height": "m",
@@ -116,8 +121,9 @@ class Scenario:
     def __post_init__(self) -> None:
         if self.mechanics not in GREATEST_G:
             raise ValueError(f"mechanics '{self.mechanics}' is not known; choose one of {', '.join(GREATEST_G)}")
-        criteria = {"greatest_g": GREATEST_G[self.mechanics], **CRITERIA}
-        for name, standard in (("rig", RIG), ("site", SITE), ("criteria", criteria), ("decision", DECISION)):
+        criteria = {"greatest_g": GREATEST_G[self.mechanics], **CRITERIA, "lot_size": self.lot}
+        decision = DECISION | ({"jumps": max(self.retests)} if self.retests else {})
+        for name, standard in (("rig", RIG), ("site", SITE), ("criteria", criteria), ("decision", decision)):
             object.__setattr__(self, name, {**standard, **getattr(self, name)})
         if self.checks and not {*self.checks} < {*self.masses}:
             raise ValueError(f"checks {self.checks} are not some of the masses {self.masses}")
