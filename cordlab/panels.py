@@ -1,0 +1,257 @@
+"""Panels: controls over pure functions. A changed control computes anew and draws; nothing is kept between.
+
+Each panel is a `Panel`: its controls by name, and one function from their values to text and figure. An error is shown
+in the panel and raised.
+"""
+
+import os
+from base64 import b64encode
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import ipywidgets as w
+import numpy as np
+from matplotlib.figure import Figure
+
+from cordlab import plots, views
+from cordlab.anchor import SetUp
+from cordlab.drawing import png
+from cordlab.drop import Trace, predict_drop, trace_drop, unloading_for
+from cordlab.rating import Rating, re_rate
+from cordlab.reduce import reduce_entry
+from cordlab.units import Measured
+
+if TYPE_CHECKING:
+    from cordlab.analysis import Analysis
+    from cordlab.calibrate import Calibration
+    from cordlab.campaign import Campaign
+    from cordlab.fit import BatchFit
+    from cordlab.reduce import Drop
+
+__all__ = ["Panel", "campaign_folder", "drop_panel", "model_panel", "rating_panel", "record_panel"]
+
+PROBABILITIES = (0.9, 0.95, 0.98, 0.99, 0.995, 0.999)
+MOST_VISCOUS = 20.0  # the range in which loads are judged where no viscosity is known  [N·s]
+
+
+def campaign_folder() -> Path:
+    """The campaign that the notebooks work on: the folder named by CORDLAB_CAMPAIGN, else the demo beside them."""
+    return Path(os.environ.get("CORDLAB_CAMPAIGN", "../data-demo/first-batch"))
+
+
+class Panel(w.VBox):
+    """Controls, the answer in words, and a picture.
+
+    controls : by the names of `answer`'s arguments; changing the value of one is what a user does
+    answer : values of the controls → lines of text, figure
+    """
+
+    def __init__(self, controls: Mapping[str, Any], answer: Callable[..., tuple[Sequence[str], Figure]]) -> None:
+        self.controls, self._answer = dict(controls), answer
+        self.text, self.picture = w.HTML(), w.HTML()
+        self._said: tuple[str, ...] = ()
+        self._figure = Figure()
+        for name, control in self.controls.items():
+            control.style.description_width = "13em"
+            control.layout.width = "34em"
+            control.tooltip = control.description or name
+            control.observe(self._changed, names="value")
+        super().__init__([*self.controls.values(), self.text, self.picture])
+        self.refresh()
+
+    @property
+    def said(self) -> str:
+        """The answer, as plain text."""
+        return "\n".join(self._said)
+
+    def refresh(self) -> None:
+        """Compute and draw for the values that the controls have now."""
+        lines, figure = self._answer(**{name: control.value for name, control in self.controls.items()})
+        image = _image(figure)
+        self._said, self._figure = tuple(lines), figure
+        head, *rest = (escape(line) for line in lines)
+        body = "".join(f"<br>{line}" for line in rest)
+        self.text.value = f'<div role="status" style="line-height:1.45;max-width:52em"><b>{head}</b>{body}</div>'
+        self.picture.value = image
+
+    def _changed(self, change: Any) -> None:
+        try:
+            self.refresh()
+        except Exception as error:  # shown to whoever moved the control, and raised for whoever called
+            self._said = (f"error: {error}",)
+            self.text.value = f'<div role="alert"><b>error:</b> {escape(str(error))}</div>'
+            self._figure, self.picture.value = Figure(), ""  # a picture of other values would be taken for these
+            raise
+
+    def __repr__(self) -> str:
+        return self.said
+
+    def _repr_mimebundle_(self, **kwargs: Any) -> tuple[dict[str, Any], dict[str, Any]]:
+        """The live panel, and for viewers without a kernel what it says and shows now."""
+        live = super()._repr_mimebundle_(**kwargs) or {}
+        still, told = views.show(self._figure)._repr_mimebundle_()
+        return {**live, **still, "text/plain": f"{self.said}\n{still['text/plain']}"}, told
+
+
+def _image(figure: Figure) -> str:
+    told, data = views.size(figure), b64encode(png(figure)).decode()
+    return f'<img width="{told["width"]}" alt="{escape(told["alt"])}" src="data:image/png;base64,{data}">'
+
+
+def drop_panel(analysis: "Analysis") -> Panel:
+    """One drop on the rig in time: evenly strained, with stretch waves, and as recorded where that mass was dropped."""
+    campaign, batch = analysis.campaign, analysis.fit.chosen
+    masses = sorted({entry.mass.value for entry in campaign.drops})
+    between = np.arange(np.ceil(masses[0]), masses[-1])
+    known = campaign.viscosity
+    shares = [drop.energy_returned for drop in analysis.drops if drop.energy_returned is not None]
+    returned = float(np.mean(shares)) if shares else 1.0
+    controls = {
+        "cord": w.Dropdown(options=sorted({drop.cord for drop in analysis.drops}), description="cord"),
+        "mass": w.SelectionSlider(
+            options=[(f"{mass:g} kg", float(mass)) for mass in np.union1d(masses, between)],
+            value=float(masses[len(masses) // 2]), description="mass hung [kg]", continuous_update=False,
+        ),
+        "viscosity": w.FloatSlider(
+            value=known.value if known else MOST_VISCOUS / 4, min=0, max=MOST_VISCOUS, step=0.5,
+            description="viscosity [N·s]" if known else "viscosity, assumed [N·s]", continuous_update=False,
+        ),
+    }  # fmt: skip
+
+    def answer(cord: str, mass: float, viscosity: float) -> tuple[list[str], Figure]:
+        entry = campaign.cord(cord)
+        curve = batch.curve.scaled(batch.scales.get(cord, 1.0))
+        given: dict[str, Any] = {"mass": mass, "slack_length": entry.slack_length.value, "cord_mass": entry.mass.value}
+        given |= SetUp.of(campaign.rig).values()
+        drop = next((d for d in analysis.drops if d.cord == cord and d.mass == mass and d.use != "wear"), None)
+        told = [f"cord {cord}, {mass:g} kg hung, on the rig: {'recorded' if drop else 'this mass was not dropped'}"]
+        if drop is not None:
+            told.append(
+                f"record: lowest point {drop.lowest_point:.2f} m (u = {drop.u_lowest_point:.2f} m), "
+                f"peak load {drop.peak_load:.0f} N where the cell sits"
+            )
+        traces: list[Trace] = []
+        for mechanics, damping in (("even", 0.0), ("waves", viscosity)):
+            found = predict_drop(curve, mechanics=mechanics, viscosity=damping, **given)
+            back = unloading_for(curve, float(found.stretch_ratio), returned) if mechanics == "even" else 0.0
+            told.append(
+                f"{mechanics}: lowest point {found.lowest_point:.2f} m, peak load {found.tie_load:.0f} N at the tie "
+                f"point, {found.tension:.0f} N at the lower end, greatest g {found.g:.2f}"
+            )
+            traces.append(
+                trace_drop(
+                    curve, mechanics=mechanics, viscosity=damping, unloading=back, duration=_duration(drop), **given
+                )
+            )
+        return told, views.motion(traces, drop=drop, slack_length=entry.slack_length.value)
+
+    return Panel(controls, answer)
+
+
+def _duration(drop: "Drop | None") -> float:
+    """Until the record ends, or past the first rebound of a long cord [s]."""
+    return 6.0 if drop is None else float(np.clip(drop.time[-1] - drop.time[drop.release], 2.0, 8.0))
+
+
+def rating_panel(analysis: "Analysis") -> Panel:
+    """What if the site or the criteria were different: the range and what governs it, from the draws that are there."""
+    campaign, forecast = analysis.campaign, analysis.forecast
+    if forecast is None:
+        raise ValueError("there is no forecast to rate: " + "; ".join(analysis.rating.reasons))
+    site, criteria, decision = campaign.site, campaign.criteria, campaign.decision
+    breaking_load = Measured(min(each.breaking_load for each in campaign.breaks)) if campaign.breaks else None
+
+    def number(value: float, low: float, high: float, step: float, description: str) -> w.FloatSlider:
+        return w.FloatSlider(
+            value=value, min=min(low, value), max=max(high, value), step=step, description=description,
+            continuous_update=False, readout_format=".2f",
+        )  # fmt: skip
+
+    height, reach = site.tie_height.value, site.reach_below_attachment.value
+    controls = {
+        "tie_height": number(height, round(0.6 * height), round(1.6 * height), 0.5, "tie point above surface [m]"),
+        "reach": number(reach, 0.0, 4.0, 0.1, "body reach below cord [m]"),
+        "least_clearance": number(criteria.least_clearance, 0.0, 15.0, 0.5, "least clearance [m]"),
+        "greatest_g": number(criteria.greatest_g, 1.5, 5.0, 0.05, "greatest g [1]"),
+        "least_strength_factor": number(criteria.least_strength_factor, 1.0, 12.0, 0.5, "least strength factor [1]"),
+        "probability": w.SelectionSlider(
+            options=[(f"{100 * p:g} %", p) for p in sorted({*PROBABILITIES, decision.probability})],
+            value=decision.probability, description="probability [%]", continuous_update=False,
+            disabled=decision.limit == "tolerance",
+        ),
+    }  # fmt: skip
+
+    def answer(tie_height: float, reach: float, probability: float, **asked: Any) -> tuple[list[str], Figure]:
+        judged = replace(criteria, **asked)
+        rating = re_rate(
+            forecast,
+            criteria=judged,
+            tie_height=replace(site.tie_height, value=tie_height),
+            reach=replace(site.reach_below_attachment, value=reach),
+            probability=probability,
+            breaking_load=breaking_load,
+            validation=analysis.validation,
+        )
+        return _rating_told(rating, decision.jumps), plots.by_mass(rating, judged)
+
+    return Panel(controls, answer)
+
+
+def _rating_told(rating: Rating, jumps: int | None) -> list[str]:
+    if rating.rated:
+        told = [
+            f"rated for rider masses of {rating.lightest:.1f} to {rating.heaviest:.1f} kg",
+            f"light end: {rating.governed_by['light']}; heavy end: {rating.governed_by['heavy']}",
+        ]
+    else:
+        told = ["NOT RATED"]
+    told += [*rating.reasons, rating.promise]
+    if jumps is not None:
+        told.append(f"for cords as they were tested; that the range holds to {jumps} jumps is not asked here")
+    return told
+
+
+def model_panel(fit: "BatchFit", drops: Sequence["Drop"]) -> Panel:
+    """One model after the other: its parameters, how it did beside the others, its curve and bands or its residuals."""
+    fitted = [drop for drop in drops if drop.use == "fit"]
+    names = [each.model for each in sorted(fit.candidates, key=lambda each: each.aicc) if each.fit is not None]
+    controls = {
+        "model": w.Dropdown(options=names, value=fit.chosen.model.name, description="model"),
+        "shown": w.ToggleButtons(options=["curve and bands", "residuals"], description="picture"),
+    }
+    best = min(each.aicc for each in fit.candidates)
+
+    def answer(model: str, shown: str) -> tuple[list[str], Figure]:
+        candidate = fit.candidate(model)
+        picked = replace(fit, chosen=candidate.fitted)
+        word = "chosen" if model == fit.chosen.model.name else "as good" if model in fit.equals else "not chosen"
+        parameters = ", ".join(f"{name} = {value:.4g}" for name, value in picked.chosen.parameters.items())
+        told = [
+            f"{model}: {word}",
+            f"{parameters or 'no parameters'}",
+            f"AICc {candidate.aicc - best:.1f} above the best; rms of force in {fit.held_back} "
+            f"{candidate.check_rms:.1f} N; residual sd {picked.chosen.residual_sd:.1f} N",
+            *([candidate.note] if candidate.note else []),
+        ]
+        draw = plots.curves if shown == "curve and bands" else plots.residuals
+        return told, draw(fitted, picked)
+
+    return Panel(controls, answer)
+
+
+def record_panel(campaign: "Campaign", calibrations: "dict[str, Calibration]") -> Panel:
+    """One record after the other, reduced when it is asked for, with its events."""
+    entries = {entry.drop: entry for entry in campaign.drops if entry.record is not None}
+    if not entries:
+        raise ValueError("the campaign has no records: its drops count with their lowest points alone")
+    labels = [(f"{name}: cord {entry.cord}, {entry.mass.value:g} kg", name) for name, entry in entries.items()]
+    controls = {"drop": w.SelectionSlider(options=labels, description="drop", continuous_update=False)}
+
+    def answer(drop: str) -> tuple[list[str], Figure]:
+        found = reduce_entry(campaign, entries[drop], calibrations)
+        return [line.strip() for line in found.summary().splitlines()], plots.record(found)
+
+    return Panel(controls, answer)

@@ -1,0 +1,189 @@
+"""Figures of what was measured, before anything is concluded from it, and of the motion of a drop in time."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import cycle
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from cordlab.drawing import (
+    BLUE,
+    COLOURS,
+    FAINT,
+    INK,
+    MARKERS,
+    RED,
+    describe,
+    forbid,
+    png,
+    state,
+    styled,
+)
+
+if TYPE_CHECKING:
+    from cordlab.campaign import CalibrationTable, Campaign
+    from cordlab.ladder import Rung
+    from cordlab.records import Record
+    from cordlab.reduce import Drop
+    from cordlab.trace import Trace
+
+__all__ = ["Shown", "branches", "ladder", "lowest_points", "motion", "pairs", "raw", "show", "size"]
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A figure as notebooks show it: the picture, with its numbers as text for those who compare or cannot see it."""
+
+    figure: Figure
+
+    def __repr__(self) -> str:
+        return state(self.figure)
+
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> tuple[dict[str, Any], dict[str, Any]]:
+        return {"image/png": png(self.figure), "text/plain": state(self.figure)}, {"image/png": size(self.figure)}
+
+
+def size(figure: Figure) -> dict[str, Any]:
+    """For whoever shows its PNG: width on a screen [px], and words for those who cannot see it."""
+    return {"width": round(96 * figure.get_figwidth()), "alt": describe(figure)}
+
+
+def show(figure: Figure) -> Shown:
+    """For the last line of a notebook's cell."""
+    return Shown(figure)
+
+
+@styled
+def lowest_points(campaign: "Campaign") -> Figure:
+    """Every lowest point measured on its own against the mass hung, cord by cord, down to the surface at the rig."""
+    fig = Figure(figsize=(6.3, 3.6))
+    ax = fig.subplots()
+    uses = {"fit": "to fit", "check": "held back", "wear": "worn cord"}
+    looks: dict[str, dict[str, Any]] = {"fit": {}, "check": {"mfc": "none"}, "wear": {"mfc": "none", "alpha": 0.45}}
+    for cord, marker, colour in zip(campaign.cords, cycle(MARKERS), cycle(COLOURS), strict=False):
+        for use, look in looks.items():
+            own = [d for d in campaign.drops if d.cord == cord.cord and d.use == use and d.lowest_point is not None]
+            if own:
+                x, y = [d.mass.value for d in own], [d.lowest_point.value for d in own if d.lowest_point is not None]
+                ax.plot(x, y, marker, color=colour, label=f"cord {cord.cord} ({uses[use]})", **look)
+    surface = campaign.rig.tie_height.value
+    ax.axhline(surface, color=INK, lw=1.4, label="surface at the rig")
+    ax.annotate(
+        "surface at the rig", (0.02, surface), xycoords=("axes fraction", "data"), xytext=(0, 3),
+        textcoords="offset points", va="bottom",
+    )  # fmt: skip
+    ax.invert_yaxis()
+    ax.set(xlabel="mass hung [kg]", ylabel="lowest point below the tie point [m]")
+    first = [line for line in ax.lines if "to fit" in str(line.get_label())]
+    fig.legend(first, [str(line.get_label()).split(" (")[0] for line in first], loc="outside lower center", ncols=6)
+    ax.set_title("filled: to fit; open: held back; faint: worn cords dropped again", fontsize=9)
+    return fig
+
+
+@styled
+def ladder(rungs: Sequence["Rung"], lowest: Mapping[float, Sequence[float]], *, clear_above: float) -> Figure:
+    """Limits that the ladder gave for each heavier mass before it was dropped, and what then came.
+
+    lowest : mass hung [kg] → its lowest points, those of masses that were dropped [m]. clear_above : lowest point that
+    leaves the least clearance on the rig [m]
+    """
+    fig = Figure(figsize=(6.3, 3.4))
+    ax = fig.subplots()
+    mass, limit = [rung.mass for rung in rungs], [rung.lowest_point_limit for rung in rungs]
+    x, y = np.array([(m, each) for m, values in lowest.items() for each in values]).T
+    ax.plot(x, y, "o", color=INK, ms=3.5, mfc="none", label="measured, afterwards")
+    ax.plot(mass, limit, "_--", color=RED, ms=14, mew=2, label="limit, from lighter drops only")
+    forbid(ax, clear_above, "upper")
+    ax.invert_yaxis()
+    ax.set(xlabel="mass hung [kg]", ylabel="lowest point below the tie point [m]")
+    fig.legend(handles=ax.lines[:2], loc="outside lower center", ncols=2)
+    return fig
+
+
+@styled
+def pairs(table: "CalibrationTable") -> Figure:
+    """Readings against references as they were written down, run by run."""
+    fig = Figure(figsize=(6.3, 3.0))
+    ax = fig.subplots()
+    for run, marker, colour in zip(np.unique(table.run).tolist(), cycle(MARKERS), cycle(COLOURS), strict=False):
+        of = table.run == run
+        ax.plot(table.reading[of], table.reference[of], marker, color=colour, mfc="none", label=f"run {run}")
+    ax.set(xlabel=f"reading [{table.reading_unit}]", ylabel=f"reference [{table.quantity_unit}]")
+    ax.set_title(f"{table.channel} sensor")
+    ax.legend(ncols=2)
+    return fig
+
+
+@styled
+def raw(record: "Record", *, force_unit: str, distance_unit: str = "") -> Figure:
+    """A record as the logger wrote it, in the units of the sensors."""
+    channels = [("force", record.force, force_unit)]
+    if record.distance is not None:
+        channels.append(("distance", record.distance, distance_unit))
+    fig = Figure(figsize=(6.3, 1.0 + 1.5 * len(channels)))
+    for ax, (name, values, unit) in zip(
+        fig.subplots(len(channels), sharex=True, squeeze=False)[:, 0], channels, strict=True
+    ):
+        ax.plot(record.time, values, "-", color=FAINT, lw=0.7, label="as recorded")
+        ax.set_ylabel(f"{name} [{unit}]")
+    fig.axes[-1].set_xlabel("time [s]")
+    return fig
+
+
+@styled
+def branches(drop: "Drop") -> Figure:
+    """The cord's force over its stretch ratio: the way down, the way back, and the energy between them."""
+    fig = Figure(figsize=(6.3, 3.2))
+    ax = fig.subplots()
+    ends = [(float(drop.force[len(drop.force) // 2]), drop.stretch_ratio[len(drop.force) // 2], "loading", BLUE)]
+    ax.plot(drop.stretch_ratio, drop.force / 1000, "-", color=BLUE, label="loading")
+    if drop.unloading_ratio.size:
+        k = drop.unloading_force.size // 2
+        ax.plot(drop.unloading_ratio, drop.unloading_force / 1000, "--", color=RED, label="unloading")
+        ends.append((float(drop.unloading_force[k]), drop.unloading_ratio[k], "unloading", RED))
+    for force, ratio, name, colour in ends:
+        up = name == "loading"
+        ax.annotate(
+            name, (ratio, force / 1000), xytext=(-4 if up else 4, 4 if up else -4), textcoords="offset points",
+            ha="right" if up else "left", va="bottom" if up else "top", color=colour,
+        )  # fmt: skip
+    ax.set(xlabel="stretch ratio [1]", ylabel="force in the cord [kN]")
+    if drop.energy_returned is not None:
+        ax.set_title(f"energy returned {100 * drop.energy_returned:.1f} %")
+    return fig
+
+
+@styled
+def motion(traces: Iterable["Trace"], *, drop: "Drop | None" = None, slack_length: float) -> Figure:
+    """Position and loads of one drop on one time axis from the release: by each mechanics, and as recorded.
+
+    drop : its reduced record, or None where this mass was not dropped
+    """
+    fig = Figure(figsize=(6.3, 5.4))
+    place, tie, lower = fig.subplots(3, sharex=True)
+    end, wide = np.inf, {"color": "#BBBBBB", "lw": 4}
+    if drop is not None:
+        time = drop.time - drop.time[drop.release]
+        end = float(time[-1])
+        place.plot(time, drop.position, "-", label="record", **wide)
+        (tie if drop.load_cell_at == "top" else lower).plot(time, drop.load / 1000, "-", label="record", **wide)
+    for trace, style, colour in zip(traces, ("--", "-"), (BLUE, RED), strict=False):
+        end = min(end, float(trace.time[-1]))
+        place.plot(trace.time, trace.position, style, color=colour, label=trace.mechanics)
+        for ax, values in ((tie, trace.tie_load), (lower, trace.lower_load)):
+            ax.plot(trace.time, values / 1000, style, color=colour, label=trace.mechanics)
+            k = int(np.argmax(values))
+            ax.plot([trace.time[k]], [values[k] / 1000], "v", ms=7, color=colour, label=f"{trace.mechanics}, greatest")
+    place.axhline(slack_length, color=FAINT, ls=":", lw=1)
+    place.annotate("slack length", (0, slack_length), xytext=(2, 3), textcoords="offset points")
+    place.set_xlim(0, end)
+    place.invert_yaxis()
+    place.set_ylabel("lower end below\nthe tie point [m]")
+    tie.set_ylabel("load at the\ntie point [kN]")
+    lower.set(xlabel="time from the release [s]", ylabel="load at the\nlower end [kN]")
+    named = {str(line.get_label()): line for ax in (place, tie, lower) for line in ax.lines[::-1]}
+    shown = [name for name in ("record", "even", "waves", "even, greatest", "waves, greatest") if name in named]
+    fig.legend([named[name] for name in shown], shown, loc="outside upper left", ncols=len(shown))
+    return fig

@@ -1,0 +1,74 @@
+"""Run the notebooks and store their outputs: `python -m tests.notebooks [NAME...]`, all of them by default.
+
+They run on the campaign that CORDLAB_CAMPAIGN names (see `cordlab.panels.campaign_folder`); what is stored in the
+repository is of the demo. What differs from run to run is left out: times, ids of widgets, the state of widgets.
+"""
+
+import os
+import sys
+import time
+from pathlib import Path
+
+import nbformat
+from nbclient import NotebookClient
+
+from tests.conftest import ROOT
+
+FOLDER = ROOT / "notebooks"
+WIDGET = "application/vnd.jupyter.widget-view+json"
+
+
+def run(path: Path) -> None:
+    """Run one notebook from its first cell and write it back.
+
+    Raises CellExecutionError where a cell raises, ValueError where one warns: nobody is to read past warnings.
+    """
+    notebook = nbformat.read(path, as_version=4)
+    NotebookClient(
+        notebook,
+        timeout=300,
+        kernel_name="python3",
+        record_timing=False,
+        store_widget_state=False,
+        resources={"metadata": {"path": str(path.parent)}},
+    ).execute()
+    outputs = [output for cell in notebook.cells for output in cell.get("outputs", [])]
+    warned = [output.text for output in outputs if output.get("name") == "stderr"]
+    if warned:
+        raise ValueError(f"{path.name} writes to stderr: {warned[0]}")
+    nbformat.write(normalised(notebook), path)
+
+
+def normalised(notebook: nbformat.NotebookNode) -> nbformat.NotebookNode:
+    """Without what differs from run to run. A panel keeps its picture and words; it comes to life when it is run."""
+    notebook.metadata = nbformat.from_dict(
+        {
+            "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
+            "language_info": {"name": "python"},
+        }
+    )
+    for number, cell in enumerate(notebook.cells):
+        cell.id = f"cell-{number}"
+        if cell.cell_type == "code":
+            cell.metadata = nbformat.NotebookNode()
+            for output in cell.outputs:
+                output.get("data", {}).pop(WIDGET, None)
+    return notebook
+
+
+def main(names: list[str]) -> int:
+    paths = [FOLDER / f"{Path(name).stem}.ipynb" for name in names] or sorted(FOLDER.glob("*.ipynb"))
+    missing = [path.name for path in paths if not path.is_file()]
+    if missing:
+        print(f"no such notebook in notebooks/: {', '.join(missing)}", file=sys.stderr)
+        return 2
+    os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": str(ROOT)}
+    for path in paths:
+        start = time.perf_counter()
+        run(path)
+        print(f"{path.name}: {time.perf_counter() - start:.0f} s, {path.stat().st_size / 1024:.0f} KB", flush=True)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
