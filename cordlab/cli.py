@@ -71,6 +71,16 @@ def _parser() -> argparse.ArgumentParser:
     ):
         sub = command(name, function, help)
         sub.add_argument("--out", metavar="DIR", type=Path, help="where the results go (default: FOLDER/results)")
+    sub.add_argument("--pdf", action="store_true", help="also write report.pdf (needs WeasyPrint)")
+    sub.add_argument("--pounds-and-feet", action="store_true", help="lb and ft beside kg and m in the report")
+    sub = command("publish", publish, "put a campaign and its results into one file that a reviewer can re-run")
+    sub.add_argument("bundle", metavar="BUNDLE.zip", type=Path)
+    sub.add_argument("--author", required=True, help="who publishes")
+    sub.add_argument("--licence", required=True, help="name or address of the licence")
+    sub.add_argument("--date", required=True, help="day of publication, such as 2026-05-04")
+    sub.add_argument("--notebook", metavar="FILE", type=Path, action="append", default=[], help="an executed notebook")
+    sub = command("recheck", recheck, "re-run a published bundle and compare every number")
+    sub.add_argument("other", metavar="OTHER", type=Path, nargs="?", help="compare two results.json instead")
     command("ladder", ladder, "say whether the next, heavier test mass may be dropped")
     sub = command("invent", invent, "write an invented campaign, and the truth about it outside its folder")
     sub.add_argument("--seed", type=int, default=20, help="the same seed writes the same files (default: 20)")
@@ -113,19 +123,51 @@ def analyse(options: argparse.Namespace) -> int:
 
 
 def report(options: argparse.Namespace) -> int:
-    analysis, out = _analysed(options)
-    page = out / "report.html"
-    return _answer(options, {"report": str(page)}, [f"written: {page}"], DONE if analysis.rating.rated else NO)
+    from cordlab.report import pdf
+
+    analysis, out = _analysed(options, second_units=options.pounds_and_feet)
+    pages = [out / "report.html"]
+    if options.pdf:
+        pages.append(out / "report.pdf")
+        part = pages[1].with_suffix(".part")
+        part.write_bytes(pdf(pages[0].read_text(encoding="utf-8")))
+        part.rename(pages[1])
+    text = [f"written: {page}" for page in pages]
+    return _answer(options, {"report": [str(page) for page in pages]}, text, DONE if analysis.rating.rated else NO)
 
 
-def _analysed(options: argparse.Namespace) -> tuple[Any, Path]:
+def _analysed(options: argparse.Namespace, *, second_units: bool = False) -> tuple[Any, Path]:
     """The analysis of a campaign, and the folder that its results were written to."""
     from cordlab.analysis import analyse
     from cordlab.campaign import read_campaign
     from cordlab.report import write_results
 
     analysis = analyse(read_campaign(options.folder), progress=_progress(options))
-    return analysis, write_results(analysis, options.out or options.folder / "results")
+    return analysis, write_results(analysis, options.out or options.folder / "results", second_units=second_units)
+
+
+def publish(options: argparse.Namespace) -> int:
+    from cordlab.analysis import analyse
+    from cordlab.campaign import read_campaign
+    from cordlab.publish import publish
+
+    analysis = analyse(read_campaign(options.folder), progress=_progress(options))
+    given = {"licence": options.licence, "author": options.author, "date": options.date, "notebooks": options.notebook}
+    bundle = publish(options.folder, options.bundle, analysis=analysis, **given)
+    facts = {"bundle": str(bundle.path), "sha256": bundle.sha256, "files": len(bundle.files)}
+    return _answer(options, facts, [bundle.summary()], DONE)
+
+
+def recheck(options: argparse.Namespace) -> int:
+    from cordlab.compare import compare
+    from cordlab.recheck import read_results, recheck
+
+    found: Any
+    if options.other is None:
+        found = recheck(options.folder, progress=_progress(options))
+    else:
+        found = compare(read_results(options.folder), read_results(options.other))
+    return _answer(options, found.to_dict(), found.summary().splitlines(), DONE if found.agrees else NO)
 
 
 def ladder(options: argparse.Namespace) -> int:

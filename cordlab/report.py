@@ -60,7 +60,7 @@ _PLACE = {
 }
 
 
-class PdfError(RuntimeError):
+class PdfError(OSError):
     """No PDF can be made on this machine; the message says what to do instead."""
 
 
@@ -231,7 +231,7 @@ def _failed(row: Mapping[str, Any], criteria: Mapping[str, Any]) -> str:
     """The criteria that a mass does not meet, by name; the reason in full where it is another."""
     names = []
     for word, key, _, side, _, criterion in _COLUMNS:
-        bound, limit = criteria.get(criterion), row[f"{key}_limit"]
+        bound, limit = criterion and criteria[criterion], row[f"{key}_limit"]
         if bound is not None and (limit is None or (limit < bound if side == "lower" else limit > bound)):
             names.append(word)
     return ", ".join(names) or str(row["reason"])
