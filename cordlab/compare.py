@@ -5,7 +5,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import isclose, isfinite, sqrt
 from statistics import NormalDist
-from typing import Any
+from typing import Any, TypeGuard
 
 from cordlab.rating import STEP
 from cordlab.simulate import BATCH_SIZE, STEADY
@@ -130,7 +130,7 @@ def _verdict(x: Any, y: Any, tolerance: float | None) -> str:
     return DIFFERS
 
 
-def _is_number(value: Any) -> bool:
+def _is_number(value: Any) -> TypeGuard[float]:
     return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
 
 

@@ -67,7 +67,7 @@ def state(fig: Figure) -> str:
         told.append(f"axes {k}: {ax.get_xlabel()} | {ax.get_ylabel()} | limits {limits}")
         for line in ax.lines:
             x, y = (np.asarray(values, float) for values in (line.get_xdata(), line.get_ydata()))
-            name = "" if line.get_label().startswith("_") else f" '{line.get_label()}'"
+            name = "" if str(line.get_label()).startswith("_") else f" '{line.get_label()}'"
             told.append(f"  line{name}: n={y.size} x {_range(x)} y {_range(y)} mean {_short(np.nanmean(y))}")
         told += [f"  bar: {_short(bar.get_width())} at {_short(bar.get_y())}" for box in ax.containers for bar in box]
         told += [f"  text: {text.get_text()!r}" for text in ax.texts if text.get_text()]
@@ -78,7 +78,7 @@ def describe(fig: Figure) -> str:
     """What is drawn, in words, for readers who cannot see it."""
     told = []
     for ax in fig.axes:
-        named = [line for line in ax.lines if not line.get_label().startswith("_")]
+        named = [line for line in ax.lines if not str(line.get_label()).startswith("_")]
         parts = []
         for line in named[:8]:
             y = np.asarray(line.get_ydata(), float)

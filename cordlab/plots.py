@@ -78,7 +78,8 @@ def record(drop: "Drop", *, raw: tuple[np.ndarray, np.ndarray] | None = None) ->
 
 def _mark_events(drop: "Drop", *axes: Axes) -> None:
     """A line at each event, its name above the first axes; events that fall together share one."""
-    near, marks = 0.02 * (drop.time[-1] - drop.time[0]), []
+    near = 0.02 * (drop.time[-1] - drop.time[0])
+    marks: list[tuple[float, list[str]]] = []
     named = (("release", drop.release), ("slack ends", drop.slack_end), ("greatest load", drop.peak))
     for name, index in sorted((*named, ("lowest point", drop.lowest)), key=lambda event: event[1]):
         at = float(drop.time[index])
@@ -109,7 +110,8 @@ def calibration(calibration: "Calibration") -> Figure:
     for start, end in ((low - pad, low), (high, high + pad)):
         ax.axvspan(start, end, facecolor="none", edgecolor="#999999", hatch="////", lw=0)
     ax.set_title(f"{calibration.channel} sensor, degree {calibration.degree}; hatched: not calibrated, refused")
-    ax.get_legend().remove()
+    if own := ax.get_legend():
+        own.remove()
     fig.legend(loc="outside lower center", ncols=4)
     return fig
 
@@ -132,15 +134,15 @@ def curves(drops: Sequence["Drop"], fit: BatchFit, *, level: float = 0.95) -> Fi
     x = np.linspace(1, reach, 200)
     top.plot(x, chosen.force(x) / 1000, "-", color=INK, lw=2, label=f"curve of the batch ({fit.chosen.model.name})")
     top.legend(ncols=2)
-    seen = x[chosen.force(x) > 0.1 * float(chosen.force(reach))]
+    far = x[chosen.force(x) > 0.1 * float(chosen.force(reach))]
     labels = []
-    for band, colour, style in _bands(fit, seen, level):
-        share = [100 * (edge / chosen.force(seen) - 1) for edge in (band.lower, band.upper)]
+    for band, colour, style in _bands(fit, far, level):
+        share = [100 * (edge / chosen.force(far) - 1) for edge in (band.lower, band.upper)]
         for edge in share:
-            bottom.plot(seen, edge, ls=style, color=colour, label=band.label)
+            bottom.plot(far, edge, ls=style, color=colour, label=band.label)
         labels.append((share[1][-1], band.kind.replace("confidence", "mean curve"), colour))
     bottom.axhline(0, color=INK, lw=1)
-    label_ends(bottom, seen[-1], labels)
+    label_ends(bottom, far[-1], labels)
     bottom.set_title(f"bands of {100 * level:g} %, two-sided")
     top.set(ylabel="force in the cord [kN]")
     bottom.set(xlabel="stretch ratio [1]", ylabel="off the batch's curve [%]")
@@ -227,7 +229,7 @@ def _over_mass(ax: Axes, rating: "Rating", quantity: str, criterion: float | Non
             labels.append((values[last], name, colour))
     if criterion is not None:
         forbid(ax, criterion, side)
-    if rating.rated:
+    if rating.lightest is not None and rating.heaviest is not None:
         ax.axvspan(rating.lightest, rating.heaviest, ymax=0.03, color=GREEN, label="rated")
         for end in (rating.lightest, rating.heaviest):
             ax.axvline(end, color=GREEN, ls=":", lw=1.2)
@@ -271,11 +273,10 @@ def wear(wear: "Wear") -> Figure:
             shown = [(point.jumps, getattr(point, side)) for point in points if getattr(point, side) is not None]
             if len(shown) > 1:
                 ax.plot(*zip(*shown, strict=True), style, color=INK, lw=1.8, label=f"{side} {word}")
-        shown = [point for point in wear.points if getattr(point, side) is not None]
-        if shown:
-            labels.append(
-                (getattr(shown[-1], side), "forecast\nlimit" if shown[-1].kind == "forecast" else "limit", INK)
-            )
+        limited = [point for point in wear.points if getattr(point, side) is not None]
+        if limited:
+            name = "forecast\nlimit" if limited[-1].kind == "forecast" else "limit"
+            labels.append((getattr(limited[-1], side), name, INK))
     for bound, side in ((wear.least, "lower"), (wear.greatest, "upper")):
         if bound is not None:
             forbid(ax, bound, side)
@@ -289,7 +290,7 @@ def wear(wear: "Wear") -> Figure:
     if labels:
         label_ends(ax, max(point.jumps for point in wear.points), labels)
     ax.set(xlabel="jumps of the cord", ylabel=f"{wear.quantity} [{wear.unit}]" if wear.unit else wear.quantity)
-    cords = [line for line in ax.lines if line.get_label().startswith("cord ")]
+    cords = [line for line in ax.lines if str(line.get_label()).startswith("cord ")]
     fig.legend(handles=cords, loc="outside lower center", ncols=6)
     return fig
 

@@ -73,7 +73,8 @@ def _count(bundle: Path) -> int:
 
 
 def _problems(entries: list[zipfile.ZipInfo]) -> list[str]:
-    found, seen = [], {}
+    found: list[str] = []
+    seen: dict[str, zipfile.ZipInfo] = {}
     for entry in entries:
         name = _shown(entry.filename)
         if why := _bad_name(entry):

@@ -74,7 +74,7 @@ def test_the_forbidden_side_of_a_criterion_is_hatched(figures, quantity, bound, 
 def test_the_rated_range_is_marked_where_there_is_one(figures):
     (bar,) = [patch for patch in figures["limits"].axes[0].patches if patch.get_label() == "rated"]
     assert (bar.get_x(), bar.get_x() + bar.get_width()) == (45.0, 85.0)
-    nothing = plots.by_mass(replace(RATED, rated=False), specimen().campaign.criteria)
+    nothing = plots.by_mass(replace(RATED, rated=False, lightest=None, heaviest=None), specimen().campaign.criteria)
     assert [patch for patch in nothing.axes[0].patches if patch.get_label() == "rated"] == []
     assert nothing.axes[0].get_title(loc="left") == "not rated"
 
