@@ -20,7 +20,7 @@ from cordlab import plots, views
 from cordlab.anchor import SetUp
 from cordlab.drawing import png
 from cordlab.drop import Trace, predict_drop, trace_drop, unloading_for
-from cordlab.rating import Rating, re_rate
+from cordlab.rating import re_rate
 from cordlab.reduce import reduce_entry
 from cordlab.units import Measured
 
@@ -110,7 +110,7 @@ def drop_panel(analysis: "Analysis") -> Panel:
     shares = [drop.energy_returned for drop in analysis.drops if drop.energy_returned is not None]
     returned = float(np.mean(shares)) if shares else 1.0
     controls = {
-        "cord": w.Dropdown(options=sorted({drop.cord for drop in analysis.drops}), description="cord"),
+        "cord": w.Dropdown(options=sorted({entry.cord for entry in campaign.drops}), description="cord"),
         "mass": w.SelectionSlider(
             options=[(f"{mass:g} kg", float(mass)) for mass in np.union1d(masses, between)],
             value=float(masses[len(masses) // 2]), description="mass hung [kg]", continuous_update=False,
@@ -158,25 +158,24 @@ def _duration(drop: "Drop | None") -> float:
 
 def rating_panel(analysis: "Analysis") -> Panel:
     """What if the site or the criteria were different: the range and what governs it, from the draws that are there."""
-    campaign, forecast = analysis.campaign, analysis.forecast
-    if forecast is None:
+    campaign = analysis.campaign
+    if analysis.forecast is None:
         raise ValueError("there is no forecast to rate: " + "; ".join(analysis.rating.reasons))
     site, criteria, decision = campaign.site, campaign.criteria, campaign.decision
     breaking_load = Measured(min(each.breaking_load for each in campaign.breaks)) if campaign.breaks else None
-
-    def number(value: float, low: float, high: float, step: float, description: str) -> w.FloatSlider:
-        return w.FloatSlider(
-            value=value, min=min(low, value), max=max(high, value), step=step, description=description,
-            continuous_update=False, readout_format=".2f",
-        )  # fmt: skip
-
+    forecasts = {0: analysis.forecast} | (analysis.service.forecasts if analysis.service else {})
+    asked = [jumps for jumps in forecasts if jumps >= (decision.jumps or 0)]
     height, reach = site.tie_height.value, site.reach_below_attachment.value
     controls = {
-        "tie_height": number(height, round(0.6 * height), round(1.6 * height), 0.5, "tie point above surface [m]"),
-        "reach": number(reach, 0.0, 4.0, 0.1, "body reach below cord [m]"),
-        "least_clearance": number(criteria.least_clearance, 0.0, 15.0, 0.5, "least clearance [m]"),
-        "greatest_g": number(criteria.greatest_g, 1.5, 5.0, 0.05, "greatest g [1]"),
-        "least_strength_factor": number(criteria.least_strength_factor, 1.0, 12.0, 0.5, "least strength factor [1]"),
+        "jumps": w.Dropdown(
+            options=[("as when tested", 0), *((f"new to {count} jumps", count) for count in forecasts if count)],
+            value=min(asked, default=0), description="cords [jumps]",
+        ),
+        "tie_height": _number(height, round(0.6 * height), round(1.6 * height), 0.5, "tie point above surface [m]"),
+        "reach": _number(reach, 0.0, 4.0, 0.1, "body reach below cord [m]"),
+        "least_clearance": _number(criteria.least_clearance, 0.0, 15.0, 0.5, "least clearance [m]"),
+        "greatest_g": _number(criteria.greatest_g, 1.5, 5.0, 0.05, "greatest g [1]"),
+        "least_strength_factor": _number(criteria.least_strength_factor, 1.0, 12.0, 0.5, "least strength factor [1]"),
         "probability": w.SelectionSlider(
             options=[(f"{100 * p:g} %", p) for p in sorted({*PROBABILITIES, decision.probability})],
             value=decision.probability, description="probability [%]", continuous_update=False,
@@ -184,10 +183,12 @@ def rating_panel(analysis: "Analysis") -> Panel:
         ),
     }  # fmt: skip
 
-    def answer(tie_height: float, reach: float, probability: float, **asked: Any) -> tuple[list[str], Figure]:
-        judged = replace(criteria, **asked)
+    def answer(
+        jumps: int, tie_height: float, reach: float, probability: float, **bounds: Any
+    ) -> tuple[list[str], Figure]:
+        judged = replace(criteria, **bounds)
         rating = re_rate(
-            forecast,
+            forecasts[jumps],
             criteria=judged,
             tie_height=replace(site.tie_height, value=tie_height),
             reach=replace(site.reach_below_attachment, value=reach),
@@ -195,23 +196,25 @@ def rating_panel(analysis: "Analysis") -> Panel:
             breaking_load=breaking_load,
             validation=analysis.validation,
         )
-        return _rating_told(rating, decision.jumps), plots.by_mass(rating, judged)
+        told = ["NOT RATED"]
+        if rating.rated:
+            ends = rating.governed_by
+            told = [
+                f"rated for rider masses of {rating.lightest:.1f} to {rating.heaviest:.1f} kg, "
+                + (f"cords new to {jumps} jumps" if jumps else "cords as when tested"),
+                f"light end: {ends['light']}; heavy end: {ends['heavy']}",
+            ]
+        return [*told, *rating.reasons, rating.promise], plots.by_mass(rating, judged)
 
     return Panel(controls, answer)
 
 
-def _rating_told(rating: Rating, jumps: int | None) -> list[str]:
-    if rating.rated:
-        told = [
-            f"rated for rider masses of {rating.lightest:.1f} to {rating.heaviest:.1f} kg",
-            f"light end: {rating.governed_by['light']}; heavy end: {rating.governed_by['heavy']}",
-        ]
-    else:
-        told = ["NOT RATED"]
-    told += [*rating.reasons, rating.promise]
-    if jumps is not None:
-        told.append(f"for cords as they were tested; that the range holds to {jumps} jumps is not asked here")
-    return told
+def _number(value: float, low: float, high: float, step: float, description: str) -> w.FloatSlider:
+    """A slider that can stand at `value` whatever the usual range is."""
+    return w.FloatSlider(
+        value=value, min=min(low, value), max=max(high, value), step=step, description=description,
+        continuous_update=False, readout_format=".2f",
+    )  # fmt: skip
 
 
 def model_panel(fit: "BatchFit", drops: Sequence["Drop"]) -> Panel:

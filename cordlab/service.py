@@ -6,7 +6,7 @@ worn cords: soft cords come lower, stiff ones pull harder, and the worst of all 
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -34,6 +34,7 @@ class Service:
         rated
     wear : clearance at the heaviest rated mass over the count, with forecast, retirement count and next retest
     softening : softening and permanent lengthening told apart; None where the drops cannot
+    forecasts : retested count → forecast for cords from new to there, each quantity where its limit is worst
     """
 
     rating: Rating
@@ -41,6 +42,7 @@ class Service:
     by_count: tuple[dict[str, Any], ...]
     wear: Wear
     softening: Softening | None = None
+    forecasts: dict[int, Forecast] = field(default_factory=dict, repr=False)
 
     def to_dict(self) -> dict[str, Any]:
         return self.wear.to_dict() | {
@@ -65,10 +67,11 @@ def service_life(
     greatest_jumps : cap of the maker or the rule.
     """
     drops, y = _stiffness(forecast.learned, worn)
-    states, ratings = [forecast], {}
+    states, forecasts = [forecast], {}
     for count, change in _changes(forecast.learned, drops, y).items():
         states.append(aged(forecast, change))
-        ratings[count] = judge(_worst(states))
+        forecasts[count] = _worst(states)
+    ratings = {count: judge(worst) for count, worst in forecasts.items()}
     rating = judge(forecast)
     if jumps is not None:
         reached = [count for count in ratings if count >= jumps]
@@ -79,7 +82,8 @@ def service_life(
     by_count = tuple(
         {"jumps": count, "lightest": other.lightest, "heaviest": other.heaviest} for count, other in ratings.items()
     )
-    return Service(rating, jumps, by_count, replace(wear, retire_at=retire_at), _softening(forecast.learned, drops))
+    wear, softening = replace(wear, retire_at=retire_at), _softening(forecast.learned, drops)
+    return Service(rating, jumps, by_count, wear, softening, forecasts)
 
 
 def _softening(learned: Anchors, drops: Evidence) -> Softening | None:

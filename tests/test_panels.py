@@ -63,6 +63,9 @@ def test_rating_panel_begins_with_the_analysis(analysis):
     panel = panels.rating_panel(analysis)
     assert f"{analysis.rating.lightest:.1f} to {analysis.rating.heaviest:.1f} kg" in panel.said
     assert analysis.rating.governed_by["heavy"] in panel.said
+    for row in analysis.service.by_count:
+        panel.controls["jumps"].value = row["jumps"]
+        assert f"{row['lightest']:.1f} to {row['heaviest']:.1f} kg, cords new to {row['jumps']} jumps" in panel.said
 
 
 def test_rating_panel_by_messages_of_a_browser(analysis):
