@@ -23,11 +23,13 @@ from cordlab.jumplog import CordStatus, LogEntry, cords_in_service, read_jump_lo
 from cordlab.limits import Learned, learn
 from cordlab.lot import Lot, assess_lot
 from cordlab.lowest import LowestFit, fit_lowest_points
+from cordlab.peaks import Viscosity, WaveLoads, wave_loads
 from cordlab.rating import Rating, not_rated, rate, rating_masses
 from cordlab.reduce import Drop, RecordError, reduce_entry
 from cordlab.service import Service, service_life
 from cordlab.units import Measured
 from cordlab.validate import Validation, validate
+from cordlab.wavefit import WaveFit, take_out_waves
 from cordlab.wear import Wear
 
 SHAPES = 200
@@ -52,6 +54,7 @@ class Analysis:
 
     calibrations : channel → Calibration
     drops : every drop with a record, reduced
+    waves, loads : the stretch wave in the records, and what it adds to loads; None where the cord carries none
     learned, forecast : the batch anchored on its lowest points, and the next drop at the site
     in_service : cords of the jump log
     budgets : quantity → its uncertainty budget at the end of the range that it can govern
@@ -63,6 +66,8 @@ class Analysis:
     calibrations: dict[str, Calibration]
     drops: tuple[Drop, ...]
     fit: BatchFit | LowestFit
+    waves: WaveFit | None
+    loads: WaveLoads | None
     learned: Learned | None
     forecast: Forecast | None
     rating: Rating
@@ -101,6 +106,9 @@ class Analysis:
             "calibration": {channel: found.to_dict() for channel, found in self.calibrations.items()},
             "drops": [self._drop_row(entry) for entry in campaign.drops],
             "curve": _plain(self.fit.to_dict()),
+            "waves": _plain(self.waves.to_dict() | {"loads": self.loads.rows if self.loads else []})
+            if self.waves
+            else None,
             "validation": [row.to_dict() for row in self.validation.rows] if self.validation else [],
             "predictions": _plain(list(self.predictions)),
             "rating": _plain(self.rating.to_dict()),
@@ -145,17 +153,22 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
     calibrations = _calibrate(campaign)
     drops = _reduce(campaign, calibrations, progress)
     evidence = Evidence.of_campaign(campaign, drops, use=("fit",))
+    given = campaign.viscosity and Viscosity.given(campaign.viscosity)
+    waves = take_out_waves(drops, evidence, rig=SetUp.of(campaign.rig), viscosity=given)
+    clear = waves.drops if waves else drops
     try:
-        fit = _fit(campaign, drops, evidence)
+        fit = _fit(campaign, clear, evidence)
     except FitError as error:
         raise CampaignError((f"drops.csv: {error}",)) from error
-    learned = forecast = validation = service = None
+    loads = learned = forecast = validation = service = None
     budgets: dict[str, Budget] = {}
     try:
-        learned = learn(
-            fit.chosen.curve, evidence, rig=campaign.rig, shapes=fit.shapes(SHAPES, seed=campaign.decision.seed)
-        )
-        forecast = _forecast(campaign, learned)
+        curve, shapes = fit.chosen.curve, fit.shapes(SHAPES, seed=campaign.decision.seed)
+        if waves and waves.seen:
+            set_ups = {"rig": SetUp.of(campaign.rig), "site": SetUp.of(campaign.site)}
+            loads = wave_loads(curve, evidence, viscosity=waves.viscosity, **set_ups)
+        learned = learn(curve, evidence, rig=campaign.rig, shapes=shapes, waves=loads and loads.rig)
+        forecast = _forecast(campaign, learned, loads)
         check = Evidence.of_campaign(campaign, drops, use=("check",))
         validation = validate(learned, check, probability=campaign.decision.probability)
         rating, service = _rate(campaign, forecast, validation)
@@ -168,6 +181,8 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
         calibrations=calibrations,
         drops=drops,
         fit=fit,
+        waves=waves,
+        loads=loads,
         learned=learned,
         forecast=forecast,
         rating=rating,
@@ -177,8 +192,8 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
         service=service,
         in_service=_in_service(campaign, log, rating, service),
         budgets=budgets,
-        findings=diagnose(fit, _used(drops, "fit")) if isinstance(fit, BatchFit) else (),
-        cautions=(*CAUTIONS, *_cautions(campaign, drops, learned, forecast, validation)),
+        findings=diagnose(fit, _used(clear, "fit")) if isinstance(fit, BatchFit) else (),
+        cautions=(*CAUTIONS, *_cautions(drops, waves, learned, forecast, validation)),
     )
 
 
@@ -225,7 +240,7 @@ def _fit(campaign: Campaign, drops: Sequence[Drop], evidence: Evidence) -> Batch
     )
 
 
-def _forecast(campaign: Campaign, learned: Learned) -> Forecast:
+def _forecast(campaign: Campaign, learned: Learned, loads: WaveLoads | None) -> Forecast:
     decision = campaign.decision
     masses = rating_masses(learned, campaign.site)
     if not masses.size:
@@ -237,6 +252,7 @@ def _forecast(campaign: Campaign, learned: Learned) -> Forecast:
         probability=decision.probability,
         confidence=decision.confidence,
         seed=decision.seed,
+        waves=loads and loads.site,
     )
 
 
@@ -326,8 +342,8 @@ def _lot(campaign: Campaign, rating: Rating) -> Lot | None:
 
 
 def _cautions(
-    campaign: Campaign,
     drops: Sequence[Drop],
+    waves: WaveFit | None,
     learned: Learned | None,
     forecast: Forecast | None,
     validation: Validation | None,
@@ -336,7 +352,7 @@ def _cautions(
     found = [f"drop {drop.name}: {note}" for drop in drops for note in drop.notes]
     if not drops:
         found.append("No record of load or motion: the curve comes from lowest points alone, and no load was measured.")
-    for part in (learned, forecast):
+    for part in (waves, learned, forecast):
         found += [note for note in getattr(part, "notes", ()) if note not in found]
     if validation is not None and validation.left_out:
         found.append("No drop was held back: each fit drop was left out in turn and predicted from the others instead.")

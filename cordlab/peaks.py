@@ -1,0 +1,227 @@
+"""Loads with stretch waves: how far peaks exceed those of the evenly strained cord, and the viscosity behind them.
+
+Both cords are compared where they come equally low, because that is where the drops anchor the even one (`anchor`): the
+even cord is given the stiffness with which it reaches the lowest point of the cord with waves.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any, NamedTuple
+
+import numpy as np
+from scipy.interpolate import PchipInterpolator
+
+from cordlab.anchor import GRAVITY, Evidence, EvidenceError, PeakRatio, SetUp, Shapes, log_excess, log_scales
+from cordlab.curves import Curve
+from cordlab.drop import predict_drop, scale_for_lowest_point
+from cordlab.fall import Setup
+from cordlab.units import Measured
+from cordlab.waves import ELEMENTS, Swing, swing
+
+UNKNOWN = (0.0, 20.0)  # viscosities that are allowed for where neither the campaign nor a record says [N·s]
+SEARCHED = np.array([0.0, 1.0, 2.0, 4.0, 7.0, 12.0, 20.0, 40.0])  # that records are compared with [N·s]
+
+
+@dataclass(frozen=True)
+class Viscosity:
+    """Of the batch's cords [N·s]; `how` we know it: "given", "measured" from peaks, or "unknown" (the worst counts)."""
+
+    value: float
+    u: float
+    how: str
+
+    @classmethod
+    def given(cls, viscosity: Measured) -> "Viscosity":
+        return cls(viscosity.value, viscosity.u, "given")
+
+    @classmethod
+    def unknown(cls) -> "Viscosity":
+        return cls(UNKNOWN[0], 0.0, "unknown")
+
+    def __str__(self) -> str:
+        if self.how == "unknown":
+            return f"not known: the worst of {UNKNOWN[0]:g} to {UNKNOWN[1]:g} N·s counts"
+        source = "given in [cord]" if self.how == "given" else "measured from the peaks in the records"
+        return f"{self.value:.1f} ± {self.u:.1f} N·s, {source}"
+
+
+class Excess(NamedTuple):
+    """ln of peak load with waves over that of an even cord that comes equally low, at both ends; and the swing."""
+
+    lower: np.ndarray
+    tie: np.ndarray
+    swing: Swing
+
+
+def wave_excess(
+    curve: Curve, *, mass: Any, viscosity: Any, batch: Mapping[str, Any], inputs: Mapping[str, Any],
+    elements: int = ELEMENTS,
+) -> Excess:  # fmt: skip
+    """Excess of the peaks for arrays that broadcast, the curve's parameters being numbers.
+
+    batch, inputs : keywords of `predict_drop`, of the cord and of the rig or site. Where the cord with waves has no
+        lowest point the excess is nan.
+    """
+    keywords = {**batch, **inputs}
+    shape = np.broadcast_shapes(np.shape(mass), np.shape(viscosity), np.shape(curve.scale))
+    n = int(np.prod(shape))
+    flat = {name: np.broadcast_to(value, shape).ravel() for name, value in {**keywords, "mass": mass}.items()}
+    order = (flat[name] for name in Setup.__dataclass_fields__)
+    each = replace(curve, scale=np.broadcast_to(curve.scale, shape).ravel())
+    found = swing(Setup(*order), each, np.broadcast_to(viscosity, shape).ravel(), n, elements=elements)
+    lowest = flat["slack_length"] + found.stretch
+    held = np.isfinite(lowest)
+    if not held.all():
+        lowest = np.where(held, lowest, 1.5 * flat["slack_length"])  # any: it is not used
+    even = predict_drop(each.scaled(scale_for_lowest_point(each, lowest, **flat)), **flat)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        lower, tie = np.log(found.lower_load / even.tension), np.log(found.tie_load / even.tie_load)
+    lower, tie = (np.where(held, value, np.nan).reshape(shape) for value in (lower, tie))
+    return Excess(lower, tie, Swing(*(value.reshape(shape) for value in found)))
+
+
+def peak_ratios(
+    curve: Curve,
+    *,
+    set_up: SetUp,
+    batch: Mapping[str, Any],
+    masses: Any,
+    viscosity: Viscosity,
+    stiffness_sd: float,
+) -> PeakRatio:
+    """Peak with waves over even peak at hung `masses` [kg], with what viscosity, stiffness and the grid leave open.
+
+    set_up : rig or site; batch : slack_length, cord_mass, gravity; stiffness_sd : of ln stiffness between drops.
+    Each doubt moves the ratio by one standard uncertainty; half the elements, twice as long, stand for the grid, whose
+    whole difference counts (a jump is resolved to first order only). Where the viscosity is not known the greatest
+    ratio over `UNKNOWN` is taken, at each end by itself. Raises EvidenceError where a mass finds no lowest point.
+    """
+    masses = np.unique(np.asarray(masses, float))
+    keywords: dict[str, Any] = {"batch": batch, "inputs": set_up.values()}
+    eta = np.linspace(*UNKNOWN, 5) if viscosity.how == "unknown" else np.array([viscosity.value])
+    less, more = max(viscosity.value - viscosity.u, 0.0), viscosity.value + viscosity.u
+    columns = np.array([*eta, less, more, viscosity.value, viscosity.value])
+    scale = np.exp(stiffness_sd * np.array([*np.zeros(eta.size + 2), 1.0, -1.0]))
+    fine = wave_excess(curve.scaled(scale), mass=masses[:, None], viscosity=columns, **keywords)
+    coarse = wave_excess(curve, mass=masses, viscosity=viscosity.value, elements=ELEMENTS // 2, **keywords)
+    ends = {}
+    for end in ("lower", "tie"):
+        value = getattr(fine, end)
+        centre = value[:, : eta.size].max(axis=1)
+        if not np.isfinite(centre).all():
+            raise EvidenceError(
+                f"with stretch waves the cord finds no lowest point at {masses[~np.isfinite(centre)][0]:g} kg: "
+                "the curve locks up before it"
+            )
+        doubts = [
+            _half_range(value[:, eta.size : eta.size + 2], centre) if viscosity.u else 0.0,
+            _half_range(value[:, -2:], centre),
+            np.nan_to_num(np.abs(getattr(coarse, end) - value[:, 0])),
+        ]
+        ends[end], ends[f"sd_{end}"] = centre, np.sqrt(sum(doubt**2 for doubt in doubts))
+    return PeakRatio(masses, **ends)
+
+
+def _half_range(pair: np.ndarray, centre: np.ndarray) -> np.ndarray:
+    """Half the difference of two columns, or one's distance from the centre where the other was not found."""
+    away = np.abs(pair - centre[:, None])
+    both = np.isfinite(pair).all(axis=1)
+    return np.where(both, np.abs(pair[:, 1] - pair[:, 0]) / 2, np.nanmax(np.nan_to_num(away), axis=1))
+
+
+def measured_viscosity(curve: Curve, evidence: Evidence, *, rig: SetUp, batch: Mapping[str, Any]) -> Viscosity:
+    """The viscosity with which waves explain the peaks in the records, by least squares over the masses.
+
+    A peak's excess over the even cord's at the measured lowest point falls with the viscosity. Errors of the wave's
+    course are common to the drops of a mass, so the masses count, not the drops; the calibration of the load and the
+    rig are common to all. Raises EvidenceError without a record.
+    """
+    kept = evidence.take(np.isfinite(evidence.peak_load))
+    if not len(kept):
+        raise EvidenceError("no record of the load: the viscosity cannot be measured")
+    inputs = rig.values()
+    seen = _seen(curve, kept, batch, inputs)
+    masses = np.unique(kept.mass)
+    table = wave_excess(curve, mass=masses, viscosity=SEARCHED[:, None], batch=batch, inputs=inputs)
+    expected = getattr(table, "tie" if evidence.load_cell_at == "top" else "lower")
+    fine = np.linspace(SEARCHED[0], SEARCHED[-1], 2001)
+    course = PchipInterpolator(SEARCHED, expected)(fine)
+    each = (kept.mass[:, None] == masses).astype(float)
+    number = each.sum(axis=0)
+    mean = seen @ each / number
+    best = int(np.argmin(((mean - course) ** 2).sum(axis=1)))
+    slope, left = np.gradient(course, fine, axis=0)[best], mean - course[best]
+    within = (seen - each @ mean) @ (seen - each @ mean) / max(len(kept) - masses.size, 1)
+    scatter = np.maximum(left**2 * masses.size / max(masses.size - 1, 1), within / number)
+    heavier = _seen(curve, replace(kept, mass=kept.mass + kept.u_mass), batch, inputs) - seen
+    variance = slope**2 @ (scatter + (heavier @ each / number) ** 2)
+    variance += (_calibration(kept) * slope.sum()) ** 2
+    for name in SetUp.NAMES:
+        moved = inputs | {name: inputs[name] + getattr(rig, name).u}
+        variance += (slope @ ((_seen(curve, kept, batch, moved) - seen) @ each / number)) ** 2
+    return Viscosity(float(fine[best]), float(np.sqrt(variance) / (slope @ slope)), "measured")
+
+
+def _seen(curve: Curve, evidence: Evidence, batch: Mapping[str, Any], inputs: Mapping[str, Any]) -> np.ndarray:
+    """ln of each measured peak over the even cord's at the measured lowest point."""
+    shapes = Shapes.of(curve)
+    y = log_scales(shapes, evidence, batch, **inputs)
+    return log_excess(shapes, evidence, y, batch, None, **inputs)[0]
+
+
+def _calibration(evidence: Evidence) -> float:
+    """Relative standard uncertainty that all peaks have in common."""
+    u = evidence.u_peak_load / evidence.peak_load
+    return float(np.median(u[np.isfinite(u)])) if np.isfinite(u).any() else 0.0
+
+
+def mean_cord(evidence: Evidence, gravity: float = GRAVITY) -> dict[str, float]:
+    """Slack length and cord mass of the batch, cords alike, and gravity: keywords of `predict_drop`."""
+    cords = dict(zip(evidence.cord, zip(evidence.slack_length, evidence.cord_mass, strict=True), strict=True))
+    length, mass = np.mean(list(cords.values()), axis=0)
+    return {"slack_length": float(length), "cord_mass": float(mass), "gravity": gravity}
+
+
+@dataclass(frozen=True)
+class WaveLoads:
+    """Peak ratios over the tested masses on the rig and at the site.
+
+    rows : the same cord at the site by both mechanics, a row a tested hung mass: lowest points [m], g, loads at both
+        ends [N], and when the lowest point and the peaks come [s]
+    """
+
+    rig: PeakRatio
+    site: PeakRatio
+    rows: tuple[dict[str, float], ...]
+
+
+def wave_loads(
+    curve: Curve, evidence: Evidence, *, rig: SetUp, site: SetUp, viscosity: Viscosity, gravity: float = GRAVITY
+) -> WaveLoads:
+    """What `learn` and `forecast` need to know of waves; raises EvidenceError where a tested mass has no lowest point.
+
+    Ratios are computed at the tested masses and at 17 between them, since another reflection of the wave takes the lead
+    every few kilograms.
+    """
+    batch, tested = mean_cord(evidence, gravity), np.unique(evidence.mass)
+    grid = np.union1d(np.linspace(tested[0], tested[-1], 17), tested)
+    spread = float(np.std(log_scales(Shapes.of(curve), evidence, batch, **rig.values())))
+    ratios = (
+        peak_ratios(curve, set_up=where, batch=batch, masses=grid, viscosity=viscosity, stiffness_sd=spread)
+        for where in (rig, site)
+    )
+    return WaveLoads(*ratios, rows=_both_mechanics(curve, site, batch, tested, viscosity))
+
+
+def _both_mechanics(
+    curve: Curve, site: SetUp, batch: dict[str, float], masses: np.ndarray, viscosity: Viscosity
+) -> tuple[dict[str, float], ...]:
+    keywords: dict[str, Any] = {"mass": masses, **batch, **site.values()}
+    even = predict_drop(curve, **keywords)
+    waves = predict_drop(curve, mechanics="waves", viscosity=viscosity.value, **keywords)
+    columns = {"mass_hung": masses}
+    names = {"lowest_point": "lowest_point", "g": "g", "tension": "lower_load", "tie_load": "tie_load"}
+    for name, written in names.items():
+        columns[f"{written}_even"], columns[f"{written}_waves"] = getattr(even, name), getattr(waves, name)
+    columns |= {"time_lowest": waves.time, "time_lower_load": waves.tension_time, "time_tie_load": waves.tie_load_time}
+    return tuple({name: float(value[k]) for name, value in columns.items()} for k in range(masses.size))

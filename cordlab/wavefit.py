@@ -1,0 +1,217 @@
+"""The curve behind records that carry a stretch wave.
+
+Stretch is read at the bottom of a cord and load at its top, and a wave takes a few tenths of a second from one to the
+other: the pairs of a heavy cord swing about its curve, and the fit is drawn off it. So each tested mass is simulated
+with waves on the curve found so far, its record is reduced like a measured one, and what comes out beyond the curve is
+taken off the measured pairs; then the curve is fitted again, until it stays.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from cordlab.anchor import GRAVITY, Evidence, SetUp
+from cordlab.curves import Curve
+from cordlab.drop import trace_drop
+from cordlab.fit import fit_batch
+from cordlab.peaks import Viscosity, mean_cord, measured_viscosity
+from cordlab.reduce import Drop, reduce_drop
+
+INTERIM = ("mooney-rivlin", "yeoh", "ogden-1")  # smooth curves to simulate with; the batch's model is chosen afterwards
+STEADY = 0.003  # greatest change of the curve's force from round to round, from stretch ratio 1.1 up [share]
+MOST_ROUNDS = 5
+SEEN = 0.5  # share of the expected wave that records must show for the wave to be taken out
+
+
+@dataclass(frozen=True)
+class Swell:
+    """What a wave adds to the pairs of one hung mass [kg].
+
+    along : (stretch ratio − 1) over its greatest value, rising;  force : the wave's share of the force there [N]
+    arrival, expected_arrival : of the jump at the load cell after the end of slack, mean of the records and simulated,
+        [s]
+    """
+
+    mass: float
+    along: np.ndarray
+    force: np.ndarray
+    arrival: float
+    expected_arrival: float
+
+    def at(self, drop: Drop) -> np.ndarray:
+        """The wave's share of the force of each pair of a drop of this mass [N]."""
+        return np.interp(_along(drop), self.along, self.force)
+
+
+@dataclass(frozen=True)
+class WaveFit:
+    """Drops without their waves, and what was found on the way.
+
+    drops : as given, `force` corrected where records show waves; worn cords' drops as they are
+    share, u_share : of the wave that a cord of this mass should show, how much the records do: 1 all of it, 0 none
+    swells : what was taken off, a mass at a time;  rounds, change : of the curve in the last round [share]
+    trouble : why the records could not be compared with waves, "" if they could
+    """
+
+    drops: tuple[Drop, ...]
+    viscosity: Viscosity
+    share: float
+    u_share: float
+    swells: tuple[Swell, ...] = field(repr=False)
+    rounds: int = 0
+    change: float = np.nan
+    trouble: str = ""
+
+    @property
+    def seen(self) -> bool:
+        """Whether loads are those of a cord with waves: the records show them, or there is no record to show any."""
+        return not self.share <= SEEN
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        if np.isnan(self.share):
+            why = self.trouble or "no record of the load"
+            return (f"{why}: g and loads are with stretch waves, viscosity {self.viscosity}",)
+        share = f"{100 * self.share:.0f} ± {100 * self.u_share:.0f} %"
+        if not self.seen:
+            return (
+                f"the records show {share} of the stretch wave that a cord of this mass should carry: nothing was "
+                "taken off the curve, and loads and g are the evenly strained cord's, raised where peaks were higher; "
+                "check the load cell, its filter and the cord mass",
+            )
+        greatest = max(float(np.abs(swell.force).max()) for swell in self.swells)
+        notes = [
+            f"the records show {share} of the stretch wave expected: up to {greatest:.0f} N were taken off the "
+            f"measured pairs in {self.rounds} rounds; viscosity {self.viscosity}"
+        ]
+        if self.change > STEADY:
+            notes.append(f"the curve still moved by {100 * self.change:.1f} % in the last round of taking waves off")
+        return tuple(notes)
+
+    def to_dict(self) -> dict[str, Any]:
+        rows = [
+            {
+                "mass_hung": swell.mass,
+                "greatest_taken_off": float(np.abs(swell.force).max()),
+                "arrival": swell.arrival,
+                "expected_arrival": swell.expected_arrival,
+            }
+            for swell in self.swells
+        ]
+        viscosity = {"value": self.viscosity.value, "u": self.viscosity.u, "how": self.viscosity.how}
+        return {"seen": self.seen, "share": self.share, "u_share": self.u_share, "viscosity": viscosity,
+                "rounds": self.rounds, "change": self.change, "records": rows}  # fmt: skip
+
+
+def take_out_waves(
+    drops: Sequence[Drop],
+    evidence: Evidence,
+    *,
+    rig: SetUp,
+    viscosity: Viscosity | None = None,
+    gravity: float = GRAVITY,
+) -> WaveFit | None:
+    """Take the stretch wave off the pairs of `drops`, those of use "fit" leading; None where the cord has no mass.
+
+    Without a record there is nothing to take off, and the viscosity is the given one or unknown.
+
+    evidence : of the fit drops, peaks included;  viscosity : of the cords; measured from the peaks by default.
+    A wave that the records do not show (by the regression of what the curve leaves over on the wave expected) is not
+    taken off.
+    """
+    fitted = [drop for drop in drops if drop.use == "fit"]
+    batch = mean_cord(evidence, gravity)
+    if not batch["cord_mass"]:
+        return None
+    untold = WaveFit(tuple(drops), viscosity or Viscosity.unknown(), np.nan, np.nan, ())
+    if not fitted:
+        return untold
+    try:
+        return _rounds(drops, fitted, evidence, rig, viscosity, batch)
+    except ValueError as error:  # of the simulation: a curve that locks up, a drop that never turns
+        return replace(untold, trouble=f"the records could not be compared with drops simulated with waves ({error})")
+
+
+def _rounds(
+    drops: Sequence[Drop],
+    fitted: list[Drop],
+    evidence: Evidence,
+    rig: SetUp,
+    viscosity: Viscosity | None,
+    batch: dict[str, float],
+) -> WaveFit:
+    curve, change = _curve(fitted), np.inf
+    for rounds in range(1, MOST_ROUNDS + 1):
+        eta = viscosity or measured_viscosity(curve, evidence, rig=rig, batch=batch)
+        swells = {mass: _swell(curve, fitted, mass, eta.value, rig, batch) for mass in {drop.mass for drop in fitted}}
+        share, u_share = _shown(curve, fitted, swells)
+        found = WaveFit(tuple(drops), eta, share, u_share, (), rounds)
+        if not found.seen:
+            return found
+        last, curve = curve, _curve([_cleared(drop, swells) for drop in fitted])
+        grid = np.linspace(1.1, max(float(drop.stretch_ratio.max()) for drop in fitted), 50)
+        change = float(np.max(np.abs(curve.force(grid) / last.force(grid) - 1)))
+        if change < STEADY:
+            break
+    held_back = {drop.mass for drop in drops if drop.use == "check"} - swells.keys()
+    swells |= {mass: _swell(curve, drops, mass, eta.value, rig, batch) for mass in held_back}
+    every = tuple(drop if drop.use == "wear" else _cleared(drop, swells) for drop in drops)
+    return replace(found, drops=every, swells=tuple(swells[mass] for mass in sorted(swells)), change=change)
+
+
+def _curve(drops: Sequence[Drop]) -> Curve:
+    return fit_batch(drops, candidates=INTERIM).chosen.curve
+
+
+def _along(drop: Drop) -> np.ndarray:
+    return (drop.stretch_ratio - 1) / (drop.lowest_point / drop.slack_length - 1)
+
+
+def _swell(
+    curve: Curve, drops: Sequence[Drop], mass: float, viscosity: float, rig: SetUp, batch: dict[str, float]
+) -> Swell:
+    """The drop of one mass simulated with waves and reduced as its records were."""
+    ours = [drop for drop in drops if drop.mass == mass]
+    like, inputs = ours[0], rig.values()
+    step = like.time[1] - like.time[0]
+    down = max(float(drop.time[drop.lowest] - drop.time[drop.release]) for drop in ours)
+    trace = trace_drop(
+        curve, mass=mass, **batch, **inputs, mechanics="waves", viscosity=viscosity, duration=1.7 * down, quiet=1.0,
+        rate=1 / step,
+    )  # fmt: skip
+    inputs.pop("compliance")
+    seen = reduce_drop(
+        trace.time - trace.time[0],
+        trace.tie_load if like.load_cell_at == "top" else trace.lower_load,
+        trace.position if like.closure_error is None else None,
+        mass=mass, **batch, **inputs, load_cell_at=like.load_cell_at, filter=like.filter,
+    )  # fmt: skip
+    arrivals = [_arrival(drop) for drop in ours]
+    return Swell(
+        mass, _along(seen), seen.force - curve.force(seen.stretch_ratio), float(np.mean(arrivals)), _arrival(seen)
+    )
+
+
+def _arrival(drop: Drop) -> float:
+    """When the load at the cell rises fastest between the end of slack and the lowest point, from the former [s]."""
+    rise = np.diff(drop.load[drop.slack_end : drop.lowest + 1])
+    return float((np.argmax(rise) + 0.5) * (drop.time[1] - drop.time[0]))
+
+
+def _shown(curve: Curve, drops: Sequence[Drop], swells: dict[float, Swell]) -> tuple[float, float]:
+    """Share of the expected wave in what the curve leaves over, and its standard error over the masses."""
+    shares: dict[float, list[float]] = {}
+    for drop in drops:
+        shape, wave = curve.force(drop.stretch_ratio), swells[drop.mass].at(drop)
+        scale = (shape @ drop.force) / (shape @ shape)
+        wave = wave - shape * (shape @ wave) / (shape @ shape)  # what a stiffer cord would explain shows no wave
+        shares.setdefault(drop.mass, []).append(float(wave @ (drop.force - scale * shape) / (wave @ wave)))
+    means = [np.mean(each) for each in shares.values()]
+    spread = np.std(means, ddof=1) / np.sqrt(len(means)) if len(means) > 1 else np.inf
+    return float(np.mean(means)), float(spread)
+
+
+def _cleared(drop: Drop, swells: dict[float, Swell]) -> Drop:
+    return replace(drop, force=drop.force - swells[drop.mass].at(drop))
