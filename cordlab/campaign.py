@@ -100,6 +100,7 @@ class Campaign:
 
     calibration : channel ("force", "distance") → table, for the channels that the records have
     viscosity : of the cord's material, where it is given  [N·s]
+    report : what a test report says beside its results, as far as it is given
     digests : name of each input file → SHA-256 of its bytes
     sha256 : of all input files, their names and bytes
     notes : files of the folder that are not read
@@ -113,6 +114,7 @@ class Campaign:
     criteria: Criteria
     decision: Decision
     viscosity: Measured | None
+    report: dict[str, str]
     cords: tuple[CordEntry, ...]
     drops: tuple[DropEntry, ...]
     calibration: dict[str, CalibrationTable]
@@ -207,6 +209,7 @@ def read_campaign(folder: str | Path) -> Campaign:
         criteria=settings.criteria,
         decision=settings.decision,
         viscosity=settings.cord.viscosity,
+        report={name: text for name, text in vars(settings.report).items() if text is not None},
         cords=tuple(_cord_entry(row) for _, row in cords.rows()),
         drops=tuple(_drop_entry(row, drops.lines[number]) for number, row in drops.rows()),
         calibration={channel: _calibration_table(channel, table) for channel, table in calibration.items()},

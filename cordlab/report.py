@@ -75,7 +75,7 @@ def settings(campaign: "Campaign") -> dict[str, Any]:
         "viscosity": campaign.viscosity and asdict(campaign.viscosity),
         "cords": [asdict(cord) for cord in campaign.cords],
         "temperatures": [min(temperatures), max(temperatures)] if temperatures else None,
-        "report": dict(getattr(campaign, "report", None) or {}),
+        "report": dict(campaign.report),
         "digests": dict(campaign.digests),
         "notes": list(campaign.notes),
     }

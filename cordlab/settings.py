@@ -81,6 +81,7 @@ def _whole(lowest: int, highest: int) -> PlainValidator:
 
 
 Text = Annotated[str, PlainValidator(_text)]
+Line = Annotated[str | None, PlainValidator(_text)]
 Limit = Annotated[float, PlainValidator(lambda given: _share(given, lowest=0.5))]
 _closed = with_config(ConfigDict(extra="forbid"))
 
@@ -189,6 +190,25 @@ class CordSection:
 
 @_closed
 @dataclass(frozen=True)
+class ReportSection:
+    """What a test report says beside its results (ISO/IEC 17025:2017, 7.8.2); a line left out stays blank to fill in."""
+
+    laboratory: Line = None
+    address: Line = None
+    customer: Line = None
+    place: Line = None
+    received: Line = None
+    tested: Line = None
+    issued: Line = None
+    sampling: Line = None
+    external: Line = None
+    deviations: Line = None
+    author: Line = None
+    reviewer: Line = None
+
+
+@_closed
+@dataclass(frozen=True)
 class Settings:
     """The whole of campaign.toml."""
 
@@ -199,6 +219,7 @@ class Settings:
     criteria: Criteria
     decision: Decision
     cord: CordSection = field(default_factory=CordSection)
+    report: ReportSection = field(default_factory=ReportSection)
 
 
 def read_settings(folder: Folder) -> Settings | None:
@@ -257,6 +278,7 @@ _SECTIONS: dict[tuple[str, ...], type] = {
     ("criteria",): Criteria,
     ("decision",): Decision,
     ("cord",): CordSection,
+    ("report",): ReportSection,
 }
 
 
