@@ -196,6 +196,7 @@ def _result(analysis: Any) -> list[str]:
         "",
         *analysis.rating.summary().splitlines(),
         "",
+        "lowest point as estimated; the other columns are limits",
         *_table(analysis.predictions),
         *(line for part in found for line in ("", *part.summary().splitlines())),
         "",
@@ -207,7 +208,7 @@ def _result(analysis: Any) -> list[str]:
 _COLUMNS = (
     ("rider kg", "mass", 0),
     ("lowest m", "lowest_point", 2),
-    ("limit", "lowest_point_limit", 2),
+    ("limit m", "lowest_point_limit", 2),
     ("clearance m", "clearance_limit", 2),
     ("g", "g_limit", 2),
     ("load N", "peak_load_limit", 0),
