@@ -3,7 +3,8 @@
 Stretch is read at the bottom of a cord and load at its top, and a wave takes a few tenths of a second from one to the
 other: the pairs of a heavy cord swing about its curve, and the fit is drawn off it. So each tested mass is simulated
 with waves on the curve found so far, its record is reduced like a measured one, and what comes out beyond the curve is
-taken off the measured pairs; then the curve is fitted again, until it stays.
+taken off the measured pairs; then the curve is fitted again, until it stays. At last each drop is simulated on its own
+cord, because a wave that comes a little early or late leaves a swing behind that looks like a wrong curve.
 """
 
 from collections.abc import Sequence
@@ -15,34 +16,36 @@ import numpy as np
 from cordlab.anchor import GRAVITY, Evidence, SetUp
 from cordlab.curves import Curve
 from cordlab.drop import trace_drop
-from cordlab.fit import fit_batch
+from cordlab.fit import CurveFit, fit_batch
 from cordlab.peaks import Viscosity, mean_cord, measured_viscosity
 from cordlab.reduce import Drop, reduce_drop
 
 INTERIM = ("mooney-rivlin", "yeoh", "ogden-1")  # smooth curves to simulate with; the batch's model is chosen afterwards
 STEADY = 0.003  # greatest change of the curve's force from round to round, from stretch ratio 1.1 up [share]
 MOST_ROUNDS = 5
+BEYOND = 1.25  # length of a simulated record over the time to the lowest point of the measured one
 SEEN = 0.5  # share of the expected wave that records must show for the wave to be taken out
 
 
 @dataclass(frozen=True)
 class Swell:
-    """What a wave adds to the pairs of one hung mass [kg].
+    """What a wave adds to the pairs of one drop, simulated.
 
     along : (stretch ratio − 1) over its greatest value, rising;  force : the wave's share of the force there [N]
-    arrival, expected_arrival : of the jump at the load cell after the end of slack, mean of the records and simulated,
-        [s]
+    arrival : of the jump at the load cell, from the end of slack [s]
     """
 
     mass: float
     along: np.ndarray
     force: np.ndarray
     arrival: float
-    expected_arrival: float
 
     def at(self, drop: Drop) -> np.ndarray:
         """The wave's share of the force of each pair of a drop of this mass [N]."""
         return np.interp(_along(drop), self.along, self.force)
+
+    def off(self, drop: Drop) -> Drop:
+        return replace(drop, force=drop.force - self.at(drop))
 
 
 @dataclass(frozen=True)
@@ -51,7 +54,8 @@ class WaveFit:
 
     drops : as given, `force` corrected where records show waves; worn cords' drops as they are
     share, u_share : of the wave that a cord of this mass should show, how much the records do: 1 all of it, 0 none
-    swells : what was taken off, a mass at a time;  rounds, change : of the curve in the last round [share]
+    swells : the wave on the batch's mean cord, one a mass of the fit drops
+    rounds, change : how often the curve was fitted again, and by what share of its force it moved at last
     trouble : why the records could not be compared with waves, "" if they could
     """
 
@@ -74,7 +78,7 @@ class WaveFit:
         if np.isnan(self.share):
             why = self.trouble or "no record of the load"
             return (f"{why}: g and loads are with stretch waves, viscosity {self.viscosity}",)
-        share = f"{100 * self.share:.0f} ± {100 * self.u_share:.0f} %"
+        share = f"{abs(round(100 * self.share)):d} %"
         if not self.seen:
             return (
                 f"the records show {share} of the stretch wave that a cord of this mass should carry: nothing was "
@@ -95,8 +99,8 @@ class WaveFit:
             {
                 "mass_hung": swell.mass,
                 "greatest_taken_off": float(np.abs(swell.force).max()),
-                "arrival": swell.arrival,
-                "expected_arrival": swell.expected_arrival,
+                "arrival": float(np.mean([_arrival(d) for d in self.drops if d.mass == swell.mass and d.use == "fit"])),
+                "expected_arrival": swell.arrival,
             }
             for swell in self.swells
         ]
@@ -142,56 +146,52 @@ def _rounds(
     viscosity: Viscosity | None,
     batch: dict[str, float],
 ) -> WaveFit:
-    curve, change = _curve(fitted), np.inf
+    fit, change = _fit(fitted), np.inf
     for rounds in range(1, MOST_ROUNDS + 1):
-        eta = viscosity or measured_viscosity(curve, evidence, rig=rig, batch=batch)
-        swells = {mass: _swell(curve, fitted, mass, eta.value, rig, batch) for mass in {drop.mass for drop in fitted}}
-        share, u_share = _shown(curve, fitted, swells)
-        found = WaveFit(tuple(drops), eta, share, u_share, (), rounds)
+        eta = viscosity or measured_viscosity(fit.curve, evidence, rig=rig, batch=batch)
+        kinds = {drop.mass: drop for drop in fitted}
+        swells = {mass: _swell(fit.curve, kind, eta.value, rig, batch) for mass, kind in sorted(kinds.items())}
+        share, u_share = _shown(fit.curve, fitted, swells)
+        found = WaveFit(tuple(drops), eta, share, u_share, tuple(swells.values()), rounds)
         if not found.seen:
-            return found
-        last, curve = curve, _curve([_cleared(drop, swells) for drop in fitted])
+            return replace(found, swells=(), rounds=0)
+        last, fit = fit, _fit([swells[drop.mass].off(drop) for drop in fitted])
         grid = np.linspace(1.1, max(float(drop.stretch_ratio.max()) for drop in fitted), 50)
-        change = float(np.max(np.abs(curve.force(grid) / last.force(grid) - 1)))
+        change = float(np.max(np.abs(fit.curve.force(grid) / last.curve.force(grid) - 1)))
         if change < STEADY:
             break
-    held_back = {drop.mass for drop in drops if drop.use == "check"} - swells.keys()
-    swells |= {mass: _swell(curve, drops, mass, eta.value, rig, batch) for mass in held_back}
-    every = tuple(drop if drop.use == "wear" else _cleared(drop, swells) for drop in drops)
-    return replace(found, drops=every, swells=tuple(swells[mass] for mass in sorted(swells)), change=change)
+    clear = []
+    for drop in drops:
+        own = {"slack_length": drop.slack_length, "cord_mass": drop.cord_mass, "gravity": batch["gravity"]}
+        curve = fit.curve.scaled(fit.scales.get(drop.cord, 1.0))
+        clear.append(drop if drop.use == "wear" else _swell(curve, drop, eta.value, rig, own).off(drop))
+    return replace(found, drops=tuple(clear), change=change)
 
 
-def _curve(drops: Sequence[Drop]) -> Curve:
-    return fit_batch(drops, candidates=INTERIM).chosen.curve
+def _fit(drops: Sequence[Drop]) -> CurveFit:
+    return fit_batch(drops, candidates=INTERIM).chosen
 
 
 def _along(drop: Drop) -> np.ndarray:
     return (drop.stretch_ratio - 1) / (drop.lowest_point / drop.slack_length - 1)
 
 
-def _swell(
-    curve: Curve, drops: Sequence[Drop], mass: float, viscosity: float, rig: SetUp, batch: dict[str, float]
-) -> Swell:
-    """The drop of one mass simulated with waves and reduced as its records were."""
-    ours = [drop for drop in drops if drop.mass == mass]
-    like, inputs = ours[0], rig.values()
-    step = like.time[1] - like.time[0]
-    down = max(float(drop.time[drop.lowest] - drop.time[drop.release]) for drop in ours)
+def _swell(curve: Curve, like: Drop, viscosity: float, rig: SetUp, cord: dict[str, float]) -> Swell:
+    """A drop simulated with waves and reduced as its record was; `cord` as `mean_cord` gives it."""
+    inputs = rig.values()
+    down = float(like.time[like.lowest] - like.time[like.release])
     trace = trace_drop(
-        curve, mass=mass, **batch, **inputs, mechanics="waves", viscosity=viscosity, duration=1.7 * down, quiet=1.0,
-        rate=1 / step,
+        curve, mass=like.mass, **cord, **inputs, mechanics="waves", viscosity=viscosity, duration=BEYOND * down,
+        quiet=1.0, rate=1 / (like.time[1] - like.time[0]),
     )  # fmt: skip
     inputs.pop("compliance")
     seen = reduce_drop(
         trace.time - trace.time[0],
         trace.tie_load if like.load_cell_at == "top" else trace.lower_load,
         trace.position if like.closure_error is None else None,
-        mass=mass, **batch, **inputs, load_cell_at=like.load_cell_at, filter=like.filter,
+        mass=like.mass, **cord, **inputs, load_cell_at=like.load_cell_at, filter=like.filter,
     )  # fmt: skip
-    arrivals = [_arrival(drop) for drop in ours]
-    return Swell(
-        mass, _along(seen), seen.force - curve.force(seen.stretch_ratio), float(np.mean(arrivals)), _arrival(seen)
-    )
+    return Swell(like.mass, _along(seen), seen.force - curve.force(seen.stretch_ratio), _arrival(seen))
 
 
 def _arrival(drop: Drop) -> float:
@@ -211,7 +211,3 @@ def _shown(curve: Curve, drops: Sequence[Drop], swells: dict[float, Swell]) -> t
     means = [np.mean(each) for each in shares.values()]
     spread = np.std(means, ddof=1) / np.sqrt(len(means)) if len(means) > 1 else np.inf
     return float(np.mean(means)), float(spread)
-
-
-def _cleared(drop: Drop, swells: dict[float, Swell]) -> Drop:
-    return replace(drop, force=drop.force - swells[drop.mass].at(drop))
