@@ -27,6 +27,7 @@ from cordlab.peaks import Viscosity, WaveLoads, wave_loads
 from cordlab.rating import Rating, not_rated, rate, rating_masses
 from cordlab.reduce import Drop, RecordError, reduce_entry
 from cordlab.service import Service, service_life
+from cordlab.temperature import TemperatureTrend, temperature_trend
 from cordlab.units import Measured
 from cordlab.validate import Validation, validate
 from cordlab.wavefit import WaveFit, take_out_waves
@@ -85,6 +86,15 @@ class Analysis:
         return self.service.wear if self.service else None
 
     @property
+    def temperature(self) -> TemperatureTrend | None:
+        """Stiffness against temperature within the cords of the fit drops."""
+        if self.learned is None:
+            return None
+        seen = self.learned.evidence
+        names = {"cords": seen.cord, "masses": seen.mass, "jumps": seen.jumps}
+        return temperature_trend(self.learned.scales[0][0], seen.temperature, **names)
+
+    @property
     def predictions(self) -> tuple[dict[str, Any], ...]:
         return self.rating.predictions
 
@@ -120,6 +130,7 @@ class Analysis:
                 for name, found in self.budgets.items()
                 for share in found.shares
             ],
+            "temperature": _plain(self.temperature.to_dict()) if self.temperature else None,
             "cords_in_service": [_plain(status.to_dict()) for status in self.in_service],
             "findings": [asdict(finding) for finding in self.findings],
             "cautions": list(self.cautions),
@@ -304,7 +315,7 @@ def _batch(campaign: Campaign, learned: Learned | None, drops: Sequence[Drop]) -
                 values[name].setdefault(evidence.cord[k], []).append(float(evidence.lowest_point[k]))
     returned: dict[str, list[float]] = {}
     for drop in _used(drops, "fit"):
-        if isfinite(drop.energy_returned):
+        if drop.energy_returned is not None:
             returned.setdefault(drop.cord, []).append(drop.energy_returned)
     if len(returned) > 1:
         values["energy returned"] = returned
