@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 
 from cordlab.drawing import (
     BLUE,
@@ -23,13 +24,18 @@ from cordlab.drawing import (
 )
 
 if TYPE_CHECKING:
+    from cordlab.batch import Batch, Plan
     from cordlab.campaign import CalibrationTable, Campaign
     from cordlab.ladder import Rung
     from cordlab.records import Record
     from cordlab.reduce import Drop
+    from cordlab.softening import Softening
     from cordlab.trace import Trace
 
-__all__ = ["Shown", "branches", "ladder", "lowest_points", "motion", "pairs", "raw", "show", "size"]
+__all__ = [
+    "Shown", "alike", "branches", "ladder", "lowest_points", "motion", "pairs", "plan", "raw", "show", "size",
+    "softening",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -152,6 +158,35 @@ def branches(drop: "Drop") -> Figure:
     ax.set(xlabel="stretch ratio [1]", ylabel="force in the cord [kN]")
     if drop.energy_returned is not None:
         ax.set_title(f"energy returned {100 * drop.energy_returned:.1f} %")
+    return fig
+
+
+@styled
+def alike(batch: "Batch") -> Figure:
+    """Each cord's mean about the batch's, quantity by quantity: is one unlike the others?"""
+    fig = Figure(figsize=(6.3, 0.9 + 0.3 * len(batch.spreads)))
+    batch.plot(fig.subplots())
+    return fig
+
+
+@styled
+def plan(plan: "Plan", *, unit: str = "") -> Figure:
+    """What more cords would be worth: the margin from mean to limit over the number of cords tested."""
+    fig = Figure(figsize=(6.3, 2.8))
+    ax = plan.plot(fig.subplots())
+    if plan.rated is None:
+        ax.set_ylim(0, 4 * plan.margin_known)  # with two cords the margin is beyond every picture
+        if unit:
+            ax.set_ylabel(f"margin [{unit}]")
+    ax.xaxis.set_major_locator(MaxNLocator(integer=True))
+    return fig
+
+
+@styled
+def softening(softening: "Softening") -> Figure:
+    """Stiffness and slack length of each cord over its jump count."""
+    fig = Figure(figsize=(6.3, 3.6))
+    softening.plot(fig.subplots(2, sharex=True))
     return fig
 
 
