@@ -115,6 +115,8 @@ def specimen() -> Analysis:
             candidates=("mooney-rivlin", "linear", "yeoh"),
             check=[drop for drop in drops if drop.use == "check"],
         ),
+        waves=None,
+        loads=None,
         learned=None,
         forecast=None,
         rating=RATED,
