@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from cordlab.fit import BatchFit
     from cordlab.reduce import Drop
 
-__all__ = ["Panel", "campaign_folder", "drop_panel", "model_panel", "rating_panel", "record_panel"]
+__all__ = ["Panel", "campaign_folder", "drop_panel", "model_panel", "rating_panel", "record_panel", "viscosity"]
 
 PROBABILITIES = (0.9, 0.95, 0.98, 0.99, 0.995, 0.999)
 MOST_VISCOUS = 20.0  # the range in which loads are judged where no viscosity is known  [N·s]
@@ -106,7 +106,7 @@ def drop_panel(analysis: "Analysis") -> Panel:
     campaign, batch = analysis.campaign, analysis.fit.chosen
     masses = sorted({entry.mass.value for entry in campaign.drops})
     between = np.arange(np.ceil(masses[0]), masses[-1])
-    known = campaign.viscosity
+    damping, how = viscosity(analysis)
     shares = [drop.energy_returned for drop in analysis.drops if drop.energy_returned is not None]
     returned = float(np.mean(shares)) if shares else 1.0
     controls = {
@@ -116,8 +116,8 @@ def drop_panel(analysis: "Analysis") -> Panel:
             value=float(masses[len(masses) // 2]), description="mass hung [kg]", continuous_update=False,
         ),
         "viscosity": w.FloatSlider(
-            value=known.value if known else MOST_VISCOUS / 4, min=0, max=MOST_VISCOUS, step=0.5,
-            description="viscosity [N·s]" if known else "viscosity, assumed [N·s]", continuous_update=False,
+            value=damping, min=0, max=max(MOST_VISCOUS, damping), step=0.5, description=f"viscosity, {how} [N·s]",
+            continuous_update=False,
         ),
     }  # fmt: skip
 
@@ -134,8 +134,8 @@ def drop_panel(analysis: "Analysis") -> Panel:
                 f"peak load {drop.peak_load:.0f} N where the cell sits"
             )
         traces: list[Trace] = []
-        for mechanics, damping in (("even", 0.0), ("waves", viscosity)):
-            found = predict_drop(curve, mechanics=mechanics, viscosity=damping, **given)
+        for mechanics, damped in (("even", 0.0), ("waves", viscosity)):
+            found = predict_drop(curve, mechanics=mechanics, viscosity=damped, **given)
             back = unloading_for(curve, float(found.stretch_ratio), returned) if mechanics == "even" else 0.0
             told.append(
                 f"{mechanics}: lowest point {found.lowest_point:.2f} m, peak load {found.tie_load:.0f} N at the tie "
@@ -143,12 +143,20 @@ def drop_panel(analysis: "Analysis") -> Panel:
             )
             traces.append(
                 trace_drop(
-                    curve, mechanics=mechanics, viscosity=damping, unloading=back, duration=_duration(drop), **given
+                    curve, mechanics=mechanics, viscosity=damped, unloading=back, duration=_duration(drop), **given
                 )
             )
         return told, views.motion(traces, drop=drop, slack_length=entry.slack_length.value)
 
     return Panel(controls, answer)
+
+
+def viscosity(analysis: "Analysis") -> tuple[float, str]:
+    """Viscosity of the cords to draw waves with [N·s], and how it is known: "given", "measured" or "assumed"."""
+    found = analysis.waves.viscosity if analysis.waves else None
+    if found is None or found.how == "unknown":
+        return MOST_VISCOUS / 4, "assumed"
+    return found.value, found.how
 
 
 def _duration(drop: "Drop | None") -> float:

@@ -1,0 +1,110 @@
+"""JupyterLab in a real browser, as a user has it: run all cells, move a slider, see the answer change.
+
+Needs playwright (`pip install playwright`) and a Chromium on the path (`apt-get install chromium fonts-dejavu-core`);
+skipped where either is missing. `python -m pytest tests/test_browser.py` runs it alone.
+"""
+
+import os
+import secrets
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from pathlib import Path
+
+import pytest
+
+from tests.conftest import ROOT
+
+sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed: pip install playwright")
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on the path: apt-get install chromium")
+
+READY = """() => {
+    const session = window.jupyterapp?.shell.currentWidget?.sessionContext;
+    return session && session.isReady && session.session?.kernel?.status === 'idle';
+}"""
+
+
+@pytest.fixture
+def lab(tmp_path):
+    """JupyterLab on copies of the notebooks, so that its autosave leaves the stored ones alone.  (address, token)"""
+    work = tmp_path / "notebooks"
+    shutil.copytree(ROOT / "notebooks", work, ignore=shutil.ignore_patterns(".*"))
+    quiet = tmp_path / "settings" / "@jupyterlab" / "apputils-extension"
+    quiet.mkdir(parents=True)
+    (quiet / "notification.jupyterlab-settings").write_text('{"fetchNews": "false"}')
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    token, log = secrets.token_hex(16), tmp_path / "lab.log"
+    environment = os.environ | {
+        "JUPYTERLAB_SETTINGS_DIR": str(tmp_path / "settings"),
+        "JUPYTERLAB_WORKSPACES_DIR": str(tmp_path / "workspaces"),
+        "CORDLAB_CAMPAIGN": str(ROOT / "data-demo" / "first-batch"),
+        "PYTHONPATH": str(ROOT),
+    }
+    command = [sys.executable, "-m", "jupyterlab", "--no-browser", "--ip=127.0.0.1", f"--port={port}", "--allow-root"]
+    command += ["--expose-app-in-browser", f"--IdentityProvider.token={token}", f"--ServerApp.root_dir={work}"]
+    with log.open("wb") as out:
+        server = subprocess.Popen(
+            command, stdout=out, stderr=subprocess.STDOUT, env=environment, start_new_session=True
+        )
+    base = f"http://127.0.0.1:{port}"
+    try:
+        for _ in range(240):
+            assert server.poll() is None, log.read_text()
+            try:
+                urllib.request.urlopen(f"{base}/api/status?token={token}", timeout=2).close()
+                break
+            except OSError:
+                time.sleep(0.25)
+        yield base, token
+    finally:
+        os.killpg(server.pid, signal.SIGTERM)
+        server.wait(20)
+
+
+def run_all(page, address: tuple[str, str], name: str) -> None:
+    """Open a notebook, forget its stored outputs and run every cell."""
+    base, token = address
+    page.goto(f"{base}/lab/tree/{name}?token={token}")
+    page.wait_for_function(READY, timeout=60_000)
+    for command in ("notebook:clear-all-cell-outputs", "notebook:run-all-cells"):
+        page.evaluate("name => { window.jupyterapp.commands.execute(name) }", command)
+
+
+def test_move_a_slider_and_see_the_answer_change(lab):
+    with sync_api.sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-dev-shm-usage"])
+        page = browser.new_page(viewport={"width": 1280, "height": 1000})
+        page.set_default_timeout(30_000)
+        wrong: list[str] = []
+        page.on("pageerror", lambda error: wrong.append(str(error)))
+        try:
+            run_all(page, lab, "t2-what-a-limit-promises.ipynb")
+            panel = page.locator(".jp-OutputArea-output .widget-vbox").first
+            text, picture = panel.locator("[role=status]"), panel.locator("img")
+            # the cells below have set 3 cords and 20 drops: wait for the last of them
+            last = page.locator(".jp-OutputArea-output pre", has_text="tolerance").last
+            sync_api.expect(last).to_be_visible(timeout=120_000)
+            sync_api.expect(text).to_contain_text("asked for 95 %")
+            before, source = text.inner_text(), picture.get_attribute("src")
+            handle = panel.locator(".noUi-handle").first
+            handle.focus()
+            handle.press("ArrowRight")  # one cord more: the keyboard is enough
+            sync_api.expect(text).not_to_have_text(before)
+            sync_api.expect(picture).not_to_have_attribute("src", source or "")
+            assert picture.evaluate("image => image.complete && image.naturalWidth > 0")
+            assert "limit" in (picture.get_attribute("alt") or "")
+            failed = page.locator('[data-mime-type="application/vnd.jupyter.stderr"], .jp-RenderedError')
+            assert failed.count() == 0
+            assert wrong == []
+        finally:
+            shot = os.environ.get("CORDLAB_SCREENSHOT")
+            if shot:
+                page.screenshot(path=Path(shot))
+            browser.close()
