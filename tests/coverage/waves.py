@@ -45,10 +45,9 @@ def bias(curve, truth) -> np.ndarray:
 
 
 def limits(analysis: Analysis) -> dict[str, np.ndarray]:
-    """Stated limits at `RIDERS`."""
-    rows = analysis.predictions
-    mass = [row["mass"] for row in rows]
-    return {name: np.interp(RIDERS, mass, [row[f"{name}_limit"] for row in rows]) for name in QUANTITIES}
+    """Limits at `RIDERS`, rated or not."""
+    forecast = analysis.forecast
+    return {name: np.interp(RIDERS, forecast.masses, forecast.limit(name)) for name in QUANTITIES}
 
 
 def main(campaigns: int = 4) -> None:
