@@ -44,7 +44,7 @@ class LowestFit:
         return ()
 
     def summary(self) -> str:
-        tried = [f"  {name}: AICc {value:.2f}  {self.notes.get(name, '')}".rstrip() for name, value in self.aicc.items()]
+        tried = [f"  {name}: AICc {x:.2f}  {self.notes.get(name, '')}".rstrip() for name, x in self.aicc.items()]
         return "\n".join([self.chosen.summary(), "from lowest points alone:", *tried])
 
     def to_dict(self) -> dict:

@@ -65,7 +65,7 @@ def wave_excess(
     keywords = {**batch, **inputs}
     shape = np.broadcast_shapes(np.shape(mass), np.shape(viscosity), np.shape(curve.scale))
     n = int(np.prod(shape))
-    flat = {name: np.broadcast_to(value, shape).ravel() for name, value in {**keywords, "mass": mass}.items()}
+    flat: dict[str, Any] = {name: np.broadcast_to(value, shape).ravel() for name, value in {**keywords, "mass": mass}.items()}
     order = (flat[name] for name in Setup.__dataclass_fields__)
     each = replace(curve, scale=np.broadcast_to(curve.scale, shape).ravel())
     found = swing(Setup(*order), each, np.broadcast_to(viscosity, shape).ravel(), n, elements=elements)
@@ -206,11 +206,11 @@ def wave_loads(
     batch, tested = mean_cord(evidence, gravity), np.unique(evidence.mass)
     grid = np.union1d(np.linspace(tested[0], tested[-1], 17), tested)
     spread = float(np.std(log_scales(Shapes.of(curve), evidence, batch, **rig.values())))
-    ratios = (
+    on_rig, at_site = (
         peak_ratios(curve, set_up=where, batch=batch, masses=grid, viscosity=viscosity, stiffness_sd=spread)
         for where in (rig, site)
     )
-    return WaveLoads(*ratios, rows=_both_mechanics(curve, site, batch, tested, viscosity))
+    return WaveLoads(on_rig, at_site, rows=_both_mechanics(curve, site, batch, tested, viscosity))
 
 
 def _both_mechanics(
@@ -219,7 +219,7 @@ def _both_mechanics(
     keywords: dict[str, Any] = {"mass": masses, **batch, **site.values()}
     even = predict_drop(curve, **keywords)
     waves = predict_drop(curve, mechanics="waves", viscosity=viscosity.value, **keywords)
-    columns = {"mass_hung": masses}
+    columns: dict[str, Any] = {"mass_hung": masses}
     names = {"lowest_point": "lowest_point", "g": "g", "tension": "lower_load", "tie_load": "tie_load"}
     for name, written in names.items():
         columns[f"{written}_even"], columns[f"{written}_waves"] = getattr(even, name), getattr(waves, name)

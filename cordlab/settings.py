@@ -191,7 +191,7 @@ class CordSection:
 @_closed
 @dataclass(frozen=True)
 class ReportSection:
-    """What a test report says beside its results (ISO/IEC 17025:2017, 7.8.2); a line left out stays blank to fill in."""
+    """What a report says beside its results (ISO/IEC 17025:2017, 7.8.2); a line left out stays blank to fill in."""
 
     laboratory: Line = None
     address: Line = None

@@ -50,8 +50,8 @@ def temperature_trend(
     temperature: np.ndarray,
     *,
     cords: Sequence[str],
-    masses: Sequence[float],
-    jumps: Sequence[float],
+    masses: Sequence[float] | np.ndarray,
+    jumps: Sequence[float] | np.ndarray,
 ) -> TemperatureTrend:
     """Slope of ln stiffness scale on temperature [degC], one value a drop, every cord and every mass at its own level.
 

@@ -178,10 +178,10 @@ def _along(drop: Drop) -> np.ndarray:
 
 def _swell(curve: Curve, like: Drop, viscosity: float, rig: SetUp, cord: dict[str, float]) -> Swell:
     """A drop simulated with waves and reduced as its record was; `cord` as `mean_cord` gives it."""
-    inputs = rig.values()
+    inputs: dict[str, Any] = {**cord, **rig.values()}
     down = float(like.time[like.lowest] - like.time[like.release])
     trace = trace_drop(
-        curve, mass=like.mass, **cord, **inputs, mechanics="waves", viscosity=viscosity, duration=BEYOND * down,
+        curve, mass=like.mass, **inputs, mechanics="waves", viscosity=viscosity, duration=BEYOND * down,
         quiet=1.0, rate=1 / (like.time[1] - like.time[0]),
     )  # fmt: skip
     inputs.pop("compliance")
@@ -189,7 +189,7 @@ def _swell(curve: Curve, like: Drop, viscosity: float, rig: SetUp, cord: dict[st
         trace.time - trace.time[0],
         trace.tie_load if like.load_cell_at == "top" else trace.lower_load,
         trace.position if like.closure_error is None else None,
-        mass=like.mass, **cord, **inputs, load_cell_at=like.load_cell_at, filter=like.filter,
+        mass=like.mass, **inputs, load_cell_at=like.load_cell_at, filter=like.filter,
     )  # fmt: skip
     return Swell(like.mass, _along(seen), seen.force - curve.force(seen.stretch_ratio), _arrival(seen))
 

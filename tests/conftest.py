@@ -13,7 +13,7 @@ SOURCES = tomllib.loads((PUBLISHED / "sources.toml").read_text(encoding="utf-8")
 
 
 class Printed:
-    """A number as its source prints it; equal to anything that rounds to it, half a unit of the last digit either way."""
+    """A number as its source prints it; equal to anything that rounds to it."""
 
     def __init__(self, text: str, *, digits: int | None = None) -> None:
         number = Decimal(text)
