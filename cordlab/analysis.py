@@ -24,6 +24,7 @@ from cordlab.limits import Learned, learn
 from cordlab.lot import Lot, assess_lot
 from cordlab.lowest import LowestFit, fit_lowest_points
 from cordlab.peaks import Viscosity, WaveLoads, wave_loads
+from cordlab.pulls import PullComparison, compare_pulls, read_pulls
 from cordlab.rating import Rating, not_rated, rate, rating_masses
 from cordlab.reduce import Drop, RecordError, reduce_entry
 from cordlab.service import Service, service_life
@@ -61,6 +62,7 @@ class Analysis:
     budgets : quantity → its uncertainty budget at the end of the range that it can govern
     findings : what looks odd in the drops that were fitted, and what to try
     cautions : what must be shown with the answer
+    pulls : slow pulls beside the drops' curve; None where there are none
     """
 
     campaign: Campaign
@@ -80,6 +82,7 @@ class Analysis:
     budgets: dict[str, Budget]
     findings: tuple[Finding, ...]
     cautions: tuple[str, ...]
+    pulls: PullComparison | None = None
 
     @property
     def wear(self) -> Wear | None:
@@ -91,8 +94,9 @@ class Analysis:
         if self.learned is None:
             return None
         seen = self.learned.evidence
-        names = {"cords": seen.cord, "masses": seen.mass, "jumps": seen.jumps}
-        return temperature_trend(self.learned.scales[0][0], seen.temperature, **names)
+        return temperature_trend(
+            self.learned.scales[0][0], seen.temperature, cords=seen.cord, masses=seen.mass, jumps=seen.jumps
+        )
 
     @property
     def predictions(self) -> tuple[dict[str, Any], ...]:
@@ -119,6 +123,7 @@ class Analysis:
             "waves": _plain(self.waves.to_dict() | {"loads": self.loads.rows if self.loads else []})
             if self.waves
             else None,
+            "pulls": _plain(self.pulls.to_dict()) if self.pulls else None,
             "validation": [row.to_dict() for row in self.validation.rows] if self.validation else [],
             "predictions": _plain(list(self.predictions)),
             "rating": _plain(self.rating.to_dict()),
@@ -160,25 +165,26 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
     if campaign.decision.model not in ("auto", *models()):
         known = f"campaign.toml, [decision] 'model': {campaign.decision.model!r} is none of auto, {', '.join(models())}"
         raise CampaignError((known + offer(nearest(campaign.decision.model, models())),))
-    log = read_jump_log(campaign.folder)
+    log, slow = read_jump_log(campaign.folder), read_pulls(campaign)
     calibrations = _calibrate(campaign)
     drops = _reduce(campaign, calibrations, progress)
     evidence = Evidence.of_campaign(campaign, drops, use=("fit",))
-    given = campaign.viscosity and Viscosity.given(campaign.viscosity)
+    given = None if campaign.viscosity is None else Viscosity.given(campaign.viscosity)
     waves = take_out_waves(drops, evidence, rig=SetUp.of(campaign.rig), viscosity=given)
     clear = waves.drops if waves else drops
     try:
         fit = _fit(campaign, clear, evidence)
     except FitError as error:
         raise CampaignError((f"drops.csv: {error}",)) from error
+    pulls = compare_pulls(slow, fit if isinstance(fit, BatchFit) else None) if slow else None
     loads = learned = forecast = validation = service = None
     budgets: dict[str, Budget] = {}
     try:
         curve, shapes = fit.chosen.curve, fit.shapes(SHAPES, seed=campaign.decision.seed)
         if waves and waves.seen:
-            set_ups = {"rig": SetUp.of(campaign.rig), "site": SetUp.of(campaign.site)}
-            loads = wave_loads(curve, evidence, viscosity=waves.viscosity, **set_ups)
-        learned = learn(curve, evidence, rig=campaign.rig, shapes=shapes, waves=loads and loads.rig)
+            rig, site = SetUp.of(campaign.rig), SetUp.of(campaign.site)
+            loads = wave_loads(curve, evidence, rig=rig, site=site, viscosity=waves.viscosity)
+        learned = learn(curve, evidence, rig=campaign.rig, shapes=shapes, waves=loads.rig if loads else None)
         forecast = _forecast(campaign, learned, loads)
         check = Evidence.of_campaign(campaign, drops, use=("check",))
         validation = validate(learned, check, probability=campaign.decision.probability)
@@ -204,7 +210,8 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
         in_service=_in_service(campaign, log, rating, service),
         budgets=budgets,
         findings=diagnose(fit, _used(clear, "fit")) if isinstance(fit, BatchFit) else (),
-        cautions=(*CAUTIONS, *_cautions(drops, waves, learned, forecast, validation)),
+        cautions=(*CAUTIONS, *_cautions(drops, waves, learned, forecast, validation, pulls)),
+        pulls=pulls,
     )
 
 
@@ -263,7 +270,7 @@ def _forecast(campaign: Campaign, learned: Learned, loads: WaveLoads | None) -> 
         probability=decision.probability,
         confidence=decision.confidence,
         seed=decision.seed,
-        waves=loads and loads.site,
+        waves=loads.site if loads else None,
     )
 
 
@@ -282,14 +289,15 @@ def _rate(campaign: Campaign, forecast: Forecast, validation: Validation) -> tup
         least_clearance=criteria.least_clearance,
         jumps=jumps,
         greatest_jumps=criteria.greatest_jumps,
+        rest={entry.drop: entry.rest for entry in campaign.drops},
     )
     return service.rating, service
 
 
 def _budgets(forecast: Forecast, rating: Rating) -> dict[str, Budget]:
     """Clearance at the heavy end, g at the light end: where each can govern."""
-    light = rating.lightest if rating.rated else forecast.masses[0]
-    heavy = rating.heaviest if rating.rated else forecast.masses[-1]
+    light = float(forecast.masses[0]) if rating.lightest is None else rating.lightest
+    heavy = float(forecast.masses[-1]) if rating.heaviest is None else rating.heaviest
     return {
         "clearance": budget(forecast, mass=heavy, quantity="clearance"),
         "g": budget(forecast, mass=light, quantity="g"),
@@ -358,16 +366,28 @@ def _cautions(
     learned: Learned | None,
     forecast: Forecast | None,
     validation: Validation | None,
+    pulls: PullComparison | None,
 ) -> list[str]:
     """What this campaign adds to the standing cautions."""
-    found = [f"drop {drop.name}: {note}" for drop in drops for note in drop.notes]
+    told: dict[str, list[str]] = {}
+    for drop in drops:
+        for note in drop.notes:
+            told.setdefault(note, []).append(drop.name)
+    found = [f"{_named(names)}: {note}" for note, names in told.items()]
     if not drops:
         found.append("No record of load or motion: the curve comes from lowest points alone, and no load was measured.")
-    for part in (waves, learned, forecast):
+    for part in (waves, learned, forecast, pulls):
         found += [note for note in getattr(part, "notes", ()) if note not in found]
     if validation is not None and validation.left_out:
         found.append("No drop was held back: each fit drop was left out in turn and predicted from the others instead.")
     return found
+
+
+def _named(drops: Sequence[str]) -> str:
+    if len(drops) == 1:
+        return f"drop {drops[0]}"
+    shown = ", ".join(drops) if len(drops) < 6 else f"{drops[0]}, {drops[1]} … {drops[-1]}"
+    return f"{len(drops)} drops ({shown})"
 
 
 def _plain(value: Any) -> Any:

@@ -48,6 +48,7 @@ class DropEntry:
     mass : everything hung below the cord's end  [kg]
     jumps : the cord's count before this drop
     temperature : [degC], nan where it was not noted
+    rest : since that cord's previous drop  [s], nan where it was not noted
     use : "fit", "check" (held back from the fit) or "wear"
     lowest_point : below the tie point, measured on its own, or None  [m]
     record : file name in records/, or None
@@ -59,6 +60,7 @@ class DropEntry:
     mass: Measured
     jumps: int
     temperature: float
+    rest: float
     use: str
     lowest_point: Measured | None
     record: str | None
@@ -162,6 +164,7 @@ DROPS = (
     Column("mass", "kg", above=0, uncertain=True),
     Column("jumps", read=whole),
     Column("temperature", "degC", required=False, may_be_blank=True, at_least=-273.15),
+    Column("rest", "s", required=False, may_be_blank=True, at_least=0),
     Column("use", read=one_of("fit", "check", "wear")),
     Column("lowest point", "m", required=False, may_be_blank=True, above=0, uncertain=True),
     Column("record", required=False, may_be_blank=True),
@@ -235,6 +238,7 @@ def _drop_entry(row: dict[str, Any], line: int) -> DropEntry:
         mass=_measured(row, "mass"),
         jumps=row["jumps"],
         temperature=nan if row["temperature"] is None else row["temperature"],
+        rest=nan if row["rest"] is None else row["rest"],
         use=row["use"],
         lowest_point=None if row["lowest point"] is None else _measured(row, "lowest point"),
         record=row["record"],
@@ -314,7 +318,7 @@ def _read_calibration(files: Folder, headers: dict[int, Header]) -> dict[str, Ta
 
 def _logs(files: Folder) -> list[str]:
     """Files that later steps read: the jump log, the decisions taken, slow pulls."""
-    names = [name for name in ("jumps.csv", "decisions.toml") if files.has(name)]
+    names = [name for name in ("jumps.csv", "decisions.toml", "pulls.csv") if files.has(name)]
     return names + [f"pulls/{name}" for name in files.names("pulls")]
 
 

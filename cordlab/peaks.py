@@ -65,7 +65,8 @@ def wave_excess(
     keywords = {**batch, **inputs}
     shape = np.broadcast_shapes(np.shape(mass), np.shape(viscosity), np.shape(curve.scale))
     n = int(np.prod(shape))
-    flat: dict[str, Any] = {name: np.broadcast_to(value, shape).ravel() for name, value in {**keywords, "mass": mass}.items()}
+    given = {**keywords, "mass": mass}
+    flat: dict[str, Any] = {name: np.broadcast_to(value, shape).ravel() for name, value in given.items()}
     order = (flat[name] for name in Setup.__dataclass_fields__)
     each = replace(curve, scale=np.broadcast_to(curve.scale, shape).ravel())
     found = swing(Setup(*order), each, np.broadcast_to(viscosity, shape).ravel(), n, elements=elements)

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from cordlab.budget import Budget
     from cordlab.calibrate import Calibration
     from cordlab.lot import Lot
+    from cordlab.pulls import PullComparison
     from cordlab.rating import Rating
     from cordlab.reduce import Drop
     from cordlab.settings import Criteria
@@ -45,8 +46,8 @@ if TYPE_CHECKING:
     from cordlab.wear import Wear
 
 __all__ = [
-    "breaks", "budget", "by_mass", "calibration", "candidates", "curves", "describe", "figures", "png", "record",
-    "residuals", "state", "svg", "validation", "wear",
+    "breaks", "budget", "by_mass", "calibration", "candidates", "curves", "describe", "figures", "png", "pulls",
+    "record", "residuals", "state", "svg", "validation", "wear",
 ]  # fmt: skip
 
 
@@ -354,6 +355,14 @@ def validation(validation: "Validation") -> Figure:
     return fig
 
 
+@styled
+def pulls(found: "PullComparison") -> Figure:
+    """Slow force over drop force by stretch ratio, a line a pull."""
+    fig = Figure()
+    found.plot(fig.subplots())
+    return fig
+
+
 def figures(analysis: "Analysis") -> dict[str, Figure]:
     """Every figure that an analysis can give, by the name of its file."""
     drawn = {f"calibration-{name}": calibration(found) for name, found in analysis.calibrations.items()}
@@ -361,6 +370,8 @@ def figures(analysis: "Analysis") -> dict[str, Figure]:
     if fitted and isinstance(analysis.fit, BatchFit):  # a fit to lowest points alone has no loading curves
         drawn |= {"record": record(fitted[0]), "curves": curves(fitted, analysis.fit)}
         drawn |= {"residuals": residuals(fitted, analysis.fit), "candidates": candidates(analysis.fit)}
+    if analysis.pulls is not None and analysis.pulls.rows:
+        drawn["pulls"] = pulls(analysis.pulls)
     criteria = analysis.campaign.criteria
     if analysis.rating.predictions:
         drawn["limits"] = by_mass(analysis.rating, criteria)

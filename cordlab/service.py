@@ -5,14 +5,14 @@ drawn from theirs and carried to every quantity at every mass, so that a rating 
 worn cords: soft cords come lower, stiff ones pull harder, and the worst of all counts up to there is taken.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
 from cordlab.ageing import retests
-from cordlab.anchor import Anchors, Evidence, SetUp, log_scales
+from cordlab.anchor import Anchors, Evidence, EvidenceError, SetUp, log_scales
 from cordlab.criteria import between
 from cordlab.drop import predict_drop
 from cordlab.forecast import DANGER, Forecast
@@ -60,11 +60,12 @@ def service_life(
     least_clearance: float,
     jumps: int | None = None,
     greatest_jumps: int | None = None,
+    rest: Mapping[str, float] | None = None,
 ) -> Service:
     """Carry wear into the rating.
 
     worn : drops with use `wear`. judge : a forecast → its rating. jumps : count that the rating is to hold to.
-    greatest_jumps : cap of the maker or the rule.
+    greatest_jumps : cap of the maker or the rule. rest : name of a drop → time since its cord's previous one [s].
     """
     drops, y = _stiffness(forecast.learned, worn)
     states, forecasts = [forecast], {}
@@ -76,7 +77,19 @@ def service_life(
     if jumps is not None:
         reached = [count for count in ratings if count >= jumps]
         rating = ratings[min(reached)] if reached else _not_retested(rating, jumps, list(ratings))
-    wear = _at_heavy_end(forecast, rating, drops, y, least_clearance=least_clearance, greatest_jumps=greatest_jumps)
+    conditions = {
+        "temperature [degC]": drops.temperature,
+        "rest [min]": np.array([(rest or {}).get(name, np.nan) / 60 for name in drops.drop]),
+    }
+    wear = _at_heavy_end(
+        forecast,
+        rating,
+        drops,
+        y,
+        conditions=conditions,
+        least_clearance=least_clearance,
+        greatest_jumps=greatest_jumps,
+    )
     held = [count for count, other in ratings.items() if rating.rated and _covers(other, rating)]
     retire_at = min(max(held), greatest_jumps or max(held)) if held else None
     by_count = tuple(
@@ -183,6 +196,8 @@ def _stiffness(learned: Anchors, worn: Evidence) -> tuple[Evidence, np.ndarray]:
     An error of the curve's shape is the same at every count: each mass is levelled by its first drops.
     """
     fit = learned.evidence.take(np.isin(learned.evidence.mass, worn.mass))
+    if not len(fit):
+        raise EvidenceError("no wear drop has the mass of a fit drop: nothing says what the cords did there when new")
     drops = fit.joined(worn)
     y = log_scales(learned.shapes[0], drops, learned.batch, **learned.rig.values())[0]
     first = {mass: y[(drops.mass == mass) & (drops.jumps <= fit.jumps.max())] for mass in np.unique(drops.mass)}
@@ -197,6 +212,7 @@ def _at_heavy_end(
     drops: Evidence,
     y: np.ndarray,
     *,
+    conditions: Mapping[str, np.ndarray],
     least_clearance: float,
     greatest_jumps: int | None,
 ) -> Wear:
@@ -216,7 +232,7 @@ def _at_heavy_end(
             least=least,
             greatest_jumps=greatest_jumps,
             quantity=f"clearance at {mass:.1f} kg",
-            conditions={"temperature [degC]": drops.temperature},
+            conditions=conditions,
             together=TOGETHER,
         )
 
@@ -229,14 +245,16 @@ def _at_heavy_end(
 
 
 def _covers(other: Rating, rating: Rating) -> bool:
-    return other.rated and other.lightest <= rating.lightest + 1e-9 and other.heaviest >= rating.heaviest - 1e-9
+    if None in (other.lightest, other.heaviest, rating.lightest, rating.heaviest):
+        return False
+    return other.lightest <= rating.lightest + 1e-9 and other.heaviest >= rating.heaviest - 1e-9  # type: ignore[operator]
 
 
 def _not_retested(rating: Rating, jumps: int, counts: list[int]) -> Rating:
     tested = f"cords were retested to {max(counts)}" if counts else "no retest can be judged"
     reason = f"asked to hold to {jumps} jumps, but {tested}"
     rows = tuple(row | {"rated": False, "reason": row["reason"] or reason} for row in rating.predictions)
-    nothing = {"light": None, "heavy": None}
+    nothing: dict[str, str | None] = {"light": None, "heavy": None}
     return replace(
         rating, rated=False, lightest=None, heaviest=None, governed_by=nothing, dof=None,
         reasons=(*rating.reasons, reason), predictions=rows,

@@ -53,7 +53,8 @@ def one_of(*words: str) -> Callable[[str], str]:
 class Column:
     """One column that a table may have.
 
-    unit : SI unit that its numbers are converted to, ANY where the unit of the head is kept, None where `read` reads it
+    unit : SI unit that its numbers are converted to ("": a plain number, whose head needs none), ANY where the unit of
+        the head is kept, None where `read` reads it
     above, at_least : bounds of a number, in SI
     uncertain : a second column `u(name)` may give standard uncertainties
     """
@@ -70,7 +71,7 @@ class Column:
     @property
     def specimen(self) -> str:
         """Its head, as a message writes it."""
-        return self.name if self.unit is None else f"{self.name} [{'unit' if self.unit == ANY else self.unit}]"
+        return self.name if not self.unit else f"{self.name} [{'unit' if self.unit == ANY else self.unit}]"
 
 
 @dataclass(frozen=True)
@@ -229,6 +230,8 @@ def _unit_of(head: Head, column: Column, specimen: str) -> str:
             raise UnitError(f"takes no unit; write '{specimen}'")
         return ""
     if head.unit is None:
+        if column.unit == "":
+            return ""
         raise UnitError(f"has no unit; write for example '{specimen}'")
     check_unit(head.unit, head.unit if column.unit == ANY else column.unit)
     return head.unit

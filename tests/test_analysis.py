@@ -1,4 +1,4 @@
-"""The whole chain: the invented demo against its known truth, the keys of results.json, and campaigns that carry no rating."""
+"""The whole chain: the invented demo against its known truth, keys of results.json, campaigns that carry no rating."""
 
 import json
 from dataclasses import replace
@@ -145,3 +145,19 @@ def test_a_rating_to_a_count_that_was_not_retested_is_refused(tmp_path):
     analysis = cordlab.analyse(replace(campaign, decision=replace(campaign.decision, jumps=300)))
     assert not analysis.rating.rated
     assert any("300 jumps" in reason for reason in analysis.rating.reasons)
+
+
+def test_rest_is_recorded_with_wear_and_changes_no_number(tmp_path):
+    campaign = invented(tmp_path, retests=(100,), worn_masses=(60.0, 80.0), records=False)
+    rested = replace(campaign, drops=tuple(replace(drop, rest=60.0 * (30 + drop.jumps)) for drop in campaign.drops))
+    plain, noted = cordlab.analyse(campaign).to_dict(), cordlab.analyse(rested).to_dict()
+    assert plain["wear"]["conditions"]["rest [min]"] == []
+    rows = noted["wear"]["conditions"]["rest [min]"]
+    assert [row["lowest"] for row in rows] == [30 + row["jumps"] for row in rows]
+    assert noted["rating"] == plain["rating"]
+
+
+def test_worn_cords_dropped_with_other_masses_alone_are_not_rated(tmp_path):
+    analysis = cordlab.analyse(invented(tmp_path, retests=(100,), worn_masses=(70.0,), records=False))
+    assert not analysis.rating.rated
+    assert any("no wear drop has the mass of a fit drop" in reason for reason in analysis.rating.reasons)

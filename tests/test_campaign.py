@@ -67,6 +67,25 @@ def test_optional_settings(folder):
     assert campaign.criteria.design_breaking_load == Measured(pytest.approx(13344.6648), 0.0)  # NIST SP 811, B.8
 
 
+def test_rest_since_the_drop_before_is_kept_in_seconds_where_it_was_noted(folder):
+    assert all(np.isnan(drop.rest) for drop in read_campaign(folder).drops)
+    edit(folder, "drops.csv", ("use,", "rest [min],use,"), ("18.5,fit", "18.5,,fit"))
+    edit_bytes(folder, "drops.csv", lambda b: re.sub(rb"18\.5,(fit|check)", rb"18.5,45,\1", b))
+    first, *others = read_campaign(folder).drops
+    assert np.isnan(first.rest)
+    assert {drop.rest for drop in others} == {2700.0}
+    edit(folder, "drops.csv", ("18.5,45,", "18.5,-45,"))
+    assert problems(folder) == ["drops.csv, row 3, column 'rest [min]': -45 is less than 0"]
+
+
+def test_an_unknown_key_of_the_report_is_refused_with_the_nearest(folder):
+    edit(folder, "campaign.toml", ("seed = 20", 'seed = 20\n[report]\nlaboratory = "Invented"\nrevewer = "N. N."'))
+    (said,) = problems(folder)
+    assert re.fullmatch(
+        r"campaign\.toml, row \d+, \[report\] 'revewer': is not known here; the nearest known is 'reviewer'", said
+    )
+
+
 def test_imperial_units_give_the_same_campaign(folder, tmp_path):
     """The factors of NIST SP 811 (2008), appendix B.8, applied by hand to every column."""
     lb, ft, lbf = 0.45359237, 0.3048, 4.4482216152605
