@@ -1,4 +1,4 @@
-"""Slow pull tests beside the drops: how much force they give at the same stretch. Compared, never fitted with them.
+"""Slow pull tests beside the drops: the force they give at the same stretch, compared and never fitted with them.
 
 The force of rubber depends on rate, and a crane drop stretches a cord far faster than a testing machine does (ASTM
 D412: compare like with like): a slow curve is not the drop's curve, and in the fit it would pass for one.
@@ -29,9 +29,7 @@ CURVE = (
     Column("stretch ratio", "", required=False, at_least=1),
     Column("force", "N", at_least=0),
 )
-CAUTION = (
-    "Slow pulls are compared with the drops, never pooled: force at one stretch depends on how fast it is reached."
-)
+CAUTION = "Slow pulls are compared with the drops, never pooled: the force at one stretch depends on the speed."
 _MM_PER_MIN = 60_000.0
 _SHOWN = 25  # points of a ratio that results.json lists
 
