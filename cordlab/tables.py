@@ -338,9 +338,9 @@ def _number(cell: str, mark: str) -> float:
 
 def _out_of_bounds(value: float, unit: str, at_least: float, above: float) -> str:
     if value <= above:
-        return f"is not above {above:g}" + (f" {unit}" if above else "")
+        return f"is not above {above:g}" + (f" {unit}" if above and unit else "")
     if value < at_least:
-        return f"is less than {at_least:g}" + (f" {unit}" if at_least else "")
+        return f"is less than {at_least:g}" + (f" {unit}" if at_least and unit else "")
     return ""
 
 
