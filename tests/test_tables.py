@@ -111,8 +111,8 @@ UNREADABLE = {
     ),
     "nothing": (
         lambda b: b"\n \n",
-        ": is empty; write a header: drop, cord, mass [kg], jumps, temperature [degC], rest [s], use, lowest point [m], "
-        "record",
+        ": is empty; write a header: drop, cord, mass [kg], jumps, temperature [degC], rest [s], use, "
+        "lowest point [m], record",
     ),
     "a header alone": (lambda b: b.split(b"\n")[0], ": has no rows below its header"),
     "two separators in the header": (
