@@ -227,13 +227,13 @@ class _Waves:
         chain = Chain(self.setup, self.curve, np.asarray(float(self.viscosity)), elements=ELEMENTS)
         begin = float(chain.time[0])
         falling = _Even(self.setup, self.curve, 0.0).run(time[time < begin])
-        ends = [(chain.time, chain.position[-1], chain.speed[-1], chain.position[0])]
+        ends = [(chain.time, chain.position[-1].copy(), chain.speed[-1], chain.position[0].copy())]
         loads = []
         while chain.time[0] < time[-1]:
             chain.step()
             if chain.lost[0] or (chain.ratio > chain.limit).any():
                 raise ValueError("the cord locks up before the mass turns: it has no lowest point")
-            ends.append((chain.time, chain.position[-1], chain.speed[-1], chain.position[0]))
+            ends.append((chain.time, chain.position[-1].copy(), chain.speed[-1], chain.position[0].copy()))
             loads.append((chain.time - chain.step_time / 2, chain.tie_load, chain.lower_load))
         t, y, v, tie_point = np.array(ends)[..., 0].T
         middle, tie, lower = np.array(loads)[..., 0].T

@@ -18,12 +18,11 @@ from scipy.linalg.lapack import dgtsv
 from cordlab.curves import Curve
 from cordlab.even import FURTHEST_RATIO, LOCK_UP_SHARE, take_draws
 from cordlab.fall import Array, Outcome, Setup, fall_speed, fall_time, take
+from cordlab.secant import secant_of
 
 ELEMENTS = 40
 COURANT = 1.0  # step over the time in which a wave crosses an element of the slack cord
-CONVERGED = (
-    1e-6  # greatest correction of a displacement in the last step of Newton's method [m]; the next is its square
-)
+CONVERGED = 1e-6  # greatest correction of a change of length in the last step of Newton's method near slack [m]
 MOST_ITERATIONS = 20
 SMOOTHING = 0.005  # time constant of the low-pass through which peak loads are read [s]
 CROSSINGS = 3  # a drop is followed for so many crossings of a wave after its lowest point: the loads peak within them
@@ -53,13 +52,6 @@ def check_waves(setup: Setup, viscosity: Array) -> None:
         raise ValueError(f"viscosity: {np.min(viscosity):g} is not a number from 0 upwards")
 
 
-class _Element(NamedTuple):
-    """The elements' tension over one step, and its derivative by their new stretch ratio [N]."""
-
-    tension: Array
-    stiffness: Array
-
-
 class Chain:
     """n cords with their masses, in motion. Position, speed: (elements + 1, n), from the tie point down [m], [m/s]."""
 
@@ -83,10 +75,15 @@ class Chain:
         self.limit = np.broadcast_to(np.minimum(LOCK_UP_SHARE * np.asarray(curve.lock_up), FURTHEST_RATIO), n)
         self.step_time = np.broadcast_to(courant * self._crossing() / elements, n).copy()
         self.ratio = np.ones((elements, n))
-        self.energy = np.zeros((elements, n))
         self.drag_loss, self.damping_loss = np.zeros(n), np.zeros(n)
         self.tension = np.zeros((elements, n))
-        self.acceleration = np.zeros((elements + 1, n))
+        self.end_acceleration = np.zeros((2, n))
+        self.secant = secant_of(curve, self.limit, elements)
+        # stretch ratios and the mass's place changed by this much in the steps before, the last first
+        moved = self.step_time * self.speed
+        self.changes: tuple[Array, ...] = (np.diff(moved, axis=0) / self.length,) * 3
+        self.moves: tuple[Array, ...] = (moved[-1],) * 2
+        self._inertia, self._taut = 2 * self.lump / self.step_time**2, True
         self.lost = np.zeros(n, dtype=bool)
 
     def keep(self, index: Array) -> None:
@@ -95,7 +92,10 @@ class Chain:
         self.viscosity = take(self.viscosity, index)
         for name, value in vars(self).items():
             if isinstance(value, np.ndarray) and name != "viscosity":
-                setattr(self, name, value[..., index])
+                setattr(self, name, np.take(value, index, axis=-1))
+        self.secant = self.secant.take(index)
+        self.changes = tuple(np.take(change, index, axis=1) for change in self.changes)
+        self.moves = tuple(move[index] for move in self.moves)
 
     def _crossing(self) -> Array:
         """Time in which a wave crosses the slack cord, √(m L / stiffness) [s]; at least 10 ms, for very light cords."""
@@ -103,96 +103,110 @@ class Chain:
         stiffness = np.maximum(self.curve.slope(np.ones(1)), self.curve.force(ratio) / np.maximum(ratio - 1, 1e-3))
         return np.maximum(np.sqrt(self.setup.cord_mass * self.setup.slack_length / np.maximum(stiffness, 1e-9)), 0.01)
 
-    def _energy(self, ratio: Array) -> Array:
-        """Energy per metre of slack cord [N]; beyond lock-up, where a draw is given up, as of a straight line."""
-        if not (ratio > self.limit).any():
-            return self.curve.energy(ratio)
-        inside, beyond, slope = self._edge(ratio)
-        return self.curve.energy(inside) + (self.curve.force(inside) + slope * beyond / 2) * beyond
-
-    def _force(self, ratio: Array) -> Array:
-        """Force [N], continued likewise."""
-        if not (ratio > self.limit).any():
-            return self.curve.force(ratio)
-        inside, beyond, slope = self._edge(ratio)
-        return self.curve.force(inside) + slope * beyond
-
-    def _edge(self, ratio: Array) -> tuple[Array, Array, Array]:
-        inside = np.minimum(ratio, self.limit)
-        return inside, ratio - inside, np.where(ratio > inside, self.curve.slope(inside), 0.0)
-
     def step(self) -> None:
         """One step of time: Newton's method on the displacements, tridiagonal, for all draws at once."""
-        setup, dt, d = self.setup, self.step_time, self.length
-        move = dt * (self.speed + dt / 2 * self.acceleration)
-        inertia = 2 * self.lump / dt**2
-        pushed = inertia * (dt * self.speed) + self.weight
-        damped = np.where(self.ratio + np.diff(move, axis=0) / (2 * d) > 1, self.viscosity / dt, 0.0)
+        dt, d, before = self.step_time, self.length, self.changes
+        pushed = self._inertia * (dt * self.speed)
+        pushed += self.weight
+        change = 3 * (before[0] - before[1]) + before[2]  # as it would go on by a parabola
+        end = 2 * self.moves[0] - self.moves[1]
+        damped = self.viscosity / dt
+        if not self._taut or (self.ratio + change / 2).min() <= 1:
+            damped = np.where(self.ratio + change / 2 > 1, damped, 0.0)
+        found: tuple[Array, ...] = ()
+        settled = np.zeros(dt.size, dtype=bool)
         for _ in range(MOST_ITERATIONS):
-            element = self._element(np.diff(move, axis=0) / d, damped)
-            residual = pushed - inertia * move
-            residual[:-1] += element.tension
-            residual[1:] -= element.tension
-            mean_speed = np.abs(move[-1]) / dt
-            residual[-1] -= setup.drag * mean_speed * move[-1] / dt
-            stiffness = element.stiffness / d
-            diagonal = inertia.copy()
-            diagonal[:-1] += stiffness
-            diagonal[1:] += stiffness
-            diagonal[-1] += 2 * setup.drag * mean_speed / dt
-            # the first row is the rig's spring times its compliance: a stiff rig holds the tie point where it is
-            residual[0] = setup.compliance * residual[0] - (self.position[0] + move[0] / 2)
-            diagonal[0] = setup.compliance * diagonal[0] + 0.5
-            correction = _solve(diagonal, stiffness, setup.compliance * stiffness[0], residual)
-            move += correction
-            size = np.maximum(correction.max(axis=0), -correction.min(axis=0))
-            if size.max() < CONVERGED:
+            new = self.ratio + change
+            taut: bool | Array = self._taut and new.min() >= 1
+            mean, slope = self.secant.chord(self.ratio, new, not taut)
+            # over the step an element pulls with `pull` + `stiffness` times its change of length
+            pull = mean - slope * change
+            stiffness = slope + damped
+            if not taut or mean.min() + np.max(damped) * min(change.min(), 0.0) < 0:
+                pushing = mean + damped * change < 0  # a cord carries no compression
+                pull[pushing], stiffness[pushing] = 0.0, 0.0
+                taut = ~pushing.any(axis=0) & (np.minimum(self.ratio, new).min(axis=0) >= 1)
+            stiffness /= d
+            move, last, end_last = self._moves(pushed, pull, stiffness, end), change, end
+            change, end = np.diff(move, axis=0), move[-1]
+            stiffness *= change
+            pull += stiffness
+            change /= d
+            last = last - change
+            slope *= last
+            tried = move, end_last, change, pull, mean - slope  # the mean is the curve's where the step ended
+            for whole, part in zip(found, tried, strict=False):
+                np.copyto(whole, part, where=~settled)
+            found = found or tried
+            settled |= self._error(last, end - end_last) < self._allowed(taut, self.ratio + change, pull)
+            if settled.all():
                 break
-        self.lost |= ~(size < CONVERGED)
-        self._accept(move, element, np.diff(correction, axis=0) / d)
+            if found is tried:  # what has settled stays, so that draws do not depend on each other
+                found = tuple(part.copy() for part in tried)
+        self.lost |= ~settled
+        self._accept(*found)
 
-    def _element(self, change: Array, damped: Array) -> _Element:
-        """Each element over a `change` of its stretch ratio, `damped` [N] being viscosity over time where stretched."""
-        energy, force = self._energy(self.ratio + change), self._force(self.ratio + change)
-        still = np.abs(change) < 1e-7  # there the force itself is the secant, to 1e-7 of the slope
-        over = np.where(still, 1.0, change)
-        secant = (energy - self.energy) / over
-        np.copyto(secant, force, where=still)
-        tension = secant + damped * change
-        stiffness = np.maximum((force - secant) / over + damped, 0.0)
-        pushing = tension < 0
-        if pushing.any():  # a cord carries no compression
-            tension[pushing], stiffness[pushing] = 0.0, 0.0
-        return _Element(tension, stiffness)
+    def _error(self, change: Array, end: Array) -> Array:
+        """Last correction of each draw, as a stretch ratio."""
+        return np.maximum(np.maximum(change.max(axis=0), -change.min(axis=0)), np.abs(end) / self.length)
 
-    def _accept(self, move: Array, element: _Element, rest: Array) -> None:
-        """Take the step, `rest` being the last correction of the stretch ratios."""
-        dt, change = self.step_time, np.diff(move, axis=0) / self.length
-        ratio = self.ratio + change
-        energy = self._energy(ratio)
-        self.tension = np.maximum(element.tension + element.stiffness * rest, 0.0)
-        self.damping_loss = self.damping_loss + (self.tension * change - energy + self.energy).sum(axis=0) * self.length
-        self.drag_loss = self.drag_loss + self.setup.drag * np.abs(move[-1]) * (move[-1] / dt) ** 2
-        speed = 2 * move / dt - self.speed
-        self.acceleration = (speed - self.speed) / dt
-        self.ratio, self.energy = ratio, energy
-        self.position, self.speed, self.time = self.position + move, speed, self.time + dt
+    def _allowed(self, taut: bool | Array, ratio: Array, pull: Array) -> Array:
+        """Correction after which a draw may go on: where nothing went slack or lost its tension, its square is left."""
+        if np.all(taut) and ratio.min() >= 1 and pull.min() >= 0:
+            return np.full(self.length.size, self.secant.quadratic)
+        smooth = taut & (ratio.min(axis=0) >= 1) & (pull.min(axis=0) >= 0)
+        return np.where(smooth, self.secant.quadratic, CONVERGED / self.length)
+
+    def _moves(self, pushed: Array, pull: Array, stiffness: Array, end: Array) -> Array:
+        """Displacements of the lumps over a step, the drag being drawn out from a displacement `end` of the mass."""
+        setup, dt = self.setup, self.step_time
+        right, diagonal = pushed.copy(), self._inertia.copy()
+        right[:-1] += pull
+        right[1:] -= pull
+        diagonal[:-1] += stiffness
+        diagonal[1:] += stiffness
+        drag = setup.drag * np.abs(end) / dt**2
+        right[-1] += drag * end
+        diagonal[-1] += 2 * drag
+        # the first row is the rig's spring times its compliance: a stiff rig holds the tie point where it is
+        right[0] = setup.compliance * right[0] - self.position[0]
+        diagonal[0] = setup.compliance * diagonal[0] + 0.5
+        return _solve(diagonal, stiffness, setup.compliance * stiffness[0], right)
+
+    def _accept(self, move: Array, end: Array, change: Array, pull: Array, mean: Array) -> None:
+        """Take the step, with the `mean` force of the curve over it, and the drag drawn out from `end`."""
+        dt = self.step_time
+        self.tension = np.maximum(pull, 0.0, out=pull)
+        lost = pull - mean
+        self.damping_loss = self.damping_loss + np.einsum("ij,ij->j", lost, change) * self.length
+        self.drag_loss = self.drag_loss + self.setup.drag * np.abs(end) * (2 * move[-1] - end) * move[-1] / dt**2
+        speed = move * (2 / dt)
+        speed -= self.speed
+        self.end_acceleration = (speed[[0, -1]] - self.speed[[0, -1]]) / dt
+        self.speed = speed
+        self.position += move
+        self.ratio = self.ratio + change
+        self.changes = (change, *self.changes[:2])
+        self.moves = (move[-1], self.moves[0])
+        self._taut = bool(self.ratio.min() >= 1)
+        self.secant.go_on(self.ratio)
+        self.time = self.time + dt
 
     @property
     def tie_load(self) -> Array:
         """Mean load at the tie point over the last step [N]."""
-        return self.tension[0] + self.end_lump * (self.setup.gravity - self.acceleration[0])
+        return self.tension[0] + self.end_lump * (self.setup.gravity - self.end_acceleration[0])
 
     @property
     def lower_load(self) -> Array:
         """Mean load at the cord's lower end over the last step [N]."""
-        return self.tension[-1] - self.end_lump * (self.setup.gravity - self.acceleration[-1])
+        return self.tension[-1] - self.end_lump * (self.setup.gravity - self.end_acceleration[1])
 
     def account(self) -> Account:
         compliance = np.where(self.setup.compliance > 0, self.setup.compliance, np.inf)
         return Account(
             kinetic=(self.lump * self.speed**2).sum(axis=0) / 2,
-            strain=self.energy.sum(axis=0) * self.length,
+            strain=self.curve.energy(self.ratio).sum(axis=0) * self.length,
             rig=self.position[0] ** 2 / (2 * compliance),
             gravity=-(self.lump * self.position).sum(axis=0) * self.setup.gravity,
             drag=self.drag_loss,
@@ -205,24 +219,25 @@ def _solve(diagonal: Array, stiffness: Array, first: Array, right: Array) -> Arr
 
     Thomas's algorithm, all draws side by side; `diagonal` and `right` are used up.
     """
-    rows, beside = len(diagonal), first
     if right.shape[1] == 1:  # one chain by itself: no loop over its rows
         above = -stiffness[:, 0]
         above[0] = -np.squeeze(first)
         *_, moved, _ = dgtsv(-stiffness[:, 0], diagonal[:, 0], above, right)
         return moved
-    factor = np.empty_like(right[0])
-    product = np.empty_like(factor)
-    for i in range(1, rows):
-        np.divide(stiffness[i - 1], diagonal[i - 1], out=factor)
-        diagonal[i] -= np.multiply(factor, beside, out=product)
-        right[i] += np.multiply(factor, right[i - 1], out=product)
-        if i < rows - 1:
-            beside = stiffness[i]
-    right[-1] /= diagonal[-1]
-    for i in range(rows - 2, -1, -1):
-        right[i] += np.multiply(stiffness[i] if i else first, right[i + 1], out=product)
-        right[i] /= diagonal[i]
+    product = np.empty_like(right[0])
+    diagonals, sides, found = list(diagonal), list(stiffness), list(right)
+    factors = list(np.empty_like(stiffness))
+    for i, factor in enumerate(factors):
+        np.divide(sides[i], diagonals[i], out=factor)
+        np.multiply(factor, sides[i] if i else first, out=product)
+        np.subtract(diagonals[i + 1], product, out=diagonals[i + 1])
+        np.multiply(factor, found[i], out=product)
+        np.add(found[i + 1], product, out=found[i + 1])
+    right /= diagonal
+    factors[0] = first / diagonals[0]
+    for i in range(len(factors) - 1, -1, -1):
+        np.multiply(factors[i], found[i + 1], out=product)
+        np.add(found[i], product, out=found[i])
     return right
 
 
@@ -261,12 +276,12 @@ def swing(setup: Setup, curve: Curve, viscosity: Array, n: int, *, elements: int
     chain = Chain(setup, curve, viscosity, elements=elements)
     peaks = _Peaks(chain)
     for _ in range(MOST_STEPS):
-        before = chain.position[-1], chain.speed[-1]
+        before = chain.position[-1].copy(), chain.speed[-1]
         chain.step()
         peaks.read(chain, *before)
         locked: Array = np.any(chain.ratio > chain.limit, axis=0)
         done = locked | chain.lost | (chain.time > peaks.time + CROSSINGS * elements * chain.step_time)
-        if done.mean() > 0.2 or done.all():
+        if done.mean() > 0.1 or done.all():
             closed = open_draws[done]
             values[:, closed] = peaks.values(chain)[:, done]
             outcome[closed] = peaks.outcome(chain, locked)[done]

@@ -7,6 +7,7 @@ from numpy.testing import assert_allclose
 from cordlab.curves import Curve
 from cordlab.drop import Outcome, predict_drop, trace_drop
 from cordlab.fall import Setup
+from cordlab.secant import Secant, secant_of
 from cordlab.waves import Chain, swing
 from tests.benchmarks.drop import chain_in_time
 
@@ -83,6 +84,22 @@ def test_energy_account_closes(viscosity):
     assert (off < 1e-6 * brought).all()
     assert (chain.account().drag > 0).all()
     assert ((chain.account().damping > 1.0) == (viscosity > 0)).all()
+    if not viscosity:  # and the scheme itself takes nothing
+        assert (np.abs(chain.account().damping) < 1e-6 * brought).all()
+
+
+def test_chords_in_closed_form_are_those_of_the_energy():
+    """The secant of the energy and its derivative, taut, slack, and across the end of the slack; changes of 0 too."""
+    old, new = (x.ravel()[:, None] for x in np.meshgrid([0.6, 1.0, 1.02, 2.5], [0.7, 1.0, 1.0 + 1e-3, 1.02, 1.3, 3.0]))
+    limit, slack = np.array([20.0]), np.minimum(old, new) < 1
+    closed, plain = secant_of(RUBBER, limit, len(old)), Secant(RUBBER, limit, len(old))
+    for each in (closed, plain):
+        each.go_on(old)
+    for rows, some in ((np.ones_like(slack), True), (~slack, False)):
+        exact, expected = closed.chord(old, new, some), plain.chord(old, new, some)
+        assert_allclose(exact.force[rows], expected.force[rows], rtol=1e-9, atol=1e-9)
+        moved = rows & (np.abs(new - old) > 1e-2)  # a difference of differences is no closer
+        assert_allclose(exact.slope[moved], expected.slope[moved], rtol=1e-8, atol=1e-8)
 
 
 def test_same_chain_by_solve_ivp():

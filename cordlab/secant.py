@@ -1,0 +1,128 @@
+"""The mean force of a curve from one stretch ratio to another, Δw/Δλ, which keeps energy over a step of time."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from cordlab.curves import Curve
+from cordlab.even import take_draws
+from cordlab.fall import Array
+from cordlab.rubber import MooneyRivlin
+
+STILL = 1e-7  # change of λ below which the force itself is the secant, to `STILL` of the slope
+
+
+class Chord(NamedTuple):
+    """Mean force Δw/Δλ and its derivative by the new stretch ratio, each of shape (elements, n) [N]."""
+
+    force: Array
+    slope: Array
+
+
+class Secant:
+    """Chords of any curve from its energy and force; beyond `limit`, where a draw is given up, it is a straight line.
+
+    `quadratic` : the last correction of a stretch ratio with which Newton's method may end on a smooth curve; what
+    is left is its square
+    """
+
+    quadratic = 4e-6
+
+    def __init__(self, curve: Curve, limit: Array, elements: int) -> None:
+        self.curve, self.limit = curve, limit
+        self.energy = np.zeros((elements, limit.size))
+        self._new = self.energy
+
+    def take(self, index: Array) -> Secant:
+        """The chords of some of the draws."""
+        new = type(self)(take_draws(self.curve, index), self.limit[index], len(self.energy))
+        new.energy = np.take(self.energy, index, axis=1)
+        return new
+
+    def chord(self, old: Array, new: Array, slack: bool) -> Chord:
+        """From stretch ratio `old`, that of the last `go_on`, to `new`; `slack` where some are below 1."""
+        inside = np.minimum(new, self.limit)
+        beyond = new - inside
+        self._new, force = self.curve.energy(inside), self.curve.force(inside)
+        if beyond.any():
+            slope = np.where(beyond > 0, self.curve.slope(inside), 0.0)
+            self._new = self._new + (force + slope * beyond / 2) * beyond
+            force = force + slope * beyond
+        change = new - old
+        still = np.abs(change) < STILL
+        over = np.where(still, 1.0, change)
+        mean = np.where(still, force, (self._new - self.energy) / over)
+        return Chord(mean, np.maximum((force - mean) / over, 0.0))
+
+    def go_on(self, ratio: Array) -> None:
+        """The next chords start from these stretch ratios."""
+        inside = np.minimum(ratio, self.limit)
+        self.energy = self.curve.energy(inside)
+        beyond = ratio - inside
+        if beyond.any():
+            slope = np.where(beyond > 0, self.curve.slope(inside), 0.0)
+            self.energy += (self.curve.force(inside) + slope * beyond / 2) * beyond
+
+
+class MooneyRivlinSecant(Secant):
+    """Chords in closed form, free of cancellation: with s = λ + λ', p = 1/(λλ')
+
+        Δw/Δλ = c1 (s − 2p) + c2 (2 − s p²)
+
+    and by λ', which occurs in s and in p alone, c1 (1 + 2p/λ') + c2 p² (2s/λ' − 1).
+    """
+
+    quadratic = 3e-4
+
+    def __init__(self, curve: Curve, limit: Array, elements: int) -> None:
+        self.curve, self.limit = curve, limit
+        self.c1, self.c2 = (curve.scale * np.asarray(curve.parameters[name], dtype=float) for name in ("c1", "c2"))
+        self.inverse = np.ones((elements, limit.size))
+        self._sum, self._product, self._part, self._new, self._mean, self._slope = np.empty((6, elements, limit.size))
+
+    def take(self, index: Array) -> Secant:
+        new = type(self)(take_draws(self.curve, index), self.limit[index], len(self.inverse))
+        new.inverse = np.take(self.inverse, index, axis=1)
+        return new
+
+    def chord(self, old: Array, new: Array, slack: bool) -> Chord:
+        s, p, part, r, mean, slope = self._sum, self._product, self._part, self._new, self._mean, self._slope
+        taut, start = (np.maximum(new, 1.0), np.maximum(old, 1.0)) if slack else (new, old)
+        np.divide(1.0, taut, out=r)
+        np.add(start, taut, out=s)
+        np.multiply(self.inverse, r, out=p)
+        np.multiply(p, self.c2, out=part)
+        np.multiply(part, p, out=mean)
+        np.subtract(self.c1, mean, out=slope)  # c1 − c2 p²
+        np.multiply(s, slope, out=mean)
+        np.multiply(part, s, out=part)
+        np.add(part, self.c1, out=part)
+        np.multiply(part, r, out=part)
+        np.multiply(part, p, out=part)
+        np.add(part, part, out=part)
+        np.add(slope, part, out=slope)
+        np.multiply(p, 2 * self.c1, out=part)
+        np.subtract(mean, part, out=mean)
+        np.add(mean, 2 * self.c2, out=mean)
+        return self._partly_slack(old, new, start, taut) if slack else Chord(mean, slope)
+
+    def _partly_slack(self, old: Array, new: Array, start: Array, taut: Array) -> Chord:
+        """Where one end of the chord is below λ = 1, or both: no energy down there."""
+        change, mean, slope = new - old, self._mean, self._slope
+        touched = (old < 1) | (new < 1)
+        still = np.abs(change) < STILL
+        over = np.where(still, 1.0, change)
+        np.copyto(mean, np.where(still, 0.0, mean * (taut - start) / over), where=touched)
+        np.copyto(slope, np.where(still, 0.0, (self.curve.force(taut) - mean) / over), where=touched)
+        return Chord(mean, np.maximum(slope, 0.0))
+
+    def go_on(self, ratio: Array) -> None:
+        np.divide(1.0, ratio, out=self.inverse)
+        np.minimum(self.inverse, 1.0, out=self.inverse)
+
+
+def secant_of(curve: Curve, limit: Array, elements: int) -> Secant:
+    """The chords of a curve: in closed form where the model has one here."""
+    return (MooneyRivlinSecant if isinstance(curve.model, MooneyRivlin) else Secant)(curve, limit, elements)
