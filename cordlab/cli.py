@@ -93,8 +93,12 @@ def _parser() -> argparse.ArgumentParser:
 
 def check(options: argparse.Namespace) -> int:
     from cordlab.campaign import read_campaign
+    from cordlab.jumplog import read_jump_log
+    from cordlab.pulls import read_pulls
 
     campaign = read_campaign(options.folder)
+    read_jump_log(campaign.folder)
+    read_pulls(campaign)
     uses = {use: sum(drop.use == use for drop in campaign.drops) for use in ("fit", "check", "wear")}
     facts = {
         "title": campaign.title,

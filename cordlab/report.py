@@ -388,5 +388,5 @@ def _grouped(drops: Sequence[Mapping[str, Any]]) -> list[tuple[str, str]]:
 
 def _standing(results: Mapping[str, Any]) -> list[str]:
     """Cautions, without the notes on single drops, which are listed by themselves."""
-    noted = {f"drop {drop['drop']}: {note}" for drop in results["drops"] for note in drop.get("notes", ())}
-    return [caution for caution in results["cautions"] if caution not in noted]
+    noted = tuple(f": {note}" for drop in results["drops"] for note in drop.get("notes", ()))
+    return [caution for caution in results["cautions"] if not caution.endswith(noted)]
