@@ -118,22 +118,25 @@ class TablePanel(Panel):
     _answer: Callable[..., tuple[Sequence[str], Any]]
 
     def __init__(self, controls: Mapping[str, Any], answer: Callable[..., tuple[Sequence[str], Any]]) -> None:
+        self._rows: tuple[Line, ...]
         super().__init__(controls, answer)
 
     def refresh(self) -> None:
         """Compute for the values that the controls have now."""
+        self._rows = ()  # none of other values, should this fail
         lines, rows = self._answer(**{name: control.value for name, control in self.controls.items()})
         table = as_table(rows)
-        self._said = tuple(lines)
+        self._said, self._rows = tuple(lines), tuple(rows)
         head, *rest = (escape(line) for line in lines)
         body = "".join(f"<br>{line}" for line in rest)
         self.text.value = f'<div role="status" style="line-height:1.45;max-width:52em"><b>{head}</b>{body}</div>'
         self.picture.value = table
 
     def _repr_mimebundle_(self, **kwargs: Any) -> Any:
-        """The live table, and for viewers without a kernel what it says and shows now."""
+        """The live table, and for viewers without a kernel its first rows as text: HTML would hide the controls."""
         live = w.VBox._repr_mimebundle_(self, **kwargs) or {}
-        return {**live, "text/html": self.text.value + self.picture.value, "text/plain": self.said}, {}
+        rows = [line.summary() for line in self._rows[:MOST_ROWS]]
+        return {**live, "text/plain": "\n".join([self.said, *rows])}, {}
 
 
 def as_table(lines: Sequence[Line], most: int = MOST_ROWS) -> str:

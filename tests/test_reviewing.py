@@ -132,6 +132,13 @@ def test_names_and_values_of_a_stranger_are_escaped():
     assert "\x1b" not in panel.picture.value
 
 
+def test_a_viewer_without_a_kernel_reads_the_rows_and_a_browser_gets_the_controls():
+    """text/html in the bundle would be shown by JupyterLab in place of the widget."""
+    data, _ = reviewing.comparison_panel(Comparison(LINES, ()))._repr_mimebundle_()
+    assert set(data) == {"application/vnd.jupyter.widget-view+json", "text/plain"}
+    assert "rating.heaviest: 83.2 → 83.4 (tolerance 0.5): equal within Monte Carlo error" in data["text/plain"]
+
+
 def test_a_long_table_says_how_much_it_leaves_out():
     lines = [replace(LINES[0], name=f"n{k}") for k in range(reviewing.MOST_ROWS + 7)]
     shown = reviewing.as_table(lines)
@@ -150,6 +157,7 @@ def test_an_error_is_shown_and_raised(monkeypatch):
     with pytest.raises(ZeroDivisionError):
         panel.controls["text"].value = "g"
     assert "error" in panel.text.value
+    assert "rating" not in panel._repr_mimebundle_()[0]["text/plain"]
     assert panel.picture.value == ""  # no table of other values beside the error
     with pytest.raises(ZeroDivisionError):
         panel.controls["text"].set_state({"value": "h"})
