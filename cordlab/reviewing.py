@@ -120,6 +120,8 @@ class TablePanel(Panel):
     def __init__(self, controls: Mapping[str, Any], answer: Callable[..., tuple[Sequence[str], Any]]) -> None:
         self._rows: tuple[Line, ...]
         super().__init__(controls, answer)
+        for control in self.controls.values():
+            control.style.description_width = "17em"  # the units stand at the end of a label: none may be cut off
 
     def refresh(self) -> None:
         """Compute for the values that the controls have now."""
@@ -143,19 +145,20 @@ def as_table(lines: Sequence[Line], most: int = MOST_ROWS) -> str:
     """Compared values as an HTML table. Names and values may come from a stranger's file: all are escaped."""
     if not lines:
         return "<p>no value to show</p>"
-    heads = "".join(f'<th scope="col" style="text-align:left">{head}</th>' for head in _HEADS)
+    heads = "".join(f'<th scope="col" style="{_CELL}">{head}</th>' for head in _HEADS)
     rows = "".join(f"<tr>{_row(line)}</tr>" for line in lines[:most])
     more = f"<p>and {len(lines) - most} more: narrow the choice to see them</p>" if len(lines) > most else ""
     return f"<table><thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table>{more}"
 
 
+_CELL = "text-align:left;padding:0.1em 0.8em"
 _HEADS = ("value", "old", "new", "change", "verdict")
 
 
 def _row(line: Line) -> str:
     cells = (_shown(line.old), _shown(line.new), _change(line), line.verdict)
-    head = f'<th scope="row" style="text-align:left;font-weight:normal">{escape(line.name)}</th>'
-    return head + "".join(f'<td style="text-align:left">{escape(cell)}</td>' for cell in cells)
+    head = f'<th scope="row" style="{_CELL};font-weight:normal">{escape(line.name)}</th>'
+    return head + "".join(f'<td style="{_CELL}">{escape(cell)}</td>' for cell in cells)
 
 
 def _shown(value: Any) -> str:
