@@ -128,6 +128,8 @@ def test_interrupt_ends_cleanly(tmp_path):
         [sys.executable, "-m", "cordlab.cli", "invent", str(tmp_path / "made"), "--cords", "30"],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
+        # a job in the background is born deaf to Ctrl-C; a terminal's is not
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     ) as process:
         deadline = time.monotonic() + 60
         while not list(tmp_path.glob(".made-*/campaign/records/*")) and time.monotonic() < deadline:
