@@ -1,5 +1,6 @@
 """A campaign: the folder that a test engineer keeps, read whole and checked, or refused with every problem at once."""
 
+import re
 from dataclasses import dataclass
 from hashlib import sha256
 from math import nan
@@ -98,7 +99,7 @@ class BreakEntry:
 
 @dataclass(frozen=True)
 class Campaign:
-    """A campaign that was read and found sound.
+    """A campaign that was read and found sound; cords, drops and breaks by name, however their rows were ordered.
 
     calibration : channel ("force", "distance") → table, for the channels that the records have
     viscosity : of the cord's material, where it is given  [N·s]
@@ -213,14 +214,26 @@ def read_campaign(folder: str | Path) -> Campaign:
         decision=settings.decision,
         viscosity=settings.cord.viscosity,
         report={name: text for name, text in vars(settings.report).items() if text is not None},
-        cords=tuple(_cord_entry(row) for _, row in cords.rows()),
-        drops=tuple(_drop_entry(row, drops.lines[number]) for number, row in drops.rows()),
+        cords=tuple(sorted((_cord_entry(row) for _, row in cords.rows()), key=lambda one: _by_name(one.cord))),
+        drops=tuple(
+            sorted(
+                (_drop_entry(row, drops.lines[number]) for number, row in drops.rows()),
+                key=lambda one: _by_name(one.drop),
+            )
+        ),
         calibration={channel: _calibration_table(channel, table) for channel, table in calibration.items()},
-        breaks=tuple(_break_entry(row) for _, row in breaks.rows()) if breaks else (),
+        breaks=tuple(sorted((_break_entry(row) for _, row in breaks.rows()), key=lambda one: _by_name(one.cord)))
+        if breaks
+        else (),
         digests=dict(files.digests),
         sha256=_hash(files.digests),
         notes=tuple(f"{name} is not read" for name in _unread(files)),
     )
+
+
+def _by_name(name: str) -> tuple[Any, ...]:
+    """Sorts A2 before A10. The order of rows is free, and random draws run over them: they are put in one order."""
+    return *((part.zfill(20) if part.isdigit() else part) for part in re.split(r"([0-9]+)", name)), name
 
 
 def _measured(row: dict[str, Any], key: str) -> Measured:
@@ -252,13 +265,15 @@ def _break_entry(row: dict[str, Any]) -> BreakEntry:
 
 
 def _calibration_table(channel: str, table: Table) -> CalibrationTable:
-    values = table.values
+    values = {key: np.array(column) for key, column in table.values.items()}
+    values.setdefault("u(reference)", np.zeros(len(table.lines)))
+    order = np.lexsort([values[key] for key in ("u(reference)", "reading", "reference", "run")])
     return CalibrationTable(
         channel=channel,
-        run=np.array(values["run"]),
-        reference=np.array(values["reference"]),
-        u_reference=np.array(values.get("u(reference)", [0.0] * len(table.lines))),
-        reading=np.array(values["reading"]),
+        run=values["run"][order],
+        reference=values["reference"][order],
+        u_reference=values["u(reference)"][order],
+        reading=values["reading"][order],
         quantity_unit=SENSORS[channel],
         reading_unit=table.header.places["reading"].unit,
     )
