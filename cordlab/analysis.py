@@ -183,7 +183,10 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
         curve, shapes = fit.chosen.curve, fit.shapes(SHAPES, seed=campaign.decision.seed)
         if waves and waves.seen:
             rig, site = SetUp.of(campaign.rig), SetUp.of(campaign.site)
-            loads = wave_loads(curve, evidence, rig=rig, site=site, viscosity=waves.viscosity)
+            dropped = [entry.mass.value for entry in campaign.drops]
+            loads = wave_loads(curve, evidence, rig=rig, site=site, viscosity=waves.viscosity, masses=dropped)
+            if not waves.measured:
+                loads = loads.loads_only()
         learned = learn(curve, evidence, rig=campaign.rig, shapes=shapes, waves=loads.rig if loads else None)
         forecast = _forecast(campaign, learned, loads)
         check = Evidence.of_campaign(campaign, drops, use=("check",))

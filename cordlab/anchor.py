@@ -5,7 +5,9 @@ The shape of the curve comes from the records; how low a drop goes is anchored o
 For each drop, s is the scale of the curve with which it reaches exactly the measured lowest point, all cords taken with
 the batch's mean slack length and cord mass: whatever makes cords differ (stiffness, length, mass, and the errors of
 measuring them) is then in the scatter of ln s once, as it is in the scatter of the lowest points themselves, and goes
-back into the next drop the same way.
+back into the next drop the same way. Where the cord carries stretch waves it stops higher than an even one, and by how
+much bends over the masses: that part (`WaveEffect.stiffness`) is taken off ln s here and added again where a drop is
+predicted, so that what is drawn out between tested masses is only what waves do not explain.
 """
 
 from collections.abc import Mapping, Sequence
@@ -20,6 +22,7 @@ from cordlab.scatter import CordLines
 from cordlab.units import Measured
 
 GRAVITY = 9.80665  # standard gravity [m/s²], ISO 80000-3
+VISCOSITY = "viscosity of the cords"  # an input that all drops share, where lowest points carry waves
 
 
 class EvidenceError(ValueError):
@@ -139,25 +142,44 @@ class Evidence:
 
 
 @dataclass(frozen=True)
-class PeakRatio:
-    """Peak load with stretch waves over peak load of the evenly strained cord, as logs on a grid of hung masses [kg].
+class WaveEffect:
+    """A cord with stretch waves against an evenly strained one, as logs on a grid of hung masses [kg].
 
-    lower, tie : ln ratio at the cord's lower end and at the tie point; sd_lower, sd_tie : how well they are known.
+    stiffness : ln of the scale with which the even cord comes as low as the one with waves; sd_stiffness is by how much
+        it moves as the viscosity rises by one standard uncertainty, and has a sign: all masses move together
+    lower, tie : ln of peak load with waves over that even cord's, at the lower end and at the tie point; sd_lower,
+        sd_tie : how well they are known
+    times : of the lowest point and of the greatest loads at the lower end and at the tie point, from the release
+        (3, n_mass)  [s]
     """
 
     mass: np.ndarray
+    stiffness: np.ndarray
     lower: np.ndarray
     tie: np.ndarray
+    sd_stiffness: np.ndarray
     sd_lower: np.ndarray
     sd_tie: np.ndarray
+    times: np.ndarray
 
-    def at(self, mass: Any, end: str) -> tuple[np.ndarray, np.ndarray]:
-        """ln ratio and its standard uncertainty at the "lower" or "tie" end.  Raises EvidenceError outside the grid."""
+    def at(self, mass: Any, what: str) -> tuple[np.ndarray, np.ndarray]:
+        """ln and its standard uncertainty: "stiffness", "lower" or "tie".  Raises EvidenceError outside the grid."""
+        return self._between(mass, getattr(self, what)), self._between(mass, getattr(self, f"sd_{what}"))
+
+    def times_at(self, mass: Any) -> np.ndarray:
+        """Times as in `times`; another reflection takes the lead where one jumps.  (3, *mass.shape)"""
+        return np.array([self._between(mass, row) for row in self.times])
+
+    def loads_only(self) -> "WaveEffect":
+        """Without the part on lowest points, for a curve that was found from lowest points: it holds that part."""
+        return replace(self, stiffness=0 * self.stiffness, sd_stiffness=0 * self.sd_stiffness)
+
+    def _between(self, mass: Any, values: np.ndarray) -> np.ndarray:
         x = np.asarray(mass, float)
         slack = 1e-9 * self.mass[-1]
         if np.any(x < self.mass[0] - slack) or np.any(x > self.mass[-1] + slack):
             raise EvidenceError(f"stretch waves were computed for {self.mass[0]:g} to {self.mass[-1]:g} kg only")
-        return np.interp(x, self.mass, getattr(self, end)), np.interp(x, self.mass, getattr(self, f"sd_{end}"))
+        return np.interp(x, self.mass, values)
 
 
 @dataclass(frozen=True)
@@ -228,8 +250,13 @@ def draw_input(quantity: Measured, rng: np.random.Generator, size: int, *, posit
     return rng.gamma(shape, quantity.value / shape, size)
 
 
+def stiffened(waves: WaveEffect | None, mass: Any) -> np.ndarray | float:
+    """ln of the stiffness that waves seem to add at hung `mass` [kg]; 0 without waves."""
+    return 0.0 if waves is None else waves.at(mass, "stiffness")[0]
+
+
 def log_scales(curve: Shapes, evidence: Evidence, batch: Mapping[str, Any], **inputs: Any) -> np.ndarray:
-    """ln s of each drop for each shape.  (shapes, n_drops)"""
+    """ln s of each drop for each shape, as if strained evenly.  (shapes, n_drops)"""
     k, n = curve.count, len(evidence)
     shape, row = np.repeat(np.arange(k), n), np.tile(np.arange(n), k)
     keywords = {**batch, "mass": evidence.mass, **inputs}
@@ -239,7 +266,7 @@ def log_scales(curve: Shapes, evidence: Evidence, batch: Mapping[str, Any], **in
 
 
 def log_excess(
-    curve: Shapes, evidence: Evidence, y: np.ndarray, batch: Mapping[str, Any], waves: PeakRatio | None, **inputs: Any
+    curve: Shapes, evidence: Evidence, y: np.ndarray, batch: Mapping[str, Any], waves: WaveEffect | None, **inputs: Any
 ) -> np.ndarray:
     """ln(measured peak / predicted peak) at the load cell's end, of drops with a record.  (shapes, n_drops with a
     record)
@@ -259,7 +286,8 @@ def log_excess(
 class Anchors:
     """The log scales and peak excesses of the drops, and how errors that they share move them.
 
-    shapes : curves that the records allow, the central one first; scales[j] (shapes_j.count, n_drops) of ln s
+    shapes : curves that the records allow, the central one first; scales[j] (shapes_j.count, n_drops) of ln s, the part
+        of `waves` taken off
     excess : ln(measured/predicted peak), (shapes_j.count, n_drops with a record); None where fewer than 2 cords have
         one
     shared : inputs that all drops, or all drops of one mass, have in common, by name
@@ -275,9 +303,14 @@ class Anchors:
     shared: dict[str, Measured]
     slope: np.ndarray
     excess_slope: np.ndarray | None
-    waves: PeakRatio | None
+    waves: WaveEffect | None
     batch: dict[str, Any]
     notes: tuple[str, ...]
+
+    def unexplained(self, drops: Evidence) -> np.ndarray:
+        """ln s of drops on this rig by the central curve, the part of waves taken off.  (n_drops,)"""
+        even = log_scales(self.shapes[0], drops, self.batch, **self.rig.values())[0]
+        return even - stiffened(self.waves, drops.mass)
 
     @property
     def has_peak(self) -> np.ndarray:

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from cordlab.anchor import Anchors, PeakRatio
+from cordlab.anchor import Anchors, WaveEffect
 from cordlab.propagate import quantile
 from cordlab.scatter import Level
 
@@ -43,7 +43,7 @@ class Forecast:
     learned: Anchors
     level: Level
     excess_level: Level | None
-    waves: PeakRatio | None
+    waves: WaveEffect | None
     seed: int
     notes: tuple[str, ...]
 

@@ -15,21 +15,23 @@ import numpy as np
 
 from cordlab.anchor import (
     GRAVITY,
+    VISCOSITY,
     Anchors,
     Evidence,
     EvidenceError,
-    PeakRatio,
     SetUp,
     Shapes,
+    WaveEffect,
     log_excess,
     log_scales,
+    stiffened,
 )
 from cordlab.curves import Curve
 from cordlab.forecast import Forecast
 from cordlab.simulate import Run
 from cordlab.units import Measured
 
-__all__ = ["Evidence", "EvidenceError", "Forecast", "Learned", "PeakRatio", "learn"]
+__all__ = ["Evidence", "EvidenceError", "Forecast", "Learned", "WaveEffect", "learn"]
 
 PEAK_CALIBRATION = "peak load calibration"
 
@@ -46,14 +48,14 @@ class Learned(Anchors):
         probability: float = 0.99,
         confidence: float = 0.95,
         cord: str | None = None,
-        waves: PeakRatio | None = None,
+        waves: WaveEffect | None = None,
         seed: int = 0,
         draws: int | None = None,
     ) -> Forecast:
         """Draws of the next drop at `site` (a campaign's `[site]`) for rider masses (n_mass,) [kg].
 
-        cord : a tested cord by name, or None for another cord of the batch. waves : peak ratios at the site, where
-            `learn` had them for the rig. draws : a fixed number; by default as many as JCGM 101 7.9 asks for. Raises
+        cord : a tested cord by name, or None for another cord of the batch. waves : at the site, where `learn` had them
+            for the rig. draws : a fixed number; by default as many as JCGM 101 7.9 asks for. Raises
             EvidenceError where the drops cannot carry it (one cord, no repeated drops).
         """
         return Run.of(self, site=site, masses=masses, cord=cord, waves=waves).simulate(
@@ -67,7 +69,7 @@ def learn(
     *,
     rig: Any,
     shapes: Sequence[Curve] = (),
-    waves: PeakRatio | None = None,
+    waves: WaveEffect | None = None,
     gravity: float = GRAVITY,
 ) -> Learned:
     """Anchor `curve` on measured lowest points and peaks.
@@ -75,8 +77,8 @@ def learn(
     rig : a campaign's `[rig]`. shapes : other curves that the records allow just as well, parameters as numbers or
         arrays of draws: bootstrap draws of the shape, other models that fit equally well; each draw of each counts the
         same.
-    waves : `PeakRatio` of the rig; without it peaks are the even cord's, raised (never lowered) by the excess that was
-        measured.
+    waves : `WaveEffect` on the rig; without it peaks are the even cord's, raised (never lowered) by the excess that was
+        measured, and lowest points bend over the masses as waves make them.
     """
     if not len(evidence):
         raise EvidenceError("no drop to learn from: the campaign has no `fit` drop with a lowest point")
@@ -105,12 +107,12 @@ def learn(
         if possible.count:
             everything.append(possible)
     inputs = set_up.values()
-    scales = tuple(log_scales(shape, evidence, batch, **inputs) for shape in everything)
+    even = [log_scales(shape, evidence, batch, **inputs) for shape in everything]
 
     kept = evidence.take(np.isfinite(evidence.peak_load))
     excess: tuple[np.ndarray, ...] | None = None
     if len(set(kept.cord)) >= 2:
-        y = [s[:, np.isfinite(evidence.peak_load)] for s in scales]
+        y = [s[:, np.isfinite(evidence.peak_load)] for s in even]
         excess = tuple(log_excess(j, kept, k, batch, waves, **inputs) for j, k in zip(everything, y, strict=True))
     else:
         notes.append(
@@ -120,9 +122,9 @@ def learn(
         evidence=evidence,
         rig=set_up,
         shapes=tuple(everything),
-        scales=scales,
+        scales=tuple(y - stiffened(waves, evidence.mass) for y in even),
         excess=excess,
-        shared=_shared(evidence, set_up),
+        shared=_shared(evidence, set_up, waves),
         slope=np.empty((0, 0)),
         excess_slope=None,
         waves=waves,
@@ -133,7 +135,7 @@ def learn(
     return replace(learned, slope=slope, excess_slope=excess_slope)
 
 
-def _shared(evidence: Evidence, rig: SetUp) -> dict[str, Measured]:
+def _shared(evidence: Evidence, rig: SetUp, waves: WaveEffect | None) -> dict[str, Measured]:
     """Inputs with an uncertainty that all drops, or all drops of one mass, have in common."""
     shared = {f"rig {name}": getattr(rig, name) for name in SetUp.NAMES}
     for mass in np.unique(evidence.mass):
@@ -143,6 +145,8 @@ def _shared(evidence: Evidence, rig: SetUp) -> dict[str, Measured]:
     if known.any():
         relative = float(np.median(evidence.u_peak_load[known] / evidence.peak_load[known]))
         shared[PEAK_CALIBRATION] = Measured(1.0, relative)
+    if waves is not None and waves.sd_stiffness.any():
+        shared[VISCOSITY] = Measured(0.0, 1.0)  # in standard uncertainties: `Run` adds what it does at the site
     return {name: quantity for name, quantity in shared.items() if quantity.u > 0}
 
 
@@ -163,15 +167,16 @@ def shifted(learned: Anchors, name: str, by: float) -> tuple[np.ndarray, np.ndar
         only = evidence.mass == learned.shared[name].value
         evidence = replace(evidence, mass=np.where(only, evidence.mass + by, evidence.mass))
     y = log_scales(central, evidence, learned.batch, **inputs)
+    # a mass that is off moves the drop, not the point of the wave table at which it is read
+    unexplained = y[0] - stiffened(learned.waves, learned.evidence.mass)
     if learned.excess is None:
-        return y[0], None
+        return unexplained, None
     kept, y_kept = evidence.take(learned.has_peak), y[:, learned.has_peak]
-    # a mass that is off moves the peak, not the point of the wave table at which it is read
     r = log_excess(central, kept, y_kept, learned.batch, None, **inputs)[0]
     if learned.waves is not None:
         end = "tie" if evidence.load_cell_at == "top" else "lower"
         r = r - learned.waves.at(learned.evidence.mass[learned.has_peak], end)[0]
-    return y[0], r
+    return unexplained, r
 
 
 def _slopes(learned: Anchors) -> tuple[np.ndarray, np.ndarray | None]:
@@ -189,6 +194,9 @@ def _slopes(learned: Anchors) -> tuple[np.ndarray, np.ndarray | None]:
         if name.startswith("mass "):
             ours = np.where(evidence.mass == quantity.value, 1.0 / quantity.u, 0.0)
             found = [change * mask for change, mask in zip(by_mass, (ours, ours[kept]), strict=False)]
+        elif name == VISCOSITY and learned.waves is not None:
+            # what it does to the peaks' excess is in sd_lower and sd_tie
+            found = [-learned.waves.at(evidence.mass, "stiffness")[1], np.zeros(int(kept.sum()))]
         else:
             near = name.endswith(("compliance", "drag_area")) and quantity.value < quantity.u
             found = differ(name, quantity.u, 0.0 if near else quantity.u)

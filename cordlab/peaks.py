@@ -1,7 +1,7 @@
-"""Loads with stretch waves: how far peaks exceed those of the evenly strained cord, and the viscosity behind them.
+"""What stretch waves do to lowest points and loads as against the evenly strained cord, and the viscosity behind them.
 
-Both cords are compared where they come equally low, because that is where the drops anchor the even one (`anchor`): the
-even cord is given the stiffness with which it reaches the lowest point of the cord with waves.
+Loads are compared where both cords come equally low, because that is where the drops anchor the even one (`anchor`):
+the even cord is given the stiffness with which it reaches the lowest point of the cord with waves.
 """
 
 from collections.abc import Mapping
@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
-from cordlab.anchor import GRAVITY, Evidence, EvidenceError, PeakRatio, SetUp, Shapes, log_excess, log_scales
+from cordlab.anchor import GRAVITY, Evidence, EvidenceError, SetUp, Shapes, WaveEffect, log_excess, log_scales
 from cordlab.curves import Curve
 from cordlab.drop import predict_drop, scale_for_lowest_point
 from cordlab.fall import Setup
@@ -19,6 +19,7 @@ from cordlab.units import Measured
 from cordlab.waves import ELEMENTS, Swing, swing
 
 UNKNOWN = (0.0, 20.0)  # viscosities that are allowed for where neither the campaign nor a record says [N·s]
+TIMES = ("time", "lower_load_time", "tie_load_time")
 SEARCHED = np.array([0.0, 1.0, 2.0, 4.0, 7.0, 12.0, 20.0, 40.0])  # that records are compared with [N·s]
 
 
@@ -46,8 +47,11 @@ class Viscosity:
 
 
 class Excess(NamedTuple):
-    """ln of peak load with waves over that of an even cord that comes equally low, at both ends; and the swing."""
+    """Of an even cord that comes as low as the one with waves: ln of its stiffness over that of the curve, ln of the
+    peaks with waves over its own at both ends; and the swing.
+    """
 
+    stiffness: np.ndarray
     lower: np.ndarray
     tie: np.ndarray
     swing: Swing
@@ -57,7 +61,7 @@ def wave_excess(
     curve: Curve, *, mass: Any, viscosity: Any, batch: Mapping[str, Any], inputs: Mapping[str, Any],
     elements: int = ELEMENTS,
 ) -> Excess:  # fmt: skip
-    """Excess of the peaks for arrays that broadcast, the curve's parameters being numbers.
+    """Excess of stiffness and peaks for arrays that broadcast, the curve's parameters being numbers.
 
     batch, inputs : keywords of `predict_drop`, of the cord and of the rig or site. Where the cord with waves has no
         lowest point the excess is nan.
@@ -74,14 +78,15 @@ def wave_excess(
     held = np.isfinite(lowest)
     if not held.all():
         lowest = np.where(held, lowest, 1.5 * flat["slack_length"])  # any: it is not used
-    even = predict_drop(each.scaled(scale_for_lowest_point(each, lowest, **flat)), **flat)
+    scale = scale_for_lowest_point(each, lowest, **flat)
+    even = predict_drop(each.scaled(scale), **flat)
     with np.errstate(divide="ignore", invalid="ignore"):
-        lower, tie = np.log(found.lower_load / even.tension), np.log(found.tie_load / even.tie_load)
-    lower, tie = (np.where(held, value, np.nan).reshape(shape) for value in (lower, tie))
-    return Excess(lower, tie, Swing(*(value.reshape(shape) for value in found)))
+        ratios = scale, found.lower_load / even.tension, found.tie_load / even.tie_load
+        stiffness, lower, tie = (np.where(held, np.log(ratio), np.nan).reshape(shape) for ratio in ratios)
+    return Excess(stiffness, lower, tie, Swing(*(value.reshape(shape) for value in found)))
 
 
-def peak_ratios(
+def wave_effect(
     curve: Curve,
     *,
     set_up: SetUp,
@@ -89,13 +94,16 @@ def peak_ratios(
     masses: Any,
     viscosity: Viscosity,
     stiffness_sd: float,
-) -> PeakRatio:
-    """Peak with waves over even peak at hung `masses` [kg], with what viscosity, stiffness and the grid leave open.
+) -> WaveEffect:
+    """Waves against even strain at hung `masses` [kg], with what viscosity, stiffness and the grid leave open.
 
     set_up : rig or site; batch : slack_length, cord_mass, gravity; stiffness_sd : of ln stiffness between drops.
-    Each doubt moves the ratio by one standard uncertainty; half the elements, twice as long, stand for the grid, whose
+    Each doubt moves a peak by one standard uncertainty; half the elements, twice as long, stand for the grid, whose
     whole difference counts (a jump is resolved to first order only). Where the viscosity is not known the greatest
-    ratio over `UNKNOWN` is taken, at each end by itself. Raises EvidenceError where a mass finds no lowest point.
+    peak over `UNKNOWN` is taken, at each end by itself, and the lowest points' stiffness from the middle of `UNKNOWN`,
+    every viscosity in it as likely. Of the stiffness only the viscosity's doubt counts: the cord's own is in the
+    scatter of the drops, and the grid moves it by less than 0.001. Raises EvidenceError where a mass finds no lowest
+    point.
     """
     masses = np.unique(np.asarray(masses, float))
     keywords: dict[str, Any] = {"batch": batch, "inputs": set_up.values()}
@@ -105,7 +113,13 @@ def peak_ratios(
     scale = np.exp(stiffness_sd * np.array([*np.zeros(eta.size + 2), 1.0, -1.0]))
     fine = wave_excess(curve.scaled(scale), mass=masses[:, None], viscosity=columns, **keywords)
     coarse = wave_excess(curve, mass=masses, viscosity=viscosity.value, elements=ELEMENTS // 2, **keywords)
-    ends = {}
+    known = viscosity.how != "unknown"
+    moved = fine.stiffness[:, [eta.size, eta.size + 1] if known else [0, eta.size - 1]]
+    ends = {
+        "stiffness": fine.stiffness[:, eta.size // 2],
+        "sd_stiffness": (moved[:, 1] - moved[:, 0]) / (2.0 if known else np.sqrt(12.0)),
+        "times": np.array([getattr(fine.swing, name)[:, eta.size // 2] for name in TIMES]),
+    }
     for end in ("lower", "tie"):
         value = getattr(fine, end)
         centre = value[:, : eta.size].max(axis=1)
@@ -120,7 +134,7 @@ def peak_ratios(
             np.nan_to_num(np.abs(getattr(coarse, end) - value[:, 0])),
         ]
         ends[end], ends[f"sd_{end}"] = centre, np.sqrt(sum(doubt**2 for doubt in doubts))
-    return PeakRatio(masses, **ends)
+    return WaveEffect(masses, **ends)
 
 
 def _half_range(pair: np.ndarray, centre: np.ndarray) -> np.ndarray:
@@ -185,30 +199,43 @@ def mean_cord(evidence: Evidence, gravity: float = GRAVITY) -> dict[str, float]:
 
 @dataclass(frozen=True)
 class WaveLoads:
-    """Peak ratios over the tested masses on the rig and at the site.
+    """Waves against even strain over the dropped masses, on the rig and at the site.
 
-    rows : the same cord at the site by both mechanics, a row a tested hung mass: lowest points [m], g, loads at both
+    rows : the same cord at the site by both mechanics, a row a dropped hung mass: lowest points [m], g, loads at both
         ends [N], and when the lowest point and the peaks come [s]
     """
 
-    rig: PeakRatio
-    site: PeakRatio
+    rig: WaveEffect
+    site: WaveEffect
     rows: tuple[dict[str, float], ...]
+
+    def loads_only(self) -> "WaveLoads":
+        return replace(self, rig=self.rig.loads_only(), site=self.site.loads_only())
 
 
 def wave_loads(
-    curve: Curve, evidence: Evidence, *, rig: SetUp, site: SetUp, viscosity: Viscosity, gravity: float = GRAVITY
+    curve: Curve,
+    evidence: Evidence,
+    *,
+    rig: SetUp,
+    site: SetUp,
+    viscosity: Viscosity,
+    masses: Any = (),
+    gravity: float = GRAVITY,
 ) -> WaveLoads:
-    """What `learn` and `forecast` need to know of waves; raises EvidenceError where a tested mass has no lowest point.
+    """What `learn` and `forecast` need to know of waves, from the lightest to the heaviest of the drops of `evidence`
+    and of other `masses` dropped [kg].
 
-    Ratios are computed at the tested masses and at 17 between them, since another reflection of the wave takes the lead
-    every few kilograms.
+    Computed at these masses and at 17 between them, since another reflection of the wave takes the lead every few
+    kilograms. Raises EvidenceError where one of them has no lowest point.
     """
-    batch, tested = mean_cord(evidence, gravity), np.unique(evidence.mass)
+    batch, tested = mean_cord(evidence, gravity), np.union1d(evidence.mass, masses)
     grid = np.union1d(np.linspace(tested[0], tested[-1], 17), tested)
-    spread = float(np.std(log_scales(Shapes.of(curve), evidence, batch, **rig.values())))
+    y = log_scales(Shapes.of(curve), evidence, batch, **rig.values())[0]
+    same = evidence.mass[:, None] == evidence.mass
+    spread = float(np.std(y - same @ y / same.sum(axis=1)))
     on_rig, at_site = (
-        peak_ratios(curve, set_up=where, batch=batch, masses=grid, viscosity=viscosity, stiffness_sd=spread)
+        wave_effect(curve, set_up=where, batch=batch, masses=grid, viscosity=viscosity, stiffness_sd=spread)
         for where in (rig, site)
     )
     return WaveLoads(on_rig, at_site, rows=_both_mechanics(curve, site, batch, tested, viscosity))

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from cordlab.ageing import retests
-from cordlab.anchor import Anchors, Evidence, EvidenceError, SetUp, log_scales
+from cordlab.anchor import Anchors, Evidence, EvidenceError, SetUp, stiffened
 from cordlab.criteria import between
 from cordlab.drop import predict_drop
 from cordlab.forecast import DANGER, Forecast
@@ -176,9 +176,12 @@ def _worst(states: Sequence[Forecast]) -> Forecast:
 
 
 def _at(forecast: Forecast, y: np.ndarray) -> dict[str, np.ndarray]:
-    """Quantities of the next drop at the site with its inputs at their estimates, ln s = y (n_mass, n)."""
-    curve = forecast.learned.shapes[0].take(np.zeros(y.size, int), np.exp(y).ravel())
+    """Quantities of the next drop at the site with its inputs at their estimates, ln s = y (n_mass, n) beyond what
+    waves explain.
+    """
     hung = np.broadcast_to(forecast.hung[:, None], y.shape).ravel()
+    scale = np.exp(y.ravel() + stiffened(forecast.waves, hung))
+    curve = forecast.learned.shapes[0].take(np.zeros(y.size, int), scale)
     found = predict_drop(curve, mass=hung, **forecast.learned.batch, **SetUp.of(forecast.site).values())
     quantities = {
         "lowest_point": found.lowest_point,
@@ -191,7 +194,7 @@ def _at(forecast: Forecast, y: np.ndarray) -> dict[str, np.ndarray]:
 
 
 def _stiffness(learned: Anchors, worn: Evidence) -> tuple[Evidence, np.ndarray]:
-    """Drops at the masses that were retested, new ones too, and their ln s.
+    """Drops at the masses that were retested, new ones too, and their ln s beyond what waves explain.
 
     An error of the curve's shape is the same at every count: each mass is levelled by its first drops.
     """
@@ -199,7 +202,7 @@ def _stiffness(learned: Anchors, worn: Evidence) -> tuple[Evidence, np.ndarray]:
     if not len(fit):
         raise EvidenceError("no wear drop has the mass of a fit drop: nothing says what the cords did there when new")
     drops = fit.joined(worn)
-    y = log_scales(learned.shapes[0], drops, learned.batch, **learned.rig.values())[0]
+    y = learned.unexplained(drops)
     first = {mass: y[(drops.mass == mass) & (drops.jumps <= fit.jumps.max())] for mass in np.unique(drops.mass)}
     level = {mass: values.mean() for mass, values in first.items() if values.size}
     middle = float(np.mean(list(level.values())))
@@ -219,7 +222,8 @@ def _at_heavy_end(
     """Wear as clearance at the heaviest rated mass; the bound leaves room for what is unsure beside the cords."""
     mass = rating.heaviest if rating.heaviest is not None else float(forecast.masses[-1])
     site, gear = forecast.site, forecast.site.gear_mass.value
-    curve = forecast.learned.shapes[0].take(np.zeros(y.size, int), np.exp(y))
+    scale = np.exp(y + stiffened(forecast.waves, mass + gear))
+    curve = forecast.learned.shapes[0].take(np.zeros(y.size, int), scale)
     lowest = predict_drop(curve, mass=mass + gear, **forecast.learned.batch, **SetUp.of(site).values()).lowest_point
     clearance = site.tie_height.value - site.reach_below_attachment.value - lowest
 

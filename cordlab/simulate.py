@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtri
 
-from cordlab.anchor import Anchors, EvidenceError, PeakRatio, SetUp, draw_input
+from cordlab.anchor import VISCOSITY, Anchors, EvidenceError, SetUp, WaveEffect, draw_input, stiffened
 from cordlab.drop import Prediction, predict_drop
 from cordlab.forecast import DANGER, Forecast
 from cordlab.propagate import adaptive, quantile
@@ -57,16 +57,16 @@ class Run:
     masses: np.ndarray
     hung: np.ndarray
     cord: str | None
-    waves: PeakRatio | None
+    waves: WaveEffect | None
     levels: tuple[Level, ...]
     excess_levels: tuple[Level, ...] | None
     shift: np.ndarray  # what each shared input does to mean ln s, (n_mass, n_shared)
     excess_shift: np.ndarray | None
 
     @classmethod
-    def of(cls, learned: Anchors, *, site: Any, masses: Any, cord: str | None, waves: PeakRatio | None) -> "Run":
+    def of(cls, learned: Anchors, *, site: Any, masses: Any, cord: str | None, waves: WaveEffect | None) -> "Run":
         if (waves is None) != (learned.waves is None):
-            raise EvidenceError("peak ratios of stretch waves are needed for the rig and for the site, or for neither")
+            raise EvidenceError("the effect of stretch waves is needed for the rig and for the site, or for neither")
         masses = np.atleast_1d(np.asarray(masses, float))
         hung = masses + site.gear_mass.value
         low, high = learned.tested
@@ -80,6 +80,8 @@ class Run:
         lines = [learned.lines(j) for j in pick]
         levels = tuple(_level(line, hung, cord) for line in lines)
         shift = lines[0].mean_weights(hung, cord) @ learned.slope.T
+        if waves is not None and VISCOSITY in learned.shared:
+            shift[:, list(learned.shared).index(VISCOSITY)] += waves.at(hung, "stiffness")[1]
         excess_levels, excess_shift = None, None
         excess_lines = [learned.excess_lines(j) for j in pick]
         first = excess_lines[0]
@@ -125,8 +127,9 @@ class Run:
         return lower[0] + standard * lower[1] + measured, tie[0] + standard * tie[1] + measured
 
     def predict(self, j: int, index: np.ndarray, y: np.ndarray, k: int, site: Site) -> Prediction:
+        """Drops of even cords that come as low as those with waves, ln s = y (n,) beyond what waves explain."""
         return predict_drop(
-            self.learned.shapes[j].take(index, np.exp(y)),
+            self.learned.shapes[j].take(index, np.exp(y + stiffened(self.waves, self.hung[k]))),
             mass=self.masses[k] + site.gear,
             **self.learned.batch,
             **site.inputs,

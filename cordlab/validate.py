@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from scipy.special import bdtrc, stdtrit
 
-from cordlab.anchor import Anchors, Evidence, EvidenceError, log_scales
+from cordlab.anchor import Anchors, Evidence, EvidenceError, log_scales, stiffened
 from cordlab.drop import predict_drop
 from cordlab.scatter import CordLines, Level
 
@@ -110,7 +110,8 @@ def _row(learned: Anchors, lines: CordLines, drops: Evidence, k: int, probabilit
         at, off = (log_scales(learned.shapes[0], x, learned.batch, **inputs)[0, 0] for x in (one, moved))
         error = off - at
     half = stdtrit(min(float(level.dof[0]), 1e9), probability) * np.hypot(level.sd[0], error)
-    scales = np.exp(level.mean[0] + np.array([0.0, half, -half]))  # stiff stops high, soft stops low
+    middle = level.mean[0] + stiffened(learned.waves, mass)
+    scales = np.exp(middle + np.array([0.0, half, -half]))  # stiff stops high, soft stops low
     curves = learned.shapes[0].take(np.zeros(3, int), scales)
     points = predict_drop(curves, mass=mass, **learned.batch, **inputs).lowest_point
     predicted, upper, lower = (float(x) for x in points[[0, 2, 1]])

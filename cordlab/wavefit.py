@@ -74,8 +74,13 @@ class WaveFit:
         return not self.share <= SEEN
 
     @property
+    def measured(self) -> bool:
+        """Whether records were compared with waves, so that the curve is the cord's without them."""
+        return bool(np.isfinite(self.share))
+
+    @property
     def notes(self) -> tuple[str, ...]:
-        if np.isnan(self.share):
+        if not self.measured:
             why = self.trouble or "no record of the load"
             return (f"{why}: g and loads are with stretch waves, viscosity {self.viscosity}",)
         share = f"{abs(round(100 * self.share)):d} %"

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from cordlab.anchor import PeakRatio, log_scales
+from cordlab.anchor import WaveEffect, log_scales
 from cordlab.budget import budget
 from cordlab.curves import Curve
 from cordlab.drop import predict_drop
@@ -259,7 +259,7 @@ def test_waves_enter_at_each_end_and_are_not_counted_twice():
     """
     grid = np.array([30.0, 110.0])
     zero = np.zeros(2)
-    waves = PeakRatio(grid, np.full(2, np.log(1.2)), np.full(2, np.log(1.1)), zero, zero)
+    waves = WaveEffect(grid, zero, np.full(2, np.log(1.2)), np.full(2, np.log(1.1)), zero, zero, zero, np.zeros((3, 2)))
     evidence = invented(scattered(5, 6, 0.02, 0.0), peaks=1.1)
     learned = learn(CURVE, evidence, rig=EXACT, waves=waves)
     assert learned.excess[0] == pytest.approx(0.0, abs=1e-9)
