@@ -153,6 +153,7 @@ class Campaign:
 
 
 SENSORS = {"force": "N", "distance": "m"}
+OPTIONAL = ("breaks.csv", "jumps.csv", "decisions.toml", "pulls.csv")
 CORDS = (
     Column("cord"),
     Column("slack length", "m", above=0, uncertain=True),
@@ -200,8 +201,9 @@ def read_campaign(folder: str | Path) -> Campaign:
         check_names(files, breaks, "cord")
     elif settings and settings.criteria.design_breaking_load is None and not files.has("breaks.csv"):
         files.problem("campaign.toml, [criteria]", "'design_breaking_load' is missing, and there is no breaks.csv")
-    for name in _logs(files):
-        files.read(name)  # read by the steps that use them; part of the hash
+    for name in optional_inputs(files):
+        if name not in files.digests:
+            files.read(name)  # by the steps that use them; part of the hash
     if files.problems or settings is None or cords is None or drops is None:
         raise CampaignError(tuple(files.problems))
     return Campaign(
@@ -331,10 +333,10 @@ def _read_calibration(files: Folder, headers: dict[int, Header]) -> dict[str, Ta
     return tables
 
 
-def _logs(files: Folder) -> list[str]:
-    """Files that later steps read: the jump log, the decisions taken, slow pulls."""
-    names = [name for name in ("jumps.csv", "decisions.toml", "pulls.csv") if files.has(name)]
-    return names + [f"pulls/{name}" for name in files.names("pulls")]
+def optional_inputs(files: Folder) -> list[str]:
+    """Files that count as input where they are there: calibrations, breaks, jump log, decisions taken, slow pulls."""
+    names = (*(f"calibration/{channel}.csv" for channel in SENSORS), *OPTIONAL)
+    return [name for name in names if files.has(name)] + [f"pulls/{name}" for name in files.names("pulls")]
 
 
 def _unread(files: Folder) -> list[str]:
