@@ -11,7 +11,8 @@ from scipy.integrate import solve_ivp
 from scipy.interpolate import CubicHermiteSpline
 
 from cordlab.curves import Curve
-from cordlab.fall import Array, Setup
+from cordlab.even import broadcast_draws, take_draws
+from cordlab.fall import Array, Setup, spread_out
 from cordlab.waves import ELEMENTS, Chain, check_waves
 
 TOLERANCE = 1e-10
@@ -91,17 +92,14 @@ def trace_drop(
     if not 0 <= unloading <= 1:
         raise ValueError(f"unloading: {unloading:g} is not between 0 and 1")
     time = np.arange(-round(quiet * rate), round(duration * rate) + 1) / rate
-    motion: _Even | _Waves
-    if mechanics == "even":
-        motion = _Even(setup, curve, unloading)
-    elif mechanics == "waves":
+    if mechanics == "waves":
         if unloading:
             raise ValueError("unloading: with mechanics='waves' the cord loses energy by its viscosity alone")
-        motion = _Waves(setup, curve, viscosity)
-    else:
+        return trace_waves(setup, curve, np.asarray(float(viscosity)), [time])[0]
+    if mechanics != "even":
         raise ValueError(f"mechanics: {mechanics!r} is not one of 'even', 'waves'")
-    pieces = [_before(setup, time[time < 0]), *motion.run(time[time >= 0])]
-    whole = _Piece(*(np.concatenate(part) for part in zip(*pieces, strict=True)))
+    motion = _Even(setup, curve, unloading)
+    whole = _joined(_before(setup, time[time < 0]), *motion.run(time[time >= 0]))
     turns, slack = np.reshape(motion.turns, (-1, 2)), np.reshape(motion.slack_phases, (-1, 2))
     return Trace(*whole, turns, slack, mechanics)
 
@@ -214,46 +212,78 @@ class _Even:
             self.slack_phases[-1] = (self.slack_phases[-1][0], at)
 
 
-class _Waves:
-    """The folded fall, then the chain of `waves`; loads are means over its steps."""
+class _Chains(NamedTuple):
+    """Chains in motion, one column a drop and one row a step of time; loads are means over the steps."""
 
-    def __init__(self, setup: Setup, curve: Curve, viscosity: float) -> None:
-        self.setup, self.curve, self.viscosity = setup, curve, viscosity
-        self.turns: list[tuple[float, float]] = []
-        self.slack_phases: list[tuple[float, float]] = []
+    time: Array
+    position: Array
+    speed: Array
+    tie_point: Array
+    tie_load: Array
+    lower_load: Array
 
-    def run(self, time: Array) -> list[_Piece]:
-        check_waves(self.setup, np.asarray(self.viscosity))
-        chain = Chain(self.setup, self.curve, np.asarray(float(self.viscosity)), elements=ELEMENTS)
-        begin = float(chain.time[0])
-        falling = _Even(self.setup, self.curve, 0.0).run(time[time < begin])
-        ends = [(chain.time, chain.position[-1].copy(), chain.speed[-1], chain.position[0].copy())]
-        loads = []
-        while chain.time[0] < time[-1]:
-            chain.step()
-            if chain.lost[0] or (chain.ratio > chain.limit).any():
-                raise ValueError("the cord locks up before the mass turns: it has no lowest point")
-            ends.append((chain.time, chain.position[-1].copy(), chain.speed[-1], chain.position[0].copy()))
-            loads.append((chain.time - chain.step_time / 2, chain.tie_load, chain.lower_load))
-        t, y, v, tie_point = np.array(ends)[..., 0].T
-        middle, tie, lower = np.array(loads)[..., 0].T
-        self._events(t, y, v, y - tie_point - float(self.setup.slack_length))
-        after = time[time >= begin]
-        position, sag = CubicHermiteSpline(t, y, v), np.interp(after, t, tie_point)
-        ratio = np.maximum((position(after) - sag) / float(self.setup.slack_length), 1.0)
-        at = [np.interp(after, middle, load) for load in (tie, lower)]
-        return [*falling, _Piece(after, position(after), position(after, 1), at[0], at[1], ratio)]
 
-    def _events(self, t: Array, y: Array, v: Array, stretch: Array) -> None:
-        for k in np.flatnonzero(v[:-1] * v[1:] < 0):
-            share = v[k] / (v[k] - v[k + 1])
-            self.turns.append((t[k] + share * (t[k + 1] - t[k]), y[k] + share * v[k] * (t[k + 1] - t[k]) / 2))
-        crossings = np.flatnonzero((stretch[1:-1] > 0) != (stretch[2:] > 0)) + 1
-        at = t[crossings] - stretch[crossings] * (t[crossings + 1] - t[crossings]) / (
-            stretch[crossings + 1] - stretch[crossings]
-        )
-        at = np.append(at, np.inf) if len(at) % 2 else at
-        self.slack_phases = [(float(start), float(end)) for start, end in at.reshape(-1, 2)]
+def _swung(setup: Setup, curve: Curve, viscosity: Array, until: Array) -> _Chains:
+    """n chains of `waves` from the end of slack to the times `until` (n,)."""
+    check_waves(setup, viscosity)
+    chain = Chain(setup, curve, viscosity, elements=ELEMENTS)
+    states, loads = [], []
+
+    def remember() -> None:
+        states.append((chain.time, chain.position[-1].copy(), chain.speed[-1], chain.position[0].copy()))
+
+    remember()
+    while (on := chain.time < until).any():
+        chain.step()
+        if (on & (chain.lost | (chain.ratio > chain.limit).any(axis=0))).any():
+            raise ValueError("the cord locks up before the mass turns: it has no lowest point")
+        remember()
+        loads.append((chain.tie_load, chain.lower_load))
+    return _Chains(*np.array(states).swapaxes(0, 1), *np.array(loads).swapaxes(0, 1).reshape(2, len(loads), -1))
+
+
+def trace_waves(setup: Setup, curve: Curve, viscosity: Array, times: Sequence[Array]) -> list[Trace]:
+    """Traces with stretch waves of n drops, all chains in one go, at the sample `times` of each.
+
+    Set-up, curve parameters and viscosity [N·s] of shape () or (n,). Raises ValueError as `trace_drop` does.
+    """
+    n = len(times)
+    spread = setup.broadcast((n,))
+    chains = _swung(spread, broadcast_draws(curve, (n,)), spread_out(viscosity, (n,)), np.array([t[-1] for t in times]))
+    found = []
+    for k, time in enumerate(times):
+        one, own = spread.take(np.array(k)), _Chains(*(value[:, k] for value in chains))
+        found.append(_with_waves(one, take_draws(curve, np.array(k)), own, time))
+    return found
+
+
+def _with_waves(setup: Setup, curve: Curve, chain: _Chains, time: Array) -> Trace:
+    """The folded fall, then the chain."""
+    begin, slack_length = float(chain.time[0]), float(setup.slack_length)
+    falling = _Even(setup, curve, 0.0).run(time[(time >= 0) & (time < begin)])
+    after = time[time >= begin]
+    place = CubicHermiteSpline(chain.time, chain.position, chain.speed)
+    ratio = np.maximum((place(after) - np.interp(after, chain.time, chain.tie_point)) / slack_length, 1.0)
+    middle = (chain.time[1:] + chain.time[:-1]) / 2
+    tie, lower = (np.interp(after, middle, load) for load in (chain.tie_load, chain.lower_load))
+    turns, slack = _events(chain, slack_length)
+    swinging = _Piece(after, place(after), place(after, 1), tie, lower, ratio)
+    return Trace(*_joined(_before(setup, time[time < 0]), *falling, swinging), turns, slack, "waves")
+
+
+def _events(chain: _Chains, slack_length: float) -> tuple[Array, Array]:
+    """Turns and slack phases of a chain, as `Trace` has them."""
+    t, y, v, stretch = chain.time, chain.position, chain.speed, chain.position - chain.tie_point - slack_length
+    k = np.flatnonzero(v[:-1] * v[1:] < 0)
+    share, step = v[k] / (v[k] - v[k + 1]), t[k + 1] - t[k]
+    turns = np.column_stack([t[k] + share * step, y[k] + share * v[k] * step / 2])
+    k = np.flatnonzero((stretch[1:-1] > 0) != (stretch[2:] > 0)) + 1
+    at = t[k] - stretch[k] * (t[k + 1] - t[k]) / (stretch[k + 1] - stretch[k])
+    return turns, np.append(at, [np.inf] * (len(at) % 2)).reshape(-1, 2)
+
+
+def _joined(*pieces: _Piece) -> _Piece:
+    return _Piece(*(np.concatenate(part) for part in zip(*pieces, strict=True)))
 
 
 def _event(function: Callable, direction: float) -> Any:

@@ -7,7 +7,7 @@ taken off the measured pairs; then the curve is fitted again, until it stays. At
 cord, because a wave that comes a little early or late leaves a swing behind that looks like a wrong curve.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -15,15 +15,17 @@ import numpy as np
 
 from cordlab.anchor import GRAVITY, Evidence, SetUp
 from cordlab.curves import Curve
-from cordlab.drop import trace_drop
+from cordlab.fall import Setup
 from cordlab.fit import CurveFit, fit_batch
 from cordlab.peaks import Viscosity, mean_cord, measured_viscosity
 from cordlab.reduce import Drop, reduce_drop
+from cordlab.trace import trace_waves
 
 INTERIM = ("mooney-rivlin", "yeoh", "ogden-1")  # smooth curves to simulate with; the batch's model is chosen afterwards
 STEADY = 0.003  # greatest change of the curve's force from round to round, from stretch ratio 1.1 up [share]
 MOST_ROUNDS = 5
 BEYOND = 1.25  # length of a simulated record over the time to the lowest point of the measured one
+QUIET = 1.0  # of a simulated record before the release [s]
 SEEN = 0.5  # share of the expected wave that records must show for the wave to be taken out
 
 
@@ -154,8 +156,8 @@ def _rounds(
     fit, change = _fit(fitted), np.inf
     for rounds in range(1, MOST_ROUNDS + 1):
         eta = viscosity or measured_viscosity(fit.curve, evidence, rig=rig, batch=batch)
-        kinds = {drop.mass: drop for drop in fitted}
-        swells = {mass: _swell(fit.curve, kind, eta.value, rig, batch) for mass, kind in sorted(kinds.items())}
+        kinds = [kind for _, kind in sorted({drop.mass: drop for drop in fitted}.items())]
+        swells = {swell.mass: swell for swell in _swells(fit.curve, kinds, eta.value, rig, batch)}
         share, u_share = _shown(fit.curve, fitted, swells)
         found = WaveFit(tuple(drops), eta, share, u_share, tuple(swells.values()), rounds)
         if not found.seen:
@@ -165,12 +167,12 @@ def _rounds(
         change = float(np.max(np.abs(fit.curve.force(grid) / last.curve.force(grid) - 1)))
         if change < STEADY:
             break
-    clear = []
-    for drop in drops:
-        own = {"slack_length": drop.slack_length, "cord_mass": drop.cord_mass, "gravity": batch["gravity"]}
-        curve = fit.curve.scaled(fit.scales.get(drop.cord, 1.0))
-        clear.append(drop if drop.use == "wear" else _swell(curve, drop, eta.value, rig, own).off(drop))
-    return replace(found, drops=tuple(clear), change=change)
+    new = [drop for drop in drops if drop.use != "wear"]
+    cords = {name: np.array([getattr(drop, name) for drop in new]) for name in ("slack_length", "cord_mass")}
+    curves = fit.curve.scaled(np.array([fit.scales.get(drop.cord, 1.0) for drop in new]))
+    own = zip(new, _swells(curves, new, eta.value, rig, batch | cords), strict=True)
+    clear = {drop.name: swell.off(drop) for drop, swell in own}
+    return replace(found, drops=tuple(clear.get(drop.name, drop) for drop in drops), change=change)
 
 
 def _fit(drops: Sequence[Drop]) -> CurveFit:
@@ -181,22 +183,35 @@ def _along(drop: Drop) -> np.ndarray:
     return (drop.stretch_ratio - 1) / (drop.lowest_point / drop.slack_length - 1)
 
 
-def _swell(curve: Curve, like: Drop, viscosity: float, rig: SetUp, cord: dict[str, float]) -> Swell:
-    """A drop simulated with waves and reduced as its record was; `cord` as `mean_cord` gives it."""
-    inputs: dict[str, Any] = {**cord, **rig.values()}
-    down = float(like.time[like.lowest] - like.time[like.release])
-    trace = trace_drop(
-        curve, mass=like.mass, **inputs, mechanics="waves", viscosity=viscosity, duration=BEYOND * down,
-        quiet=1.0, rate=1 / (like.time[1] - like.time[0]),
-    )  # fmt: skip
+def _swells(curve: Curve, likes: Sequence[Drop], viscosity: float, rig: SetUp, cord: Mapping[str, Any]) -> list[Swell]:
+    """Drops simulated with waves in one go, each reduced as its record was; `cord` as `mean_cord` gives it, the curve's
+    scale and the cord's numbers one for all or one a drop.
+    """
+    n = len(likes)
+    inputs = {**cord, **rig.values(), "mass": np.array([like.mass for like in likes])}
+    setup = Setup(*(np.asarray(inputs[name], float) for name in Setup.__dataclass_fields__))
+    traces = trace_waves(setup, curve, np.asarray(viscosity), [_sampled(like) for like in likes])
+    scales = np.broadcast_to(curve.scale, n)
     inputs.pop("compliance")
-    seen = reduce_drop(
-        trace.time - trace.time[0],
-        trace.tie_load if like.load_cell_at == "top" else trace.lower_load,
-        trace.position if like.closure_error is None else None,
-        mass=like.mass, **inputs, load_cell_at=like.load_cell_at, filter=like.filter,
-    )  # fmt: skip
-    return Swell(like.mass, _along(seen), seen.force - curve.force(seen.stretch_ratio), _arrival(seen))
+    found = []
+    for k, (like, trace) in enumerate(zip(likes, traces, strict=True)):
+        its: dict[str, Any] = {name: float(np.broadcast_to(value, n)[k]) for name, value in inputs.items()}
+        seen = reduce_drop(
+            trace.time - trace.time[0],
+            trace.tie_load if like.load_cell_at == "top" else trace.lower_load,
+            trace.position if like.closure_error is None else None,
+            **its, load_cell_at=like.load_cell_at, filter=like.filter,
+        )  # fmt: skip
+        wave = seen.force - replace(curve, scale=scales[k]).force(seen.stretch_ratio)
+        found.append(Swell(like.mass, _along(seen), wave, _arrival(seen)))
+    return found
+
+
+def _sampled(like: Drop) -> np.ndarray:
+    """Times of a simulated record, from the release; as often as the measured one [s]."""
+    rate = 1 / (like.time[1] - like.time[0])
+    down = float(like.time[like.lowest] - like.time[like.release])
+    return np.arange(-round(QUIET * rate), round(BEYOND * down * rate) + 1) / rate
 
 
 def _arrival(drop: Drop) -> float:
