@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from cordlab import __version__
+from cordlab.agreement import disagreements
 from cordlab.anchor import Evidence, EvidenceError, SetUp
 from cordlab.batch import Batch, batch_report
 from cordlab.budget import Budget, budget
@@ -27,6 +28,7 @@ from cordlab.peaks import Viscosity, WaveLoads, wave_loads
 from cordlab.pulls import PullComparison, compare_pulls, read_pulls
 from cordlab.rating import Rating, not_rated, rate, rating_masses
 from cordlab.reduce import Drop, RecordError, reduce_entry
+from cordlab.results import changes
 from cordlab.service import Service, service_life
 from cordlab.temperature import TemperatureTrend, temperature_trend
 from cordlab.units import Measured
@@ -60,7 +62,7 @@ class Analysis:
     learned, forecast : the batch anchored on its lowest points, and the next drop at the site
     in_service : cords of the jump log
     budgets : quantity → its uncertainty budget at the end of the range that it can govern
-    findings : what looks odd in the drops that were fitted, and what to try
+    findings : what does not agree in the campaign, what looks odd in the drops that were fitted, and what to try
     cautions : what must be shown with the answer
     pulls : slow pulls beside the drops' curve; None where there are none
     """
@@ -196,6 +198,8 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
     except EvidenceError as error:
         cords = len(set(evidence.cord))
         rating = not_rated([str(error)], decision=campaign.decision, n_cords=cords)
+    if changed := changes(campaign.folder, campaign.digests):
+        raise CampaignError(tuple(f"{what} while the campaign was read; analyse it again" for what in changed))
     return Analysis(
         campaign=campaign,
         calibrations=calibrations,
@@ -212,7 +216,10 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
         service=service,
         in_service=_in_service(campaign, log, rating, service),
         budgets=budgets,
-        findings=diagnose(fit, _used(clear, "fit")) if isinstance(fit, BatchFit) else (),
+        findings=(
+            *disagreements(campaign, drops),
+            *(diagnose(fit, _used(clear, "fit")) if isinstance(fit, BatchFit) else ()),
+        ),
         cautions=(*CAUTIONS, *_cautions(drops, waves, learned, forecast, validation, pulls)),
         pulls=pulls,
     )

@@ -37,7 +37,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # the reader of our output has gone, as `head` does
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return PIPE_CLOSED
-    except (ValueError, OSError) as error:
+    except OSError as error:
+        return _refuse([f"{error.filename}: {error.strerror}" if error.filename else str(error)])
+    except ValueError as error:
         return _refuse([str(error)])
     except Exception as error:
         problems = getattr(error, "problems", None)  # CampaignError, whose module is slow to load
@@ -95,10 +97,12 @@ def check(options: argparse.Namespace) -> int:
     from cordlab.campaign import read_campaign
     from cordlab.jumplog import read_jump_log
     from cordlab.pulls import read_pulls
+    from cordlab.results import results_state
 
     campaign = read_campaign(options.folder)
     read_jump_log(campaign.folder)
     read_pulls(campaign)
+    state = results_state(campaign)
     uses = {use: sum(drop.use == use for drop in campaign.drops) for use in ("fit", "check", "wear")}
     facts = {
         "title": campaign.title,
@@ -109,12 +113,14 @@ def check(options: argparse.Namespace) -> int:
         "records": sum(drop.record is not None for drop in campaign.drops),
         "breaks": len(campaign.breaks),
         "notes": list(campaign.notes),
+        "results": {"state": state.state, "reasons": list(state.reasons)},
     }
     counted = ", ".join(f"{count} {use}" for use, count in uses.items() if count)
     text = [
         f"{campaign.title} · {campaign.batch}",
         f"{facts['cords']} cords, drops: {counted}; {facts['records']} records, {facts['breaks']} break tests",
         *(f"note: {note}" for note in campaign.notes),
+        *([] if state.state == "missing" else [state.summary()]),
         "no problem found",
     ]
     return _answer(options, facts, text, DONE)
@@ -127,37 +133,42 @@ def analyse(options: argparse.Namespace) -> int:
 
 
 def report(options: argparse.Namespace) -> int:
-    from cordlab.report import pdf
-
-    analysis, out = _analysed(options, second_units=options.pounds_and_feet)
-    pages = [out / "report.html"]
-    if options.pdf:
-        pages.append(out / "report.pdf")
-        part = pages[1].with_suffix(".part")
-        part.write_bytes(pdf(pages[0].read_text(encoding="utf-8")))
-        part.rename(pages[1])
+    analysis, out = _analysed(options, second_units=options.pounds_and_feet, with_pdf=options.pdf)
+    pages = [out / "report.html", *([out / "report.pdf"] if options.pdf else [])]
     text = [f"written: {page}" for page in pages]
     return _answer(options, {"report": [str(page) for page in pages]}, text, DONE if analysis.rating.rated else NO)
 
 
-def _analysed(options: argparse.Namespace, *, second_units: bool = False) -> tuple[Any, Path]:
+def _analysed(options: argparse.Namespace, **report: bool) -> tuple[Any, Path]:
     """The analysis of a campaign, and the folder that its results were written to."""
     from cordlab.analysis import analyse
     from cordlab.campaign import read_campaign
     from cordlab.report import write_results
+    from cordlab.results import results_state
 
-    analysis = analyse(read_campaign(options.folder), progress=_progress(options))
-    return analysis, write_results(analysis, options.out or options.folder / "results", second_units=second_units)
+    campaign = read_campaign(options.folder)
+    out = options.out or campaign.folder / "results"
+    before = results_state(campaign, results=out)
+    analysis = analyse(campaign, progress=_progress(options))
+    written = write_results(analysis, out, **report)
+    if before.state in ("stale", "damaged"):
+        _tell(options, f"{before.path} was {before.state} and is written anew: {'; '.join(before.reasons)}")
+    return analysis, written
 
 
 def publish(options: argparse.Namespace) -> int:
     from cordlab.analysis import analyse
     from cordlab.campaign import read_campaign
     from cordlab.publish import publish
+    from cordlab.results import results_state
 
-    analysis = analyse(read_campaign(options.folder), progress=_progress(options))
+    campaign = read_campaign(options.folder)
+    analysis = analyse(campaign, progress=_progress(options))
     given = {"licence": options.licence, "author": options.author, "date": options.date, "notebooks": options.notebook}
     bundle = publish(options.folder, options.bundle, analysis=analysis, **given)
+    state = results_state(campaign)
+    if state.state in ("stale", "damaged"):
+        _tell(options, f"{state.summary()}; the bundle holds the analysis made now")
     facts = {"bundle": str(bundle.path), "sha256": bundle.sha256, "files": len(bundle.files)}
     return _answer(options, facts, [bundle.summary()], DONE)
 
@@ -204,6 +215,7 @@ def _result(analysis: Any) -> list[str]:
         *_table(analysis.predictions),
         *(line for part in found for line in ("", *part.summary().splitlines())),
         "",
+        *(f"finding: {finding}" for finding in analysis.findings),
         *(f"caution: {caution}" for caution in analysis.cautions),
     ]
 
@@ -257,6 +269,11 @@ def _answer(options: argparse.Namespace, facts: Mapping[str, Any], text: Iterabl
         for line in text:
             print(_plain(line))
     return code
+
+
+def _tell(options: argparse.Namespace, note: str) -> None:
+    if not options.quiet:
+        print(_plain(note), file=sys.stderr)
 
 
 def _refuse(problems: Iterable[str]) -> int:

@@ -9,13 +9,18 @@ from scipy.integrate import trapezoid
 
 from cordlab.fall import Setup, fall_speed
 from cordlab.filtering import RecordError, Vertex
-from cordlab.motion import Release, taut_speed
+from cordlab.motion import Release, folded_fall, quiet_load, taut_speed
+from cordlab.units import Measured
 
 # Beyond the first a note is made, beyond the second the record is refused.
 CLOCK = (0.02, 0.25)  # share by which a fall is too slow or too quick
 MASS = (0.07, 0.35)  # share by which the mass that load and motion imply departs
 SLACK = (0.03, 0.25)  # share of the slack length, between the end of slack in the load and in the distance
 CLOSURE = 0.15  # share of the speed at the end of slack, left at the greatest load
+CORD = 0.15  # share by which the cord's mass that the load shows during the fall departs
+LOWEST = (4.0, 10.0)  # standard uncertainties between the lowest point noted and the one that the distance shows
+UNSTATED = 0.1  # m, standard uncertainty of a lowest point that is noted without one
+ALONE = (0.03, 0.15)  # the same from the load alone, as a share of the lowest point
 POUND = 0.45359237  # kg
 
 
@@ -39,13 +44,13 @@ def disagreements(seen: Evidence, *, measured: bool, closure: float | None) -> t
 
     Raises RecordError for what cannot be true.
     """
-    notes = [*_cell_end(seen), *_clock(seen, measured)]
+    notes = [*_cell_end(seen), *_clock(seen, measured), *_cord(seen)]
     if measured:
         notes += [*_slack(seen), *_release_point(seen)]
     mass = implied_mass(seen) if measured else None
     if mass is not None:
         notes += _mass(seen, mass)
-    if closure is not None:
+    if closure is not None and seen.carry == "energy":  # a wave's greatest load is not at the lowest point
         notes += _closure(seen, closure)
     return mass, tuple(notes)
 
@@ -109,6 +114,52 @@ def _slack(seen: Evidence) -> list[str]:
     if abs(at - length) > SLACK[1] * length:
         raise RecordError(f"{said}; another cord, or a slack length with the wrong unit or datum")
     return [said]
+
+
+def _cord(seen: Evidence) -> list[str]:
+    """The folded cord's pull grows with its mass, at rest and falling: how much of it the load shows."""
+    if not np.isfinite(seen.release.contrast):
+        return []  # a cord too light to be seen before it stretches
+    fall = folded_fall(seen.setup, seen.cell)
+    own = (seen.time - seen.release.time) / seen.release.clock
+    during = (own > 0.1 * fall.duration) & (own < 0.85 * fall.duration)
+    rest = quiet_load(seen.setup, seen.cell)
+    expected, got = np.interp(own[during], fall.time, fall.load) - rest, seen.load[during] - rest
+    share = float(got @ expected / (expected @ expected))
+    if abs(share - 1) <= CORD:
+        return []
+    mass = float(seen.setup.cord_mass)
+    said = f"while the mass falls the load is that of a cord of {share * mass:.1f} kg, not of the {mass:.4g} kg noted"
+    return [f"{said}; check the cord's mass and its unit, load_cell_at and the cell's calibration"]
+
+
+def against_noted(found: Measured, noted: Measured, *, measured: bool) -> tuple[str, ...]:
+    """What is suspicious between the lowest point of a record and the one noted by hand, both below the tie point.
+
+    measured : whether the record has a distance, or its motion is integrated from the load
+    Raises RecordError where the two cannot both be true.
+    """
+    off = found.value - noted.value
+    if measured:
+        u = float(np.hypot(found.u, noted.u or UNSTATED))
+        suspicious, impossible = LOWEST[0] * u, max(LOWEST[1] * u, 1.0)
+        source, scale = "the distance", f"{abs(off) / u:.1f} standard uncertainties"
+        causes = (
+            "its datum (the tie point) and unit, the distance's calibration, and whether this is that drop's record"
+        )
+    else:
+        suspicious, impossible = (max(share * noted.value, LOWEST[0] * noted.u) for share in ALONE)
+        source, scale = "the load", f"{abs(off) / noted.value:.0%} of it"
+        causes = "the mass, the cell's calibration, the datum and unit of the lowest point, and whose record this is"
+    if abs(off) <= suspicious:
+        return ()
+    said = (
+        f"{source} shows the lowest point at {found.value:.2f} m, but {noted.value:.2f} m is noted: "
+        f"{off:+.2f} m, {scale}; check {causes}"
+    )
+    if abs(off) > impossible:
+        raise RecordError(said)
+    return (said,)
 
 
 def _release_point(seen: Evidence) -> list[str]:

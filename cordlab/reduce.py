@@ -12,8 +12,9 @@ from cordlab.calibrate import Calibration, OutsideCalibration
 from cordlab.events import find_release
 from cordlab.fall import Setup
 from cordlab.filtering import RecordError, noise, prepare, resolution, vertex
-from cordlab.meaning import Evidence, disagreements
+from cordlab.meaning import Evidence, against_noted, disagreements
 from cordlab.motion import cord_force, measured_motion, motion_from_load, quiet_load
+from cordlab.units import Measured
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -254,7 +255,7 @@ def reduce_entry(campaign: Campaign, entry: DropEntry, calibrations: dict[str, C
 
     To the uncertainty of the lowest point that of the distance calibration is added, or, where there is no distance,
     what the lowest point moves by when force, mass and slack length move by theirs; to that of the peak load the force
-    calibration's.
+    calibration's. The lowest point is held against the one noted in drops.csv.
     Raises RecordError, naming drop and record; CampaignError where the file cannot be read.
     """
     record = campaign.read_record(entry)
@@ -291,12 +292,15 @@ def reduce_entry(campaign: Campaign, entry: DropEntry, calibrations: dict[str, C
             u_more = float(np.linalg.norm([other.lowest_point - drop.lowest_point for other in moved]))
         else:
             u_more = float(np.interp(drop.time[drop.lowest], record.time, seen[1]))
+        lowest = Measured(drop.lowest_point, float(np.hypot(drop.u_lowest_point, u_more)))
+        doubts = against_noted(lowest, entry.lowest_point, measured=seen is not None) if entry.lowest_point else ()
     except (RecordError, OutsideCalibration) as error:
         raise RecordError(f"{where}: {error}") from error
     return replace(
         drop,
-        u_lowest_point=float(np.hypot(drop.u_lowest_point, u_more)),
+        u_lowest_point=lowest.u,
         u_peak_load=float(np.hypot(drop.u_peak_load, u_peak)),
+        notes=(*drop.notes, *doubts),
     )
 
 

@@ -346,7 +346,14 @@ def _campaign(truth, *, distance=True):
         time=time, force=0.0004 * force, distance=None if position is None else 0.5 + 0.2 * position
     )
     entry = SimpleNamespace(
-        drop="D1", cord="C1", mass=Measured(68.0, 0.1), jumps=5, temperature=19.0, use="fit", record="D1.csv"
+        drop="D1",
+        cord="C1",
+        mass=Measured(68.0, 0.1),
+        jumps=5,
+        temperature=19.0,
+        use="fit",
+        record="D1.csv",
+        lowest_point=None,
     )
     campaign = SimpleNamespace(
         rig=SimpleNamespace(
