@@ -2,10 +2,7 @@
 
 import hashlib
 import json
-import os
 import platform
-import shutil
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
@@ -15,6 +12,7 @@ from pathlib import Path
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
+from cordlab.results import RESULTS, write_folder
 from cordlab.rounding import NOTHING, Numbers
 
 if TYPE_CHECKING:
@@ -156,36 +154,21 @@ def pdf(html: str) -> bytes:
     return weasyprint.HTML(string=html).write_pdf()
 
 
-def write_results(analysis: "Analysis", out: str | Path, *, second_units: bool = False) -> Path:
-    """results.json, report.html and figures/ into the folder `out`: each file whole, results.json last.
+def write_results(analysis: "Analysis", out: str | Path, *, second_units: bool = False, with_pdf: bool = False) -> Path:
+    """results.json, report.html, report.pdf if asked, figures/ and a manifest into the folder `out`, as `write_folder`.
 
-    Everything is made in a folder beside `out` first, so that a failure leaves what was there. Raises OSError.
+    Everything is made before anything is written. Raises ResultsError, PdfError.
     """
     from cordlab import plots
 
-    out, results = Path(out), results_of(analysis)
+    results = results_of(analysis)
     drawn = plots.figures(analysis)
     vectors = {name: plots.svg(fig, name=name) for name, fig in drawn.items()}
     contents = {f"figures/{name}.svg": text.encode() for name, text in vectors.items()}
     contents |= {f"figures/{name}.png": plots.png(fig) for name, fig in drawn.items()}
-    contents["report.html"] = render(results, vectors, second_units=second_units).encode()
-    contents["results.json"] = as_json(results).encode()
-    out.parent.mkdir(parents=True, exist_ok=True)
-    made = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
-    try:
-        made.chmod(0o755)
-        (made / "figures").mkdir()
-        for name, data in contents.items():
-            (made / name).write_bytes(data)
-        if not out.exists():
-            made.rename(out)
-        else:
-            (out / "figures").mkdir(exist_ok=True)
-            for name in contents:
-                os.replace(made / name, out / name)
-    finally:
-        shutil.rmtree(made, ignore_errors=True)
-    return out
+    page = render(results, vectors, second_units=second_units)
+    contents |= {"report.html": page.encode()} | ({"report.pdf": pdf(page)} if with_pdf else {})
+    return write_folder(out, contents | {RESULTS: as_json(results).encode()})
 
 
 @dataclass(frozen=True)
