@@ -4,7 +4,7 @@ Loads are compared where both cords come equally low, because that is where the 
 the even cord is given the stiffness with which it reaches the lowest point of the cord with waves.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
@@ -56,6 +56,10 @@ class Excess(NamedTuple):
     tie: np.ndarray
     swing: Swing
 
+    def at(self, k: int) -> "Excess":
+        """Number k along the first axis."""
+        return Excess(self.stiffness[k], self.lower[k], self.tie[k], Swing(*(value[k] for value in self.swing)))
+
 
 def wave_excess(
     curve: Curve, *, mass: Any, viscosity: Any, batch: Mapping[str, Any], inputs: Mapping[str, Any],
@@ -67,7 +71,8 @@ def wave_excess(
         lowest point the excess is nan.
     """
     keywords = {**batch, **inputs}
-    shape = np.broadcast_shapes(np.shape(mass), np.shape(viscosity), np.shape(curve.scale))
+    sizes = [np.shape(value) for value in (mass, viscosity, curve.scale, *keywords.values())]
+    shape = np.broadcast_shapes(*sizes)
     n = int(np.prod(shape))
     given = {**keywords, "mass": mass}
     flat: dict[str, Any] = {name: np.broadcast_to(value, shape).ravel() for name, value in given.items()}
@@ -86,18 +91,18 @@ def wave_excess(
     return Excess(stiffness, lower, tie, Swing(*(value.reshape(shape) for value in found)))
 
 
-def wave_effect(
+def wave_effects(
     curve: Curve,
     *,
-    set_up: SetUp,
+    set_ups: Sequence[SetUp],
     batch: Mapping[str, Any],
     masses: Any,
     viscosity: Viscosity,
     stiffness_sd: float,
-) -> WaveEffect:
+) -> tuple[WaveEffect, ...]:
     """Waves against even strain at hung `masses` [kg], with what viscosity, stiffness and the grid leave open.
 
-    set_up : rig or site; batch : slack_length, cord_mass, gravity; stiffness_sd : of ln stiffness between drops.
+    set_ups : rig, site; batch : slack_length, cord_mass, gravity; stiffness_sd : of ln stiffness between drops.
     Each doubt moves a peak by one standard uncertainty; half the elements, twice as long, stand for the grid, whose
     whole difference counts (a jump is resolved to first order only). Where the viscosity is not known the greatest
     peak over `UNKNOWN` is taken, at each end by itself, and the lowest points' stiffness from the middle of `UNKNOWN`,
@@ -106,35 +111,45 @@ def wave_effect(
     point.
     """
     masses = np.unique(np.asarray(masses, float))
-    keywords: dict[str, Any] = {"batch": batch, "inputs": set_up.values()}
+    named = {name: [where.values()[name] for where in set_ups] for name in SetUp.NAMES}
+    inputs = {name: np.reshape(values, (-1, 1, 1)) for name, values in named.items()}
     eta = np.linspace(*UNKNOWN, 5) if viscosity.how == "unknown" else np.array([viscosity.value])
     less, more = max(viscosity.value - viscosity.u, 0.0), viscosity.value + viscosity.u
     columns = np.array([*eta, less, more, viscosity.value, viscosity.value])
     scale = np.exp(stiffness_sd * np.array([*np.zeros(eta.size + 2), 1.0, -1.0]))
-    fine = wave_excess(curve.scaled(scale), mass=masses[:, None], viscosity=columns, **keywords)
-    coarse = wave_excess(curve, mass=masses, viscosity=viscosity.value, elements=ELEMENTS // 2, **keywords)
-    known = viscosity.how != "unknown"
-    moved = fine.stiffness[:, [eta.size, eta.size + 1] if known else [0, eta.size - 1]]
-    ends = {
-        "stiffness": fine.stiffness[:, eta.size // 2],
+    everywhere: dict[str, Any] = {"mass": masses[:, None], "batch": batch, "inputs": inputs}
+    fine = wave_excess(curve.scaled(scale), viscosity=columns, **everywhere)
+    coarse = wave_excess(curve, viscosity=viscosity.value, elements=ELEMENTS // 2, **everywhere)
+    return tuple(_effect(masses, viscosity, fine.at(k), coarse.at(k), eta.size) for k in range(len(set_ups)))
+
+
+def _effect(masses: np.ndarray, viscosity: Viscosity, fine: Excess, coarse: Excess, n: int) -> WaveEffect:
+    """At one place: `fine` (n_mass, n + 4) with n viscosities, one less and one more, then a stiff and a soft cord;
+    `coarse` (n_mass, 1).
+    """
+    centre, known = fine.stiffness[:, n // 2], viscosity.how != "unknown"
+    moved = fine.stiffness[:, [n, n + 1] if known else [0, n - 1]]
+    moved = np.where(np.isfinite(moved), moved, centre[:, None])
+    found = {
+        "stiffness": centre,
         "sd_stiffness": (moved[:, 1] - moved[:, 0]) / (2.0 if known else np.sqrt(12.0)),
-        "times": np.array([getattr(fine.swing, name)[:, eta.size // 2] for name in TIMES]),
+        "times": np.array([getattr(fine.swing, name)[:, n // 2] for name in TIMES]),
     }
     for end in ("lower", "tie"):
         value = getattr(fine, end)
-        centre = value[:, : eta.size].max(axis=1)
-        if not np.isfinite(centre).all():
+        worst = value[:, :n].max(axis=1)
+        if not np.isfinite(worst).all():
             raise EvidenceError(
-                f"with stretch waves the cord finds no lowest point at {masses[~np.isfinite(centre)][0]:g} kg: "
+                f"with stretch waves the cord finds no lowest point at {masses[~np.isfinite(worst)][0]:g} kg: "
                 "the curve locks up before it"
             )
         doubts = [
-            _half_range(value[:, eta.size : eta.size + 2], centre) if viscosity.u else 0.0,
-            _half_range(value[:, -2:], centre),
-            np.nan_to_num(np.abs(getattr(coarse, end) - value[:, 0])),
+            _half_range(value[:, n : n + 2], worst) if viscosity.u else 0.0,
+            _half_range(value[:, -2:], worst),
+            np.nan_to_num(np.abs(getattr(coarse, end)[:, 0] - value[:, 0])),
         ]
-        ends[end], ends[f"sd_{end}"] = centre, np.sqrt(sum(doubt**2 for doubt in doubts))
-    return WaveEffect(masses, **ends)
+        found[end], found[f"sd_{end}"] = worst, np.sqrt(sum(doubt**2 for doubt in doubts))
+    return WaveEffect(masses, **found)
 
 
 def _half_range(pair: np.ndarray, centre: np.ndarray) -> np.ndarray:
@@ -144,7 +159,9 @@ def _half_range(pair: np.ndarray, centre: np.ndarray) -> np.ndarray:
     return np.where(both, np.abs(pair[:, 1] - pair[:, 0]) / 2, np.nanmax(np.nan_to_num(away), axis=1))
 
 
-def measured_viscosity(curve: Curve, evidence: Evidence, *, rig: SetUp, batch: Mapping[str, Any]) -> Viscosity:
+def measured_viscosity(
+    curve: Curve, evidence: Evidence, *, rig: SetUp, batch: Mapping[str, Any], elements: int = ELEMENTS
+) -> Viscosity:
     """The viscosity with which waves explain the peaks in the records, by least squares over the masses.
 
     A peak's excess over the even cord's at the measured lowest point falls with the viscosity. Errors of the wave's
@@ -157,7 +174,7 @@ def measured_viscosity(curve: Curve, evidence: Evidence, *, rig: SetUp, batch: M
     inputs = rig.values()
     seen = _seen(curve, kept, batch, inputs)
     masses = np.unique(kept.mass)
-    table = wave_excess(curve, mass=masses, viscosity=SEARCHED[:, None], batch=batch, inputs=inputs)
+    table = wave_excess(curve, mass=masses, viscosity=SEARCHED[:, None], batch=batch, inputs=inputs, elements=elements)
     expected = getattr(table, "tie" if evidence.load_cell_at == "top" else "lower")
     fine = np.linspace(SEARCHED[0], SEARCHED[-1], 2001)
     course = PchipInterpolator(SEARCHED, expected)(fine)
@@ -234,22 +251,26 @@ def wave_loads(
     y = log_scales(Shapes.of(curve), evidence, batch, **rig.values())[0]
     same = evidence.mass[:, None] == evidence.mass
     spread = float(np.std(y - same @ y / same.sum(axis=1)))
-    on_rig, at_site = (
-        wave_effect(curve, set_up=where, batch=batch, masses=grid, viscosity=viscosity, stiffness_sd=spread)
-        for where in (rig, site)
+    on_rig, at_site = wave_effects(
+        curve, set_ups=(rig, site), batch=batch, masses=grid, viscosity=viscosity, stiffness_sd=spread
     )
-    return WaveLoads(on_rig, at_site, rows=_both_mechanics(curve, site, batch, tested, viscosity))
+    return WaveLoads(on_rig, at_site, _both_mechanics(curve, at_site, tested, batch | site.values()))
 
 
 def _both_mechanics(
-    curve: Curve, site: SetUp, batch: dict[str, float], masses: np.ndarray, viscosity: Viscosity
+    curve: Curve, effect: WaveEffect, masses: np.ndarray, inputs: dict[str, Any]
 ) -> tuple[dict[str, float], ...]:
-    keywords: dict[str, Any] = {"mass": masses, **batch, **site.values()}
-    even = predict_drop(curve, **keywords)
-    waves = predict_drop(curve, mechanics="waves", viscosity=viscosity.value, **keywords)
-    columns: dict[str, Any] = {"mass_hung": masses}
-    names = {"lowest_point": "lowest_point", "g": "g", "tension": "lower_load", "tie_load": "tie_load"}
-    for name, written in names.items():
-        columns[f"{written}_even"], columns[f"{written}_waves"] = getattr(even, name), getattr(waves, name)
-    columns |= {"time_lowest": waves.time, "time_lower_load": waves.tension_time, "time_tie_load": waves.tie_load_time}
+    scales = np.exp([np.zeros(masses.size), effect.at(masses, "stiffness")[0]])
+    found = predict_drop(curve.scaled(scales), mass=masses, **inputs)
+    lower, tie = (np.exp([np.zeros(masses.size), effect.at(masses, end)[0]]) for end in ("lower", "tie"))
+    columns = {"mass_hung": masses}
+    values = {
+        "lowest_point": found.lowest_point,
+        "g": found.g * lower,
+        "lower_load": found.tension * lower,
+        "tie_load": found.tie_load * tie,
+    }
+    for name, value in values.items():
+        columns[f"{name}_even"], columns[f"{name}_waves"] = value
+    columns |= dict(zip(("time_lowest", "time_lower_load", "time_tie_load"), effect.times_at(masses), strict=True))
     return tuple({name: float(value[k]) for name, value in columns.items()} for k in range(masses.size))

@@ -149,7 +149,7 @@ class _Even:
         lost = self.unloading * (1 - (ratio - 1) / (self.reached - 1)) if self.back else 0.0
         return self.curve.force(ratio) * (1 - lost)
 
-    def folded(self, _: float, state: Sequence) -> tuple[float, float]:
+    def folded(self, _: float, state: Sequence) -> tuple[Any, Any]:
         y, v = state
         inertia = self.M + self.m * (self.L - y) / (2 * self.L)
         return v, self.g + (self.m / (4 * self.L) * v * v - self.c * v * abs(v)) / inertia
@@ -162,7 +162,7 @@ class _Even:
     def piece(self, folded: bool, time: Array, y: Array, v: Array) -> _Piece:
         if folded:
             fold = self.m * v * v / (4 * self.L)
-            a = np.array([self.folded(0.0, pair)[1] for pair in zip(y, v, strict=True)])
+            a = np.asarray(self.folded(0.0, (y, v))[1])
             falling = self.m * (self.L - y) / (2 * self.L)
             return _Piece(
                 time, y, v, (self.m - falling) * self.g + fold, falling * (self.g - a) + fold, np.ones_like(y)
@@ -223,10 +223,10 @@ class _Chains(NamedTuple):
     lower_load: Array
 
 
-def _swung(setup: Setup, curve: Curve, viscosity: Array, until: Array) -> _Chains:
+def _swung(setup: Setup, curve: Curve, viscosity: Array, until: Array, elements: int) -> _Chains:
     """n chains of `waves` from the end of slack to the times `until` (n,)."""
     check_waves(setup, viscosity)
-    chain = Chain(setup, curve, viscosity, elements=ELEMENTS)
+    chain = Chain(setup, curve, viscosity, elements=elements)
     states, loads = [], []
 
     def remember() -> None:
@@ -242,14 +242,17 @@ def _swung(setup: Setup, curve: Curve, viscosity: Array, until: Array) -> _Chain
     return _Chains(*np.array(states).swapaxes(0, 1), *np.array(loads).swapaxes(0, 1).reshape(2, len(loads), -1))
 
 
-def trace_waves(setup: Setup, curve: Curve, viscosity: Array, times: Sequence[Array]) -> list[Trace]:
+def trace_waves(
+    setup: Setup, curve: Curve, viscosity: Array, times: Sequence[Array], *, elements: int = ELEMENTS
+) -> list[Trace]:
     """Traces with stretch waves of n drops, all chains in one go, at the sample `times` of each.
 
     Set-up, curve parameters and viscosity [N·s] of shape () or (n,). Raises ValueError as `trace_drop` does.
     """
     n = len(times)
     spread = setup.broadcast((n,))
-    chains = _swung(spread, broadcast_draws(curve, (n,)), spread_out(viscosity, (n,)), np.array([t[-1] for t in times]))
+    until, damped = np.array([time[-1] for time in times]), spread_out(viscosity, (n,))
+    chains = _swung(spread, broadcast_draws(curve, (n,)), damped, until, elements)
     found = []
     for k, time in enumerate(times):
         one, own = spread.take(np.array(k)), _Chains(*(value[:, k] for value in chains))

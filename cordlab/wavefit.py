@@ -20,10 +20,12 @@ from cordlab.fit import CurveFit, fit_batch
 from cordlab.peaks import Viscosity, mean_cord, measured_viscosity
 from cordlab.reduce import Drop, reduce_drop
 from cordlab.trace import trace_waves
+from cordlab.waves import ELEMENTS
 
 INTERIM = ("mooney-rivlin", "yeoh", "ogden-1")  # smooth curves to simulate with; the batch's model is chosen afterwards
 STEADY = 0.003  # greatest change of the curve's force from round to round, from stretch ratio 1.1 up [share]
 MOST_ROUNDS = 5
+COARSE = ELEMENTS // 2  # of the cord in the rounds; at last each drop is simulated with all of them
 BEYOND = 1.25  # length of a simulated record over the time to the lowest point of the measured one
 QUIET = 1.0  # of a simulated record before the release [s]
 SEEN = 0.5  # share of the expected wave that records must show for the wave to be taken out
@@ -155,42 +157,47 @@ def _rounds(
 ) -> WaveFit:
     fit, change = _fit(fitted), np.inf
     for rounds in range(1, MOST_ROUNDS + 1):
-        eta = viscosity or measured_viscosity(fit.curve, evidence, rig=rig, batch=batch)
+        eta = viscosity or measured_viscosity(fit.curve, evidence, rig=rig, batch=batch, elements=COARSE)
         kinds = [kind for _, kind in sorted({drop.mass: drop for drop in fitted}.items())]
-        swells = {swell.mass: swell for swell in _swells(fit.curve, kinds, eta.value, rig, batch)}
+        swells = {swell.mass: swell for swell in _swells(fit.curve, kinds, eta.value, rig, batch, COARSE)}
         share, u_share = _shown(fit.curve, fitted, swells)
         found = WaveFit(tuple(drops), eta, share, u_share, tuple(swells.values()), rounds)
         if not found.seen:
             return replace(found, swells=(), rounds=0)
-        last, fit = fit, _fit([swells[drop.mass].off(drop) for drop in fitted])
+        names = INTERIM if rounds == 1 else (fit.model.name,)
+        last, fit = fit, _fit([swells[drop.mass].off(drop) for drop in fitted], names)
         grid = np.linspace(1.1, max(float(drop.stretch_ratio.max()) for drop in fitted), 50)
         change = float(np.max(np.abs(fit.curve.force(grid) / last.curve.force(grid) - 1)))
         if change < STEADY:
             break
+    if viscosity is None:
+        eta = measured_viscosity(fit.curve, evidence, rig=rig, batch=batch)
     new = [drop for drop in drops if drop.use != "wear"]
     cords = {name: np.array([getattr(drop, name) for drop in new]) for name in ("slack_length", "cord_mass")}
     curves = fit.curve.scaled(np.array([fit.scales.get(drop.cord, 1.0) for drop in new]))
     own = zip(new, _swells(curves, new, eta.value, rig, batch | cords), strict=True)
     clear = {drop.name: swell.off(drop) for drop, swell in own}
-    return replace(found, drops=tuple(clear.get(drop.name, drop) for drop in drops), change=change)
+    return replace(found, viscosity=eta, drops=tuple(clear.get(drop.name, drop) for drop in drops), change=change)
 
 
-def _fit(drops: Sequence[Drop]) -> CurveFit:
-    return fit_batch(drops, candidates=INTERIM).chosen
+def _fit(drops: Sequence[Drop], names: Sequence[str] = INTERIM) -> CurveFit:
+    return fit_batch(drops, candidates=names).chosen
 
 
 def _along(drop: Drop) -> np.ndarray:
     return (drop.stretch_ratio - 1) / (drop.lowest_point / drop.slack_length - 1)
 
 
-def _swells(curve: Curve, likes: Sequence[Drop], viscosity: float, rig: SetUp, cord: Mapping[str, Any]) -> list[Swell]:
+def _swells(
+    curve: Curve, likes: Sequence[Drop], viscosity: float, rig: SetUp, cord: Mapping[str, Any], elements: int = ELEMENTS
+) -> list[Swell]:
     """Drops simulated with waves in one go, each reduced as its record was; `cord` as `mean_cord` gives it, the curve's
     scale and the cord's numbers one for all or one a drop.
     """
     n = len(likes)
     inputs = {**cord, **rig.values(), "mass": np.array([like.mass for like in likes])}
     setup = Setup(*(np.asarray(inputs[name], float) for name in Setup.__dataclass_fields__))
-    traces = trace_waves(setup, curve, np.asarray(viscosity), [_sampled(like) for like in likes])
+    traces = trace_waves(setup, curve, np.asarray(viscosity), [_sampled(like) for like in likes], elements=elements)
     scales = np.broadcast_to(curve.scale, n)
     inputs.pop("compliance")
     found = []

@@ -11,7 +11,7 @@ from cordlab.curves import Curve
 from cordlab.drop import predict_drop, trace_drop
 from cordlab.fit import fit_batch
 from cordlab.limits import learn
-from cordlab.peaks import UNKNOWN, Viscosity, measured_viscosity, wave_effect, wave_excess, wave_loads
+from cordlab.peaks import UNKNOWN, Viscosity, measured_viscosity, wave_effects, wave_excess, wave_loads
 from cordlab.reduce import reduce_drop
 from cordlab.simulate import Run
 from cordlab.units import Measured
@@ -142,14 +142,14 @@ def test_a_light_cord_has_no_excess():
 
 def test_unknown_viscosity_is_nowhere_below_any_viscosity_allowed_for():
     masses = np.array([40.0, 70.0])
-    keywords = {"set_up": RIG, "batch": CORD, "masses": masses, "stiffness_sd": 0.02}
-    worst = wave_effect(TRUE, viscosity=Viscosity.unknown(), **keywords)
+    keywords = {"set_ups": (RIG,), "batch": CORD, "masses": masses, "stiffness_sd": 0.02}
+    (worst,) = wave_effects(TRUE, viscosity=Viscosity.unknown(), **keywords)
     for value in UNKNOWN:
-        one = wave_effect(TRUE, viscosity=Viscosity(value, 0.0, "given"), **keywords)
+        (one,) = wave_effects(TRUE, viscosity=Viscosity(value, 0.0, "given"), **keywords)
         assert np.all(worst.lower >= one.lower)
         assert np.all(worst.tie >= one.tie)
-    doubtful = wave_effect(TRUE, viscosity=Viscosity(5.0, 2.0, "given"), **keywords)
-    sure = wave_effect(TRUE, viscosity=Viscosity(5.0, 0.0, "given"), **keywords)
+    (doubtful,) = wave_effects(TRUE, viscosity=Viscosity(5.0, 2.0, "given"), **keywords)
+    (sure,) = wave_effects(TRUE, viscosity=Viscosity(5.0, 0.0, "given"), **keywords)
     assert np.all(doubtful.sd_lower > sure.sd_lower)
     assert np.all(sure.sd_lower > 0)
 
