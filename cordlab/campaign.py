@@ -1,7 +1,8 @@
 """A campaign: the folder that a test engineer keeps, read whole and checked, or refused with every problem at once."""
 
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from hashlib import sha256
 from math import nan
 from pathlib import Path, PureWindowsPath
@@ -10,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from cordlab.checks import check_cords, check_drops, check_names
+from cordlab.decisions import NOTHING, Decisions, read_decisions
 from cordlab.folder import CampaignError, Folder, nearest, offer
 from cordlab.records import Record, parse_record
 from cordlab.settings import Criteria, Decision, Rig, Site, read_settings
@@ -50,10 +52,11 @@ class DropEntry:
     jumps : the cord's count before this drop
     temperature : [degC], nan where it was not noted
     rest : since that cord's previous drop  [s], nan where it was not noted
-    use : "fit", "check" (held back from the fit) or "wear"
+    use : "fit", "check" (held back from the fit) or "wear"; "left out" where it was left out by hand
     lowest_point : below the tie point, measured on its own, or None  [m]
     record : file name in records/, or None
     line : of drops.csv
+    noted_use : the use that drops.csv gives it, whatever was settled by hand
     """
 
     drop: str
@@ -66,6 +69,7 @@ class DropEntry:
     lowest_point: Measured | None
     record: str | None
     line: int
+    noted_use: str
 
 
 @dataclass(frozen=True)
@@ -107,6 +111,7 @@ class Campaign:
     digests : name of each input file → SHA-256 of its bytes
     sha256 : of all input files, their names and bytes
     notes : files of the folder that are not read
+    by_hand : decisions.toml, already in force: drops left out have the use "left out"
     """
 
     folder: Path
@@ -125,6 +130,12 @@ class Campaign:
     digests: dict[str, str]
     sha256: str
     notes: tuple[str, ...]
+    by_hand: Decisions = NOTHING
+
+    def as_noted(self) -> "Campaign":
+        """The campaign without what was settled by hand."""
+        drops = tuple(replace(entry, use=entry.noted_use) for entry in self.drops)
+        return replace(self, drops=drops, by_hand=NOTHING)
 
     def cord(self, name: str) -> CordEntry:
         """The cord of that name. Raises KeyError."""
@@ -179,19 +190,20 @@ BREAKS = (
 )
 
 
-def read_campaign(folder: str | Path) -> Campaign:
+def read_campaign(folder: str | Path, *, instead: Mapping[str, bytes] | None = None) -> Campaign:
     """The campaign in `folder`, every file of it checked, records included.
 
+    instead : name → bytes taken for that file's, to see whether the campaign would be sound with them
     Raises CampaignError, whose `problems` name file, row and column of everything that is wrong.
     """
-    files = Folder(Path(folder))
+    files = Folder(Path(folder), instead)
     if not files.path.is_dir():
         raise CampaignError((f"{folder}: there is no such folder",))
     settings = read_settings(files)
     cords = read_table(files, "cords.csv", CORDS)
     drops = read_table(files, "drops.csv", DROPS)
     breaks = read_table(files, "breaks.csv", BREAKS) if files.has("breaks.csv") else None
-    headers = _read_records(files, drops)
+    headers, spans = _read_records(files, drops)
     calibration = _read_calibration(files, headers)
     if cords:
         check_cords(files, cords, settings)
@@ -201,6 +213,7 @@ def read_campaign(folder: str | Path) -> Campaign:
         check_names(files, breaks, "cord")
     elif settings and settings.criteria.design_breaking_load is None and not files.has("breaks.csv"):
         files.problem("campaign.toml, [criteria]", "'design_breaking_load' is missing, and there is no breaks.csv")
+    by_hand = read_decisions(files, drops, cords, spans)
     for name in optional_inputs(files):
         if name not in files.digests:
             files.read(name)  # by the steps that use them; part of the hash
@@ -219,7 +232,7 @@ def read_campaign(folder: str | Path) -> Campaign:
         cords=tuple(sorted((_cord_entry(row) for _, row in cords.rows()), key=lambda one: _by_name(one.cord))),
         drops=tuple(
             sorted(
-                (_drop_entry(row, drops.lines[number]) for number, row in drops.rows()),
+                (_drop_entry(row, drops.lines[number], by_hand) for number, row in drops.rows()),
                 key=lambda one: _by_name(one.drop),
             )
         ),
@@ -230,6 +243,7 @@ def read_campaign(folder: str | Path) -> Campaign:
         digests=dict(files.digests),
         sha256=_hash(files.digests),
         notes=tuple(f"{name} is not read" for name in _unread(files)),
+        by_hand=by_hand,
     )
 
 
@@ -246,7 +260,7 @@ def _cord_entry(row: dict[str, Any]) -> CordEntry:
     return CordEntry(row["cord"], _measured(row, "slack length"), _measured(row, "cord mass"), row["jumps"])
 
 
-def _drop_entry(row: dict[str, Any], line: int) -> DropEntry:
+def _drop_entry(row: dict[str, Any], line: int, by_hand: Decisions) -> DropEntry:
     return DropEntry(
         drop=row["drop"],
         cord=row["cord"],
@@ -254,10 +268,11 @@ def _drop_entry(row: dict[str, Any], line: int) -> DropEntry:
         jumps=row["jumps"],
         temperature=nan if row["temperature"] is None else row["temperature"],
         rest=nan if row["rest"] is None else row["rest"],
-        use=row["use"],
+        use="left out" if by_hand.leaving_out(row["drop"], row["cord"]) else row["use"],
         lowest_point=None if row["lowest point"] is None else _measured(row, "lowest point"),
         record=row["record"],
         line=line,
+        noted_use=row["use"],
     )
 
 
@@ -281,9 +296,10 @@ def _calibration_table(channel: str, table: Table) -> CalibrationTable:
     )
 
 
-def _read_records(files: Folder, drops: Table | None) -> dict[int, Header]:
-    """Row of drops.csv → header of its record, for the records that are sound."""
+def _read_records(files: Folder, drops: Table | None) -> tuple[dict[int, Header], dict[str, tuple[float, float]]]:
+    """Row of drops.csv → header of its record; drop → its first and last time [s]; of sound records."""
     headers: dict[int, Header] = {}
+    spans: dict[str, tuple[float, float]] = {}
     first_row: dict[str, int] = {}  # of a record's bytes
     for number, row in drops.rows() if drops else ():
         name = row["record"]
@@ -306,7 +322,8 @@ def _read_records(files: Folder, drops: Table | None) -> dict[int, Header]:
             continue
         if parsed := parse_record(files, f"records/{name}", data):
             headers[number] = parsed[0]
-    return headers
+            spans[row["drop"]] = float(parsed[1].time[0]), float(parsed[1].time[-1])
+    return headers, spans
 
 
 def _read_calibration(files: Folder, headers: dict[int, Header]) -> dict[str, Table]:

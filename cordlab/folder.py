@@ -3,7 +3,7 @@
 import hashlib
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from difflib import get_close_matches
 from pathlib import Path
 
@@ -19,11 +19,13 @@ class CampaignError(Exception):
 class Folder:
     """The files of one campaign folder: read, hashed as read, and the problems found in them so far.
 
+    instead : name → bytes that are taken for a file's, whether it is there or not
     digests : name of each file that was read → SHA-256 of its bytes
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, instead: Mapping[str, bytes] | None = None) -> None:
         self.path = path
+        self.instead = instead or {}
         self.digests: dict[str, str] = {}
         self.problems: list[str] = []
 
@@ -33,7 +35,7 @@ class Folder:
         self.problems.append("".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in message))
 
     def has(self, name: str) -> bool:
-        return os.path.lexists(self.path / name)
+        return name in self.instead or os.path.lexists(self.path / name)
 
     def names(self, inner: str) -> list[str]:
         """What a folder inside holds, sorted, hidden files left out; nothing where there is no such folder."""
@@ -42,6 +44,9 @@ class Folder:
 
     def read(self, name: str) -> bytes | None:
         """The bytes of the file `name` ("records/a.csv"); None, with a problem noted, where there is no such file."""
+        if name in self.instead:
+            self.digests[name] = hashlib.sha256(self.instead[name]).hexdigest()
+            return self.instead[name]
         path = self.path / name
         home = Path(os.path.realpath(self.path), name).parent
         try:

@@ -222,19 +222,26 @@ class Settings:
     report: ReportSection = field(default_factory=ReportSection)
 
 
-def read_settings(folder: Folder) -> Settings | None:
-    """campaign.toml of the folder, checked; None, with the problems noted, where anything in it is refused."""
-    content = folder.read_text(FILE)
+def read_toml(folder: Folder, name: str) -> tuple[str, dict[str, Any]] | None:
+    """Text of a TOML file and what it holds; None, with the problem noted, where it cannot be read."""
+    content = folder.read_text(name)
     if content is None:
         return None
     try:
-        given = tomllib.loads(content)
+        return content, tomllib.loads(content)
     except tomllib.TOMLDecodeError as error:
-        folder.problem(FILE, f"is not valid TOML: {error}")
-        return None
+        folder.problem(name, f"is not valid TOML: {error}")
     except (ValueError, RecursionError):  # a number of thousands of digits, thousands of brackets
-        folder.problem(FILE, "holds a number or a nesting that is too long to read")
+        folder.problem(name, "holds a number or a nesting that is too long to read")
+    return None
+
+
+def read_settings(folder: Folder) -> Settings | None:
+    """campaign.toml of the folder, checked; None, with the problems noted, where anything in it is refused."""
+    read = read_toml(folder, FILE)
+    if read is None:
         return None
+    content, given = read
     known = len(folder.problems)
     settings = None
     try:
