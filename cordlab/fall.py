@@ -9,6 +9,7 @@ import numpy as np
 from scipy.special import exprel
 
 Array = np.ndarray
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
 
 
 class Outcome(IntEnum):
@@ -132,7 +133,6 @@ def fall_time(setup: Setup, depth: Array) -> Array:
 
     ∫ dy/v with y = y₀ + h s², which takes out the square root with which the speed starts: 24 Gauss–Legendre nodes.
     """
-    nodes, weights = np.polynomial.legendre.leggauss(24)
     h = np.asarray(depth - setup.release_depth)
-    s = (nodes + 1).reshape(-1, *([1] * np.ndim(fall_speed(setup, depth)))) / 2
-    return np.tensordot(weights / 2, 2 * h * s / fall_speed(setup, setup.release_depth + h * s**2), axes=1)
+    s = (_NODES + 1).reshape(-1, *([1] * np.ndim(fall_speed(setup, depth)))) / 2
+    return np.tensordot(_WEIGHTS / 2, 2 * h * s / fall_speed(setup, setup.release_depth + h * s**2), axes=1)
