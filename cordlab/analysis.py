@@ -11,7 +11,7 @@ import numpy as np
 from cordlab import __version__
 from cordlab.agreement import disagreements
 from cordlab.anchor import Evidence, EvidenceError, SetUp
-from cordlab.batch import Batch, batch_report
+from cordlab.batch import Batch, batch_report, quantities
 from cordlab.budget import Budget, budget
 from cordlab.calibrate import Calibration, calibrate_channel
 from cordlab.campaign import Campaign, CampaignError
@@ -24,13 +24,14 @@ from cordlab.jumplog import CordStatus, LogEntry, cords_in_service, read_jump_lo
 from cordlab.limits import Learned, learn
 from cordlab.lot import Lot, assess_lot
 from cordlab.lowest import LowestFit, fit_lowest_points
+from cordlab.mixed import energies, unheld
 from cordlab.peaks import Viscosity, WaveLoads, wave_loads
 from cordlab.pulls import PullComparison, compare_pulls, read_pulls
 from cordlab.rating import Rating, not_rated, rate, rating_masses
 from cordlab.reduce import Drop, RecordError, reduce_entry
 from cordlab.results import changes
 from cordlab.service import Service, service_life
-from cordlab.temperature import TemperatureTrend, temperature_trend
+from cordlab.temperature import TemperatureTrend, temperature_trend, tested_only
 from cordlab.units import Measured
 from cordlab.validate import Validation, validate
 from cordlab.wavefit import WaveFit, take_out_waves
@@ -167,6 +168,9 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
     if campaign.decision.model not in ("auto", *models()):
         known = f"campaign.toml, [decision] 'model': {campaign.decision.model!r} is none of auto, {', '.join(models())}"
         raise CampaignError((known + offer(nearest(campaign.decision.model, models())),))
+    if not campaign.drops:
+        said = "drops.csv: there is no drop yet, so nothing to analyse; `cordlab ladder` says what may be dropped first"
+        raise CampaignError((said,))
     log, slow = read_jump_log(campaign.folder), read_pulls(campaign)
     calibrations = _calibrate(campaign)
     drops = _reduce(campaign, calibrations, progress)
@@ -175,13 +179,15 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
     waves = take_out_waves(drops, evidence, rig=SetUp.of(campaign.rig), viscosity=given)
     clear = waves.drops if waves else drops
     try:
-        fit = _fit(campaign, clear, evidence)
+        fit = _fit(campaign, clear, evidence, waves)
     except FitError as error:
         raise CampaignError((f"drops.csv: {error}",)) from error
     pulls = compare_pulls(slow, fit if isinstance(fit, BatchFit) else None) if slow else None
     loads = learned = forecast = validation = service = None
     budgets: dict[str, Budget] = {}
     try:
+        if isinstance(fit, BatchFit) and (reason := unheld(fit, evidence)):
+            raise EvidenceError(reason)
         curve, shapes = fit.chosen.curve, fit.shapes(SHAPES, seed=campaign.decision.seed)
         if waves and waves.seen:
             rig, site = SetUp.of(campaign.rig), SetUp.of(campaign.site)
@@ -198,6 +204,7 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
     except EvidenceError as error:
         cords = len(set(evidence.cord))
         rating = not_rated([str(error)], decision=campaign.decision, n_cords=cords)
+    unasked = [] if learned is None or campaign.site.temperature else [tested_only(learned.evidence.temperature)]
     if changed := changes(campaign.folder, campaign.digests):
         raise CampaignError(tuple(f"{what} while the campaign was read; analyse it again" for what in changed))
     return Analysis(
@@ -220,7 +227,7 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
             *disagreements(campaign, drops),
             *(diagnose(fit, _used(clear, "fit")) if isinstance(fit, BatchFit) else ()),
         ),
-        cautions=(*CAUTIONS, *_cautions(drops, waves, learned, forecast, validation, pulls)),
+        cautions=(*CAUTIONS, *_cautions(drops, validation, (waves, fit, learned, forecast, pulls)), *unasked),
         pulls=pulls,
     )
 
@@ -252,11 +259,16 @@ def _used(drops: Sequence[Drop], use: str) -> list[Drop]:
     return [drop for drop in drops if drop.use == use]
 
 
-def _fit(campaign: Campaign, drops: Sequence[Drop], evidence: Evidence) -> BatchFit | LowestFit:
-    """The curve from the records, or from lowest points alone where no fit drop has a record."""
-    recorded = _used(drops, "fit")
+def _fit(campaign: Campaign, drops: Sequence[Drop], evidence: Evidence, waves: WaveFit | None) -> BatchFit | LowestFit:
+    """The curve from the records, with the lowest points of drops that have none, or from lowest points alone."""
+    recorded, rig = _used(drops, "fit"), SetUp.of(campaign.rig)
     if recorded:
-        return fit_batch(recorded, model=campaign.decision.model, check=_used(drops, "check"))
+        return fit_batch(
+            recorded,
+            model=campaign.decision.model,
+            check=_used(drops, "check"),
+            energies=energies(recorded, evidence, rig=rig, waves=waves),
+        )
     return fit_lowest_points(
         evidence.lowest_point,
         mass=evidence.mass,
@@ -264,7 +276,7 @@ def _fit(campaign: Campaign, drops: Sequence[Drop], evidence: Evidence) -> Batch
         cord_mass=evidence.cord_mass,
         cords=evidence.cord,
         model=campaign.decision.model,
-        **SetUp.of(campaign.rig).values(),
+        **rig.values(),
     )
 
 
@@ -319,24 +331,9 @@ def _batch(campaign: Campaign, learned: Learned | None, drops: Sequence[Drop]) -
     if learned is None or len(set(learned.evidence.cord)) < 2:
         return None
     evidence, scales = learned.evidence, np.exp(learned.scales[0][0])
-    values: dict[str, dict[str, list[float]]] = {"stiffness scale": {}, "slack length [m]": {}}
-    for cord, scale in zip(evidence.cord, scales, strict=True):
-        values["stiffness scale"].setdefault(cord, []).append(float(scale))
-    for cord in values["stiffness scale"]:
-        values["slack length [m]"][cord] = [campaign.cord(cord).slack_length.value]
-    for mass in np.unique(evidence.mass):
-        here = [k for k in range(len(evidence)) if evidence.mass[k] == mass]
-        if len({evidence.cord[k] for k in here}) == len(values["stiffness scale"]):
-            name = f"lowest point at {mass:g} kg [m]"
-            values[name] = {}
-            for k in here:
-                values[name].setdefault(evidence.cord[k], []).append(float(evidence.lowest_point[k]))
-    returned: dict[str, list[float]] = {}
-    for drop in _used(drops, "fit"):
-        if drop.energy_returned is not None:
-            returned.setdefault(drop.cord, []).append(drop.energy_returned)
-    if len(returned) > 1:
-        values["energy returned"] = returned
+    returned = {drop.name: drop.energy_returned for drop in drops if drop.energy_returned is not None}
+    lengths = {cord.cord: cord.slack_length.value for cord in campaign.cords}
+    values = quantities(evidence.drop, evidence.cord, evidence.mass, evidence.lowest_point, scales, lengths, returned)
     return batch_report(values)
 
 
@@ -370,15 +367,8 @@ def _lot(campaign: Campaign, rating: Rating) -> Lot | None:
     )
 
 
-def _cautions(
-    drops: Sequence[Drop],
-    waves: WaveFit | None,
-    learned: Learned | None,
-    forecast: Forecast | None,
-    validation: Validation | None,
-    pulls: PullComparison | None,
-) -> list[str]:
-    """What this campaign adds to the standing cautions."""
+def _cautions(drops: Sequence[Drop], validation: Validation | None, parts: Sequence[Any]) -> list[str]:
+    """What this campaign adds to the standing cautions; `parts` are the steps that may have notes."""
     told: dict[str, list[str]] = {}
     for drop in drops:
         for note in drop.notes:
@@ -386,7 +376,7 @@ def _cautions(
     found = [f"{_named(names)}: {note}" for note, names in told.items()]
     if not drops:
         found.append("No record of load or motion: the curve comes from lowest points alone, and no load was measured.")
-    for part in (waves, learned, forecast, pulls):
+    for part in parts:
         found += [note for note in getattr(part, "notes", ()) if note not in found]
     if validation is not None and validation.left_out:
         found.append("No drop was held back: each fit drop was left out in turn and predicted from the others instead.")

@@ -113,6 +113,37 @@ class Batch:
         return ax
 
 
+def quantities(
+    drop: Sequence[str],
+    cord: Sequence[str],
+    mass: np.ndarray,
+    lowest_point: np.ndarray,
+    scale: np.ndarray,
+    slack_length: Mapping[str, float],
+    energy_returned: Mapping[str, float],
+) -> dict[str, dict[str, list[float]]]:
+    """What a batch is judged by, quantity → cord → values: stiffness scale, slack length, lowest point at each mass
+    that every cord was dropped with, energy returned.
+
+    drop, cord, mass [kg], lowest_point [m], scale : (n,) one a drop ; slack_length : cord → [m] ; energy_returned :
+    drop → share, of drops with a record that shows it
+    """
+    rows, names = range(len(drop)), list(dict.fromkeys(cord))
+
+    def by_cord(kept: Sequence[int], values: Sequence[float] | np.ndarray) -> dict[str, list[float]]:
+        return {name: own for name in names if (own := [float(values[k]) for k in kept if cord[k] == name])}
+
+    found = {"stiffness scale": by_cord(rows, scale)}
+    found["slack length [m]"] = {name: [slack_length[name]] for name in names}
+    for one in np.unique(mass):
+        at = by_cord([k for k in rows if mass[k] == one], lowest_point)
+        if len(at) == len(names):
+            found[f"lowest point at {one:g} kg [m]"] = at
+    seen = [energy_returned.get(name, np.nan) for name in drop]
+    returned = by_cord([k for k in rows if np.isfinite(seen[k])], seen)
+    return found | {"energy returned": returned} if len(returned) > 1 else found
+
+
 def batch_report(values: Mapping[str, Mapping[str, Sequence[float]]], *, level: float = 0.01) -> Batch:
     """Spread between and within cords of each quantity, and the cords unlike the others.
 

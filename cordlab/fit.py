@@ -10,22 +10,26 @@ Stretch is uncertain too. Effective variance (Orear, Am. J. Phys. 50 (1982) 912)
 the stretch ratio. It is chosen before orthogonal distance because the correction is small, the Jacobian stays in closed
 form, and all models get the same weights, taken from the flexible curve, so that their AICc can be compared. A slack
 length's error is common to its cord: it is in the cord's scale, not in the weights.
+
+Where only some drops have a record, the others tell of the curve by how low they came: their energy equations
+(`lowest.Energies`) are fitted along, so that the curve is not drawn on beyond the records by its formula alone.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from cordlab.curvefit import Band, CurveFit, NoBand, Spread, as_fit, fit_curve
-from cordlab.curves import Curve, models
+from cordlab.curves import Curve, Model, models
 from cordlab.curves import model as named
 from cordlab.lockup import Spline
-from cordlab.refit import Refits, refit, resample
-from cordlab.squares import Solved, aicc, solve
+from cordlab.refit import Beside, Refits, refit, resample
+from cordlab.squares import Solved, aicc, differences, solve
 
 if TYPE_CHECKING:
+    from cordlab.lowest import Energies
     from cordlab.reduce import Drop
 
 __all__ = ["Band", "BatchFit", "Candidate", "CurveFit", "FitError", "NoBand", "fit_batch", "fit_curve"]
@@ -71,7 +75,9 @@ class Samples:
 
     drop, cord    : number of the drop of each value; name of the cord of each drop
     weight        : effective-variance weight, 1 on average
+    noise         : variance of a value of weight 1 about a flexible curve  [N²]
     correlation   : lag-1, of neighbouring bins
+    energies      : energy equations of all drops, where some have no record
     """
 
     stretch_ratio: np.ndarray
@@ -80,7 +86,15 @@ class Samples:
     names: tuple[str, ...]
     cord: tuple[str, ...]
     weight: np.ndarray
+    noise: float
     correlation: float
+    energies: "Energies | None" = None
+
+    @property
+    def reach(self) -> float:
+        """Greatest stretch ratio that was measured, by a record or a lowest point."""
+        recorded = float(self.stretch_ratio.max())
+        return recorded if self.energies is None else max(recorded, float(self.energies.reach.max()))
 
     @property
     def independent(self) -> float:
@@ -91,6 +105,33 @@ class Samples:
     def shares(self) -> np.ndarray:
         """Share of each drop in the level of the batch: cords alike, and the drops of a cord alike."""
         return 1 / np.array([self.cord.count(cord) for cord in self.cord])
+
+    def beside(self, model: Model) -> Callable[[np.ndarray], np.ndarray] | None:
+        """The energy equations for `solve`, each weighing what its drop is worth among correlated values."""
+        energies = self.energies
+        if energies is None:
+            return None
+        size = np.sqrt(self.noise * len(self.force) / self.independent)
+        return lambda values: size * energies.off(model, values)
+
+    def linear_beside(self, fit: CurveFit, times: np.ndarray, others: np.ndarray) -> Beside | None:
+        """The same for `refit`, about a fit: times (draws, drops) of recorded drops, others (draws, drops) of the
+        drops of `energies` without a record.
+        """
+        beside = self.beside(fit.model)
+        if beside is None or self.energies is None:
+            return None
+        at = np.array(fit.model.values(fit.parameters))
+        count, free = np.empty((len(times), len(self.energies.drop))), iter(others.T)
+        for k, name in enumerate(self.energies.drop):
+            count[:, k] = times[:, self.names.index(name)] if name in self.names else next(free)
+        return Beside(beside(at[:, None])[:, 0], differences(beside, at), count)
+
+    @property
+    def unrecorded(self) -> list[int]:
+        """Numbers of the drops of `energies` that have no record."""
+        drops = self.energies.drop if self.energies else ()
+        return [k for k, name in enumerate(drops) if name not in self.names]
 
 
 @dataclass(frozen=True)
@@ -119,10 +160,19 @@ class BatchFit:
         """
         fit = self.chosen if model is None else self.candidate(model).fitted
         s, scales = self.samples, np.array([self.drop_scales[name] for name in self.samples.names])
-        times = resample(s.cord, n, np.random.default_rng(seed))
-        level = s.force / scales[s.drop]
+        rng = np.random.default_rng(seed)
+        times, others = resample(s.cord, n, rng), np.empty((n, 0))
+        if s.unrecorded and s.energies is not None:  # drawn by themselves, so that no draw is without a record
+            others = resample([s.energies.cord[k] for k in s.unrecorded], n, rng)
         return refit(
-            fit.model, s.stretch_ratio, level, drops=s.drop, times=times, start=fit.parameters, weights=s.weight
+            fit.model,
+            s.stretch_ratio,
+            s.force / scales[s.drop],
+            drops=s.drop,
+            times=times,
+            start=fit.parameters,
+            weights=s.weight,
+            beside=s.linear_beside(fit, times, others),
         )
 
     def shapes(self, n: int, *, seed: int) -> tuple[Curve, ...]:
@@ -133,6 +183,18 @@ class BatchFit:
         """Greatest less least force of the models in `equals`; 0 where one stands alone  [N]."""
         forces = [self.candidate(name).fitted.curve.force(stretch_ratio) for name in self.equals]
         return np.ptp(forces, axis=0)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What to know of a curve that not all drops were recorded for."""
+        s = self.samples
+        if s.energies is None:
+            return ()
+        return (
+            f"{len(s.unrecorded)} of {len(s.energies.drop)} drops have no record of the load: the curve is fitted to "
+            f"the records up to stretch ratio {s.stretch_ratio.max():.2f}, and to the lowest points of all drops up to "
+            f"{s.reach:.2f}; no load was measured beyond the records",
+        )
 
     def summary(self) -> str:
         lines = [self.chosen.summary(), f"check rms is of {self.held_back}:"]
@@ -155,6 +217,7 @@ def fit_batch(
     model: str = "auto",
     candidates: Sequence[str] | None = None,
     check: Sequence["Drop"] = (),
+    energies: "Energies | None" = None,
 ) -> BatchFit:
     """Fit the loading curves of `drops`, and choose the model by AICc and by how it predicts held-back drops.
 
@@ -165,12 +228,13 @@ def fit_batch(
     candidates : names of the models to compare; all of the registry by default. A spline is compared, never chosen by
                  itself: it knows nothing beyond the data.
     check      : drops held back from the fit; without them each drop is left out in turn
+    energies   : energy equations of these drops and of others that have no record, fitted along
     Raises FitError where no model rises over the tested range, or the one asked for doesn't.
     """
     if not drops:
         raise FitError("no drop to fit: the campaign has no `fit` drop with a record")
     asked = tuple(candidates or models()) + (() if model == "auto" else (model,))
-    samples = _stack(drops)
+    samples = replace(_stack(drops), energies=energies)
     table = tuple(_candidate(name, samples, check) for name in dict.fromkeys(asked))
     chosen, equals = _choose(table, model)
     return BatchFit(
@@ -206,11 +270,13 @@ def _stack(drops: Sequence["Drop"]) -> Samples:
     # the correlation within a short series comes out low by (1 + 4ρ)/n; Kendall, Biometrika 41 (1954) 403
     correlation = np.clip((seen + 1 / mean_bins) / (1 - 4 / max(mean_bins, 8)), 0.0, 0.99)
     cords = tuple(drop.cord for drop in drops)
-    return Samples(x, y, number, names, cords, weight / weight.mean(), float(correlation))
+    variance = float(e @ e) / max(len(x) - len(knots) - len(drops), 1) / weight.mean()
+    return Samples(x, y, number, names, cords, weight / weight.mean(), variance, float(correlation))
 
 
 def _candidate(name: str, samples: Samples, check: Sequence["Drop"]) -> Candidate:
-    family, reach = named(name).placed(samples.stretch_ratio), float(samples.stretch_ratio.max())
+    reach = samples.reach
+    family = named(name).placed(np.append(samples.stretch_ratio, reach))
     try:
         solved = solve(
             family,
@@ -219,6 +285,8 @@ def _candidate(name: str, samples: Samples, check: Sequence["Drop"]) -> Candidat
             weights=samples.weight,
             groups=samples.drop,
             shares=samples.shares,
+            start=samples.energies.start(family) if samples.energies else None,
+            beside=samples.beside(family),
         )
     except (ValueError, np.linalg.LinAlgError) as trouble:
         return Candidate(name, None, np.inf, np.nan, np.nan, f"could not be fitted: {trouble}", False)
@@ -252,9 +320,13 @@ def _as_batch(solved: Solved, samples: Samples) -> CurveFit:
     )
     left = samples.independent - (len(logs) - 1)
     criterion = aicc(solved.rss * left / len(samples.force), left, len(solved.values) + 1)
+    beside = 0
+    if samples.energies is not None:  # −2 ln of their likelihood, their scatter being known
+        beside = samples.energies.dof
+        criterion += float(solved.beside @ solved.beside) * samples.independent / len(samples.force) / samples.noise
     return as_fit(
         solved,
-        dof=left - len(solved.values),
+        dof=left + beside - len(solved.values),
         aicc=criterion,
         scales=dict(zip(cords, np.exp(means).tolist(), strict=True)),
         spread=spread,
@@ -288,6 +360,7 @@ def _left_out_rms(fit: CurveFit, samples: Samples) -> float:
         times=1 - np.eye(count),
         start=fit.parameters,
         weights=samples.weight,
+        beside=samples.linear_beside(fit, 1 - np.eye(count), np.ones((count, len(samples.unrecorded)))),
     )
     off = []
     for k in range(count):

@@ -1,15 +1,18 @@
-"""A curve from lowest points alone, for campaigns without records: each drop gives one energy equation.
+"""A curve from lowest points: alone where there are no records, beside the records where only some drops have one.
 
 A cord that comes to rest at a measured lowest point has taken up what the fall gave it. With drag, rig and release
 depth in it that equation is not linear in the curve, but it is in the stiffness scale: `scale_for_lowest_point` says
 how much stiffer than a trial curve the cord was. The curve is right where no drop asks for a scale other than its
 cord's, so the logarithms of the scales are the residuals of the fit, one a drop: relative errors of stiffness.
 
-Where some drops have records, take the shape from them (`fit_batch`); the limits take the level from all lowest points.
+Where some drops have records, `fit_batch` fits those and the energy equations of all drops together: each drop weighs
+once, by how much drops of one cord scatter in ln s, and the level of each cord is its own, so that the equations tell
+of the shape alone, up to the stretch that only lowest points reach.
 """
 
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -19,7 +22,7 @@ from cordlab.curves import model as named
 from cordlab.drop import scale_for_lowest_point
 from cordlab.fall import Setup, fall_energy
 from cordlab.fit import FitError
-from cordlab.squares import Solved, aicc, along, minimise
+from cordlab.squares import Solved, aicc, along, differences, minimise
 
 MODELS = ("linear", "mooney-rivlin", "ogden-1", "yeoh", "gent", "arruda-boyce")
 """Models tried on lowest points: a few parameters are all that a few numbers can carry."""
@@ -57,43 +60,133 @@ class LowestFit:
         return self.chosen.to_dict() | {"equals": [self.chosen.model.name], "held_back": "nothing", "candidates": table}
 
 
+@dataclass(frozen=True)
+class Energies:
+    """The energy equations of drops, (n,): ln of the scale that a curve would need to come to each lowest point.
+
+    drop, cord : names;  lowest : measured, below the tie point [m];  setup : of each drop
+    waves : ln of the stiffness that stretch waves seem to add, taken off
+    sd : of ln s between drops of one cord; nan where no shape of the curve can be told from their scatter
+    """
+
+    drop: tuple[str, ...]
+    cord: tuple[Hashable, ...]
+    lowest: np.ndarray
+    setup: Setup
+    waves: np.ndarray
+    sd: float = np.nan
+
+    @classmethod
+    def of(cls, drop: Sequence[str], cord: Sequence[Hashable], lowest, u_lowest, *, waves=0.0, **inputs) -> "Energies":
+        """With the scatter that the drops show: what is left of ln s when each cord and each mass has a level of its
+        own, which an error of the curve's shape cannot touch; never less than reading lowest points adds. A trial curve
+        through the lowest points says how far a metre is in ln s.
+
+        lowest, u_lowest : (n,) [m];  waves : (n,) or 0;  inputs : of `predict_drop`, one number or (n,)
+        """
+        lowest = np.asarray(lowest, dtype=float)
+        found = cls(tuple(drop), tuple(cord), lowest, _setup(lowest, inputs), np.broadcast_to(waves, lowest.shape))
+        trial = found._trial()
+        model, values = trial.model, np.array(trial.model.values(trial.parameters))[:, None]
+        here = found.logs(model, values)[:, 0]
+        higher = replace(found, lowest=lowest - np.minimum(u_lowest, 0.1 * (lowest - found.setup.slack_length)))
+        reading = float(np.sqrt(np.mean((higher.logs(model, values)[:, 0] - here) ** 2)))
+        groups = [found.place, np.unique(found.setup.mass, return_inverse=True)[1]]
+        levels = np.hstack([(group[:, None] == np.unique(group)).astype(float) for group in groups])
+        rest = here - levels @ np.linalg.lstsq(levels, here, rcond=None)[0]
+        dof = len(here) - int(np.linalg.matrix_rank(levels))
+        sd = max(reading, float(np.sqrt(rest @ rest / dof))) if dof > 0 else np.nan
+        return replace(found, sd=sd)
+
+    @property
+    def names(self) -> list[Hashable]:
+        return list(dict.fromkeys(self.cord))
+
+    @property
+    def place(self) -> np.ndarray:
+        """(n,) number of the cord of each drop."""
+        return np.array([self.names.index(cord) for cord in self.cord])
+
+    @property
+    def reach(self) -> np.ndarray:
+        return self.lowest / self.setup.slack_length
+
+    @property
+    def dof(self) -> int:
+        """Equations that are left when each cord has a level."""
+        return len(self.lowest) - len(self.names)
+
+    def logs(self, model: Model, values: np.ndarray) -> np.ndarray:
+        """ln s that each drop asks for, values (parameters, draws) → (n, draws); inf where the curve locks up first."""
+        parameters = {p.name: row for p, row in zip(model.parameters, values, strict=True)}
+        if (model.lock_up(parameters) <= self.reach.max()).any():
+            return np.full((len(self.lowest), values.shape[1]), np.inf)
+        keywords = {name: getattr(self.setup, name)[:, None] for name in self.setup.__dataclass_fields__}
+        scale = scale_for_lowest_point(Curve(model, parameters), self.lowest[:, None], **keywords)
+        return np.log(scale) - self.waves[:, None]
+
+    def off(self, model: Model, values: np.ndarray) -> np.ndarray:
+        """ln s less the mean of the drop's cord, over `sd`: what no drop asks for where the shape is right."""
+        logs, member = self.logs(model, values), self.place == np.arange(len(self.names))[:, None]
+        with np.errstate(invalid="ignore"):  # locked up: inf − inf
+            return (logs - (member / member.sum(axis=1, keepdims=True) @ logs)[self.place]) / self.sd
+
+    def start(self, model: Model) -> dict[str, float]:
+        """Start values through a Mooney–Rivlin curve from the energy balance, up to the greatest stretch."""
+        grid = np.linspace(1.02, float(self.reach.max()), 60)
+        return model.start(grid, named("mooney-rivlin").force(grid, self._plain_rubber()))
+
+    def _trial(self) -> Curve:
+        """A curve near enough to say how steep it is: how far a metre is in ln s."""
+        fits = []
+        for name in ("mooney-rivlin", "yeoh", "gent"):
+            try:
+                fits.append(_fit(named(name), self))
+            except FitError:
+                continue
+        if not fits:
+            return Curve("mooney-rivlin", self._plain_rubber())
+        return min(fits, key=lambda fit: float(fit.residuals @ fit.residuals)).curve
+
+    def _plain_rubber(self) -> dict[str, float]:
+        """Parameters of a Mooney–Rivlin curve, drag in the stretch left out."""
+        from scipy.optimize import nnls
+
+        length, first = self.setup.slack_length, named("mooney-rivlin")
+        stretch = (self.reach - 1) * length
+        taken = (fall_energy(self.setup, length) + self.setup.hung_weight * stretch) / length
+        columns = np.array([first.energy(self.reach, {"c1": c1, "c2": 1 - c1}) for c1 in (1.0, 0.0)])
+        (c1, c2), _ = nnls((columns / taken).T, np.ones(len(self.reach)))
+        return {"c1": float(c1), "c2": float(c2)}
+
+
+def _setup(lowest: np.ndarray, inputs: Mapping[str, Any]) -> Setup:
+    given = {"cord_mass": 0.0, "drag_area": 0.0, "air_density": 1.2, "release_depth": 0.0, "compliance": 0.0}
+    given |= {"gravity": 9.80665} | dict(inputs)
+    return Setup(**{name: np.broadcast_to(np.asarray(value, float), lowest.shape) for name, value in given.items()})
+
+
 def fit_lowest_points(
     lowest_point,
     *,
-    mass,
-    slack_length,
     cords: Sequence[Hashable],
     model: str = "auto",
-    cord_mass=0.0,
-    drag_area=0.0,
-    air_density=1.2,
-    release_depth=0.0,
-    compliance=0.0,
-    gravity=9.80665,
+    **inputs,
 ) -> LowestFit:
     """The curve with which every drop comes to its lowest point, each cord with its own scale.
 
-    lowest_point : (n,) below the tie point  [m]; the other arguments as in `predict_drop`, one number or (n,)
+    lowest_point : (n,) below the tie point  [m];  inputs : as in `predict_drop`, one number or (n,)
     cords        : (n,) name of the cord of each drop
     model        : one of the registry, or "auto": the least AICc among `MODELS`
     Raises FitError where no model can be used, with the reason for each.
     """
-    inputs = {
-        "mass": mass,
-        "slack_length": slack_length,
-        "cord_mass": cord_mass,
-        "drag_area": drag_area,
-        "air_density": air_density,
-        "release_depth": release_depth,
-        "compliance": compliance,
-        "gravity": gravity,
-    }
     lowest = np.asarray(lowest_point, dtype=float)
-    setup = Setup(**{name: np.broadcast_to(np.asarray(value, float), lowest.shape) for name, value in inputs.items()})
+    setup = _setup(lowest, inputs)
+    drops = Energies(("",) * len(lowest), tuple(cords), lowest, setup, np.zeros_like(lowest))
     fits, notes = {}, {}
     for name in MODELS if model == "auto" else (model,):
         try:
-            fits[name] = _fit(named(name), lowest, setup, list(cords))
+            fits[name] = _fit(named(name), drops)
         except FitError as trouble:
             notes[name] = str(trouble)
     sure = [name for name, fit in fits.items() if not fit.no_band] or list(fits)
@@ -104,34 +197,21 @@ def fit_lowest_points(
     return LowestFit(fits[best], {name: fit.aicc for name, fit in fits.items()}, notes)
 
 
-def _fit(model: Model, lowest: np.ndarray, setup: Setup, cords: list[Hashable]) -> CurveFit:
-    names = list(dict.fromkeys(cords))
-    place = np.array([names.index(cord) for cord in cords])
-    n, size, reach = len(lowest), len(model.parameters), lowest / setup.slack_length
+def _fit(model: Model, drops: Energies) -> CurveFit:
+    names, place, n, size, reach = drops.names, drops.place, len(drops.lowest), len(model.parameters), drops.reach
     unknowns = size + len(names) - 1
     if len(np.unique(np.round(reach, 2))) < size or n < unknowns:
         raise FitError(f"{n} lowest points of {len(names)} cords for {unknowns} unknowns; drop other masses")
-
-    def logs(values: np.ndarray) -> np.ndarray:
-        """ln of the scales that the drops ask for, values (parameters, draws) → (n, draws)."""
-        parameters = {p.name: row for p, row in zip(model.parameters, values, strict=True)}
-        if (model.lock_up(parameters) <= reach.max()).any():
-            return np.full((n, values.shape[1]), np.inf)
-        keywords = {name: getattr(setup, name)[:, None] for name in setup.__dataclass_fields__}
-        return np.log(scale_for_lowest_point(Curve(model, parameters), lowest[:, None], **keywords))
-
     contrasts = np.vstack([np.eye(len(names) - 1), -np.ones(len(names) - 1)])
 
     def residual(unknown: np.ndarray) -> np.ndarray:
-        return logs(unknown[:size, None])[:, 0] - contrasts[place] @ unknown[size:]
+        return drops.logs(model, unknown[:size, None])[:, 0] - contrasts[place] @ unknown[size:]
 
     def jacobian(unknown: np.ndarray) -> np.ndarray:
-        step = 1e-4 * np.maximum(np.abs(unknown[:size]), 1e-6)
-        both = logs(unknown[:size, None] + np.hstack([np.diag(step), -np.diag(step)]))
-        return np.hstack([(both[:, :size] - both[:, size:]) / (2 * step), -contrasts[place]])
+        return np.hstack([differences(lambda v: drops.logs(model, v), unknown[:size]), -contrasts[place]])
 
     try:
-        begin = np.append(model.values(_start(model, reach, setup)), np.zeros(len(names) - 1))
+        begin = np.append(model.values(drops.start(model)), np.zeros(len(names) - 1))
         unknown, inverse, trouble = minimise(model, residual, jacobian, begin)
     except ValueError as error:
         raise FitError(str(error)) from error
@@ -162,16 +242,3 @@ def _fit(model: Model, lowest: np.ndarray, setup: Setup, cords: list[Hashable]) 
     scales = dict(zip(names, solved.scales.tolist(), strict=True))
     fit = as_fit(solved, dof=dof, aicc=criterion, scales=scales, spread=spread)
     return replace(fit, residual_sd=0.0)
-
-
-def _start(model: Model, reach: np.ndarray, setup: Setup) -> dict[str, float]:
-    """Start values through a Mooney–Rivlin curve from the energy balance, drag in the stretch left out."""
-    from scipy.optimize import nnls
-
-    stretch = (reach - 1) * setup.slack_length
-    taken = (fall_energy(setup, setup.slack_length) + setup.hung_weight * stretch) / setup.slack_length
-    first = named("mooney-rivlin")
-    columns = np.array([first.energy(reach, {"c1": c1, "c2": 1 - c1}) for c1 in (1.0, 0.0)])
-    (c1, c2), _ = nnls((columns / taken).T, np.ones(len(reach)))
-    grid = np.linspace(1.02, float(reach.max()), 60)
-    return model.start(grid, first.force(grid, {"c1": c1, "c2": c2}))

@@ -21,6 +21,24 @@ _AT_REST = 1e-9  # gain of a step, as a share of the sum of squares
 
 
 @dataclass(frozen=True)
+class Beside:
+    """Equations beside the values, taken as linear in the parameters about the start.
+
+    residual : (m,) at the start, of the variance of a value of weight 1;  jacobian : (m, parameters)
+    times : (draws, m) how often each counts
+    """
+
+    residual: np.ndarray
+    jacobian: np.ndarray
+    times: np.ndarray
+
+    def sums(self, part: slice) -> list[np.ndarray]:
+        """Of each draw: Jᵀ J (draws, parameters, parameters), −Jᵀ r (draws, parameters), rᵀ r (draws,)."""
+        j, r, times = self.jacobian, self.residual, self.times[part]
+        return [np.tensordot(times, j[:, :, None] * j[:, None], 1), -times @ (j * r[:, None]), times @ r**2]
+
+
+@dataclass(frozen=True)
 class Refits:
     """Refitted parameters, one column a draw.
 
@@ -75,6 +93,7 @@ def refit(
     times: np.ndarray,
     start: Mapping[str, float],
     weights: np.ndarray | None = None,
+    beside: Beside | None = None,
 ) -> Refits:
     """Refit `model` once for each row of `times`, with each drop counted that often.
 
@@ -83,6 +102,7 @@ def refit(
     times   : (draws, D) how often each drop counts
     start   : parameter → value where every draw starts, the fit to all drops
     weights : (n,) of the values, relative to 1/variance
+    beside  : other equations that the refits hold
     A model that locks up is held to lock up beyond the greatest stretch ratio of all drops: other drops went there.
     """
     x, y = np.asarray(stretch_ratio, dtype=float), np.asarray(force, dtype=float)
@@ -91,8 +111,10 @@ def refit(
     sums = _sums(parts.basis, y, w, drops, times.shape[1])
     lower, upper = (np.array([getattr(p, side) for p in model.parameters]) for side in ("lower", "upper"))
     begin = np.clip(model.values(start), lower, upper)
-    chunks = [times[k : k + _CHUNK] for k in range(0, len(times), _CHUNK)]
-    done = [_descend(parts, [np.tensordot(chunk, each, 1) for each in sums], begin, lower, upper) for chunk in chunks]
+    done = []
+    for chunk in (slice(k, k + _CHUNK) for k in range(0, len(times), _CHUNK)):
+        own = [np.tensordot(times[chunk], each, 1) for each in sums]
+        done.append(_descend(parts, own, beside.sums(chunk) if beside else [], begin, lower, upper))
     values, converged, rss = (np.concatenate(column, axis=-1) for column in zip(*done, strict=True))
     at_bound = np.any((values <= lower[:, None]) | (values >= upper[:, None]), axis=0)
     parameters = {p.name: row for p, row in zip(model.parameters, values, strict=True)}
@@ -169,20 +191,17 @@ def _sums(basis, y, w, drops, count: int) -> tuple[np.ndarray, np.ndarray, np.nd
 
 
 def _descend(
-    parts: _Parts, sums: Sequence[np.ndarray], begin, lower, upper
+    parts: _Parts, sums: Sequence[np.ndarray], others: Sequence[np.ndarray], begin, lower, upper
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Levenberg–Marquardt of all draws together: parameters (parameters, draws), converged, sum of squares."""
     draws = len(sums[0])
     values = np.repeat(begin[:, None], draws, axis=1)
     converged, rss = np.zeros(draws, dtype=bool), np.full(draws, np.nan)
-    gram, moment, square = sums
-    state = _Step(parts, gram, moment, square, values)
+    state = _Step(parts, sums, others, begin, values)
     left, damping = np.arange(draws), np.zeros(draws)
     for _ in range(_MOST_STEPS):
         step, gain = state.step(damping, lower, upper)
-        trial = _Step(
-            parts, state.gram, state.moment, state.square, np.clip(state.values + step, lower[:, None], upper[:, None])
-        )
+        trial = state.at(np.clip(state.values + step, lower[:, None], upper[:, None]))
         at_rest = gain <= _AT_REST * state.rss  # the step is taken all the same, so what is left is far smaller
         better = (trial.rss <= state.rss) | (at_rest & np.isfinite(trial.rss))
         state.take(better, trial)
@@ -197,10 +216,14 @@ def _descend(
 
 
 class _Step:
-    """Draws at some parameters: their sum of squares, its gradient and Gauss–Newton matrix."""
+    """Draws at some parameters: their sum of squares, its gradient and Gauss–Newton matrix.
 
-    def __init__(self, parts: _Parts, gram, moment, square, values: np.ndarray) -> None:
-        self.parts, self.gram, self.moment, self.square, self.values = parts, gram, moment, square, values
+    sums : of the values, `_sums` of each draw; others : of the equations beside them, `Beside.sums`, none without
+    """
+
+    def __init__(self, parts: _Parts, sums, others, begin: np.ndarray, values: np.ndarray) -> None:
+        self.parts, self.sums, self.others, self.begin, self.values = parts, sums, others, begin, values
+        gram, moment, square = sums
         force = parts.force(values)
         usable = np.isfinite(force).all(axis=0)  # a draw that locks up within the data is no candidate
         force = np.where(usable, force, 0.0).T
@@ -210,7 +233,16 @@ class _Step:
         short = moment - products[:, -1]
         self.gradient = (jacobian @ short[:, :, None])[:, :, 0]
         rss = square - ((moment + short) * force).sum(axis=1)
+        if others:
+            also, pull, apart = others
+            moved = values.T - begin
+            shortened = (also @ moved[:, :, None])[:, :, 0]
+            self.matrix, self.gradient = self.matrix + also, self.gradient + pull - shortened
+            rss = rss + apart - ((2 * pull - shortened) * moved).sum(axis=1)
         self.rss = np.where(usable, rss, np.inf)
+
+    def at(self, values: np.ndarray) -> "_Step":
+        return _Step(self.parts, self.sums, self.others, self.begin, values)
 
     def step(self, damping: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """The damped step (parameters, draws), and the gain that the linear model promises for it."""
@@ -234,7 +266,8 @@ class _Step:
     def only(self, left: np.ndarray) -> "_Step":
         """The draws that are not done."""
         rest = object.__new__(_Step)
-        rest.parts, rest.values = self.parts, self.values[:, left]
-        for name in ("gram", "moment", "square", "matrix", "gradient", "rss"):
+        rest.parts, rest.begin, rest.values = self.parts, self.begin, self.values[:, left]
+        rest.sums, rest.others = ([each[left] for each in own] for own in (self.sums, self.others))
+        for name in ("matrix", "gradient", "rss"):
             setattr(rest, name, getattr(self, name)[left])
         return rest

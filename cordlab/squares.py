@@ -5,7 +5,7 @@ QR to the last digits. The covariance is that of the last Jacobian; where there 
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -30,7 +30,10 @@ def aicc(rss: float, n: float, parameters: int) -> float:
 
 @dataclass(frozen=True)
 class Solved:
-    """What the solver leaves: parameters, scales (geometric mean 1), weighted residual sum of squares, R of J = QR."""
+    """What the solver leaves: parameters, scales (geometric mean 1), weighted residual sum of squares, R of J = QR.
+
+    beside : residuals of the equations beside the values, if there are any; not in `rss`
+    """
 
     model: Model
     values: np.ndarray
@@ -40,6 +43,7 @@ class Solved:
     growth: np.ndarray
     root: np.ndarray | None  # (unknowns, unknowns) inverse of R: covariance is s² root rootᵀ; None where there is none
     trouble: str
+    beside: np.ndarray = field(default_factory=lambda: np.empty(0))
 
     @property
     def unknowns(self) -> int:
@@ -56,9 +60,12 @@ def solve(
     groups: np.ndarray | None = None,
     shares: np.ndarray | None = None,
     start: Mapping[str, float] | None = None,
+    beside: Callable[[np.ndarray], np.ndarray] | None = None,
 ) -> Solved:
     """Least squares of y = scale[group] · F(x), the geometric mean of the scales, weighted by `shares`, being 1.
 
+    beside : other equations for the parameters, (parameters, draws) → residuals (equations, draws), of the variance of
+        a value of weight 1
     The unknowns are the parameters, then the logarithms of all scales but the last.
     """
     root, count = np.sqrt(weights), 1 if groups is None else int(groups.max()) + 1
@@ -74,16 +81,23 @@ def solve(
 
     def residual(unknown):
         scale, p = parts(unknown)
-        return root * (scale * model.force(x, p) - y)
+        own = root * (scale * model.force(x, p) - y)
+        return own if beside is None else np.append(own, beside(unknown[:size, None])[:, 0])
 
     def jacobian(unknown):
         scale, p = parts(unknown)
-        shape = (root * scale * model.jacobian(x, p)).T
-        return np.hstack([shape, (root * scale * model.force(x, p))[:, None] * contrast]) if count > 1 else shape
+        rows = (root * scale * model.jacobian(x, p)).T
+        if count > 1:
+            rows = np.hstack([rows, (root * scale * model.force(x, p))[:, None] * contrast])
+        if beside is None:
+            return rows
+        others = differences(beside, unknown[:size])
+        return np.vstack([rows, np.pad(others, ((0, 0), (0, count - 1)))])
 
     first = model.values(start if start is not None else model.start(x, y))
     unknown, inverse, trouble = minimise(model, residual, jacobian, np.append(first, np.zeros(count - 1)))
-    at_end, p = residual(unknown), parts(unknown)[1]
+    at_end, others = np.split(residual(unknown), [len(x)])
+    p = parts(unknown)[1]
     return Solved(
         model=model,
         values=unknown[:size],
@@ -93,6 +107,7 @@ def solve(
         growth=along((root * model.jacobian(x, p)).T, root * model.force(x, p)),
         root=inverse,
         trouble=trouble,
+        beside=others,
     )
 
 
@@ -126,6 +141,13 @@ def minimise(
     if found.status <= 0:
         trouble = f"the fit did not converge ({found.message}); try a simpler model or give start={{...}}"
     return unknown, inverse, trouble
+
+
+def differences(function: Callable[[np.ndarray], np.ndarray], values: np.ndarray) -> np.ndarray:
+    """Jacobian (equations, parameters) of `function`, (parameters, draws) → (equations, draws), in one call."""
+    step, size = 1e-4 * np.maximum(np.abs(values), 1e-6), len(values)
+    both = function(values[:, None] + np.hstack([np.diag(step), -np.diag(step)]))
+    return (both[:, :size] - both[:, size:]) / (2 * step)
 
 
 def along(jacobian: np.ndarray, change: np.ndarray) -> np.ndarray:
