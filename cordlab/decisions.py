@@ -17,6 +17,7 @@ from cordlab.units import Measured, parse_measured
 FILE = "decisions.toml"
 EVENTS = ("release", "slack_end", "lowest")
 LONGEST = 500  # characters of a reason
+BY_EYE = 0.01  # s, standard uncertainty of a mark that states none; our choice
 
 
 @dataclass(frozen=True)
@@ -35,8 +36,9 @@ class Mark:
 
     @property
     def events(self) -> dict[str, Measured]:
-        """Event → its time, those that were marked."""
-        return {name: getattr(self, name) for name in EVENTS if getattr(self, name) is not None}
+        """Event → its time, those that were marked, each with an uncertainty."""
+        given = {name: getattr(self, name) for name in EVENTS}
+        return {name: Measured(at.value, at.u or BY_EYE) for name, at in given.items() if at is not None}
 
     @property
     def subject(self) -> tuple[str, str, str]:

@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import least_squares
+from scipy.optimize import OptimizeResult, least_squares
 
 from cordlab.fall import Setup
 from cordlab.filtering import Prepared, RecordError, noise
 from cordlab.motion import Fall, Release, folded_fall, quiet_load
+from cordlab.units import Measured
 
 QUIET = 0.2  # s, the least time at rest before release
+NOTHING: Mapping[str, Measured] = {}
 
 
-def find_release(setup: Setup, record: Prepared, cell: str) -> Release:
+def find_release(setup: Setup, record: Prepared, cell: str, marks: Mapping[str, Measured] = NOTHING) -> Release:
     """Release and end of slack, from the distance where there is one, else from the load.
 
+    marks : "release", "slack_end" → when, set by hand  [s]. With one of them the other stays where the record has it,
+        or without a distance, the fall's own duration from it.
     Raises RecordError where a sensor has the wrong sign, where there is no fall, or no time at rest before it.
     """
     time, load, distance = record.time, record.load, record.distance
@@ -31,20 +35,45 @@ def find_release(setup: Setup, record: Prepared, cell: str) -> Release:
     fall = folded_fall(setup, cell)
     grain = noise(record.raw_load)
     visible = _span(setup, fall, cell) > max(8 * grain, 0.005 * rise.max())
-    if distance is not None:
+    if marks:
+        began, clock, u_time, slack_end = _marked(setup, record, fall.duration, marks)
+    elif distance is not None:
         began, clock, u_time = _from_distance(time, distance, setup)
-    elif visible:
-        began, clock, u_time = _from_pattern(setup, time, load, _first_guess(time, rise, fall, cell), cell)
+        slack_end = began + clock * fall.duration
     else:
-        onset, u_time = _onset(time, rise, grain)
-        began, clock = onset - fall.duration, 1.0
+        if visible:
+            began, clock, u_time = _from_pattern(setup, time, load, _first_guess(time, rise, fall, cell), cell)
+        else:
+            onset, u_time = _onset(time, rise, grain)
+            began, clock = onset - fall.duration, 1.0
+        slack_end = began + fall.duration
     _check_quiet(time, load, began, rise.max())
-    slack_end = began + clock * fall.duration if distance is not None else began + fall.duration
     step = _step(time, rise, slack_end, 0.25 * fall.duration, cell) if visible else None
     if step is not None and step.size < max(6 * grain, 0.2 * _span(setup, fall, cell)):
         step = None
-    contrast = _contrast(setup, time, load, cell, None if distance is None else began) if visible else np.inf
+    contrast = _contrast(setup, time, load, cell, began, free=distance is None) if visible else np.inf
     return Release(began, u_time, clock, slack_end, step.time if step else None, contrast)
+
+
+def _marked(
+    setup: Setup, record: Prepared, duration: float, marks: Mapping[str, Measured]
+) -> tuple[float, float, float, float]:
+    """Release time, clock, uncertainty of the release and end of slack, from the events that were set by hand."""
+    ends = {name: marks[name].value for name in ("release", "slack_end") if name in marks}
+    if len(ends) < 2 and record.distance is not None:
+        began, clock, _ = _from_distance(record.time, record.distance, setup)
+        ends = {"release": began, "slack_end": began + clock * duration} | ends
+    elif "release" in ends:
+        ends.setdefault("slack_end", ends["release"] + duration)
+    else:
+        ends.setdefault("release", ends["slack_end"] - duration)
+    began, slack_end = ends["release"], ends["slack_end"]
+    if not record.time[0] < began < slack_end < record.time[-1]:
+        raise RecordError(
+            f"the release at {began:.3f} s and the end of slack at {slack_end:.3f} s, one of them marked by hand, do "
+            f"not come in this order inside the record, {record.time[0]:.3f} to {record.time[-1]:.3f} s; mark both"
+        )
+    return began, (slack_end - began) / duration, max(mark.u for mark in marks.values()), slack_end
 
 
 def _span(setup: Setup, fall: Fall, cell: str) -> float:
@@ -139,10 +168,10 @@ def _misfit(setup: Setup, time: np.ndarray, load: np.ndarray, cell: str, duratio
     return residual
 
 
-def _from_pattern(
+def _at_pattern(
     setup: Setup, time: np.ndarray, load: np.ndarray, guess: float, cell: str
-) -> tuple[float, float, float]:
-    """Release time and clock by matching rest and fall in the load at the cell; the zero of the cell is left free."""
+) -> tuple[Callable, OptimizeResult]:
+    """Residuals of rest and fall as `_misfit` gives them, and the fit of the release alone, the clock taken as right."""
     duration = folded_fall(setup, cell).duration
     if guess + 0.3 * duration < time[0]:
         raise RecordError("the record begins after the release; start it at least a second before")
@@ -151,7 +180,15 @@ def _from_pattern(
         raise RecordError(f"the load shows no fall before {guess + duration:.2f} s, where it begins to rise")
     tries = np.linspace(0.9, 1.1, 41)
     best = tries[int(np.argmin([np.sum(residual(np.array([t, 1.0])) ** 2) for t in tries]))]
-    alone = least_squares(lambda u: residual(np.array([u[0], 1.0])), [best], diff_step=1e-6)
+    return residual, least_squares(lambda u: residual(np.array([u[0], 1.0])), [best], diff_step=1e-6)
+
+
+def _from_pattern(
+    setup: Setup, time: np.ndarray, load: np.ndarray, guess: float, cell: str
+) -> tuple[float, float, float]:
+    """Release time and clock by matching rest and fall in the load at the cell; the zero of the cell is left free."""
+    duration = folded_fall(setup, cell).duration
+    residual, alone = _at_pattern(setup, time, load, guess, cell)
     both = least_squares(residual, [alone.x[0], 1.0], diff_step=1e-6, bounds=([-np.inf, 0.5], [np.inf, 2.0]))
     # filtered noise hangs together over some samples, and two misfits in a row are no more than one
     left = alone.fun
@@ -163,20 +200,20 @@ def _from_pattern(
     return float(guess + (alone.x[0] - 1) * duration), float(both.x[1]), float(u * duration)
 
 
-def _contrast(setup: Setup, time: np.ndarray, load: np.ndarray, cell: str, began: float | None) -> float:
-    """RMS misfit of the other end's pattern over that of the cell's own, each at its best if `began` is None."""
-    rise = load - np.median(load[: max(round(QUIET / 2 / (time[1] - time[0])), 3)])
+def _contrast(setup: Setup, time: np.ndarray, load: np.ndarray, cell: str, began: float, *, free: bool) -> float:
+    """RMS misfit of the other end's pattern over that of the cell's own; `free`: the other at its own best release."""
+    other = "bottom" if cell == "top" else "top"
+    there = folded_fall(setup, other)
+    at = began
+    if free:
+        rise = load - np.median(load[: max(round(QUIET / 2 / (time[1] - time[0])), 3)])
+        guess = _first_guess(time, rise, there, other)
+        at = guess + (_at_pattern(setup, time, load, guess, other)[1].x[0] - 1) * there.duration
 
-    def misfit(end: str) -> float:
-        fall = folded_fall(setup, end)
-        at = (
-            began
-            if began is not None
-            else _from_pattern(setup, time, load, _first_guess(time, rise, fall, end), end)[0]
-        )
-        return float(np.std(_misfit(setup, time, load, end, fall.duration, at)(np.ones(2))))
+    def misfit(end: str, duration: float, release: float) -> float:
+        return float(np.std(_misfit(setup, time, load, end, duration, release)(np.ones(2))))
 
-    return misfit("bottom" if cell == "top" else "top") / misfit(cell)
+    return misfit(other, there.duration, at) / misfit(cell, folded_fall(setup, cell).duration, began)
 
 
 def _onset(time: np.ndarray, rise: np.ndarray, grain: float) -> tuple[float, float]:

@@ -15,6 +15,7 @@ from scipy.signal import savgol_filter
 
 from cordlab.fall import Setup, fall_energy, fall_speed, fall_time
 from cordlab.filtering import Prepared, RecordError, Vertex, vertex
+from cordlab.units import Measured
 
 SMOOTH = 0.1  # s, the stretch of time over which speed is read from a measured distance
 
@@ -149,27 +150,62 @@ class Motion:
     notes: tuple[str, ...]
 
 
-def measured_motion(record: Prepared, load: np.ndarray, slack_end: float, setup: Setup, cell: str) -> Motion:
-    """Motion from the distance: speed by local parabolas, the lowest point by a parabola through unfiltered samples."""
+def measured_motion(
+    record: Prepared, load: np.ndarray, slack_end: float, setup: Setup, cell: str, mark: Measured | None = None
+) -> Motion:
+    """Motion from the distance: speed by local parabolas, the lowest point by a parabola through unfiltered samples.
+
+    mark : when the mass was lowest, set by hand [s]: the turn nearest to it, where there is one
+    """
     position, raw = record.distance, record.raw_distance
     if position is None or raw is None:
         raise ValueError("the record has no distance to measure the motion by")
     speed = savgol_filter(position, max(round(SMOOTH / record.step) | 1, 5), 2, deriv=1, delta=record.step)
-    at = int(np.argmax(position))
-    if at >= position.size - max(3, round(0.02 / record.step)):
-        raise RecordError(
-            f"the record stops at {record.time[-1]:.2f} s, before the lowest point: the mass is still going down; "
-            "record for at least 5 s after release"
-        )
-    width = 0.12 * (record.time[at] - slack_end)  # the motion departs from a parabola by 1 mm in 40 m over this width
-    lowest = vertex(record.time, raw, record.time[at], width)
+    if mark is None:
+        at = int(np.argmax(position))
+        if at >= position.size - max(3, round(0.02 / record.step)):
+            raise RecordError(
+                f"the record stops at {record.time[-1]:.2f} s, before the lowest point: the mass is still going down; "
+                "record for at least 5 s after release"
+            )
+        lowest = vertex(record.time, raw, record.time[at], _width(record.time[at] - slack_end))
+    else:
+        lowest = _nearest_turn(record.time, raw, mark.value, slack_end, setup)
+        at = int(np.argmin(np.abs(record.time - lowest.at)))
     unloaded = _unloaded(position, speed, at, setup)
     carry = _carry(record, load, int(np.searchsorted(record.time, slack_end)), setup, cell)
     returned = _energy_returned(record.time, raw, unloaded, lowest.height, setup)
     return Motion(position, speed, lowest, unloaded, position.size, carry, returned, None, ())
 
 
-def motion_from_load(record: Prepared, load: np.ndarray, zero: float, seen: Release, setup: Setup, cell: str) -> Motion:
+def _width(down: float) -> float:
+    """Half width of the parabola through the lowest point [s]: over it the motion departs from one by 1 mm in 40 m."""
+    return 0.12 * down
+
+
+def _nearest_turn(time: np.ndarray, distance: np.ndarray, mark: float, slack_end: float, setup: Setup) -> Vertex:
+    """The turn of the distance at a time set by hand. Raises RecordError where it does not turn there."""
+    width = _width(mark - slack_end)
+    if width <= 0:
+        raise RecordError(f"the lowest point marked at {mark:.3f} s is before the end of slack, {slack_end:.3f} s")
+    turn = vertex(time, distance, mark, width)
+    if abs(turn.at - mark) > width or turn.height <= setup.slack_length:
+        raise RecordError(
+            f"no turn below the slack length within {width:.2f} s of the lowest point marked at {mark:.3f} s; mark it "
+            "where the distance turns"
+        )
+    return turn
+
+
+def motion_from_load(
+    record: Prepared,
+    load: np.ndarray,
+    zero: float,
+    seen: Release,
+    setup: Setup,
+    cell: str,
+    mark: Measured | None = None,
+) -> Motion:
     """Motion from the load alone: the closed-form fall, then the load integrated from the end of slack.
 
     Where an evenly strained cord is lowest its load is greatest. The speed left there is the closure error; nothing is
@@ -177,6 +213,8 @@ def motion_from_load(record: Prepared, load: np.ndarray, zero: float, seen: Rele
     to this comes the uncertainty of the moment of the greatest load, and of the end of slack. Where the load shows a
     wave, its greatest value is not at the lowest point: instead of the closure, at the tie point, the cord's momentum
     counts, which swings about m v/2 by as much while the wave crosses; at the lower end the cell reads the mass alone.
+
+    mark : when the mass was lowest, set by hand [s]: the speed left there is an error too, grown in the same way
     """
     fall, slack_end = folded_fall(setup, cell), seen.slack_end
     first = int(np.searchsorted(record.time, slack_end))
@@ -191,8 +229,8 @@ def motion_from_load(record: Prepared, load: np.ndarray, zero: float, seen: Rele
         start + lead * float(setup.gravity),
         setup.slack_length + lead * start,
     )
-    turn = int(np.argmax(v <= 0))
-    if v[turn] > 0:
+    turn = int(np.argmax(v <= 0)) if mark is None else int(np.searchsorted(record.time, mark.value)) - first
+    if mark is None and v[turn] > 0:
         raise RecordError(
             f"the record stops at {record.time[-1]:.2f} s, before the lowest point: by the load the mass still moves "
             f"down at {v[-1]:.1f} m/s; record longer, or check the mass ({float(setup.mass):g} kg) and the cell's unit"
@@ -202,7 +240,7 @@ def motion_from_load(record: Prepared, load: np.ndarray, zero: float, seen: Rele
     at = first + turn
     unloaded = _unloaded(position, speed, at, setup)
     share = v[turn - 1] / (v[turn - 1] - v[turn]) if turn else 0.0
-    when = float(record.time[at] - (1 - share) * record.step)
+    when = float(record.time[at] - (1 - share) * record.step) if mark is None else mark.value
     greatest = first + int(np.argmax(load[first:unloaded]))
     peak = vertex(record.time, load, record.time[greatest], 0.05)
     closure = float(np.interp(peak.at, record.time, speed))
@@ -216,7 +254,13 @@ def motion_from_load(record: Prepared, load: np.ndarray, zero: float, seen: Rele
     else:
         u_speed = 0.0
     u = np.hypot(u_speed, start * np.hypot(record.step / np.sqrt(12), seen.u_time))
-    lowest = Vertex(when, float(position[at - 1 : at + 1].max()), float(u), record.step / np.sqrt(12))
+    height, u_at = float(position[at - 1 : at + 1].max()), record.step / np.sqrt(12)
+    if mark is not None:
+        if turn < 2 or height <= setup.slack_length:
+            raise RecordError(f"the lowest point marked at {mark.value:.3f} s is not below the slack length")
+        left = float(np.interp(mark.value, record.time, speed))
+        u, u_at = np.hypot(u, left * (when - slack_end) / 2), mark.u
+    lowest = Vertex(when, height, float(u), u_at)
     note = {
         "energy": "no distance: motion from the load, the cord taut at once (kinetic energy kept as the slack ends)",
         "momentum": "no distance: motion from the load, the cord pulled straight by a wave (momentum kept)",

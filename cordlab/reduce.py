@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -9,7 +10,7 @@ import numpy as np
 from scipy.integrate import trapezoid
 
 from cordlab.calibrate import Calibration, OutsideCalibration
-from cordlab.events import find_release
+from cordlab.events import NOTHING, find_release
 from cordlab.fall import Setup
 from cordlab.filtering import RecordError, noise, prepare, resolution, vertex
 from cordlab.meaning import Evidence, against_noted, disagreements
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from cordlab.campaign import Campaign, DropEntry
+    from cordlab.decisions import Mark
 
 __all__ = ["Drop", "RecordError", "reduce_drop", "reduce_entry"]
 
@@ -134,6 +136,7 @@ def reduce_drop(
     use: str = "",
     jumps: int = 0,
     temperature: float = float("nan"),
+    marks: Mapping[str, Measured] = NOTHING,
 ) -> Drop:
     """One record, (n,) each: time [s], load at the cell with its zero still in [N], distance below the tie point [m].
 
@@ -141,6 +144,7 @@ def reduce_drop(
     distance go through CFC 60 forward and back (`filter="off"`: as they are; so too below 250 samples a second).
     Without a distance, the motion is the closed-form fall to the end of slack, then the load integrated twice.
 
+    marks : "release", "slack_end" or "lowest" → when, set by hand in the record's time [s]; the others are found
     Raises RecordError where the record cannot be used, ValueError where an argument is out of range.
     """
     if load_cell_at not in ("top", "bottom"):
@@ -150,13 +154,14 @@ def reduce_drop(
     if not setup.released_slack:
         raise ValueError(f"release_depth {release_depth:g} m is beyond the slack length, {slack_length:g} m")
     record = prepare(time, force, distance, filter)
-    seen = find_release(setup, record, load_cell_at)
+    ends = {name: at for name, at in marks.items() if name != "lowest"}
+    seen = find_release(setup, record, load_cell_at, ends)
     zero, u_zero = record.zero(seen.time, quiet_load(setup, load_cell_at))
     load = record.load - zero
     if distance is None:
-        motion = motion_from_load(record, load, zero, seen, setup, load_cell_at)
+        motion = motion_from_load(record, load, zero, seen, setup, load_cell_at, marks.get("lowest"))
     else:
-        motion = measured_motion(record, load, seen.slack_end, setup, load_cell_at)
+        motion = measured_motion(record, load, seen.slack_end, setup, load_cell_at, marks.get("lowest"))
     record.check_gaps(seen.time, motion.lowest.at)
     released, first, last = (_index(record.time, at) for at in (seen.time, seen.slack_end, motion.lowest.at))
     top = first + int(np.argmax(load[first : motion.unloaded]))
@@ -255,17 +260,24 @@ def reduce_entry(campaign: Campaign, entry: DropEntry, calibrations: dict[str, C
 
     To the uncertainty of the lowest point that of the distance calibration is added, or, where there is no distance,
     what the lowest point moves by when force, mass and slack length move by theirs; to that of the peak load the force
-    calibration's. The lowest point is held against the one noted in drops.csv.
+    calibration's. The lowest point is held against the one noted in drops.csv. Events that the campaign has by hand are
+    used, and what they change is noted.
     Raises RecordError, naming drop and record; CampaignError where the file cannot be read.
     """
     record = campaign.read_record(entry)
     where = f"records/{entry.record} (drop {entry.drop})"
-    cord, rig = campaign.cord(entry.cord), campaign.rig
+    cord, rig, mark = campaign.cord(entry.cord), campaign.rig, campaign.by_hand.marked(entry.drop)
+    by_hand = mark.events if mark else NOTHING
     try:
         force, u_force = _in_si(record.force, "force", calibrations)
         seen = None if record.distance is None else _in_si(record.distance, "distance", calibrations)
 
-        def reduced(push: float = 0.0, more_mass: float = 0.0, more_length: float = 0.0) -> Drop:
+        def reduced(
+            push: float = 0.0,
+            more_mass: float = 0.0,
+            more_length: float = 0.0,
+            marks: Mapping[str, Measured] = by_hand,
+        ) -> Drop:
             return reduce_drop(
                 record.time,
                 force + push * u_force,
@@ -283,6 +295,7 @@ def reduce_entry(campaign: Campaign, entry: DropEntry, calibrations: dict[str, C
                 use=entry.use,
                 jumps=entry.jumps,
                 temperature=entry.temperature,
+                marks=marks,
             )
 
         drop = reduced()
@@ -294,14 +307,37 @@ def reduce_entry(campaign: Campaign, entry: DropEntry, calibrations: dict[str, C
             u_more = float(np.interp(drop.time[drop.lowest], record.time, seen[1]))
         lowest = Measured(drop.lowest_point, float(np.hypot(drop.u_lowest_point, u_more)))
         doubts = against_noted(lowest, entry.lowest_point, measured=seen is not None) if entry.lowest_point else ()
+        settled = _settled(mark, drop, lambda: reduced(marks=NOTHING)) if mark else ()
     except (RecordError, OutsideCalibration) as error:
         raise RecordError(f"{where}: {error}") from error
     return replace(
         drop,
         u_lowest_point=lowest.u,
         u_peak_load=float(np.hypot(drop.u_peak_load, u_peak)),
-        notes=(*drop.notes, *doubts),
+        notes=(*settled, *drop.notes, *doubts),
     )
+
+
+_EVENTS = {"release": "release", "slack_end": "end of slack", "lowest": "lowest point"}
+
+
+def _settled(mark: Mark, drop: Drop, automatic: Callable[[], Drop]) -> tuple[str, ...]:
+    """What was marked by hand and why, beside what the record alone gives."""
+    marked = {_EVENTS[name]: at.value for name, at in mark.events.items()}
+    why = f"; reason: {mark.reason}" + (f" ({mark.by})" if mark.by else "")
+    told = ", ".join(f"{name} at {at:.3f} s" for name, at in marked.items())
+    try:
+        alone = automatic()
+    except (RecordError, OutsideCalibration) as error:
+        return (f"marked by hand: {told}{why}", f"without the marks the record is refused: {error}")
+    found = ", ".join(f"{_EVENTS[name]} at {alone.time[getattr(alone, name)]:.3f} s" for name in mark.events)
+    notes = [f"marked by hand: {told}, where the record alone gives {found}{why}"]
+    if abs(drop.lowest_point - alone.lowest_point) > alone.u_lowest_point:
+        notes.append(
+            f"the marks move the lowest point to {drop.lowest_point:.3f} m from {alone.lowest_point:.3f} m (standard "
+            f"uncertainty {alone.u_lowest_point:.3f} m): more than the record's own uncertainty"
+        )
+    return tuple(notes)
 
 
 def _in_si(reading: np.ndarray, channel: str, calibrations: dict[str, Calibration]) -> tuple[np.ndarray, np.ndarray]:

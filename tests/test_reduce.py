@@ -9,6 +9,7 @@ from scipy import signal
 
 from cordlab.calibrate import fit_calibration
 from cordlab.curves import Curve
+from cordlab.decisions import NOTHING
 from cordlab.fall import Setup
 from cordlab.filtering import cfc60, low_pass
 from cordlab.motion import cord_force, folded_fall
@@ -361,6 +362,7 @@ def _campaign(truth, *, distance=True):
             load_cell_at="top",
         ),
         decision=SimpleNamespace(filter="cfc60"),
+        by_hand=NOTHING,
         cord=lambda name: SimpleNamespace(slack_length=Measured(10.0, 0.02), mass=Measured(14.0, 0.1)),
         read_record=lambda entry: record,
     )  # fmt: skip
