@@ -13,8 +13,10 @@ import numpy as np
 from cordlab.checks import check_cords, check_drops, check_names
 from cordlab.decisions import NOTHING, Decisions, read_decisions
 from cordlab.folder import CampaignError, Folder, nearest, offer
+from cordlab.plan import FILE as MAKER_CURVE
+from cordlab.plan import MakersCurve, read_makers_curve
 from cordlab.records import Record, parse_record
-from cordlab.settings import Criteria, Decision, Rig, Site, read_settings
+from cordlab.settings import Criteria, Decision, Plan, Rig, Site, read_settings
 from cordlab.tables import ANY, Column, Header, Table, one_of, read_table, whole
 from cordlab.units import Measured, UnitError, check_unit, convert
 
@@ -111,6 +113,7 @@ class Campaign:
     digests : name of each input file → SHA-256 of its bytes
     sha256 : of all input files, their names and bytes
     notes : files of the folder that are not read
+    plan, makers_curve : of a test day: its masses and limits; the curve that is assumed before the first drop
     by_hand : decisions.toml, already in force: drops left out have the use "left out"
     """
 
@@ -130,6 +133,8 @@ class Campaign:
     digests: dict[str, str]
     sha256: str
     notes: tuple[str, ...]
+    plan: Plan | None = None
+    makers_curve: MakersCurve | None = None
     by_hand: Decisions = NOTHING
 
     def as_noted(self) -> "Campaign":
@@ -164,7 +169,7 @@ class Campaign:
 
 
 SENSORS = {"force": "N", "distance": "m"}
-OPTIONAL = ("breaks.csv", "jumps.csv", "decisions.toml", "pulls.csv")
+OPTIONAL = ("breaks.csv", "jumps.csv", "decisions.toml", "pulls.csv", MAKER_CURVE)
 CORDS = (
     Column("cord"),
     Column("slack length", "m", above=0, uncertain=True),
@@ -201,7 +206,8 @@ def read_campaign(folder: str | Path, *, instead: Mapping[str, bytes] | None = N
         raise CampaignError((f"{folder}: there is no such folder",))
     settings = read_settings(files)
     cords = read_table(files, "cords.csv", CORDS)
-    drops = read_table(files, "drops.csv", DROPS)
+    drops = read_table(files, "drops.csv", DROPS, may_be_empty=settings is not None and settings.plan is not None)
+    makers_curve = read_makers_curve(files)
     breaks = read_table(files, "breaks.csv", BREAKS) if files.has("breaks.csv") else None
     headers, spans = _read_records(files, drops)
     calibration = _read_calibration(files, headers)
@@ -243,6 +249,8 @@ def read_campaign(folder: str | Path, *, instead: Mapping[str, bytes] | None = N
         digests=dict(files.digests),
         sha256=_hash(files.digests),
         notes=tuple(f"{name} is not read" for name in _unread(files)),
+        plan=settings.plan,
+        makers_curve=makers_curve,
         by_hand=by_hand,
     )
 

@@ -18,7 +18,8 @@ assumptions do.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from itertools import product
+from itertools import pairwise, product
+from math import inf
 from typing import Any
 
 import numpy as np
@@ -26,14 +27,17 @@ import numpy as np
 from cordlab.anchor import GRAVITY, Evidence, SetUp, Shapes, log_scales
 from cordlab.calibrate import calibrate_channel
 from cordlab.campaign import Campaign
+from cordlab.curvefit import fit_curve
 from cordlab.curves import Curve
 from cordlab.drop import predict_drop
+from cordlab.plan import MakersCurve
 from cordlab.propagate import quantile
 from cordlab.reduce import reduce_entry
 
 RATIOS = np.linspace(0.0, 1.0, 21)
 DROP_SCATTER = np.geomspace(0.003, 0.04, 7)
 CORD_SCATTER = np.geomspace(0.005, 0.08, 7)
+MAKERS_MODELS = ("mooney-rivlin", "yeoh", "polynomial", "linear")
 MAKERS_CURVE_SCATTER = 0.15  # of ln stiffness: how far a maker's curve may be off, assumed
 UNSEEN_EXCESS = 1.2  # peak load over the even cord's where no record shows it: stretch waves, assumed
 FURTHEST_STEP = 1.5  # no mass is proposed above this many times the heaviest that was dropped
@@ -113,6 +117,7 @@ class Belief:
     curve: Curve
     batch: dict[str, Any]
     inputs: dict[str, Any]
+    ends_at: float = inf  # stretch ratio up to which the curve is known
 
     def predict(self, mass: float) -> tuple[np.ndarray, np.ndarray]:
         """Lowest point [m] and peak load at the tie point [N] of the next drop of `mass`, without drag too where that
@@ -130,9 +135,9 @@ def next_mass(
     planned: Sequence[float] = (),
     mass: float | None = None,
     cord: str | None = None,
-    stack_height: float = 0.0,
+    stack_height: float | None = None,
     greatest_load: float | None = None,
-    makers_curve: Curve | None = None,
+    makers_curve: Curve | MakersCurve | None = None,
     slack_length: float | None = None,
     cord_mass: float | None = None,
     probability: float = 0.99,
@@ -142,48 +147,47 @@ def next_mass(
     """Whether the next mass may be dropped on this rig.
 
     drops : those made so far on this rig, or a campaign that holds them (its `fit` and `check` drops); None before the
-        first.
-        Drops of a
-        campaign with neither a lowest point nor a record are planned ones, and its criteria give the least clearance.
+        first. A campaign gives rig, plan and limits of the day too, as far as they are not given here.
     planned : masses still to come [kg hung]. mass : the one asked for; by default the lightest planned one above the
-        heaviest
-        dropped, or the heaviest that may be dropped. cord : the next drop is of this tested cord; None: of any cord of
-        the batch.
+        heaviest dropped, or the heaviest that may be dropped. cord : the next drop is of this tested cord; None: of any
+        cord of the batch.
     stack_height : of the weights below the cord's end [m]. least_clearance [m], greatest_load [N] at the tie point: the
         test day's.
-    makers_curve, slack_length, cord_mass : needed before the first drop.
+    makers_curve, slack_length, cord_mass : needed before the first drop, assumed, and not used after it.
 
     Raises ValueError where there is neither a drop nor a maker's curve.
     """
     if isinstance(drops, Campaign):
-        rig = drops.rig if rig is None else rig
-        least_clearance = drops.criteria.least_clearance if least_clearance is None else least_clearance
-        if not planned:
-            planned = [entry.mass.value for entry in drops.drops if entry.lowest_point is None and not entry.record]
-        evidence: Evidence | None = _of_campaign(drops)
-    else:
-        evidence = drops
+        given: dict[str, Any] = {
+            "rig": rig, "least_clearance": least_clearance, "planned": planned, "stack_height": stack_height,
+            "greatest_load": greatest_load, "makers_curve": makers_curve, "slack_length": slack_length,
+            "cord_mass": cord_mass,
+        }  # fmt: skip
+        day = _test_day(drops) | {name: value for name, value in given.items() if value is not None and value != ()}
+        return next_mass(day.pop("drops"), mass=mass, cord=cord, probability=probability, gravity=gravity, seed=seed,
+                         **day)  # fmt: skip
     if rig is None or least_clearance is None:
         raise ValueError(
             "the rig and the least clearance of the test day are needed: give rig=... and least_clearance=..."
         )
-    rng = np.random.default_rng(seed)
-    dropped = 0.0 if evidence is None or not len(evidence) else float(evidence.mass.max())
-    if evidence is not None and dropped:
-        belief = _after(evidence, rig, cord, gravity, rng)
-        reasons, excess = [_so_far(evidence), ASSUMED], _excess(evidence, rig, gravity)
+    rng, under = np.random.default_rng(seed), stack_height or 0.0
+    dropped = 0.0 if drops is None or not len(drops) else float(drops.mass.max())
+    coming = sorted({float(m) for m in planned if m > dropped})
+    if drops is not None and dropped:
+        belief = _after(drops, rig, cord, gravity, rng)
+        reasons, excess = [_so_far(drops), ASSUMED], _excess(drops, rig, gravity)
+        if makers_curve is not None:
+            reasons.append("the maker's curve is not used any more: the drops say what this cord does")
     elif makers_curve is not None and slack_length is not None and cord_mass is not None:
-        scale = np.exp(rng.normal(0.0, MAKERS_CURVE_SCATTER, DRAWS))
-        curve = replace(makers_curve, scale=np.asarray(makers_curve.scale) * scale)
         batch = {"slack_length": slack_length, "cord_mass": cord_mass, "gravity": gravity}
-        belief, excess = Belief(curve, batch, SetUp.of(rig).values()), UNSEEN_EXCESS
-        reasons = [
-            f"no drop yet: the maker's curve is assumed, within {100 * MAKERS_CURVE_SCATTER:g} % (standard deviation)"
-        ]
+        belief, reasons = _before(makers_curve, batch, rig, rng)
+        excess = UNSEEN_EXCESS
     else:
         raise ValueError(
-            "no drop so far: a first mass needs a maker's curve, the slack length and the cord mass, all assumed"
+            "no drop so far: a first mass needs the maker's curve (maker_curve.csv), the slack length and the cord "
+            "mass, all assumed"
         )
+    reasons += _wide_steps([*([dropped] if dropped else []), *coming])
     if excess == UNSEEN_EXCESS:
         reasons.append(
             f"no record of the load: peaks taken as {UNSEEN_EXCESS:g} times the evenly strained cord's, assumed"
@@ -193,14 +197,17 @@ def next_mass(
         lowest, load = belief.predict(at)
         limit = float(quantile(lowest, probability, "upper"))
         load_limit = float(quantile(load, probability, "upper")) * excess
-        clearance = rig.tie_height.value - 2 * rig.tie_height.u - limit - stack_height
+        clearance = rig.tie_height.value - 2 * rig.tie_height.u - limit - under
         why = _why_not(clearance, least_clearance, load_limit, greatest_load)
         if dropped and at > FURTHEST_STEP * dropped:
             why.append(f"{at:g} kg is more than {FURTHEST_STEP:g} times the {dropped:g} kg dropped so far")
+        if not dropped and coming and at > coming[0]:
+            why.append(f"nothing has been dropped yet: {coming[0]:g} kg comes first")
+        if limit > belief.ends_at * belief.batch["slack_length"]:
+            why.append(f"stretches beyond a ratio of {belief.ends_at:.3g}, where the maker's curve ends")
         estimate = float(quantile(lowest, 0.5, "upper"))
         return Step(at, estimate, limit, clearance, load_limit, not why, "; ".join(why) or "may be dropped")
 
-    coming = sorted({float(m) for m in planned if m > dropped})
     proposed = _heaviest(step, dropped, coming)
     wanted = mass if mass is not None else (coming[0] if coming else proposed)
     if wanted is None:
@@ -222,13 +229,69 @@ def next_mass(
     )
 
 
-def _of_campaign(campaign: Campaign) -> Evidence:
-    """Every drop made, with its record's peak and, where it was not measured on its own, the record's lowest point."""
-    new = [entry for entry in campaign.drops if entry.use in ("fit", "check")] or list(campaign.drops)
-    uses = tuple({entry.use for entry in new})  # cords jumped since are no guide to the ladder of new ones
-    calibrations = {channel: calibrate_channel(table) for channel, table in campaign.calibration.items()}
-    reduced = [reduce_entry(campaign, entry, calibrations) for entry in new if entry.record]
-    return Evidence.of_campaign(campaign, reduced, use=uses)
+def _test_day(campaign: Campaign) -> dict[str, Any]:
+    """What a campaign says of its test day, by the names of `next_mass`; of its cords the longest, which comes lowest.
+
+    Every drop made counts, with its record's peak and, where it was not measured on its own, the record's lowest point;
+    cords jumped since are no guide to the ladder of new ones.
+    """
+    evidence, plan = None, campaign.plan
+    entries = [entry for entry in campaign.drops if entry.use in ("fit", "check")]
+    if entries:
+        calibrations = {channel: calibrate_channel(table) for channel, table in campaign.calibration.items()}
+        reduced = [reduce_entry(campaign, entry, calibrations) for entry in entries if entry.record]
+        evidence = Evidence.of_campaign(campaign, reduced, use=("fit", "check"))
+    longest = max(campaign.cords, key=lambda cord: cord.slack_length.value)
+    own = None if plan is None else plan.least_clearance
+    return {
+        "drops": evidence,
+        "rig": campaign.rig,
+        "least_clearance": campaign.criteria.least_clearance if own is None else own,
+        "planned": plan.masses if plan else (),
+        "stack_height": plan.stack_height if plan else None,
+        "greatest_load": plan.greatest_load if plan else None,
+        "makers_curve": campaign.makers_curve,
+        "slack_length": longest.slack_length.value + 2 * longest.slack_length.u,
+        "cord_mass": longest.mass.value,
+    }
+
+
+def _before(
+    makers: Curve | MakersCurve, batch: dict[str, Any], rig: Any, rng: np.random.Generator
+) -> tuple[Belief, list[str]]:
+    """What the maker's curve lets expect of the first drop, and in words how little that is."""
+    curve, end, told = (makers, inf, "") if isinstance(makers, Curve) else _through(makers)
+    curve = replace(curve, scale=np.asarray(curve.scale) * np.exp(rng.normal(0.0, MAKERS_CURVE_SCATTER, DRAWS)))
+    reasons = [
+        f"no drop yet: the maker's curve is assumed, standard deviation {100 * MAKERS_CURVE_SCATTER:g} %{told}",
+        "caution: nothing of this cord was measured; begin with the lightest mass, and ask again after each drop",
+    ]
+    return Belief(curve, batch, SetUp.of(rig).values(), end), reasons
+
+
+def _through(points: MakersCurve) -> tuple[Curve, float, str]:
+    """A rising curve near the maker's points, of the models the nearest; the stretch ratio where they end; in words."""
+    x, y = points.stretch_ratio, points.force
+    end, fits = float(x[-1]), []
+    for name in MAKERS_MODELS:
+        try:
+            fits.append(fit_curve(x, y, model=name))
+        except ValueError:  # too few points for this one
+            continue
+    rising = [fit for fit in fits if np.all(fit.curve.rising(1.0, end))]
+    if not rising:
+        raise ValueError("maker_curve.csv: no curve that rises goes near its points; look for a slip in it")
+    best = min(rising, key=lambda fit: fit.residual_sd)
+    off = f"{best.residual_sd:.2g} N"
+    return best.curve, end, f"; {best.model} goes through its points within {off}, to a stretch ratio of {end:.3g}"
+
+
+def _wide_steps(masses: Sequence[float]) -> list[str]:
+    return [
+        f"from {light:g} to {heavy:g} kg is a step of more than {FURTHEST_STEP:g} times: plan a mass between"
+        for light, heavy in pairwise(masses)
+        if heavy > FURTHEST_STEP * light
+    ]
 
 
 def _why_not(clearance: float, least: float, load: float, greatest: float | None) -> list[str]:

@@ -110,16 +110,16 @@ def rate(
     breaking_load: Measured | None = None,
     validation: Validation | None = None,
     jumps: float | None = None,
-    temperature: float | None = None,
     reasons: Sequence[str] = (),
 ) -> Rating:
     """The rated range from a forecast at `rating_masses`.
 
     criteria : a campaign's `[criteria]`. breaking_load : the lot's, where the criteria give no design breaking load.
-    jumps, temperature : at which the cords are to be used, where that is asked. reasons : others to rate nothing.
+    jumps : at which the cords are to be used, where that is asked; the site says at which temperatures, where it does.
+    reasons : others to rate nothing.
     """
     evidence = forecast.learned.evidence
-    against = list(reasons) + _range_reasons(evidence, jumps, temperature)
+    against = list(reasons) + _range_reasons(evidence, jumps, forecast.site.temperature)
     if forecast.n_cords < 2:
         against.append("only 1 cord was dropped: nothing says what another cord of the batch does")
     if np.ptp(forecast.masses) == 0:
@@ -249,19 +249,19 @@ def not_rated(reasons: Sequence[str], *, decision: Any, n_cords: int, prediction
     )  # fmt: skip
 
 
-def _range_reasons(evidence: Any, jumps: float | None, temperature: float | None) -> list[str]:
+def _range_reasons(evidence: Any, jumps: float | None, use: tuple[float, float] | None) -> list[str]:
+    """Why the use is outside what was tested; `use` is its lowest and highest temperature, None where not given."""
     reasons = []
     low, high = evidence.jumps.min(), evidence.jumps.max()
     if jumps is not None and not low <= jumps <= high:
         reasons.append(f"asked for {jumps:g} jumps, but cords with {low:g} to {high:g} jumps were dropped")
     known = evidence.temperature[np.isfinite(evidence.temperature)]
-    if temperature is not None:
+    if use is not None:
+        asked = f"asked for use at {use[0]:g} to {use[1]:g} °C"
         if not known.size:
-            reasons.append(f"asked for {temperature:g} °C, but no drop has its temperature recorded")
-        elif not known.min() <= temperature <= known.max():
-            reasons.append(
-                f"asked for {temperature:g} °C, but drops were made at {known.min():g} to {known.max():g} °C"
-            )
+            reasons.append(f"{asked}, but no drop has its temperature recorded")
+        elif use[0] < known.min() or use[1] > known.max():
+            reasons.append(f"{asked}, but drops were made at {known.min():g} to {known.max():g} °C")
     return reasons
 
 

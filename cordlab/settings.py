@@ -5,6 +5,7 @@ import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass, field, fields
 from functools import partial
+from itertools import pairwise
 from math import inf
 from reprlib import repr as brief
 from typing import Annotated, Any
@@ -50,6 +51,28 @@ def _share(given: Any, *, lowest: float = 0.0) -> float:
         hint = f"; for {value:g} % write {value / 100:g}" if 100 * lowest < value < 100 else ""
         raise ValueError(f"{given} is not between {lowest:g} and 1{hint}")
     return value
+
+
+def _range(given: Any, *, unit: str) -> tuple[float, float]:
+    """ "5 to 30 degC" in the unit asked for, exact."""
+    match = re.fullmatch(r"\s*(\S+) +to +(\S+) +(\S+)\s*", given) if isinstance(given, str) else None
+    if match is None:
+        raise ValueError(f'{brief(given)} is not a range; write for example "5 to 30 {unit}"')
+    low, high = (_exact(f"{end} {match[3]}", unit=unit, above=-inf, at_least=-inf) for end in match.group(1, 2))
+    if low > high:
+        raise ValueError(f"{given} falls; write the lower end first")
+    return low, high
+
+
+def _masses(given: Any) -> tuple[float, ...]:
+    """Masses of a plan [kg], light to heavy."""
+    if not isinstance(given, list) or not given:
+        raise ValueError(f'{brief(given)} is not a list of masses; write for example ["36 kg", "52 kg"]')
+    masses = sorted(_exact(each, unit="kg", above=0.0, at_least=-inf) for each in given)
+    for light, heavy in pairwise(masses):
+        if light == heavy:
+            raise ValueError(f"{light:g} kg is there twice")
+    return tuple(masses)
 
 
 def _one_of(*choices: str) -> PlainValidator:
@@ -119,6 +142,7 @@ class Site:
     gear_mass : hung with the rider: harness, connectors  [kg]
     drag_area : Cd·A of the body  [m²]
     air_density : [kg/m³]
+    temperature : lowest and highest of the cord in use [degC], or None: where the drops were made, and nowhere else
     """
 
     tie_height: Annotated[Measured, _quantity("m", above=0)]
@@ -128,6 +152,7 @@ class Site:
     gear_mass: Annotated[Measured, _quantity("kg", at_least=0)]
     drag_area: Annotated[Measured, _quantity("m^2", at_least=0)]
     air_density: Annotated[Measured, _quantity("kg/m^3", at_least=0)]
+    temperature: Annotated[tuple[float, float] | None, PlainValidator(partial(_range, unit="degC"))] = None
 
 
 @_closed
@@ -182,6 +207,23 @@ class Decision:
 
 @_closed
 @dataclass(frozen=True)
+class Plan:
+    """The masses of a test day, and its own limits where they are not those of `[criteria]`.
+
+    masses : hung below the cord's end, light to heavy  [kg]
+    stack_height : of the weights below the cord's end  [m]
+    least_clearance : of the lowest weight above the surface  [m], or None: that of `[criteria]`
+    greatest_load : at the tie point of the rig  [N], or None
+    """
+
+    masses: Annotated[tuple[float, ...], PlainValidator(_masses)]
+    stack_height: Annotated[float, _figure("m", at_least=0)] = 0.0
+    least_clearance: Annotated[float | None, _figure("m", at_least=0)] = None
+    greatest_load: Annotated[float | None, _figure("N", above=0)] = None
+
+
+@_closed
+@dataclass(frozen=True)
 class CordSection:
     """What is known of the cord beside its drops: viscosity  [N·s]."""
 
@@ -220,6 +262,7 @@ class Settings:
     decision: Decision
     cord: CordSection = field(default_factory=CordSection)
     report: ReportSection = field(default_factory=ReportSection)
+    plan: Plan | None = None
 
 
 def read_toml(folder: Folder, name: str) -> tuple[str, dict[str, Any]] | None:
@@ -286,6 +329,7 @@ _SECTIONS: dict[tuple[str, ...], type] = {
     ("decision",): Decision,
     ("cord",): CordSection,
     ("report",): ReportSection,
+    ("plan",): Plan,
 }
 
 

@@ -131,19 +131,21 @@ class Table:
         return not self.lost and None not in self.values[key]
 
 
-def read_table(folder: Folder, name: str, columns: tuple[Column, ...]) -> Table | None:
+def read_table(folder: Folder, name: str, columns: tuple[Column, ...], *, may_be_empty: bool = False) -> Table | None:
     """The table in the file `name`; None where there is no header. Problems go to `folder`."""
     content = folder.read_text(name)
     header = None if content is None else read_header(folder, name, content, columns)
-    return None if content is None or header is None else read_rows(folder, header, content, columns)
+    return None if content is None or header is None else read_rows(folder, header, content, columns, may_be_empty)
 
 
-def read_rows(folder: Folder, header: Header, content: str, columns: tuple[Column, ...]) -> Table:
+def read_rows(
+    folder: Folder, header: Header, content: str, columns: tuple[Column, ...], may_be_empty: bool = False
+) -> Table:
     """The rows below `header` in `content`, the text of its file. Problems go to `folder`, sorted by row."""
     known = len(folder.problems)
     lines, rows = _cells(folder, header, content)
     lost = len(folder.problems) > known
-    if not rows and not lost:
+    if not rows and not lost and not may_be_empty:
         folder.problem(header.name, "has no rows below its header")
     found: list[tuple[int, int, str]] = []  # line, column, what is wrong
     refused = set()

@@ -87,3 +87,14 @@ def temperature_trend(
     with_jumps = abs(own @ counted) / np.sqrt((own @ own) * (counted @ counted)) if counted @ counted > 1e-9 else 0.0
     note = "jump counts rose along with it, and their softening is in the trend" if with_jumps > TOGETHER else ""
     return TemperatureTrend(slope, u, dof, lowest, highest, note=note)
+
+
+def tested_only(temperatures: Any) -> str:
+    """The caution where a campaign does not say at which temperatures the cords are used.  (n_drops,) [°C]"""
+    known = np.asarray(temperatures)[np.isfinite(temperatures)]
+    if not known.size:
+        return "No drop has its temperature recorded, and none is given for the use: the rating says nothing of either."
+    return (
+        f"The rating holds for cords at {known.min():g} to {known.max():g} °C, where they were dropped; the "
+        "temperature of use is not given ([site] temperature)."
+    )

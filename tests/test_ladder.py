@@ -1,14 +1,19 @@
 """The ladder: what one drop and several allow; its limits hold for shapes inside and outside its assumptions."""
 
+import json
+import shutil
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from scipy import stats
 
+from cordlab import cli
 from cordlab.ladder import FURTHEST_STEP, next_mass
+from cordlab.plan import MakersCurve
 from cordlab.units import Measured
 from tests.coverage.limits import TRUE_SHAPES, ladder
+from tests.small_campaign import edit, problems, write_small_campaign
 from tests.test_limits import CURVE, EXACT, MASSES, invented, scattered
 
 DAY = {"rig": EXACT, "least_clearance": 3.0, "stack_height": 1.2}
@@ -70,7 +75,7 @@ def test_another_cord_is_less_certain_than_the_one_that_climbs():
 
 
 def test_before_the_first_drop_only_a_makers_curve_can_say_anything_and_it_is_marked_assumed():
-    with pytest.raises(ValueError, match="needs a maker's curve"):
+    with pytest.raises(ValueError, match="needs the maker's curve"):
         next_mass(None, planned=MASSES, **DAY)
     rung = next_mass(None, planned=MASSES, makers_curve=CURVE, slack_length=10.0, cord_mass=14.0, **DAY)
     assert rung.mass == 36.0
@@ -78,6 +83,136 @@ def test_before_the_first_drop_only_a_makers_curve_can_say_anything_and_it_is_ma
     assert len(rung.plan) == MASSES.size
     with pytest.raises(ValueError, match="give rig="):
         next_mass(first(1), planned=MASSES)
+
+
+def test_before_the_first_drop_only_the_lightest_mass_may_be_dropped():
+    """However promising the maker's curve: each heavier one waits for a drop of the one before."""
+    rung = next_mass(None, planned=MASSES, makers_curve=CURVE, slack_length=10.0, cord_mass=14.0, **DAY)
+    assert [step.allowed for step in rung.plan] == [True, False, False, False, False]
+    assert all("36 kg comes first" in step.reason for step in rung.plan[1:])
+    assert rung.proposed == 36.0
+
+
+def points(end):
+    """A maker's table of points, on a curve that is known."""
+    ratios = np.linspace(1.0, end, 12)
+    return MakersCurve(ratios, np.asarray(CURVE.force(ratios)))
+
+
+def test_the_makers_points_answer_as_the_curve_they_lie_on_and_not_beyond_their_end():
+    day = {"planned": [36.0, 52.0], "slack_length": 10.0, "cord_mass": 14.0, **DAY}
+    known, table = (next_mass(None, makers_curve=curve, **day) for curve in (CURVE, points(5.0)))
+    assert table.lowest_point_limit == pytest.approx(known.lowest_point_limit, rel=1e-3)
+    short = next_mass(None, makers_curve=points(2.0), **day)
+    assert short.answer == "do not drop"
+    assert "beyond a ratio of 2, where the maker's curve ends" in short.reasons[0]
+
+
+def test_once_a_drop_is_made_the_makers_curve_is_not_used():
+    stiff = CURVE.scaled(3.0)
+    day = {"planned": [52.0], "slack_length": 10.0, "cord_mass": 14.0, **DAY}
+    with_it, without = next_mass(first(1), makers_curve=stiff, **day), next_mass(first(1), **day)
+    assert with_it.lowest_point_limit == without.lowest_point_limit
+    assert any("maker's curve is not used any more" in reason for reason in with_it.reasons)
+
+
+def test_a_step_too_wide_is_named_before_it_is_reached():
+    rung = next_mass(first(1), planned=[44.0, 100.0], **DAY)
+    assert any("from 44 to 100 kg is a step of more than 1.5 times" in reason for reason in rung.reasons)
+
+
+PLAN = """
+[plan]
+masses = ["68 kg", "36 kg", "44 kg"]
+stack_height = "1.2 m"
+greatest_load = "20 kN"
+"""
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """A test day in the morning: a plan, the maker's curve, a drops.csv that is a header alone."""
+    write_small_campaign(tmp_path)
+    shutil.rmtree(tmp_path / "records")
+    with (tmp_path / "campaign.toml").open("a") as file:
+        file.write(PLAN)
+    whole = (tmp_path / "drops.csv").read_text()
+    (tmp_path / "drops.csv").write_text(whole.splitlines()[0] + "\n")
+    table = points(5.0)
+    rows = "".join(f"{x:.4f},{f:.2f}\n" for x, f in zip(table.stretch_ratio, table.force, strict=True))
+    (tmp_path / "maker_curve.csv").write_text("stretch ratio,force [N]\n" + rows)
+    return tmp_path
+
+
+def test_a_plan_before_the_first_drop(folder, capsys):
+    assert cli.main(["check", str(folder)]) == 0
+    assert "no drop yet" in capsys.readouterr().out
+    assert cli.main(["ladder", str(folder)]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("DROP 36 kg")
+    assert "the maker's curve is assumed" in out
+    assert "caution: nothing of this cord was measured" in out
+    planned = [line.split()[0] for line in out.splitlines() if " kg  lowest " in line]
+    assert planned == ["36.0", "44.0", "68.0"]
+    assert cli.main(["analyse", str(folder)]) == 2
+    assert "`cordlab ladder` says what may be dropped first" in capsys.readouterr().err
+    assert not (folder / "results").exists()
+
+
+def test_the_day_goes_on_with_the_drop_that_was_made(folder, capsys):
+    with (folder / "drops.csv").open("a") as file:
+        file.write("A1-36,A1,36.00,0.05,5,18.5,fit,21.9,0.05,\n")
+    assert cli.main(["ladder", str(folder), "--json"]) == 0
+    rung = json.loads(capsys.readouterr().out)
+    assert rung["mass"] == 44.0
+    assert any("not used any more" in reason for reason in rung["reasons"])
+    assert not any("maker's curve is assumed" in reason for reason in rung["reasons"])
+
+
+def test_the_limits_of_the_day_are_the_plans(folder, capsys):
+    edit(folder, "campaign.toml", ("20 kN", "500 N"))
+    assert cli.main(["ladder", str(folder)]) == 1
+    assert "above the test day's 500 N" in capsys.readouterr().out
+    edit(folder, "campaign.toml", ("500 N", "20 kN"), ("[plan]", '[plan]\nleast_clearance = "40 m"'))
+    assert cli.main(["ladder", str(folder)]) == 1
+    assert "below the test day's 40 m" in capsys.readouterr().out
+
+
+def test_without_a_makers_curve_the_first_mass_is_refused(folder, capsys):
+    (folder / "maker_curve.csv").unlink()
+    assert cli.main(["check", str(folder)]) == 0
+    assert cli.main(["ladder", str(folder)]) == 2
+    assert "needs the maker's curve (maker_curve.csv)" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new", "said"),
+    [
+        ("campaign.toml", '["68 kg", "36 kg", "44 kg"]', "[]", "is not a list of masses"),
+        ("campaign.toml", '"44 kg"', '"36 kg"', "36 kg is there twice"),
+        ("campaign.toml", '"44 kg"', '"44 m"', "a mass is wanted"),
+        ("campaign.toml", '"44 kg"', '"-44 kg"', "is not above 0"),
+        ("campaign.toml", "stack_height", "stack_hight", "the nearest known is 'stack_height'"),
+        ("campaign.toml", "[plan]", "[plans]", "the nearest known is 'plan'"),
+        ("maker_curve.csv", "\n1.3636,", "\n1.9636,", "a loading curve rises"),
+        ("maker_curve.csv", "force [N]", "force", "has no unit"),
+    ],
+)
+def test_slips_in_a_plan_are_named(folder, name, old, new, said):
+    edit(folder, name, (old, new))
+    assert any(said in problem for problem in problems(folder)), problems(folder)
+
+
+def test_three_points_are_no_curve(folder):
+    lines = (folder / "maker_curve.csv").read_text().splitlines()
+    (folder / "maker_curve.csv").write_text("\n".join([*lines[:4], ""]))
+    assert problems(folder) == ["maker_curve.csv: has 3 points; give at least 4, up to the greatest stretch"]
+
+
+def test_without_a_plan_a_campaign_needs_drops(folder):
+    text = (folder / "campaign.toml").read_text()
+    (folder / "campaign.toml").write_text(text.replace(PLAN, ""))
+    assert "drops.csv: has no rows below its header" in problems(folder)
 
 
 @pytest.mark.parametrize("shape", TRUE_SHAPES)

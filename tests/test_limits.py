@@ -25,11 +25,12 @@ CURVE = Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})
 EXACT = SimpleNamespace(
     tie_height=Measured(48.0), release_depth=Measured(0.0), drag_area=Measured(0.1), air_density=Measured(1.2),
     compliance=Measured(0.0), load_cell_at="top", reach_below_attachment=Measured(2.2), gear_mass=Measured(0.0),
+    temperature=None,
 )  # fmt: skip
 UNSURE = SimpleNamespace(
     tie_height=Measured(43.0, 0.1), release_depth=Measured(0.0, 0.1), drag_area=Measured(0.4, 0.1),
     air_density=Measured(1.2, 0.05), compliance=Measured(0.0), load_cell_at="top",
-    reach_below_attachment=Measured(2.2, 0.1), gear_mass=Measured(3.0, 0.3),
+    reach_below_attachment=Measured(2.2, 0.1), gear_mass=Measured(3.0, 0.3), temperature=None,
 )  # fmt: skip
 KEYS = ("mass", "slack_length", "cord_mass", "drag_area")
 

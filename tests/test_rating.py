@@ -108,15 +108,38 @@ def test_no_mass_is_rated_where_no_limit_meets_the_criteria(forecast):
 
 def test_every_reason_for_rating_nothing_is_given_at_once(forecast):
     off = tuple(HeldBack(f"D{k}", "C0", 68.0, 35.0, 30.0, 29.0, 31.0, "this cord") for k in range(4))
-    rating = rate(
-        forecast, criteria=CRITERIA, validation=Validation(off, 0.98, left_out=False), jumps=300, temperature=-5.0
-    )
+    winter = replace(forecast, site=SimpleNamespace(**{**vars(UNSURE), "temperature": (-5.0, 15.0)}))
+    rating = rate(winter, criteria=CRITERIA, validation=Validation(off, 0.98, left_out=False), jumps=300)
     assert not rating.rated
     text = "\n".join(rating.reasons)
-    for part in ("asked for 300 jumps", "asked for -5 °C", "validation failed: 4 of 4 drops", "no breaking load"):
+    for part in (
+        "asked for 300 jumps",
+        "asked for use at -5 to 15 °C, but drops were made at 15 to 15 °C",
+        "validation failed: 4 of 4 drops",
+        "no breaking load",
+    ):
         assert part in text
     assert all(not row["rated"] for row in rating.predictions)
     assert rating.predictions[10]["clearance_limit"] is not None  # the limits stand; only the rating is withheld
+
+
+def test_only_the_tested_temperatures_are_rated_where_the_use_is_asked(forecast):
+    """Fail closed: use beyond the drops' temperatures on either side, or drops without any, rate nothing."""
+
+    def asked(use, *, tested=(10.0, 20.0)):
+        seen = forecast.learned.evidence
+        spread = replace(seen, temperature=np.linspace(*tested, len(seen)))
+        site = SimpleNamespace(**{**vars(UNSURE), "temperature": use})
+        there = replace(forecast, site=site, learned=replace(forecast.learned, evidence=spread))
+        return rate(there, criteria=CRITERIA, breaking_load=LOT)
+
+    assert asked((12.0, 20.0)).rated
+    assert asked(None).rated
+    for use in ((9.9, 15.0), (15.0, 20.1), (0.0, 40.0)):
+        rating = asked(use)
+        assert not rating.rated
+        assert rating.reasons[0].endswith("but drops were made at 10 to 20 °C")
+    assert asked((15.0, 15.0), tested=(np.nan, np.nan)).reasons[0].endswith("no drop has its temperature recorded")
 
 
 def test_one_mass_is_not_a_range():

@@ -37,6 +37,7 @@ RIG = SimpleNamespace(
 SITE = SimpleNamespace(
     tie_height=Measured(43.0, 0.1), surface="water", release_depth=Measured(0.0, 0.1), gear_mass=Measured(0.0),
     reach_below_attachment=Measured(2.2, 0.1), drag_area=Measured(0.4, 0.1), air_density=Measured(1.20, 0.05),
+    temperature=None,
 )  # fmt: skip
 CRITERIA = SimpleNamespace(
     least_clearance=4.0, greatest_g=3.1, least_strength_factor=5.0, greatest_stretch_ratio=None,
