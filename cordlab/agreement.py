@@ -15,8 +15,9 @@ from cordlab.campaign import Campaign, DropEntry
 from cordlab.diagnosis import Finding
 from cordlab.reduce import Drop
 
-LEVEL = 0.01  # chance of a false finding of a drop unlike the others, over all drops
-MASS = (0.03, 0.03)  # share: all drops together; one drop from the others of its mass
+UNLIKE = (0.05, 0.015)  # chance over all drops that scatter alone puts one so far off; and as a share of its depth
+MASS = (0.03, 0.03)  # share: all drops together; one drop from the others of about its mass
+ALIKE = 0.1  # share by which masses may differ and still be compared
 DATUM = 0.10  # m, between the lowest points noted and those that the distance shows, all drops together
 ALONE = 0.02  # the same from the load alone, as a share of the lowest point
 FEWEST = 3  # drops of which a median is taken
@@ -43,7 +44,7 @@ def disagreements(campaign: Campaign, drops: Sequence[Drop]) -> tuple[Finding, .
         *_lowest_points(campaign, drops),
         *_swapped(campaign, drops),
         *_order_of_depths(noted),
-        *_unlike_depth(noted),
+        *_unlike_depth(campaign, noted),
         *_counts(campaign),
         *_unusual(campaign),
         *_strength(campaign, drops),
@@ -64,11 +65,11 @@ def _masses(drops: Sequence[Drop]) -> Iterator[Finding]:
             "check the calibration of the load cell (its table, its unit), the masses and their unit",
         )
     for drop, off in seen:
-        others = [other for one, other in seen if one.mass == drop.mass and one is not drop]
+        others = [other for one, other in seen if one is not drop and abs(one.mass / drop.mass - 1) < ALIKE]
         if len(others) > 1 and abs(off - np.median(others)) > MASS[1]:
             yield Finding(
                 "mass",
-                f"load and motion imply {off - np.median(others):+.1%} more mass than in the other drops of "
+                f"load and motion imply {off - np.median(others):+.1%} than in the other drops of about "
                 f"{drop.mass:g} kg",
                 f"drop {drop.name} (cord {drop.cord})",
                 "check its mass, and whose record it is",
@@ -143,28 +144,32 @@ def _order_of_depths(noted: Sequence[DropEntry]) -> Iterator[Finding]:
                 )
 
 
-def _unlike_depth(noted: Sequence[DropEntry]) -> Iterator[Finding]:
-    """The lowest point furthest from what its cord and its mass make it, by the externally studentized residual.
+def _unlike_depth(campaign: Campaign, noted: Sequence[DropEntry]) -> Iterator[Finding]:
+    """The stretch furthest from what its cord and its mass make it, by the externally studentized residual.
 
-    Least squares with a level for each cord and each mass; Cook & Weisberg 1982, section 2.2.2, Bonferroni's bound.
+    Least squares of the stretches' logarithms, with a level for each cord and each mass; Cook & Weisberg 1982, section
+    2.2.2, Bonferroni's bound.
     """
     if not noted:
         return
     depth = np.array([entry.lowest_point.value for entry in noted if entry.lowest_point is not None])
+    stretch = depth - [campaign.cord(entry.cord).slack_length.value for entry in noted]
+    if stretch.min() <= 0:
+        return
     groups = [np.array([entry.cord for entry in noted]), np.array([entry.mass.value for entry in noted])]
     levels = np.hstack([(group[:, None] == np.unique(group)).astype(float) for group in groups])
     dof = depth.size - int(np.linalg.matrix_rank(levels))
     if dof < 3:
         return
     hat = levels @ np.linalg.pinv(levels)
-    left, free = depth - hat @ depth, 1 - np.diag(hat)
+    left, free = np.log(stretch) - hat @ np.log(stretch), 1 - np.diag(hat)
     known = np.flatnonzero(free > 1e-6)
-    own_error = np.median([entry.lowest_point.u for entry in noted if entry.lowest_point is not None])
-    others = (left @ left - left[known] ** 2 / free[known]) / (dof - 1)
-    t = np.abs(left[known]) / np.sqrt(np.maximum(others, own_error**2 + 1e-12) * free[known])
+    left, free = left[known], free[known]
+    others = (left @ left + 1e-12 - left**2 / free) / (dof - 1)
+    t = np.abs(left) / np.sqrt(np.maximum(others, 1e-12) * free)
     worst = int(np.argmax(t))
-    if 2 * stdtr(dof - 1, -t[worst]) * known.size < LEVEL:
-        entry, off = noted[known[worst]], left[known[worst]] / free[known[worst]]
+    entry, off = noted[known[worst]], stretch[known[worst]] * -np.expm1(-left[worst] / free[worst])
+    if 2 * stdtr(dof - 1, -t[worst]) * t.size < UNLIKE[0] and abs(off) > UNLIKE[1] * depth[known[worst]]:
         yield Finding(
             "unlike depth",
             f"its lowest point is {off:+.2f} m from what its cord and its mass lead one to expect, "

@@ -171,7 +171,7 @@ def _misfit(setup: Setup, time: np.ndarray, load: np.ndarray, cell: str, duratio
 def _at_pattern(
     setup: Setup, time: np.ndarray, load: np.ndarray, guess: float, cell: str
 ) -> tuple[Callable, OptimizeResult]:
-    """Residuals of rest and fall as `_misfit` gives them, and the fit of the release alone, the clock taken as right."""
+    """Residuals of rest and fall as `_misfit` gives them, and the fit of the release alone, the clock being right."""
     duration = folded_fall(setup, cell).duration
     if guess + 0.3 * duration < time[0]:
         raise RecordError("the record begins after the release; start it at least a second before")

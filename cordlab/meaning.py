@@ -96,7 +96,9 @@ def _clock(seen: Evidence, measured: bool) -> list[str]:
     off = seen.release.clock - 1
     if abs(off) <= CLOCK[0]:
         return []
-    causes = "a clock that runs wrong, or the distance in another unit" if measured else "the clock or the slack length"
+    causes = "a clock that runs wrong, or the distance in another unit"
+    if not measured:  # told by the folded cord's load, which grows as the mass falls
+        causes = "the clock, the slack length, the release depth, the cord's mass or the cell's calibration"
     said = f"the fall takes {seen.release.clock:.3f} times as long as gravity allows; look at {causes}"
     if abs(off) > CLOCK[1]:
         raise RecordError(said)
