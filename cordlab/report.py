@@ -3,17 +3,17 @@
 import hashlib
 import json
 import platform
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
+from dataclasses import asdict
 from importlib.metadata import version
 from importlib.resources import files
-from math import inf, isfinite
+from math import isfinite
 from pathlib import Path
-from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
+from cordlab import sections
 from cordlab.results import RESULTS, write_folder
-from cordlab.rounding import NOTHING, Numbers
+from cordlab.rounding import Numbers
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
@@ -34,28 +34,6 @@ ABOUT = {
     "reviewer": "Reviewed by",
 }
 """What only the user knows: the keys of `[report]`, and their words. What is not given is left as a line to fill in."""
-
-_CRITERIA = {
-    "least_clearance": ("Least clearance of the body above the surface", "m"),
-    "greatest_g": ("Greatest g, load at the lower end over weight, 1 at rest", ""),
-    "least_strength_factor": ("Least strength factor, breaking load over greatest load", ""),
-    "greatest_stretch_ratio": ("Greatest stretch ratio, stretched over slack length", ""),
-    "design_breaking_load": ("Design breaking load", "N"),
-    "greatest_jumps": ("Greatest jump count, by the maker or the rule", ""),
-    "lot_sample_share": ("Least share of the lot to be broken", ""),
-    "lot_size": ("Cords in the lot", ""),
-}
-_PLACE = {
-    "tie_height": ("tie point above the surface", "m"),
-    "surface": ("surface", ""),
-    "release_depth": ("release below the tie point", "m"),
-    "reach_below_attachment": ("lowest point of the body below the cord's end", "m"),
-    "gear_mass": ("gear hung with the rider", "kg"),
-    "drag_area": ("drag area Cd·A", "m²"),
-    "air_density": ("air density", "kg/m³"),
-    "compliance": ("sag of the rig per newton", "m/N"),
-    "load_cell_at": ("load cell at the", ""),
-}
 
 
 class PdfError(OSError):
@@ -124,21 +102,21 @@ def render(results: Mapping[str, Any], figures: Mapping[str, str], *, second_uni
         about=[(word, str(campaign["report"].get(key, ""))) for key, word in ABOUT.items()],
         heading=[str(campaign["report"][key]) for key in ("laboratory", "address") if key in campaign["report"]],
         figures=figures,
-        masses=_by_mass(results["predictions"], campaign["criteria"], numbers),
-        criteria=_named(campaign["criteria"], _CRITERIA, numbers),
-        places={name: _named(campaign[name], _PLACE, numbers) for name in ("rig", "site")},
-        cords=_cords(campaign["cords"], results["curve"]["scales"], numbers),
-        in_service=_in_service(results.get("cords_in_service", ())),
-        by_count=_by_count(results["wear"], numbers),
-        jumps=_jumps(results),
-        by_hand=_by_hand(campaign),
-        notes=_grouped(results["drops"]),
+        masses=sections.by_mass(results["predictions"], campaign["criteria"], numbers),
+        criteria=sections.named(campaign["criteria"], sections.CRITERIA, numbers),
+        places={name: sections.named(campaign[name], sections.PLACE, numbers) for name in ("rig", "site")},
+        cords=sections.cords(campaign["cords"], results["curve"]["scales"], numbers),
+        in_service=sections.in_service(results.get("cords_in_service", ())),
+        by_count=sections.by_count(results["wear"], numbers),
+        jumps=sections.jumps(results),
+        by_hand=sections.by_hand(campaign),
+        notes=sections.grouped(results["drops"]),
         findings=results.get("findings", ()),
-        cautions=_standing(results),
-        calibrations=[_calibration(name, found) for name, found in results["calibration"].items()],
-        parameters=_parameters(results["curve"]),
-        models=_models(results["curve"]),
-        budgets=_budgets(results["budget"]),
+        cautions=sections.standing(results),
+        calibrations=[sections.calibration(name, found) for name, found in results["calibration"].items()],
+        parameters=sections.parameters(results["curve"]),
+        models=sections.models(results["curve"]),
+        budgets=sections.budgets(results["budget"]),
     )
 
 
@@ -169,207 +147,3 @@ def write_results(analysis: "Analysis", out: str | Path, *, second_units: bool =
     page = render(results, vectors, second_units=second_units)
     contents |= {"report.html": page.encode()} | ({"report.pdf": pdf(page)} if with_pdf else {})
     return write_folder(out, contents | {RESULTS: as_json(results).encode()})
-
-
-@dataclass(frozen=True)
-class Table:
-    """A table of texts: heads, rows, and whether the first cell of a row is its head."""
-
-    caption: str
-    heads: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-
-
-_COLUMNS = (  # word, key, unit, the limit's side, whether the estimate stands beside it, its criterion
-    ("clearance", "clearance", "m", "lower", True, "least_clearance"),
-    ("g", "g", "", "upper", True, "greatest_g"),
-    ("peak load", "peak_load", "N", "upper", False, None),
-    ("strength factor", "strength_factor", "", "lower", False, "least_strength_factor"),
-    ("stretch ratio", "stretch_ratio", "", "upper", False, "greatest_stretch_ratio"),
-)
-EVERY = 4  # kg between the rows of the table
-
-
-def _by_mass(predictions: Sequence[Mapping[str, Any]], criteria: Mapping[str, Any], numbers: Numbers) -> Table:
-    """Estimates and limits at every fourth kilogram and at both ends of what was tested."""
-    known = [row for row in predictions if row["clearance"] is not None]
-    shown = [row for row in known if row["mass"] % EVERY == 0 or row in (known[0], known[-1])]
-    heads = [f"rider mass [{numbers.unit('kg')}]"]
-    u = {}
-    for word, key, unit, _, both, _ in _COLUMNS:
-        bracket = f" [{numbers.unit(unit)}]" if unit else ""
-        heads += [f"{word}{bracket}, estimate"] * both + [f"{word}{bracket}, limit"]
-        u[key] = _column_u(known, key)
-    rows = []
-    for row in shown:
-        cells = [numbers.write(row["mass"], "kg")]
-        for _, key, unit, side, both, _ in _COLUMNS:
-            cells += [numbers.write(row[key], unit, u=u[key])] * both
-            cells.append(numbers.write(row[f"{key}_limit"], unit, u=u[key], side=side))
-        rows.append((*cells, "yes" if row["rated"] else f"no: {_failed(row, criteria)}"))
-    return Table("Estimates and limits by rider mass", (*heads, "rated"), tuple(rows))
-
-
-def _failed(row: Mapping[str, Any], criteria: Mapping[str, Any]) -> str:
-    """The criteria that a mass does not meet, by name; the reason in full where it is another."""
-    names = []
-    for word, key, _, side, _, criterion in _COLUMNS:
-        bound, limit = criterion and criteria[criterion], row[f"{key}_limit"]
-        if bound is not None and (limit is None or (limit < bound if side == "lower" else limit > bound)):
-            names.append(word)
-    return ", ".join(names) or str(row["reason"])
-
-
-def _column_u(rows: Sequence[Mapping[str, Any]], key: str) -> float | None:
-    """The greatest standard uncertainty in a column, at most: a limit lies no nearer than the normal quantile."""
-    reach = [abs(row[f"{key}_limit"] - row[key]) for row in rows if row[f"{key}_limit"] is not None]
-    return max(reach, default=0.0) / NormalDist().inv_cdf(0.99) or None
-
-
-def _measured(value: Any, unit: str, numbers: Numbers) -> str:
-    """ "43.00 m, u = 0.10 m" from a value of the settings, whatever it is."""
-    if isinstance(value, Mapping):
-        if not value["u"]:
-            return f"{numbers.say(value['value'], unit)}, taken as exact"
-        return f"{numbers.say(value['value'], unit, u=value['u'])}, u = {numbers.say(value['u'], unit, u=value['u'])}"
-    return numbers.say(float(value), unit) if isinstance(value, int | float) else str(value)
-
-
-def _named(given: Mapping[str, Any], words: Mapping[str, tuple[str, str]], numbers: Numbers) -> list[tuple[str, str]]:
-    """What was given, with its words; a key without words of its own is shown all the same."""
-    named = []
-    for key, value in given.items():
-        word, unit = words.get(key, (key.replace("_", " "), ""))
-        if value is not None:
-            named.append((word, _measured(value, unit, numbers)))
-    return named
-
-
-def _cords(cords: Sequence[Mapping[str, Any]], scales: Mapping[str, float], numbers: Numbers) -> Table:
-    heads = ("cord", f"slack length [{numbers.unit('m')}]", f"mass [{numbers.unit('kg')}]", "jumps before", "stiffness")
-    rows = []
-    for cord in cords:
-        length, mass = cord["slack_length"], cord["mass"]
-        cells = [cord["cord"], numbers.write(length["value"], "m", u=length["u"])]
-        cells += [numbers.write(mass["value"], "kg", u=mass["u"]), str(cord["jumps"])]
-        scale = scales.get(cord["cord"])
-        rows.append((*cells, NOTHING if scale is None else f"{scale:.3f}"))
-    return Table("Cords dropped; stiffness relative to the batch's curve", heads, tuple(rows))
-
-
-def _calibration(channel: str, found: Mapping[str, Any]) -> tuple[str, ...]:
-    """One row: channel, curve, standard uncertainties, scatter, range, lack of fit."""
-    numbers, unit, reading = Numbers(), found["quantity_unit"], found["reading_unit"]
-    pairs = list(zip(found["coefficients"], found["standard_errors"], strict=True))
-    terms = [
-        f"{numbers.write(c, u=u)} {unit}{f'/({reading})' + ('²' if k == 2 else '') if k else ''} (u {u:.2g})"
-        for k, (c, u) in enumerate(pairs)
-    ]
-    low, high = found["range"]
-    tests = [f"degree {test['degree']}: p = {test['p']:.2g}" for test in found["lack_of_fit"] if test["test"] != "none"]
-    return (
-        channel,
-        "; ".join(terms),
-        f"{found['residual_sd']:.2g} {unit}, {found['dof']} degrees of freedom",
-        f"{low:.4g} to {high:.4g} {reading}",
-        "; ".join(tests) or "not tested: too few points",
-    )
-
-
-def _parameters(curve: Mapping[str, Any]) -> list[str]:
-    numbers, said = Numbers(), []
-    for name, value in curve["parameters"].items():
-        u = curve["standard_errors"][name]
-        said.append(f"{name} = {numbers.write(value, u=u)}" + (f" (u {u:.2g})" if u else ", no uncertainty"))
-    return said
-
-
-def _models(curve: Mapping[str, Any]) -> Table:
-    """The models side by side, the best first."""
-    rows = []
-    for each in sorted(curve["candidates"], key=lambda each: inf if each["aicc"] is None else each["aicc"]):
-        use = "chosen" if each["model"] == curve["model"] else "as good" if each["model"] in curve["equals"] else ""
-        aicc = NOTHING if each["aicc"] is None else f"{each['aicc']:.1f}"
-        rms = NOTHING if each["check_rms"] is None else f"{each['check_rms']:.3g}"
-        rows.append((each["model"], aicc, rms, use, each["note"]))
-    heads = ("model", "AICc", "rms of force in drops held back [N]", "use", "note")
-    return Table("Models compared", heads, tuple(rows))
-
-
-def _budgets(shares: Sequence[Mapping[str, Any]]) -> list[Table]:
-    """A table a quantity; inputs below half a per cent are summed."""
-    tables = []
-    for quantity in dict.fromkeys(row.get("quantity", "") for row in shares):
-        own = sorted((row for row in shares if row.get("quantity", "") == quantity), key=lambda row: -row["share"])
-        rows = [(row["input"], f"{100 * row['share']:.1f}") for row in own if row["share"] >= 0.005]
-        rest = [row["share"] for row in own if row["share"] < 0.005]
-        if rest:
-            rows.append((f"{len(rest)} smaller inputs", f"{100 * sum(rest):.1f}"))
-        tables.append(Table(f"Shares of the variance of {quantity}", ("input", "share [%]"), tuple(rows)))
-    return tables
-
-
-def _in_service(cords: Sequence[Mapping[str, Any]]) -> Table:
-    """Where the cords of the jump log stand."""
-    rows = []
-    for cord in cords:
-        left = (cord[f"before_{name}"] for name in ("retest", "retirement"))
-        told = "; ".join([*cord["reasons"], *cord["cautions"]])
-        cells = [NOTHING if count is None else str(count) for count in left]
-        rows.append((cord["cord"], str(cord["jumps"]), *cells, "yes" if cord["may_jump"] else "no", told))
-    heads = ("cord", "jumps", "left before retest", "left before retirement", "may jump", "note")
-    return Table("Cords in service, by the jump log", heads, tuple(rows))
-
-
-def _by_count(wear: Mapping[str, Any] | None, numbers: Numbers) -> Table:
-    rows = [
-        (str(row["jumps"]), *(numbers.write(row[end], "kg", side=side) for end, side in _ENDS))
-        for row in (wear or {}).get("range_by_count", ())
-    ]
-    heads = ("jumps", *(f"{end} rider [{numbers.unit('kg')}]" for end, _ in _ENDS))
-    return Table("Range that would hold from new cords to each retested count", heads, tuple(rows))
-
-
-_ENDS = (("lightest", "upper"), ("heaviest", "lower"))
-
-
-def _jumps(results: Mapping[str, Any]) -> str:
-    """The jump count that the rating holds for, in words."""
-    wear, counts = results["wear"], [drop["jumps"] for drop in results["drops"] if drop["use"] == "fit"]
-    new = f"{min(counts)} to {max(counts)} jumps" if counts else "no jumps"
-    if wear is None:
-        return f"cords with {new}, as dropped; no worn cord was dropped, so nothing is rated beyond"
-    if wear["retire_at"] is None:
-        return f"cords with {new}, as dropped; not rated for wear: {'; '.join(wear['reasons'])}"
-    return f"cords with up to {wear['retire_at']} jumps; they are retired then"
-
-
-def _by_hand(campaign: Mapping[str, Any]) -> list[str]:
-    """What was settled by hand rather than by the data."""
-    decision, criteria, found = campaign["decision"], campaign["criteria"], []
-    if decision["model"] != "auto":
-        found.append(f"the model {decision['model']} was chosen by hand")
-    if decision["calibration_degree"] is not None:
-        found.append(f"calibrations of degree {decision['calibration_degree']} were chosen by hand")
-    if decision["filter"] == "off":
-        found.append("records were not filtered")
-    if criteria["design_breaking_load"] is not None:
-        found.append("a design breaking load was given; break tests do not set the strength factor")
-    if campaign["viscosity"] is not None:
-        found.append("the viscosity of the cord was given by hand")
-    return found
-
-
-def _grouped(drops: Sequence[Mapping[str, Any]]) -> list[tuple[str, str]]:
-    """Each note on records once, with the names of the drops that it is about."""
-    about: dict[str, list[str]] = {}
-    for drop in drops:
-        for note in drop.get("notes", ()):
-            about.setdefault(note, []).append(drop["drop"])
-    return [(note, ", ".join(names)) for note, names in about.items()]
-
-
-def _standing(results: Mapping[str, Any]) -> list[str]:
-    """Cautions, without the notes on single drops, which are listed by themselves."""
-    noted = tuple(f": {note}" for drop in results["drops"] for note in drop.get("notes", ()))
-    return [caution for caution in results["cautions"] if not caution.endswith(noted)]
