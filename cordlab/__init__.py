@@ -13,6 +13,8 @@ _HOME = {
     "Campaign": "campaign",
     "CampaignError": "campaign",
     "read_campaign": "campaign",
+    "Missing": "start",
+    "chosen_campaign": "start",
     "Calibration": "calibrate",
     "OutsideCalibration": "calibrate",
     "fit_calibration": "calibrate",
@@ -53,6 +55,7 @@ if TYPE_CHECKING:
     from cordlab.reduce import Drop, RecordError, reduce_drop
     from cordlab.scenario import invent
     from cordlab.spread import VarianceComponents, components, prediction_limit, tolerance_factor, tolerance_limit
+    from cordlab.start import Missing, chosen_campaign
     from cordlab.units import Measured
 
 

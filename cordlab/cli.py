@@ -75,12 +75,22 @@ def _parser() -> argparse.ArgumentParser:
         sub.add_argument("--out", metavar="DIR", type=Path, help="where the results go (default: FOLDER/results)")
     sub.add_argument("--pdf", action="store_true", help="also write report.pdf (needs WeasyPrint)")
     sub.add_argument("--pounds-and-feet", action="store_true", help="lb and ft beside kg and m in the report")
+    sub = command("notebooks", notebooks, "run the notebooks 01 to 10 on a campaign and keep the executed copies")
+    sub.add_argument("--out", metavar="DIR", type=Path, help="where they go (default: FOLDER/results/notebooks)")
     sub = command("publish", publish, "put a campaign and its results into one file that a reviewer can re-run")
     sub.add_argument("bundle", metavar="BUNDLE.zip", type=Path)
     sub.add_argument("--author", required=True, help="who publishes")
     sub.add_argument("--licence", required=True, help="name or address of the licence")
     sub.add_argument("--date", required=True, help="day of publication, such as 2026-05-04")
-    sub.add_argument("--notebook", metavar="FILE", type=Path, action="append", default=[], help="an executed notebook")
+    sub.add_argument(
+        "--notebook",
+        metavar="FILE",
+        type=Path,
+        action="append",
+        default=[],
+        help="an executed notebook (default: those beside the results, where they are fresh)",
+    )
+    sub.add_argument("--notebooks", action="store_true", help="first run the notebooks, to put them in")
     sub = command("recheck", recheck, "re-run a published bundle and compare every number")
     sub.add_argument("other", metavar="OTHER", type=Path, nargs="?", help="compare two results.json instead")
     command("ladder", ladder, "say whether the next, heavier test mass may be dropped")
@@ -116,7 +126,7 @@ def check(options: argparse.Namespace) -> int:
         "notes": list(campaign.notes),
         "results": {"state": state.state, "reasons": list(state.reasons)},
     }
-    counted = ", ".join(f"{count} {use}" for use, count in uses.items() if count)
+    counted = ", ".join(f"{count} {use}" for use, count in uses.items() if count) or "no drop yet"
     text = [
         f"{campaign.title} · {campaign.batch}",
         f"{facts['cords']} cords, drops: {counted}; {facts['records']} records, {facts['breaks']} break tests",
@@ -157,21 +167,44 @@ def _analysed(options: argparse.Namespace, **report: bool) -> tuple[Any, Path]:
     return analysis, written
 
 
+def notebooks(options: argparse.Namespace) -> int:
+    from cordlab.campaign import read_campaign
+    from cordlab.series import folder_of, run_series
+
+    campaign = read_campaign(options.folder)
+    done = run_series(campaign, out=options.out, progress=_progress(options))
+    place = options.out or folder_of(campaign)
+    facts = [{"notebook": each.name, "stopped": each.stopped, "failed": each.failed} for each in done]
+    text = [*(each.summary() for each in done), f"written: {place}"]
+    code = NO if any(each.failed for each in done) else DONE
+    return _answer(options, {"folder": str(place), "notebooks": facts}, text, code)
+
+
 def publish(options: argparse.Namespace) -> int:
     from cordlab.analysis import analyse
     from cordlab.campaign import read_campaign
     from cordlab.publish import publish
     from cordlab.results import results_state
+    from cordlab.series import run_series
 
     campaign = read_campaign(options.folder)
     analysis = analyse(campaign, progress=_progress(options))
-    given = {"licence": options.licence, "author": options.author, "date": options.date, "notebooks": options.notebook}
+    given = {
+        "licence": options.licence,
+        "author": options.author,
+        "date": options.date,
+        "notebooks": options.notebook or None,
+    }
+    if options.notebooks:
+        done = run_series(campaign, progress=_progress(options))
+        if failed := [each.summary() for each in done if each.failed]:
+            return _refuse(failed)
     bundle = publish(options.folder, options.bundle, analysis=analysis, **given)
     state = results_state(campaign)
     if state.state in ("stale", "damaged"):
         _tell(options, f"{state.summary()}; the bundle holds the analysis made now")
     facts = {"bundle": str(bundle.path), "sha256": bundle.sha256, "files": len(bundle.files)}
-    return _answer(options, facts, [bundle.summary()], DONE)
+    return _answer(options, facts, bundle.summary().splitlines(), DONE)
 
 
 def recheck(options: argparse.Namespace) -> int:

@@ -4,12 +4,10 @@ Each panel is a `Panel`: its controls by name, and one function from their value
 in the panel and raised.
 """
 
-import os
 from base64 import b64encode
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from html import escape
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import ipywidgets as w
@@ -22,6 +20,7 @@ from cordlab.drawing import png
 from cordlab.drop import Trace, predict_drop, trace_drop, unloading_for
 from cordlab.rating import re_rate
 from cordlab.reduce import reduce_entry
+from cordlab.start import chosen_folder
 from cordlab.units import Measured
 
 if TYPE_CHECKING:
@@ -37,9 +36,7 @@ PROBABILITIES = (0.9, 0.95, 0.98, 0.99, 0.995, 0.999)
 MOST_VISCOUS = 20.0  # the range in which loads are judged where no viscosity is known  [N·s]
 
 
-def campaign_folder() -> Path:
-    """The campaign that the notebooks work on: the folder named by CORDLAB_CAMPAIGN, else the demo beside them."""
-    return Path(os.environ.get("CORDLAB_CAMPAIGN", "../data-demo/first-batch"))
+campaign_folder = chosen_folder
 
 
 class Panel(w.VBox):

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cordlab import plots, report
+from cordlab import plots, report, series
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
@@ -30,6 +30,7 @@ A published analysis of drop tests on jump cords.
   campaign/      inputs and decisions, as they were analysed
   {results}   every number
   report.html    the report; it opens offline
+  notebooks/     executed notebooks, where they were run on these inputs
   {manifest}   SHA-256 of each file, for `sha256sum -c {manifest}`
   {crate}   who, when, licence (RO-Crate 1.1)
 
@@ -47,14 +48,15 @@ class PublishError(ValueError):
 
 @dataclass(frozen=True)
 class Bundle:
-    """A written bundle: its path, its SHA-256, and the SHA-256 of each file in it."""
+    """A written bundle: its path, its SHA-256, the SHA-256 of each file in it, and what was left out, and why."""
 
     path: Path
     sha256: str
     files: dict[str, str]
+    notes: tuple[str, ...] = ()
 
     def summary(self) -> str:
-        return f"{self.path}: {len(self.files)} files, SHA-256 {self.sha256}"
+        return "\n".join([f"{self.path}: {len(self.files)} files, SHA-256 {self.sha256}", *self.notes])
 
 
 def publish(
@@ -65,14 +67,15 @@ def publish(
     licence: str,
     author: str,
     date: str,
-    notebooks: Iterable[str | Path] = (),
+    notebooks: Iterable[str | Path] | None = None,
     pdf: bool = False,
     second_units: bool = False,
 ) -> Bundle:
     """Write the bundle of a campaign and its analysis.
 
     licence : URL or name of the licence; author : who publishes; date : "2026-05-04". None of them is made up.
-    notebooks : executed notebooks to put in. pdf : the report as PDF too.
+    notebooks : executed notebooks to put in; None for those beside the results, where they belong to these very inputs.
+    pdf : the report as PDF too.
     Raises PublishError with everything that is missing, and where the folder is not the one that was analysed.
     """
     folder, bundle, problems = Path(campaign_folder), Path(bundle), []
@@ -84,6 +87,10 @@ def publish(
     except ValueError:
         problems.append(f"the date {date!r} is not a date such as 2026-05-04")
     contents = _inputs(folder, analysis.campaign.digests, problems)
+    notes: tuple[str, ...] = ()
+    if notebooks is None:
+        notebooks, stale = series.executed(analysis.campaign)
+        notes = (f"the executed notebooks were left out: {'; '.join(stale)}",) if stale else ()
     contents |= _notebooks(notebooks, problems)
     if problems:
         raise PublishError(tuple(problems))
@@ -100,7 +107,7 @@ def publish(
     digests = {name: hashlib.sha256(data).hexdigest() for name, data in sorted(contents.items())}
     contents[MANIFEST] = "".join(f"{digest}  {name}\n" for name, digest in digests.items()).encode()
     _write(bundle, contents)
-    return Bundle(bundle, hashlib.sha256(bundle.read_bytes()).hexdigest(), digests)
+    return Bundle(bundle, hashlib.sha256(bundle.read_bytes()).hexdigest(), digests, notes)
 
 
 def _inputs(folder: Path, digests: Mapping[str, str], problems: list[str]) -> dict[str, bytes]:

@@ -117,8 +117,12 @@ class TablePanel(Panel):
 
     _answer: Callable[..., tuple[Sequence[str], Any]]
 
+    @staticmethod
+    def _table(rows: Sequence[Any]) -> str:
+        return as_table(rows)
+
     def __init__(self, controls: Mapping[str, Any], answer: Callable[..., tuple[Sequence[str], Any]]) -> None:
-        self._rows: tuple[Line, ...]
+        self._rows: tuple[Any, ...]
         super().__init__(controls, answer)
         for control in self.controls.values():
             control.style.description_width = "17em"  # the units stand at the end of a label: none may be cut off
@@ -127,7 +131,7 @@ class TablePanel(Panel):
         """Compute for the values that the controls have now."""
         self._rows = ()  # none of other values, should this fail
         lines, rows = self._answer(**{name: control.value for name, control in self.controls.items()})
-        table = as_table(rows)
+        table = self._table(rows)
         self._said, self._rows = tuple(lines), tuple(rows)
         head, *rest = (escape(line) for line in lines)
         body = "".join(f"<br>{line}" for line in rest)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from cordlab import __version__
 from cordlab.campaign import Campaign
+from cordlab.folder import CampaignError
 from cordlab.results import changes, write_folder
 from cordlab.start import CHOICE, VARIABLE, Missing
 
@@ -95,6 +96,8 @@ def run_notebook(path: Path, campaign: Campaign) -> Executed:
         try:
             client.execute(env=os.environ | {VARIABLE: str(campaign.folder.resolve())})
         except CellExecutionError as error:
+            if error.ename == CampaignError.__name__:  # found only when the records are reduced
+                raise CampaignError(tuple(error.evalue.splitlines())) from None
             if error.ename == Missing.__name__:
                 stopped, number = error.evalue, _last_run(notebook)
                 notebook.cells = notebook.cells[: number + 1]
@@ -120,7 +123,8 @@ def _kernel() -> type:
     class ThisPython(AsyncKernelManager):
         @property
         def kernel_spec(self) -> KernelSpec:
-            return KernelSpec(argv=[sys.executable, "-c", start, "-f", "{connection_file}"], language="python")
+            argv = [sys.executable, "-c", start, "-f", "{connection_file}", "--log-level=ERROR"]
+            return KernelSpec(argv=argv, language="python")
 
     return ThisPython
 
@@ -136,7 +140,7 @@ def _last_run(notebook: "NotebookNode") -> int:
 
 
 def normalised(notebook: "NotebookNode") -> "NotebookNode":
-    """Without what differs from run to run: times, ids. A panel keeps its picture and words, and lives when it is run."""
+    """Without what differs from run to run: times, ids. A panel keeps its picture and words."""
     from nbformat import NotebookNode, from_dict
 
     notebook.metadata = from_dict(

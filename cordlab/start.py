@@ -1,4 +1,4 @@
-"""Which campaign the notebooks work on, and how far its chain can go: what is there, what is missing, what is refused."""
+"""Which campaign the notebooks work on, and where its chain stands: what is there, missing or refused."""
 
 import json
 import os
@@ -16,7 +16,6 @@ from cordlab.folder import CampaignError
 from cordlab.jumplog import read_jump_log
 from cordlab.pulls import read_pulls
 from cordlab.results import RESULTS, ResultsState, results_state
-from cordlab.service import TOGETHER
 
 VARIABLE = "CORDLAB_CAMPAIGN"
 CHOICE = ".campaign"
@@ -237,7 +236,7 @@ def _retire(campaign: Campaign, _: Written) -> Found:
 
 def _retested(campaign: Campaign) -> list[int]:
     jumps = np.array([drop.jumps for drop in campaign.drops if drop.use == "wear"])
-    return np.unique(retests(jumps, TOGETHER)).tolist() if jumps.size else []
+    return np.unique(retests(jumps)).tolist() if jumps.size else []
 
 
 def _number_of_cords(drops: Sequence[Any]) -> int:

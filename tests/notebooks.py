@@ -1,7 +1,7 @@
 """Run the notebooks and store their outputs: `python -m tests.notebooks [NAME...]`, all of them by default.
 
-They run on the campaign that CORDLAB_CAMPAIGN names (see `cordlab.panels.campaign_folder`); what is stored in the
-repository is of the demo. What differs from run to run is left out: times, ids of widgets, the state of widgets.
+They run on the demo, whatever campaign is chosen on this machine. What differs from run to run is left out: times, ids
+of widgets, the state of widgets.
 """
 
 import os
@@ -12,10 +12,11 @@ from pathlib import Path
 import nbformat
 from nbclient import NotebookClient
 
+from cordlab.series import normalised
+from cordlab.start import DEMO, VARIABLE
 from tests.conftest import ROOT
 
 FOLDER = ROOT / "notebooks"
-WIDGET = "application/vnd.jupyter.widget-view+json"
 
 
 def run(path: Path) -> None:
@@ -39,30 +40,13 @@ def run(path: Path) -> None:
     nbformat.write(normalised(notebook), path)
 
 
-def normalised(notebook: nbformat.NotebookNode) -> nbformat.NotebookNode:
-    """Without what differs from run to run. A panel keeps its picture and words; it comes to life when it is run."""
-    notebook.metadata = nbformat.from_dict(
-        {
-            "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
-            "language_info": {"name": "python"},
-        }
-    )
-    for number, cell in enumerate(notebook.cells):
-        cell.id = f"cell-{number}"
-        if cell.cell_type == "code":
-            cell.metadata = nbformat.NotebookNode()
-            for output in cell.outputs:
-                output.get("data", {}).pop(WIDGET, None)
-    return notebook
-
-
 def main(names: list[str]) -> int:
     paths = [FOLDER / f"{Path(name).stem}.ipynb" for name in names] or sorted(FOLDER.glob("*.ipynb"))
     missing = [path.name for path in paths if not path.is_file()]
     if missing:
         print(f"no such notebook in notebooks/: {', '.join(missing)}", file=sys.stderr)
         return 2
-    os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": str(ROOT)}
+    os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": str(ROOT), VARIABLE: str(DEMO)}
     for path in paths:
         start = time.perf_counter()
         run(path)
