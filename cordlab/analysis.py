@@ -13,6 +13,7 @@ from cordlab.agreement import disagreements
 from cordlab.anchor import Evidence, EvidenceError, SetUp
 from cordlab.batch import Batch, batch_report, quantities
 from cordlab.budget import Budget, budget
+from cordlab.byhand import ByHand, weigh
 from cordlab.calibrate import Calibration, calibrate_channel
 from cordlab.campaign import Campaign, CampaignError
 from cordlab.curves import models
@@ -28,7 +29,7 @@ from cordlab.mixed import energies, unheld
 from cordlab.peaks import Viscosity, WaveLoads, wave_loads
 from cordlab.pulls import PullComparison, compare_pulls, read_pulls
 from cordlab.rating import Rating, not_rated, rate, rating_masses
-from cordlab.reduce import Drop, RecordError, reduce_entry
+from cordlab.reduce import Drop, RecordError, notes_on, reduce_entry
 from cordlab.results import changes
 from cordlab.service import Service, service_life
 from cordlab.temperature import TemperatureTrend, temperature_trend, tested_only
@@ -66,6 +67,7 @@ class Analysis:
     findings : what does not agree in the campaign, what looks odd in the drops that were fitted, and what to try
     cautions : what must be shown with the answer
     pulls : slow pulls beside the drops' curve; None where there are none
+    by_hand : choices made by hand, with the answer without them; None where there are none
     """
 
     campaign: Campaign
@@ -86,6 +88,7 @@ class Analysis:
     findings: tuple[Finding, ...]
     cautions: tuple[str, ...]
     pulls: PullComparison | None = None
+    by_hand: ByHand | None = None
 
     @property
     def wear(self) -> Wear | None:
@@ -142,7 +145,7 @@ class Analysis:
             "cords_in_service": [_plain(status.to_dict()) for status in self.in_service],
             "findings": [asdict(finding) for finding in self.findings],
             "cautions": list(self.cautions),
-        }
+        } | ({"by_hand": _plain(self.by_hand.to_dict())} if self.by_hand else {})
 
     def _drop_row(self, entry: Any) -> dict[str, Any]:
         record = self._drops.get(entry.drop)
@@ -205,6 +208,7 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
         cords = len(set(evidence.cord))
         rating = not_rated([str(error)], decision=campaign.decision, n_cords=cords)
     unasked = [] if learned is None or campaign.site.temperature else [tested_only(learned.evidence.temperature)]
+    by_hand = weigh(campaign, drops, learned, rating, again=partial(analyse, progress=progress))
     if changed := changes(campaign.folder, campaign.digests):
         raise CampaignError(tuple(f"{what} while the campaign was read; analyse it again" for what in changed))
     return Analysis(
@@ -227,8 +231,14 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
             *disagreements(campaign, drops),
             *(diagnose(fit, _used(clear, "fit")) if isinstance(fit, BatchFit) else ()),
         ),
-        cautions=(*CAUTIONS, *_cautions(drops, validation, (waves, fit, learned, forecast, pulls)), *unasked),
+        cautions=(
+            *CAUTIONS,
+            *(by_hand.cautions if by_hand else ()),
+            *_cautions(drops, validation, (waves, fit, learned, forecast, pulls)),
+            *unasked,
+        ),
         pulls=pulls,
+        by_hand=by_hand,
     )
 
 
@@ -369,11 +379,7 @@ def _lot(campaign: Campaign, rating: Rating) -> Lot | None:
 
 def _cautions(drops: Sequence[Drop], validation: Validation | None, parts: Sequence[Any]) -> list[str]:
     """What this campaign adds to the standing cautions; `parts` are the steps that may have notes."""
-    told: dict[str, list[str]] = {}
-    for drop in drops:
-        for note in drop.notes:
-            told.setdefault(note, []).append(drop.name)
-    found = [f"{_named(names)}: {note}" for note, names in told.items()]
+    found = notes_on(drops)
     if not drops:
         found.append("No record of load or motion: the curve comes from lowest points alone, and no load was measured.")
     for part in parts:
@@ -381,13 +387,6 @@ def _cautions(drops: Sequence[Drop], validation: Validation | None, parts: Seque
     if validation is not None and validation.left_out:
         found.append("No drop was held back: each fit drop was left out in turn and predicted from the others instead.")
     return found
-
-
-def _named(drops: Sequence[str]) -> str:
-    if len(drops) == 1:
-        return f"drop {drops[0]}"
-    shown = ", ".join(drops) if len(drops) < 6 else f"{drops[0]}, {drops[1]} … {drops[-1]}"
-    return f"{len(drops)} drops ({shown})"
 
 
 def _plain(value: Any) -> Any:

@@ -19,7 +19,7 @@ SURE = 4.0
 
 _NAMES = (("quantity", "input"), ("drop",), ("model",), ("cord", "quantity"), ("cord",), ("mass",), ("jumps",))
 _DRAWN = ("lowest_point", "clearance", "g", "peak_load", "stretch_ratio", "strength_factor")
-_FOLLOW = ("budget[", "wear.", "lot.", "rating.", "cautions[")
+_FOLLOW = ("budget[", "wear.", "lot.", "rating.", "cautions[", "by_hand.")
 
 
 @dataclass(frozen=True)

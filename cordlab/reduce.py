@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from cordlab.campaign import Campaign, DropEntry
     from cordlab.decisions import Mark
 
-__all__ = ["Drop", "RecordError", "reduce_drop", "reduce_entry"]
+__all__ = ["Drop", "RecordError", "notes_on", "reduce_drop", "reduce_entry"]
 
 BINS = 80  # of stretch ratio from slack to the lowest point, equally wide
 
@@ -346,3 +346,19 @@ def _in_si(reading: np.ndarray, channel: str, calibrations: dict[str, Calibratio
         raise RecordError(f"has a column {channel}, but calibration/{channel}.csv is missing")
     grain = 6 * noise(reading) + resolution(reading)
     return calibrations[channel].convert(reading, noise=grain)
+
+
+def notes_on(drops: Sequence[Drop]) -> list[str]:
+    """Each note on records once, with the names of the drops that it is about."""
+    about: dict[str, list[str]] = {}
+    for drop in drops:
+        for note in drop.notes:
+            about.setdefault(note, []).append(drop.name)
+    return [f"{_named(names)}: {note}" for note, names in about.items()]
+
+
+def _named(drops: Sequence[str]) -> str:
+    if len(drops) == 1:
+        return f"drop {drops[0]}"
+    shown = ", ".join(drops) if len(drops) < 6 else f"{drops[0]}, {drops[1]} … {drops[-1]}"
+    return f"{len(drops)} drops ({shown})"
