@@ -12,10 +12,11 @@ from cordlab.lines import Lines, fit_lines
 from cordlab.spread import Side, prediction_limit
 
 CURVATURE_LEVEL = 0.05  # one-sided, towards the bound: wear that gets faster is not drawn as a line
+TOGETHER = 20  # counts no farther apart are one retest: each of its drops adds a jump (a choice, no source)
 FARTHEST = 10  # a crossing is looked for up to this many times the tested span beyond the last test
 
 
-def retests(jumps: np.ndarray, together: int) -> np.ndarray:
+def retests(jumps: np.ndarray, together: int = TOGETHER) -> np.ndarray:
     """(n,) the retest that each drop belongs to, by its lowest count: counts no more than `together` apart are one."""
     counts = np.unique(jumps)
     starts = counts[np.insert(np.diff(counts) > together, 0, True)]

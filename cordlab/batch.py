@@ -12,6 +12,8 @@ from cordlab.spread import VarianceComponents, components
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from cordlab.anchor import Evidence
+
 RULE = "Grubbs' test on the cord means, Bonferroni correction over all cords and quantities"
 
 
@@ -114,32 +116,25 @@ class Batch:
 
 
 def quantities(
-    drop: Sequence[str],
-    cord: Sequence[str],
-    mass: np.ndarray,
-    lowest_point: np.ndarray,
-    scale: np.ndarray,
-    slack_length: Mapping[str, float],
-    energy_returned: Mapping[str, float],
+    evidence: "Evidence", scale: np.ndarray, energy_returned: Mapping[str, float]
 ) -> dict[str, dict[str, list[float]]]:
     """What a batch is judged by, quantity → cord → values: stiffness scale, slack length, lowest point at each mass
     that every cord was dropped with, energy returned.
 
-    drop, cord, mass [kg], lowest_point [m], scale : (n,) one a drop ; slack_length : cord → [m] ; energy_returned :
-    drop → share, of drops with a record that shows it
+    scale : (n,) stiffness, one a drop of the evidence ; energy_returned : drop → share, where its record shows it
     """
-    rows, names = range(len(drop)), list(dict.fromkeys(cord))
+    rows, cord, names = range(len(evidence)), evidence.cord, list(dict.fromkeys(evidence.cord))
 
     def by_cord(kept: Sequence[int], values: Sequence[float] | np.ndarray) -> dict[str, list[float]]:
         return {name: own for name in names if (own := [float(values[k]) for k in kept if cord[k] == name])}
 
     found = {"stiffness scale": by_cord(rows, scale)}
-    found["slack length [m]"] = {name: [slack_length[name]] for name in names}
-    for one in np.unique(mass):
-        at = by_cord([k for k in rows if mass[k] == one], lowest_point)
+    found["slack length [m]"] = {name: [float(evidence.slack_length[cord.index(name)])] for name in names}
+    for mass in np.unique(evidence.mass):
+        at = by_cord([k for k in rows if evidence.mass[k] == mass], evidence.lowest_point)
         if len(at) == len(names):
-            found[f"lowest point at {one:g} kg [m]"] = at
-    seen = [energy_returned.get(name, np.nan) for name in drop]
+            found[f"lowest point at {mass:g} kg [m]"] = at
+    seen = [energy_returned.get(name, np.nan) for name in evidence.drop]
     returned = by_cord([k for k in rows if np.isfinite(seen[k])], seen)
     return found | {"energy returned": returned} if len(returned) > 1 else found
 
@@ -205,17 +200,15 @@ def _tests(
 
 @dataclass(frozen=True)
 class Plan:
-    """What a test of n cords is worth, if the spread is as found so far.
+    """What a test of n cords is worth, if the spread is as found so far; for the rated range see `how_many`.
 
     cords : (N,) ; margin : (N,) expected distance of the prediction limit from the mean [unit of the quantity]
     margin_known : the same if the spread were known without error: no number of cords gets below it
-    rated : (N,) width of the rated range [kg], 0 where nothing is left; None unless asked for
     """
 
     cords: np.ndarray
     margin: np.ndarray
     margin_known: float
-    rated: np.ndarray | None
     probability: float
     drops: int
 
@@ -227,20 +220,9 @@ class Plan:
             raise ValueError(f"margin {margin:g} is out of reach: {least}; it takes cords that differ less")
         return int(enough[0])
 
-    def cords_for_range(self, width: float) -> int:
-        """Fewest cords whose rated range is at least `width` [kg] wide; raises ValueError if none is enough."""
-        if self.rated is None:
-            raise ValueError("the plan has no rated range: give nominal_range and per_kilogram")
-        enough = self.cords[self.rated >= width]
-        if not enough.size:
-            raise ValueError(f"{width:g} kg is out of reach: {self.rated[-1]:.1f} kg with {self.cords[-1]} cords")
-        return int(enough[0])
-
     def summary(self) -> str:
         lines = [f"margin of a {self.probability:g} prediction limit, {self.drops} drops a cord"]
-        for i, n in enumerate(self.cords):
-            kilograms = "" if self.rated is None else f", rated range {self.rated[i]:.1f} kg"
-            lines.append(f"{n:3d} cords: {self.margin[i]:.3g}{kilograms}")
+        lines += [f"{n:3d} cords: {margin:.3g}" for n, margin in zip(self.cords, self.margin, strict=True)]
         return "\n".join([*lines, f"spread known: {self.margin_known:.3g}"])
 
     def to_dict(self) -> dict[str, Any]:
@@ -248,7 +230,6 @@ class Plan:
             "cords": self.cords.tolist(),
             "margin": self.margin.tolist(),
             "margin_known": self.margin_known,
-            "rated": None if self.rated is None else self.rated.tolist(),
             "probability": self.probability,
             "drops": self.drops,
         }
@@ -257,12 +238,10 @@ class Plan:
         import matplotlib.pyplot as plt
 
         ax = plt.subplots()[1] if ax is None else ax
-        shown = self.margin if self.rated is None else self.rated
-        ax.plot(self.cords, shown, "o-")
-        if self.rated is None:
-            ax.axhline(self.margin_known, color="0.5", ls=":", label="spread known")
-            ax.legend()
-        ax.set(xlabel="cords tested", ylabel="margin" if self.rated is None else "rated range [kg]", ylim=(0, None))
+        ax.plot(self.cords, self.margin, "o-")
+        ax.axhline(self.margin_known, color="0.5", ls=":", label="spread known")
+        ax.legend()
+        ax.set(xlabel="cords tested", ylabel="margin", ylim=(0, None))
         return ax
 
 
@@ -272,14 +251,10 @@ def plan_cords(
     probability: float,
     drops: int = 1,
     most: int = 30,
-    nominal_range: tuple[float, float] | None = None,
-    per_kilogram: tuple[float, float] | None = None,
 ) -> Plan:
     """Planning curve: margin of the prediction limit for another cord, against the number of cords tested.
 
     found : the spread so far ; drops : planned drops a cord ; most : cords at the most
-    nominal_range : lightest and heaviest mass of the mean cord [kg] ; per_kilogram : change of the quantity a kilogram
-    at either end [unit/kg], both above 0: the margin moves each end inwards by margin / per_kilogram.
     The margin is the one `spread.prediction_limit` gives with groups, at the variances found. Raises ValueError.
     """
     if most < 2 or drops < 1:
@@ -293,14 +268,8 @@ def plan_cords(
     from_within = np.full(n.size, found.within * (1 - 1 / drops))
     dof = (n - 1.0) if drops == 1 else _satterthwaite(from_means, n - 1, from_within, n * (drops - 1))
     margin = special.stdtrit(dof, probability) * np.sqrt(from_means + from_within)
-    rated = None
-    if nominal_range is not None and per_kilogram is not None:
-        if min(per_kilogram) <= 0 or nominal_range[1] <= nominal_range[0]:
-            raise ValueError("nominal_range must rise, and per_kilogram be above 0 at both ends")
-        loss = margin / per_kilogram[0] + margin / per_kilogram[1]
-        rated = np.maximum(nominal_range[1] - nominal_range[0] - loss, 0.0)
     known = float(special.ndtri(probability) * np.sqrt(found.between + found.within))
-    return Plan(n, margin, known, rated, probability, drops)
+    return Plan(n, margin, known, probability, drops)
 
 
 def _satterthwaite(a: np.ndarray, dof_a: np.ndarray, b: np.ndarray, dof_b: np.ndarray) -> np.ndarray:

@@ -15,6 +15,12 @@ from cordlab.forecast import DANGER, Forecast
 from cordlab.propagate import numerical_tolerance, t_factor, welch_satterthwaite
 from cordlab.simulate import SOFT, Run, Site, effects
 
+CORDS, DROPS = "cord to cord (length and mass too)", "drop to drop"
+PEAK_CORDS, PEAK_DROPS = "peaks, cord to cord", "peaks, drop to drop"
+LENGTH, SHAPE = "slack length of the next cord", "shape of the curve"
+BETWEEN, WITHIN = (CORDS, PEAK_CORDS, LENGTH), (DROPS, PEAK_DROPS)
+"""Inputs that are known from how cords differ, and from how drops of one cord do."""
+
 
 @dataclass(frozen=True)
 class Share:
@@ -74,13 +80,15 @@ class Budget:
         head = (
             f"{self.quantity.replace('_', ' ')} at {self.mass:g} kg: {self.estimate:.4g}{unit}, u = {self.u:.2g}{unit}"
         )
-        lines = [f"  {s.input:32s} {100 * s.share:5.1f} %   halved: {s.gain:+.2g}{unit}" for s in self.shares]
+        lines = [
+            f"  {s.input:32s} {100 * s.share:5.1f} %   halved: {s.gain:+.2g}{unit}{_in_mass(s)}" for s in self.shares
+        ]
         return "\n".join([head, *lines, f"  {self.word}"])
 
     def to_dict(self) -> dict[str, Any]:
         names = ("quantity", "mass", "estimate", "u", "linear_limit", "drawn_limit", "agrees", "word")
         plain = {name: getattr(self, name) for name in names}
-        return plain | {"dof": self.dof if isfinite(self.dof) else None, "shares": [s.to_dict() for s in self.shares]}
+        return plain | {"dof": self.dof if isfinite(self.dof) else None}
 
 
 def budget(forecast: Forecast, *, mass: float, quantity: str = "clearance") -> Budget:
@@ -90,7 +98,7 @@ def budget(forecast: Forecast, *, mass: float, quantity: str = "clearance") -> B
     run = Run.of(forecast.learned, site=forecast.site, masses=forecast.masses, cord=forecast.cord, waves=forecast.waves)
     k = int(np.argmin(np.abs(forecast.masses - mass)))
     estimate = float(forecast.estimate(quantity)[k])
-    found = [(name, u if quantity in SOFT else u * estimate, dof) for name, u, dof in _components(run, k, quantity)]
+    found = [(name, u if quantity in SOFT else u * estimate, dof) for name, u, dof in components_of(run, k, quantity)]
     found = [item for item in found if item[1] > 0]
     names, sizes, dofs = [list(column) for column in zip(*found, strict=True)] if found else ([], [], [])
     u, dof = welch_satterthwaite(sizes, dofs)
@@ -118,20 +126,24 @@ def budget(forecast: Forecast, *, mass: float, quantity: str = "clearance") -> B
     )
 
 
+def _in_mass(share: Share) -> str:
+    return "" if share.gain_mass is None else f", {share.gain_mass:+.2g} kg"
+
+
 def _margin(sizes: Sequence[float], dofs: Sequence[float], probability: float) -> float:
     u, dof = welch_satterthwaite(sizes, dofs)
     return t_factor(probability, dof) * u
 
 
-def _components(run: Run, k: int, quantity: str) -> list[tuple[str, float, float]]:
+def components_of(run: Run, k: int, quantity: str) -> list[tuple[str, float, float]]:
     """Name, u(quantity) and degrees of freedom of each input; u relative for loads and g."""
     learned, level = run.learned, run.levels[0]
     slope, moved = effects(run, k)
     between, within = (float(np.ravel(part[..., k])[0]) for part in level.parts)
     per_scale = abs(slope[quantity])
     items: list[tuple[str, float, float]] = [
-        ("cord to cord (length and mass too)", per_scale * between**0.5, level.dof_between),
-        ("drop to drop", per_scale * within**0.5, level.dof_within),
+        (CORDS, per_scale * between**0.5, level.dof_between),
+        (DROPS, per_scale * within**0.5, level.dof_within),
     ]
     loaded = quantity not in SOFT
     raised = run.waves is not None
@@ -139,9 +151,7 @@ def _components(run: Run, k: int, quantity: str) -> list[tuple[str, float, float
         peaks = run.excess_levels[0]
         raised = raised or float(peaks.mean[0, k]) > 0  # without waves an excess below 0 lowers nothing
         parts = (float(np.ravel(part[..., k])[0]) for part in peaks.parts)
-        for name, part, dof in zip(
-            ("peaks, cord to cord", "peaks, drop to drop"), parts, (peaks.dof_between, peaks.dof_within), strict=True
-        ):
+        for name, part, dof in zip((PEAK_CORDS, PEAK_DROPS), parts, (peaks.dof_between, peaks.dof_within), strict=True):
             items.append((name, part**0.5 if raised else 0.0, dof))
     masses = 0.0
     for i, (name, shared) in enumerate(learned.shared.items()):
@@ -159,7 +169,7 @@ def _components(run: Run, k: int, quantity: str) -> list[tuple[str, float, float
         (f"site {name.replace('_', ' ')}", abs(by[quantity]), inf) for name, by in moved.items() if name != "length"
     ]
     if "length" in moved:
-        items.append(("slack length of the next cord", abs(moved["length"][quantity]), run.length[2]))
+        items.append((LENGTH, abs(moved["length"][quantity]), run.length[2]))
     return items + _shape_items(run, k, quantity)
 
 
@@ -179,4 +189,4 @@ def _shape_items(run: Run, k: int, quantity: str) -> list[tuple[str, float, floa
     inside = np.sqrt(np.mean([x.var(ddof=1) for x in drawn])) if drawn else 0.0
     centres = [float(np.mean(x)) for x in values[1:]] or [float(values[0][0])]
     across = float(np.std(centres)) if len(centres) > 1 else 0.0
-    return [("shape of the curve", float(inside), inf), ("choice of model", across, inf)]
+    return [(SHAPE, float(inside), inf), ("choice of model", across, inf)]

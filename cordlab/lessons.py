@@ -221,7 +221,7 @@ def _guessed(lighter: Evidence, mass: float, guess: float, came: np.ndarray | No
 def retest_panel(analysis: "Analysis") -> Panel:
     """See the first retests only, say what the next one brings, then look."""
     wear = analysis.wear
-    counts = [] if wear is None else [int(count) for count in np.unique(retests(wear.jumps, 20))]
+    counts = [] if wear is None else [int(count) for count in np.unique(retests(wear.jumps))]
     if wear is None or len(counts) < 3:
         raise ValueError(f"{len(counts)} retested counts: a lesson takes at least 3")
     controls = {
@@ -232,14 +232,14 @@ def retest_panel(analysis: "Analysis") -> Panel:
     }  # fmt: skip
 
     def answer(seen: int) -> tuple[list[str], Figure]:
-        part = _seen(wear, retests(wear.jumps, 20) <= seen)
+        part = _seen(wear, retests(wear.jumps) <= seen)
         later = [count for count in counts if count > seen]
         told = part.summary().splitlines()
         figure = plots.wear(part)
         if later and part.forecast:
-            at = retests(wear.jumps, 20) == later[0]
+            at = retests(wear.jumps) == later[0]
             told.append(f"what came at {later[0]} jumps: {wear.values[at].min():.2f} to {wear.values[at].max():.2f} m")
-        hidden = retests(wear.jumps, 20) > seen
+        hidden = retests(wear.jumps) > seen
         if hidden.any():
             figure.axes[0].plot(wear.jumps[hidden], wear.values[hidden], "x", color=FAINT, ms=4, label="came later")
         return told, figure

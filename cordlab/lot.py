@@ -1,7 +1,7 @@
 """Break tests of a lot: the lowest break governs; statistical lower limits stand beside it, never instead."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +13,7 @@ from cordlab.spread import tolerance_limit
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from cordlab.campaign import BreakEntry
+    from cordlab.campaign import BreakEntry, Campaign
 
 
 @dataclass(frozen=True)
@@ -235,6 +235,22 @@ def assess_lot(
         issued=not reasons,
         reasons=tuple(reasons),
         cautions=tuple(_cautions(loads, weibull, n_lot, design_breaking_load)),
+    )
+
+
+def lot_of(campaign: "Campaign", predictions: Sequence[Mapping[str, Any]]) -> Lot | None:
+    """The lot of a campaign, None without break tests; predictions : rows of its rating."""
+    if not campaign.breaks:
+        return None
+    loads = [row["peak_load_limit"] for row in predictions if row["rated"] and row["peak_load_limit"]]
+    criteria, design = campaign.criteria, campaign.criteria.design_breaking_load
+    return assess_lot(
+        campaign.breaks,
+        greatest_load_limit=max(loads, default=None),
+        least_strength_factor=criteria.least_strength_factor,
+        n_lot=criteria.lot_size,
+        sample_share=criteria.lot_sample_share,
+        design_breaking_load=design.value if design else None,
     )
 
 

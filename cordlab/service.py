@@ -21,8 +21,6 @@ from cordlab.simulate import SOFT
 from cordlab.softening import Softening, tell_apart
 from cordlab.wear import Wear, assess_wear
 
-TOGETHER = 20  # counts no farther apart are one retest: each of its drops adds a jump (a choice, no source)
-
 
 @dataclass(frozen=True)
 class Service:
@@ -43,6 +41,11 @@ class Service:
     wear: Wear
     softening: Softening | None = None
     forecasts: dict[int, Forecast] = field(default_factory=dict, repr=False)
+
+    def to(self, jumps: int) -> Forecast | None:
+        """The forecast for cords from new to the first retest at `jumps` or beyond; None where there was none."""
+        reached = [count for count in self.forecasts if count >= jumps]
+        return self.forecasts[min(reached)] if reached else None
 
     def to_dict(self) -> dict[str, Any]:
         return self.wear.to_dict() | {
@@ -109,7 +112,6 @@ def _softening(learned: Anchors, drops: Evidence) -> Softening | None:
             drops.lowest_point,
             slack_length=drops.slack_length,
             cord_mass=drops.cord_mass,
-            together=TOGETHER,
             **learned.rig.values(),
         )
     except ValueError:  # fewer than two cords at two masses and two counts
@@ -121,7 +123,7 @@ def _changes(learned: Anchors, drops: Evidence, y: np.ndarray) -> dict[int, np.n
 
     A cord against itself, by the drops of that retest alone: no line over the count is assumed.
     """
-    retest, cord = retests(drops.jumps.astype(int), TOGETHER), np.array(drops.cord)
+    retest, cord = retests(drops.jumps.astype(int)), np.array(drops.cord)
     new = drops.jumps <= learned.evidence.jumps.max()
     found = {}
     for count in np.unique(retest[~new]):
@@ -237,7 +239,6 @@ def _at_heavy_end(
             greatest_jumps=greatest_jumps,
             quantity=f"clearance at {mass:.1f} kg",
             conditions=conditions,
-            together=TOGETHER,
         )
 
     wear = assess(least_clearance)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy import special
 
-from cordlab.ageing import retests
+from cordlab.ageing import TOGETHER, retests
 from cordlab.curves import Curve
 from cordlab.drop import scale_for_lowest_point
 from cordlab.lines import Lines, fit_lines
@@ -90,7 +90,7 @@ def tell_apart(
     air_density: float = 1.2,
     release_depth: float = 0.0,
     compliance: float = 0.0,
-    together: int = 20,
+    together: int = TOGETHER,
 ) -> Softening:
     """Split wear into softening and lengthening.
 

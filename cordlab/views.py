@@ -26,6 +26,7 @@ from cordlab.drawing import (
 if TYPE_CHECKING:
     from cordlab.batch import Batch, Plan
     from cordlab.campaign import CalibrationTable, Campaign
+    from cordlab.how_many import RangePlan
     from cordlab.ladder import Rung
     from cordlab.records import Record
     from cordlab.reduce import Drop
@@ -33,8 +34,8 @@ if TYPE_CHECKING:
     from cordlab.trace import Trace
 
 __all__ = [
-    "Shown", "alike", "branches", "ladder", "lowest_points", "motion", "pairs", "plan", "raw", "show", "size",
-    "softening",
+    "Shown", "alike", "branches", "ladder", "lowest_points", "motion", "pairs", "plan", "range_plan", "raw", "show",
+    "size", "softening",
 ]  # fmt: skip
 
 
@@ -174,10 +175,18 @@ def plan(plan: "Plan", *, unit: str = "") -> Figure:
     """What more cords would be worth: the margin from mean to limit over the number of cords tested."""
     fig = Figure(figsize=(6.3, 2.8))
     ax = plan.plot(fig.subplots())
-    if plan.rated is None:
-        ax.set_ylim(0, 4 * plan.margin_known)  # with two cords the margin is beyond every picture
-        if unit:
-            ax.set_ylabel(f"margin [{unit}]")
+    ax.set_ylim(0, 4 * plan.margin_known)  # with two cords the margin is beyond every picture
+    if unit:
+        ax.set_ylabel(f"margin [{unit}]")
+    ax.xaxis.set_major_locator(MaxNLocator(integer=True))
+    return fig
+
+
+@styled
+def range_plan(plan: "RangePlan") -> Figure:
+    """The rated range to expect over the number of cords tested."""
+    fig = Figure(figsize=(6.3, 3.0))
+    ax = plan.plot(fig.subplots())
     ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     return fig
 

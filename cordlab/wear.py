@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from cordlab.ageing import Judge, WearPoint, retests
+from cordlab.ageing import TOGETHER, Judge, WearPoint, retests
 from cordlab.lines import Lines
 from cordlab.spread import Side
 
@@ -153,14 +153,14 @@ def assess_wear(
     quantity: str = "clearance",
     unit: str = "m",
     conditions: Mapping[str, Sequence[float] | np.ndarray] | None = None,
-    together: int = 20,
+    together: int = TOGETHER,
 ) -> Wear:
     """Retirement count, forecast and next retest from drops at several jump counts.
 
     cord, jumps, values : (n,) one a drop ; least, greatest : bounds that the limits must meet, at least one of them ;
     greatest_jumps : cap of the maker or the rule, which wins where smaller ; conditions : name with unit → (n,) values
     recorded at the drops (temperature, rest), nan where not recorded ; together : counts no farther apart are one
-    retest, which stands at its lowest count (a choice, no source).
+    retest, which stands at its lowest count.
     A retest is judged by its own drops alone (limit for another cord, no line assumed) where every cord was dropped,
     else by the lines; a forecast by the worse of straight and curved lines, never beyond one
     longest step between tests. Wear that gets faster towards the bound has no forecast.

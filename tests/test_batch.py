@@ -143,15 +143,6 @@ def _invented(rng, *, cords, drops):
     return rng.normal(0, 0.02, cords)[group] + rng.normal(0, 0.01, group.size), group
 
 
-def test_rated_range_grows_with_the_cords_tested():
-    found = components([0.0, 0.1, 0.3, 0.2, 0.5, 0.4], list("aabbcc"))
-    plan = plan_cords(found, probability=0.99, nominal_range=(40.0, 95.0), per_kilogram=(0.26, 0.30))
-    n = plan.cords_for_range(40.0)
-    i = list(plan.cords).index(n)
-    assert plan.rated[i] == pytest.approx(55 - plan.margin[i] * (1 / 0.26 + 1 / 0.30))
-    assert plan.rated[i - 1] < 40 <= plan.rated[i]
-
-
 # --- lower limits of strength -----------------------------------------------------------------------------------
 
 

@@ -1,0 +1,163 @@
+"""How many cords to test for a wanted rated range: the range to expect of tests of more or fewer cords."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import inf, sqrt
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from cordlab.budget import BETWEEN, SHAPE, WITHIN, components_of
+from cordlab.criteria import Margins, margins
+from cordlab.forecast import DANGER, Forecast
+from cordlab.propagate import t_factor, welch_satterthwaite
+from cordlab.simulate import Run
+from cordlab.spread import tolerance_factor
+from cordlab.units import Measured
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+STEP = 0.1  # of the masses that are tried [kg]
+
+
+@dataclass(frozen=True)
+class RangePlan:
+    """Rated ranges to expect of n cords dropped with the same masses, if cords and drops scatter as found so far.
+
+    cords : (N,) numbers of cords;  lightest, heaviest : (N,) rider mass [kg], nan where nothing would be rated
+    so_far : cords that were dropped
+    best : the range if the spread were known without error: no number of cords gets beyond it; None where nothing
+    """
+
+    cords: np.ndarray
+    lightest: np.ndarray
+    heaviest: np.ndarray
+    so_far: int
+    best: tuple[float, float] | None
+
+    @property
+    def width(self) -> np.ndarray:
+        """(N,) of the rated range [kg], 0 where nothing would be rated."""
+        return np.nan_to_num(self.heaviest - self.lightest)
+
+    def cords_for(self, lightest: float, heaviest: float) -> int:
+        """Fewest cords with which riders from `lightest` to `heaviest` [kg] may be expected to be rated.
+
+        Raises ValueError where none of the plan's numbers is enough, with what would be.
+        """
+        enough = self.cords[(self.lightest <= lightest + 1e-9) & (self.heaviest >= heaviest - 1e-9)]
+        if enough.size:
+            return int(enough[0])
+        if self.best is None:
+            reach = "nothing would be rated with any number of cords"
+        else:
+            reach = f"{self.best[0]:.1f} to {self.best[1]:.1f} kg is all that these cords can be rated for at this site"
+        raise ValueError(
+            f"{lightest:g} to {heaviest:g} kg is out of reach with {self.cords[-1]} cords: {reach}; drop lighter or "
+            "heavier masses, or change what ends the range"
+        )
+
+    def summary(self) -> str:
+        lines = ["rated range to expect, if further cords and drops scatter as these:"]
+        for n, light, heavy in zip(self.cords, self.lightest, self.heaviest, strict=True):
+            said = f"{light:.1f} to {heavy:.1f} kg" if np.isfinite(light) else "nothing rated"
+            lines.append(f"{n:3d} cords: {said}" + (" (as dropped)" if n == self.so_far else ""))
+        if self.best is not None:
+            lines.append(f"spread known: {self.best[0]:.1f} to {self.best[1]:.1f} kg")
+        return "\n".join(lines)
+
+    def to_dict(self) -> dict[str, Any]:
+        names = ("cords", "lightest", "heaviest")
+        return {name: getattr(self, name).tolist() for name in names} | {"so_far": self.so_far, "best": self.best}
+
+    def plot(self, ax: "Axes | None" = None) -> "Axes":
+        """Both ends of the range over the number of cords; the cords dropped so far are marked."""
+        import matplotlib.pyplot as plt
+
+        ax = plt.subplots()[1] if ax is None else ax
+        ax.fill_between(self.cords, self.lightest, self.heaviest, alpha=0.2, lw=0)
+        ax.plot(self.cords, self.heaviest, "v-", label="heaviest rider")
+        ax.plot(self.cords, self.lightest, "^-", label="lightest rider")
+        for k, mass in enumerate(self.best or ()):
+            ax.axhline(mass, color="0.5", ls=":", lw=1, label="_" if k else "spread known")
+        ax.axvline(self.so_far, color="0.3", lw=1, ls="--", label="dropped so far")
+        ax.set(xlabel="cords tested", ylabel="rider mass [kg]")
+        ax.legend(ncols=2)
+        return ax
+
+
+def plan_range(
+    forecast: Forecast, *, criteria: Any, breaking_load: Measured | None = None, most: int = 20
+) -> RangePlan:
+    """Rated ranges to expect of 2 to `most` cords.
+
+    forecast : that the range so far was rated by;  criteria, breaking_load : as in `rate`
+    Every limit keeps its estimate; its distance from it changes as the first-order sum of the budget does when the
+    parts of cords, drops and shape are known from n cords: variance (1 + 1/n), n − 1 degrees of freedom (JCGM 100,
+    G.4.1). Raises ValueError where a criterion cannot be judged, or cords do not show their spread.
+    """
+    n, level = forecast.n_cords, forecast.level
+    if n < 2 or level.dof_between != n - 1:
+        raise ValueError(f"{n} cords, dropped as these were, do not show how cords scatter: nothing to plan from")
+    found, missing = margins(forecast, criteria=criteria, breaking_load=breaking_load)
+    if missing:
+        raise ValueError("; ".join(missing))
+    run = Run.of(forecast.learned, site=forecast.site, masses=forecast.masses, cord=forecast.cord, waves=forecast.waves)
+    parts = {name: [components_of(run, k, name) for k in range(forecast.masses.size)] for name in DANGER}
+
+    def ends(m: float) -> tuple[float, float] | None:
+        ratio = {
+            name: np.array([_margin(each, forecast, n, m) / _margin(each, forecast, n, n) for each in rows])
+            for name, rows in parts.items()
+        }
+        return _range(_moved(found, ratio))
+
+    cords = np.arange(2, max(most, n) + 1)
+    rated = np.array([ends(int(m)) or (np.nan, np.nan) for m in cords])
+    return RangePlan(cords, rated[:, 0], rated[:, 1], n, ends(inf))
+
+
+def _margin(parts: Sequence[tuple[str, float, float]], forecast: Forecast, n: int, m: float) -> float:
+    """Distance of the limit from the estimate, by first-order sums, with m cords in place of the n dropped."""
+    sizes, dofs = [], []
+    for name, size, dof in parts:
+        if size == 0:
+            continue
+        if name in BETWEEN:
+            size, dof = size * sqrt((1 + 1 / m) / (1 + 1 / n)), m - 1
+        elif name in WITHIN:
+            dof = dof * m / n
+        elif name == SHAPE:
+            size = size * sqrt(n / m)
+        sizes.append(size)
+        dofs.append(dof)
+    u, dof = welch_satterthwaite(sizes, dofs)
+    if forecast.content is None:
+        return u * t_factor(forecast.probability, dof)
+    if m == inf:
+        return u * t_factor(forecast.probability, inf)
+    return u / sqrt(1 + 1 / m) * tolerance_factor(m, forecast.probability, forecast.confidence, dof=max(dof, 1.0))
+
+
+def _moved(found: Margins, ratio: dict[str, np.ndarray]) -> Margins:
+    """The margins with every limit `ratio` times as far from its estimate."""
+    limits = {
+        name: found.estimates[name] + by * (found.limits[name] - found.estimates[name]) for name, by in ratio.items()
+    }
+    if "strength_factor" in found.limits:
+        load = found.limits["peak_load"] / limits["peak_load"]
+        limits["strength_factor"] = found.limits["strength_factor"] * load
+    return replace(found, limits=limits)
+
+
+def _range(found: Margins) -> tuple[float, float] | None:
+    """Ends of the longest run of masses that meet every criterion; None where none does."""
+    low, high = found.masses.min(), found.masses.max()
+    grid = np.append(np.arange(low, high, STEP), high)
+    ok = np.all([np.asarray(met, bool) for met in found.met(grid).values()], axis=0)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], ok.astype(int), [0]])))
+    if not edges.size:
+        return None
+    first, after = max(zip(edges[::2], edges[1::2], strict=True), key=lambda run: run[1] - run[0])
+    return float(grid[first]), float(grid[after - 1])
