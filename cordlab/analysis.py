@@ -141,6 +141,7 @@ class Analysis:
                 for name, found in self.budgets.items()
                 for share in found.shares
             ],
+            "uncertainty": [_plain(found.to_dict()) for found in self.budgets.values()],
             "temperature": _plain(self.temperature.to_dict()) if self.temperature else None,
             "cords_in_service": [_plain(status.to_dict()) for status in self.in_service],
             "findings": [asdict(finding) for finding in self.findings],

@@ -17,9 +17,11 @@ SAME = 1e-7
 SURE = 4.0
 """Standard deviations of Monte Carlo error allowed for: of some thousand numbers, fewer than one goes beyond."""
 
-_NAMES = (("quantity", "input"), ("drop",), ("model",), ("cord", "quantity"), ("cord",), ("mass",), ("jumps",))
+_NAMES = (
+    ("quantity", "input"), ("drop",), ("model",), ("cord", "quantity"), ("cord",), ("quantity",), ("mass",), ("jumps",),
+)  # fmt: skip
 _DRAWN = ("lowest_point", "clearance", "g", "peak_load", "stretch_ratio", "strength_factor")
-_FOLLOW = ("budget[", "wear.", "lot.", "rating.", "cautions[", "by_hand.")
+_FOLLOW = ("budget[", "uncertainty[", "wear.", "lot.", "rating.", "cautions[", "by_hand.")
 
 
 @dataclass(frozen=True)
@@ -145,6 +147,9 @@ def _tolerance(name: str, before: Mapping[str, Any], old: Mapping[str, Any], spr
     value = before.get(name)
     if row.startswith("predictions[") and key.endswith("_limit") and quantity in _DRAWN:
         return _of_limit(before.get(f"{row}.{quantity}"), value, old["rating"]["probability"])
+    if row.startswith("predictions[") and key.startswith("u_") and _is_number(value):
+        # of half the central 68.27 % of normal draws: standard error 0.96 u / sqrt(n), by its order statistics
+        return SURE * sqrt(2) * 0.96 / sqrt(BATCH_SIZE) * value
     if ".violation" in row and _is_number(value):
         # two binomial shares of at least a batch of draws each
         return SURE * sqrt(2 * max(value * (1 - value), 1 / BATCH_SIZE) / BATCH_SIZE)

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from cordlab.forecast import DANGER, Forecast
+from cordlab.forecast import DANGER, Forecast, spread_of
 from cordlab.propagate import quantile
 from cordlab.units import Measured
 
@@ -22,7 +22,8 @@ WORDS = {
 
 @dataclass(frozen=True)
 class Margins:
-    """Estimates and limits at the forecast's masses (n_mass,), and the criteria to hold them against.
+    """Estimates, limits and standard uncertainties u of the next drop at the forecast's masses (n_mass,), and the
+    criteria to hold them against.
 
     criteria : quantity → (limit value, side on which it is dangerous)
     tested_stretch : greatest stretch ratio of the fit drops; estimates beyond it are not rated
@@ -33,6 +34,7 @@ class Margins:
     gear: float
     estimates: dict[str, np.ndarray]
     limits: dict[str, np.ndarray]
+    u: dict[str, np.ndarray]
     violations: dict[str, np.ndarray]
     criteria: dict[str, tuple[float, str]]
     tested_stretch: float
@@ -105,6 +107,7 @@ def margins(forecast: Forecast, *, criteria: Any, breaking_load: Measured | None
         "g": (criteria.greatest_g, "upper"),
     }
     estimates, limits = dict(forecast.estimates), {name: forecast.limit(name) for name in DANGER}
+    u = dict(forecast.u)
     violations = {name: forecast.violation(name, value) for name, (value, _) in held.items()}
     if criteria.greatest_stretch_ratio is not None:
         held["stretch_ratio"] = (criteria.greatest_stretch_ratio, "upper")
@@ -119,6 +122,7 @@ def margins(forecast: Forecast, *, criteria: Any, breaking_load: Measured | None
         rng = np.random.default_rng([forecast.seed, 106])
         factors = _over(strength, forecast.draws["peak_load"], rng)
         estimates["strength_factor"] = strength.value / forecast.estimates["peak_load"]
+        u["strength_factor"] = spread_of(factors)
         violations["strength_factor"] = (factors < criteria.least_strength_factor).mean(-1)
         if forecast.content is None:
             limits["strength_factor"] = quantile(factors, 1 - forecast.probability, "lower")
@@ -130,6 +134,7 @@ def margins(forecast: Forecast, *, criteria: Any, breaking_load: Measured | None
         gear=float(forecast.site.gear_mass.value),
         estimates=estimates,
         limits=limits,
+        u=u,
         violations=violations,
         criteria=held,
         tested_stretch=float(forecast.learned.evidence.stretch_ratio.max()),

@@ -13,6 +13,20 @@ DANGER = {"lowest_point": "upper", "clearance": "lower", "g": "upper", "peak_loa
 """On which side each quantity is dangerous; the limit is one-sided there."""
 
 
+HALF = 0.6827  # of a normal law lies within one standard deviation
+
+
+def spread_of(draws: np.ndarray) -> np.ndarray:
+    """Standard uncertainty from draws, as half the central 68.27 % of them; inf where a draw that far out is.  (...)
+
+    For a normal law it is the standard deviation. With few cords draws follow Student's t, whose standard deviation is
+    far wider than what it does most of the time, or is not defined at all (below 3 degrees of freedom).
+    """
+    low, high = (quantile(draws, (1 + sign * HALF) / 2, side) for sign, side in ((-1, "lower"), (1, "upper")))
+    with np.errstate(invalid="ignore"):
+        return np.nan_to_num((high - low) / 2, nan=np.inf, posinf=np.inf)
+
+
 @dataclass(frozen=True)
 class Forecast:
     """The next drop at a site: draws, their limits, and estimates; masses are the rider's.
@@ -24,6 +38,7 @@ class Forecast:
     content : quantity → (n_mass, n_draws): the value that the share `probability` of drops stays within, its doubt
         drawn;
         None for prediction limits
+    u : quantity → (n_mass,), the standard uncertainty of the next drop
     dof : effective degrees of freedom of the scatter  (n_mass,)
     """
 
@@ -37,6 +52,7 @@ class Forecast:
     estimates: dict[str, np.ndarray]
     draws: dict[str, np.ndarray]
     content: dict[str, np.ndarray] | None
+    u: dict[str, np.ndarray]
     dof: np.ndarray
     n_cords: int
     steady: bool

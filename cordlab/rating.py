@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 
 from cordlab.anchor import Anchors
-from cordlab.criteria import Margins, margins
-from cordlab.forecast import Forecast
+from cordlab.criteria import Margins, between, margins
+from cordlab.forecast import Forecast, spread_of
 from cordlab.propagate import decide
 from cordlab.units import Measured
 from cordlab.validate import Validation
@@ -226,9 +226,10 @@ def changed(
         rng = np.random.default_rng([forecast.seed, seed])
         n = draws["lowest_point"].shape[-1]
         draws["clearance"] = new_height.draw(rng, n) - draws["lowest_point"] - new_reach.draw(rng, n)
+    u = forecast.u if same else forecast.u | {"clearance": spread_of(draws["clearance"])}
     estimates = forecast.estimates | {"clearance": forecast.estimates["clearance"] + by}
     moved = _Moved(site, new_height, new_reach)
-    return replace(forecast, site=moved, draws=draws, content=content, estimates=estimates)
+    return replace(forecast, site=moved, draws=draws, content=content, u=u, estimates=estimates)
 
 
 class _Moved:
@@ -300,6 +301,7 @@ def _rows(found: Margins, masses: np.ndarray, evidence: Any, against: Sequence[s
     inside = masses[(masses >= low - 1e-9) & (masses <= high + 1e-9)]
     columns = {name: found.estimate(name, inside) for name in ROW_QUANTITIES}
     columns |= {f"{name}_limit": found.limit(name, inside) for name in ROW_QUANTITIES}
+    columns |= {f"u_{name}": between(found.masses, found.u.get(name), inside) for name in ROW_QUANTITIES}
     met, by_estimate, violation = found.met(inside), found.met(inside, by="estimate"), found.violation(inside)
     rows = {}
     for k, mass in enumerate(inside):
@@ -321,7 +323,7 @@ def _outside(mass: float, gear: float, evidence: Any) -> dict[str, Any]:
     )
     row: dict[str, Any] = {"mass": mass}
     for name in ROW_QUANTITIES:
-        row |= {name: None, f"{name}_limit": None}
+        row |= {name: None, f"{name}_limit": None, f"u_{name}": None}
     reason = f"outside the tested range: {hung:g} kg hung is {beyond} tested mass of {end:g} kg"
     return row | {"violation": {}, "decision": {}, "rated": False, "reason": reason}
 

@@ -107,6 +107,8 @@ def render(results: Mapping[str, Any], figures: Mapping[str, str], *, second_uni
         places={name: sections.named(campaign[name], sections.PLACE, numbers) for name in ("rig", "site")},
         cords=sections.cords(campaign["cords"], results["curve"]["scales"], numbers),
         in_service=sections.in_service(results.get("cords_in_service", ())),
+        batch=sections.batch(results["batch"]),
+        more_cords=sections.more_cords(results.get("range_plan"), numbers),
         by_count=sections.by_count(results["wear"], numbers),
         jumps=sections.jumps(results),
         by_hand=sections.by_hand(campaign),
@@ -116,7 +118,7 @@ def render(results: Mapping[str, Any], figures: Mapping[str, str], *, second_uni
         calibrations=[sections.calibration(name, found) for name, found in results["calibration"].items()],
         parameters=sections.parameters(results["curve"]),
         models=sections.models(results["curve"]),
-        budgets=sections.budgets(results["budget"]),
+        budgets=sections.budgets(results["budget"], results["uncertainty"], numbers),
     )
 
 

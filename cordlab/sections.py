@@ -3,7 +3,6 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import inf
-from statistics import NormalDist
 from typing import Any
 
 from cordlab.rounding import NOTHING, Numbers
@@ -28,6 +27,7 @@ PLACE = {
     "air_density": ("air density", "kg/m³"),
     "compliance": ("sag of the rig per newton", "m/N"),
     "load_cell_at": ("load cell at the", ""),
+    "temperature": ("temperature of the cords in use", "degC"),
 }
 
 
@@ -48,6 +48,7 @@ _COLUMNS = (  # word, key, unit, the limit's side, whether the estimate stands b
     ("stretch ratio", "stretch_ratio", "", "upper", False, "greatest_stretch_ratio"),
 )
 EVERY = 4  # kg between the rows of the table
+SHOWN = (4, 6, 8, 12, 20)  # numbers of cords in the table of ranges to expect
 
 
 def by_mass(predictions: Sequence[Mapping[str, Any]], criteria: Mapping[str, Any], numbers: Numbers) -> Table:
@@ -66,8 +67,16 @@ def by_mass(predictions: Sequence[Mapping[str, Any]], criteria: Mapping[str, Any
         for _, key, unit, side, both, _ in _COLUMNS:
             cells += [numbers.write(row[key], unit, u=u[key])] * both
             cells.append(numbers.write(row[f"{key}_limit"], unit, u=u[key], side=side))
-        rows.append((*cells, "yes" if row["rated"] else f"no: {_failed(row, criteria)}"))
-    return Table("Estimates and limits by rider mass", (*heads, "rated"), tuple(rows))
+        rows.append((*cells, _risk(row["violation"]), "yes" if row["rated"] else f"no: {_failed(row, criteria)}"))
+    return Table("Estimates and limits by rider mass", (*heads, "violates [%]", "rated"), tuple(rows))
+
+
+def _risk(violation: Mapping[str, float]) -> str:
+    """The greatest probability that the next drop violates a criterion, in per cent; draws say no more than a tenth."""
+    if not violation:
+        return NOTHING
+    percent = 100 * max(violation.values())
+    return "< 0.1" if percent < 0.1 else "> 99.9" if percent > 99.9 else f"{percent:.1f}"
 
 
 def _failed(row: Mapping[str, Any], criteria: Mapping[str, Any]) -> str:
@@ -81,9 +90,8 @@ def _failed(row: Mapping[str, Any], criteria: Mapping[str, Any]) -> str:
 
 
 def _column_u(rows: Sequence[Mapping[str, Any]], key: str) -> float | None:
-    """The greatest standard uncertainty in a column, at most: a limit lies no nearer than the normal quantile."""
-    reach = [abs(row[f"{key}_limit"] - row[key]) for row in rows if row[f"{key}_limit"] is not None]
-    return max(reach, default=0.0) / NormalDist().inv_cdf(0.99) or None
+    """The greatest standard uncertainty in a column: one number of places for all of it."""
+    return max((row[f"u_{key}"] for row in rows if row[f"u_{key}"] is not None), default=0.0) or None
 
 
 def _measured(value: Any, unit: str, numbers: Numbers) -> str:
@@ -92,6 +100,8 @@ def _measured(value: Any, unit: str, numbers: Numbers) -> str:
         if not value["u"]:
             return f"{numbers.say(value['value'], unit)}, taken as exact"
         return f"{numbers.say(value['value'], unit, u=value['u'])}, u = {numbers.say(value['u'], unit, u=value['u'])}"
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return " to ".join(numbers.say(end, unit) for end in value)
     return numbers.say(float(value), unit) if isinstance(value, int | float) else str(value)
 
 
@@ -156,17 +166,45 @@ def models(curve: Mapping[str, Any]) -> Table:
     return Table("Models compared", heads, tuple(rows))
 
 
-def budgets(shares: Sequence[Mapping[str, Any]]) -> list[Table]:
-    """A table a quantity; inputs below half a per cent are summed."""
-    tables = []
-    for quantity in dict.fromkeys(row.get("quantity", "") for row in shares):
-        own = sorted((row for row in shares if row.get("quantity", "") == quantity), key=lambda row: -row["share"])
-        rows = [(row["input"], f"{100 * row['share']:.1f}") for row in own if row["share"] >= 0.005]
+def budgets(
+    shares: Sequence[Mapping[str, Any]], totals: Sequence[Mapping[str, Any]], numbers: Numbers
+) -> list[tuple[Table, str]]:
+    """A table a quantity, with a sentence on the whole; inputs below half a per cent are summed.
+
+    shares, totals : `budget` and `uncertainty` of the results
+    """
+    found = []
+    for total in totals:
+        own = [row for row in shares if row["quantity"] == total["quantity"]]
+        own.sort(key=lambda row: -row["share"])
+        unit = UNITS.get(total["quantity"], "")
+        rows = [
+            (
+                row["input"], f"{100 * row['share']:.1f}", _dof(row["dof"]), f"{row['gain']:.2g}",
+                NOTHING if row["gain_mass"] is None else f"{row['gain_mass']:.1g}",
+            )
+            for row in own if row["share"] >= 0.005
+        ]  # fmt: skip
         rest = [row["share"] for row in own if row["share"] < 0.005]
         if rest:
-            rows.append((f"{len(rest)} smaller inputs", f"{100 * sum(rest):.1f}"))
-        tables.append(Table(f"Shares of the variance of {quantity}", ("input", "share [%]"), tuple(rows)))
-    return tables
+            rows.append((f"{len(rest)} smaller inputs", f"{100 * sum(rest):.1f}", NOTHING, NOTHING, NOTHING))
+        heads = ("input", "share [%]", "dof", f"halved: limit gains{f' [{unit}]' if unit else ''}", "range gains [kg]")
+        u = total["u"]
+        caption = f"Shares of the variance of {total['quantity']} at {numbers.say(total['mass'], 'kg')}"
+        told = (
+            f"{total['quantity'].capitalize()} {numbers.say(total['estimate'], unit, u=u)}, u = "
+            f"{numbers.say(u, unit, u=u)} with {_dof(total['dof'])} degrees of freedom (Welch–Satterthwaite); "
+            f"{total['word']}."
+        )
+        found.append((Table(caption, heads, tuple(rows)), told))
+    return found
+
+
+UNITS = {"clearance": "m", "lowest_point": "m", "peak_load": "N"}
+
+
+def _dof(dof: float | None) -> str:
+    return "∞" if dof is None else f"{dof:.3g}"
 
 
 def in_service(cords: Sequence[Mapping[str, Any]]) -> Table:
@@ -179,6 +217,33 @@ def in_service(cords: Sequence[Mapping[str, Any]]) -> Table:
         rows.append((cord["cord"], str(cord["jumps"]), *cells, "yes" if cord["may_jump"] else "no", told))
     heads = ("cord", "jumps", "left before retest", "left before retirement", "may jump", "note")
     return Table("Cords in service, by the jump log", heads, tuple(rows))
+
+
+def batch(batch: Mapping[str, Any] | None) -> Table:
+    """Spread of each quantity: cord to cord, and drop to drop within a cord where cords have several values."""
+    rows = []
+    for each in batch["quantities"] if batch else ():
+        means, parts = list(each["cords"].values()), each["components"]
+        mean, between = sum(means) / len(means), parts["sd_between"] if parts else each["sd"]
+        within = f"{parts['sd_within']:.2g}" if parts else "not told apart"
+        told = " (negative: taken as 0)" if parts and parts["zeroed"] else ""
+        strangest = each["tests"][0] if each["tests"] else None
+        shown = f"{strangest['cord']}, p = {strangest['p']:.2g}" if strangest else NOTHING
+        rows.append((each["quantity"], f"{mean:.4g}", f"{between:.2g}{told}", within, str(len(means)), shown))
+    heads = ("quantity", "mean", "sd between cords", "sd within cords", "cords", "furthest cord")
+    return Table("How far cords differ, and drops of one cord", heads, tuple(rows))
+
+
+def more_cords(plan: Mapping[str, Any] | None, numbers: Numbers) -> Table:
+    """Rated range to expect of as many cords as were dropped, and of more."""
+    rows = []
+    for n, *ends in zip(*(plan[key] for key in ("cords", "lightest", "heaviest")), strict=True) if plan else ():
+        so_far = n == plan["so_far"] if plan else False
+        if so_far or (plan and n in SHOWN and n > plan["so_far"]):
+            told = (numbers.write(mass, "kg", side=side) for mass, (_, side) in zip(ends, _ENDS, strict=True))
+            rows.append((f"{n}, as dropped" if so_far else str(n), *told))
+    heads = ("cords", *(f"{end} rider [{numbers.unit('kg')}]" for end, _ in _ENDS))
+    return Table("Range to expect of more cords that scatter as these, with the same masses", heads, tuple(rows))
 
 
 def by_count(wear: Mapping[str, Any] | None, numbers: Numbers) -> Table:

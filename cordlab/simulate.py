@@ -8,7 +8,7 @@ from scipy.special import ndtri
 
 from cordlab.anchor import VISCOSITY, Anchors, EvidenceError, SetUp, WaveEffect, draw_input, stiffened
 from cordlab.drop import Prediction, predict_drop
-from cordlab.forecast import DANGER, Forecast
+from cordlab.forecast import DANGER, Forecast, spread_of
 from cordlab.propagate import adaptive, quantile
 from cordlab.scatter import CordLines, Level, Pivots
 
@@ -228,6 +228,7 @@ class Run:
             estimates=self.estimates(),
             draws=named,
             content=held,
+            u={name: spread_of(x) for name, x in named.items()},
             dof=self.levels[0].dof[0],
             n_cords=len(set(self.learned.evidence.cord)),
             steady=steady,

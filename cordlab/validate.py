@@ -26,13 +26,14 @@ class HeldBack:
     lower: float
     upper: float
     whose: str  # "this cord" or "another cord"
+    u_measured: float = 0.0
 
     @property
     def inside(self) -> bool:
         return bool(self.lower <= self.measured <= self.upper)
 
     def to_dict(self) -> dict[str, Any]:
-        names = ("drop", "cord", "mass", "measured", "predicted", "lower", "upper", "inside", "whose")
+        names = ("drop", "cord", "mass", "measured", "predicted", "lower", "upper", "inside", "whose", "u_measured")
         return {name: getattr(self, name) for name in names}
 
 
@@ -116,7 +117,8 @@ def _row(learned: Anchors, lines: CordLines, drops: Evidence, k: int, probabilit
     points = predict_drop(curves, mass=mass, **learned.batch, **inputs).lowest_point
     predicted, upper, lower = (float(x) for x in points[[0, 2, 1]])
     measured = float(drops.lowest_point[k])
-    return HeldBack(drops.drop[k], drops.cord[k], float(mass), measured, predicted, lower, upper, whose)
+    seen = drops.drop[k], drops.cord[k], float(mass), measured
+    return HeldBack(*seen, predicted, lower, upper, whose, float(drops.u_lowest_point[k]))
 
 
 def _level(lines: CordLines, mass: np.ndarray, cord: str) -> tuple[Level, str]:

@@ -17,7 +17,7 @@ from cordlab.diagnosis import Finding
 from cordlab.fit import fit_batch
 from cordlab.jumplog import CordStatus
 from cordlab.lot import assess_lot
-from cordlab.rating import RULE, Rating, not_rated
+from cordlab.rating import ROW_QUANTITIES, RULE, Rating, not_rated
 from cordlab.service import Service
 from cordlab.validate import HeldBack, Validation
 from cordlab.wear import assess_wear
@@ -59,9 +59,11 @@ def invented_predictions() -> tuple[dict, ...]:
         }  # fmt: skip
         row |= {"strength_factor": 14100 / row["peak_load"], "strength_factor_limit": 14100 / row["peak_load_limit"]}
         row |= {"stretch_ratio": row["lowest_point"] / 10, "stretch_ratio_limit": row["lowest_point_limit"] / 10}
+        row |= {f"u_{name}": abs(row[f"{name}_limit"] - row[name]) / 2.5 for name in ROW_QUANTITIES}
         met = {"clearance": row["clearance_limit"] >= 4, "g": row["g_limit"] <= 2.8}
         why = [f"{name} limit fails its criterion" for name, holds in met.items() if not holds]
-        rows.append(row | {"violation": {}, "decision": {}, "rated": not why, "reason": "; ".join(why) or None})
+        risk = {"clearance": 1 / (1 + np.exp(9 - row["clearance_limit"])), "g": 1 / (1 + np.exp(30 * (2.9 - row["g"])))}
+        rows.append(row | {"violation": risk, "decision": {}, "rated": not why, "reason": "; ".join(why) or None})
     return tuple(rows)
 
 
