@@ -69,7 +69,7 @@ def _parser() -> argparse.ArgumentParser:
     command("check", check, "read a campaign, records included, and name every problem")
     for name, function, help in (
         ("analyse", analyse, "rate the cords of a campaign: prints the answer, writes results, report and figures"),
-        ("report", report, "the same, but prints only where the report is"),
+        ("report", report, "write the report, from results that are of these inputs or else from a new analysis"),
     ):
         sub = command(name, function, help)
         sub.add_argument("--out", metavar="DIR", type=Path, help="where the results go (default: FOLDER/results)")
@@ -91,8 +91,12 @@ def _parser() -> argparse.ArgumentParser:
         help="an executed notebook (default: those beside the results, where they are fresh)",
     )
     sub.add_argument("--notebooks", action="store_true", help="first run the notebooks, to put them in")
+    sub.add_argument("--pdf", action="store_true", help="the report as PDF too (needs WeasyPrint)")
+    sub.add_argument("--report-only", action="store_true", help="the report alone, which nobody can re-run")
     sub = command("recheck", recheck, "re-run a published bundle and compare every number")
-    sub.add_argument("other", metavar="OTHER", type=Path, nargs="?", help="compare two results.json instead")
+    sub.add_argument(
+        "other", metavar="OTHER", type=Path, nargs="?", help="compare two bundles, or two results.json, instead"
+    )
     command("ladder", ladder, "say whether the next, heavier test mass may be dropped")
     sub = command("invent", invent, "write an invented campaign, and the truth about it outside its folder")
     sub.add_argument("--seed", type=int, default=20, help="the same seed writes the same files (default: 20)")
@@ -144,10 +148,21 @@ def analyse(options: argparse.Namespace) -> int:
 
 
 def report(options: argparse.Namespace) -> int:
-    analysis, out = _analysed(options, second_units=options.pounds_and_feet, with_pdf=options.pdf)
+    from cordlab.campaign import read_campaign
+    from cordlab.report import render_again
+    from cordlab.results import results_state
+
+    out, form = options.out, {"second_units": options.pounds_and_feet, "with_pdf": options.pdf}
+    state = results_state(read_campaign(options.folder), results=out)
+    if state.state == "fresh":
+        out, rated = state.path, render_again(state.path, **form)["rating"]["rated"]
+        how = "from the results that are there: they are of these very inputs, by this cordlab"
+    else:
+        analysis, out = _analysed(options, **form)
+        rated, how = analysis.rating.rated, "from a new analysis"
     pages = [out / "report.html", *([out / "report.pdf"] if options.pdf else [])]
-    text = [f"written: {page}" for page in pages]
-    return _answer(options, {"report": [str(page) for page in pages]}, text, DONE if analysis.rating.rated else NO)
+    text = [*(f"written: {page}" for page in pages), how]
+    return _answer(options, {"report": [str(page) for page in pages], "from": how}, text, DONE if rated else NO)
 
 
 def _analysed(options: argparse.Namespace, **report: bool) -> tuple[Any, Path]:
@@ -194,6 +209,8 @@ def publish(options: argparse.Namespace) -> int:
         "author": options.author,
         "date": options.date,
         "notebooks": options.notebook or None,
+        "pdf": options.pdf,
+        "report_only": options.report_only,
     }
     if options.notebooks:
         done = run_series(campaign, progress=_progress(options))
@@ -208,14 +225,13 @@ def publish(options: argparse.Namespace) -> int:
 
 
 def recheck(options: argparse.Namespace) -> int:
-    from cordlab.compare import compare
-    from cordlab.recheck import read_results, recheck
+    from cordlab.recheck import recheck, versus
 
     found: Any
     if options.other is None:
         found = recheck(options.folder, progress=_progress(options))
     else:
-        found = compare(read_results(options.folder), read_results(options.other))
+        found = versus(options.folder, options.other)
     return _answer(options, found.to_dict(), found.summary().splitlines(), DONE if found.agrees else NO)
 
 

@@ -90,6 +90,53 @@ def compare(old: Mapping[str, Any], new: Mapping[str, Any]) -> Comparison:
     return Comparison(tuple(lines), tuple(_reasons(old, new, lines)))
 
 
+def headlines(old: Mapping[str, Any], new: Mapping[str, Any]) -> tuple[str, ...]:
+    """What changed between two analyses, in words: the answer, then what stands behind it."""
+    told = []
+    if old["campaign"]["batch"] != new["campaign"]["batch"]:
+        told.append(f"not the same batch: {_shown(old['campaign']['batch'])}, then {_shown(new['campaign']['batch'])}")
+    for what, say in _TOLD:
+        before, after = say(old), say(new)
+        told.append(f"{what}: {before}, unchanged" if before == after else f"{what}: {before} → {after}")
+    for what, key in (("drops", "drop"), ("cords", "cord")):
+        before, after = ([_shown(row[key]) for row in of["drops"]] for of in (old, new))
+        gone, came = (list(dict.fromkeys(x for x in a if x not in b)) for a, b in ((before, after), (after, before)))
+        told += [f"{what} {word}: {_few(names)}" for word, names in (("no more there", gone), ("new", came)) if names]
+    return tuple(told)
+
+
+def _answer(results: Mapping[str, Any]) -> str:
+    rating = results["rating"]
+    if not rating["rated"]:
+        return "not rated (" + _shown("; ".join(rating["reasons"])) + ")"
+    ends = rating["governed_by"]
+    return f"{rating['lightest']:.1f} to {rating['heaviest']:.1f} kg ({ends['light']}; {ends['heavy']})"
+
+
+def _counted(results: Mapping[str, Any]) -> str:
+    drops = results["drops"]
+    most = max((row["jumps"] for row in drops), default=0)
+    return f"{len(drops)} drops of {len({row['cord'] for row in drops})} cords, to {most} jumps"
+
+
+def _service(results: Mapping[str, Any]) -> str:
+    wear = results.get("wear") or {}
+    said = {key: "none" if wear.get(key) is None else f"{wear[key]} jumps" for key in ("retire_at", "next_retest")}
+    return f"retirement at {said['retire_at']}, next retest at {said['next_retest']}"
+
+
+def _lot(results: Mapping[str, Any]) -> str:
+    lot = results.get("lot")
+    return "no break tests" if not lot else "issued" if lot["issued"] else "not issued"
+
+
+_TOLD = (("rated", _answer), ("evidence", _counted), ("wear", _service), ("lot", _lot))
+
+
+def _few(names: Sequence[str]) -> str:
+    return ", ".join(names) if len(names) < 8 else f"{names[0]}, {names[1]} … {names[-1]} ({len(names)})"
+
+
 def _seed(results: Mapping[str, Any]) -> tuple[Any, ...]:
     """What the random draws hang on."""
     decision = results["campaign"].get("decision", {})

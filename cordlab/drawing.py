@@ -114,8 +114,11 @@ def label_ends(ax: Axes, x: float, labels: Sequence[tuple[float, str, str]]) -> 
         )  # fmt: skip
 
 
-def forbid(ax: Axes, bound: float, side: str) -> None:
-    """Draws a criterion and hatches the side where nobody may be; `side` is the one that the quantity must keep."""
+def forbid(ax: Axes, bound: float, side: str, *, room: float = 0.0, unit: str = "") -> None:
+    """Draws a criterion and hatches the side where nobody may be; `side` is the one that the quantity must keep.
+
+    room : part of a least bound that is no criterion, but left for what is unsure beside what is drawn
+    """
     low, high = ax.get_ylim()
     pad = 0.18 * (max(high, bound) - min(low, bound))
     low, high = (min(low, bound - pad), high) if side == "lower" else (low, max(high, bound + pad))
@@ -124,8 +127,11 @@ def forbid(ax: Axes, bound: float, side: str) -> None:
     start, end = (low, bound) if side == "lower" else (bound, high)
     ax.axhspan(start, end, facecolor="none", edgecolor="#999999", hatch="////", lw=0)
     word = "at least" if side == "lower" else "at most"
+    said = f"{word} {bound:.3g}"
+    if room:
+        said += f" {unit}: {bound - room:.3g} asked for, {room:.2g} for what is unsure besides cords and drops"
     ax.annotate(
-        f"{word} {bound:.3g}", (0.02, bound), xycoords=("axes fraction", "data"),
+        said, (0.02, bound), xycoords=("axes fraction", "data"),
         xytext=(0, -4 if side == "lower" else 4), textcoords="offset points",
         va="top" if side == "lower" else "bottom", bbox={"fc": "white", "ec": "none", "pad": 1},
     )  # fmt: skip

@@ -280,7 +280,7 @@ def wear(wear: "Wear") -> Figure:
             labels.append((getattr(limited[-1], side), name, INK))
     for bound, side in ((wear.least, "lower"), (wear.greatest, "upper")):
         if bound is not None:
-            forbid(ax, bound, side)
+            forbid(ax, bound, side, room=wear.room, unit=wear.unit)
     if wear.retire_at is not None:
         ax.axvline(wear.retire_at, color=RED, ls="-.", lw=1.4)
         ax.annotate(

@@ -38,6 +38,15 @@ To check the files, run the analysis again and compare every number: cordlab rec
 """
 
 
+_REPORT_ALONE = """\
+The report of an analysis of drop tests on jump cords, without what it comes from: nobody can re-run it.
+
+  report.html    it opens offline
+  {manifest}   SHA-256 of each file, for `sha256sum -c {manifest}`
+  {crate}   who, when, licence (RO-Crate 1.1)
+"""
+
+
 class PublishError(ValueError):
     """What stands in the way of publishing; `problems` holds one message each."""
 
@@ -70,12 +79,13 @@ def publish(
     notebooks: Iterable[str | Path] | None = None,
     pdf: bool = False,
     second_units: bool = False,
+    report_only: bool = False,
 ) -> Bundle:
     """Write the bundle of a campaign and its analysis.
 
     licence : URL or name of the licence; author : who publishes; date : "2026-05-04". None of them is made up.
     notebooks : executed notebooks to put in; None for those beside the results, where they belong to these very inputs.
-    pdf : the report as PDF too.
+    pdf : the report as PDF too. report_only : the report and nothing that it comes from: nobody can re-run that.
     Raises PublishError with everything that is missing, and where the folder is not the one that was analysed.
     """
     folder, bundle, problems = Path(campaign_folder), Path(bundle), []
@@ -94,14 +104,18 @@ def publish(
     contents |= _notebooks(notebooks, problems)
     if problems:
         raise PublishError(tuple(problems))
+    if report_only:
+        contents, notes = {}, ("the report alone is in it: nobody can re-run that",)
     results = report.results_of(analysis)
     figures = {name: plots.svg(fig, name=name) for name, fig in plots.figures(analysis).items()}
     page = report.render(results, figures, second_units=second_units)
-    contents |= {RESULTS: report.as_json(results).encode(), "report.html": page.encode()}
+    contents["report.html"] = page.encode()
+    if not report_only:
+        contents[RESULTS] = report.as_json(results).encode()
     if pdf:
         contents["report.pdf"] = report.pdf(page)
-    readme = _README.format(results=RESULTS, manifest=MANIFEST, crate=CRATE)
-    contents["README.txt"] = readme.encode()
+    readme = _REPORT_ALONE if report_only else _README
+    contents["README.txt"] = readme.format(results=RESULTS, manifest=MANIFEST, crate=CRATE).encode()
     crate = _crate(contents, results, licence=licence.strip(), author=author.strip(), date=date)
     contents[CRATE] = (json.dumps(crate, indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()
     digests = {name: hashlib.sha256(data).hexdigest() for name, data in sorted(contents.items())}

@@ -7,6 +7,7 @@ import hashlib
 import json
 import re
 import tempfile
+import zipfile
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,12 +15,12 @@ from typing import Any
 
 from cordlab.analysis import analyse
 from cordlab.campaign import CampaignError, read_campaign
-from cordlab.compare import Comparison, compare
+from cordlab.compare import Comparison, compare, headlines
 from cordlab.publish import INPUTS, MANIFEST, RESULTS
 from cordlab.report import results_of
 from cordlab.unpack import BundleError, unpack
 
-__all__ = ["BundleError", "Recheck", "compare", "read_results", "recheck"]
+__all__ = ["BundleError", "Recheck", "Versus", "compare", "read_results", "recheck", "versus"]
 
 
 @dataclass(frozen=True)
@@ -63,6 +64,7 @@ def recheck(bundle: str | Path, *, progress: Callable[..., Iterable] | None = No
         folder = Path(place)
         names = unpack(bundle, folder)
         altered = _altered(folder, names)
+        _refuse_report_alone(names, altered)
         published = read_results(folder / RESULTS)
         try:
             campaign = read_campaign(folder / INPUTS)
@@ -70,6 +72,55 @@ def recheck(bundle: str | Path, *, progress: Callable[..., Iterable] | None = No
         except CampaignError as error:
             return Recheck(altered, None, error.problems)
         return Recheck(altered, compare(published, new), ())
+
+
+@dataclass(frozen=True)
+class Versus:
+    """Two published analyses side by side: what is not as it was published, what changed in words, and every value."""
+
+    altered: tuple[str, ...]
+    headlines: tuple[str, ...]
+    comparison: Comparison
+
+    @property
+    def agrees(self) -> bool:
+        return not self.altered and self.comparison.agrees
+
+    def summary(self) -> str:
+        files = [f"altered: {message}" for message in self.altered]
+        return "\n".join([*files, *self.headlines, self.comparison.summary()])
+
+    def to_dict(self) -> dict[str, Any]:
+        told = {"altered": list(self.altered), "headlines": list(self.headlines)}
+        return {"agrees": self.agrees, **told, "comparison": self.comparison.to_dict()}
+
+
+def versus(first: str | Path, second: str | Path) -> Versus:
+    """Two published analyses compared, such as those of one batch at two dates: bundles, or a results.json each.
+
+    Nothing is run again. Raises BundleError where one of them is refused.
+    """
+    (old, old_altered), (new, new_altered) = _published(Path(first)), _published(Path(second))
+    altered = [f"{Path(path).name}: {message}" for path, found in ((first, old_altered), (second, new_altered))
+               for message in found]  # fmt: skip
+    return Versus(tuple(altered), headlines(old, new), compare(old, new))
+
+
+def _published(path: Path) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """The results in a bundle, and which of its files are not as the manifest says; or those of a results.json."""
+    if not zipfile.is_zipfile(path):
+        return read_results(path), ()
+    with tempfile.TemporaryDirectory(prefix="cordlab-versus-") as place:
+        names = unpack(path, place)
+        altered = _altered(Path(place), names)
+        _refuse_report_alone(names, altered)
+        return read_results(Path(place) / RESULTS), altered
+
+
+def _refuse_report_alone(names: list[str], altered: tuple[str, ...]) -> None:
+    if RESULTS not in names and "report.html" in names:
+        held = altered or ("its files are as the manifest says",)
+        raise BundleError(("the report alone was published: there are no inputs to analyse again", *held))
 
 
 def read_results(path: str | Path) -> dict[str, Any]:

@@ -134,6 +134,25 @@ def pdf(html: str) -> bytes:
     return weasyprint.HTML(string=html).write_pdf()
 
 
+def render_again(out: str | Path, *, second_units: bool = False, with_pdf: bool = False) -> dict[str, Any]:
+    """The report of the results in the folder `out` written anew, nothing analysed; returns those results.
+
+    For a folder that `results_state` calls fresh. Raises ResultsError, PdfError.
+    """
+    out = Path(out)
+    results = json.loads((out / RESULTS).read_text(encoding="utf-8"))
+    contents = {f"figures/{path.name}": path.read_bytes() for path in (out / "figures").glob("*.*")}
+    vectors = {Path(name).stem: data.decode() for name, data in contents.items() if name.endswith(".svg")}
+    page = render(results, vectors, second_units=second_units)
+    contents |= {RESULTS: (out / RESULTS).read_bytes(), "report.html": page.encode()}
+    if with_pdf:
+        contents["report.pdf"] = pdf(page)
+    elif (out / "report.pdf").exists() and (out / "report.html").read_bytes() == contents["report.html"]:
+        contents["report.pdf"] = (out / "report.pdf").read_bytes()  # of the very same page
+    write_folder(out, contents)
+    return results
+
+
 def write_results(analysis: "Analysis", out: str | Path, *, second_units: bool = False, with_pdf: bool = False) -> Path:
     """results.json, report.html, report.pdf if asked, figures/ and a manifest into the folder `out`, as `write_folder`.
 

@@ -246,7 +246,9 @@ def _at_heavy_end(
         return wear
     limit = float(between(forecast.masses, forecast.limit("clearance"), np.array([mass]))[0])
     room = wear.points[0].lower - limit  # what the whole forecast asks for beyond the scatter of cords and drops
-    return assess(least_clearance + max(room, 0.0)) if np.isfinite(room) else wear
+    if not (np.isfinite(room) and room > 0):
+        return wear
+    return replace(assess(least_clearance + room), room=room)
 
 
 def _covers(other: Rating, rating: Rating) -> bool:

@@ -28,6 +28,7 @@ class Wear:
     next_retest : count of the next retest, None where there is no forecast to choose it by
     crossing : forecast counts at which the mean cord (`mean`), the limit (`early`) and the opposite limit (`late`)
         reach the bound; None where not within reach of a forecast
+    room : part of `least` that is no criterion, but left for what is unsure beside cords and drops
     curvature_p : one-sided p of wear that gets faster towards the bound; None if it could not be tested
     """
 
@@ -49,6 +50,7 @@ class Wear:
     greatest_jumps: int | None
     reasons: tuple[str, ...]
     cautions: tuple[str, ...]
+    room: float = 0.0
 
     @property
     def slope(self) -> float | None:
@@ -89,6 +91,7 @@ class Wear:
             "quantity": self.quantity,
             "unit": self.unit,
             "least": self.least,
+            "room": self.room,
             "greatest": self.greatest,
             "probability": self.probability,
             "slope": self.slope,
