@@ -39,8 +39,8 @@ def test_drop_panel_answers_a_moved_mass(analysis):
     assert "60 kg hung" in panel.said
     assert picture(panel) != before
     record, even, waves = (float(found) for found in re.findall(r"lowest point ([\d.]+) m", panel.said))
-    assert even == pytest.approx(record, abs=0.3)  # the cord was strained evenly when these records were invented
-    assert waves <= even  # waves take part of the energy: the weight turns higher up
+    assert waves == pytest.approx(record, abs=0.3)  # these records were invented with stretch waves
+    assert waves < even - 0.3  # waves take part of the energy: the weight turns higher up
 
 
 def test_drop_panel_says_where_a_mass_was_not_dropped(analysis):
