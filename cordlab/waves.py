@@ -13,7 +13,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from scipy.linalg.lapack import dgtsv
+from scipy.linalg.lapack import dptsv
 
 from cordlab.curves import Curve
 from cordlab.even import FURTHEST_RATIO, LOCK_UP_SHARE, take_draws
@@ -24,6 +24,7 @@ ELEMENTS = 40
 COURANT = 1.0  # step over the time in which a wave crosses an element of the slack cord
 CONVERGED = 1e-6  # greatest correction of a change of length in the last step of Newton's method near slack [m]
 MOST_ITERATIONS = 20
+LEAST_STIFFNESS = 1e-6  # of an element, so that one that carries nothing has a number [N]
 SMOOTHING = 0.005  # time constant of the low-pass through which peak loads are read [s]
 CROSSINGS = 3  # a drop is followed for so many crossings of a wave after its lowest point: the loads peak within them
 MOST_STEPS = 20_000
@@ -83,7 +84,7 @@ class Chain:
         moved = self.step_time * self.speed
         self.changes: tuple[Array, ...] = (np.diff(moved, axis=0) / self.length,) * 3
         self.moves: tuple[Array, ...] = (moved[-1],) * 2
-        self._inertia, self._taut = 2 * self.lump / self.step_time**2, True
+        self._mobility, self._taut = self.step_time**2 * elements / (2 * np.broadcast_to(setup.cord_mass, n)), True
         self.lost = np.zeros(n, dtype=bool)
 
     def keep(self, index: Array) -> None:
@@ -104,13 +105,15 @@ class Chain:
         return np.maximum(np.sqrt(self.setup.cord_mass * self.setup.slack_length / np.maximum(stiffness, 1e-9)), 0.01)
 
     def step(self) -> None:
-        """One step of time: Newton's method on the displacements, tridiagonal, for all draws at once."""
+        """One step of time: Newton's method on the tensions, tridiagonal, for all draws at once."""
         dt, d, before = self.step_time, self.length, self.changes
-        pushed = self._inertia * (dt * self.speed)
-        pushed += self.weight
-        change = 3 * (before[0] - before[1]) + before[2]  # as it would go on by a parabola
+        free = self.speed * dt  # how far each lump would move without the cord
+        free += self.setup.gravity * dt**2 / 2
+        change = before[0] - before[1]  # as it would go on by a parabola
+        change *= 3
+        change += before[2]
         end = 2 * self.moves[0] - self.moves[1]
-        damped = self.viscosity / dt
+        damped = np.broadcast_to(self.viscosity / dt, dt.shape)
         if not self._taut or (self.ratio + change / 2).min() <= 1:
             damped = np.where(self.ratio + change / 2 > 1, damped, 0.0)
         found: tuple[Array, ...] = ()
@@ -119,28 +122,28 @@ class Chain:
             new = self.ratio + change
             taut: bool | Array = self._taut and new.min() >= 1
             mean, slope = self.secant.chord(self.ratio, new, not taut)
-            # over the step an element pulls with `pull` + `stiffness` times its change of length
-            pull = mean - slope * change
-            stiffness = slope + damped
+            # over the step an element pulls with `pull` + `stiffness` times its change of stretch ratio
+            pull = slope * change
+            np.subtract(mean, pull, out=pull)
+            stiffness, pushing = slope + damped, None
             if not taut or mean.min() + np.max(damped) * min(change.min(), 0.0) < 0:
                 pushing = mean + damped * change < 0  # a cord carries no compression
                 pull[pushing], stiffness[pushing] = 0.0, 0.0
                 taut = ~pushing.any(axis=0) & (np.minimum(self.ratio, new).min(axis=0) >= 1)
-            stiffness /= d
-            move, last, end_last = self._moves(pushed, pull, stiffness, end), change, end
-            change, end = np.diff(move, axis=0), move[-1]
-            stiffness *= change
-            pull += stiffness
+            tension, move = self._moves(free, pull, stiffness, end)
+            last, end_last = change, end
+            change, end = np.subtract(move[1:], move[:-1], out=stiffness), move[-1]
             change /= d
-            last = last - change
-            slope *= last
-            tried = move, end_last, change, pull, mean - slope  # the mean is the curve's where the step ended
+            last -= change
+            loss = self._loss(damped, change, pushing, mean, slope, last)
+            tried = tension, move, end_last, change, self.ratio + change, loss
             for whole, part in zip(found, tried, strict=False):
                 np.copyto(whole, part, where=~settled)
             found = found or tried
-            settled |= self._error(last, end - end_last) < self._allowed(taut, self.ratio + change, pull)
+            settled |= self._error(last, end - end_last) < self._allowed(taut, tried[4], tension)
             if settled.all():
                 break
+            change = change.copy()
             if found is tried:  # what has settled stays, so that draws do not depend on each other
                 found = tuple(part.copy() for part in tried)
         self.lost |= ~settled
@@ -150,46 +153,76 @@ class Chain:
         """Last correction of each draw, as a stretch ratio."""
         return np.maximum(np.maximum(change.max(axis=0), -change.min(axis=0)), np.abs(end) / self.length)
 
-    def _allowed(self, taut: bool | Array, ratio: Array, pull: Array) -> Array:
+    def _allowed(self, taut: bool | Array, ratio: Array, tension: Array) -> Array:
         """Correction after which a draw may go on: where nothing went slack or lost its tension, its square is left."""
-        if np.all(taut) and ratio.min() >= 1 and pull.min() >= 0:
+        if np.all(taut) and ratio.min() >= 1 and tension.min() >= 0:
             return np.full(self.length.size, self.secant.quadratic)
-        smooth = taut & (ratio.min(axis=0) >= 1) & (pull.min(axis=0) >= 0)
+        smooth = taut & (ratio.min(axis=0) >= 1) & (tension.min(axis=0) >= 0)
         return np.where(smooth, self.secant.quadratic, CONVERGED / self.length)
 
-    def _moves(self, pushed: Array, pull: Array, stiffness: Array, end: Array) -> Array:
-        """Displacements of the lumps over a step, the drag being drawn out from a displacement `end` of the mass."""
-        setup, dt = self.setup, self.step_time
-        right, diagonal = pushed.copy(), self._inertia.copy()
-        right[:-1] += pull
-        right[1:] -= pull
-        diagonal[:-1] += stiffness
-        diagonal[1:] += stiffness
-        drag = setup.drag * np.abs(end) / dt**2
-        right[-1] += drag * end
-        diagonal[-1] += 2 * drag
-        # the first row is the rig's spring times its compliance: a stiff rig holds the tie point where it is
-        right[0] = setup.compliance * right[0] - self.position[0]
-        diagonal[0] = setup.compliance * diagonal[0] + 0.5
-        return _solve(diagonal, stiffness, setup.compliance * stiffness[0], right)
+    def _loss(
+        self, damped: Array, change: Array, pushing: Array | None, mean: Array, slope: Array, last: Array
+    ) -> Array:
+        """Work of the tensions that the curve does not store: of viscosity, and of what is not carried in compression.
 
-    def _accept(self, move: Array, end: Array, change: Array, pull: Array, mean: Array) -> None:
-        """Take the step, with the `mean` force of the curve over it, and the drag drawn out from `end`."""
+        The `mean` force of the curve is that of the change it was asked for, which was `last` more.
+        """
+        if pushing is None and damped.ndim == 1:
+            return np.einsum("ij,ij->j", change, change) * damped * self.length
+        lost = damped * change
+        if pushing is not None:
+            lost = np.where(pushing, slope * last - mean, lost)
+        return np.einsum("ij,ij->j", lost, change) * self.length
+
+    def _moves(self, free: Array, pull: Array, stiffness: Array, end: Array) -> tuple[Array, Array]:
+        """Tensions and moves of the lumps over a step, the drag being drawn out from a move `end` of the mass.
+
+        A lump moves by `free` and by `mobility` times the tension that it is pulled with, so tensions are tied to their
+        neighbours only, by numbers that change neither along the cord nor in time: divided by them, by 1.
+        """
+        setup, dt, mobility = self.setup, self.step_time, self._mobility
+        drag = setup.drag * np.abs(end)
+        mass = 2 * (self.lump[-1] + drag)
+        end_mobility = dt**2 / mass
+        free[-1] = (self.lump[-1] * (2 * self.speed[-1] + setup.gravity * dt) * dt + drag * end) / mass
+        # the rig's spring times its compliance: a stiff rig holds the tie point where it is
+        rig = 2 * setup.compliance * self.lump[0] / dt**2 + 0.5
+        pushed = self.lump[0] * (2 * self.speed[0] / dt + setup.gravity)
+        free[0] = (setup.compliance * pushed - self.position[0]) / rig
+        tie_mobility = setup.compliance / rig
+        diagonal = np.maximum(stiffness, LEAST_STIFFNESS)
+        np.divide(self.length / mobility, diagonal, out=diagonal)
+        right = free[1:] - free[:-1]
+        right /= mobility
+        pull *= diagonal
+        right += pull
+        diagonal += 2
+        diagonal[0] += tie_mobility / mobility - 1
+        diagonal[-1] += end_mobility / mobility - 1
+        tension = _solve(diagonal, right, pull[0])
+        move = np.empty_like(free)
+        np.subtract(tension[1:], tension[:-1], out=move[1:-1])
+        move[1:-1] *= mobility
+        move[0], move[-1] = tie_mobility * tension[0], -end_mobility * tension[-1]
+        move += free
+        return tension, move
+
+    def _accept(self, tension: Array, move: Array, end: Array, change: Array, ratio: Array, loss: Array) -> None:
+        """Take the step, with the drag drawn out from a move `end` of the mass."""
         dt = self.step_time
-        self.tension = np.maximum(pull, 0.0, out=pull)
-        lost = pull - mean
-        self.damping_loss = self.damping_loss + np.einsum("ij,ij->j", lost, change) * self.length
+        self.tension = np.maximum(tension, 0.0, out=tension)
+        self.damping_loss = self.damping_loss + loss
         self.drag_loss = self.drag_loss + self.setup.drag * np.abs(end) * (2 * move[-1] - end) * move[-1] / dt**2
-        speed = move * (2 / dt)
+        self.position += move
+        move_of_mass = move[-1].copy()
+        speed = np.multiply(move, 2 / dt, out=move)
         speed -= self.speed
         self.end_acceleration = (speed[[0, -1]] - self.speed[[0, -1]]) / dt
-        self.speed = speed
-        self.position += move
-        self.ratio = self.ratio + change
+        self.speed, self.ratio = speed, ratio
         self.changes = (change, *self.changes[:2])
-        self.moves = (move[-1], self.moves[0])
-        self._taut = bool(self.ratio.min() >= 1)
-        self.secant.go_on(self.ratio)
+        self.moves = (move_of_mass, self.moves[0])
+        self._taut = bool(ratio.min() >= 1)
+        self.secant.go_on(ratio)
         self.time = self.time + dt
 
     @property
@@ -214,30 +247,25 @@ class Chain:
         )
 
 
-def _solve(diagonal: Array, stiffness: Array, first: Array, right: Array) -> Array:
-    """Displacements from a tridiagonal matrix with −`stiffness` beside the diagonal, and −`first` in its first row.
+def _solve(diagonal: Array, right: Array, product: Array) -> Array:
+    """Solution of a tridiagonal system with −1 beside its diagonal: Thomas's algorithm, all draws side by side.
 
-    Thomas's algorithm, all draws side by side; `diagonal` and `right` are used up.
+    `diagonal` and `right` are used up; `product` is room for a row.
     """
     if right.shape[1] == 1:  # one chain by itself: no loop over its rows
-        above = -stiffness[:, 0]
-        above[0] = -np.squeeze(first)
-        *_, moved, _ = dgtsv(-stiffness[:, 0], diagonal[:, 0], above, right)
-        return moved
-    product = np.empty_like(right[0])
-    diagonals, sides, found = list(diagonal), list(stiffness), list(right)
-    factors = list(np.empty_like(stiffness))
-    for i, factor in enumerate(factors):
-        np.divide(sides[i], diagonals[i], out=factor)
-        np.multiply(factor, sides[i] if i else first, out=product)
-        np.subtract(diagonals[i + 1], product, out=diagonals[i + 1])
-        np.multiply(factor, found[i], out=product)
-        np.add(found[i + 1], product, out=found[i + 1])
-    right /= diagonal
-    factors[0] = first / diagonals[0]
-    for i in range(len(factors) - 1, -1, -1):
-        np.multiply(factors[i], found[i + 1], out=product)
-        np.add(found[i], product, out=found[i])
+        return dptsv(diagonal[:, 0], np.full(len(right) - 1, -1.0), right[:, 0])[2][:, None]
+    above, solved = list(diagonal), list(right)
+    one, found = above[0], solved[0]
+    for next_one, next_found in zip(above[1:], solved[1:], strict=True):
+        np.divide(1.0, one, out=one)
+        np.subtract(next_one, one, out=next_one)
+        np.multiply(found, one, out=found)
+        np.add(next_found, found, out=next_found)
+        one, found = next_one, next_found
+    np.divide(found, one, out=found)
+    for factor, below in zip(above[-2::-1], solved[-2::-1], strict=True):
+        np.multiply(factor, found, out=product)
+        found = np.add(below, product, out=below)
     return right
 
 
