@@ -274,15 +274,15 @@ def on_a_small_disk(folder, tmp_path, *, size, options=""):
 
 @pytest.fixture(scope="module")
 def cheap(tmp_path_factory):
-    """An invented campaign without records: its analysis takes seconds."""
+    """An invented campaign of one cord without records: not rated, and the answer takes two seconds."""
     place = tmp_path_factory.mktemp("cheap")
-    cordlab.invent(place / "campaign", truth=place / "truth.json", **SMALL)
+    cordlab.invent(place / "campaign", truth=place / "truth.json", **SMALL | {"cords": 1})
     return place / "campaign"
 
 
 def test_a_full_disk(cheap, tmp_path):
-    """A real one, of 200 KB: figures do not fit."""
-    done = on_a_small_disk(cheap, tmp_path, size=200)
+    """A real one, of 100 KB: the files do not fit."""
+    done = on_a_small_disk(cheap, tmp_path, size=100)
     assert done.stdout == f"exit 2\n{chr(10).join(sorted(os.listdir(cheap)))}\n"  # no results, and nothing left behind
     assert "results: cannot be written: No space left on device" in done.stderr
     assert done.stderr.rstrip().endswith("what was there is unchanged")
