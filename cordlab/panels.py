@@ -20,8 +20,8 @@ from cordlab.drawing import png
 from cordlab.drop import Trace, predict_drop, trace_drop, unloading_for
 from cordlab.rating import re_rate
 from cordlab.reduce import reduce_entry
+from cordlab.service import reassess
 from cordlab.start import chosen_folder
-from cordlab.units import Measured
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
@@ -29,8 +29,18 @@ if TYPE_CHECKING:
     from cordlab.campaign import Campaign
     from cordlab.fit import BatchFit
     from cordlab.reduce import Drop
+    from cordlab.settings import Decision
 
-__all__ = ["Panel", "campaign_folder", "drop_panel", "model_panel", "rating_panel", "record_panel", "viscosity"]
+__all__ = [
+    "Panel",
+    "campaign_folder",
+    "drop_panel",
+    "model_panel",
+    "rating_panel",
+    "record_panel",
+    "viscosity",
+    "wear_panel",
+]
 
 PROBABILITIES = (0.9, 0.95, 0.98, 0.99, 0.995, 0.999)
 MOST_VISCOUS = 20.0  # the range in which loads are judged where no viscosity is known  [N·s]
@@ -167,7 +177,6 @@ def rating_panel(analysis: "Analysis") -> Panel:
     if analysis.forecast is None:
         raise ValueError("there is no forecast to rate: " + "; ".join(analysis.rating.reasons))
     site, criteria, decision = campaign.site, campaign.criteria, campaign.decision
-    breaking_load = Measured(min(each.breaking_load for each in campaign.breaks)) if campaign.breaks else None
     forecasts = {0: analysis.forecast} | (analysis.service.forecasts if analysis.service else {})
     asked = [jumps for jumps in forecasts if jumps >= (decision.jumps or 0)]
     height, reach = site.tie_height.value, site.reach_below_attachment.value
@@ -181,11 +190,7 @@ def rating_panel(analysis: "Analysis") -> Panel:
         "least_clearance": _number(criteria.least_clearance, 0.0, 15.0, 0.5, "least clearance [m]"),
         "greatest_g": _number(criteria.greatest_g, 1.5, 5.0, 0.05, "greatest g [1]"),
         "least_strength_factor": _number(criteria.least_strength_factor, 1.0, 12.0, 0.5, "least strength factor [1]"),
-        "probability": w.SelectionSlider(
-            options=[(f"{100 * p:g} %", p) for p in sorted({*PROBABILITIES, decision.probability})],
-            value=decision.probability, description="probability [%]", continuous_update=False,
-            disabled=decision.limit == "tolerance",
-        ),
+        "probability": _probability(decision),
     }  # fmt: skip
 
     def answer(
@@ -198,7 +203,7 @@ def rating_panel(analysis: "Analysis") -> Panel:
             tie_height=replace(site.tie_height, value=tie_height),
             reach=replace(site.reach_below_attachment, value=reach),
             probability=probability,
-            breaking_load=breaking_load,
+            breaking_load=campaign.lowest_break,
             validation=analysis.validation,
         )
         told = ["NOT RATED"]
@@ -212,6 +217,56 @@ def rating_panel(analysis: "Analysis") -> Panel:
         return [*told, *rating.reasons, rating.promise], plots.by_mass(rating, judged)
 
     return Panel(controls, answer)
+
+
+def wear_panel(analysis: "Analysis") -> Panel:
+    """What if the rule were stricter, or the cords jumped more often: retirement, forecast and the next retest."""
+    service, forecast = analysis.service, analysis.forecast
+    if service is None or forecast is None:
+        raise ValueError("no limits for worn cords: it takes a forecast, and drops with use `wear`")
+    criteria, decision = analysis.campaign.criteria, analysis.campaign.decision
+    controls = {
+        "least_clearance": _number(criteria.least_clearance, 0.0, 15.0, 0.5, "least clearance [m]"),
+        "probability": _probability(decision),
+        "greatest_jumps": w.BoundedIntText(
+            value=criteria.greatest_jumps or 0, min=0, max=100_000, step=50,
+            description="cap by maker or rule, 0: none [jumps]",
+        ),
+        "per_week": w.IntSlider(
+            value=50, min=1, max=500, description="planned use of a cord [jumps a week]", continuous_update=False
+        ),
+    }  # fmt: skip
+
+    def answer(per_week: int, greatest_jumps: int, **asked: Any) -> tuple[list[str], Figure]:
+        found = reassess(service, forecast, greatest_jumps=greatest_jumps or None, **asked)
+        tested = max((point.jumps for point in found.points if point.kind == "tested"), default=0)
+        told = found.summary().splitlines()
+        weeks = [
+            f"{what} at {count} jumps: {'now' if count <= since else f'in {(count - since) / per_week:.1f} weeks'}"
+            for what, count, since in (
+                ("a new cord is retired", found.retire_at, 0),
+                ("the tested cords are retested", found.next_retest, tested),
+            )
+            if count is not None
+        ]
+        stands = analysis.wear.retire_at if analysis.wear else None
+        whole = "no retested count" if stands is None else f"{stands} jumps"
+        return [
+            *told,
+            *(f"with {per_week} jumps a week {each}" for each in weeks),
+            f"this is by clearance alone; by every criterion as they stand in campaign.toml the range holds to {whole}",
+        ], plots.wear(found)
+
+    return Panel(controls, answer)
+
+
+def _probability(decision: "Decision") -> w.SelectionSlider:
+    """The probability of a prediction limit; a tolerance limit's is fixed in its draws."""
+    return w.SelectionSlider(
+        options=[(f"{100 * p:g} %", p) for p in sorted({*PROBABILITIES, decision.probability})],
+        value=decision.probability, description="probability [%]", continuous_update=False,
+        disabled=decision.limit == "tolerance",
+    )  # fmt: skip
 
 
 def _number(value: float, low: float, high: float, step: float, description: str) -> w.FloatSlider:

@@ -222,7 +222,7 @@ def _at_heavy_end(
     greatest_jumps: int | None,
 ) -> Wear:
     """Wear as clearance at the heaviest rated mass; the bound leaves room for what is unsure beside the cords."""
-    mass = rating.heaviest if rating.heaviest is not None else float(forecast.masses[-1])
+    mass = _heavy_end(forecast, rating)
     site, gear = forecast.site, forecast.site.gear_mass.value
     scale = np.exp(y + stiffened(forecast.waves, mass + gear))
     curve = forecast.learned.shapes[0].take(np.zeros(y.size, int), scale)
@@ -241,14 +241,43 @@ def _at_heavy_end(
             conditions=conditions,
         )
 
+    return _with_room(assess, forecast, mass, least_clearance)
+
+
+def _with_room(assess: Callable[[float], Wear], forecast: Forecast, mass: float, least_clearance: float) -> Wear:
+    """Wear by a bound that leaves room for what is unsure beside the cords. assess : bound [m] → wear"""
     wear = assess(least_clearance)
     if not wear.points or wear.points[0].lower is None:
         return wear
     limit = float(between(forecast.masses, forecast.limit("clearance"), np.array([mass]))[0])
     room = wear.points[0].lower - limit  # what the whole forecast asks for beyond the scatter of cords and drops
-    if not (np.isfinite(room) and room > 0):
-        return wear
-    return replace(assess(least_clearance + room), room=room)
+    return assess(least_clearance + max(room, 0.0)) if np.isfinite(room) else wear
+
+
+def reassess(
+    service: Service, forecast: Forecast, *, least_clearance: float, probability: float, greatest_jumps: int | None
+) -> Wear:
+    """The same retests by another least clearance [m], probability or cap: by clearance alone, at the same mass."""
+    wear = service.wear
+
+    def assess(least: float) -> Wear:
+        return assess_wear(
+            wear.cord,
+            wear.jumps,
+            wear.values,
+            probability=probability,
+            least=least,
+            greatest_jumps=greatest_jumps,
+            quantity=wear.quantity,
+            unit=wear.unit,
+        )
+
+    mass = _heavy_end(forecast, service.rating)
+    return _with_room(assess, replace(forecast, probability=probability), mass, least_clearance)
+
+
+def _heavy_end(forecast: Forecast, rating: Rating) -> float:
+    return float(forecast.masses[-1]) if rating.heaviest is None else rating.heaviest
 
 
 def _covers(other: Rating, rating: Rating) -> bool:

@@ -12,6 +12,7 @@ import numpy as np
 
 from cordlab.ageing import retests
 from cordlab.campaign import Campaign, read_campaign
+from cordlab.decisions import LEFT_OUT
 from cordlab.folder import CampaignError
 from cordlab.jumplog import read_jump_log
 from cordlab.pulls import read_pulls
@@ -123,7 +124,7 @@ def stand(folder: str | Path) -> Standing:
         first = Step(*_QUESTIONS[0], "refused", error.problems[0])
         rest = (Step(name, asks, "waits", "until the campaign is sound") for name, asks in _QUESTIONS[1:])
         return Standing(folder, None, error.problems, results, (first, *rest))
-    steps = []
+    steps: list[Step] = []
     for (name, asks), look in zip(_QUESTIONS, _LOOKS, strict=True):
         try:
             state, has = look(campaign, _written(results))
@@ -145,7 +146,9 @@ Written = dict[str, Any] | None
 
 
 def _campaign(campaign: Campaign, _: Written) -> Found:
-    uses = ((use, sum(drop.use == use for drop in campaign.drops)) for use in ("fit", "check", "wear"))
+    if not campaign.drops:
+        return "ready", f"{len(campaign.cords)} cords; no drop yet: `cordlab ladder` says which weight comes first"
+    uses = ((use, sum(drop.use == use for drop in campaign.drops)) for use in ("fit", "check", "wear", LEFT_OUT))
     counted = ", ".join(f"{count} {use}" for use, count in uses if count)
     masses = sorted(drop.mass.value for drop in campaign.drops)
     return "ready", f"{len(campaign.cords)} cords; drops: {counted}; {masses[0]:g} to {masses[-1]:g} kg"
