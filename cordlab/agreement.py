@@ -69,7 +69,7 @@ def _masses(drops: Sequence[Drop]) -> Iterator[Finding]:
         if len(others) > 1 and abs(off - np.median(others)) > MASS[1]:
             yield Finding(
                 "mass",
-                f"load and motion imply {off - np.median(others):+.1%} than in the other drops of about "
+                f"load and motion imply a mass that is {off - np.median(others):+.1%} from the other drops of about "
                 f"{drop.mass:g} kg",
                 f"drop {drop.name} (cord {drop.cord})",
                 "check its mass, and whose record it is",

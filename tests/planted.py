@@ -98,7 +98,7 @@ def scaled(
             cells = columns[column]
             for row in range(len(cells))[only]:
                 if cells[row] and (not use or columns["use"][row] == use):
-                    cells[row] = f"{float(cells[row]) * factor + shift:.6g}"
+                    cells[row] = f"{float(cells[row]) * factor + shift:.10g}"
 
         for path in sorted(folder.glob(file)):
             table(path, change)
