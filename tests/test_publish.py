@@ -11,7 +11,7 @@ import zipfile
 import pytest
 
 from cordlab import plots, publish, recheck, report
-from cordlab.compare import DIFFERS, EQUAL, WITHIN, compare
+from cordlab.compare import DIFFERS, EQUAL, WITHIN, compare, headlines
 from cordlab.publish import PublishError
 from cordlab.unpack import MOST_BYTES, MOST_FILES, BundleError, unpack
 from tests.specimen import specimen
@@ -105,6 +105,19 @@ def test_metadata_is_a_ro_crate_that_the_library_reads(bundle, tmp_path):
     listed = {part.id for part in root["hasPart"]}
     there = {str(path.relative_to(tmp_path / "out")) for path in (tmp_path / "out").rglob("*") if path.is_file()}
     assert listed == there - {"ro-crate-metadata.json", publish.MANIFEST}
+
+
+def test_the_report_alone(tmp_path):
+    """A bundle to read, not to re-run: nothing of the inputs is in it, and rechecking says so."""
+    made = publish_specimen(tmp_path / "report.zip", report_only=True)
+    assert sorted(made.files) == ["README.txt", "report.html", "ro-crate-metadata.json"]
+    assert "nobody can re-run" in made.summary()
+    with pytest.raises(BundleError, match="the report alone was published") as error:
+        recheck.recheck(made.path)
+    assert "its files are as the manifest says" in error.value.problems[1]
+    bad = altered(made.path, "report.html", lambda data: data.replace(b"Test", b"Best"), manifest=False)
+    with pytest.raises(BundleError, match=r"report\.html is not the file that was published"):
+        recheck.recheck(bad)
 
 
 def test_a_licence_that_is_no_address_is_named(tmp_path):
@@ -299,6 +312,47 @@ def test_rounding_of_another_machine_is_equal(results):
     other = copy.deepcopy(results)
     other["curve"]["parameters"]["c1"] *= 1 + 1e-10
     assert compare(results, other).agrees
+
+
+# --- two bundles compared
+
+
+@pytest.fixture
+def later(tmp_path, monkeypatch, results):
+    """The same batch at a later date, invented: a cord more, a narrower range, a lot that is not issued."""
+    other = copy.deepcopy(results)
+    other["rating"] |= {"heaviest": 81.0, "governed_by": {"light": "g", "heavy": "stretch ratio"}}
+    other["drops"].append(other["drops"][0] | {"drop": "A9-36", "cord": "A9", "jumps": 700})
+    other["lot"]["issued"] = not other["lot"]["issued"]
+    (tmp_path / "later").mkdir()
+    with monkeypatch.context() as patched:
+        patched.setattr(report, "results_of", lambda analysis: other)
+        return publish_specimen(tmp_path / "later" / "later.zip").path
+
+
+def test_two_bundles_say_in_words_what_changed(bundle, later, no_new_numbers):
+    found = recheck.versus(bundle, later)
+    assert not found.agrees
+    told = found.headlines
+    assert "rated: 45.0 to 85.0 kg (g; clearance) → 45.0 to 81.0 kg (g; stretch ratio)" in told
+    assert "drops new: A9-36" in told
+    assert "cords new: A9" in told
+    assert any(line.startswith("lot: ") and "→" in line for line in told)
+    assert any(line.startswith("wear: ") and line.endswith("unchanged") for line in told)
+    assert {line.name for line in found.comparison.differing} >= {"rating.heaviest", "lot.issued"}
+    assert found.to_dict()["headlines"] == list(told)
+    assert recheck.versus(bundle, bundle).agrees
+
+
+def test_of_two_bundles_the_altered_one_is_named(bundle, later):
+    bad = altered(later, "report.html", lambda data: data + b" ", manifest=False)
+    assert recheck.versus(bundle, bad).altered == ("altered.zip: report.html is not the file that was published",)
+
+
+def test_another_batch_is_said_first(results):
+    other = copy.deepcopy(results)
+    other["campaign"]["batch"] = "another one"
+    assert headlines(results, other)[0] == "not the same batch: invented, then another one"
 
 
 # --- hostile zips
