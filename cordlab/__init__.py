@@ -27,10 +27,13 @@ _HOME = {
     "models": "curves",
     "CurveFit": "fit",
     "fit_curve": "fit",
+    "Outcome": "drop",
     "Prediction": "drop",
     "Trace": "drop",
     "predict_drop": "drop",
+    "scale_for_lowest_point": "drop",
     "trace_drop": "drop",
+    "unloading_for": "drop",
     "VarianceComponents": "spread",
     "components": "spread",
     "prediction_limit": "spread",
@@ -49,7 +52,15 @@ if TYPE_CHECKING:
     from cordlab.calibrate import Calibration, OutsideCalibration, fit_calibration
     from cordlab.campaign import Campaign, CampaignError, read_campaign
     from cordlab.curves import Curve, Model, model, models
-    from cordlab.drop import Prediction, Trace, predict_drop, trace_drop
+    from cordlab.drop import (
+        Outcome,
+        Prediction,
+        Trace,
+        predict_drop,
+        scale_for_lowest_point,
+        trace_drop,
+        unloading_for,
+    )
     from cordlab.fit import CurveFit, fit_curve
     from cordlab.rating import Rating
     from cordlab.reduce import Drop, RecordError, reduce_drop

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -12,6 +12,9 @@ from cordlab import even, waves
 from cordlab.curves import Curve
 from cordlab.fall import Array, Outcome, Setup, spread_out, take
 from cordlab.trace import Trace, trace_drop, unloading_for
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 __all__ = [
     "Outcome", "Prediction", "Trace", "predict_drop", "scale_for_lowest_point", "trace_drop", "unloading_for",
@@ -47,6 +50,55 @@ class Prediction:
     time: Array | None = None
     tension_time: Array | None = None
     tie_load_time: Array | None = None
+
+    @property
+    def _quantities(self) -> dict[str, Array]:
+        names = ("stretch", "lowest_point", "stretch_ratio", "tension", "tie_load", "g", "time", "tension_time",
+                 "tie_load_time")  # fmt: skip
+        return {name: np.asarray(value) for name in names if (value := getattr(self, name)) is not None}
+
+    def summary(self) -> str:
+        """For people: one drop in a line, many by their median and the range of 98 % of them."""
+        shown = (
+            ("lowest point", "lowest_point", ".2f", " m"),
+            ("greatest g", "g", ".2f", ""),
+            ("load at the lower end", "tension", ".0f", " N"),
+            ("at the tie point", "tie_load", ".0f", " N"),
+        )
+        said = []
+        for title, name, form, unit in shown:
+            values = np.asarray(getattr(self, name)).ravel()
+            low, middle, high = np.quantile(values, [0.01, 0.5, 0.99], method="nearest")
+            rest = f" ({low:{form}} to {high:{form}})" if values.size > 1 else ""
+            said.append(f"{title} {middle:{form}}{unit}{rest}")
+        ends = ", ".join(f"{n} {what}" for what, n in self.counts().items() if what != "ok" or np.size(self.g) > 1)
+        return f"{self.mechanics}: " + "; ".join([*said, *([ends] if ends else [])])
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain numbers or nested lists in SI; None where there is no lowest point."""
+
+        def plain(value: Any) -> Any:
+            if isinstance(value, list):
+                return [plain(each) for each in value]
+            return value if np.isfinite(value) else None
+
+        rows = {name: plain(value.tolist()) for name, value in self._quantities.items()}
+        return {"mechanics": self.mechanics, **rows, "outcome": self.counts()}
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Lowest points against g: a cloud of draws, or one point; draws without a lowest point are counted."""
+        import matplotlib.pyplot as plt
+
+        ax = plt.subplots()[1] if ax is None else ax
+        g, lowest = np.ravel(self.g), np.ravel(self.lowest_point)
+        found = np.isfinite(lowest)
+        missing = f", {np.sum(~found)} without a lowest point" if not found.all() else ""
+        ax.plot(g[found], lowest[found], ".", label=f"{self.mechanics}{missing}")
+        ax.set(xlabel="greatest g", ylabel="lowest point [m]")
+        if not ax.yaxis_inverted():
+            ax.invert_yaxis()
+        ax.legend()
+        return ax
 
     def counts(self) -> dict[str, int]:
         """How many draws came to which outcome, those that occur, by name."""

@@ -5,7 +5,8 @@ from typing import Any
 
 import numpy as np
 
-from cordlab.anchor import Anchors, WaveEffect
+from cordlab.anchor import Anchors, SetUp, WaveEffect
+from cordlab.drop import predict_drop
 from cordlab.propagate import quantile
 from cordlab.scatter import Level
 
@@ -90,6 +91,33 @@ class Forecast:
         """Probability that the next drop violates a criterion (JCGM 106 7.2), from the draws.  (n_mass,)"""
         x = self.draws[quantity]
         return (x > criterion).mean(-1) if DANGER[quantity] == "upper" else (x < criterion).mean(-1)
+
+    def by_waves(self, masses: np.ndarray) -> list[dict[str, float] | None]:
+        """What stretch waves change in the estimates at rider masses (n,) [kg]; None without waves, or not drawn.
+
+        A dict a mass: lowest point with waves less that of the evenly strained cord with the same curve, `lowest_point`
+        [m] (0 where the curve was found from lowest points, and holds it); greatest g and load at the tie point over
+        the even cord's, `g` and `peak_load`; and when all three come, from the release, `time_…` [s].
+        """
+        found: list[dict[str, float] | None] = [None] * len(masses)
+        inside = np.flatnonzero((masses >= self.masses[0] - 1e-9) & (masses <= self.masses[-1] + 1e-9))
+        if self.waves is None or not inside.size:
+            return found
+        hung = np.interp(masses[inside], self.masses, self.hung)
+        y, stiffness = np.interp(hung, self.hung, self.level.mean[0]), self.waves.at(hung, "stiffness")[0]
+        curve = self.learned.shapes[0].take(np.zeros(2 * hung.size, int), np.exp([*y, *(y + stiffness)]))
+        inputs: dict[str, Any] = {**self.learned.batch, **SetUp.of(self.site).values()}
+        drops = predict_drop(curve, mass=np.tile(hung, 2), **inputs)
+        low, g, tie = (np.reshape(value, (2, -1)) for value in (drops.lowest_point, drops.g, drops.tie_load))
+        columns = {
+            "lowest_point": low[1] - low[0],
+            "g": g[1] / g[0] * np.exp(self.waves.at(hung, "lower")[0]),
+            "peak_load": tie[1] / tie[0] * np.exp(self.waves.at(hung, "tie")[0]),
+        }
+        columns |= dict(zip(("time_lowest_point", "time_g", "time_peak_load"), self.waves.times_at(hung), strict=True))
+        for i, k in enumerate(inside):
+            found[k] = {name: float(value[i]) for name, value in columns.items()}
+        return found
 
     @property
     def label(self) -> str:

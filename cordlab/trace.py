@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from scipy.integrate import solve_ivp
@@ -14,6 +14,9 @@ from cordlab.curves import Curve
 from cordlab.even import broadcast_draws, take_draws
 from cordlab.fall import Array, Setup, spread_out
 from cordlab.waves import ELEMENTS, Chain, check_waves
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 TOLERANCE = 1e-10
 
@@ -31,7 +34,9 @@ class Trace:
     slack_phases : (start, end) of every time that the cord is slack after the first stretch, shape (n, 2); an end of
         inf was not seen  [s]
     mechanics : "even": kinetic energy goes on when the slack ends, and the speed steps from M to M + m/3; "waves": the
-        speed goes on, and a wave runs up the cord
+        speed goes on, and a wave runs up the cord. There is no unloading branch with waves: a cord that returns less
+        energy than its viscosity takes rebounds lower than such a trace, so take rebound and slack phases from "even"
+        with `unloading`
     """
 
     time: Array
@@ -43,6 +48,43 @@ class Trace:
     turns: Array
     slack_phases: Array
     mechanics: str
+
+    def summary(self) -> str:
+        """For people: the lowest point, the rebound, the loads, and when the cord is slack again."""
+        said = [f"{self.mechanics}: not yet at the lowest point"]
+        if len(self.turns):
+            (at, lowest), tops = self.turns[0], self.turns[1::2]
+            said = [f"{self.mechanics}: lowest point {lowest:.2f} m, {at:.2f} s after the release"]
+            if len(tops):
+                rise = lowest - tops[0, 1]
+                cause = "viscosity alone" if self.mechanics == "waves" else "the way back"
+                said.append(f"first rebound to {tops[0, 1]:.2f} m, {rise:.2f} m up (energy lost by {cause})")
+        loads = (("tie point", self.tie_load), ("lower end", self.lower_load))
+        said += [f"greatest load at the {end} {load.max():.0f} N at {self.time[np.argmax(load)]:.2f} s"
+                 for end, load in loads]  # fmt: skip
+        phases = [f"{a:.2f} to {b:.2f} s" if np.isfinite(b) else f"from {a:.2f} s" for a, b in self.slack_phases]
+        return "; ".join([*said, f"slack again {', '.join(phases)}" if phases else "never slack again"])
+
+    def to_dict(self) -> dict[str, Any]:
+        """Lists in SI; the end of a slack phase that was not seen is None."""
+        plain = {name: getattr(self, name).tolist() for name in (*_Piece._fields, "turns")}
+        phases = [[a, b if np.isfinite(b) else None] for a, b in self.slack_phases.tolist()]
+        return {"mechanics": self.mechanics, **plain, "slack_phases": phases}
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Place of the lower end in time, downwards, with its turns and slack phases."""
+        import matplotlib.pyplot as plt
+
+        ax = plt.subplots()[1] if ax is None else ax
+        ax.plot(self.time, self.position, label=self.mechanics)
+        ax.plot(*self.turns.T, "o")
+        for start, end in self.slack_phases:
+            ax.axvspan(start, min(end, self.time[-1]), alpha=0.1, label="_slack")
+        ax.set(xlabel="time [s]", ylabel="below the tie point [m]")
+        if not ax.yaxis_inverted():
+            ax.invert_yaxis()
+        ax.legend()
+        return ax
 
 
 class _Piece(NamedTuple):
@@ -77,8 +119,9 @@ def trace_drop(
     """Motion and loads of one drop, `rate` times a second from `quiet` [s] before the release to `duration` [s] after.
 
     Numbers as in `predict_drop`. unloading is b of the force on the way back, F(λ) [1 − b (1 − (λ−1)/(λmax−1))], λmax
-    the stretch ratio at which it turned (see `unloading_for`); with mechanics="waves" the cord loses energy by its
-    viscosity [N·s] alone. Above the slack length the cord hangs in a fold again.
+    the stretch ratio at which it turned (see `unloading_for`). With mechanics="waves" the cord loses energy by its
+    viscosity [N·s] alone, and its rebound says nothing of a cord that loses more on the way back. Above the slack
+    length the cord hangs in a fold again.
 
     Raises ValueError for arrays, for what `predict_drop` refuses, for a release beyond the slack length, and where the
     cord locks up before the mass turns.

@@ -1,5 +1,7 @@
 """The evenly strained cord: closed forms, textbook problems, and scipy's DOP853; the motion in time and its bounces."""
 
+import json
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -243,3 +245,22 @@ def test_a_spline_is_integrated_from_knot_to_knot():
     curve, setup = random_drops("spline", 200, seed=3)
     assert isinstance(curve.model, type(model("spline")))
     assert set(predict_drop(curve, **setup).counts()) <= {"ok", "lock up"}
+
+
+def test_prediction_and_trace_speak_for_themselves():
+    """Summaries name what happened, dictionaries are plain JSON, and a draw without a lowest point is None and told."""
+    setup = {"slack_length": 10.0, "cord_mass": 14.0}
+    one, many = predict_drop(RUBBER, mass=60.0, **setup), predict_drop(RUBBER, mass=np.array([60.0, 9e5]), **setup)
+    assert one.summary().startswith(f"even: lowest point {one.lowest_point:.2f} m")
+    assert "1 no lowest point" in many.summary()
+    assert json.loads(json.dumps(many.to_dict(), allow_nan=False))["lowest_point"] == [one.lowest_point, None]
+    for mechanics, cause in (("even", "the way back"), ("waves", "viscosity alone")):
+        trace = trace_drop(RUBBER, mass=60.0, mechanics=mechanics, duration=9.0, rate=100.0, **setup)
+        assert f"lowest point {trace.turns[0, 1]:.2f} m" in trace.summary()
+        assert cause in trace.summary()
+        plain = json.loads(json.dumps(trace.to_dict(), allow_nan=False))
+        assert plain["position"] == trace.position.tolist()
+        axes = trace.plot()
+        assert axes.yaxis_inverted()
+        assert_allclose(axes.lines[0].get_ydata(), trace.position)
+    assert many.plot().get_legend().get_texts()[0].get_text() == "even, 1 without a lowest point"
