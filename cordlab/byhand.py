@@ -13,15 +13,13 @@ import numpy as np
 
 from cordlab.anchor import Anchors, Evidence, EvidenceError
 from cordlab.campaign import Campaign, CampaignError
-from cordlab.decisions import Decisions, LeftOut
+from cordlab.decisions import LEFT_OUT, Decisions, LeftOut
 from cordlab.rating import Rating
 from cordlab.reduce import Drop
 from cordlab.validate import HeldBack, validate
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
-
-LEFT_OUT = "left out"  # the use of a drop that was left out by hand
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from cordlab.checks import check_cords, check_drops, check_names
-from cordlab.decisions import NOTHING, Decisions, read_decisions
+from cordlab.decisions import LEFT_OUT, NOTHING, Decisions, read_decisions
 from cordlab.folder import CampaignError, Folder, nearest, offer
 from cordlab.plan import FILE as MAKER_CURVE
 from cordlab.plan import MakersCurve, read_makers_curve
@@ -276,7 +276,7 @@ def _drop_entry(row: dict[str, Any], line: int, by_hand: Decisions) -> DropEntry
         jumps=row["jumps"],
         temperature=nan if row["temperature"] is None else row["temperature"],
         rest=nan if row["rest"] is None else row["rest"],
-        use="left out" if by_hand.leaving_out(row["drop"], row["cord"]) else row["use"],
+        use=LEFT_OUT if by_hand.leaving_out(row["drop"], row["cord"]) else row["use"],
         lowest_point=None if row["lowest point"] is None else _measured(row, "lowest point"),
         record=row["record"],
         line=line,

@@ -110,6 +110,7 @@ def _parser() -> argparse.ArgumentParser:
 
 def check(options: argparse.Namespace) -> int:
     from cordlab.campaign import read_campaign
+    from cordlab.decisions import LEFT_OUT
     from cordlab.jumplog import read_jump_log
     from cordlab.pulls import read_pulls
     from cordlab.results import results_state
@@ -118,13 +119,13 @@ def check(options: argparse.Namespace) -> int:
     read_jump_log(campaign.folder)
     read_pulls(campaign)
     state = results_state(campaign)
-    uses = {use: sum(drop.use == use for drop in campaign.drops) for use in ("fit", "check", "wear")}
+    uses = {use: sum(drop.use == use for drop in campaign.drops) for use in ("fit", "check", "wear", LEFT_OUT)}
     facts = {
         "title": campaign.title,
         "batch": campaign.batch,
         "sha256": campaign.sha256,
         "cords": len(campaign.cords),
-        "drops": uses,
+        "drops": {use: count for use, count in uses.items() if count or use != LEFT_OUT},
         "records": sum(drop.record is not None for drop in campaign.drops),
         "breaks": len(campaign.breaks),
         "notes": list(campaign.notes),

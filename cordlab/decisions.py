@@ -15,6 +15,7 @@ from cordlab.tables import Table, text
 from cordlab.units import Measured, parse_measured
 
 FILE = "decisions.toml"
+LEFT_OUT = "left out"  # the use of a drop that was left out by hand
 EVENTS = ("release", "slack_end", "lowest")
 LONGEST = 500  # characters of a reason
 BY_EYE = 0.01  # s, standard uncertainty of a mark that states none; our choice

@@ -232,9 +232,11 @@ def next_mass(
 def _test_day(campaign: Campaign) -> dict[str, Any]:
     """What a campaign says of its test day, by the names of `next_mass`; of its cords the longest, which comes lowest.
 
-    Every drop made counts, with its record's peak and, where it was not measured on its own, the record's lowest point;
-    cords jumped since are no guide to the ladder of new ones.
+    Every drop made counts, left out by hand or not (it may be the one that came lowest), with its record's peak and,
+    where it was not measured on its own, the record's lowest point; cords jumped since are no guide to the ladder of
+    new ones.
     """
+    campaign = replace(campaign.as_noted(), by_hand=campaign.by_hand)
     evidence, plan = None, campaign.plan
     entries = [entry for entry in campaign.drops if entry.use in ("fit", "check")]
     if entries:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cordlab import sections
+from cordlab.decisions import LEFT_OUT
 from cordlab.results import RESULTS, write_folder
 from cordlab.rounding import Numbers
 
@@ -42,7 +43,7 @@ class PdfError(OSError):
 
 def settings(campaign: "Campaign") -> dict[str, Any]:
     """What was decided and measured around the drops, as plain values for `results.json`."""
-    temperatures = [drop.temperature for drop in campaign.drops if isfinite(drop.temperature)]
+    temperatures = [drop.temperature for drop in campaign.drops if isfinite(drop.temperature) and drop.use != LEFT_OUT]
     return {
         "rig": asdict(campaign.rig),
         "site": asdict(campaign.site),
@@ -111,7 +112,8 @@ def render(results: Mapping[str, Any], figures: Mapping[str, str], *, second_uni
         more_cords=sections.more_cords(results.get("range_plan"), numbers),
         by_count=sections.by_count(results["wear"], numbers),
         jumps=sections.jumps(results),
-        by_hand=sections.by_hand(campaign),
+        by_hand=sections.by_hand(results),
+        left_out=sections.left_out(results, numbers),
         notes=sections.grouped(results["drops"]),
         findings=results.get("findings", ()),
         cautions=sections.standing(results),

@@ -269,9 +269,11 @@ def jumps(results: Mapping[str, Any]) -> str:
     return f"cords with up to {wear['retire_at']} jumps; they are retired then"
 
 
-def by_hand(campaign: Mapping[str, Any]) -> list[str]:
+def by_hand(results: Mapping[str, Any]) -> list[str]:
     """What was settled by hand rather than by the data."""
-    decision, criteria, found = campaign["decision"], campaign["criteria"], []
+    campaign = results["campaign"]
+    decision, criteria = campaign["decision"], campaign["criteria"]
+    found = [f"{row['choice']}; reason: {row['reason']}" for row in results.get("by_hand", {}).get("told", ())]
     if decision["model"] != "auto":
         found.append(f"the model {decision['model']} was chosen by hand")
     if decision["calibration_degree"] is not None:
@@ -283,6 +285,21 @@ def by_hand(campaign: Mapping[str, Any]) -> list[str]:
     if campaign["viscosity"] is not None:
         found.append("the viscosity of the cord was given by hand")
     return found
+
+
+def left_out(results: Mapping[str, Any], numbers: Numbers) -> Table:
+    """Drops left out by hand, beside the limits that the other drops give for them."""
+    rows = []
+    for row in results.get("by_hand", {}).get("held_back", ()):
+        values = (("measured", ""), ("predicted", ""), ("lower", "lower"), ("upper", "upper"))
+        cells = [numbers.write(row[key], "m", u=row["u_measured"], side=side) for key, side in values]
+        rows.append(
+            (row["drop"], row["cord"], numbers.write(row["mass"], "kg"), *cells, "yes" if row["inside"] else "no")
+        )
+    unit = numbers.unit("m")
+    heads = ("drop", "cord", f"mass hung [{numbers.unit('kg')}]", f"lowest point, measured [{unit}]")
+    heads += (f"predicted [{unit}]", f"lower limit [{unit}]", f"upper limit [{unit}]", "inside")
+    return Table("Drops left out by hand, predicted from the others and held against their limits", heads, tuple(rows))
 
 
 def grouped(drops: Sequence[Mapping[str, Any]]) -> list[tuple[str, str]]:
