@@ -9,7 +9,7 @@ import numpy as np
 from cordlab.curves import Curve
 from cordlab.even import take_draws
 from cordlab.fall import Array
-from cordlab.rubber import MooneyRivlin
+from cordlab.rubber import MooneyRivlin, Polynomial, Yeoh
 
 STILL = 1e-7  # change of λ below which the force itself is the secant, to `STILL` of the slope
 
@@ -123,6 +123,88 @@ class MooneyRivlinSecant(Secant):
         np.minimum(self.inverse, 1.0, out=self.inverse)
 
 
+class YeohSecant(MooneyRivlinSecant):
+    """Chords in closed form: with i = I₁ − 3 at the two ends, s = i + i', the chord of I₁ is λ + λ' − 2/(λλ') and
+
+    Δw/Δλ = ΔI₁/Δλ (c1 + c2 s + c3 (s² − i i'))
+    """
+
+    def __init__(self, curve: Curve, limit: Array, elements: int) -> None:
+        self.curve, self.limit = curve, limit
+        self.c = [curve.scale * np.asarray(curve.parameters[name], dtype=float) for name in ("c1", "c2", "c3")]
+        self.inverse, self.invariant = np.ones((elements, limit.size)), np.zeros((elements, limit.size))
+
+    def take(self, index: Array) -> Secant:
+        new = super().take(index)
+        new.invariant = np.take(self.invariant, index, axis=1)  # type: ignore[attr-defined]
+        return new
+
+    def chord(self, old: Array, new: Array, slack: bool) -> Chord:
+        c1, c2, c3 = self.c
+        taut, start = (np.maximum(new, 1.0), np.maximum(old, 1.0)) if slack else (new, old)
+        r = 1 / taut
+        p = 2 * self.inverse
+        p *= r
+        i = taut * taut + 2 * r
+        i -= 3
+        s = i + self.invariant
+        rise = start + taut
+        rise -= p
+        outer = s * c3
+        slope = outer + i * c3  # by i': c2 + c3 (s + i')
+        slope += c2
+        outer += c2
+        outer *= s
+        i *= self.invariant
+        i *= c3
+        outer -= i
+        outer += c1
+        slope *= 2 * (taut - r * r)
+        slope *= rise
+        p *= r
+        p += 1
+        p *= outer
+        slope += p
+        rise *= outer
+        self._mean, self._slope = rise, slope
+        return self._partly_slack(old, new, start, taut) if slack else Chord(rise, np.maximum(slope, 0.0, out=slope))
+
+    def go_on(self, ratio: Array) -> None:
+        super().go_on(ratio)
+        taut = np.maximum(ratio, 1.0)
+        self.invariant = taut * taut + 2 * self.inverse - 3
+
+
+class PolynomialSecant(MooneyRivlinSecant):
+    """Chords in closed form: of xⁿ, x = λ − 1, the mean is hₙ/(n + 1), hₙ = x' hₙ₋₁ + xⁿ being Σ xᵏ x'ⁿ⁻ᵏ."""
+
+    def __init__(self, curve: Curve, limit: Array, elements: int) -> None:
+        self.curve, self.limit = curve, limit
+        values = curve.model.values(curve.parameters)
+        self.p = [curve.scale * value / (n + 1) for n, value in enumerate(values, start=1)]
+        self.inverse = np.ones((elements, limit.size))
+
+    def chord(self, old: Array, new: Array, slack: bool) -> Chord:
+        taut, start = (np.maximum(new, 1.0), np.maximum(old, 1.0)) if slack else (new, old)
+        x, after = start - 1, taut - 1
+        power, term, rate = x, x + after, np.ones_like(x)
+        mean, slope = self.p[0] * term, self.p[0] * rate
+        for p in self.p[1:]:
+            power = power * x
+            rate = term + after * rate
+            term = after * term + power
+            mean += p * term
+            slope += p * rate
+        self._mean, self._slope = mean, slope
+        return self._partly_slack(old, new, start, taut) if slack else Chord(mean, np.maximum(slope, 0.0, out=slope))
+
+    def go_on(self, ratio: Array) -> None:
+        """The next chords start from these stretch ratios: nothing of them is kept."""
+
+
+_CLOSED: dict[type, type[Secant]] = {MooneyRivlin: MooneyRivlinSecant, Yeoh: YeohSecant, Polynomial: PolynomialSecant}
+
+
 def secant_of(curve: Curve, limit: Array, elements: int) -> Secant:
     """The chords of a curve: in closed form where the model has one here."""
-    return (MooneyRivlinSecant if isinstance(curve.model, MooneyRivlin) else Secant)(curve, limit, elements)
+    return _CLOSED.get(type(curve.model), Secant)(curve, limit, elements)

@@ -88,11 +88,22 @@ def test_energy_account_closes(viscosity):
         assert (np.abs(chain.account().damping) < 1e-6 * brought).all()
 
 
-def test_chords_in_closed_form_are_those_of_the_energy():
+@pytest.mark.parametrize(
+    "curve",
+    [
+        RUBBER,
+        Curve("yeoh", {"c1": 300.0, "c2": -2.0, "c3": 0.05}),
+        Curve("linear", {"stiffness": 900.0}),
+        Curve("polynomial", {"p1": 900.0, "p2": -100.0, "p3": 50.0}),
+    ],
+    ids=lambda curve: curve.model.name,
+)
+def test_chords_in_closed_form_are_those_of_the_energy(curve):
     """The secant of the energy and its derivative, taut, slack, and across the end of the slack; changes of 0 too."""
     old, new = (x.ravel()[:, None] for x in np.meshgrid([0.6, 1.0, 1.02, 2.5], [0.7, 1.0, 1.0 + 1e-3, 1.02, 1.3, 3.0]))
     limit, slack = np.array([20.0]), np.minimum(old, new) < 1
-    closed, plain = secant_of(RUBBER, limit, len(old)), Secant(RUBBER, limit, len(old))
+    closed, plain = secant_of(curve, limit, len(old)), Secant(curve, limit, len(old))
+    assert type(closed) is not Secant
     for each in (closed, plain):
         each.go_on(old)
     for rows, some in ((np.ones_like(slack), True), (~slack, False)):
