@@ -21,9 +21,10 @@ from cordlab.diagnosis import Finding, diagnose
 from cordlab.fit import BatchFit, FitError, fit_batch
 from cordlab.folder import nearest, offer
 from cordlab.forecast import Forecast
+from cordlab.how_many import RangePlan, plan_range
 from cordlab.jumplog import CordStatus, LogEntry, cords_in_service, read_jump_log
 from cordlab.limits import Learned, learn
-from cordlab.lot import Lot, assess_lot
+from cordlab.lot import Lot, lot_of
 from cordlab.lowest import LowestFit, fit_lowest_points
 from cordlab.mixed import energies, unheld
 from cordlab.peaks import Viscosity, WaveLoads, wave_loads
@@ -33,7 +34,6 @@ from cordlab.reduce import Drop, RecordError, notes_on, reduce_entry
 from cordlab.results import changes
 from cordlab.service import Service, service_life
 from cordlab.temperature import TemperatureTrend, temperature_trend, tested_only
-from cordlab.units import Measured
 from cordlab.validate import Validation, validate
 from cordlab.wavefit import WaveFit, take_out_waves
 from cordlab.wear import Wear
@@ -67,6 +67,7 @@ class Analysis:
     findings : what does not agree in the campaign, what looks odd in the drops that were fitted, and what to try
     cautions : what must be shown with the answer
     pulls : slow pulls beside the drops' curve; None where there are none
+    range_plan : rated range to expect of more or fewer cords; None where nothing shows it
     by_hand : choices made by hand, with the answer without them; None where there are none
     """
 
@@ -88,6 +89,7 @@ class Analysis:
     findings: tuple[Finding, ...]
     cautions: tuple[str, ...]
     pulls: PullComparison | None = None
+    range_plan: RangePlan | None = None
     by_hand: ByHand | None = None
 
     @property
@@ -134,6 +136,7 @@ class Analysis:
             "predictions": _plain(list(self.predictions)),
             "rating": _plain(self.rating.to_dict()),
             "batch": _plain(self.batch.to_dict()) if self.batch else None,
+            "range_plan": _plain(self.range_plan.to_dict()) if self.range_plan else None,
             "lot": _plain(self.lot.to_dict()) if self.lot else None,
             "wear": _plain(self.service.to_dict()) if self.service else None,
             "budget": [
@@ -223,8 +226,9 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
         forecast=forecast,
         rating=rating,
         validation=validation,
-        batch=_batch(campaign, learned, drops),
-        lot=_lot(campaign, rating),
+        batch=_batch(learned, drops),
+        range_plan=_range_plan(campaign, forecast, service),
+        lot=lot_of(campaign, rating.predictions),
         service=service,
         in_service=_in_service(campaign, log, rating, service),
         budgets=budgets,
@@ -310,8 +314,7 @@ def _forecast(campaign: Campaign, learned: Learned, loads: WaveLoads | None) -> 
 def _rate(campaign: Campaign, forecast: Forecast, validation: Validation) -> tuple[Rating, Service | None]:
     """The rated range; where worn cords were dropped again, to the jump count that was asked for."""
     criteria, jumps = campaign.criteria, campaign.decision.jumps
-    breaking_load = Measured(min(entry.breaking_load for entry in campaign.breaks)) if campaign.breaks else None
-    judge = partial(rate, criteria=criteria, breaking_load=breaking_load, validation=validation)
+    judge = partial(rate, criteria=criteria, breaking_load=campaign.lowest_break, validation=validation)
     worn = Evidence.of_campaign(campaign, use=("wear",))
     if not len(worn):
         return judge(forecast, jumps=jumps), None
@@ -327,6 +330,17 @@ def _rate(campaign: Campaign, forecast: Forecast, validation: Validation) -> tup
     return service.rating, service
 
 
+def _range_plan(campaign: Campaign, forecast: Forecast | None, service: Service | None) -> RangePlan | None:
+    """From the forecast that the range was rated by."""
+    if campaign.decision.jumps is not None:
+        forecast = service.to(campaign.decision.jumps) if service else None
+    try:
+        strength = campaign.lowest_break
+        return plan_range(forecast, criteria=campaign.criteria, breaking_load=strength) if forecast else None
+    except ValueError:  # one cord, or no breaking load: the rating says so
+        return None
+
+
 def _budgets(forecast: Forecast, rating: Rating) -> dict[str, Budget]:
     """Clearance at the heavy end, g at the light end: where each can govern."""
     light = float(forecast.masses[0]) if rating.lightest is None else rating.lightest
@@ -337,44 +351,26 @@ def _budgets(forecast: Forecast, rating: Rating) -> dict[str, Budget]:
     }
 
 
-def _batch(campaign: Campaign, learned: Learned | None, drops: Sequence[Drop]) -> Batch | None:
+def _batch(learned: Learned | None, drops: Sequence[Drop]) -> Batch | None:
     """Spread between and within the cords; None with fewer than 2 of them."""
     if learned is None or len(set(learned.evidence.cord)) < 2:
         return None
-    evidence, scales = learned.evidence, np.exp(learned.scales[0][0])
     returned = {drop.name: drop.energy_returned for drop in drops if drop.energy_returned is not None}
-    lengths = {cord.cord: cord.slack_length.value for cord in campaign.cords}
-    values = quantities(evidence.drop, evidence.cord, evidence.mass, evidence.lowest_point, scales, lengths, returned)
-    return batch_report(values)
+    return batch_report(quantities(learned.evidence, np.exp(learned.scales[0][0]), returned))
 
 
 def _in_service(
     campaign: Campaign, log: Sequence[LogEntry], rating: Rating, service: Service | None
 ) -> tuple[CordStatus, ...]:
     """Where each cord of the jump log stands."""
+    wear = service.wear if service else None
     return cords_in_service(
         log,
-        retire_at=service.wear.retire_at if service else None,
-        next_retest=service.wear.next_retest if service else None,
+        retire_at=wear.retire_at if wear else None,
+        next_retest=wear.next_retest if wear else None,
         greatest_jumps=campaign.criteria.greatest_jumps,
         before={cord.cord: cord.jumps for cord in campaign.cords},
         rated=(rating.lightest, rating.heaviest) if rating.lightest and rating.heaviest else None,
-    )
-
-
-def _lot(campaign: Campaign, rating: Rating) -> Lot | None:
-    if not campaign.breaks:
-        return None
-    loads = [row["peak_load_limit"] for row in rating.predictions if row["rated"] and row["peak_load_limit"]]
-    criteria = campaign.criteria
-    design = criteria.design_breaking_load
-    return assess_lot(
-        campaign.breaks,
-        greatest_load_limit=max(loads, default=None),
-        least_strength_factor=criteria.least_strength_factor,
-        n_lot=criteria.lot_size,
-        sample_share=criteria.lot_sample_share,
-        design_breaking_load=design.value if design else None,
     )
 
 

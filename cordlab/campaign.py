@@ -142,6 +142,11 @@ class Campaign:
         drops = tuple(replace(entry, use=entry.noted_use) for entry in self.drops)
         return replace(self, drops=drops, by_hand=NOTHING)
 
+    @property
+    def lowest_break(self) -> Measured | None:
+        """Of the break tests, taken as exact; None without any  [N]"""
+        return Measured(min(entry.breaking_load for entry in self.breaks)) if self.breaks else None
+
     def cord(self, name: str) -> CordEntry:
         """The cord of that name. Raises KeyError."""
         return {cord.cord: cord for cord in self.cords}[name]

@@ -32,6 +32,7 @@ from cordlab.drawing import (
     svg,
 )
 from cordlab.fit import BatchFit
+from cordlab.views import alike, range_plan
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
@@ -381,6 +382,10 @@ def figures(analysis: "Analysis") -> dict[str, Figure]:
     drawn |= {f"budget-{name}": budget(found) for name, found in analysis.budgets.items()}
     if analysis.lot is not None and analysis.lot.loads.size:
         drawn["breaks"] = breaks(analysis.lot)
+    if analysis.batch is not None:
+        drawn["batch"] = alike(analysis.batch)
+    if analysis.range_plan is not None:
+        drawn["range-plan"] = range_plan(analysis.range_plan)
     if analysis.wear is not None:
         drawn["wear"] = wear(analysis.wear)
     return drawn

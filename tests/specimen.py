@@ -9,12 +9,14 @@ from types import SimpleNamespace
 import numpy as np
 
 from cordlab.analysis import CAUTIONS, Analysis
+from cordlab.batch import batch_report
 from cordlab.budget import Budget, Share
 from cordlab.calibrate import calibrate_channel
 from cordlab.campaign import read_campaign
 from cordlab.curves import Curve
 from cordlab.diagnosis import Finding
 from cordlab.fit import fit_batch
+from cordlab.how_many import RangePlan
 from cordlab.jumplog import CordStatus
 from cordlab.lot import assess_lot
 from cordlab.rating import ROW_QUANTITIES, RULE, Rating, not_rated
@@ -123,7 +125,15 @@ def specimen() -> Analysis:
         forecast=None,
         rating=RATED,
         validation=Validation(rows, 0.98, False),
-        batch=None,
+        batch=batch_report(
+            {
+                "stiffness scale": {cord: scales[cord] * rng.normal(1, 0.005, 4) for cord in CORDS},
+                "slack length [m]": {cord: [10 + 0.03 * k] for k, cord in enumerate(CORDS)},
+            }
+        ),
+        range_plan=RangePlan(
+            np.arange(2, 21), 44.0 + 6 / np.arange(2, 21), 87.0 - 12 / np.arange(2, 21), 6, (43.5, 88.0)
+        ),
         lot=assess_lot(campaign.breaks, greatest_load_limit=2270.0, least_strength_factor=5.0),
         service=Service(RATED, None, ({"jumps": 500, "lightest": 45.0, "heaviest": 85.0},), wear),
         in_service=(CordStatus("A7", 120, 480, 380, False, (), ("no inspection is noted since 2026-04-01",)),),

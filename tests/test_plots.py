@@ -29,7 +29,7 @@ def vectors(figures):
 def test_lowest_points_alone_have_no_loading_curves():
     alone = replace(specimen(), drops=(), calibrations={}, fit=None)
     assert set(plots.figures(alone)) == {
-        "validation", "limits", "strength", "budget-clearance", "budget-g", "breaks", "wear"
+        "validation", "limits", "strength", "budget-clearance", "budget-g", "breaks", "wear", "batch", "range-plan",
     }  # fmt: skip
 
 
@@ -42,6 +42,7 @@ def test_an_analysis_gives_every_figure(figures):
     assert set(figures) == {
         *("record", "calibration-force", "calibration-distance", "curves", "residuals", "candidates", "validation"),
         *("limits", "strength", "budget-clearance", "budget-g", "breaks", "wear"),
+        *("batch", "range-plan"),
     }
 
 

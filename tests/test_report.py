@@ -2,6 +2,7 @@
 
 import builtins
 import copy
+import io
 import json
 import re
 from html.parser import HTMLParser
@@ -197,6 +198,19 @@ def test_findings_and_cords_in_service_are_told(page):
     assert re.search(r"Cords in service, by the jump log .* A7 120 480 380 yes no inspection", told)
 
 
+def test_the_batch_is_told_with_its_rule_and_what_more_cords_would_give(page, results):
+    for quantity in ("stiffness scale", "slack length [m]"):
+        assert f'<th scope="row">{quantity}</th>' in page
+    assert "not told apart" in page  # one slack length a cord
+    assert f"No cord is unlike its batch at 0.01 (rule: {results['batch']['rule']})." in words(page)
+    assert '<th scope="row">6, as dropped</th><td class="n">45</td><td class="n">85</td>' in page
+    assert '<th scope="row">12</th><td class="n">44.5</td><td class="n">86</td>' in page
+    found = {"cord": "A3", "quantity": "stiffness scale", "p": 0.0012}
+    odd = report.render(results | {"batch": results["batch"] | {"outlying": [found]}, "range_plan": None}, {})
+    assert "cord A3, stiffness scale, p = 0.0012: shown, not left out" in odd
+    assert "as dropped</th>" not in odd
+
+
 def test_models_that_have_no_aicc_come_last(results):
     other = copy.deepcopy(results)
     for each in other["curve"]["candidates"][:2]:
@@ -221,6 +235,47 @@ def test_second_units_stand_beside_si(results):
     assert "Rated for riders of 45 kg (99.21 lb) to 85 kg (187.3 lb)" in told  # 99.208 up, 187.393 down
     assert "4 m (13.12 ft)" in told
     assert "lb" not in words(report.render(results, {})).replace("nimble", "")
+
+
+def test_numbers_of_the_table_have_the_places_of_their_uncertainty(results):
+    """GUM 7.2.6: two digits of u. Clearance with u of 0.5 m to two places, with 5 m to one less, with 0.05 m to one
+    more.
+    """
+    for u, decimals in ((0.5, 2), (5.0, 1), (0.05, 3)):
+        other = copy.deepcopy(results)
+        for row in other["predictions"]:
+            row["u_clearance"] = u
+        cells = re.search(r'<th scope="row">60</th>(.*?)</tr>', report.render(other, {}))[1]
+        shown = re.findall(r'class="n">([-0-9.]+)<', cells)
+        assert [len(cell.partition(".")[2]) for cell in shown[:2]] == [decimals, decimals]
+
+
+def test_the_budget_says_what_halving_gains_in_metres_and_in_kilograms(page):
+    told = words(page)
+    assert "Shares of the variance of clearance at 85 kg" in told
+    assert "input share [%] dof halved: limit gains [m] range gains [kg]" in told
+    assert "cord to cord (length and mass too) 74.0 5 0.31 1" in told
+    assert "with 6.9 degrees of freedom (Welch–Satterthwaite)" in told
+    assert "4.2 by first-order sums, 4.26 by Monte Carlo" in told
+
+
+def test_the_table_tells_the_risk_of_violation_and_the_rule_names_the_four_decisions(results, page):
+    row = next(row for row in results["predictions"] if row["mass"] == 88)
+    cells = re.search(r'<th scope="row">88</th>(.*?)</tr>', page)[1]
+    assert f">{100 * max(row['violation'].values()):.1f}</td>" in cells
+    told = words(page)
+    for name in ("guarded acceptance", "simple acceptance only", "simple rejection", "guarded rejection"):
+        assert name in told
+    assert "guard band is the distance from estimate to limit" in told
+
+
+def test_temperatures_of_use_are_told(results):
+    assert "drops at 18.5 °C, and use at no other temperature" in words(report.render(results, {}))
+    given = copy.deepcopy(results)
+    given["campaign"]["site"]["temperature"] = [5.0, 30.0]
+    told = words(report.render(given, {}))
+    assert "drops at 18.5 °C, use at 5 °C to 30 °C" in told
+    assert "temperature of the cords in use 5 °C to 30 °C" in told
 
 
 def test_places_by_uncertainty():
@@ -276,9 +331,37 @@ def test_pdf_without_weasyprint_says_what_to_do(monkeypatch):
         report.pdf("<p>")
 
 
-def test_pdf_is_two_to_four_pages(page):
-    weasyprint = pytest.importorskip("weasyprint", reason="the pdf extra is not installed", exc_type=ImportError)
-    assert 2 <= len(weasyprint.HTML(string=page).render().pages) <= 4
+def _pdf_pages(data):
+    """The text of each page of a PDF, read by another library than the one that wrote it."""
+    pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed")
+    return [sheet.extract_text() for sheet in pypdf.PdfReader(io.BytesIO(data)).pages]
+
+
+def test_pdf_is_two_to_four_pages_that_are_counted(page, results):
+    try:
+        data = report.pdf(page)
+    except report.PdfError as error:
+        pytest.skip(f"no PDF on this machine: {error}")
+    sheets = _pdf_pages(data)
+    assert 2 <= len(sheets) <= 4
+    for k, text in enumerate(sheets, start=1):
+        assert f"page {k} of {len(sheets)}" in text
+        assert report.report_number(results) in text
+    assert "Rated for riders" in sheets[0]
+    assert "End of report" in sheets[-1]
+
+
+def test_a_report_of_the_results_that_are_there_is_the_same_page(tmp_path, monkeypatch):
+    drawn = {"limits": plots.figures(specimen())["limits"]}
+    monkeypatch.setattr(plots, "figures", lambda analysis: drawn)
+    out = report.write_results(specimen(), tmp_path / "results")
+    before = {path: path.read_bytes() for path in out.rglob("*") if path.is_file()}
+    monkeypatch.setattr(plots, "figures", lambda analysis: 1 / 0)  # nothing is drawn again
+    assert report.render_again(out)["rating"]["rated"] is True
+    assert {path: path.read_bytes() for path in out.rglob("*") if path.is_file()} == before
+    report.render_again(out, second_units=True)
+    assert "99.21 lb" in (out / "report.html").read_text(encoding="utf-8")
+    assert (out / "results.json").read_bytes() == before[out / "results.json"]
 
 
 def test_results_are_written_whole_and_a_failure_leaves_what_was_there(tmp_path, monkeypatch):
