@@ -37,6 +37,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # the reader of our output has gone, as `head` does
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return PIPE_CLOSED
+    except ImportError as error:
+        if not isinstance(error.__cause__, ImportError):
+            raise
+        return _refuse([str(error)])  # an extra that is not installed, and how to
     except OSError as error:
         return _refuse([f"{error.filename}: {error.strerror}" if error.filename else str(error)])
     except ValueError as error:
@@ -105,7 +109,24 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--mechanics", choices=("even", "waves"), default="waves", help=text)
     sub.add_argument("--cords", type=int, help="how many cords are dropped")
     sub.add_argument("--no-records", action="store_true", help="lowest points alone, no load-cell and distance records")
+    sub = commands.add_parser("fleet", help="analyse many campaigns on dask, and write one table with a row for each")
+    sub.add_argument("folders", metavar="FOLDER", type=Path, nargs="+", help="the campaigns' folders")
+    sub.add_argument("--scheduler", metavar="ADDRESS", default="local", help="of a dask scheduler (default: local)")
+    sub.add_argument("--workers", type=int, help="processes of a local fleet (default: one a processor)")
+    sub.add_argument("--out", metavar="TABLE", type=Path, default=Path("fleet.csv"), help=".csv or .parquet")
+    sub.add_argument("--json", action="store_true", help="print the table as JSON")
+    sub.add_argument("--quiet", action="store_true", help="print no text and no progress, only problems")
+    sub.set_defaults(command=fleet)
     return parser
+
+
+def fleet(options: argparse.Namespace) -> int:
+    from cordlab.fleet import run_fleet
+
+    given = {"scheduler": options.scheduler, "workers": options.workers, "progress": _progress(options)}
+    done = run_fleet(options.folders, options.out, **given)
+    facts = {"table": str(done.path), "kept": done.kept, "rows": list(done.rows)}
+    return _answer(options, facts, done.summary().splitlines(), DONE if done.rated == len(done.rows) else NO)
 
 
 def check(options: argparse.Namespace) -> int:

@@ -1,0 +1,226 @@
+"""Many campaigns on dask.distributed: one campaign a task, one row a campaign whatever became of it, one table."""
+
+import csv
+import logging
+import os
+import tempfile
+import time
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from cordlab import __version__
+from cordlab.analysis import Analysis, analyse
+from cordlab.campaign import CampaignError, read_campaign
+
+COLUMNS: dict[str, type] = {
+    "campaign": str,
+    "title": str,
+    "batch": str,
+    "sha256": str,
+    "cordlab": str,
+    "rated": bool,
+    "lightest [kg]": float,
+    "heaviest [kg]": float,
+    "governed by, light": str,
+    "governed by, heavy": str,
+    "reasons": str,
+    "lot issued": bool,
+    "retire at": int,
+    "next retest": int,
+    "problems": str,
+}
+"""Of the table; blank where there is nothing to say. `rated` is blank where a campaign failed: see `problems`."""
+
+EVERY = 2.0  # seconds between two writings of the table, at the least
+Row = dict[str, Any]
+
+
+class FleetError(ValueError):
+    """A fleet that cannot be started; the message says why."""
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """The table of a fleet: a row a campaign, in the order in which they were given; `kept` rows came from before."""
+
+    path: Path
+    rows: tuple[Row, ...]
+    kept: int
+
+    @property
+    def rated(self) -> int:
+        return sum(row["rated"] is True for row in self.rows)
+
+    @property
+    def failed(self) -> tuple[Row, ...]:
+        return tuple(row for row in self.rows if row["rated"] is None)
+
+    def summary(self) -> str:
+        no = len(self.rows) - self.rated - len(self.failed)
+        head = f"{len(self.rows)} campaigns: {self.rated} rated, {no} not rated, {len(self.failed)} failed"
+        failed = [f"failed: {row['campaign']}: {row['problems']}" for row in self.failed]
+        return "\n".join([f"{head}; {self.kept} were done before", *failed, f"written: {self.path}"])
+
+
+def outcome(folder: str, version: str = __version__, before: Mapping[str, Any] | None = None) -> tuple[Row, bool]:
+    """The row of one campaign, and whether it is the one of `before`: the same inputs by the same cordlab.
+
+    Run by a worker, which needs the folder under the same path. Raises nothing: what goes wrong is in the row.
+    """
+    row: Row = dict.fromkeys(COLUMNS) | {"campaign": folder, "cordlab": __version__}
+    try:
+        if version != __version__:
+            raise FleetError(f"this worker has cordlab {__version__}, not {version}; install the same everywhere")
+        campaign = read_campaign(folder)
+        row |= {"title": campaign.title, "batch": campaign.batch, "sha256": campaign.sha256}
+        if before and before["rated"] is not None and (before["sha256"], before["cordlab"]) == (row["sha256"], version):
+            return dict(before), True
+        return row | _answer(analyse(campaign)), False
+    except CampaignError as error:
+        return row | {"problems": " | ".join(error.problems)}, False
+    except Exception as error:  # whatever it is, it stops this campaign alone, and is told
+        return row | {"problems": f"{type(error).__name__}: {error}"}, False
+
+
+def _answer(analysis: Analysis) -> Row:
+    rating, lot, wear = analysis.rating, analysis.lot, analysis.wear
+    return {
+        "rated": bool(rating.rated),
+        "lightest [kg]": rating.lightest,
+        "heaviest [kg]": rating.heaviest,
+        "governed by, light": rating.governed_by["light"],
+        "governed by, heavy": rating.governed_by["heavy"],
+        "reasons": " | ".join(rating.reasons) or None,
+        "lot issued": None if lot is None else bool(lot.issued),
+        "retire at": wear and wear.retire_at,
+        "next retest": wear and wear.next_retest,
+    }
+
+
+def run_fleet(
+    folders: Sequence[str | Path],
+    table: str | Path,
+    *,
+    scheduler: str = "local",
+    workers: int | None = None,
+    progress: Callable[..., Iterable] | None = None,
+) -> Fleet:
+    """Analyse every campaign and write the table, .csv or .parquet by its ending, as the answers come in.
+
+    scheduler : address of a dask scheduler that is trusted, or "local" for processes of this machine (`workers`).
+    A campaign that is in the table already, with the same inputs and version, is not analysed again; one that failed
+    is. Rows of campaigns that are not asked for stay. Interrupted, the table holds what was done.
+    Raises FleetError; ImportError with what to install.
+    """
+    path = Path(table)
+    if path.suffix not in (".csv", ".parquet"):
+        raise FleetError(f"{path}: a table ends in .csv or .parquet")
+    wanted = list(dict.fromkeys(os.path.abspath(folder) for folder in folders))
+    known = {row["campaign"]: row for row in read_table(path)} if path.exists() else {}
+    rows, kept, written = dict(known), 0, time.monotonic()
+    with _client(scheduler, workers) as (client, as_completed):
+        try:
+            futures = {client.submit(outcome, name, __version__, known.get(name), pure=False): name for name in wanted}
+            done = as_completed(list(futures))
+            for future in progress(done, total=len(futures), desc="campaigns", unit="campaign") if progress else done:
+                name = futures[future]
+                if future.status == "finished":
+                    rows[name], same = future.result()
+                    kept += same
+                else:
+                    problem = f"the workers that took it ended: {future.exception()}"
+                    rows[name] = dict.fromkeys(COLUMNS) | {"campaign": name, "problems": problem}
+                if time.monotonic() - written > EVERY:
+                    write_table(path, list(rows.values()))
+                    written = time.monotonic()
+        finally:
+            write_table(path, list(rows.values()))
+    return Fleet(path, tuple(rows[name] for name in wanted), kept)
+
+
+class _client:
+    """A dask client, and with "local" a cluster of its own, closed at the end."""
+
+    def __init__(self, scheduler: str, workers: int | None) -> None:
+        try:
+            import distributed
+        except ImportError as error:
+            raise ImportError("a fleet needs dask.distributed: pip install 'cordlab[fleet]'") from error
+        self.cluster = None
+        address: Any = scheduler
+        if scheduler == "local":
+            count = workers or os.cpu_count() or 1
+            address = self.cluster = distributed.LocalCluster(
+                n_workers=count, threads_per_worker=1, dashboard_address=None, silence_logs=logging.CRITICAL
+            )
+        try:
+            self.client = distributed.Client(address, timeout="20s")
+        except (OSError, ValueError, TimeoutError) as error:
+            raise FleetError(f"no scheduler answers at {scheduler!r}: {error}") from error
+        self.as_completed = distributed.as_completed
+
+    def __enter__(self) -> tuple[Any, Any]:
+        return self.client, self.as_completed
+
+    def __exit__(self, *raised: object) -> None:
+        self.client.close()
+        if self.cluster is not None:
+            self.cluster.close()
+
+
+def read_table(path: Path) -> list[Row]:
+    """The rows of a fleet's table. Raises FleetError where it is another file."""
+    try:
+        if path.suffix == ".parquet":
+            rows = _parquet().read_table(path).to_pylist()
+        else:
+            with path.open(encoding="utf-8", newline="") as file:
+                rows = [{name: _typed(name, text) for name, text in row.items()} for row in csv.DictReader(file)]
+    except (ValueError, KeyError, TypeError, OSError) as error:
+        raise FleetError(f"{path}: is not the table of a fleet; choose another name ({error})") from error
+    if any(list(row) != list(COLUMNS) for row in rows):
+        raise FleetError(f"{path}: has other columns than the table of a fleet; choose another name")
+    return rows
+
+
+def _typed(name: str, text: str) -> Any:
+    if not text:
+        return None
+    return text == "yes" if COLUMNS[name] is bool else COLUMNS[name](text)
+
+
+def _shown(value: Any) -> Any:
+    return ("yes" if value else "no") if isinstance(value, bool) else value
+
+
+def write_table(path: Path, rows: Sequence[Row]) -> None:
+    """Write the table beside its place, then put it there: at every moment it is the old one or the new one."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}-", suffix=".part", dir=path.parent)
+    os.close(handle)
+    try:
+        if path.suffix == ".parquet":
+            import pyarrow as pa
+
+            kinds = {str: pa.string(), bool: pa.bool_(), float: pa.float64(), int: pa.int64()}
+            schema = pa.schema([(column, kinds[kind]) for column, kind in COLUMNS.items()])
+            _parquet().write_table(pa.Table.from_pylist(list(rows), schema=schema), name)
+        else:
+            with open(name, "w", encoding="utf-8", newline="") as file:
+                writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
+                writer.writeheader()
+                writer.writerows({key: _shown(value) for key, value in row.items()} for row in rows)
+        os.chmod(name, 0o644)
+        os.replace(name, path)
+    finally:
+        Path(name).unlink(missing_ok=True)
+
+
+def _parquet() -> Any:
+    try:
+        import pyarrow.parquet
+    except ImportError as error:
+        raise ImportError("a .parquet table needs pyarrow: pip install pyarrow; or name it .csv") from error
+    return pyarrow.parquet

@@ -1,0 +1,31 @@
+"""Invented campaigns for fleets: cheap to analyse, some rated and some not, some that cannot be read."""
+
+from pathlib import Path
+
+import cordlab
+
+CHEAP = {
+    "cords": 4,
+    "masses": (36.0, 68.0, 100.0),
+    "retests": (),
+    "draws": 0,
+    "records": False,
+    "decision": {"probability": 0.8, "model": "linear"},
+    "site": {"tie_height": "60 m"},
+    "criteria": {"greatest_g": 4.5},
+}
+
+
+def write_fleet(place: Path, count: int) -> list[Path]:
+    """`count` campaigns: each fifth has one cord (not rated), each tenth from the fourth on is damaged (fails)."""
+    folders = [place / f"campaign-{k:03d}" for k in range(count)]
+    for k, folder in enumerate(folders):
+        numbers = CHEAP | ({"cords": 1} if k % 5 == 2 else {})
+        cordlab.invent(folder, seed=k, truth=place / f"truth-{k:03d}.json", **numbers)
+        if k % 10 == 3:
+            (folder / "cords.csv").unlink()
+    return folders
+
+
+def expected(k: int) -> str:
+    return "failed" if k % 10 == 3 else "not rated" if k % 5 == 2 else "rated"

@@ -1,0 +1,86 @@
+"""Fleets on a local cluster of two processes: a worker killed, failures as rows, nothing done twice."""
+
+import os
+import signal
+import subprocess
+import sys
+
+import pytest
+
+from cordlab import cli, fleet
+from cordlab.fleet import COLUMNS, FleetError, outcome, read_table, run_fleet, write_table
+from tests.conftest import ROOT
+from tests.fleets import expected, write_fleet
+
+ROW = dict.fromkeys(COLUMNS) | {"campaign": "/a b", "rated": True, "lightest [kg]": 41.25, "retire at": 200}
+OTHER = dict.fromkeys(COLUMNS) | {"campaign": '/é,"', "rated": False, "reasons": "one | two"}
+
+
+@pytest.mark.parametrize("ending", ["csv", "parquet"])
+def test_the_table_is_read_as_written(tmp_path, ending):
+    if ending == "parquet":
+        pytest.importorskip("pyarrow", reason="Parquet needs pyarrow")
+    path = tmp_path / f"fleet.{ending}"
+    write_table(path, [ROW, OTHER])
+    assert read_table(path) == [ROW, OTHER]
+    assert os.listdir(tmp_path) == [path.name]
+
+
+def test_another_file_of_that_name_is_left_alone(tmp_path):
+    (tmp_path / "my.csv").write_text("a,b\n1,2\n")
+    for name, message in (("my.csv", "is not the table of a fleet|has other columns"), ("my.txt", "ends in .csv")):
+        with pytest.raises(FleetError, match=message):
+            run_fleet([tmp_path], tmp_path / name)
+    assert (tmp_path / "my.csv").read_text() == "a,b\n1,2\n"
+
+
+def test_a_folder_that_is_not_there_and_another_version_are_rows(tmp_path):
+    row, same = outcome(str(tmp_path / "nowhere"))
+    assert row["rated"] is None
+    assert "there is no such folder" in row["problems"]
+    assert not same
+    assert "install the same everywhere" in outcome(str(tmp_path), "0.0.1")[0]["problems"]
+
+
+def test_a_fault_of_our_own_is_a_row(tmp_path, monkeypatch):
+    monkeypatch.setattr(fleet, "read_campaign", lambda folder: 1 / 0)
+    assert outcome(str(tmp_path))[0]["problems"] == "ZeroDivisionError: division by zero"
+
+
+def test_without_the_extra_one_line_says_what_to_install(tmp_path, monkeypatch, capsys):
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    assert cli.main(["fleet", str(tmp_path), "--out", str(tmp_path / "t.csv")]) == 2
+    assert capsys.readouterr().err == "a fleet needs dask.distributed: pip install 'cordlab[fleet]'\n"
+
+
+def test_cordlab_does_not_load_dask():
+    code = "import sys, cordlab, cordlab.cli, cordlab.fleet; print({'distributed', 'dask'} & {*sys.modules})"
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=120)
+    assert done.stdout == "set()\n"
+
+
+def test_a_fleet_with_a_worker_killed_has_every_campaign_once(tmp_path, capfd):
+    """12 campaigns, 2 workers; one of them is killed when the first answer is there; then nothing is done twice."""
+    pytest.importorskip("distributed", reason="the fleet extra is not installed")
+    folders, table = write_fleet(tmp_path, 12), tmp_path / "fleet.csv"
+    victims = []
+
+    def killing(done, **_):
+        for count, future in enumerate(done):
+            if count == 1:
+                pids = future.client.run(os.getpid)
+                victims.append(min(pids.values()))
+                os.kill(victims[0], signal.SIGKILL)
+            yield future
+
+    found = run_fleet([*folders, folders[0]], table, workers=2, progress=killing)
+    assert victims
+    assert [row["campaign"] for row in found.rows] == [str(folder) for folder in folders]
+    told = {True: "rated", False: "not rated", None: "failed"}
+    assert [told[row["rated"]] for row in found.rows] == [expected(k) for k in range(12)]
+    assert "cords.csv" in found.rows[3]["problems"]
+    assert sorted(row["campaign"] for row in read_table(table)) == sorted(map(str, folders))
+    (folders[0] / "breaks.csv").write_bytes((folders[0] / "breaks.csv").read_bytes() + b"\n")
+    again = run_fleet(folders, table, workers=1)
+    assert again.kept == 10  # all but the one that was changed and the one that failed
+    assert [row["heaviest [kg]"] for row in again.rows] == [row["heaviest [kg]"] for row in found.rows]
