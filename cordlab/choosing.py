@@ -54,7 +54,9 @@ class StartPanel(TablePanel):
         super().__init__(controls, self._answered)
 
     def _look(self, change: dict) -> None:
-        self.controls["folder"].options = _named(Path(change["new"]).expanduser())
+        options = _named(Path(change["new"]).expanduser())
+        self.controls["folder"].options = options
+        self.controls["folder"].value = options[0][1]
 
     def _pick(self, change: dict) -> None:
         self.controls["use"].value = change["new"] is not None and _same(change["new"], self._beside)
