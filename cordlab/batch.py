@@ -99,9 +99,9 @@ class Batch:
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
         """Each cord's mean about the batch's, in standard deviations of the cord means."""
-        import matplotlib.pyplot as plt
+        from cordlab.drawing import own_axes
 
-        ax = plt.subplots()[1] if ax is None else ax
+        ax = own_axes(ax)
         for row, spread in enumerate(self.spreads):
             score = (spread.means - spread.means.mean()) / (spread.sd or 1.0)
             marked = {found.cord for found in self.outlying if found.quantity == spread.quantity}
@@ -235,9 +235,9 @@ class Plan:
         }
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
-        import matplotlib.pyplot as plt
+        from cordlab.drawing import own_axes
 
-        ax = plt.subplots()[1] if ax is None else ax
+        ax = own_axes(ax)
         ax.plot(self.cords, self.margin, "o-")
         ax.axhline(self.margin_known, color="0.5", ls=":", label="spread known")
         ax.legend()

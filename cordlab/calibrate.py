@@ -184,10 +184,9 @@ class Calibration:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Residuals of the references about the curve, run by run, with the curve's 95 % confidence band."""
-        if ax is None:
-            import matplotlib.pyplot as plt
+        from cordlab.drawing import own_axes
 
-            ax = plt.subplots()[1]
+        ax = own_axes(ax)
         for label in np.unique(self.run).tolist():
             of = self.run == label
             ax.plot(self.reading[of], self.reference[of] - self.curve(self.reading[of])[0], "o-", label=f"run {label}")

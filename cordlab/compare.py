@@ -99,8 +99,8 @@ def headlines(old: Mapping[str, Any], new: Mapping[str, Any]) -> tuple[str, ...]
         before, after = say(old), say(new)
         told.append(f"{what}: {before}, unchanged" if before == after else f"{what}: {before} → {after}")
     for what, key in (("drops", "drop"), ("cords", "cord")):
-        before, after = ([_shown(row[key]) for row in of["drops"]] for of in (old, new))
-        gone, came = (list(dict.fromkeys(x for x in a if x not in b)) for a, b in ((before, after), (after, before)))
+        were, are = ([_shown(row[key]) for row in of["drops"]] for of in (old, new))
+        gone, came = (list(dict.fromkeys(x for x in a if x not in b)) for a, b in ((were, are), (are, were)))
         told += [f"{what} {word}: {_few(names)}" for word, names in (("no more there", gone), ("new", came)) if names]
     return tuple(told)
 

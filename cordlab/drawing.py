@@ -36,6 +36,15 @@ def styled(draw: Callable[..., Any]) -> Callable[..., Any]:
 
 
 @styled
+def own_axes(ax: Any, *, rows: int = 1) -> Any:
+    """The axes that a result's `plot` draws on: those given, or new ones in cordlab's style, of a figure of their own.
+
+    No pyplot: nothing global, nothing to close. `ax.figure` is the figure; `views.show` shows it in a notebook.
+    """
+    return Figure().subplots(rows, sharex=True) if ax is None else ax
+
+
+@styled
 def svg(fig: Figure, *, name: str = "figure") -> str:
     """The figure as one <svg> element with its description as title, the same bytes each time.
 

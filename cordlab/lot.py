@@ -159,9 +159,9 @@ class Lot:
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
         """Weibull probability plot: a Weibull lot is a straight line; the load that is needed stands beside it."""
-        import matplotlib.pyplot as plt
+        from cordlab.drawing import own_axes
 
-        ax = plt.subplots()[1] if ax is None else ax
+        ax = own_axes(ax)
         height = np.log(-np.log1p(-self.plotting_positions))
         ax.plot(self.loads / 1000, height, "o", label="breaks")
         if self.weibull is not None:

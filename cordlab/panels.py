@@ -19,15 +19,11 @@ from cordlab.anchor import SetUp
 from cordlab.drawing import png
 from cordlab.drop import Trace, predict_drop, trace_drop, unloading_for
 from cordlab.rating import re_rate
-from cordlab.reduce import reduce_entry
 from cordlab.service import reassess
 from cordlab.start import chosen_folder
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
-    from cordlab.calibrate import Calibration
-    from cordlab.campaign import Campaign
-    from cordlab.fit import BatchFit
     from cordlab.reduce import Drop
     from cordlab.settings import Decision
 
@@ -35,9 +31,7 @@ __all__ = [
     "Panel",
     "campaign_folder",
     "drop_panel",
-    "model_panel",
     "rating_panel",
-    "record_panel",
     "viscosity",
     "wear_panel",
 ]
@@ -275,46 +269,3 @@ def _number(value: float, low: float, high: float, step: float, description: str
         value=value, min=min(low, value), max=max(high, value), step=step, description=description,
         continuous_update=False, readout_format=".2f",
     )  # fmt: skip
-
-
-def model_panel(fit: "BatchFit", drops: Sequence["Drop"]) -> Panel:
-    """One model after the other: its parameters, how it did beside the others, its curve and bands or its residuals."""
-    fitted = [drop for drop in drops if drop.use == "fit"]
-    names = [each.model for each in sorted(fit.candidates, key=lambda each: each.aicc) if each.fit is not None]
-    controls = {
-        "model": w.Dropdown(options=names, value=fit.chosen.model.name, description="model"),
-        "shown": w.ToggleButtons(options=["curve and bands", "residuals"], description="picture"),
-    }
-    best = min(each.aicc for each in fit.candidates)
-
-    def answer(model: str, shown: str) -> tuple[list[str], Figure]:
-        candidate = fit.candidate(model)
-        picked = replace(fit, chosen=candidate.fitted)
-        word = "chosen" if model == fit.chosen.model.name else "as good" if model in fit.equals else "not chosen"
-        parameters = ", ".join(f"{name} = {value:.4g}" for name, value in picked.chosen.parameters.items())
-        told = [
-            f"{model}: {word}",
-            f"{parameters or 'no parameters'}",
-            f"AICc {candidate.aicc - best:.1f} above the best; rms of force in {fit.held_back} "
-            f"{candidate.check_rms:.1f} N; residual sd {picked.chosen.residual_sd:.1f} N",
-            *([candidate.note] if candidate.note else []),
-        ]
-        draw = plots.curves if shown == "curve and bands" else plots.residuals
-        return told, draw(fitted, picked)
-
-    return Panel(controls, answer)
-
-
-def record_panel(campaign: "Campaign", calibrations: "dict[str, Calibration]") -> Panel:
-    """One record after the other, reduced when it is asked for, with its events."""
-    entries = {entry.drop: entry for entry in campaign.drops if entry.record is not None}
-    if not entries:
-        raise ValueError("the campaign has no records: its drops count with their lowest points alone")
-    labels = [(f"{name}: cord {entry.cord}, {entry.mass.value:g} kg", name) for name, entry in entries.items()]
-    controls = {"drop": w.SelectionSlider(options=labels, description="drop", continuous_update=False)}
-
-    def answer(drop: str) -> tuple[list[str], Figure]:
-        found = reduce_entry(campaign, entries[drop], calibrations)
-        return [line.strip() for line in found.summary().splitlines()], plots.record(found)
-
-    return Panel(controls, answer)

@@ -32,7 +32,7 @@ from cordlab.drawing import (
     svg,
 )
 from cordlab.fit import BatchFit
-from cordlab.views import alike, range_plan
+from cordlab.views import alike, range_plan, residuals
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
@@ -118,9 +118,15 @@ def calibration(calibration: "Calibration") -> Figure:
     return fig
 
 
+BANDS = ("mean curve", "this cord", "another cord")
+
+
 @styled
-def curves(drops: Sequence["Drop"], fit: BatchFit, *, level: float = 0.95) -> Figure:
-    """Loading curves of all cords with the batch's curve; below, as a share of it, with the three bands by name."""
+def curves(drops: Sequence["Drop"], fit: BatchFit, *, level: float = 0.95, bands: Sequence[str] = BANDS) -> Figure:
+    """Loading curves of all cords with the batch's curve; below, as a share of it, with the bands by name.
+
+    bands : which of `BANDS`
+    """
     fig = Figure(figsize=(6.3, 5.2))
     top, bottom = fig.subplots(2, sharex=True, height_ratios=(1.15, 1))
     chosen, reach = fit.chosen.curve, max(float(drop.stretch_ratio.max()) for drop in drops)
@@ -139,10 +145,13 @@ def curves(drops: Sequence["Drop"], fit: BatchFit, *, level: float = 0.95) -> Fi
     far = x[chosen.force(x) > 0.1 * float(chosen.force(reach))]
     labels = []
     for band, colour, style in _bands(fit, far, level):
+        name = band.kind.replace("confidence", "mean curve")
+        if name not in bands:
+            continue
         share = [100 * (edge / chosen.force(far) - 1) for edge in (band.lower, band.upper)]
         for edge in share:
             bottom.plot(far, edge, ls=style, color=colour, label=band.label)
-        labels.append((share[1][-1], band.kind.replace("confidence", "mean curve"), colour))
+        labels.append((share[1][-1], name, colour))
     bottom.axhline(0, color=INK, lw=1)
     label_ends(bottom, far[-1], labels)
     bottom.set_title(f"bands of {100 * level:g} %, two-sided")
@@ -169,31 +178,6 @@ def _bands(fit: BatchFit, x: np.ndarray, level: float) -> Iterable[tuple[Band, s
 def _recentred(band: Band, fit: BatchFit) -> Band:
     by = fit.chosen.curve.force(band.stretch_ratio) / band.force
     return replace(band, force=band.force * by, lower=band.lower * by, upper=band.upper * by)
-
-
-@styled
-def residuals(drops: Sequence["Drop"], fit: BatchFit) -> Figure:
-    """Force less the cord's own curve, a strip a drop: what the shape leaves, cord by cord and from light to heavy."""
-    fig = Figure()
-    ax = fig.subplots()
-    ordered = sorted(drops, key=lambda drop: (drop.cord, drop.mass))
-    for cord, marker, colour in zip(_cords(ordered), cycle(MARKERS), cycle(COLOURS), strict=False):
-        places = [k for k, drop in enumerate(ordered) if drop.cord == cord]
-        for k in places:
-            drop = ordered[k]
-            off = drop.force - fit.chosen.scales.get(cord, 1.0) * fit.chosen.curve.force(drop.stretch_ratio)
-            spread = k + np.linspace(-0.35, 0.35, off.size)
-            ax.plot(spread, off, marker, ms=2, color=colour, label=f"cord {cord}" if k == places[0] else "_")
-        ax.axvline(places[-1] + 0.5, color="#BBBBBB", lw=0.8)
-        ax.annotate(
-            cord, (np.mean(places), 1), xycoords=("data", "axes fraction"), xytext=(0, 2),
-            textcoords="offset points", ha="center", va="bottom",
-        )  # fmt: skip
-    ax.axhline(0, color=INK, lw=1)
-    ax.set_xticks(range(len(ordered)), [f"{drop.mass:g}" for drop in ordered], rotation=90)
-    ax.grid(axis="x", visible=False)
-    ax.set(xlabel="mass hung [kg], a strip a drop from slack to lowest point, by cord", ylabel="force − curve [N]")
-    return fig
 
 
 _QUANTITIES = {

@@ -112,9 +112,9 @@ class PullComparison:
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
         """Slow force over drop force by stretch ratio, a line a pull."""
-        import matplotlib.pyplot as plt
+        from cordlab.drawing import own_axes
 
-        ax = plt.subplots()[1] if ax is None else ax
+        ax = own_axes(ax)
         for row in self.rows:
             ax.plot(row.stretch_ratio, row.ratio, label=f"{row.pull.name}, over {row.against}")
         ax.axhline(1.0, color="0.2", lw=1, label="drop curve")

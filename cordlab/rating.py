@@ -69,9 +69,9 @@ class Rating:
 
     def plot(self, ax: Any = None) -> Any:
         """Clearance against rider mass: estimate, limit, and the rated range.  Returns the axes."""
-        import matplotlib.pyplot as plt
+        from cordlab.drawing import own_axes
 
-        ax = ax or plt.gca()
+        ax = own_axes(ax)
         rows = [row for row in self.predictions if row["clearance"] is not None]
         mass = [row["mass"] for row in rows]
         ax.plot(mass, [row["clearance"] for row in rows], label="estimate")
@@ -129,7 +129,9 @@ def rate(
     found, missing = margins(forecast, criteria=criteria, breaking_load=breaking_load)
     against += missing
     grid, ok, why = _judge(found)
-    predictions = _rows(found, _row_masses(forecast), evidence, against)
+    masses = _row_masses(forecast)
+    rows = zip(_rows(found, masses, evidence, against), forecast.by_waves(masses), strict=True)
+    predictions = tuple(row | {"waves": waves} for row, waves in rows)
     base = Rating(
         rated=False,
         lightest=None,

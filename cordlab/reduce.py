@@ -105,10 +105,9 @@ class Drop:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Force of the cord over stretch ratio: loading and unloading branch."""
-        if ax is None:
-            import matplotlib.pyplot as plt
+        from cordlab.drawing import own_axes
 
-            ax = plt.subplots()[1]
+        ax = own_axes(ax)
         ax.plot(self.stretch_ratio, self.force, label=f"{self.name} loading".strip())
         ax.plot(self.unloading_ratio, self.unloading_force, "--", label=f"{self.name} unloading".strip())
         ax.set_xlabel("stretch ratio")

@@ -289,7 +289,7 @@ def by_hand(results: Mapping[str, Any]) -> list[str]:
 
 def left_out(results: Mapping[str, Any], numbers: Numbers) -> Table:
     """Drops left out by hand, beside the limits that the other drops give for them."""
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for row in results.get("by_hand", {}).get("held_back", ()):
         values = (("measured", ""), ("predicted", ""), ("lower", "lower"), ("upper", "upper"))
         cells = [numbers.write(row[key], "m", u=row["u_measured"], side=side) for key, side in values]
@@ -297,7 +297,7 @@ def left_out(results: Mapping[str, Any], numbers: Numbers) -> Table:
             (row["drop"], row["cord"], numbers.write(row["mass"], "kg"), *cells, "yes" if row["inside"] else "no")
         )
     unit = numbers.unit("m")
-    heads = ("drop", "cord", f"mass hung [{numbers.unit('kg')}]", f"lowest point, measured [{unit}]")
+    heads: tuple[str, ...] = ("drop", "cord", f"mass hung [{numbers.unit('kg')}]", f"lowest point, measured [{unit}]")
     heads += (f"predicted [{unit}]", f"lower limit [{unit}]", f"upper limit [{unit}]", "inside")
     return Table("Drops left out by hand, predicted from the others and held against their limits", heads, tuple(rows))
 

@@ -65,9 +65,9 @@ class Softening:
 
     def plot(self, axes: "Sequence[Axes] | None" = None) -> "Sequence[Axes]":
         """Stiffness above, slack length below, of each cord against the count."""
-        import matplotlib.pyplot as plt
+        from cordlab.drawing import own_axes
 
-        axes = plt.subplots(2, sharex=True)[1] if axes is None else axes
+        axes = own_axes(axes, rows=2)
         for name in dict.fromkeys(self.cord.tolist()):
             of = self.cord == name
             axes[0].plot(self.jumps[of], 100 * np.expm1(self.ln_scale[of]), "o-", ms=4, lw=0.8)

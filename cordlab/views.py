@@ -26,6 +26,7 @@ from cordlab.drawing import (
 if TYPE_CHECKING:
     from cordlab.batch import Batch, Plan
     from cordlab.campaign import CalibrationTable, Campaign
+    from cordlab.fit import BatchFit
     from cordlab.how_many import RangePlan
     from cordlab.ladder import Rung
     from cordlab.records import Record
@@ -230,4 +231,31 @@ def motion(traces: Iterable["Trace"], *, drop: "Drop | None" = None, slack_lengt
     named = {str(line.get_label()): line for ax in (place, tie, lower) for line in ax.lines[::-1]}
     shown = [name for name in ("record", "even", "waves", "even, greatest", "waves, greatest") if name in named]
     fig.legend([named[name] for name in shown], shown, loc="outside upper left", ncols=len(shown))
+    return fig
+
+
+@styled
+def residuals(drops: Sequence["Drop"], fit: "BatchFit") -> Figure:
+    """Force less the cord's own curve, a strip a drop: what the shape leaves, cord by cord and from light to heavy."""
+    fig = Figure()
+    ax = fig.subplots()
+    ordered = sorted(drops, key=lambda drop: (drop.cord, drop.mass))
+    for cord, marker, colour in zip(
+        dict.fromkeys(drop.cord for drop in ordered), cycle(MARKERS), cycle(COLOURS), strict=False
+    ):
+        places = [k for k, drop in enumerate(ordered) if drop.cord == cord]
+        for k in places:
+            drop = ordered[k]
+            off = drop.force - fit.chosen.scales.get(cord, 1.0) * fit.chosen.curve.force(drop.stretch_ratio)
+            spread = k + np.linspace(-0.35, 0.35, off.size)
+            ax.plot(spread, off, marker, ms=2, color=colour, label=f"cord {cord}" if k == places[0] else "_")
+        ax.axvline(places[-1] + 0.5, color="#BBBBBB", lw=0.8)
+        ax.annotate(
+            cord, (np.mean(places), 1), xycoords=("data", "axes fraction"), xytext=(0, 2),
+            textcoords="offset points", ha="center", va="bottom",
+        )  # fmt: skip
+    ax.axhline(0, color=INK, lw=1)
+    ax.set_xticks(range(len(ordered)), [f"{drop.mass:g}" for drop in ordered], rotation=90)
+    ax.grid(axis="x", visible=False)
+    ax.set(xlabel="mass hung [kg], a strip a drop from slack to lowest point, by cord", ylabel="force − curve [N]")
     return fig

@@ -116,9 +116,9 @@ class Wear:
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
         """Drops and lines of each cord, limits (dashed where forecast), bounds, retirement count."""
-        import matplotlib.pyplot as plt
+        from cordlab.drawing import own_axes
 
-        ax = plt.subplots()[1] if ax is None else ax
+        ax = own_axes(ax)
         for name in dict.fromkeys(self.cord.tolist()):
             of = self.cord == name
             (dots,) = ax.plot(self.jumps[of], self.values[of], "o", ms=4)

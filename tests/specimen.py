@@ -64,7 +64,10 @@ def invented_predictions() -> tuple[dict, ...]:
         row |= {f"u_{name}": abs(row[f"{name}_limit"] - row[name]) / 2.5 for name in ROW_QUANTITIES}
         met = {"clearance": row["clearance_limit"] >= 4, "g": row["g_limit"] <= 2.8}
         why = [f"{name} limit fails its criterion" for name, holds in met.items() if not holds]
-        risk = {"clearance": 1 / (1 + np.exp(4 * row["clearance_limit"] - 12)), "g": 1 / (1 + np.exp(40 * (2.8 - row["g"])))}
+        risk = {
+            "clearance": 1 / (1 + np.exp(4 * row["clearance_limit"] - 12)),
+            "g": 1 / (1 + np.exp(40 * (2.8 - row["g"]))),
+        }
         rows.append(row | {"violation": risk, "decision": {}, "rated": not why, "reason": "; ".join(why) or None})
     return tuple(rows)
 

@@ -258,11 +258,6 @@ def test_a_percentage_is_not_a_share():
 
 
 def test_figures_show_what_they_say():
-    import matplotlib
-
-    matplotlib.use("Agg")
-    import matplotlib.pyplot as plt
-
     lot = lot_of(INVENTED).plot()
     assert [len(line.get_xdata()) for line in lot.lines[:2]] == [4, 99]  # breaks, Weibull line
     # on this paper a Weibull law is straight in the logarithm of the load
@@ -271,4 +266,3 @@ def test_figures_show_what_they_say():
     assert [text.get_text() for text in report.plot().texts] == ["C7"]
     plan = plan_cords(components([0.0, 1.0, 3.0, 2.0], list("aabb")), probability=0.9, most=9)
     assert len(plan.plot().lines[0].get_xdata()) == 8
-    plt.close("all")

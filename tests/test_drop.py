@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.optimize import brentq
 
-from cordlab.curves import Curve, model
+from cordlab.curves import Curve, model, models
 from cordlab.drop import Outcome, predict_drop, scale_for_lowest_point, trace_drop, unloading_for
 from cordlab.fall import Setup, fall_energy, fall_speed, fall_time
 from tests.conftest import Printed, printed, published_csv
@@ -73,6 +73,10 @@ def test_heavy_cord_without_drag_keeps_energy(release):
     x = jump.stretch
     given = mass * G * (slack + x - release) + cord * G * ((slack - release) ** 2 / (4 * slack) + x / 2)
     assert_allclose(slack * RUBBER.energy(1 + x / slack), given, rtol=1e-12)
+
+
+def test_every_model_is_among_the_random_drops():
+    assert set(RANGES) == set(models())
 
 
 @pytest.mark.parametrize("name", RANGES)

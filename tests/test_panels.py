@@ -7,7 +7,6 @@ import pytest
 
 from cordlab import panels, plots, read_campaign, views
 from cordlab.analysis import analyse
-from cordlab.calibrate import calibrate_channel
 from tests.conftest import ROOT
 
 
@@ -97,28 +96,6 @@ def test_more_probability_rates_no_more(analysis):
         light, heavy = (float(each) for each in re.search(r"of ([\d.]+) to ([\d.]+) kg", panel.said).groups())
         widths.append(heavy - light)
     assert widths[0] > widths[1] > widths[2]
-
-
-def test_model_panel_shows_each_model(analysis):
-    panel = panels.model_panel(analysis.fit, analysis.drops)
-    assert panel.said.startswith(f"{analysis.fit.chosen.model.name}: chosen")
-    seen = set()
-    for model in panel.controls["model"].options:
-        panel.controls["model"].value = model
-        seen.add(picture(panel))
-        assert panel.said.startswith(f"{model}: ")
-    assert len(seen) == len(panel.controls["model"].options)
-    panel.controls["shown"].value = "residuals"
-    assert picture(panel) not in seen
-
-
-def test_record_panel_goes_from_drop_to_drop(campaign):
-    calibrations = {name: calibrate_channel(table) for name, table in campaign.calibration.items()}
-    panel = panels.record_panel(campaign, calibrations)
-    names = [name for _, name in panel.controls["drop"].options]
-    assert names == [entry.drop for entry in campaign.drops if entry.record]
-    panel.controls["drop"].value = names[3]
-    assert panel.said.startswith(f"drop {names[3]}:")
 
 
 @pytest.mark.parametrize("make", ["drop_panel", "rating_panel"])

@@ -234,6 +234,23 @@ def test_a_curve_from_lowest_points_holds_the_part_of_the_waves(waves, loads):
     assert "viscosity of the cords" not in learned.shared
 
 
+def test_what_waves_change_is_told_for_each_mass(waves, loads):
+    """`predict_drop` with both mechanics, on the curve found."""
+    curve, _ = loads
+    masses = np.array([20.0, 40.0, 77.3])
+    found = forecast(waves[1], *loads, masses[1:])
+    outside, *rows = found.by_waves(masses)
+    assert outside is None
+    at = {"mass": masses[1:], **CORD, **RIG.values()}
+    level = curve.scaled(np.exp(found.level.mean[0]))
+    even, true = predict_drop(level, **at), predict_drop(level, mechanics="waves", viscosity=6.0, **at)
+    expected = {"lowest_point": true.lowest_point - even.lowest_point, "time_lowest_point": true.time}
+    expected |= {"g": true.g / even.g, "peak_load": true.tie_load / even.tie_load}
+    for name, value in expected.items():
+        assert [row[name] for row in rows] == pytest.approx(value, abs=0.03)
+    assert all(row["lowest_point"] < -0.1 and row["g"] > 1.03 for row in rows)
+
+
 def _site():
     """The rig as a site, with no gear."""
     from types import SimpleNamespace

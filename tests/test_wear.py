@@ -298,15 +298,9 @@ def test_input_that_makes_no_sense_is_refused(changed, said):
 
 
 def test_figure_shows_drops_limits_and_bound():
-    import matplotlib
-
-    matplotlib.use("Agg")
-    import matplotlib.pyplot as plt
-
     wear = assess_wear(*worn(np.random.default_rng(1)), probability=0.99, least=4.0)
     ax = wear.plot()
     assert len(ax.lines) == 6 + 6 + 2 + 1 + 1  # dots, lines, limits tested and forecast, bound, retirement
-    plt.close(ax.figure)
 
 
 # --- coverage, the short version of `python -m tests.coverage wear` -----------------------------------------------

@@ -1,7 +1,9 @@
 """Campaigns whose truth has stretch waves, and others without: the curve, and limits against the next drops' truth.
 
 `python -m tests.coverage waves [campaigns]`. Everything is invented. Printed: bias of the curve's force by stretch
-ratio before and after waves are taken off, the viscosity found, and for lowest point, g and peak load at light, middle
+ratio before and after waves are taken off, error of the lowest points of the mean cord from the lightest to the
+heaviest mass when waves' part of the stiffness is left in and when it is taken off (with 3 and with 9 masses, without
+scatter, so that only the bend is left), the viscosity found, and for lowest point, g and peak load at light, middle
 and heavy rider the true probability that the next drop goes beyond the stated limit (to be 1 % on average), with the
 limit over the true quantile.
 """
@@ -12,9 +14,12 @@ from tempfile import TemporaryDirectory
 import numpy as np
 
 from cordlab.analysis import Analysis, analyse
+from cordlab.anchor import SetUp
 from cordlab.campaign import read_campaign
 from cordlab.fit import fit_batch
+from cordlab.limits import learn
 from cordlab.scenario import invent
+from cordlab.units import Measured
 from cordlab.world import Scenario, _future_drops, _normals, _predict_many
 
 RATIOS = np.array([1.1, 1.2, 1.5, 2.0, 2.5, 3.0, 3.5])
@@ -44,6 +49,35 @@ def bias(curve, truth) -> np.ndarray:
     return off / off[-3] - 1
 
 
+STILL = {
+    "cord_sd": 0.0, "drop_sd": 0.0, "u_lowest_point": 1e-3, "u_mass": 1e-3, "release_sd": 1e-3, "noise": 0.1,
+    "rig": {"release_depth": "0.000(1) m", "drag_area": "0.1000(1) m^2"}, "slack_length": Measured(10.0, 1e-4),
+    "cord_mass": Measured(14.0, 1e-3), "u_slack_length": 1e-3, "u_cord_mass": 1e-3, "cords": 4,
+}  # fmt: skip
+SPACED = {"3 masses": (36.0, 68.0, 100.0), "9 masses": tuple(np.linspace(36.0, 100.0, 9))}
+
+
+def between_masses(masses: tuple[float, ...], seed: int = 1) -> dict[str, np.ndarray]:
+    """Error of the estimated lowest point at each kilogram between tested masses [m], at the site, before and after."""
+    world = Scenario(**WORLD | STILL | {"masses": masses, "checks": masses[1::2] if len(masses) > 3 else ()},
+                     mechanics="waves")  # fmt: skip
+    with TemporaryDirectory() as scratch:
+        invent(Path(scratch, "campaign"), seed=seed, truth=Path(scratch, "truth.json"), scenario=world)
+        campaign = read_campaign(Path(scratch, "campaign"))
+        analysis = analyse(campaign)
+    riders = np.arange(masses[0], masses[-1] + 0.5) - campaign.site.gear_mass.value
+    curve, drops, loads = analysis.fit.chosen.curve, analysis.learned.evidence, analysis.loads
+    cord = {"slack_length": world.slack_length.value, "cord_mass": world.cord_mass.value}
+    hung, there = riders + campaign.site.gear_mass.value, SetUp.of(campaign.site).values()
+    true = world.predict(scale=1.0, mass=hung, **cord, **there).lowest_point
+    found = {}
+    for name, waves in (("left in", loads.loads_only()), ("taken off", loads)):
+        learned = learn(curve, drops, rig=campaign.rig, waves=waves.rig)
+        forecast = learned.forecast(site=campaign.site, masses=riders, waves=waves.site, draws=1_000)
+        found[name] = forecast.estimate("lowest_point") - true
+    return found
+
+
 def limits(analysis: Analysis) -> dict[str, np.ndarray]:
     """Limits at `RIDERS`, rated or not."""
     forecast = analysis.forecast
@@ -52,6 +86,13 @@ def limits(analysis: Analysis) -> dict[str, np.ndarray]:
 
 def main(campaigns: int = 4) -> None:
     np.set_printoptions(precision=3, suppress=True, linewidth=120)
+    for spaced, masses in SPACED.items():
+        for name, off in between_masses(masses).items():
+            span, rms = f"{off.min():+.3f} to {off.max():+.3f} m", np.sqrt(np.mean(off**2))
+            print(
+                f"{spaced}, waves' part of the stiffness {name}: lowest point off by {span}, rms {rms:.3f} m",
+                flush=True,
+            )
     print("stretch ratio                 ", RATIOS)
     for mechanics in ("waves", "even"):
         world = Scenario(**WORLD, mechanics=mechanics)

@@ -1,0 +1,321 @@
+"""Panels by which choices are made by hand: events of a record marked, cords left out, each written with its reason.
+
+Nothing is written until the button is pressed. What is refused is said beside it, and nothing is written then.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+import ipywidgets as w
+import numpy as np
+from matplotlib.figure import Figure
+
+from cordlab import plots
+from cordlab.calibrate import OutsideCalibration
+from cordlab.campaign import CampaignError
+from cordlab.deciding import record_decision, take_back
+from cordlab.decisions import EVENTS, Decisions, LeftOut, Mark
+from cordlab.drawing import RED
+from cordlab.fit import BatchFit, FitError, fit_batch
+from cordlab.panels import Panel
+from cordlab.reduce import Drop, RecordError, reduce_entry
+from cordlab.units import Measured
+from cordlab.views import raw
+
+if TYPE_CHECKING:
+    from cordlab.calibrate import Calibration
+    from cordlab.campaign import Campaign
+
+__all__ = ["ChoicePanel", "ModelPanel", "RecordPanel", "model_panel", "record_panel"]
+
+STEP = 0.005  # s, of a slider; the turn that a mark names is found in the record
+_NAMES = {"release": "release", "slack_end": "slack ends", "lowest": "lowest point"}
+
+
+class ChoicePanel(Panel):
+    """A panel whose choice can be written to decisions.toml: a reason, who decides, and a button.
+
+    `record` writes, and raises CampaignError where the choice is refused; the button shows that instead.
+    """
+
+    def __init__(self, controls: Mapping[str, Any], answer: Callable[..., tuple[Sequence[str], Figure]]) -> None:
+        self.reason = w.Text(description="reason, one line [text]", placeholder="required", continuous_update=False)
+        self.by = w.Text(description="decided by [name]", placeholder="may be left blank", continuous_update=False)
+        self.button = w.Button(
+            description="Record this choice", tooltip="write this choice with its reason to decisions.toml"
+        )
+        self.outcome = w.HTML()
+        super().__init__(controls, answer)
+        for control in (self.reason, self.by):
+            control.style.description_width, control.layout.width = "13em", "34em"
+            control.tooltip = control.description
+        self.children: tuple[Any, ...] = (*self.children, self.reason, self.by, self.button, self.outcome)
+        self.button.on_click(self._clicked)
+
+    def record(self) -> str:
+        """Write the choice and say what was written. Raises CampaignError; then nothing was."""
+        reason, by = self.reason.value.strip(), self.by.value.strip() or None
+        if not reason:
+            raise CampaignError(("give a reason first: whoever reads the report in a year has only that",))
+        said = self._write(reason, by)
+        self.outcome.value = f'<div role="status">{escape(said)}</div>'
+        return said
+
+    def _write(self, reason: str, by: str | None) -> str:
+        raise NotImplementedError
+
+    def _clicked(self, _: Any) -> None:
+        try:
+            self.record()
+        except CampaignError as error:
+            told = "<br>".join(escape(problem) for problem in error.problems)
+            self.outcome.value = f'<div role="alert"><b>not recorded:</b> {told}</div>'
+
+
+class RecordPanel(ChoicePanel):
+    """One record after the other with its events; a moved event is by hand, and the record is reduced with it."""
+
+    def __init__(self, campaign: "Campaign", calibrations: "dict[str, Calibration]") -> None:
+        self.campaign, self._calibrations = campaign, calibrations
+        entries = {entry.drop: entry for entry in campaign.drops if entry.record is not None}
+        if not entries:
+            raise ValueError("the campaign has no records: its drops count with their lowest points alone")
+        labels = [(f"{name}: cord {entry.cord}, {entry.mass.value:g} kg", name) for name, entry in entries.items()]
+        self._entries, self._settling = entries, True
+        self._alone: Drop | None = None
+        self._found: dict[str, float] = {}
+        self._span = (0.0, 1.0)
+        sliders = {
+            name: w.FloatSlider(
+                description=f"{word} [s]", step=STEP, readout_format=".3f", continuous_update=False
+            )
+            for name, word in _NAMES.items()
+        }  # fmt: skip
+        choose = w.SelectionSlider(options=labels, description="drop", continuous_update=False)
+        self.controls = {"drop": choose, **sliders}
+        self._settle()
+        super().__init__(self.controls, self._reduced)
+
+    def _changed(self, change: Any) -> None:
+        if self._settling:
+            return
+        if change["owner"] is self.controls["drop"]:
+            self._settle()
+        super()._changed(change)
+
+    def _settle(self) -> None:
+        """The sliders at the events of this drop: those marked in the campaign, else those of the record alone."""
+        self._settling = True
+        entry = self._entries[self.controls["drop"].value]
+        record = self.campaign.read_record(entry)
+        start, end = self._span = float(record.time[0]), float(record.time[-1])
+        try:
+            self._alone = alone = reduce_entry(self._with(None), entry, self._calibrations)
+            self._found = {name: float(alone.time[getattr(alone, name)]) for name in EVENTS}
+        except (RecordError, OutsideCalibration):
+            self._alone = None
+            self._found = {name: start + share * (end - start) for name, share in zip(EVENTS, _GUESS, strict=True)}
+        mark = self.campaign.by_hand.marked(entry.drop)
+        marked = {name: at.value for name, at in mark.events.items()} if mark else {}
+        for name in EVENTS:
+            slider = self.controls[name]
+            slider.min, slider.max = min(start, slider.min), max(end, slider.max)  # never crossed on the way
+            slider.min, slider.max = start, end
+            slider.value = marked.get(name, self._found[name])
+        self._settling = False
+
+    def _moved(self) -> dict[str, float]:
+        """The events that are not where the record alone has them; all of them where it is refused."""
+        at = {name: float(self.controls[name].value) for name in EVENTS}
+        return {name: when for name, when in at.items() if self._alone is None or abs(when - self._found[name]) > STEP}
+
+    def _with(self, mark: Mark | None) -> "Campaign":
+        return replace(self.campaign, by_hand=Decisions(mark=(mark,)) if mark else Decisions())
+
+    def _reduced(self, drop: str, **_: float) -> tuple[list[str], Figure]:
+        entry, moved = self._entries[drop], self._moved()
+        marks: dict[str, Any] = {name: Measured(at) for name, at in moved.items()}
+        mark = Mark(drop, self.reason.value.strip() or "not given yet", **marks) if marks else None
+        found, told = self._alone, []
+        if mark is not None:
+            try:
+                found = reduce_entry(self._with(mark), entry, self._calibrations)
+            except (RecordError, OutsideCalibration) as error:
+                told = [f"with these marks the record is refused: {error}"]
+        if not told and found is not None:
+            told = [line.strip() for line in found.summary().splitlines()]
+        if found is not None:
+            figure = plots.record(found)
+        else:
+            record = self.campaign.read_record(entry)
+            units = {name: table.reading_unit for name, table in self.campaign.calibration.items()}
+            figure = raw(record, force_unit=units["force"], distance_unit=units.get("distance", ""))
+        for name, at in moved.items():
+            for ax in figure.axes:
+                ax.axvline(at, color=RED, ls=":", lw=1.6, label=f"{_NAMES[name]}, by hand")
+        return told, figure
+
+    def _write(self, reason: str, by: str | None) -> str:
+        drop, moved = self.controls["drop"].value, self._moved()
+        before = self.campaign.by_hand.marked(drop)
+        folder = self.campaign.folder
+        if moved:
+            mark = Mark(drop, reason, by=by, **{name: Measured(round(at, 4)) for name, at in moved.items()})
+            reduce_or_refuse(self._with(mark), self._entries[drop], self._calibrations)
+            self.campaign = record_decision(folder, mark)
+            return f"recorded: drop {drop}, " + ", ".join(f"{_NAMES[name]} {at:.3f} s" for name, at in moved.items())
+        if before is None:
+            raise CampaignError((f"no event of drop {drop} was moved: there is nothing to record",))
+        self.campaign = take_back(folder, before, reason=reason)
+        return f"taken back: the marks of drop {drop}"
+
+
+_GUESS = (0.15, 0.3, 0.5)  # of the record, where its own events cannot be found
+
+
+def reduce_or_refuse(campaign: "Campaign", entry: Any, calibrations: "dict[str, Calibration]") -> Drop:
+    """The drop, reduced. Raises CampaignError, so that no mark is written with which its record is refused."""
+    try:
+        return reduce_entry(campaign, entry, calibrations)
+    except (RecordError, OutsideCalibration) as error:
+        raise CampaignError((str(error),)) from error
+
+
+def record_panel(campaign: "Campaign", calibrations: "dict[str, Calibration]") -> RecordPanel:
+    """One record after the other, reduced when it is asked for; events moved by hand can be recorded with a reason."""
+    return RecordPanel(campaign, calibrations)
+
+
+class ModelPanel(ChoicePanel):
+    """Models side by side, cords on and off with a refit at once, the bands by name; cords left out can be recorded."""
+
+    def __init__(self, campaign: "Campaign", drops: Sequence[Drop], fit: BatchFit) -> None:
+        self.campaign = campaign
+        self._uses = {entry.drop: entry.noted_use for entry in campaign.drops}
+        alone = {each.drop for each in campaign.by_hand.left_out if each.cord is None}
+        self._drops = [drop for drop in drops if drop.name not in alone]
+        cords = list(dict.fromkeys(drop.cord for drop in self._drops if self._uses[drop.name] == "fit"))
+        off = {each.cord for each in campaign.by_hand.left_out}
+        self.cords = {cord: w.Checkbox(value=cord not in off, description=f"cord {cord} counts") for cord in cords}
+        self._fits = {frozenset(cord for cord in cords if cord not in off): fit}
+        names = [each.model for each in sorted(fit.candidates, key=lambda each: each.aicc) if each.fit is not None]
+        shown = w.ToggleButtons(options=["curve and bands", "residuals"], description="picture")
+        bands = w.SelectMultiple(options=plots.BANDS, value=plots.BANDS, rows=3, description="bands of 95 % [name]")
+        controls = {
+            "model": w.Dropdown(options=names, value=fit.chosen.model.name, description="model"),
+            "shown": shown,
+            "bands": bands,
+            **{f"cord {cord}": box for cord, box in self.cords.items()},
+        }
+        self.table = w.HTML()
+        self._rows: list[tuple[str, ...]] = []
+        super().__init__(controls, self._compared)
+        boxes = w.VBox(list(self.cords.values()), layout=w.Layout(max_height="11em", overflow="auto"))
+        rest = [child for child in self.children if child not in self.cords.values()]
+        place = rest.index(self.text)
+        self.children = (*rest[:place], boxes, self.text, self.table, *rest[place + 1 :])
+
+    def refresh(self) -> None:
+        """Fit where this choice of cords was not fitted yet, and draw."""
+        super().refresh()
+        self.table.value = _table(self._rows)
+
+    def fit(self) -> BatchFit:
+        """The fit of the cords that are on. Raises FitError."""
+        on = self.on
+        if on not in self._fits:
+            own = [drop for drop in self._drops if drop.cord in on]
+            check = [drop for drop in own if self._uses[drop.name] == "check"]
+            used = [drop for drop in own if self._uses[drop.name] == "fit"]
+            self._fits[on] = fit_batch(used, model=self.campaign.decision.model, check=check)
+        return self._fits[on]
+
+    @property
+    def on(self) -> frozenset[str]:
+        return frozenset(cord for cord, box in self.cords.items() if box.value)
+
+    def _compared(self, model: str, shown: str, bands: Sequence[str], **_: bool) -> tuple[list[str], Figure]:
+        self._rows, on = [], self.on
+        off = [cord for cord in self.cords if cord not in on]
+        try:
+            fit = self.fit()
+            candidate = fit.candidate(model)
+            picked = replace(fit, chosen=candidate.fitted)
+        except FitError as error:
+            return [f"no fit of {len(on)} cords: {error}"], Figure()
+        best = min(each.aicc for each in fit.candidates)
+        for each in sorted(fit.candidates, key=lambda each: each.aicc):
+            word = "chosen" if each.model == fit.chosen.model.name else "as good" if each.model in fit.equals else ""
+            numbers = (f"{each.aicc - best:.1f}", f"{each.check_rms:.1f}", f"{each.sensible_to:.2f}")
+            self._rows.append((each.model, *numbers, word, each.note))
+        word = "chosen" if model == fit.chosen.model.name else "as good" if model in fit.equals else "not chosen"
+        parameters = ", ".join(f"{name} = {value:.4g}" for name, value in picked.chosen.parameters.items())
+        own = [drop for drop in self._drops if drop.cord in on and self._uses[drop.name] == "fit"]
+        rms = {drop.name: _rms(drop, picked) for drop in own}
+        worst = max(rms, key=lambda name: rms[name])
+        told = [
+            f"{model}: {word}, {len(on)} of {len(self.cords)} cords count",
+            f"{parameters or 'no parameters'}",
+            f"AICc {candidate.aicc - best:.1f} above the best; rms of force in {fit.held_back} "
+            f"{candidate.check_rms:.1f} N; residual sd {picked.chosen.residual_sd:.1f} N",
+            f"greatest residuals: drop {worst}, rms {rms[worst]:.1f} N",
+            *([candidate.note] if candidate.note else []),
+            *(
+                f"cord {cord}, off: {100 * self._apart(cord, picked):+.1f} % in stiffness from the batch"
+                for cord in off
+            ),
+        ]
+        if shown == "residuals":
+            return told, plots.residuals(own, picked)
+        return told, plots.curves(own, picked, bands=bands)
+
+    def _apart(self, cord: str, fit: BatchFit) -> float:
+        """Share by which a cord that is off is stiffer than the batch's curve; least squares over its drops."""
+        own = [drop for drop in self._drops if drop.cord == cord and self._uses[drop.name] != "wear"]
+        curve = np.concatenate([fit.chosen.curve.force(drop.stretch_ratio) for drop in own])
+        return float(curve @ np.concatenate([drop.force for drop in own]) / (curve @ curve) - 1)
+
+    def _write(self, reason: str, by: str | None) -> str:
+        left = {each.cord: each for each in self.campaign.by_hand.left_out if each.cord is not None}
+        out = [cord for cord in self.cords if cord not in self.on and cord not in left]
+        back = [cord for cord in self.cords if cord in self.on and cord in left]
+        if not out and not back:
+            raise CampaignError(("the cords stand as they are recorded: there is nothing to record",))
+        for cord in out:
+            self.campaign = record_decision(self.campaign.folder, LeftOut(reason, cord=cord, by=by))
+        for cord in back:
+            self.campaign = take_back(self.campaign.folder, left[cord], reason=reason)
+        told = [
+            f"{word}: cord {', '.join(names)}" for word, names in (("left out", out), ("counts again", back)) if names
+        ]
+        return f"recorded, {'; '.join(told)}. Run the analysis again: it says what would be rated without this choice."
+
+
+def model_panel(campaign: "Campaign", drops: Sequence[Drop], fit: BatchFit) -> ModelPanel:
+    """The working surface of the fit: model, picture, bands and cords to choose, all models in a table.
+
+    drops : every reduced drop of the campaign; fit : of those that count
+    """
+    return ModelPanel(campaign, drops, fit)
+
+
+def _rms(drop: Drop, fit: BatchFit) -> float:
+    off = drop.force - fit.chosen.scales.get(drop.cord, 1.0) * fit.chosen.curve.force(drop.stretch_ratio)
+    return float(np.sqrt(np.mean(off**2)))
+
+
+_HEADS = ("model", "AICc above the best [1]", "rms held back [N]", "rises to stretch ratio [1]", "use", "note")
+
+
+def _table(rows: Sequence[tuple[str, ...]]) -> str:
+    cell = 'style="text-align:left;padding:0.1em 0.8em"'
+    heads = "".join(f'<th scope="col" {cell}>{head}</th>' for head in _HEADS)
+    body = "".join(
+        f'<tr><th scope="row" {cell}>{escape(row[0])}</th>'
+        + "".join(f"<td {cell}>{escape(text)}</td>" for text in row[1:])
+        + "</tr>"
+        for row in rows
+    )
+    return f"<table><thead><tr>{heads}</tr></thead><tbody>{body}</tbody></table>" if rows else ""
