@@ -11,7 +11,7 @@ predicted, so that what is drawn out between tested masses is only what waves do
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
@@ -35,6 +35,8 @@ class Evidence:
 
     mass : hung below the cord's end  [kg], standard uncertainty u_mass common to drops with that mass
     lowest_point : measured, below the tie point  [m], standard uncertainty u_lowest_point
+    u_common : the part of it that drops read from their records share, by the sensor's calibration  [m]; 0 where a
+        lowest point was measured on its own
     slack_length, cord_mass : of that cord  [m], [kg]
     peak_load : measured where the load cell sits  [N], nan without a record; u_peak_load common to all (calibration)
     jumps : of the cord before the drop;  temperature  [degC], nan where not recorded
@@ -54,18 +56,21 @@ class Evidence:
     jumps: np.ndarray
     temperature: np.ndarray
     load_cell_at: str = "top"
+    u_common: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
         n = len(self.drop)
-        for field in fields(self):
-            value = getattr(self, field.name)
-            if field.name == "load_cell_at":
+        if not len(self.u_common):
+            object.__setattr__(self, "u_common", np.zeros(n))
+        for each in fields(self):
+            value = getattr(self, each.name)
+            if each.name == "load_cell_at":
                 continue
-            if field.name not in ("drop", "cord"):
+            if each.name not in ("drop", "cord"):
                 value = np.asarray(value, float)
-                object.__setattr__(self, field.name, value)
+                object.__setattr__(self, each.name, value)
             if len(value) != n:
-                raise EvidenceError(f"{n} drops, but {len(value)} values of {field.name}")
+                raise EvidenceError(f"{n} drops, but {len(value)} values of {each.name}")
         for name in ("mass", "u_mass", "lowest_point", "slack_length", "cord_mass"):
             bad = ~np.isfinite(getattr(self, name))
             if bad.any():
@@ -88,19 +93,19 @@ class Evidence:
     def take(self, keep: np.ndarray) -> "Evidence":
         index = np.flatnonzero(keep) if np.asarray(keep).dtype == bool else np.asarray(keep, int)
         cut: dict[str, Any] = {}
-        for field in fields(self):
-            value = getattr(self, field.name)
-            if field.name != "load_cell_at":
-                cut[field.name] = value[index] if isinstance(value, np.ndarray) else tuple(value[i] for i in index)
+        for each in fields(self):
+            value = getattr(self, each.name)
+            if each.name != "load_cell_at":
+                cut[each.name] = value[index] if isinstance(value, np.ndarray) else tuple(value[i] for i in index)
         return replace(self, **cut)
 
     def joined(self, other: "Evidence") -> "Evidence":
         """These drops and the other ones, of one rig."""
         both: dict[str, Any] = {}
-        for field in fields(self):
-            a, b = getattr(self, field.name), getattr(other, field.name)
-            if field.name != "load_cell_at":
-                both[field.name] = np.concatenate([a, b]) if isinstance(a, np.ndarray) else (*a, *b)
+        for each in fields(self):
+            a, b = getattr(self, each.name), getattr(other, each.name)
+            if each.name != "load_cell_at":
+                both[each.name] = np.concatenate([a, b]) if isinstance(a, np.ndarray) else (*a, *b)
         return replace(self, **both)
 
     @classmethod
@@ -117,9 +122,10 @@ class Evidence:
             if entry.use not in use or (entry.lowest_point is None and record is None):
                 continue
             cord = campaign.cord(entry.cord)
-            lowest, peak = entry.lowest_point, (np.nan, np.nan)
+            lowest, peak, common = entry.lowest_point, (np.nan, np.nan), 0.0
             if record is not None:
-                lowest = lowest or Measured(record.lowest_point, record.u_lowest_point)
+                if lowest is None:
+                    lowest, common = Measured(record.lowest_point, record.u_lowest_point), record.u_lowest_point
                 peak = (record.peak_load, record.u_peak_load)
             rows.append(
                 (
@@ -134,9 +140,10 @@ class Evidence:
                     *peak,
                     entry.jumps,
                     entry.temperature,
+                    common,
                 )
             )
-        names = [field.name for field in fields(cls) if field.name != "load_cell_at"]
+        names = [each.name for each in fields(cls) if each.name != "load_cell_at"]
         columns: dict[str, Any] = dict(zip(names, zip(*rows, strict=True) if rows else [()] * len(names), strict=True))
         return cls(**columns, load_cell_at=campaign.rig.load_cell_at)
 

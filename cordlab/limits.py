@@ -1,10 +1,18 @@
 """Limits for the next drop: of another cord of the batch or of one tested cord, at a site, at any tested mass.
 
-Each source of doubt enters once. Cords and drops: the scatter of ln s (and of the peaks' excess), by the t law inside
-the Monte Carlo. Shared by all drops (`[rig]`, each mass, the calibration behind the peaks, the curve's shape and
-model): drawn once a draw, and carried to the next drop through what they do to every ln s. The site, its gear and the
-new cord's length: drawn a drop. Draws are common to all masses, so a limit is smooth in mass. JCGM 101 throughout, with
-its adaptive stop (7.9).
+Each source of doubt enters once:
+
+- cord to cord (stiffness, slack length, mass, and the errors of measuring these): scatter of the cords' ln s; drop to
+  drop (release, reading of the lowest point): scatter about the cords' lines. The t law for both, in the Monte Carlo.
+- the same two for the peaks' excess over the curve's, with a t law of its own.
+- shape of the curve and choice of the model: each draw takes another curve that the records allow.
+- shared by all drops, one error a draw, carried by what it does to every ln s: drag, air, release depth and compliance
+  of the rig, each test mass, viscosity, and the calibration behind the peaks and behind lowest points read from
+  records. An error of the force that the curve was fitted to scales the curve, and ln s takes it up.
+- drawn for each drop: the site's height, release, drag, air, reach and gear; in the stretch ratio, the new cord's
+  length. The rig's height is in no limit: lowest points are measured from the tie point.
+
+Draws are common to all masses, so a limit is smooth in mass. JCGM 101 throughout, with its adaptive stop (7.9).
 """
 
 from collections.abc import Sequence
@@ -33,7 +41,7 @@ from cordlab.units import Measured
 
 __all__ = ["Evidence", "EvidenceError", "Forecast", "Learned", "WaveEffect", "learn"]
 
-PEAK_CALIBRATION = "peak load calibration"
+PEAK_CALIBRATION, LOWEST_CALIBRATION = "peak load calibration", "lowest points' calibration"
 
 
 class Learned(Anchors):
@@ -145,6 +153,8 @@ def _shared(evidence: Evidence, rig: SetUp, waves: WaveEffect | None) -> dict[st
     if known.any():
         relative = float(np.median(evidence.u_peak_load[known] / evidence.peak_load[known]))
         shared[PEAK_CALIBRATION] = Measured(1.0, relative)
+    if evidence.u_common.any():
+        shared[LOWEST_CALIBRATION] = Measured(0.0, 1.0)  # in standard uncertainties: each drop has its own
     if waves is not None and waves.sd_stiffness.any():
         shared[VISCOSITY] = Measured(0.0, 1.0)  # in standard uncertainties: `Run` adds what it does at the site
     return {name: quantity for name, quantity in shared.items() if quantity.u > 0}
@@ -161,6 +171,8 @@ def shifted(learned: Anchors, name: str, by: float) -> tuple[np.ndarray, np.ndar
         inputs[name.removeprefix("rig ")] += by
     elif name == PEAK_CALIBRATION:
         evidence = replace(evidence, peak_load=evidence.peak_load * (1 + by))
+    elif name == LOWEST_CALIBRATION:
+        evidence = replace(evidence, lowest_point=evidence.lowest_point + by * evidence.u_common)
     elif name == "mass":
         evidence = replace(evidence, mass=evidence.mass + by * evidence.u_mass)
     else:

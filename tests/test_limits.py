@@ -227,6 +227,36 @@ def test_what_all_drops_share_does_not_shrink_with_their_number():
     assert u[1] == pytest.approx(u[0], rel=0.1)
 
 
+@pytest.mark.parametrize("n", [4, 40])
+def test_what_the_distance_calibration_leaves_open_is_no_better_known_from_many_drops(n):
+    """Lowest points read from records share their sensor's error: 0.1 m of it is 0.1 m at the same rig, whatever n."""
+    read = replace(invented(np.zeros((n, 1)), masses=np.array([68.0])), u_common=np.full(n, 0.1))
+    forecast = learn(CURVE, read, rig=EXACT).forecast(site=EXACT, masses=[68.0], draws=20_000)
+    share = budget(forecast, mass=68.0, quantity="lowest_point").shares[0]
+    assert share.input == "lowest points' calibration"
+    assert share.u == pytest.approx(0.1, rel=0.01)
+    margin = forecast.limit("lowest_point") - forecast.estimate("lowest_point")
+    assert margin == pytest.approx(0.1 * stats.norm.ppf(0.99), rel=0.05)  # the drawn quantile scatters by 1.6 %
+
+
+def test_only_lowest_points_from_records_share_a_calibration():
+    cord = SimpleNamespace(slack_length=Measured(10.0), mass=Measured(14.0))
+    own = {"A": Measured(24.0, 0.05), "B": None, "C": None}
+    entries = [
+        SimpleNamespace(
+            drop=name, cord="K", mass=Measured(68.0), use="fit", lowest_point=low, jumps=5, temperature=15.0
+        )
+        for name, low in own.items()
+    ]
+    campaign = SimpleNamespace(drops=entries, cord=lambda name: cord, rig=SimpleNamespace(load_cell_at="top"))
+    given = {"lowest_point": 24.2, "u_lowest_point": 0.08, "peak_load": 2e3, "u_peak_load": 10.0}
+    records = [SimpleNamespace(name=name, **given) for name in ("A", "B")]
+    found = Evidence.of_campaign(campaign, records)
+    assert found.drop == ("A", "B")  # C has neither
+    assert found.lowest_point.tolist() == [24.0, 24.2]
+    assert found.u_common.tolist() == [0.0, 0.08]
+
+
 def test_the_curves_shape_hardly_matters_where_lowest_points_were_measured():
     """Anchoring: a curve 5 % too stiff, and one of another shape, forecast the same lowest points at tested masses."""
     evidence = invented(scattered(3, 6, 0.02, 0.0))
