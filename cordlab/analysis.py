@@ -169,8 +169,9 @@ class Analysis:
 def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = None) -> Analysis:
     """The whole chain, from raw records to the rated range.
 
-    progress : wraps an iterable, as tqdm does, around the records. Raises CampaignError with every record that is
-    refused, and where no curve can be fitted; a campaign that carries no limits gives an Analysis that is not rated.
+    progress : wraps an iterable, as tqdm does, around the records and the refits of the curve. Raises CampaignError
+    with every record that is refused, and where no curve can be fitted; a campaign that carries no limits gives an
+    Analysis that is not rated.
     """
     if campaign.decision.model not in ("auto", *models()):
         known = f"campaign.toml, [decision] 'model': {campaign.decision.model!r} is none of auto, {', '.join(models())}"
@@ -195,7 +196,7 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
     try:
         if isinstance(fit, BatchFit) and (reason := unheld(fit, evidence)):
             raise EvidenceError(reason)
-        curve, shapes = fit.chosen.curve, fit.shapes(SHAPES, seed=campaign.decision.seed)
+        curve, shapes = fit.chosen.curve, fit.shapes(SHAPES, seed=campaign.decision.seed, progress=progress)
         if waves and waves.seen:
             rig, site = SetUp.of(campaign.rig), SetUp.of(campaign.site)
             dropped = [entry.mass.value for entry in campaign.drops]

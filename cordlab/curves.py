@@ -83,6 +83,12 @@ class Curve:
         """Whether the force rises all the way from `low` to `high`, one a draw."""
         return self.model.rising(low, high, self.parameters)
 
+    def rises_to(self, most: float) -> float:
+        """Stretch ratio to which the force of a single curve rises and is finite, searched from 1 to `most`."""
+        grid = np.linspace(1.0, most, 1201)
+        good = (self.slope(grid) > 0) & (grid < float(self.lock_up))
+        return float(most if good.all() else grid[max(int(np.argmin(good)) - 1, 0)])
+
     def scaled(self, scale: float | np.ndarray) -> "Curve":
         """The curve of a cord that is `scale` times as stiff as this one."""
         return Curve(self.model, self.parameters, self.scale * scale)

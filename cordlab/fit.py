@@ -25,7 +25,7 @@ from cordlab.curvefit import Band, CurveFit, NoBand, Spread, as_fit, fit_curve
 from cordlab.curves import Curve, Model, models
 from cordlab.curves import model as named
 from cordlab.lockup import Spline
-from cordlab.refit import Beside, Refits, refit, resample
+from cordlab.refit import Beside, Progress, Refits, refit, resample
 from cordlab.squares import Solved, aicc, differences, solve
 
 if TYPE_CHECKING:
@@ -153,9 +153,10 @@ class BatchFit:
     def candidate(self, name: str) -> Candidate:
         return next(each for each in self.candidates if each.model == name)
 
-    def bootstrap(self, n: int, *, seed: int, model: str | None = None) -> Refits:
+    def bootstrap(self, n: int, *, seed: int, model: str | None = None, progress: Progress | None = None) -> Refits:
         """Refits of the shape to n resamples of cords and of drops within them; the level stays that of the batch.
 
+        progress : wraps an iterable, as tqdm does, around a thousand refits at a time
         The spread between cords is not in it: with few cords that goes through Student's t.
         """
         fit = self.chosen if model is None else self.candidate(model).fitted
@@ -173,16 +174,12 @@ class BatchFit:
             start=fit.parameters,
             weights=s.weight,
             beside=s.linear_beside(fit, times, others),
+            progress=progress,
         )
 
-    def shapes(self, n: int, *, seed: int) -> tuple[Curve, ...]:
+    def shapes(self, n: int, *, seed: int, progress: Progress | None = None) -> tuple[Curve, ...]:
         """Draws of the curve for limits: n bootstrap refits of every model in `equals`."""
-        return tuple(self.bootstrap(n, seed=seed, model=name).curve for name in self.equals)
-
-    def model_spread(self, stretch_ratio) -> np.ndarray:
-        """Greatest less least force of the models in `equals`; 0 where one stands alone  [N]."""
-        forces = [self.candidate(name).fitted.curve.force(stretch_ratio) for name in self.equals]
-        return np.ptp(forces, axis=0)
+        return tuple(self.bootstrap(n, seed=seed, model=name, progress=progress).curve for name in self.equals)
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -291,9 +288,7 @@ def _candidate(name: str, samples: Samples, check: Sequence["Drop"]) -> Candidat
     except (ValueError, np.linalg.LinAlgError) as trouble:
         return Candidate(name, None, np.inf, np.nan, np.nan, f"could not be fitted: {trouble}", False)
     fit = _as_batch(solved, samples)
-    grid = np.linspace(1.0, 2 * reach, 1201)
-    stiff = (fit.curve.slope(grid) > 0) & (grid < float(fit.curve.lock_up))
-    sensible = float(grid[-1] if stiff.all() else grid[max(int(np.argmin(stiff)) - 1, 0)])
+    sensible = fit.curve.rises_to(2 * reach)
     note = fit.no_band
     if sensible < reach:
         note = f"the force stops rising at stretch ratio {sensible:.2f}, within the tested range; try another model"
@@ -330,6 +325,7 @@ def _as_batch(solved: Solved, samples: Samples) -> CurveFit:
         aicc=criterion,
         scales=dict(zip(cords, np.exp(means).tolist(), strict=True)),
         spread=spread,
+        reach=samples.reach,
         inflate=len(samples.force) / samples.independent,
     )
 

@@ -22,6 +22,7 @@ from cordlab.curves import model as named
 from cordlab.drop import scale_for_lowest_point
 from cordlab.fall import Setup, fall_energy
 from cordlab.fit import FitError
+from cordlab.refit import Progress
 from cordlab.squares import Solved, aicc, along, differences, minimise
 
 MODELS = ("linear", "mooney-rivlin", "ogden-1", "yeoh", "gent", "arruda-boyce")
@@ -42,7 +43,7 @@ class LowestFit:
     aicc: Mapping[str, float]
     notes: Mapping[str, str]
 
-    def shapes(self, n: int, *, seed: int) -> tuple[Curve, ...]:
+    def shapes(self, n: int, *, seed: int, progress: Progress | None = None) -> tuple[Curve, ...]:
         """None: the doubt about the shape is in the lines of ln s over mass, which the limits draw."""
         return ()
 
@@ -227,8 +228,9 @@ def _fit(model: Model, drops: Energies) -> CurveFit:
         trouble=trouble,
     )
     curve = Curve(model, {p.name: float(v) for p, v in zip(model.parameters, solved.values, strict=True)})
-    if not curve.rising(1.0, float(reach.max())):
-        raise FitError(f"the force does not rise all the way to stretch ratio {reach.max():.2f}")
+    most = float(reach.max())
+    if (rises := curve.rises_to(most)) < most:
+        raise FitError(f"the force stops rising at stretch ratio {rises:.2f}, and drops went to {most:.2f}")
     dof = n - unknowns
     own = np.bincount(place)
     spread = Spread(
@@ -240,5 +242,5 @@ def _fit(model: Model, drops: Energies) -> CurveFit:
     )
     criterion = aicc(solved.rss, n, unknowns + 1)
     scales = dict(zip(names, solved.scales.tolist(), strict=True))
-    fit = as_fit(solved, dof=dof, aicc=criterion, scales=scales, spread=spread)
+    fit = as_fit(solved, dof=dof, aicc=criterion, scales=scales, spread=spread, reach=most)
     return replace(fit, residual_sd=0.0)

@@ -7,12 +7,15 @@ draws take their Levenberg–Marquardt steps together. The sum of squares treats
 drop is what resampling whole drops takes care of.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from cordlab.curves import Curve, Model
+
+Progress = Callable[..., Iterable]
+"""Wraps an iterable, as tqdm does."""
 
 _CHUNK = 1024  # draws whose sums fit the cache
 _NODES = (20, 40, 80)
@@ -94,6 +97,7 @@ def refit(
     start: Mapping[str, float],
     weights: np.ndarray | None = None,
     beside: Beside | None = None,
+    progress: Progress | None = None,
 ) -> Refits:
     """Refit `model` once for each row of `times`, with each drop counted that often.
 
@@ -103,6 +107,7 @@ def refit(
     start   : parameter → value where every draw starts, the fit to all drops
     weights : (n,) of the values, relative to 1/variance
     beside  : other equations that the refits hold
+    progress : wraps an iterable, as tqdm does, around a thousand refits at a time
     A model that locks up is held to lock up beyond the greatest stretch ratio of all drops: other drops went there.
     """
     x, y = np.asarray(stretch_ratio, dtype=float), np.asarray(force, dtype=float)
@@ -111,8 +116,8 @@ def refit(
     sums = _sums(parts.basis, y, w, drops, times.shape[1])
     lower, upper = (np.array([getattr(p, side) for p in model.parameters]) for side in ("lower", "upper"))
     begin = np.clip(model.values(start), lower, upper)
-    done = []
-    for chunk in (slice(k, k + _CHUNK) for k in range(0, len(times), _CHUNK)):
+    chunks, done = [slice(k, k + _CHUNK) for k in range(0, len(times), _CHUNK)], []
+    for chunk in progress(chunks, desc=f"{model.name} refits", unit="thousand") if progress else chunks:
         own = [np.tensordot(times[chunk], each, 1) for each in sums]
         done.append(_descend(parts, own, beside.sums(chunk) if beside else [], begin, lower, upper))
     values, converged, rss = (np.concatenate(column, axis=-1) for column in zip(*done, strict=True))
