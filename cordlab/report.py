@@ -92,7 +92,7 @@ def render(results: Mapping[str, Any], figures: Mapping[str, str], *, second_uni
 
     page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     numbers = Numbers(second_units)
-    page.filters |= {"say": numbers.say, "write": numbers.write, "unit": numbers.unit}
+    page.filters |= {"say": numbers.say, "write": numbers.write, "unit": numbers.unit, "sentence": sections.sentence}
     template = page.from_string((files("cordlab") / "report.html.j2").read_text(encoding="utf-8"))
     campaign = results["campaign"]
     return template.render(
@@ -104,6 +104,8 @@ def render(results: Mapping[str, Any], figures: Mapping[str, str], *, second_uni
         heading=[str(campaign["report"][key]) for key in ("laboratory", "address") if key in campaign["report"]],
         figures=figures,
         masses=sections.by_mass(results["predictions"], campaign["criteria"], numbers),
+        temperatures=sections.temperatures(results),
+        waves=sections.waves(results["predictions"], numbers),
         criteria=sections.named(campaign["criteria"], sections.CRITERIA, numbers),
         places={name: sections.named(campaign[name], sections.PLACE, numbers) for name in ("rig", "site")},
         cords=sections.cords(campaign["cords"], results["curve"]["scales"], numbers),
@@ -120,12 +122,15 @@ def render(results: Mapping[str, Any], figures: Mapping[str, str], *, second_uni
         calibrations=[sections.calibration(name, found) for name, found in results["calibration"].items()],
         parameters=sections.parameters(results["curve"]),
         models=sections.models(results["curve"]),
+        model_notes=sections.model_notes(results["curve"]),
         budgets=sections.budgets(results["budget"], results["uncertainty"], numbers),
     )
 
 
 def pdf(html: str) -> bytes:
-    """The report as PDF, by WeasyPrint. Raises PdfError where that, or a library it needs, is not installed."""
+    """The report as a tagged PDF (PDF/UA-1), by WeasyPrint. Raises PdfError where that, or a library it needs, is not
+    installed.
+    """
     try:
         import weasyprint
     except (ImportError, OSError) as error:
@@ -133,7 +138,7 @@ def pdf(html: str) -> bytes:
             "no PDF: WeasyPrint cannot be loaded. Install it by `pip install cordlab[pdf]` (it needs the system's "
             f"Pango too), or open report.html in a browser and print it to PDF. It said: {str(error).splitlines()[0]}"
         ) from error
-    return weasyprint.HTML(string=html).write_pdf()
+    return weasyprint.HTML(string=html).write_pdf(pdf_variant="pdf/ua-1")
 
 
 def render_again(out: str | Path, *, second_units: bool = False, with_pdf: bool = False) -> dict[str, Any]:

@@ -48,13 +48,13 @@ _COLUMNS = (  # word, key, unit, the limit's side, whether the estimate stands b
     ("stretch ratio", "stretch_ratio", "", "upper", False, "greatest_stretch_ratio"),
 )
 EVERY = 4  # kg between the rows of the table
+SMALL = 0.01  # share of the variance below which inputs are summed
 SHOWN = (4, 6, 8, 12, 20)  # numbers of cords in the table of ranges to expect
 
 
 def by_mass(predictions: Sequence[Mapping[str, Any]], criteria: Mapping[str, Any], numbers: Numbers) -> Table:
     """Estimates and limits at every fourth kilogram and at both ends of what was tested."""
     known = [row for row in predictions if row["clearance"] is not None]
-    shown = [row for row in known if row["mass"] % EVERY == 0 or row in (known[0], known[-1])]
     heads = [f"rider mass [{numbers.unit('kg')}]"]
     u = {}
     for word, key, unit, _, both, _ in _COLUMNS:
@@ -62,13 +62,31 @@ def by_mass(predictions: Sequence[Mapping[str, Any]], criteria: Mapping[str, Any
         heads += [f"{word}{bracket}, estimate"] * both + [f"{word}{bracket}, limit"]
         u[key] = _column_u(known, key)
     rows = []
-    for row in shown:
+    for row in _every_fourth(known):
         cells = [numbers.write(row["mass"], "kg")]
         for _, key, unit, side, both, _ in _COLUMNS:
             cells += [numbers.write(row[key], unit, u=u[key])] * both
             cells.append(numbers.write(row[f"{key}_limit"], unit, u=u[key], side=side))
         rows.append((*cells, _risk(row["violation"]), "yes" if row["rated"] else f"no: {_failed(row, criteria)}"))
     return Table("Estimates and limits by rider mass", (*heads, "violates [%]", "rated"), tuple(rows))
+
+
+def _every_fourth(rows: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    return [row for row in rows if row["mass"] % EVERY == 0 or row in (rows[0], rows[-1])]
+
+
+def waves(predictions: Sequence[Mapping[str, Any]], numbers: Numbers) -> Table:
+    """What stretch waves change in the estimates, at the masses of the table of limits; no row where there are none."""
+    rows = []
+    for row in _every_fourth([row for row in predictions if row.get("waves")]):
+        by = row["waves"]
+        more = [f"{100 * (by[key] - 1):+.0f}" for key in ("g", "peak_load")]
+        times = [f"{by[f'time_{key}']:.2f}" for key in ("g", "peak_load", "lowest_point")]
+        deeper = numbers.write(by["lowest_point"], "m", u=0.1)
+        rows.append((numbers.write(row["mass"], "kg"), deeper, *more, *times))
+    heads = [f"rider mass [{numbers.unit('kg')}]", f"lowest point [{numbers.unit('m')}]", "g [%]", "peak load [%]"]
+    heads += [f"{word} at [s]" for word in ("g", "peak load", "lowest")]
+    return Table("What stretch waves change, and when each comes", tuple(heads), tuple(rows))
 
 
 def _risk(violation: Mapping[str, float]) -> str:
@@ -161,15 +179,19 @@ def models(curve: Mapping[str, Any]) -> Table:
         use = "chosen" if each["model"] == curve["model"] else "as good" if each["model"] in curve["equals"] else ""
         aicc = NOTHING if each["aicc"] is None else f"{each['aicc']:.1f}"
         rms = NOTHING if each["check_rms"] is None else f"{each['check_rms']:.3g}"
-        rows.append((each["model"], aicc, rms, use, each["note"]))
-    heads = ("model", "AICc", "rms of force in drops held back [N]", "use", "note")
+        rows.append((each["model"], aicc, rms, use))
+    heads = ("model", "AICc", "rms, drops held back [N]", "use")
     return Table("Models compared", heads, tuple(rows))
+
+
+def model_notes(curve: Mapping[str, Any]) -> list[str]:
+    return [f"{each['model']}: {each['note']}" for each in curve["candidates"] if each["note"]]
 
 
 def budgets(
     shares: Sequence[Mapping[str, Any]], totals: Sequence[Mapping[str, Any]], numbers: Numbers
 ) -> list[tuple[Table, str]]:
-    """A table a quantity, with a sentence on the whole; inputs below half a per cent are summed.
+    """A table a quantity, with a sentence on the whole; inputs below one per cent are summed.
 
     shares, totals : `budget` and `uncertainty` of the results
     """
@@ -183,16 +205,17 @@ def budgets(
                 row["input"], f"{100 * row['share']:.1f}", _dof(row["dof"]), f"{row['gain']:.2g}",
                 NOTHING if row["gain_mass"] is None else f"{row['gain_mass']:.1g}",
             )
-            for row in own if row["share"] >= 0.005
+            for row in own if row["share"] >= SMALL
         ]  # fmt: skip
-        rest = [row["share"] for row in own if row["share"] < 0.005]
+        rest = [row["share"] for row in own if row["share"] < SMALL]
         if rest:
             rows.append((f"{len(rest)} smaller inputs", f"{100 * sum(rest):.1f}", NOTHING, NOTHING, NOTHING))
-        heads = ("input", "share [%]", "dof", f"halved: limit gains{f' [{unit}]' if unit else ''}", "range gains [kg]")
+        heads = ("input", "share [%]", "dof", f"gain [{unit or '1'}]", "gain [kg]")
         u = total["u"]
         caption = f"Shares of the variance of {total['quantity']} at {numbers.say(total['mass'], 'kg')}"
+        name = sentence(total["quantity"]) if unit else total["quantity"]  # a symbol keeps its case
         told = (
-            f"{total['quantity'].capitalize()} {numbers.say(total['estimate'], unit, u=u)}, u = "
+            f"{name} {numbers.say(total['estimate'], unit, u=u)}, u = "
             f"{numbers.say(u, unit, u=u)} with {_dof(total['dof'])} degrees of freedom (Welch–Satterthwaite); "
             f"{total['word']}."
         )
@@ -243,7 +266,7 @@ def more_cords(plan: Mapping[str, Any] | None, numbers: Numbers) -> Table:
             told = (numbers.write(mass, "kg", side=side) for mass, (_, side) in zip(ends, _ENDS, strict=True))
             rows.append((f"{n}, as dropped" if so_far else str(n), *told))
     heads = ("cords", *(f"{end} rider [{numbers.unit('kg')}]" for end, _ in _ENDS))
-    return Table("Range to expect of more cords that scatter as these, with the same masses", heads, tuple(rows))
+    return Table("Range to expect of more cords like these", heads, tuple(rows))
 
 
 def by_count(wear: Mapping[str, Any] | None, numbers: Numbers) -> Table:
@@ -252,7 +275,7 @@ def by_count(wear: Mapping[str, Any] | None, numbers: Numbers) -> Table:
         for row in (wear or {}).get("range_by_count", ())
     ]
     heads = ("jumps", *(f"{end} rider [{numbers.unit('kg')}]" for end, _ in _ENDS))
-    return Table("Range that would hold from new cords to each retested count", heads, tuple(rows))
+    return Table("Range that would hold from new to each retest", heads, tuple(rows))
 
 
 _ENDS = (("lightest", "upper"), ("heaviest", "lower"))
@@ -305,10 +328,28 @@ def left_out(results: Mapping[str, Any], numbers: Numbers) -> Table:
 def grouped(drops: Sequence[Mapping[str, Any]]) -> list[tuple[str, str]]:
     """Each note on records once, with the names of the drops that it is about."""
     about: dict[str, list[str]] = {}
+    recorded = sum(drop.get("recorded_lowest_point") is not None for drop in drops)
     for drop in drops:
         for note in drop.get("notes", ()):
             about.setdefault(note, []).append(drop["drop"])
-    return [(note, ", ".join(names)) for note, names in about.items()]
+    return [
+        (note, f"all {recorded} drops with a record" if len(names) == recorded > 1 else ", ".join(names))
+        for note, names in about.items()
+    ]
+
+
+def temperatures(results: Mapping[str, Any]) -> Sequence[float] | None:
+    """Lowest and highest temperature that the rating holds at [degC]: of the drops behind the curve, if they are known.
+
+    Worn cords may have been dropped at others, which the conditions tell.
+    """
+    trend = results["temperature"]
+    return trend["range"] if trend and None not in trend["range"] else results["campaign"]["temperatures"]
+
+
+def sentence(text: str) -> str:
+    """With a capital at its start; names and units within keep theirs."""
+    return text[:1].upper() + text[1:]
 
 
 def standing(results: Mapping[str, Any]) -> list[str]:

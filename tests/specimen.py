@@ -68,7 +68,9 @@ def invented_predictions() -> tuple[dict, ...]:
             "clearance": 1 / (1 + np.exp(4 * row["clearance_limit"] - 12)),
             "g": 1 / (1 + np.exp(40 * (2.8 - row["g"]))),
         }
-        rows.append(row | {"violation": risk, "decision": {}, "rated": not why, "reason": "; ".join(why) or None})
+        row |= {"violation": risk, "decision": {}, "rated": not why, "reason": "; ".join(why) or None}
+        times = {"time_g": 2.3, "time_peak_load": 2.7, "time_lowest_point": 2.0 + mass / 50}
+        rows.append(row | {"waves": {"lowest_point": -0.4321, "g": 1.0 + 4 / mass, "peak_load": 0.98} | times})
     return tuple(rows)
 
 

@@ -18,7 +18,9 @@ from pathlib import Path
 
 import pytest
 
+from cordlab import plots, report
 from tests.conftest import ROOT
+from tests.specimen import specimen
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed: pip install playwright")
 NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
@@ -98,6 +100,23 @@ def lab(tmp_path):
     finally:
         os.killpg(server.pid, signal.SIGTERM)
         server.wait(20)
+
+
+@pytest.mark.parametrize("width", [1280, 375])
+def test_a_report_fits_a_desk_and_a_phone(browser, tmp_path, width):
+    """Nothing sticks out of the page: what is wider scrolls by itself. And nothing is fetched."""
+    drawn = plots.figures(specimen())
+    figures = {name: plots.svg(drawn[name], name=name) for name in ("limits", "curves", "wear")}
+    path = tmp_path / "report.html"
+    path.write_text(report.render(report.results_of(specimen()), figures, second_units=True), encoding="utf-8")
+    page, asked = browser.new_page(viewport={"width": width, "height": 800}), []
+    page.on("request", lambda request: asked.append(request.url))
+    try:
+        page.goto(path.as_uri())
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        assert asked == [path.as_uri()]
+    finally:
+        page.close()
 
 
 def run_all(page, address: tuple[str, str], name: str) -> None:

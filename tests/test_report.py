@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from jinja2 import UndefinedError
 
-from cordlab import plots, report
+from cordlab import plots, report, sections
 from cordlab.rounding import Numbers, fixed, places
 from tests.specimen import refused, specimen
 from tests.test_plots import _contrast
@@ -253,7 +253,8 @@ def test_numbers_of_the_table_have_the_places_of_their_uncertainty(results):
 def test_the_budget_says_what_halving_gains_in_metres_and_in_kilograms(page):
     told = words(page)
     assert "Shares of the variance of clearance at 85 kg" in told
-    assert "input share [%] dof halved: limit gains [m] range gains [kg]" in told
+    assert "input share [%] dof gain [m] gain [kg]" in told
+    assert "Gain: by how much the limit moves to the safe side, and the range grows" in told
     assert "cord to cord (length and mass too) 74.0 5 0.31 1" in told
     assert "with 6.9 degrees of freedom (Welch–Satterthwaite)" in told
     assert "4.2 by first-order sums, 4.26 by Monte Carlo" in told
@@ -267,6 +268,37 @@ def test_the_table_tells_the_risk_of_violation_and_the_rule_names_the_four_decis
     for name in ("guarded acceptance", "simple acceptance only", "simple rejection", "guarded rejection"):
         assert name in told
     assert "guard band is the distance from estimate to limit" in told
+
+
+def test_what_waves_change_is_told_at_the_masses_of_the_table(results, page):
+    """At 40 kg: 1.1 times the g is 10 % more, 0.98 times the load 2 % less, and the lowest point comes after 2.8 s."""
+    assert "What stretch waves change, and when each comes" in page
+    cells = "".join(f'<td class="n">{cell}</td>' for cell in ("-0.43", "+10", "-2", "2.30", "2.70", "2.80"))
+    assert f'<th scope="row">40</th>{cells}' in page
+    even = copy.deepcopy(results)
+    for row in even["predictions"]:
+        row["waves"] = None
+    assert "stretch waves" not in words(report.render(even, {}))
+
+
+def test_the_rating_holds_at_the_temperatures_behind_the_curve(results):
+    """Worn cords may have been dropped in the heat: that is told, and rates nothing."""
+    given = copy.deepcopy(results)
+    given["campaign"]["temperatures"] = [12.0, 33.0]
+    given["temperature"] = {"range": [16.8, 20.4]}
+    told = words(report.render(given, {}))
+    assert "drops at 16.8 °C to 20.4 °C, and use at no other temperature" in told
+    assert "over all drops, worn cords too: 12 °C to 33 °C" in told
+    given["temperature"] = {"range": [None, None]}
+    assert "drops at 12 °C to 33 °C" in words(report.render(given, {}))
+
+
+def test_a_note_on_every_record_names_no_drop():
+    drops = [{"drop": f"D{k}", "recorded_lowest_point": 20.0, "notes": ["a wave"]} for k in range(3)]
+    drops.append({"drop": "D9", "notes": []})  # without a record
+    assert sections.grouped(drops) == [("a wave", "all 3 drops with a record")]
+    drops[1]["notes"] = ["a gap"]
+    assert sections.grouped(drops) == [("a wave", "D0, D2"), ("a gap", "D1")]
 
 
 def test_temperatures_of_use_are_told(results):
@@ -331,24 +363,23 @@ def test_pdf_without_weasyprint_says_what_to_do(monkeypatch):
         report.pdf("<p>")
 
 
-def _pdf_pages(data):
-    """The text of each page of a PDF, read by another library than the one that wrote it."""
-    pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed")
-    return [sheet.extract_text() for sheet in pypdf.PdfReader(io.BytesIO(data)).pages]
-
-
 def test_pdf_is_two_to_four_pages_that_are_counted(page, results):
+    """Read by another library than the one that wrote it."""
+    pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed")
     try:
         data = report.pdf(page)
     except report.PdfError as error:
         pytest.skip(f"no PDF on this machine: {error}")
-    sheets = _pdf_pages(data)
+    sheets = [sheet.extract_text() for sheet in pypdf.PdfReader(io.BytesIO(data)).pages]
     assert 2 <= len(sheets) <= 4
     for k, text in enumerate(sheets, start=1):
         assert f"page {k} of {len(sheets)}" in text
         assert report.report_number(results) in text
     assert "Rated for riders" in sheets[0]
     assert "End of report" in sheets[-1]
+    root = pypdf.PdfReader(io.BytesIO(data)).trailer["/Root"]
+    assert root["/MarkInfo"]["/Marked"]  # tagged, in English: a screen reader follows headings and tables
+    assert root["/Lang"] == "en"
 
 
 def test_a_report_of_the_results_that_are_there_is_the_same_page(tmp_path, monkeypatch):
