@@ -13,20 +13,24 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from cordlab import plots
+from cordlab.anchor import Evidence, SetUp
 from cordlab.calibrate import OutsideCalibration
 from cordlab.campaign import CampaignError
 from cordlab.deciding import record_decision, take_back
-from cordlab.decisions import EVENTS, Decisions, LeftOut, Mark
+from cordlab.decisions import EVENTS, LEFT_OUT, Decisions, LeftOut, Mark
 from cordlab.drawing import RED
 from cordlab.fit import BatchFit, FitError, fit_batch
+from cordlab.mixed import energies
 from cordlab.panels import Panel
 from cordlab.reduce import Drop, RecordError, reduce_entry
+from cordlab.start import Missing
 from cordlab.units import Measured
 from cordlab.views import raw
 
 if TYPE_CHECKING:
     from cordlab.calibrate import Calibration
     from cordlab.campaign import Campaign
+    from cordlab.wavefit import WaveFit
 
 __all__ = ["ChoicePanel", "ModelPanel", "RecordPanel", "model_panel", "record_panel"]
 
@@ -81,7 +85,7 @@ class RecordPanel(ChoicePanel):
         self.campaign, self._calibrations = campaign, calibrations
         entries = {entry.drop: entry for entry in campaign.drops if entry.record is not None}
         if not entries:
-            raise ValueError("the campaign has no records: its drops count with their lowest points alone")
+            raise Missing("the campaign has no records: its drops count with their lowest points alone")
         labels = [(f"{name}: cord {entry.cord}, {entry.mass.value:g} kg", name) for name, entry in entries.items()]
         self._entries, self._settling = entries, True
         self._alone: Drop | None = None
@@ -191,8 +195,8 @@ def record_panel(campaign: "Campaign", calibrations: "dict[str, Calibration]") -
 class ModelPanel(ChoicePanel):
     """Models side by side, cords on and off with a refit at once, the bands by name; cords left out can be recorded."""
 
-    def __init__(self, campaign: "Campaign", drops: Sequence[Drop], fit: BatchFit) -> None:
-        self.campaign = campaign
+    def __init__(self, campaign: "Campaign", drops: Sequence[Drop], fit: BatchFit, waves: "WaveFit | None") -> None:
+        self.campaign, self._waves = campaign, waves
         self._uses = {entry.drop: entry.noted_use for entry in campaign.drops}
         alone = {each.drop for each in campaign.by_hand.left_out if each.cord is None}
         self._drops = [drop for drop in drops if drop.name not in alone]
@@ -212,7 +216,12 @@ class ModelPanel(ChoicePanel):
         self.table = w.HTML()
         self._rows: list[tuple[str, ...]] = []
         super().__init__(controls, self._compared)
-        boxes = w.VBox(list(self.cords.values()), layout=w.Layout(max_height="11em", overflow="auto"))
+        for box in self.cords.values():
+            box.indent, box.layout.width = False, "11em"
+        wrapped = w.Layout(
+            flex_flow="row wrap", margin="0 0 0 13.5em", width="36em", max_height="12em", overflow="auto"
+        )
+        boxes = w.Box(list(self.cords.values()), layout=wrapped)
         rest = [child for child in self.children if child not in self.cords.values()]
         place = rest.index(self.text)
         self.children = (*rest[:place], boxes, self.text, self.table, *rest[place + 1 :])
@@ -229,8 +238,16 @@ class ModelPanel(ChoicePanel):
             own = [drop for drop in self._drops if drop.cord in on]
             check = [drop for drop in own if self._uses[drop.name] == "check"]
             used = [drop for drop in own if self._uses[drop.name] == "fit"]
-            self._fits[on] = fit_batch(used, model=self.campaign.decision.model, check=check)
+            alone = self._lowest_points(on)
+            beside = energies(used, alone, rig=SetUp.of(self.campaign.rig), waves=self._waves) if used else None
+            self._fits[on] = fit_batch(used, model=self.campaign.decision.model, check=check, energies=beside)
         return self._fits[on]
+
+    def _lowest_points(self, on: frozenset[str]) -> Evidence:
+        """Of every `fit` drop of these cords, recorded or not."""
+        found = Evidence.of_campaign(self.campaign, self._drops, use=("fit", LEFT_OUT))
+        of_fit = [self._uses[name] == "fit" and cord in on for name, cord in zip(found.drop, found.cord, strict=True)]
+        return found.take(np.array(of_fit, bool))
 
     @property
     def on(self) -> frozenset[str]:
@@ -248,7 +265,7 @@ class ModelPanel(ChoicePanel):
         best = min(each.aicc for each in fit.candidates)
         for each in sorted(fit.candidates, key=lambda each: each.aicc):
             word = "chosen" if each.model == fit.chosen.model.name else "as good" if each.model in fit.equals else ""
-            numbers = (f"{each.aicc - best:.1f}", f"{each.check_rms:.1f}", f"{each.sensible_to:.2f}")
+            numbers = (_number(each.aicc - best), _number(each.check_rms), f"{each.sensible_to:.2f}")
             self._rows.append((each.model, *numbers, word, each.note))
         word = "chosen" if model == fit.chosen.model.name else "as good" if model in fit.equals else "not chosen"
         parameters = ", ".join(f"{name} = {value:.4g}" for name, value in picked.chosen.parameters.items())
@@ -258,8 +275,8 @@ class ModelPanel(ChoicePanel):
         told = [
             f"{model}: {word}, {len(on)} of {len(self.cords)} cords count",
             f"{parameters or 'no parameters'}",
-            f"AICc {candidate.aicc - best:.1f} above the best; rms of force in {fit.held_back} "
-            f"{candidate.check_rms:.1f} N; residual sd {picked.chosen.residual_sd:.1f} N",
+            f"AICc {_number(candidate.aicc - best)} above the best; rms of force in {fit.held_back} "
+            f"{_number(candidate.check_rms)} N; residual sd {picked.chosen.residual_sd:.1f} N",
             f"greatest residuals: drop {worst}, rms {rms[worst]:.1f} N",
             *([candidate.note] if candidate.note else []),
             *(
@@ -293,17 +310,24 @@ class ModelPanel(ChoicePanel):
         return f"recorded, {'; '.join(told)}. Run the analysis again: it says what would be rated without this choice."
 
 
-def model_panel(campaign: "Campaign", drops: Sequence[Drop], fit: BatchFit) -> ModelPanel:
+def model_panel(
+    campaign: "Campaign", drops: Sequence[Drop], fit: BatchFit, *, waves: "WaveFit | None" = None
+) -> ModelPanel:
     """The working surface of the fit: model, picture, bands and cords to choose, all models in a table.
 
-    drops : every reduced drop of the campaign; fit : of those that count
+    drops : every reduced drop of the campaign, waves taken off; fit : of those that count; waves : what was taken off
     """
-    return ModelPanel(campaign, drops, fit)
+    return ModelPanel(campaign, drops, fit, waves)
 
 
 def _rms(drop: Drop, fit: BatchFit) -> float:
     off = drop.force - fit.chosen.scales.get(drop.cord, 1.0) * fit.chosen.curve.force(drop.stretch_ratio)
     return float(np.sqrt(np.mean(off**2)))
+
+
+def _number(value: float) -> str:
+    """With one place, or a dash where too few drops give none."""
+    return f"{value:.1f}" if np.isfinite(value) else "–"
 
 
 _HEADS = ("model", "AICc above the best [1]", "rms held back [N]", "rises to stretch ratio [1]", "use", "note")
@@ -313,7 +337,7 @@ def _table(rows: Sequence[tuple[str, ...]]) -> str:
     cell = 'style="text-align:left;padding:0.1em 0.8em"'
     heads = "".join(f'<th scope="col" {cell}>{head}</th>' for head in _HEADS)
     body = "".join(
-        f'<tr><th scope="row" {cell}>{escape(row[0])}</th>'
+        f'<tr><th scope="row" {cell[:-1]};white-space:nowrap">{escape(row[0])}</th>'
         + "".join(f"<td {cell}>{escape(text)}</td>" for text in row[1:])
         + "</tr>"
         for row in rows

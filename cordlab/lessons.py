@@ -11,19 +11,25 @@ from scipy.special import ndtr, ndtri
 
 from cordlab import plots
 from cordlab.ageing import retests
+from cordlab.anchor import SetUp
 from cordlab.drawing import BLUE, FAINT, GREEN, INK, RED, styled
-from cordlab.ladder import Rung, next_mass
+from cordlab.drop import predict_drop
+from cordlab.fit import FitError
+from cordlab.ladder import next_mass
 from cordlab.limits import Evidence
+from cordlab.lowest import fit_lowest_points
 from cordlab.panels import Panel
 from cordlab.spread import confidence_limit, prediction_limit, tolerance_limit
+from cordlab.start import Missing
 from cordlab.wear import Wear, assess_wear
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
     from cordlab.campaign import Campaign
 
-__all__ = ["Promises", "draw_promises", "guess_panel", "promise_panel", "promises", "retest_panel"]
+__all__ = ["Promises", "draw_promises", "guess_panel", "guesses", "promise_panel", "promises", "retest_panel"]
 
+FAMILY = "mooney-rivlin"  # of curves that the ladder takes for possible; more parameters run away beyond the drops
 KINDS = {
     "confidence": "of the mean, read as if it were for a drop",
     "pooled": "prediction, all drops taken for independent",
@@ -121,8 +127,7 @@ def promises(found: Promises) -> Figure:
             ax.plot(number[passed], found.following[passed], "X", color=RED, ms=7, label="next drop, lower")
         ax.axhline(found.truth, color=GREEN, ls=":", lw=1.4, label="true limit")
         ax.set_title(f"{kind}: {KINDS[kind]}; passed {passed.sum()} times in {number.size}", fontsize=9)
-    rows[0].set_ylim(-shown, shown)
-    rows[0].invert_yaxis()
+    rows[0].set_ylim(shown, 1.3 * min(found.following.min(), -0.2 * shown))
     rows[-1].set_xlabel("batch")
     fig.supylabel("lowest point against the true mean [m]", fontsize=9)
     named = {str(line.get_label()): line for ax in rows for line in ax.lines if "limit" not in str(line.get_label())}
@@ -156,62 +161,113 @@ def promise_panel(*, seed: int = 0) -> Panel:
     return Panel(controls, answer)
 
 
+def guesses(text: str) -> np.ndarray:
+    """The numbers that a class calls out, parted by blanks or semicolons; a decimal comma will do.
+
+    Raises ValueError for what is no number.
+    """
+    return np.array([float(each.replace(",", ".")) for each in text.replace(";", " ").split()])
+
+
+def _guess_box(what: str) -> w.Text:
+    return w.Text(placeholder="one or many, such as 38.5 40", description=what, continuous_update=False)
+
+
 def guess_panel(campaign: "Campaign") -> Panel:
-    """Predict before you look: lowest points of lighter weights, your guess for the next one, then what came."""
+    """Predict before you look: lowest points of lighter weights, your guesses for the next; then what came, fit, limit.
+
+    Raises Missing where fewer than 3 masses were dropped.
+    """
     drops = Evidence.of_campaign(campaign, use=("fit", "check"))
     masses = np.unique(drops.mass)
     if masses.size < 3:
-        raise ValueError(f"{masses.size} tested masses: guessing the next one takes at least 3")
-    middle = float(np.mean(drops.lowest_point))
+        raise Missing(f"{masses.size} masses with a lowest point: guessing the next one takes at least 3")
+    steps = ("lighter drops", "and what came", "and a fit", "and the limit")
     controls = {
         "mass": w.SelectionSlider(
             options=[(f"{mass:g} kg", float(mass)) for mass in masses[2:]], value=float(masses[-1]),
             description="next weight [kg]", continuous_update=False,
         ),
-        "guess": w.BoundedFloatText(
-            value=round(middle, 1), min=0, max=round(3 * middle), step=0.1, description="your guess [m]"
-        ),
-        "shown": w.ToggleButtons(options=["lighter drops", "and what came", "and the limit"], description="look at"),
+        "guess": _guess_box("guesses [m]"),
+        "shown": w.ToggleButtons(options=steps, description="look at"),
     }  # fmt: skip
 
-    def answer(mass: float, guess: float, shown: str) -> tuple[list[str], Figure]:
+    def answer(mass: float, guess: str, shown: str) -> tuple[list[str], Figure]:
         lighter, came = drops.take(drops.mass < mass), drops.lowest_point[drops.mass == mass]
-        told = [f"Your guess for {mass:g} kg: {guess:.1f} m below the tie point."]
-        rung = None
-        if shown == "lighter drops":
-            told.append("Write it down, with the limit that you would stand below; then look.")
-        else:
-            off = guess - came.mean()
+        guessed, step = guesses(guess), steps.index(shown)
+        told = [_guessed(guessed, f"{mass:g} kg", came if step else None)]
+        line = np.polyval(np.polyfit(lighter.mass, lighter.lowest_point, 1), mass)
+        fitted = limit = None
+        if step == 0:
+            told.append("Write down your guess, and the limit that you would stand below; then look.")
+        if step > 1:
+            fitted = _curve_over_mass(campaign, lighter, np.append(np.unique(lighter.mass), mass))
+            told.append(f"A straight line through the lighter drops says {line:.2f} m.")
             told.append(
-                f"It came to {came.min():.2f} to {came.max():.2f} m on {came.size} drops: your guess is "
-                f"{abs(off):.2f} m too {'low' if off > 0 else 'high'} on average."
+                fitted if isinstance(fitted, str) else f"A {FAMILY} curve through them says {fitted[1][-1]:.2f} m."
             )
-        if shown == "and the limit":
+        if step > 2:
             rung = next_mass(
                 lighter, rig=campaign.rig, least_clearance=campaign.criteria.least_clearance, mass=float(mass)
             )
-            line = np.polyval(np.polyfit(lighter.mass, lighter.lowest_point, 1), mass)
-            told += [
-                f"A straight line through the lighter drops says {line:.2f} m.",
-                f"The ladder, from the lighter drops alone: {100 * rung.probability:g} % limit "
-                f"{rung.lowest_point_limit:.2f} m; {int(np.sum(came > rung.lowest_point_limit))} of {came.size} drops "
-                "came lower.",
-            ]
-        return told, _guessed(lighter, mass, guess, came if shown != "lighter drops" else None, rung)
+            limit = rung.lowest_point_limit
+            told.append(
+                f"The ladder, from the lighter drops alone: {100 * rung.probability:g} % limit {limit:.2f} m; "
+                f"{int(np.sum(came > limit))} of {came.size} drops came lower."
+            )
+        return told, _guess_figure(lighter, mass, guessed, came if step else None, fitted, limit)
 
     return Panel(controls, answer)
 
 
+def _guessed(guessed: np.ndarray, what: str, came: np.ndarray | None, unit: str = "m") -> str:
+    """What the class said, and once it came by how much that was off: lower is a greater lowest point."""
+    if not guessed.size:
+        told = f"{what}: no guess yet."
+    else:
+        span = f"{guessed.min():.1f}" + (f" to {guessed.max():.1f}" if guessed.size > 1 else "")
+        told = f"{what}: {guessed.size} guess{'es' * (guessed.size > 1)}, {span} {unit}."
+    if came is None:
+        return told
+    told += f" It came to {came.min():.2f} to {came.max():.2f} {unit}, {came.mean():.2f} {unit} on average"
+    if not guessed.size:
+        return f"{told}."
+    off = guessed.mean() - came.mean()
+    return f"{told}: the guesses are {abs(off):.2f} {unit} too {'great' if off > 0 else 'small'}."
+
+
+def _curve_over_mass(campaign: "Campaign", drops: Evidence, mass: np.ndarray) -> tuple[np.ndarray, np.ndarray] | str:
+    """Masses and the lowest points by one curve through these drops, for the mean cord; or why there is none."""
+    inputs = SetUp.of(campaign.rig).values()
+    try:
+        fit = fit_lowest_points(
+            drops.lowest_point, cords=drops.cord, mass=drops.mass, slack_length=drops.slack_length,
+            cord_mass=drops.cord_mass, model=FAMILY, **inputs,
+        )  # fmt: skip
+    except FitError as error:
+        return f"No curve from the lighter drops: {error}"
+    mean = {"slack_length": drops.slack_length.mean(), "cord_mass": drops.cord_mass.mean()}
+    return mass, np.asarray(predict_drop(fit.chosen.curve, mass=mass, **mean, **inputs).lowest_point)
+
+
 @styled
-def _guessed(lighter: Evidence, mass: float, guess: float, came: np.ndarray | None, rung: Rung | None) -> Figure:
-    fig = Figure(figsize=(6.3, 3.4))
+def _guess_figure(
+    lighter: Evidence, mass: float, guessed: np.ndarray, came: np.ndarray | None, fitted: Any, limit: float | None
+) -> Figure:
+    fig = Figure(figsize=(6.3, 3.6))
     ax = fig.subplots()
     ax.plot(lighter.mass, lighter.lowest_point, "o", color=INK, mfc="none", label="lighter drops")
-    ax.plot([mass], [guess], "*", color=RED, ms=12, label="your guess")
+    if fitted is not None and not isinstance(fitted, str):
+        ax.plot(fitted[0][:-1], fitted[1][:-1], "-", color=BLUE, lw=1, label="curve through them")
+        ax.plot(fitted[0][-2:], fitted[1][-2:], "--", color=BLUE, lw=1, label="_")
     if came is not None:
         ax.plot(np.full(came.size, mass), came, "D", color=BLUE, mfc="none", label="what came")
-    if rung is not None:
-        ax.plot([mass], [rung.lowest_point_limit], "_", color=GREEN, ms=18, mew=2.5, label="limit, from lighter drops")
+    if guessed.size:
+        ax.plot(np.full(guessed.size, mass), guessed, "*", color=RED, ms=12, label="guesses")
+    if limit is not None:
+        ax.plot([mass], [limit], "_", color=GREEN, ms=18, mew=2.5, label="limit, from lighter drops")
+    ax.set_xlim(lighter.mass.min() - 4, mass + 4)
+    ax.axvline(mass, color=FAINT, ls=":", lw=1)
     ax.invert_yaxis()
     ax.set(xlabel="mass hung [kg]", ylabel="lowest point below the tie point [m]")
     ax.legend(loc="lower left")
@@ -219,32 +275,53 @@ def _guessed(lighter: Evidence, mass: float, guess: float, came: np.ndarray | No
 
 
 def retest_panel(analysis: "Analysis") -> Panel:
-    """See the first retests only, say what the next one brings, then look."""
+    """See the first retests only, say what the next one brings and when you would stop, then look.
+
+    Raises Missing where the cords were not retested at 2 counts or more.
+    """
     wear = analysis.wear
     counts = [] if wear is None else [int(count) for count in np.unique(retests(wear.jumps))]
     if wear is None or len(counts) < 3:
-        raise ValueError(f"{len(counts)} retested counts: a lesson takes at least 3")
+        raise Missing(f"{len(counts)} jump counts, the first tests among them: this lesson takes at least 3")
+    at = retests(wear.jumps)
     controls = {
         "seen": w.SelectionSlider(
             options=[(f"to {count}", count) for count in counts[1:]], value=counts[1],
             description="retests seen [jumps]", continuous_update=False,
-        )
+        ),
+        "guess": _guess_box(f"the next mean [{wear.unit or 1}]"),
+        "stop": w.BoundedIntText(value=0, min=0, max=100_000, step=50, description="you would stop at [jumps]"),
+        "shown": w.ToggleButtons(options=["so far", "and what came next"], description="look at"),
     }  # fmt: skip
 
-    def answer(seen: int) -> tuple[list[str], Figure]:
-        part = _seen(wear, retests(wear.jumps) <= seen)
+    def answer(seen: int, guess: str, stop: int, shown: str) -> tuple[list[str], Figure]:
+        part = _seen(wear, at <= seen)
         later = [count for count in counts if count > seen]
-        told = part.summary().splitlines()
-        figure = plots.wear(part)
-        if later and part.forecast:
-            at = retests(wear.jumps) == later[0]
-            told.append(f"what came at {later[0]} jumps: {wear.values[at].min():.2f} to {wear.values[at].max():.2f} m")
-        hidden = retests(wear.jumps) > seen
-        if hidden.any():
-            figure.axes[0].plot(wear.jumps[hidden], wear.values[hidden], "x", color=FAINT, ms=4, label="came later")
+        told, figure, guessed = part.summary().splitlines(), plots.wear(part), guesses(guess)
+        ax = figure.axes[0]
+        if not later:
+            told.append("every retest is seen")
+        else:
+            following, looked = at == later[0], shown != "so far"
+            named = f"the mean at {later[0]} jumps"
+            told.append(_guessed(guessed, named, wear.values[following] if looked else None, wear.unit))
+            if guessed.size:
+                ax.plot(np.full(guessed.size, later[0]), guessed, "*", color=RED, ms=11, label="guesses")
+            if looked:
+                ax.plot(wear.jumps[following], wear.values[following], "D", color=INK, mfc="none", label="what came")
+        if stop:
+            ax.axvline(stop, color=GREEN, ls=":", lw=1.4, label="you would stop")
+            told.append(_stopped(stop, part.retire_at))
         return told, figure
 
     return Panel(controls, answer)
+
+
+def _stopped(stop: int, retire_at: int | None) -> str:
+    held = "no retest meets the limit" if retire_at is None else f"the limit is met up to the retest at {retire_at}"
+    if retire_at is None or stop > retire_at:
+        return f"You would stop at {stop} jumps; {held}: nothing that was tested so far bears you out."
+    return f"You would stop at {stop} jumps; {held}: what was tested bears you out."
 
 
 def _seen(wear: Wear, of: np.ndarray) -> Wear:

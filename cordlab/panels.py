@@ -20,7 +20,7 @@ from cordlab.drawing import png
 from cordlab.drop import Trace, predict_drop, trace_drop, unloading_for
 from cordlab.rating import re_rate
 from cordlab.service import reassess
-from cordlab.start import chosen_folder
+from cordlab.start import Missing, chosen_folder
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
@@ -47,17 +47,19 @@ class Panel(w.VBox):
     """Controls, the answer in words, and a picture.
 
     controls : by the names of `answer`'s arguments; changing the value of one is what a user does
-    answer : values of the controls → lines of text, figure
+    answer : values of the controls → lines of text, figure or None
     """
 
-    def __init__(self, controls: Mapping[str, Any], answer: Callable[..., tuple[Sequence[str], Figure]]) -> None:
+    def __init__(self, controls: Mapping[str, Any], answer: Callable[..., tuple[Sequence[str], Figure | None]]) -> None:
         self.controls, self._answer = dict(controls), answer
         self.text, self.picture = w.HTML(), w.HTML()
         self._said: tuple[str, ...] = ()
-        self._figure = Figure()
+        self._figure: Figure | None = None
         for name, control in self.controls.items():
             control.style.description_width = "13em"
             control.layout.width = "34em"
+            if isinstance(control, w.ToggleButtons):  # side by side, whatever their number
+                control.style.button_width, control.layout.width = "auto", "auto"
             control.tooltip = control.description or name
             control.observe(self._changed, names="value")
         super().__init__([*self.controls.values(), self.text, self.picture])
@@ -84,7 +86,7 @@ class Panel(w.VBox):
         except Exception as error:  # shown to whoever moved the control, and raised for whoever called
             self._said = (f"error: {error}",)
             self.text.value = f'<div role="alert"><b>error:</b> {escape(str(error))}</div>'
-            self._figure, self.picture.value = Figure(), ""  # a picture of other values would be taken for these
+            self._figure, self.picture.value = None, ""  # a picture of other values would be taken for these
             raise
 
     def __repr__(self) -> str:
@@ -93,11 +95,15 @@ class Panel(w.VBox):
     def _repr_mimebundle_(self, **kwargs: Any) -> tuple[dict[str, Any], dict[str, Any]]:
         """The live panel, and for viewers without a kernel what it says and shows now."""
         live = super()._repr_mimebundle_(**kwargs) or {}
+        if self._figure is None:
+            return {**live, "text/plain": self.said}, {}
         still, told = views.show(self._figure)._repr_mimebundle_()
         return {**live, **still, "text/plain": f"{self.said}\n{still['text/plain']}"}, told
 
 
-def _image(figure: Figure) -> str:
+def _image(figure: Figure | None) -> str:
+    if figure is None:
+        return ""
     told, data = views.size(figure), b64encode(png(figure)).decode()
     return f'<img width="{told["width"]}" alt="{escape(told["alt"])}" src="data:image/png;base64,{data}">'
 
@@ -169,7 +175,7 @@ def rating_panel(analysis: "Analysis") -> Panel:
     """What if the site or the criteria were different: the range and what governs it, from the draws that are there."""
     campaign = analysis.campaign
     if analysis.forecast is None:
-        raise ValueError("there is no forecast to rate: " + "; ".join(analysis.rating.reasons))
+        raise Missing("there is no forecast to rate: " + "; ".join(analysis.rating.reasons))
     site, criteria, decision = campaign.site, campaign.criteria, campaign.decision
     forecasts = {0: analysis.forecast} | (analysis.service.forecasts if analysis.service else {})
     asked = [jumps for jumps in forecasts if jumps >= (decision.jumps or 0)]
@@ -217,7 +223,7 @@ def wear_panel(analysis: "Analysis") -> Panel:
     """What if the rule were stricter, or the cords jumped more often: retirement, forecast and the next retest."""
     service, forecast = analysis.service, analysis.forecast
     if service is None or forecast is None:
-        raise ValueError("no limits for worn cords: it takes a forecast, and drops with use `wear`")
+        raise Missing("no limits for worn cords: it takes a forecast, and drops with use `wear`")
     criteria, decision = analysis.campaign.criteria, analysis.campaign.decision
     controls = {
         "least_clearance": _number(criteria.least_clearance, 0.0, 15.0, 0.5, "least clearance [m]"),

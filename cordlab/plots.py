@@ -296,7 +296,7 @@ def breaks(lot: "Lot") -> Figure:
 @styled
 def candidates(fit: BatchFit) -> Figure:
     """The models side by side: AICc above the best, and the error in drops that were held back."""
-    table = [each for each in sorted(fit.candidates, key=lambda each: -each.aicc) if np.isfinite(each.aicc)]
+    table = [each for each in sorted(fit.candidates, key=lambda each: -each.aicc) if each.fit is not None]
     fig = Figure(figsize=(6.3, 0.9 + 0.25 * len(table)))
     left, right = fig.subplots(1, 2, sharey=True)
     best = min(each.aicc for each in table)
@@ -304,9 +304,12 @@ def candidates(fit: BatchFit) -> Figure:
         chosen, equal = each.model == fit.chosen.model.name, each.model in fit.equals
         look = {"color": BLUE if equal else FAINT, "marker": "*" if chosen else "o", "ms": 9 if chosen else 5}
         look["mfc"] = look["color"] if equal else "none"
-        left.plot([each.aicc - best], [k], ls="none", **look)
+        if np.isfinite(each.aicc):
+            left.plot([each.aicc - best], [k], ls="none", **look)
         if np.isfinite(each.check_rms):
             right.plot([each.check_rms], [k], ls="none", **look)
+    if not np.isfinite(best):
+        left.annotate("too few independent values", (0.5, 0.5), xycoords="axes fraction", ha="center")
     left.set_xscale("symlog", linthresh=10)
     right.set_xscale("log")
     for ax in (left, right):  # the usual formatter writes formulas

@@ -254,7 +254,7 @@ _QUESTIONS = (
     ("05-predict", "How low does a rider come, how hard is it, how sure is that?"),
     ("06-rate", "Which riders may these cords carry here?"),
     ("07-batch", "Are the cords alike, and may the lot be issued?"),
-    ("08-wear", "For how many jumps?"),
+    ("08-wear", "For how many jumps does the rated range hold?"),
     ("09-report", "What goes into the report, and what does it lack before it is signed?"),
     ("10-recheck", "Does a published analysis come out again?"),
     ("t1-stretch-and-predict", "How low will the next, heavier weight come?"),

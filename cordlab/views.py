@@ -1,5 +1,6 @@
 """Figures of what was measured, before anything is concluded from it, and of the motion of a drop in time."""
 
+import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import cycle
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Shown", "alike", "branches", "ladder", "lowest_points", "motion", "pairs", "plan", "range_plan", "raw", "show",
-    "size", "softening",
+    "size", "softening", "tell",
 ]  # fmt: skip
 
 
@@ -61,6 +62,12 @@ def size(figure: Figure) -> dict[str, Any]:
 def show(figure: Figure) -> Shown:
     """For the last line of a notebook's cell."""
     return Shown(figure)
+
+
+def tell(*texts: str, width: int = 112) -> None:
+    """Print each text, broken between words where a notebook's page ends."""
+    for text in texts:
+        print(textwrap.fill(text, width, subsequent_indent="  " * text.startswith("•")))
 
 
 @styled
@@ -141,22 +148,19 @@ def raw(record: "Record", *, force_unit: str, distance_unit: str = "") -> Figure
 
 
 @styled
-def branches(drop: "Drop") -> Figure:
-    """The cord's force over its stretch ratio: the way down, the way back, and the energy between them."""
+def branches(drop: "Drop", *, clear: "Drop | None" = None) -> Figure:
+    """The cord's force over its stretch ratio: the way down, the way back, and the energy between them.
+
+    clear : the same drop with its stretch wave taken off the way down
+    """
     fig = Figure(figsize=(6.3, 3.2))
     ax = fig.subplots()
-    ends = [(float(drop.force[len(drop.force) // 2]), drop.stretch_ratio[len(drop.force) // 2], "loading", BLUE)]
     ax.plot(drop.stretch_ratio, drop.force / 1000, "-", color=BLUE, label="loading")
     if drop.unloading_ratio.size:
-        k = drop.unloading_force.size // 2
         ax.plot(drop.unloading_ratio, drop.unloading_force / 1000, "--", color=RED, label="unloading")
-        ends.append((float(drop.unloading_force[k]), drop.unloading_ratio[k], "unloading", RED))
-    for force, ratio, name, colour in ends:
-        up = name == "loading"
-        ax.annotate(
-            name, (ratio, force / 1000), xytext=(-4 if up else 4, 4 if up else -4), textcoords="offset points",
-            ha="right" if up else "left", va="bottom" if up else "top", color=colour,
-        )  # fmt: skip
+    if clear is not None:
+        ax.plot(clear.stretch_ratio, clear.force / 1000, "-", color=INK, lw=2.5, label="loading, wave taken off")
+    ax.legend(loc="lower right")  # with waves the two cross, and a name at a line would lie on the other
     ax.set(xlabel="stretch ratio [1]", ylabel="force in the cord [kN]")
     if drop.energy_returned is not None:
         ax.set_title(f"energy returned {100 * drop.energy_returned:.1f} %")

@@ -8,7 +8,7 @@ from cordlab.start import DEMO, VARIABLE
 from tests.conftest import ROOT
 
 PYTHON = sys.executable
-NBVAL = ["--nbval", "--nbval-current-env", "--nbval-cell-timeout=120", "--nbval-sanitize-with=shared/nbval.cfg"]
+NBVAL = ["--nbval", "--nbval-current-env", "--nbval-cell-timeout=300", "--nbval-sanitize-with=shared/nbval.cfg"]
 CHECKS: dict[str, tuple[list[str], int]] = {  # name: command, seconds that it may take at the most
     "style": ([PYTHON, "-m", "ruff", "check", "."], 120),
     "format": ([PYTHON, "-m", "ruff", "format", "--check", "."], 120),

@@ -27,7 +27,7 @@ def run(path: Path) -> None:
     notebook = nbformat.read(path, as_version=4)
     NotebookClient(
         notebook,
-        timeout=300,
+        timeout=900,
         kernel_name="python3",
         record_timing=False,
         store_widget_state=False,

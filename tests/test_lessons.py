@@ -1,20 +1,29 @@
 """The trainer's lessons: limits drawn from a known truth keep the word that theory gives them; guesses stay hidden."""
 
 import re
+from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from scipy import stats
 
-from cordlab import lessons, read_campaign
+from cordlab import Missing, exercises, lessons, read_campaign
+from cordlab.ageing import retests
 from cordlab.analysis import analyse
 from cordlab.panels import Panel
 from tests.conftest import ROOT
+from tests.small_campaign import write_small_campaign
 
 
 @pytest.fixture(scope="module")
 def campaign():
     return read_campaign(ROOT / "data-demo" / "first-batch")
+
+
+@pytest.fixture(scope="module")
+def analysis(campaign):
+    return analyse(campaign)
 
 
 def drawn(**given):
@@ -80,23 +89,104 @@ def test_nothing_that_came_is_shown_before_the_guess(campaign):
     def drawn_points(panel: Panel) -> np.ndarray:
         return np.concatenate([line.get_ydata() for line in panel._figure.axes[0].lines])
 
-    panel.controls["guess"].value = 12.3
-    assert "12.3 m" in panel.said
+    panel.controls["guess"].value = "12.3 11,7"
+    assert "100 kg: 2 guesses, 11.7 to 12.3 m." in panel.said
     assert not np.isin(came, drawn_points(panel)).any()
     panel.controls["shown"].value = "and what came"
     assert np.isin(came, drawn_points(panel)).all()
-    assert f"{abs(12.3 - np.mean(came)):.2f} m too high" in panel.said
+    assert f"{abs(12.0 - np.mean(came)):.2f} m too small" in panel.said
+    panel.controls["shown"].value = "and a fit"
+    fitted = float(re.search(r"curve through them says ([\d.]+) m", panel.said)[1])
+    assert fitted == pytest.approx(np.mean(came), abs=0.3)  # the true family of curves, one mass further
+    assert "limit" not in panel.said
     panel.controls["shown"].value = "and the limit"
     limit = float(re.search(r"limit ([\d.]+) m", panel.said)[1])
     assert limit > np.mean(came)  # one-sided, on the side of danger
 
 
-def test_retest_panel_shows_what_was_known_then(campaign):
-    analysis = analyse(campaign)
-    panel = lessons.retest_panel(analysis)
-    counts = [count for _, count in panel.controls["seen"].options]
-    for seen in counts:
+def test_a_guess_that_is_no_number_is_shown_and_raised(campaign):
+    panel = lessons.guess_panel(campaign)
+    with pytest.raises(ValueError, match="quite"):
+        panel.controls["guess"].value = "quite deep"
+    assert 'role="alert"' in panel.text.value
+
+
+def test_retest_panel_shows_what_was_known_then(campaign, analysis):
+    panel, wear = lessons.retest_panel(analysis), analysis.wear
+    at = retests(wear.jumps)
+    for _, seen in panel.controls["seen"].options:
         panel.controls["seen"].value = seen
         tested = re.findall(r"^ *(\d+) jumps, tested", panel.said, flags=re.MULTILINE)
         assert int(tested[-1]) == seen
-    assert f"retire at {analysis.wear.retire_at}" in panel.said  # with every retest seen it is the analysis
+        drawn = np.concatenate([line.get_ydata() for line in panel._figure.axes[0].lines])
+        assert not np.isin(wear.values[at > seen], drawn).any()
+    assert f"retire at {wear.retire_at}" in panel.said  # with every retest seen it is the analysis
+
+
+def test_retest_panel_tells_a_guess_from_what_came(analysis):
+    panel, wear = lessons.retest_panel(analysis), analysis.wear
+    counts = np.unique(retests(wear.jumps))
+    came = wear.values[retests(wear.jumps) == counts[2]]
+    panel.controls["guess"].value = f"{came.mean() + 1:.6f}"
+    assert "It came to" not in panel.said
+    panel.controls["shown"].value = "and what came next"
+    assert f"{came.mean():.2f} {wear.unit} on average: the guesses are 1.00 {wear.unit} too great" in panel.said
+    panel.controls["stop"].value = int(counts[1])
+    assert "what was tested bears you out" in panel.said
+    panel.controls["stop"].value = int(counts[1]) + 1
+    assert "nothing that was tested so far bears you out" in panel.said
+
+
+def test_too_little_for_a_lesson_is_one_line(tmp_path):
+    campaign = read_campaign(write_small_campaign(tmp_path / "one"))
+    few = replace(campaign, drops=tuple(entry for entry in campaign.drops if entry.mass.value < 90))
+    with pytest.raises(Missing, match="2 masses"):
+        lessons.guess_panel(few)
+    with pytest.raises(Missing, match="0 jump counts"):
+        lessons.retest_panel(SimpleNamespace(wear=None))
+
+
+def every_exercise(campaign, analysis):
+    return (*exercises.on_stretch(campaign), *exercises.ON_PROMISES, *exercises.on_wear(analysis))
+
+
+def test_exercises_know_right_from_wrong_and_keep_the_answer_to_themselves(campaign, analysis):
+    for exercise in every_exercise(campaign, analysis):
+        panel = exercise.panel()
+        assert panel.said.splitlines() == [exercise.question, "Not answered yet."]
+        shown = panel._repr_mimebundle_()[0]["text/plain"] + panel.text.value
+        assert exercise.because not in shown
+        if exercise.options:
+            wrong = [each for each in exercise.options if each != exercise.truth]
+            assert len(wrong) == len(exercise.options) - 1
+        else:
+            wrong = [str(exercise.truth + 1.1 * exercise.within + 0.01), str(-exercise.truth), "many"]
+        for each in wrong:
+            panel.controls["answer"].value = each
+            assert "Right" not in panel.said
+        panel.controls["answer"].value = str(exercise.truth).replace(".", ",")
+        assert panel.said.splitlines()[1] == f"Right. {exercise.because}"
+        panel.controls["solve"].value = True
+        assert panel.said.splitlines()[2].startswith("Answer: ")
+
+
+def test_the_answers_to_exercises_are_what_a_class_would_find(campaign, analysis):
+    """By hand, from the drops themselves: the line's miss at the heaviest weight, and the loss from first to last."""
+    mass, lowest = np.array(
+        [(e.mass.value, e.lowest_point.value) for e in campaign.drops if e.use in ("fit", "check")]
+    ).T
+    lighter = mass < mass.max()
+    slope, level = stats.linregress(mass[lighter], lowest[lighter])[:2]
+    miss = level + slope * mass.max() - lowest[~lighter].mean()
+    line, _ = exercises.on_stretch(campaign)
+    assert line.check(f"{miss:.2f}").startswith("Right")
+    wear, (_, change) = analysis.wear, exercises.on_wear(analysis)
+    counts = retests(wear.jumps)
+    first, last = (wear.values[counts == end].mean() for end in (counts.min(), counts.max()))
+    assert change.check(f"{100 * (last - first) / (counts.max() - counts.min()):.2f}").startswith("Right")
+
+
+def test_no_answer_stands_in_a_notebook(campaign, analysis):
+    for exercise in every_exercise(campaign, analysis):
+        for path in (ROOT / "notebooks").glob("t*.ipynb"):
+            assert exercise.because not in path.read_text(encoding="utf-8")

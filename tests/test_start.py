@@ -2,11 +2,13 @@
 
 import re
 
+import nbformat
 import pytest
 
 from cordlab import Missing, choosing, chosen_campaign, start
-from cordlab.series import series
+from cordlab.series import START, series
 from cordlab.start import CHOICE, VARIABLE, campaigns_in, choose, chosen_folder, stand
+from tests.conftest import ROOT
 from tests.small_campaign import edit, write_small_campaign
 
 
@@ -121,6 +123,38 @@ def test_the_panel_says_where_the_variable_wins(monkeypatch, campaign, tmp_path)
 def test_what_a_campaign_says_is_text_in_the_table():
     hostile = "<script>alert(1)</script>"
     assert hostile not in choosing.as_steps([start.Step(hostile, hostile, "ready", hostile)])
+
+
+NOTEBOOKS = {path.stem: nbformat.read(path, 4).cells for path in sorted((ROOT / "notebooks").glob("*.ipynb"))}
+QUESTIONS = dict(start._QUESTIONS) | {
+    START: "Which campaign do the notebooks work on, and which of them have what they need?"
+}
+
+
+@pytest.mark.parametrize("name", NOTEBOOKS)
+def test_a_notebook_asks_one_question_shows_raw_data_first_answers_and_goes_on(name):
+    """The same question in the notebook, in the start notebook's table and in the README."""
+    cells = NOTEBOOKS[name]
+    assert re.findall(r"\*\*([^*]+\?)\*\*", cells[0].source) == [QUESTIONS[name]]
+    assert f"| `{name}` | {QUESTIONS[name]} |" in (ROOT / "README.md").read_text(encoding="utf-8")
+    headings = [line for cell in cells for line in cell.source.splitlines() if line.startswith("## ")]
+    assert headings[0].startswith("## Choose the campaign" if name == START else "## The raw data")
+    assert headings[-1] == "## Answer"
+    names = list(NOTEBOOKS)
+    after = names[names.index(name) + 1] if name not in ("10-recheck", names[-1]) else START
+    assert f"({after}.ipynb)" in cells[-1].source
+    assert "For the trainer" in cells[0].source or name == START
+
+
+@pytest.mark.parametrize("name", NOTEBOOKS)
+def test_the_answer_has_numbers_and_outputs_are_stored(name):
+    cells = NOTEBOOKS[name]
+    counts = [cell.execution_count for cell in cells if cell.cell_type == "code"]
+    assert counts == list(range(1, len(counts) + 1))
+    last = next(cell for cell in reversed(cells) if cell.cell_type == "code")
+    told = "".join(output.text for output in last.outputs if output.output_type == "stream")
+    assert re.search(r"\d", told)
+    assert not any(output.output_type == "error" for cell in cells for output in cell.get("outputs", ()))
 
 
 def test_a_notebook_stops_with_one_line():
