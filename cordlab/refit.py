@@ -231,13 +231,15 @@ class _Step:
         gram, moment, square = sums
         force = parts.force(values)
         usable = np.isfinite(force).all(axis=0)  # a draw that locks up within the data is no candidate
-        force = np.where(usable, force, 0.0).T
-        jacobian = np.where(usable, parts.jacobian(values), 0.0).transpose(2, 0, 1)
-        products = np.concatenate([jacobian, force[:, None]], axis=1) @ gram  # (draws, parameters + 1, parts)
-        self.matrix = products[:, :-1] @ jacobian.transpose(0, 2, 1)
-        short = moment - products[:, -1]
-        self.gradient = (jacobian @ short[:, :, None])[:, :, 0]
-        rss = square - ((moment + short) * force).sum(axis=1)
+        both = np.concatenate([parts.jacobian(values), force[None]])
+        if not usable.all():
+            both = np.where(usable, both, 0.0)
+        both = np.ascontiguousarray(both.transpose(2, 0, 1))  # (draws, parameters and the force, parts)
+        products = (both @ gram) @ both.transpose(0, 2, 1)
+        pulls = (both @ moment[:, :, None])[:, :, 0]
+        self.matrix = products[:, :-1, :-1]
+        self.gradient = pulls[:, :-1] - products[:, :-1, -1]
+        rss = square - 2 * pulls[:, -1] + products[:, -1, -1]
         if others:
             also, pull, apart = others
             moved = values.T - begin
