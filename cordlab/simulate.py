@@ -11,6 +11,7 @@ from cordlab.drop import Prediction, predict_drop
 from cordlab.forecast import DANGER, Forecast, spread_of
 from cordlab.propagate import adaptive, quantile
 from cordlab.scatter import CordLines, Level, Pivots
+from cordlab.spread import prediction_assurance
 
 BATCH_SIZE = 10_000  # JCGM 101 7.9.4 b
 MOST_DRAWS = 200_000
@@ -215,6 +216,9 @@ class Run:
         notes = list(self.learned.notes)
         if not steady and draws is None:
             notes.append(f"limits were not steady to {STEADY:g} sd after {every.shape[-1]} draws")
+        n_cords = len(set(self.learned.evidence.cord))
+        if content is None and self.cord is None:
+            notes.append(_on_average(n_cords, probability))
         named = {name: every[i] for i, name in enumerate(DANGER)}
         held = None if content is None else {name: every[len(DANGER) + i] for i, name in enumerate(DANGER)}
         return Forecast(
@@ -230,7 +234,7 @@ class Run:
             content=held,
             u={name: spread_of(x) for name, x in named.items()},
             dof=self.levels[0].dof[0],
-            n_cords=len(set(self.learned.evidence.cord)),
+            n_cords=n_cords,
             steady=steady,
             learned=self.learned,
             level=self.levels[0],
@@ -239,6 +243,15 @@ class Run:
             seed=seed,
             notes=tuple(notes),
         )
+
+
+def _on_average(n_cords: int, probability: float) -> str:
+    often = 100 * prediction_assurance(n_cords, probability)
+    return (
+        f"A {100 * probability:g} % prediction limit holds that share of next drops on average over campaigns; in a "
+        f"single one it may be less: with {n_cords} cords even an exact limit holds as many in about {often:.0f} % "
+        'of campaigns. Assurance for this one takes a tolerance limit ([decision] limit = "tolerance").'
+    )
 
 
 def _level(lines: CordLines, hung: np.ndarray, cord: str | None) -> Level:

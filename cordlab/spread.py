@@ -214,6 +214,15 @@ def prediction_factor(n: float, probability: float, sides: int = 1, *, dof: floa
     return float(_t(probability, dof, sides) * np.sqrt(1 + 1 / n))
 
 
+def prediction_assurance(n: int, probability: float) -> float:
+    """Share of samples of n in which a one-sided prediction limit holds at least `probability` of all values.
+
+    Over samples it holds that many on average; in the other ones it holds fewer. By the noncentral t law.
+    """
+    factor = prediction_factor(n, probability)
+    return float(special.nctdtr(n - 1, special.ndtri(probability) * n**0.5, factor * n**0.5))
+
+
 def tolerance_factor(n: float, share: float, confidence: float, sides: int = 1, *, dof: float | None = None) -> float:
     """k such that mean ± k·sd holds at least `share` of all values with `confidence`; exact for normal values.
 

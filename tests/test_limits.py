@@ -440,6 +440,16 @@ def test_coverage_of_invented_labs_with_known_truth():
         assert mean <= 0.01 + 3 * error
 
 
+def test_it_is_said_how_often_a_prediction_limit_falls_short():
+    learned = learn(CURVE, invented(scattered(14, 6, 0.02, 0.0)), rig=EXACT)
+    said = {
+        limit: learned.forecast(site=EXACT, masses=[68.0], limit=limit, draws=2_000).notes
+        for limit in ("prediction", "tolerance")
+    }
+    assert "with 6 cords even an exact limit holds as many in about 83 % of campaigns" in said["prediction"][-1]
+    assert not any("on average" in note for note in said["tolerance"])
+
+
 def test_run_is_for_the_masses_asked():
     learned = learn(CURVE, invented(scattered(14, 4, 0.02, 0.0)), rig=EXACT)
     run = Run.of(learned, site=EXACT, masses=[50.0, 60.0], cord="C1", waves=None)
