@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy import special
 
+from cordlab.folder import CampaignError
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
@@ -258,25 +260,31 @@ def fit_calibration(
 def calibrate_channel(table: CalibrationTable, *, degree: int | None = None) -> Calibration:
     """Calibration of one channel of a campaign; the degree by lack of fit unless given.
 
-    Raises ValueError as `fit_calibration` does, and for a curve that turns within its range.
+    Raises CampaignError, naming the file, where `fit_calibration` raises ValueError, and for a curve that turns within
+    its range.
     """
-    fitted = fit_calibration(
-        table.reference,
-        table.reading,
-        degree=degree,
-        u_reference=table.u_reference,
-        run=table.run,
-        channel=table.channel,
-        quantity_unit=table.quantity_unit,
-        reading_unit=table.reading_unit,
-    )
+    where = f"calibration/{table.channel}.csv"
+    try:
+        fitted = fit_calibration(
+            table.reference,
+            table.reading,
+            degree=degree,
+            u_reference=table.u_reference,
+            run=table.run,
+            channel=table.channel,
+            quantity_unit=table.quantity_unit,
+            reading_unit=table.reading_unit,
+        )
+    except ValueError as error:
+        raise CampaignError((f"{where}: {error}",)) from error
     slopes = np.polynomial.Polynomial(fitted.coefficients).deriv()(np.array(fitted.valid))
     if slopes[0] * slopes[1] <= 0:
-        raise ValueError(
-            f"{table.channel}: the calibration curve turns between readings of {fitted.valid[0]:.6g} and "
+        said = (
+            f"{where}: the curve turns between readings of {fitted.valid[0]:.6g} and "
             f"{fitted.valid[1]:.6g} {table.reading_unit}, so one reading would mean two values; "
             "look for a mistyped pair, or ask for degree 1"
         )
+        raise CampaignError((said,))
     return fitted
 
 

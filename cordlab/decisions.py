@@ -238,7 +238,7 @@ def _check(
 def _check_times(
     files: Folder, rows: "_Rows", k: int, mark: Mark, by_drop: Mapping[str, Any], spans: Mapping[str, Any]
 ) -> None:
-    if by_drop and by_drop[mark.drop]["record"] is None:
+    if mark.drop in by_drop and by_drop[mark.drop]["record"] is None:
         files.problem(rows.place("mark", k, "drop"), f"'{mark.drop}' has no record to mark events in")
     start, end = spans.get(mark.drop, (-float("inf"), float("inf")))
     for name, at in mark.events.items():

@@ -183,5 +183,7 @@ def test_what_is_no_calibration_is_refused(reference, reading, said):
 
 def test_a_channel_whose_curve_turns_is_refused():
     reading = np.linspace(-1.0, 1.0, 11)
-    with pytest.raises(ValueError, match="turns between"):
+    with pytest.raises(cordlab.CampaignError, match=r"^calibration/force\.csv: the curve turns between"):
         calibrate_channel(_table(1000 * reading**2 + 10 * reading, reading))
+    with pytest.raises(cordlab.CampaignError, match=r"^calibration/force\.csv: force: 3 pairs"):
+        calibrate_channel(_table([0.0, 1.0, 2.0], [0.0, 1.0, 2.0]), degree=2)
