@@ -128,6 +128,7 @@ def forbid(ax: Axes, bound: float, side: str, *, room: float = 0.0, unit: str = 
 
     room : part of a least bound that is no criterion, but left for what is unsure beside what is drawn
     """
+    right = _freer_at_the_right(ax, bound)
     low, high = ax.get_ylim()
     pad = 0.18 * (max(high, bound) - min(low, bound))
     low, high = (min(low, bound - pad), high) if side == "lower" else (low, max(high, bound + pad))
@@ -136,11 +137,19 @@ def forbid(ax: Axes, bound: float, side: str, *, room: float = 0.0, unit: str = 
     start, end = (low, bound) if side == "lower" else (bound, high)
     ax.axhspan(start, end, facecolor="none", edgecolor="#999999", hatch="////", lw=0)
     word = "at least" if side == "lower" else "at most"
-    said = f"{word} {bound:.3g}"
+    said = f"{word} {bound:.3g} {unit}".rstrip()
     if room:
-        said += f" {unit}: {bound - room:.3g} asked for, {room:.2g} for what is unsure besides cords and drops"
+        said += f": {bound - room:.3g} asked for, {room:.2g} for what is unsure besides cords and drops"
     ax.annotate(
-        said, (0.02, bound), xycoords=("axes fraction", "data"),
+        said, (0.98 if right else 0.02, bound), xycoords=("axes fraction", "data"),
         xytext=(0, -4 if side == "lower" else 4), textcoords="offset points",
-        va="top" if side == "lower" else "bottom", bbox={"fc": "white", "ec": "none", "pad": 1},
+        ha="right" if right else "left", va="top" if side == "lower" else "bottom",
+        bbox={"fc": "white", "ec": "none", "pad": 1},
     )  # fmt: skip
+
+
+def _freer_at_the_right(ax: Axes, bound: float) -> bool:
+    """Whether what is drawn so far keeps further from a bound at its right end than at its left."""
+    ends = [np.asarray(line.get_ydata(), float)[[0, -1]] for line in ax.lines if len(line.get_ydata()) > 2]
+    left, right = np.abs(np.array(ends).reshape(-1, 2) - bound).min(axis=0, initial=np.inf)
+    return bool(right > left)

@@ -66,7 +66,10 @@ def record(drop: "Drop", *, raw: tuple[np.ndarray, np.ndarray] | None = None) ->
     load.plot(drop.time, drop.load / 1000, "-", color=BLUE, label=f"load at the {where}, filter {drop.filter}")
     place.plot(drop.time, drop.position, "-", color=BLUE, label="lower end of the cord")
     place.axhline(drop.slack_length, color=FAINT, ls=":", lw=1)
-    place.annotate("slack length", (drop.time[0], drop.slack_length), xytext=(2, 3), textcoords="offset points")
+    place.annotate(
+        "slack length", (drop.time[0], drop.slack_length), xytext=(2, 3), textcoords="offset points",
+        bbox={"fc": "white", "ec": "none", "pad": 1},
+    )  # fmt: skip
     _mark_events(drop, load, place)
     for ax, values in ((load, drop.load / 1000), (place, drop.position)):
         at = [drop.release, drop.slack_end, drop.peak, drop.lowest]
@@ -234,7 +237,7 @@ def budget(budget: "Budget") -> Figure:
     ax = fig.subplots()
     bars = ax.barh([share.input for share in shares], [100 * share.share for share in shares], color=BLUE, height=0.65)
     ax.bar_label(bars, [f"{100 * share.share:.1f} %, u = {share.u:.2g}" for share in shares], padding=3, fontsize=8)
-    ax.set_xlim(0, 1.25 * max((100 * share.share for share in shares), default=1))
+    ax.set_xlim(0, 1.45 * max((100 * share.share for share in shares), default=1))
     ax.grid(axis="y", visible=False)
     ax.set(xlabel=f"share of the variance of {budget.quantity.replace('_', ' ')} at {budget.mass:g} kg [%]")
     return fig

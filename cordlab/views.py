@@ -77,11 +77,16 @@ def lowest_points(campaign: "Campaign") -> Figure:
     ax = fig.subplots()
     uses = {"fit": "to fit", "check": "held back", "wear": "worn cord"}
     looks: dict[str, dict[str, Any]] = {"fit": {}, "check": {"mfc": "none"}, "wear": {"mfc": "none", "alpha": 0.45}}
-    for cord, marker, colour in zip(campaign.cords, cycle(MARKERS), cycle(COLOURS), strict=False):
+    apart = np.diff(np.unique([drop.mass.value for drop in campaign.drops]), prepend=0).min(initial=4.0)
+    places = np.linspace(-0.25, 0.25, len(campaign.cords)) * apart  # cords of one mass side by side, else they hide
+    for cord, place, marker, colour in zip(campaign.cords, places, cycle(MARKERS), cycle(COLOURS), strict=False):
         for use, look in looks.items():
             own = [d for d in campaign.drops if d.cord == cord.cord and d.use == use and d.lowest_point is not None]
             if own:
-                x, y = [d.mass.value for d in own], [d.lowest_point.value for d in own if d.lowest_point is not None]
+                x, y = (
+                    [d.mass.value + place for d in own],
+                    [d.lowest_point.value for d in own if d.lowest_point is not None],
+                )
                 ax.plot(x, y, marker, color=colour, label=f"cord {cord.cord} ({uses[use]})", **look)
     surface = campaign.rig.tie_height.value
     ax.axhline(surface, color=INK, lw=1.4, label="surface at the rig")
@@ -93,7 +98,7 @@ def lowest_points(campaign: "Campaign") -> Figure:
     ax.set(xlabel="mass hung [kg]", ylabel="lowest point below the tie point [m]")
     first = [line for line in ax.lines if "to fit" in str(line.get_label())]
     fig.legend(first, [str(line.get_label()).split(" (")[0] for line in first], loc="outside lower center", ncols=6)
-    ax.set_title("filled: to fit; open: held back; faint: worn cords dropped again", fontsize=9)
+    ax.set_title("filled: to fit; open: held back; faint: worn cords; the cords of one mass side by side", fontsize=9)
     return fig
 
 
@@ -110,7 +115,7 @@ def ladder(rungs: Sequence["Rung"], lowest: Mapping[float, Sequence[float]], *, 
     x, y = np.array([(m, each) for m, values in lowest.items() for each in values]).T
     ax.plot(x, y, "o", color=INK, ms=3.5, mfc="none", label="measured, afterwards")
     ax.plot(mass, limit, "_--", color=RED, ms=14, mew=2, label="limit, from lighter drops only")
-    forbid(ax, clear_above, "upper")
+    forbid(ax, clear_above, "upper", unit="m, for the least clearance on this rig")
     ax.invert_yaxis()
     ax.set(xlabel="mass hung [kg]", ylabel="lowest point below the tie point [m]")
     fig.legend(handles=ax.lines[:2], loc="outside lower center", ncols=2)

@@ -1,7 +1,7 @@
 """Run the notebooks and store their outputs: `python -m tests.notebooks [NAME...]`, all of them by default.
 
 They run on the demo, whatever campaign is chosen on this machine. What differs from run to run is left out: times, ids
-of widgets, the state of widgets.
+of widgets, the state of widgets. The name `figure` draws the README's figure, and so does a run of all.
 """
 
 import os
@@ -12,11 +12,14 @@ from pathlib import Path
 import nbformat
 from nbclient import NotebookClient
 
+from cordlab import Analysis, analyse, read_campaign
+from cordlab.plots import by_mass, svg
 from cordlab.series import normalised
 from cordlab.start import DEMO, VARIABLE
 from tests.conftest import ROOT
 
 FOLDER = ROOT / "notebooks"
+FIGURE = ROOT / "shared" / "demo-limits.svg"
 
 
 def run(path: Path) -> None:
@@ -40,8 +43,17 @@ def run(path: Path) -> None:
     nbformat.write(normalised(notebook), path)
 
 
+def draw(analysis: Analysis) -> str:
+    """The README's figure: what an analysis says of clearance and g over rider mass, as SVG."""
+    return svg(by_mass(analysis.rating, analysis.campaign.criteria), name="demo-limits")
+
+
 def main(names: list[str]) -> int:
-    paths = [FOLDER / f"{Path(name).stem}.ipynb" for name in names] or sorted(FOLDER.glob("*.ipynb"))
+    if not names or "figure" in names:
+        FIGURE.write_text(draw(analyse(read_campaign(ROOT / "data-demo" / "first-batch"))) + "\n", encoding="utf-8")
+        print(f"{FIGURE.relative_to(ROOT)}: {FIGURE.stat().st_size / 1024:.0f} KB", flush=True)
+    paths = [FOLDER / f"{Path(name).stem}.ipynb" for name in names if name != "figure"]
+    paths = paths if names else sorted(FOLDER.glob("*.ipynb"))
     missing = [path.name for path in paths if not path.is_file()]
     if missing:
         print(f"no such notebook in notebooks/: {', '.join(missing)}", file=sys.stderr)

@@ -7,6 +7,7 @@ import pytest
 
 from cordlab import panels, plots, read_campaign, views
 from cordlab.analysis import analyse
+from tests import notebooks
 from tests.conftest import ROOT
 
 
@@ -137,6 +138,15 @@ def test_a_panel_without_a_kernel_still_tells(analysis):
     assert "clearance [m]" in data["text/plain"]
     assert data["image/png"][:4] == b"\x89PNG"
     assert told["image/png"]["alt"]
+
+
+def test_the_readmes_figure_is_of_this_demo(analysis):
+    """What it draws, to the digits that its title tells, and the rated range written on it."""
+    stored, now = notebooks.FIGURE.read_text(encoding="utf-8"), notebooks.draw(analysis)
+    title = re.compile(r"<title>(.+?)</title>", re.DOTALL)
+    assert title.search(stored)[1] == title.search(now)[1]
+    assert f"rated {analysis.rating.lightest:.1f} to {analysis.rating.heaviest:.1f} kg" in stored
+    assert "(shared/demo-limits.svg)" in (ROOT / "README.md").read_text(encoding="utf-8")
 
 
 def test_the_folder_of_the_notebooks_can_be_changed(monkeypatch, tmp_path):

@@ -72,6 +72,13 @@ def test_the_forbidden_side_of_a_criterion_is_hatched(figures, quantity, bound, 
     assert line(ax, "criterion").get_ydata()[0] == bound
 
 
+def test_the_words_of_a_criterion_stand_away_from_the_curves(figures):
+    """Clearance meets its least at the heavy end, g its greatest at the light end: the words are at the other."""
+    for ax, side in zip(figures["limits"].axes, ("left", "right"), strict=True):
+        (told,) = [text for text in ax.texts if text.get_text().startswith("at ")]
+        assert told.get_horizontalalignment() == side
+
+
 def test_the_rated_range_is_marked_where_there_is_one(figures):
     (bar,) = [patch for patch in figures["limits"].axes[0].patches if patch.get_label() == "rated"]
     assert (bar.get_x(), bar.get_x() + bar.get_width()) == (45.0, 85.0)
