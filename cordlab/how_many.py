@@ -6,19 +6,20 @@ from math import inf, sqrt
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy.optimize import brentq
+from scipy.special import chdtri, ndtr, ndtri, stdtrit
 
 from cordlab.budget import BETWEEN, SHAPE, WITHIN, components_of
 from cordlab.criteria import Margins, margins
-from cordlab.forecast import DANGER, Forecast
-from cordlab.propagate import t_factor, welch_satterthwaite
+from cordlab.forecast import Forecast
 from cordlab.simulate import Run
-from cordlab.spread import tolerance_factor
 from cordlab.units import Measured
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 STEP = 0.1  # of the masses that are tried [kg]
+DRAWS = 4_000  # even steps of probability in random order: each law is met exactly, only their sum is drawn
 
 
 @dataclass(frozen=True)
@@ -93,9 +94,10 @@ def plan_range(
     """Rated ranges to expect of 2 to `most` cords.
 
     forecast : that the range so far was rated by;  criteria, breaking_load : as in `rate`
-    Every limit keeps its estimate; its distance from it changes as the first-order sum of the budget does when the
-    parts of cords, drops and shape are known from n cords: variance (1 + 1/n), n − 1 degrees of freedom (JCGM 100,
-    G.4.1). Raises ValueError where a criterion cannot be judged, or cords do not show their spread.
+    Every limit keeps its estimate; its distance from it changes as that of a first-order sum does whose parts of cords,
+    drops and shape are known from n cords: variance (1 + 1/n), Student's t with n − 1 degrees of freedom. The sum is
+    drawn: effective degrees of freedom (JCGM 100, G.4.1) promise far too much where 2 or 3 cords are one part of it.
+    Raises ValueError where a criterion cannot be judged, or cords do not show their spread.
     """
     n, level = forecast.n_cords, forecast.level
     if n < 2 or level.dof_between != n - 1:
@@ -104,40 +106,69 @@ def plan_range(
     if missing:
         raise ValueError("; ".join(missing))
     run = Run.of(forecast.learned, site=forecast.site, masses=forecast.masses, cord=forecast.cord, waves=forecast.waves)
-    parts = {name: [components_of(run, k, name) for k in range(forecast.masses.size)] for name in DANGER}
+    judged = {"peak_load" if name == "strength_factor" else name for name in found.criteria}
+    parts = {name: [components_of(run, k, name) for k in range(forecast.masses.size)] for name in sorted(judged)}
+
+    def distances(m: float) -> dict[str, np.ndarray]:
+        sums = Sums(forecast, n, m)
+        return {name: np.array([sums.margin(each) for each in rows]) for name, rows in parts.items()}
+
+    now = distances(n)
 
     def ends(m: float) -> tuple[float, float] | None:
-        ratio = {
-            name: np.array([_margin(each, forecast, n, m) / _margin(each, forecast, n, n) for each in rows])
-            for name, rows in parts.items()
-        }
-        return _range(_moved(found, ratio))
+        return _range(_moved(found, {name: far / now[name] for name, far in distances(m).items()}))
 
     cords = np.arange(2, max(most, n) + 1)
     rated = np.array([ends(int(m)) or (np.nan, np.nan) for m in cords])
     return RangePlan(cords, rated[:, 0], rated[:, 1], n, ends(inf))
 
 
-def _margin(parts: Sequence[tuple[str, float, float]], forecast: Forecast, n: int, m: float) -> float:
-    """Distance of the limit from the estimate, by first-order sums, with m cords in place of the n dropped."""
-    sizes, dofs = [], []
-    for name, size, dof in parts:
-        if size == 0:
-            continue
-        if name in BETWEEN:
-            size, dof = size * sqrt((1 + 1 / m) / (1 + 1 / n)), m - 1
-        elif name in WITHIN:
-            dof = dof * m / n
-        elif name == SHAPE:
-            size = size * sqrt(n / m)
-        sizes.append(size)
-        dofs.append(dof)
-    u, dof = welch_satterthwaite(sizes, dofs)
-    if forecast.content is None:
-        return u * t_factor(forecast.probability, dof)
-    if m == inf:
-        return u * t_factor(forecast.probability, inf)
-    return u / sqrt(1 + 1 / m) * tolerance_factor(m, forecast.probability, forecast.confidence, dof=max(dof, 1.0))
+class Sums:
+    """Distance of a limit from its estimate by first-order sums, with m cords in place of the n that were dropped."""
+
+    def __init__(self, forecast: Forecast, n: int, m: float) -> None:
+        self.forecast, self.n, self.m = forecast, n, m
+        self._rng = np.random.default_rng(0)
+        self._drawn: dict[str, np.ndarray] = {}
+
+    def margin(self, parts: Sequence[tuple[str, float, float]]) -> float:
+        """parts : name, standard uncertainty and degrees of freedom of each input, as known from n cords"""
+        p, n, m = self.forecast.probability, self.n, self.m
+        tolerance = self.forecast.content is not None and m < inf
+        drawn, mean, rest = np.zeros(DRAWS), np.zeros(DRAWS), 0.0  # of squares, for a tolerance limit
+        for name, size, dof in parts:
+            if name == SHAPE:
+                size = size * sqrt(n / m)
+            if name in BETWEEN:
+                size, dof = size * sqrt((1 + 1 / m) / (1 + 1 / n)), m - 1
+            elif name in WITHIN:
+                dof = dof * m / n
+            if size == 0 or dof == inf:
+                rest += size**2
+            elif tolerance:
+                square = size**2 * self._draw(name, dof, squared=True)
+                known = 1 / (m + 1) if name in BETWEEN else 0.0  # of (1 + 1/m), what the mean's error has
+                drawn, mean = drawn + (1 - known) * square, mean + known * square
+            else:
+                drawn = drawn + size * self._draw(name, dof)
+        if tolerance:
+            return _quantile(ndtri(p) * np.sqrt(drawn + rest), np.sqrt(mean), self.forecast.confidence)
+        return _quantile(drawn, np.full(DRAWS, sqrt(rest)), p)
+
+    def _draw(self, name: str, dof: float, *, squared: bool = False) -> np.ndarray:
+        """Student's t of an input, or dof over chi squared; the same draws at every mass.  (DRAWS,)"""
+        if name not in self._drawn:
+            even = (self._rng.permutation(DRAWS) + 0.5) / DRAWS
+            self._drawn[name] = dof / chdtri(dof, even) if squared else stdtrit(dof, even)
+        return self._drawn[name]
+
+
+def _quantile(middle: np.ndarray, sd: np.ndarray, probability: float) -> float:
+    """Of as many normal laws, each as likely.  (n,), (n,)"""
+    if not sd.any():
+        return float(np.quantile(middle, probability, method="hazen"))
+    low, high = (middle - 9 * sd).min(), (middle + 9 * sd).max()
+    return float(brentq(lambda x: ndtr((x - middle) / sd).mean() - probability, low, high, rtol=1e-6))
 
 
 def _moved(found: Margins, ratio: dict[str, np.ndarray]) -> Margins:
@@ -145,10 +176,10 @@ def _moved(found: Margins, ratio: dict[str, np.ndarray]) -> Margins:
     limits = {
         name: found.estimates[name] + by * (found.limits[name] - found.estimates[name]) for name, by in ratio.items()
     }
-    if "strength_factor" in found.limits:
+    if "peak_load" in limits:
         load = found.limits["peak_load"] / limits["peak_load"]
         limits["strength_factor"] = found.limits["strength_factor"] * load
-    return replace(found, limits=limits)
+    return replace(found, limits=found.limits | limits)
 
 
 def _range(found: Margins) -> tuple[float, float] | None:

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from cordlab.budget import CORDS
-from cordlab.how_many import _margin, plan_range
+from cordlab.how_many import Sums, plan_range
 from cordlab.limits import learn
 from cordlab.rating import rate, rating_masses
+from cordlab.spread import tolerance_factor
 from tests.conftest import approx_printed
 from tests.test_limits import CURVE, EXACT, UNSURE, invented, scattered
 from tests.test_rating import LOT, criteria
@@ -24,6 +25,11 @@ def forecast_of(n_cords, *, seed, site=UNSURE, draws=20_000, **decision):
 @pytest.fixture(scope="module")
 def six():
     return forecast_of(6, seed=20)
+
+
+@pytest.fixture(scope="module")
+def tolerant():
+    return forecast_of(6, seed=20, limit="tolerance", probability=0.95, confidence=0.9)
 
 
 def test_with_the_cords_that_were_dropped_it_is_the_range_that_was_rated(six):
@@ -50,9 +56,27 @@ def test_fewest_cords_for_a_wanted_range(six):
 def test_where_cords_alone_scatter_the_margin_is_students(six):
     """t(0.99; n − 1) √(1 + 1/n) times the sd of cords; t tables: 3.365 for 5, 2.718 for 11 degrees of freedom."""
     alone = [(CORDS, np.sqrt(1 + 1 / 6), 5.0)]
-    assert _margin(alone, six, 6, 6) / np.sqrt(7 / 6) == approx_printed("3.365")
-    assert _margin(alone, six, 6, 12) / np.sqrt(13 / 12) == approx_printed("2.718")
-    assert _margin(alone, six, 6, np.inf) == approx_printed("2.326")
+    assert Sums(six, 6, 6).margin(alone) / np.sqrt(7 / 6) == approx_printed("3.365")
+    assert Sums(six, 6, 12).margin(alone) / np.sqrt(13 / 12) == approx_printed("2.718")
+    assert Sums(six, 6, np.inf).margin(alone) == approx_printed("2.326")
+
+
+def test_a_tolerance_limit_of_cords_alone_has_the_published_factor(tolerant):
+    """`tolerance_factor`, checked against its tables elsewhere: share 0.95, confidence 0.9."""
+    alone = [(CORDS, np.sqrt(1 + 1 / 6), 5.0)]
+    for m in (3, 6, 12):
+        assert Sums(tolerant, 6, m).margin(alone) == pytest.approx(tolerance_factor(m, 0.95, 0.9), rel=1e-5)
+
+
+@pytest.mark.parametrize("m", [2, 3, 5])
+def test_few_cords_are_not_taken_for_more_because_the_site_is_unsure_too(six, m):
+    """Half of the variance from cords, half from a site known well: the sum of a t and a normal, drawn plainly."""
+    halves = [(CORDS, np.sqrt(1 + 1 / 6), 5.0), ("site drag area", 1.0, np.inf)]
+    rng = np.random.default_rng(m)
+    summed = np.sqrt(1 + 1 / m) * rng.standard_t(m - 1, 10**6) + rng.standard_normal(10**6)
+    assert Sums(six, 6, m).margin(halves) == pytest.approx(
+        np.quantile(summed, 0.99), rel=0.02
+    )  # 2 of its standard errors
 
 
 def test_the_plan_is_what_tests_of_so_many_cords_give():
@@ -65,9 +89,8 @@ def test_the_plan_is_what_tests_of_so_many_cords_give():
     assert plan.width[plan.cords == 40][0] > width.mean() + 3 * error
 
 
-def test_tolerance_limits_can_be_planned_too():
-    forecast = forecast_of(6, seed=20, limit="tolerance", probability=0.95, confidence=0.9)
-    plan, rating = (make(forecast, criteria=ASKED, breaking_load=LOT) for make in (plan_range, rate))
+def test_tolerance_limits_can_be_planned_too(tolerant):
+    plan, rating = (make(tolerant, criteria=ASKED, breaking_load=LOT) for make in (plan_range, rate))
     assert plan.heaviest[plan.cords == 6][0] == pytest.approx(rating.heaviest, abs=0.11)
     assert plan.width[-1] > plan.width[4]
 
