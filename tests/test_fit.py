@@ -166,24 +166,6 @@ def test_refits_in_bulk_are_the_fits_one_by_one(name):
         assert many.rss[k] == pytest.approx(single.rss, rel=1e-6)
 
 
-def test_refits_that_do_not_come_to_rest_are_counted():
-    """Two Ogden terms on drops that scatter by 4 %: some refits wander, and the quantiles still hold all of them."""
-    made = invented_drops(np.random.default_rng(12), cords=3, reach=(2.0, 2.4), cord_sd=0.04, drop_sd=0.04, noise=8.0)
-    x, y = (np.concatenate([getattr(d, what) for d in made]) for what in ("stretch_ratio", "force"))
-    number = np.repeat(np.arange(len(made)), [len(d.force) for d in made])
-    family = model("ogden-2")
-    start = dict(
-        zip((p.name for p in family.parameters), solve(family, x, y, weights=np.ones_like(x)).values, strict=True)
-    )
-    many = refit(
-        family, x, y, drops=number, times=resample([d.cord for d in made], 300, np.random.default_rng(1)), start=start
-    )
-    assert (~many.converged).sum() + many.at_bound.sum() > 0
-    low, high = many.quantiles([1.5, 2.2], [0.05, 0.95])
-    assert (low < high).all()
-    assert np.isfinite(high).all()
-
-
 def test_bootstrap_is_repeatable_and_keeps_the_level_of_the_batch(batch):
     once, again = (batch.bootstrap(200, seed=4) for _ in range(2))
     assert np.array_equal(once.parameters["c1"], again.parameters["c1"])
