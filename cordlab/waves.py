@@ -53,6 +53,13 @@ def check_waves(setup: Setup, viscosity: Array) -> None:
         raise ValueError(f"viscosity: {np.min(viscosity):g} is not a number from 0 upwards")
 
 
+def crossing(setup: Setup, curve: Curve, limit: Array | float = np.inf) -> Array:
+    """Time in which a wave crosses the slack cord, √(m L / stiffness) [s]; at least 10 ms, for very light cords."""
+    ratio = np.minimum(2.0, limit)
+    stiffness = np.maximum(curve.slope(np.ones(1)), curve.force(ratio) / np.maximum(ratio - 1, 1e-3))
+    return np.maximum(np.sqrt(setup.cord_mass * setup.slack_length / np.maximum(stiffness, 1e-9)), 0.01)
+
+
 class Chain:
     """n cords with their masses, in motion. Position, speed: (elements + 1, n), from the tie point down [m], [m/s]."""
 
@@ -74,7 +81,8 @@ class Chain:
         self.speed[-1] = speed * setup.mass / self.lump[-1]
         self.time = np.broadcast_to(fall_time(setup, setup.slack_length), n).copy()
         self.limit = np.broadcast_to(np.minimum(LOCK_UP_SHARE * np.asarray(curve.lock_up), FURTHEST_RATIO), n)
-        self.step_time = np.broadcast_to(courant * self._crossing() / elements, n).copy()
+        self.crossing = np.broadcast_to(crossing(setup, curve, self.limit), n).copy()
+        self.step_time = courant * self.crossing / elements
         self.ratio = np.ones((elements, n))
         self.drag_loss, self.damping_loss = np.zeros(n), np.zeros(n)
         self.tension = np.zeros((elements, n))
@@ -97,12 +105,6 @@ class Chain:
         self.secant = self.secant.take(index)
         self.changes = tuple(np.take(change, index, axis=1) for change in self.changes)
         self.moves = tuple(move[index] for move in self.moves)
-
-    def _crossing(self) -> Array:
-        """Time in which a wave crosses the slack cord, √(m L / stiffness) [s]; at least 10 ms, for very light cords."""
-        ratio = np.minimum(2.0, self.limit)
-        stiffness = np.maximum(self.curve.slope(np.ones(1)), self.curve.force(ratio) / np.maximum(ratio - 1, 1e-3))
-        return np.maximum(np.sqrt(self.setup.cord_mass * self.setup.slack_length / np.maximum(stiffness, 1e-9)), 0.01)
 
     def step(self) -> None:
         """One step of time: Newton's method on the tensions, tridiagonal, for all draws at once."""
@@ -307,8 +309,8 @@ def swing(setup: Setup, curve: Curve, viscosity: Array, n: int, *, elements: int
         before = chain.position[-1].copy(), chain.speed[-1]
         chain.step()
         peaks.read(chain, *before)
-        locked: Array = np.any(chain.ratio > chain.limit, axis=0)
-        done = locked | chain.lost | (chain.time > peaks.time + CROSSINGS * elements * chain.step_time)
+        locked: Array = peaks.ratio > chain.limit
+        done = locked | chain.lost | (chain.time > peaks.time + CROSSINGS * chain.crossing)
         if done.mean() > 0.1 or done.all():
             closed = open_draws[done]
             values[:, closed] = peaks.values(chain)[:, done]
@@ -332,6 +334,7 @@ class _Peaks:
         self.load = np.zeros((2, n))  # lower end, tie point
         self.greatest, self.load_time = np.zeros((2, n)), np.zeros((2, n))
         self.ratio = np.ones(n)
+        self.share = -np.expm1(-chain.step_time / SMOOTHING)  # of a load that the low-pass takes up in a step
 
     def keep(self, index: Array) -> None:
         for name, value in vars(self).items():
@@ -339,20 +342,25 @@ class _Peaks:
 
     def read(self, chain: Chain, position: Array, speed: Array) -> None:
         """After a step from `position` and `speed` of the mass."""
-        slowed = speed - chain.speed[-1]
         turned = (speed > 0) & (chain.speed[-1] <= 0)
-        share = np.where(turned, speed / np.where(turned, slowed, 1.0), 0.0)
+        if turned.any():
+            self._turn(chain, turned, position, speed)
+        load = np.stack([chain.lower_load, chain.tie_load])
+        load -= self.load
+        load *= self.share
+        self.load += load
+        greater = self.load > self.greatest
+        np.copyto(self.greatest, self.load, where=greater)
+        np.copyto(self.load_time, chain.time - chain.step_time / 2 - SMOOTHING, where=greater)
+        np.maximum(self.ratio, chain.ratio.max(axis=0), out=self.ratio)
+
+    def _turn(self, chain: Chain, turned: Array, position: Array, speed: Array) -> None:
+        share = np.where(turned, speed / np.where(turned, speed - chain.speed[-1], 1.0), 0.0)
         lowest = position + share * speed * chain.step_time / 2
         deeper = turned & (lowest > self.lowest)
         self.lowest = np.where(deeper, lowest, self.lowest)
         self.tie_sag = np.where(deeper, chain.position[0], self.tie_sag)
         self.time = np.where(deeper, chain.time - (1 - share) * chain.step_time, self.time)
-        load = np.stack([chain.lower_load, chain.tie_load])
-        self.load += -np.expm1(-chain.step_time / SMOOTHING) * (load - self.load)
-        greater = self.load > self.greatest
-        self.greatest = np.where(greater, self.load, self.greatest)
-        self.load_time = np.where(greater, chain.time - chain.step_time / 2 - SMOOTHING, self.load_time)
-        self.ratio = np.maximum(self.ratio, chain.ratio.max(axis=0))
 
     def values(self, chain: Chain) -> Array:
         slack = chain.setup.slack_length
