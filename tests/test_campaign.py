@@ -211,14 +211,10 @@ def test_one_cord_and_one_mass_can_be_read(folder):
     assert len(read_campaign(folder).drops) == 1
 
 
-# -- What is refused: file, what is changed in it, all that is said ----------------------------------------------------
+# -- What is refused; tests/corruptions.tsv has the many rules of one cell, one head, one setting ----------------------
 
-REFUSED = [
-    tuple(cell.replace("\\n", "\n") for cell in line.split("\t"))
-    for line in (Path(__file__).parent / "refused.tsv").read_text(encoding="utf-8").splitlines()[1:]
-]
 TOO_LONG = "campaign.toml: holds a number or a nesting that is too long to read"
-REFUSED += [
+REFUSED = [
     (
         "drops.csv",
         ",A1,",

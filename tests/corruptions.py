@@ -1,0 +1,326 @@
+"""Single corruptions of the demo and what becomes of each: refused, the same answer, or not rated with a reason.
+
+`python -m tests.coverage corruptions` prints all of them with what was found. Changes of text are in corruptions.tsv,
+changes of whole files here. They are made in a copy of the demo that keeps two of its records; those that are answered
+in one without records and worn drops, of one model, at 90 %: an analysis of all of it takes a minute.
+"""
+
+import re
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from cordlab.analysis import analyse
+from cordlab.campaign import Campaign, CampaignError, read_campaign
+from tests.conftest import ROOT
+
+DEMO = ROOT / "data-demo" / "first-batch"
+KEPT = ("D001.csv", "D002.csv")
+REFUSED, SAME, NOT_RATED = "refused", "same", "not rated"
+
+
+def demo(folder: Path) -> Path:
+    """A copy of the demo with the records of its first two drops; the others count with their lowest points alone."""
+    shutil.copytree(DEMO, folder, ignore=shutil.ignore_patterns("results", "records"))
+    (folder / "records").mkdir()
+    for name in KEPT:
+        shutil.copy(DEMO / "records" / name, folder / "records")
+    edit_bytes("drops.csv", lambda data: re.sub(rb"D(?!001|002)\d+\.csv", b"", data))(folder)
+    return folder
+
+
+def light(folder: Path) -> Path:
+    """The demo for a quick answer: lowest points of new cords alone, one model, 90 %."""
+    demo(folder)
+    shutil.rmtree(folder / "records")
+    kept = lambda line: b",wear," not in line  # noqa: E731
+    edit_bytes("drops.csv", lambda data: re.sub(rb"D\d+\.csv", b"", data))(folder)
+    edit_bytes("drops.csv", lambda data: b"\n".join(filter(kept, data.split(b"\n"))))(folder)
+    text = {b'"auto"': b'"mooney-rivlin"', b"0.99": b"0.9", b"jumps = 500\n": b""}
+    for old, new in text.items():
+        edit_bytes("campaign.toml", lambda data, old=old, new=new: data.replace(old, new))(folder)
+    return folder
+
+
+@dataclass(frozen=True)
+class Corruption:
+    """One change of the demo's files.
+
+    expected : "refused", said being all problems in order; "same", the campaign that is read being the same but for
+        names of files and hashes; "not rated", said being a pattern of the reason
+    """
+
+    what: str
+    change: Callable[[Path], None]
+    expected: str
+    said: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Found:
+    how: str
+    said: tuple[str, ...] = ()
+
+
+def found(folder: Path, plain: Path, expected: str) -> Found:
+    """What becomes of a corrupted campaign; `plain` is the same one without the corruption."""
+    try:
+        campaign = read_campaign(folder)
+        if expected == NOT_RATED:
+            rating = analyse(campaign).rating
+            return Found("rated" if rating.rated else NOT_RATED, rating.reasons)
+    except CampaignError as error:
+        return Found(REFUSED, error.problems)
+    return Found(SAME if content(campaign) == content(read_campaign(plain)) else "another campaign", campaign.notes)
+
+
+def content(campaign: Campaign) -> str:
+    """Everything that was read, to the last digit, without what depends on the folder, the bytes and the lines."""
+    tables = [
+        (table.channel, *(np.asarray(getattr(table, name)).tolist() for name in ("run", "reference", "reading")))
+        for table in campaign.calibration.values()
+    ]
+    records = [
+        [array.tolist() for array in vars(campaign.read_record(drop)).values()]
+        for drop in campaign.drops
+        if drop.record
+    ]
+    drops = tuple(replace(drop, line=0) for drop in campaign.drops)
+    bare = replace(campaign, folder=Path(), digests={}, sha256="", notes=(), calibration={}, drops=drops)
+    return repr((bare, tables, records))
+
+
+# -- Changes -----------------------------------------------------------------------------------------------------------
+
+
+def edit_bytes(name: str, change: Callable[[bytes], bytes]) -> Callable[[Path], None]:
+    def edit(folder: Path) -> None:
+        (folder / name).write_bytes(change((folder / name).read_bytes()))
+
+    return edit
+
+
+def replaced(name: str, old: str, new: str) -> Callable[[Path], None]:
+    """The first place of a text, which must be there; without one the file is new."""
+
+    def change(folder: Path) -> None:
+        if not old:
+            assert not (folder / name).exists()
+            (folder / name).write_bytes(new.encode())
+            return
+        text = (folder / name).read_bytes().decode()
+        assert old in text, f"{old!r} is not in {name}"
+        (folder / name).write_bytes(text.replace(old, new, 1).encode())
+
+    return change
+
+
+def everywhere(change: Callable[[str], str]) -> Callable[[Path], None]:
+    """A change of the text of every CSV file."""
+
+    def apply(folder: Path) -> None:
+        for path in sorted(folder.rglob("*.csv")):
+            path.write_bytes(change(path.read_bytes().decode()).encode())
+
+    return apply
+
+
+def removed(name: str) -> Callable[[Path], None]:
+    return lambda folder: (folder / name).unlink()
+
+
+def rows(name: str, keep: Callable[[list[str]], bool]) -> Callable[[Path], None]:
+    """Only those rows of a table that are to be kept."""
+
+    def change(data: bytes) -> bytes:
+        head, *lines = data.decode().splitlines()
+        return "".join(f"{line}\n" for line in [head, *(each for each in lines if keep(each.split(",")))]).encode()
+
+    return edit_bytes(name, change)
+
+
+def column(name: str, head: str, cell: Callable[[list[str], str], str | None]) -> Callable[[Path], None]:
+    """Each cell of a column anew, from its row and itself; the column left out where None is given."""
+
+    def change(data: bytes) -> bytes:
+        heads, *lines = (line.split(",") for line in data.decode().splitlines())
+        at = heads.index(head)
+        changed = [[*line[:at], cell(line, line[at]), *line[at + 1 :]] for line in lines]
+        if changed[0][at] is None:
+            heads[at] = None
+        kept = ([part for part in line if part is not None] for line in [heads, *changed])
+        return "".join(",".join(line) + "\n" for line in kept).encode()
+
+    return edit_bytes(name, change)
+
+
+def reorder(text: str) -> str:
+    return "".join(",".join(line.split(",")[::-1]) + "\n" for line in text.splitlines())
+
+
+def quote(text: str) -> str:
+    return "".join(", ".join(f'"{cell}" ' for cell in line.split(",")) + "\n" for line in text.splitlines())
+
+
+def decimal_commas(mark: str) -> Callable[[str], str]:
+    return lambda text: text.replace(",", mark).replace(".", ",").replace(",csv", ".csv")
+
+
+def upside_down(data: bytes) -> bytes:
+    head, *lines = data.splitlines(keepends=True)
+    return head + b"".join(lines[::-1])
+
+
+def one_mass(folder: Path) -> None:
+    """68 kg on three cords, with their records: lowest points alone would give no curve."""
+    kept = ("D005", "D014", "D023")
+    rows("drops.csv", lambda row: row[0] in kept)(folder)
+    column("drops.csv", "record", lambda row, cell: f"{row[0]}.csv")(folder)
+    (folder / "records").mkdir()
+    for name in kept:
+        shutil.copy(DEMO / "records" / f"{name}.csv", folder / "records")
+
+
+SPELLINGS = {
+    "byte order mark in every table": everywhere(lambda text: "\ufeff" + text),
+    "CRLF in every table": everywhere(lambda text: text.replace("\n", "\r\n")),
+    "CRLF in campaign.toml": edit_bytes("campaign.toml", lambda data: data.replace(b"\n", b"\r\n")),
+    "byte order mark in campaign.toml": edit_bytes("campaign.toml", lambda data: b"\xef\xbb\xbf" + data),
+    "no line end at the end": everywhere(lambda text: text.rstrip("\n")),
+    "quotes and spaces round cells": everywhere(quote),
+    "spaces round cells": everywhere(lambda text: text.replace(",", " , ")),
+    "blank lines": everywhere(lambda text: "\n" + text.replace("\n", "\n\n  \n")),
+    "rows of empty cells": everywhere(lambda text: text + "," * (text.split("\n")[0].count(",")) + "\n"),
+    "empty cells at the end of each row": everywhere(lambda text: text.replace("\n", ",,\n")),
+    "semicolons and decimal commas": everywhere(decimal_commas(";")),
+    "tabs and decimal commas": everywhere(decimal_commas("\t")),
+    "semicolons and points": everywhere(lambda text: text.replace(",", ";")),
+    "tabs and points": everywhere(lambda text: text.replace(",", "\t")),
+    "columns in another order": everywhere(reorder),
+    "heads in capitals": everywhere(lambda text: re.sub(r"^[a-z]|\bu\(", lambda m: m[0].upper(), text, count=1)),
+    "drops.csv upside down": edit_bytes("drops.csv", upside_down),
+    "cords.csv upside down": edit_bytes("cords.csv", upside_down),
+    "calibration/force.csv upside down": edit_bytes("calibration/force.csv", upside_down),
+    "sections of campaign.toml in another order": edit_bytes(
+        "campaign.toml", lambda data: b"\n\n".join([(parts := data.split(b"\n\n"))[0], *parts[:0:-1]]) + b"\n"
+    ),
+    "a file that is not read": lambda folder: (folder / "notes.txt").write_text("x") and None,
+    "a record of no drop": lambda folder: (folder / "records" / "spare.csv").write_text("x") and None,
+    "results of an earlier run": lambda folder: (folder / "results").mkdir(),
+}
+UNREADABLE = {
+    "UTF-16": (lambda b: b.decode().encode("utf-16"), ": is UTF-16; save it as UTF-8"),
+    "UTF-16, big end first": (
+        lambda b: b"\xfe\xff" + b.decode().encode("utf-16-be"),
+        ": is UTF-16; save it as UTF-8",
+    ),
+    "UTF-16 without a mark": (
+        lambda b: b.decode().encode("utf-16-le"),
+        ", row 1: holds a NUL byte; it is no text file, or is damaged",
+    ),
+    "a NUL": (
+        lambda b: b.replace(b"D002", b"D\x0002", 1),
+        ", row 3: holds a NUL byte; it is no text file, or is damaged",
+    ),
+    "another code page": (
+        lambda b: b.replace(b"D001,", b"D\xb501,", 1),
+        ", row 2: the byte 0xb5 is not UTF-8; save the file as UTF-8",
+    ),
+    "another code page after a mark": (
+        lambda b: b"\xef\xbb\xbf" + b.replace(b"D001,", b"D\xb501,", 1),
+        ", row 2: the byte 0xb5 is not UTF-8; save the file as UTF-8",
+    ),
+    "bare carriage returns": (
+        lambda b: b.replace(b"\n", b"\r"),
+        ", row 1: has a bare carriage return; end lines with LF or CRLF",
+    ),
+    "nothing in it": (
+        lambda b: b"\n \n",
+        ": is empty; write a header: drop, cord, mass [kg], jumps, temperature [degC], rest [s], use, "
+        "lowest point [m], record",
+    ),
+    "a header alone": (lambda b: b.split(b"\n")[0], ": has no rows below its header"),
+    "two separators in the header": (
+        lambda b: b.replace(b"drop,cord", b"drop;cord", 1),
+        ", row 1: commas and semicolons both separate cells; use one of them in the whole file",
+    ),
+    "another separator in a row": (
+        lambda b: b.replace(b"D002,C01,44,0.1,6", b"D002;C01;44;0.1;6", 1),
+        ", row 3: has 6 cells, but the header has 10; is this row separated by semicolons, the header by commas?",
+    ),
+    "an open quote": (
+        lambda b: b.replace(b"D002,", b'"D002,', 1),
+        ", row 3: a cell runs on over the end of the line; close its quote",
+    ),
+    "a line break in a cell": (
+        lambda b: b.replace(b"D002,", b'"D0\n02",', 1),
+        ", row 3: a cell runs on over the end of the line; close its quote",
+    ),
+    "decimal commas and points": (
+        lambda b: b.replace(b",", b";").replace(b";44;", b";44,0;", 1),
+        ": has decimal commas ('44,0' in row 3) and points ('0.1' in row 2); use one of them",
+        "drops.csv, row 3, column 'mass [kg]': '44,0' is not a number; the decimal mark of this file is a point, and "
+        "thousands are not parted",
+    ),
+}
+COLUMN = "drops.csv, row 2, column"
+FILES = (
+    *(
+        Corruption(f"{name} is missing", removed(name), REFUSED, (said,))
+        for name, said in {
+            "campaign.toml": "campaign.toml: there is no such file; the campaign needs it",
+            "cords.csv": "cords.csv: there is no such file; the campaign needs it",
+            "drops.csv": "drops.csv: there is no such file; the campaign needs it",
+            "calibration/force.csv": "calibration/force.csv: there is no such file; the campaign needs it",
+            "calibration/distance.csv": "calibration/distance.csv: there is no such file; the campaign needs it",
+            "breaks.csv": "campaign.toml, [criteria]: 'design_breaking_load' is missing, and there is no breaks.csv",
+            "records/D001.csv": f"{COLUMN} 'record': there is no file records/D001.csv; the nearest known is "
+            "'D002.csv'",
+        }.items()
+    ),
+    Corruption("the same record for two drops, by another name",
+               lambda folder: shutil.copy(folder / "records" / "D001.csv", folder / "records" / "D002.csv") and None,
+               REFUSED, ("drops.csv, row 3, column 'record': 'D002.csv' is the record of row 2 too; each drop has its "
+                         "own",)),
+    Corruption("a record cut off after 18 rows",
+               edit_bytes("records/D001.csv", lambda b: b"\n".join(b.split(b"\n")[:19])), REFUSED,
+               ("records/D001.csv: has 18 rows; a drop needs at least 20",)),
+    Corruption("a record cut off within a row", edit_bytes("records/D001.csv", lambda b: b[: b.index(b"\n1.000,") + 9]),
+               REFUSED, ("records/D001.csv, row 1002: has 2 cells, but the header has 3",)),
+    Corruption("one cord alone", rows("drops.csv", lambda row: row[1] == "C01"), NOT_RATED,
+               ("only 1 cord: a limit for another cord needs at least 2",)),
+    Corruption("one mass alone", one_mass, NOT_RATED, ("only one mass was dropped",)),
+    Corruption("check drops noted 1.5 m too deep",
+               column("drops.csv", "lowest point [m]",
+                      lambda row, cell: f"{float(cell) + 1.5:.3f}" if row[6] == "check" else cell),
+               NOT_RATED, ("validation failed",)),
+    Corruption("all cords but one left out by hand",
+               lambda folder: (folder / "decisions.toml").write_text("".join(
+                   f'[[left_out]]\ncord = "{cord}"\nreason = "invented"\n'
+                   for cord in ("C04", "C10", "C24", "C36", "C38"))) and None,
+               NOT_RATED, ("only 1 cord: a limit for another cord needs at least 2",)),
+)  # fmt: skip
+
+
+def _read() -> tuple[Corruption, ...]:
+    lines = Path(__file__).with_name("corruptions.tsv").read_text(encoding="utf-8").splitlines()[1:]
+    listed = []
+    for line in lines:
+        name, old, new, expected, *said = line.split("\t")
+        change = replaced(name, *(text.replace("\\n", "\n") for text in (old, new)))
+        listed.append(Corruption(f"{name}: {old or 'new file'} → {new or 'nothing'}", change, expected, tuple(said)))
+    return tuple(listed)
+
+
+CORRUPTIONS = (
+    *_read(),
+    *(
+        Corruption(f"drops.csv: {name}", edit_bytes("drops.csv", change), REFUSED, (f"drops.csv{said[0]}", *said[1:]))
+        for name, (change, *said) in UNREADABLE.items()
+    ),
+    *FILES,
+    *(Corruption(name, change, SAME) for name, change in SPELLINGS.items()),
+)
