@@ -310,8 +310,7 @@ def as_fit(
     variance = solved.rss / max(count - solved.unknowns, 1)
     covariance = None
     if solved.root is not None and not trouble:
-        rows = solved.root[: len(solved.values)]
-        covariance = inflate * variance * rows @ rows.T
+        covariance = inflate * variance * solved.root @ solved.root.T
     parameters = {p.name: float(v) for p, v in zip(solved.model.parameters, solved.values, strict=True)}
     return CurveFit(
         curve=Curve(solved.model, parameters),

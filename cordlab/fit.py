@@ -15,6 +15,7 @@ Where only some drops have a record, the others tell of the curve by how low the
 (`lowest.Energies`) are fitted along, so that the curve is not drawn on beyond the records by its formula alone.
 """
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
@@ -104,7 +105,8 @@ class Samples:
     @property
     def shares(self) -> np.ndarray:
         """Share of each drop in the level of the batch: cords alike, and the drops of a cord alike."""
-        return 1 / np.array([self.cord.count(cord) for cord in self.cord])
+        drops = Counter(self.cord)
+        return 1 / np.array([drops[cord] for cord in self.cord])
 
     def beside(self, model: Model) -> Callable[[np.ndarray], np.ndarray] | None:
         """The energy equations for `solve`, each weighing what its drop is worth among correlated values."""

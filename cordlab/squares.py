@@ -11,6 +11,7 @@ import numpy as np
 
 from cordlab.curves import Model
 
+_LEAST_SCALE = 1e-9  # of a group, where a curve that is tried pulls the wrong way
 _APART = 1e-6  # singular value, of columns of length 1, below which parameters are one and the same to the data
 
 
@@ -30,8 +31,9 @@ def aicc(rss: float, n: float, parameters: int) -> float:
 
 @dataclass(frozen=True)
 class Solved:
-    """What the solver leaves: parameters, scales (geometric mean 1), weighted residual sum of squares, R of J = QR.
+    """What the solver leaves: parameters, scales (geometric mean 1), weighted residual sum of squares.
 
+    root   : (parameters, parameters); the parameters' covariance is s² root rootᵀ. None where there is none
     beside : residuals of the equations beside the values, if there are any; not in `rss`
     """
 
@@ -41,7 +43,7 @@ class Solved:
     residuals: np.ndarray
     rss: float
     growth: np.ndarray
-    root: np.ndarray | None  # (unknowns, unknowns) inverse of R: covariance is s² root rootᵀ; None where there is none
+    root: np.ndarray | None
     trouble: str
     beside: np.ndarray = field(default_factory=lambda: np.empty(0))
 
@@ -66,45 +68,73 @@ def solve(
 
     beside : other equations for the parameters, (parameters, draws) → residuals (equations, draws), of the variance of
         a value of weight 1
-    The unknowns are the parameters, then the logarithms of all scales but the last.
+
+    The scales are eliminated (variable projection, Golub & Pereyra, SIAM J. Numer. Anal. 10 (1973) 413, from memory):
+    at any parameters they are those of least squares in each group, brought to mean 1, so that time and memory grow
+    with the values alone, however many groups there are. Without `beside` that is the joint least squares; with it the
+    scales leave out what the other equations say of the level, which tells on them only where groups differ in size.
     """
     root, count = np.sqrt(weights), 1 if groups is None else int(groups.max()) + 1
     groups = np.zeros(len(x), dtype=int) if groups is None else groups
-    names, size = [p.name for p in model.parameters], len(model.parameters)
+    names = [p.name for p in model.parameters]
     shares = np.ones(count) if shares is None else shares
-    contrasts = np.vstack([np.eye(count - 1), -shares[:-1] / shares[-1]])
-    contrast = contrasts[groups]
+
+    def summed(values):
+        return np.bincount(groups, values, count)
+
+    def logs(force):
+        with np.errstate(
+            over="ignore", invalid="ignore"
+        ):  # a curve that is tried may be infinite: that step is refused
+            own = np.log(np.maximum(summed(weights * force * y) / summed(weights * force**2), _LEAST_SCALE))
+        return own - own @ shares / shares.sum()
 
     def parts(unknown):
-        scale = np.exp(contrast @ unknown[size:]) if count > 1 else 1.0
-        return scale, dict(zip(names, unknown[:size], strict=True))
+        p = dict(zip(names, unknown, strict=True))
+        force = model.force(x, p)
+        return p, force, np.exp(logs(force))[groups] if count > 1 else 1.0
 
     def residual(unknown):
-        scale, p = parts(unknown)
-        own = root * (scale * model.force(x, p) - y)
-        return own if beside is None else np.append(own, beside(unknown[:size, None])[:, 0])
+        _, force, scale = parts(unknown)
+        with np.errstate(invalid="ignore"):
+            own = root * (scale * force - y)
+        return own if beside is None else np.append(own, beside(unknown[:, None])[:, 0])
+
+    def with_others(rows, unknown):
+        return rows.T if beside is None else np.vstack([rows.T, differences(beside, unknown)])
 
     def jacobian(unknown):
-        scale, p = parts(unknown)
-        rows = (root * scale * model.jacobian(x, p)).T
+        p, force, scale = parts(unknown)
+        rows = model.jacobian(x, p)
         if count > 1:
-            rows = np.hstack([rows, (root * scale * model.force(x, p))[:, None] * contrast])
-        if beside is None:
-            return rows
-        others = differences(beside, unknown[:size])
-        return np.vstack([rows, np.pad(others, ((0, 0), (0, count - 1)))])
+            over, under = summed(weights * force * y)[groups], summed(weights * force**2)[groups]
+            moved = np.array([summed(weights * (y / over - 2 * force / under) * row) for row in rows])
+            moved -= (moved @ shares / shares.sum())[:, None]
+            rows = rows + moved[:, groups] * force
+        return with_others(root * scale * rows, unknown)
+
+    def without_scales(unknown):
+        """What the parameters change that no scales could: rows of the Jacobian off those of the scales."""
+        p, force, scale = parts(unknown)
+        rows, own = root * scale * model.jacobian(x, p), root * scale * force
+        if count > 1:
+            square = summed(own**2)
+            taken = np.array([summed(own * row) for row in rows])
+            taken = (taken - np.outer(taken @ (shares / square) / (shares @ (shares / square)), shares)) / square
+            rows = rows - taken[:, groups] * own
+        return with_others(rows, unknown)
 
     first = model.values(start if start is not None else model.start(x, y))
-    unknown, inverse, trouble = minimise(model, residual, jacobian, np.append(first, np.zeros(count - 1)))
+    unknown, inverse, trouble = minimise(model, residual, jacobian, np.asarray(first), known_by=without_scales)
     at_end, others = np.split(residual(unknown), [len(x)])
-    p = parts(unknown)[1]
+    p, force, _ = parts(unknown)
     return Solved(
         model=model,
-        values=unknown[:size],
-        scales=np.exp(contrasts @ unknown[size:]),
+        values=unknown,
+        scales=np.exp(logs(force)) if count > 1 else np.ones(1),
         residuals=-at_end / root,
         rss=float(at_end @ at_end),
-        growth=along((root * model.jacobian(x, p)).T, root * model.force(x, p)),
+        growth=along((root * model.jacobian(x, p)).T, root * force),
         root=inverse,
         trouble=trouble,
         beside=others,
@@ -112,11 +142,12 @@ def solve(
 
 
 def minimise(
-    model: Model, residual: Callable, jacobian: Callable, begin: np.ndarray
+    model: Model, residual: Callable, jacobian: Callable, begin: np.ndarray, *, known_by: Callable | None = None
 ) -> tuple[np.ndarray, np.ndarray | None, str]:
     """Least squares within the model's bounds, unknowns after its parameters being free.
 
     Gives the unknowns, the inverse of R of the last Jacobian = QR or None, and why there is none ("" where there is).
+    known_by : the Jacobian that the last one is taken from, where it is not that of the search
     """
     from scipy.optimize import least_squares
 
@@ -137,7 +168,7 @@ def minimise(
         max_nfev=2000 if free else 500,  # a bounded fit that takes longer wanders: that is said, not waited for
     )
     unknown = _polished(found.x, residual, jacobian, lower, upper)
-    inverse, trouble = _root(jacobian(unknown), unknown, model, lower, upper)
+    inverse, trouble = _root((known_by or jacobian)(unknown), unknown, model, lower, upper)
     if found.status <= 0:
         trouble = f"the fit did not converge ({found.message}); try a simpler model or give start={{...}}"
     return unknown, inverse, trouble
