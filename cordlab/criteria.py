@@ -25,6 +25,7 @@ class Margins:
     """Estimates, limits and standard uncertainties u of the next drop at the forecast's masses (n_mass,), and the
     criteria to hold them against.
 
+    draws : of the next drop, for the quantities that have a criterion  (n_mass, n)
     criteria : quantity → (limit value, side on which it is dangerous)
     tested_stretch : greatest stretch ratio of the fit drops; estimates beyond it are not rated
     risk : probability of violation that guarded acceptance allows
@@ -35,7 +36,7 @@ class Margins:
     estimates: dict[str, np.ndarray]
     limits: dict[str, np.ndarray]
     u: dict[str, np.ndarray]
-    violations: dict[str, np.ndarray]
+    draws: dict[str, np.ndarray]
     criteria: dict[str, tuple[float, str]]
     tested_stretch: float
     risk: float
@@ -62,11 +63,28 @@ class Margins:
         return found
 
     def violation(self, masses: np.ndarray) -> dict[str, np.ndarray]:
-        """Probability that the next drop violates each criterion."""
-        return {
-            WORDS[name][0]: np.clip(np.interp(masses, self.masses, self.violations[name]), 0.0, 1.0)
-            for name in self.criteria
-        }
+        """Probability that the next drop violates each criterion.
+
+        Between two masses of the draws, the share of theirs that lie as far out as the criterion does here, counted in
+        steps from estimate to limit: where the limit meets the criterion, the risk is the one that the limit allows.
+        """
+        found = {}
+        for name, (criterion, _) in self.criteria.items():
+            estimate, limit = self.estimate(name, masses), self.limit(name, masses)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                far = (criterion - estimate) / (limit - estimate)
+            found[WORDS[name][0]] = np.array([self._violated(name, *at) for at in zip(masses, far, strict=True)])
+        return found
+
+    def _violated(self, name: str, mass: float, far: float) -> float:
+        criterion, side = self.criteria[name]
+        here = np.flatnonzero(np.abs(self.masses - mass) < 1e-9)
+        near = here if here.size else np.searchsorted(self.masses, mass) + np.array([-1, 0])
+        bounds = self.estimates[name][near] + far * (self.limits[name][near] - self.estimates[name][near])
+        bounds = np.where(np.isfinite(bounds), bounds, criterion)[:, None]
+        drawn = self.draws[name][near]
+        shares = (drawn > bounds if side == "upper" else drawn < bounds).mean(-1)
+        return float(np.interp(mass, self.masses[near], shares))
 
     def say(self, label: str, row: dict[str, Any]) -> str:
         """Why a mass fails a criterion, for people."""
@@ -108,10 +126,9 @@ def margins(forecast: Forecast, *, criteria: Any, breaking_load: Measured | None
     }
     estimates, limits = dict(forecast.estimates), {name: forecast.limit(name) for name in DANGER}
     u = dict(forecast.u)
-    violations = {name: forecast.violation(name, value) for name, (value, _) in held.items()}
     if criteria.greatest_stretch_ratio is not None:
         held["stretch_ratio"] = (criteria.greatest_stretch_ratio, "upper")
-        violations["stretch_ratio"] = forecast.violation("stretch_ratio", criteria.greatest_stretch_ratio)
+    draws = {name: forecast.draws[name] for name in held}
     strength = criteria.design_breaking_load or breaking_load
     if strength is None:
         missing.append(
@@ -120,10 +137,9 @@ def margins(forecast: Forecast, *, criteria: Any, breaking_load: Measured | None
     else:
         held["strength_factor"] = (criteria.least_strength_factor, "lower")
         rng = np.random.default_rng([forecast.seed, 106])
-        factors = _over(strength, forecast.draws["peak_load"], rng)
+        draws["strength_factor"] = factors = _over(strength, forecast.draws["peak_load"], rng)
         estimates["strength_factor"] = strength.value / forecast.estimates["peak_load"]
         u["strength_factor"] = spread_of(factors)
-        violations["strength_factor"] = (factors < criteria.least_strength_factor).mean(-1)
         if forecast.content is None:
             limits["strength_factor"] = quantile(factors, 1 - forecast.probability, "lower")
         else:
@@ -135,7 +151,7 @@ def margins(forecast: Forecast, *, criteria: Any, breaking_load: Measured | None
         estimates=estimates,
         limits=limits,
         u=u,
-        violations=violations,
+        draws=draws,
         criteria=held,
         tested_stretch=float(forecast.learned.evidence.stretch_ratio.max()),
         risk=1 - forecast.probability,

@@ -73,6 +73,20 @@ def test_the_table_has_every_tested_mass_and_every_kilogram_and_no_number_outsid
     assert all(0.0 <= p <= 1.0 for row in inside for p in row["violation"].values())
 
 
+def test_the_risk_of_violation_agrees_with_the_limit_and_with_a_forecast_for_that_mass(learned, forecast):
+    """JCGM 106:2012, 8.3.2: where the limit at probability p meets a criterion, it is violated with 1 − p at most."""
+    rows = [row for row in rate(forecast, criteria=CRITERIA, breaking_load=LOT).predictions if row["mass"] <= 97.0]
+    risk = 1 - forecast.probability
+    for row in rows:
+        for name, met in (("clearance", row["clearance_limit"] >= 4.0), ("g", row["g_limit"] <= CRITERIA.greatest_g)):
+            assert row["violation"][name] <= risk if met else row["violation"][name] >= risk * 0.99
+    between = np.setdiff1d([row["mass"] for row in rows], forecast.masses)
+    there = learned.forecast(site=UNSURE, masses=between, seed=1, draws=20_000)
+    for name, least in (("clearance", 4.0), ("g", CRITERIA.greatest_g)):
+        found = [row["violation"][name] for row in rows if row["mass"] in between]
+        assert found == pytest.approx(there.violation(name, least), abs=0.01)
+
+
 def test_the_tested_masses_end_the_range_where_nothing_else_does(forecast):
     rating = rate(
         forecast, criteria=criteria(least_clearance=-5.0, greatest_g=9.0, least_strength_factor=1.0), breaking_load=LOT
