@@ -138,26 +138,38 @@ _TRENDS = (
         "the shape of the curve is not right, or a mass or the calibration is off: compare other models",
     ),
 )
+_ALONG = 0.9  # correlation within cords above which two causes are one to the drops
 
 
 def _trends(within: np.ndarray, drops: Sequence["Drop"]) -> list[Finding]:
-    """A slope of stiffness within cords on jumps, temperature or mass, by its t value (three looks, Bonferroni)."""
+    """A slope of stiffness within cords on jumps, temperature or mass, by its t value (three looks, Bonferroni).
+
+    A ladder goes from light to heavy as the count rises: then the finding says that either may be the cause.
+    """
     from scipy.special import stdtr
 
-    found, cords = [], [drop.cord for drop in drops]
+    cords = [drop.cord for drop in drops]
+    found, dof = [], len(cords) - len(set(cords))
+    if dof < 4:
+        return []
+    causes = {
+        name: _within_cords(np.array([float(getattr(d, name)) for d in drops]), cords)[0] for _, name, *_ in _TRENDS
+    }
+    causes = {name: cause for name, cause in causes.items() if cause @ cause > 1e-12}  # not what is the same or unknown
     for kind, name, what, advice in _TRENDS:
-        cause = np.array([float(getattr(drop, name)) for drop in drops])
-        if not np.isfinite(cause).all():
+        if name not in causes:
             continue
-        cause, dof = _within_cords(cause, cords)
+        cause = causes[name]
         size = cause @ cause
-        if dof < 4 or size <= 1e-12:
-            continue
         slope = cause @ within / size
         rest = within - slope * cause
         error = np.sqrt(max(rest @ rest, 1e-300) / (dof - 1) / size)
-        if 2 * stdtr(dof - 1, -abs(slope) / error) < _LEVEL / len(_TRENDS):
-            found.append(Finding(kind, what.format(slope), f"{len(drops)} drops of {len(set(cords))} cords", advice))
+        if 2 * stdtr(dof - 1, -abs(slope) / error) >= _LEVEL / len(_TRENDS):
+            continue
+        along = [k for k, c in causes.items() if k != name and (c @ cause) ** 2 > _ALONG**2 * size * (c @ c)]
+        if along:
+            advice += f"; {' and '.join(along)} went along, so it may be that: drop the first mass again at the end"
+        found.append(Finding(kind, what.format(slope), f"{len(drops)} drops of {len(set(cords))} cords", advice))
     return found
 
 
@@ -189,7 +201,9 @@ def _too_little(batch: BatchFit) -> list[Finding]:
     """Bands that were refused, and bands from so few cords that they are huge."""
     found, fit = [], batch.chosen
     if fit.no_band:
-        found.append(Finding("no band", fit.no_band, f"model {fit.model.name}", "use a model with fewer parameters"))
+        why = fit.no_band.partition("; try")[0]
+        advice = "no band is given: use a model with fewer parameters"
+        found.append(Finding("no band", why, f"model {fit.model.name}", advice))
     try:
         parts = fit.spread.another_cord() if fit.spread else []
     except NoBand as reason:

@@ -8,7 +8,7 @@ import statsmodels.api as sm
 
 from cordlab.curves import Curve
 from cordlab.diagnosis import _outlying_drops, _within_cords, diagnose, grubbs_chance
-from cordlab.fit import fit_batch
+from cordlab.fit import NoBand, fit_batch
 from tests.invented_drops import invented_drops
 
 MODELS = ["mooney-rivlin", "yeoh"]
@@ -60,6 +60,7 @@ def test_a_cord_unlike_the_others(drops):
     finding = _found(odd)["unlike cord"]
     assert finding.where == "cord C4"
     assert finding.what.startswith("its stiffness is 1.3")
+    assert "check its number, slack length and history" in finding.try_
 
 
 def test_grubbs_critical_value():
@@ -72,13 +73,24 @@ def test_softening_and_temperature_trends(drops):
     soft = [replace(_scaled(d, 0.98 ** order[d.name]), jumps=order[d.name]) for d in drops]
     finding = _found(soft)["softening"]
     assert finding.what.startswith("stiffness changes by -2.0")
-    assert "condition the cords" in finding.try_
+    assert finding.try_.startswith("condition the cords")
     warm = [
         replace(_scaled(d, 1 + 0.01 * t), temperature=10.0 + t) for d, t in zip(drops, [0, 3, 1, 4, 2] * 6, strict=True)
     ]
-    assert _found(warm)["temperature"].what.startswith(
-        "stiffness changes by +0.98% a"
-    )  # 1 % of the start, of a mean 2 degrees on
+    finding = _found(warm)["temperature"]
+    assert finding.what.startswith("stiffness changes by +0.98% a")  # 1 % of the start, of a mean 2 degrees on
+    assert finding.try_ == "drop at one temperature, or rate only for the range tested"
+
+
+def test_a_trend_that_may_be_another_says_so(drops):
+    """A ladder from light to heavy: count and mass rise together. With the masses in another order they do not."""
+    ladder = [replace(_scaled(d, 0.98 ** (k % 5)), jumps=k % 5) for k, d in enumerate(drops)]
+    found = _found(ladder)
+    assert "mass went along, so it may be that: drop the first mass again" in found["softening"].try_
+    assert "jumps went along" in found["mass"].try_
+    order = (2, 0, 4, 1, 3)
+    mixed = [replace(_scaled(d, 0.98 ** order[k % 5]), jumps=order[k % 5]) for k, d in enumerate(drops)]
+    assert "went along" not in _found(mixed)["softening"].try_
 
 
 def test_a_temperature_that_was_not_recorded_is_no_trend(drops):
@@ -91,16 +103,27 @@ def test_a_wrong_model():
     finding = _found(made, candidates=["linear", "gent"], model="linear")["wrong model"]
     assert "gent leaves" in finding.what
     assert finding.where.startswith("stretch ratio ")
+    assert finding.try_ == "compare gent, and see where it stops being sensible"
 
 
-def test_parameters_that_cannot_be_told_apart(drops):
-    finding = _found(drops, candidates=["gent"])["no band"]
-    assert "at its bound" in finding.what
-    assert finding.try_ == "use a model with fewer parameters"
+@pytest.mark.parametrize(
+    ("name", "why"), [("gent", "j = 1e+04 at its bound"), ("ogden-3", "the data cannot tell mu1, mu2 apart")]
+)
+def test_parameters_that_the_data_cannot_separate(drops, name, why):
+    """No band, and the finding says why and what to do."""
+    batch = fit_batch(drops, candidates=[name], model=name)
+    (finding,) = [each for each in diagnose(batch, drops) if each.kind == "no band"]
+    assert finding.what.startswith(why)
+    assert finding.where == f"model {name}"
+    assert finding.try_ == "no band is given: use a model with fewer parameters"
+    with pytest.raises(NoBand):
+        batch.chosen.confidence_band(2.0)
 
 
 def test_too_few_cords(drops):
-    assert "only 1 cord" in _found(drops[:5])["too few cords"].what
+    finding = _found(drops[:5])["too few cords"]
+    assert "only 1 cord" in finding.what
+    assert finding.try_ == "drop at least 4 cords"
     assert _found(drops[:10])["too few cords"].what == "2 cords: a band for another cord is honest but very wide"
 
 

@@ -1,4 +1,4 @@
-"""Where lmfit 1.3.4 gives numbers that the data do not hold: each test shows the trap, then that ours is right there."""
+"""Where lmfit 1.3.4 gives numbers that the data do not hold: each test shows the trap, then that ours is right."""
 
 import lmfit
 import numpy as np
