@@ -211,6 +211,20 @@ def test_the_batch_is_told_with_its_rule_and_what_more_cords_would_give(page, re
     assert "as dropped</th>" not in odd
 
 
+def test_the_lot_has_its_lowest_break_and_beside_it_both_laws(results):
+    lot = copy.deepcopy(results["lot"])
+    lot["tolerance"] |= {"share": 0.99, "confidence": 0.95, "normal": 9_000.0, "weibull": 7_500.0}
+    told = words(report.render(results | {"lot": lot}, {}))
+    assert re.search(r"Lowest of \d breaks: [\d ]+ N; it governs\.", told)
+    assert (
+        "information, never instead: lower tolerance limit (99 % of the lot, confidence 95 %) by normal law 9000 N"
+        in told
+    )
+    assert ", by Weibull law 7500 N." in told
+    lot["tolerance"]["normal"] = -100.0  # no load: few breaks, far apart
+    assert "confidence 95 %) by Weibull law 7500 N." in words(report.render(results | {"lot": lot}, {}))
+
+
 def test_models_that_have_no_aicc_come_last(results):
     other = copy.deepcopy(results)
     for each in other["curve"]["candidates"][:2]:
