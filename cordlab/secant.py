@@ -28,7 +28,7 @@ class Secant:
     is left is its square
     """
 
-    quadratic = 4e-6
+    quadratic = 1e-4
 
     def __init__(self, curve: Curve, limit: Array, elements: int) -> None:
         self.curve, self.limit = curve, limit

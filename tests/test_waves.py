@@ -90,6 +90,25 @@ def test_energy_account_closes(viscosity):
 
 @pytest.mark.parametrize(
     "curve",
+    [Curve("gent", {"mu": 600.0, "j": 9.0}), Curve("arruda-boyce", {"mu": 500.0, "lambda_lock": 2.2})],
+    ids=lambda curve: curve.model.name,
+)
+def test_energy_account_closes_up_to_lock_up(curve):
+    """Curves without chords in closed form, where they bend most."""
+    setup = Setup(np.linspace(36.0, 400.0, 40), 10.0, 14.0, 0.5, 1.2, 0.0, 0.0, 9.80665)
+    chain = Chain(setup, curve, np.asarray(0.0))
+    brought, at_first = chain.account().kinetic, chain.account().total
+    reached, held = np.ones(40), np.ones(40, dtype=bool)
+    for _ in range(250):
+        chain.step()
+        reached = np.maximum(reached, chain.ratio.max(axis=0))
+        held &= reached <= chain.limit
+        assert (np.abs(chain.account().total - at_first) < 1e-6 * brought)[held].all()
+    assert reached[held].max() > 0.95 * curve.lock_up
+
+
+@pytest.mark.parametrize(
+    "curve",
     [
         RUBBER,
         Curve("yeoh", {"c1": 300.0, "c2": -2.0, "c3": 0.05}),
