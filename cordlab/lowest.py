@@ -224,7 +224,7 @@ def _fit(model: Model, drops: Energies) -> CurveFit:
         residuals=off,
         rss=float(off @ off),
         growth=along(jacobian(unknown)[:, :size], np.full(n, -1.0)),
-        root=inverse,
+        root=None if inverse is None else inverse[:size],
         trouble=trouble,
     )
     curve = Curve(model, {p.name: float(v) for p, v in zip(model.parameters, solved.values, strict=True)})
