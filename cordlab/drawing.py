@@ -77,7 +77,7 @@ def state(fig: Figure) -> str:
         for line in ax.lines:
             x, y = (np.asarray(values, float) for values in (line.get_xdata(), line.get_ydata()))
             name = "" if str(line.get_label()).startswith("_") else f" '{line.get_label()}'"
-            told.append(f"  line{name}: n={y.size} x {_range(x)} y {_range(y)} mean {_short(np.nanmean(y))}")
+            told.append(f"  line{name}: n={y.size} x {_range(x)} y {_range(y)} mean {_mean(y)}")
         told += [f"  bar: {_short(bar.get_width())} at {_short(bar.get_y())}" for box in ax.containers for bar in box]
         told += [f"  text: {text.get_text()!r}" for text in ax.texts if text.get_text()]
     return "\n".join(told)
@@ -102,8 +102,16 @@ def describe(fig: Figure) -> str:
 
 
 def _range(values: np.ndarray) -> str:
-    low, high = np.nanmin(values), np.nanmax(values)
+    values = values[np.isfinite(values)]
+    if not values.size:
+        return "not known"
+    low, high = values.min(), values.max()
     return _short(low) if low == high else f"{_short(low)} to {_short(high)}"
+
+
+def _mean(values: np.ndarray) -> str:
+    values = values[np.isfinite(values)]
+    return _short(values.mean()) if values.size else "not known"
 
 
 def _short(value: float) -> str:

@@ -117,7 +117,7 @@ def calibration(calibration: "Calibration") -> Figure:
     ax.set_title(f"{calibration.channel} sensor, degree {calibration.degree}; hatched: not calibrated, refused")
     if own := ax.get_legend():
         own.remove()
-    fig.legend(loc="outside lower center", ncols=4)
+    fig.legend(loc="outside lower center", ncols=5)
     return fig
 
 

@@ -70,9 +70,9 @@ class Softening:
         axes = own_axes(axes, rows=2)
         for name in dict.fromkeys(self.cord.tolist()):
             of = self.cord == name
-            axes[0].plot(self.jumps[of], 100 * np.expm1(self.ln_scale[of]), "o-", ms=4, lw=0.8)
-            axes[1].plot(self.jumps[of], self.lengthening[of], "o-", ms=4, lw=0.8)
-        axes[0].set(ylabel="stiffness against the curve [%]")
+            axes[0].plot(self.jumps[of], 100 * np.expm1(self.ln_scale[of]), "o-", ms=4, lw=0.8, label=f"cord {name}")
+            axes[1].plot(self.jumps[of], self.lengthening[of], "o-", ms=4, lw=0.8, label="_")
+        axes[0].set(ylabel="stiffness against\nthe curve [%]")
         axes[1].set(xlabel="jumps", ylabel="lengthening [m]")
         return axes
 

@@ -204,8 +204,13 @@ def range_plan(plan: "RangePlan") -> Figure:
 @styled
 def softening(softening: "Softening") -> Figure:
     """Stiffness and slack length of each cord over its jump count."""
-    fig = Figure(figsize=(6.3, 3.6))
-    softening.plot(fig.subplots(2, sharex=True))
+    fig = Figure(figsize=(6.3, 4.2))
+    axes = fig.subplots(2, sharex=True)
+    softening.plot(axes)
+    for ax in axes:
+        for line, marker in zip(ax.lines, cycle(MARKERS), strict=False):
+            line.set(marker=marker)
+    fig.legend(handles=axes[0].lines, loc="outside lower center", ncols=6)
     return fig
 
 
