@@ -8,6 +8,7 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 
+from cordlab.curvefit import Spread, _band
 from cordlab.curves import Curve, Model, models
 from cordlab.fit import NoBand, fit_curve
 from cordlab.squares import aicc
@@ -148,6 +149,53 @@ def test_one_cord_says_nothing_about_another():
     assert fit.prediction_band(x, this_cord="A").upper[-1] > fit.curve.force(3.0)
 
 
+@pytest.mark.parametrize(("cords", "cord_sd", "drop_sd"), [(2, 0.02, 0.004), (3, 0.01, 0.01), (5, 0.01, 0.02)])
+def test_the_band_for_another_cord_holds_at_least_as_often_as_it_says(cords, cord_sd, drop_sd):
+    """20,000 invented batches of stiffness alone, 3 drops a cord; with one effective dof 2 cords would give 0.90.
+
+    Less than 0.95 by three binomial standard errors would be bad luck once in 700.
+    """
+    rng, n = np.random.default_rng(cords), 20_000
+    level = rng.normal(0, cord_sd, (n, cords + 1))
+    drops, new = (
+        level[:, :cords, None] + rng.normal(0, drop_sd, (n, cords, 3)),
+        level[:, -1] + rng.normal(0, drop_sd, n),
+    )
+    means = drops.mean(axis=2)
+    within = ((drops - means[:, :, None]) ** 2).sum(axis=(1, 2)) / (2 * cords)
+    spread = Spread(means.std(axis=1, ddof=1), cords, np.sqrt(within), 2 * cords, dict.fromkeys(range(cords), 3))
+    band = _band("another cord", 0.95, 1.0, means.mean(axis=1), spread.another_cord(), "")
+    share = np.mean((band.lower < new) & (new < band.upper))
+    assert share > 0.95 - 3 * np.sqrt(0.95 * 0.05 / n)
+
+
+@pytest.mark.parametrize(
+    "truth", [Curve("gent", {"mu": 600.0, "j": 14.0}), Curve("arruda-boyce", {"mu": 600.0, "lambda_lock": 2.4})]
+)
+def test_there_is_no_band_where_the_curve_may_have_locked_up(truth):
+    """How well the lock-up is known, fits to 20 other draws of the noise show; the band ends two errors before it."""
+    x, ends = np.linspace(1.05, 3.5, 40), []
+    for seed in range(20):
+        noise = np.random.default_rng(seed).normal(0, 30, 40)
+        fit = fit_curve(x, truth.force(x) + noise, model=truth.model)
+        ends.append(float(fit.curve.lock_up))
+    sd = np.std(ends, ddof=1)
+    for far in (ends[-1] * 1.01, ends[-1] - 1.3 * sd):
+        with pytest.raises(
+            NoBand, match=r"locks up at stretch ratio \d\.\d+ ± .*: there is no band from .* ask for less"
+        ):
+            fit.confidence_band(np.array([2.0, far]))
+    assert np.isfinite(fit.prediction_band(np.array([2.0, ends[-1] - 3.5 * sd])).upper).all()
+
+
+def test_there_is_no_band_beyond_the_end_of_a_spline():
+    x = np.linspace(1.05, 3.0, 40)
+    fit = fit_curve(x, 900 * (x - 1) + np.random.default_rng(1).normal(0, 5, 40), model="spline")
+    assert np.isfinite(fit.confidence_band(3.29).upper)  # 15 % beyond the data, at 3.30, it ends
+    with pytest.raises(NoBand, match=r"spline locks up at stretch ratio 3\.300"):
+        fit.confidence_band(3.31)
+
+
 @pytest.fixture(scope="module")
 def treloar():
     """Treloar 1944: nominal stress [kgf/cm²] of the uniaxial and the equibiaxial test, stretch above 1."""
@@ -188,6 +236,16 @@ def test_fits_to_treloar(name, treloar):
 
     reference = lmfit.minimize(residual, p)
     assert rss <= reference.chisqr * (1 + 1e-9)
+
+
+def test_a_fit_that_falls_within_its_data_says_where(treloar):
+    """Mooney–Rivlin on all of Treloar's points: c1 + c2 comes out below 0, so that the force falls from the start."""
+    (x, y), _ = treloar
+    assert (
+        "the force stops rising at stretch ratio 1.00, within the data"
+        in fit_curve(x, y, model="mooney-rivlin").summary()
+    )
+    assert "stops rising" not in fit_curve(x, y, model="gent").summary()
 
 
 def test_fits_to_treloar_are_better_than_published_parameters(treloar):
