@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -119,23 +119,49 @@ def predict_drop(
     gravity: Array | float = 9.80665,
     mechanics: str = "even",
     viscosity: Array | float = 0.0,
+    tested_to: Array | float = np.inf,
+    surface: Array | float = np.inf,
 ) -> Prediction:
     """Lowest point, loads and g of a drop from rest; every argument, and the curve, may hold draws (last axis).
 
     mass [kg] is all that hangs below the cord's end; slack_length [m]; cord_mass [kg]; drag_area (Cd·A) [m²];
     air_density [kg/m³]; release_depth [m] below the tie point, negative above it; compliance [m/N], the sag of the tie
-    point; viscosity [N·s] only with mechanics="waves".
+    point; viscosity [N·s] only with mechanics="waves". tested_to is the greatest stretch ratio that was tested, surface
+    [m] below the tie point: draws that go beyond get an outcome in place of numbers, whichever they pass first.
 
     Raises ValueError, naming the argument, for values that are not finite or out of range.
     """
     given = mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity
     setup = Setup(*map(np.asarray, given))
-    shape = np.broadcast_shapes(_shape(setup, curve), np.shape(viscosity))
+    tested_to, surface = np.asarray(tested_to, dtype=float), np.asarray(surface, dtype=float)
+    _check_ends(setup, tested_to, surface)
+    shape = np.broadcast_shapes(_shape(setup, curve), *map(np.shape, (viscosity, tested_to, surface)))
     if mechanics == "even":
-        return _even(setup, curve, shape)
+        return _ended(_even(setup, curve, shape), setup, tested_to, surface)
     if mechanics == "waves":
-        return _waves(setup, curve, shape, np.asarray(viscosity, dtype=float))
+        return _ended(_waves(setup, curve, shape, np.asarray(viscosity, dtype=float)), setup, tested_to, surface)
     raise ValueError(f"mechanics: {mechanics!r} is not one of 'even', 'waves'")
+
+
+def _check_ends(setup: Setup, tested_to: Array, surface: Array) -> None:
+    if not np.all(tested_to >= 1):
+        raise ValueError(f"tested_to: {np.min(tested_to):g} is not a stretch ratio from 1 upwards")
+    if not np.all(surface > setup.slack_length):
+        raise ValueError(f"surface: {np.min(surface):g} m is not below the cord's end at its slack length")
+
+
+def _ended(found: Prediction, setup: Setup, tested_to: Array, surface: Array) -> Prediction:
+    """The prediction without the numbers of draws that pass the tested stretch or the surface."""
+    stopped = np.asarray(found.outcome) <= Outcome.NOT_RISING
+    untested = stopped & (found.stretch_ratio > tested_to)
+    wet = stopped & (found.lowest_point >= surface) & ~(untested & (surface > tested_to * setup.slack_length))
+    if not (untested.any() or wet.any()):
+        return found
+    outcome = np.where(wet, Outcome.SURFACE_REACHED, np.where(untested, Outcome.OUTSIDE_TESTED, found.outcome))
+    rest: dict[str, Any] = {
+        name: np.where(wet | untested, np.inf, value)[()] for name, value in found._quantities.items()
+    }
+    return replace(found, outcome=outcome.astype(np.int8)[()], **rest)
 
 
 def _even(setup: Setup, curve: Curve, shape: tuple[int, ...]) -> Prediction:

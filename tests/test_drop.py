@@ -81,7 +81,7 @@ def test_every_model_is_among_the_random_drops():
 
 @pytest.mark.parametrize("name", RANGES)
 def test_lowest_point_of_random_set_ups_against_dop853(name):
-    """DOP853 (Hairer, Nørsett and Wanner; scipy) at rtol 1e-12 over 12 invented set-ups of each of 9 models."""
+    """DOP853 (Hairer, Nørsett and Wanner; scipy) at rtol 1e-12 over 12 invented set-ups of each model."""
     curve, setup = random_drops(name, 12, seed=7)
     jump = predict_drop(curve, **setup)
     expected = [lowest_by_dop853(one(curve, k), **{key: v[k] for key, v in setup.items()}) for k in range(12)]
@@ -142,6 +142,31 @@ def test_what_has_no_lowest_point_says_so():
     assert (np.isinf(jump.lowest_point) == [True, False, True]).all()
     assert not np.isnan([jump.lowest_point, jump.g, jump.tie_load, jump.stretch_ratio, jump.tension]).any()
     assert jump.counts() == {"ok": 1, "no lowest point": 1, "released stretched": 1}
+
+
+@pytest.mark.parametrize("mechanics", ["even", "waves"])
+def test_beyond_the_tested_stretch_or_the_surface_there_are_no_numbers(mechanics):
+    """Whichever is passed first on the way down; a draw that stops above both keeps its numbers."""
+    setup = CORD | {"mass": np.array([40.0, 70.0, 100.0]), "mechanics": mechanics}
+    free = predict_drop(RUBBER, **setup)
+    to = float(free.stretch_ratio[1])
+    near, far = 10.0 * to - 1.0, 10.0 * to + 1.0  # surfaces reached before the second draw's stretch ratio, and after
+    for surface, tested_to, names in (
+        (np.inf, to - 0.01, ["OK", "OUTSIDE_TESTED", "OUTSIDE_TESTED"]),
+        (near, np.inf, ["OK", "SURFACE_REACHED", "SURFACE_REACHED"]),
+        (near, to, ["OK", "SURFACE_REACHED", "SURFACE_REACHED"]),
+        (far, to, ["OK", "OK", "OUTSIDE_TESTED"]),
+        (far, np.array([4.0, 4.0, to]), ["OK", "OK", "OUTSIDE_TESTED"]),
+    ):
+        jump = predict_drop(RUBBER, surface=surface, tested_to=tested_to, **setup)
+        assert [Outcome(code).name for code in jump.outcome] == names
+        kept = jump.outcome == Outcome.OK
+        for name in ("lowest_point", "stretch_ratio", "g", "tie_load"):
+            assert_allclose(getattr(jump, name), np.where(kept, getattr(free, name), np.inf), rtol=1e-12)
+    with pytest.raises(ValueError, match="surface: 9 m is not below"):
+        predict_drop(RUBBER, surface=9.0, **setup)
+    with pytest.raises(ValueError, match="is not a stretch ratio"):
+        predict_drop(RUBBER, tested_to=0.9, **setup)
 
 
 def test_a_curve_with_a_hump_keeps_the_first_lowest_point_and_its_greatest_load():
