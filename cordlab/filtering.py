@@ -12,6 +12,7 @@ LEAST_RATE = 600.0  # Hz, six times the −3 dB frequency of the two passes toge
 MOST_GAPS = 3  # that are told one by one
 LONGEST_GAP = 0.1  # s, between release and lowest point
 GAP = 5.0  # a step longer than this many sample periods is a gap
+SHOULDER = 0.1  # s, longest beside a flat top that is looked at
 
 
 class RecordError(ValueError):
@@ -106,7 +107,8 @@ def flat_top(time: np.ndarray, values: np.ndarray) -> tuple[float, float] | None
     """(from, to) [s] where a sensor stood at the end of its range; None where its top is a top.
 
     The samples that equal the greatest value, in a row, are a flat top where a parabola through both shoulders rises
-    above them by more than noise and converter steps explain.
+    above them by more than noise and converter steps explain. The shoulders are short, so that it is their slopes that
+    count: far from a long flat top a load swings both ways.
     """
     top = values.max()
     edges = np.flatnonzero(np.diff(np.concatenate(([0], (values == top).astype(np.int8), [0]))))
@@ -115,7 +117,7 @@ def flat_top(time: np.ndarray, values: np.ndarray) -> tuple[float, float] | None
     start, end = int(starts[longest]), int(ends[longest])
     if end - start < 3:
         return None
-    reach = max(end - start, 5)
+    reach = max(min(end - start, round(SHOULDER / (time[1] - time[0]))), 5)
     left, right = slice(max(start - reach, 0), start), slice(end, end + reach)
     at = np.concatenate([time[left], time[right]])
     if at.size < 6:

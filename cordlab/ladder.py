@@ -240,7 +240,10 @@ def _test_day(campaign: Campaign) -> dict[str, Any]:
     evidence, plan = None, campaign.plan
     entries = [entry for entry in campaign.drops if entry.use in ("fit", "check")]
     if entries:
-        calibrations = {channel: calibrate_channel(table) for channel, table in campaign.calibration.items()}
+        degree = campaign.decision.calibration_degree
+        calibrations = {
+            channel: calibrate_channel(table, degree=degree) for channel, table in campaign.calibration.items()
+        }
         reduced = [reduce_entry(campaign, entry, calibrations) for entry in entries if entry.record]
         evidence = Evidence.of_campaign(campaign, reduced, use=("fit", "check"))
     longest = max(campaign.cords, key=lambda cord: cord.slack_length.value)

@@ -7,19 +7,21 @@ in one without records and worn drops, of one model, at 90 %: an analysis of all
 
 import re
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from cordlab.analysis import analyse
+from cordlab.calibrate import calibrate_channel
 from cordlab.campaign import Campaign, CampaignError, read_campaign
+from cordlab.reduce import RecordError, reduce_entry
 from tests.conftest import ROOT
 
 DEMO = ROOT / "data-demo" / "first-batch"
 KEPT = ("D001.csv", "D002.csv")
-REFUSED, SAME, NOT_RATED = "refused", "same", "not rated"
+REFUSED, RECORD, SAME, NOT_RATED = "refused", "record refused", "same", "not rated"
 
 
 def demo(folder: Path) -> Path:
@@ -49,8 +51,9 @@ def light(folder: Path) -> Path:
 class Corruption:
     """One change of the demo's files.
 
-    expected : "refused", said being all problems in order; "same", the campaign that is read being the same but for
-        names of files and hashes; "not rated", said being a pattern of the reason
+    expected : "refused", said being all problems in order; "record refused" by the reduction, said being a pattern;
+        "same", the campaign that is read being the same but for names of files and hashes; "not rated", said being a
+        pattern of the reason
     """
 
     what: str
@@ -72,9 +75,28 @@ def found(folder: Path, plain: Path, expected: str) -> Found:
         if expected == NOT_RATED:
             rating = analyse(campaign).rating
             return Found("rated" if rating.rated else NOT_RATED, rating.reasons)
+        if expected == RECORD:
+            return Found(RECORD, tuple(record_problems(campaign)))
     except CampaignError as error:
         return Found(REFUSED, error.problems)
     return Found(SAME if content(campaign) == content(read_campaign(plain)) else "another campaign", campaign.notes)
+
+
+def as_expected(corruption: Corruption, result: Found) -> bool:
+    if result.how != corruption.expected or result.how == REFUSED:
+        return result == Found(corruption.expected, corruption.said)
+    return all(any(re.search(pattern, said) for said in result.said) for pattern in corruption.said)
+
+
+def record_problems(campaign: Campaign) -> Iterator[str]:
+    """What is said of each record that is refused."""
+    calibrations = {name: calibrate_channel(table) for name, table in campaign.calibration.items()}
+    for entry in campaign.drops:
+        try:
+            if entry.record:
+                reduce_entry(campaign, entry, calibrations)
+        except RecordError as error:
+            yield str(error)
 
 
 def content(campaign: Campaign) -> str:
@@ -155,6 +177,44 @@ def column(name: str, head: str, cell: Callable[[list[str], str], str | None]) -
         return "".join(",".join(line) + "\n" for line in kept).encode()
 
     return edit_bytes(name, change)
+
+
+def record(change: Callable[[np.ndarray], np.ndarray]) -> Callable[[Path], None]:
+    """The first record with its columns (time, force, distance; rows) changed."""
+
+    def apply(data: bytes) -> bytes:
+        head, *lines = data.decode().splitlines()
+        changed = change(np.array([line.split(",") for line in lines], dtype=float).T)
+        return "".join(f"{line}\n" for line in [head, *(f"{t:.3f},{f:.4f},{d:.3f}" for t, f, d in changed.T)]).encode()
+
+    return edit_bytes("records/D001.csv", apply)
+
+
+def clipped(channel: int) -> Callable[[np.ndarray], np.ndarray]:
+    """A channel that goes no higher than 80 % of its greatest reading."""
+
+    def change(columns: np.ndarray) -> np.ndarray:
+        columns[channel] = np.minimum(columns[channel], 0.8 * columns[channel].max())
+        return columns
+
+    return change
+
+
+def turned(channel: int) -> Callable[[np.ndarray], np.ndarray]:
+    """A channel with its sign flipped about what it reads at rest."""
+
+    def change(columns: np.ndarray) -> np.ndarray:
+        columns[channel] = 2 * columns[channel, :200].mean() - columns[channel]
+        return columns
+
+    return change
+
+
+def exchanged(folder: Path) -> None:
+    one, other = (folder / "records" / name for name in KEPT)
+    first, second = one.read_bytes(), other.read_bytes()
+    one.write_bytes(second)
+    other.write_bytes(first)
 
 
 def reorder(text: str) -> str:
@@ -266,6 +326,22 @@ UNREADABLE = {
         "thousands are not parted",
     ),
 }
+RECORDS = {
+    "force clipped": (record(clipped(1)), "force is clipped"),
+    "distance clipped": (record(clipped(2)), "distance is clipped"),
+    "stops before the lowest point": (record(lambda c: c[:, c[0] < 2.8]), "stops"),
+    "a gap of 0.3 s at the lowest point": (
+        record(lambda c: c[:, np.abs(c[0] - c[0, c[2].argmax()]) > 0.15]),
+        "gap",
+    ),
+    "no quiet time before release": (record(lambda c: c[:, c[0] >= 0.95]), "quiet|rest"),
+    "force three times as great": (record(lambda c: c * [[1], [3], [1]]), "outside the calibrated range"),
+    "force's sign flipped": (record(turned(1)), "outside the calibrated range|sign"),
+    "distance's sign flipped": (record(turned(2)), "outside the calibrated range|sign"),
+    "clock 30 % slow": (record(lambda c: c * [[1.3], [1], [1]]), "as long as gravity allows"),
+    "only the quiet time": (record(lambda c: c[:, c[0] < 0.8]), "fall|release"),
+    "exchanged with that of D002": (exchanged, "m is noted"),
+}
 COLUMN = "drops.csv, row 2, column"
 FILES = (
     *(
@@ -290,6 +366,10 @@ FILES = (
                ("records/D001.csv: has 18 rows; a drop needs at least 20",)),
     Corruption("a record cut off within a row", edit_bytes("records/D001.csv", lambda b: b[: b.index(b"\n1.000,") + 9]),
                REFUSED, ("records/D001.csv, row 1002: has 2 cells, but the header has 3",)),
+    *(
+        Corruption(f"records/D001.csv: {what}", change, RECORD, (rf"^records/D001\.csv \(drop D001\): .*{said}",))
+        for what, (change, said) in RECORDS.items()
+    ),
     Corruption("one cord alone", rows("drops.csv", lambda row: row[1] == "C01"), NOT_RATED,
                ("only 1 cord: a limit for another cord needs at least 2",)),
     Corruption("one mass alone", one_mass, NOT_RATED, ("only one mass was dropped",)),

@@ -4,7 +4,6 @@ Of those that are read as the same campaign, the answer is compared too, in the 
 leaves those analyses out. The exit code is 1 where anything is not as expected.
 """
 
-import re
 import shutil
 import sys
 from collections import Counter
@@ -14,15 +13,7 @@ from typing import Any
 
 from cordlab.analysis import analyse
 from cordlab.campaign import read_campaign
-from tests.corruptions import CORRUPTIONS, NOT_RATED, REFUSED, SAME, Corruption, demo, found, light
-
-
-def as_expected(corruption: Corruption, how: str, said: tuple[str, ...]) -> bool:
-    if how != corruption.expected:
-        return False
-    if how == REFUSED:
-        return said == corruption.said
-    return how == SAME or any(re.search(corruption.said[0], reason) for reason in said)
+from tests.corruptions import CORRUPTIONS, NOT_RATED, SAME, as_expected, demo, found, light
 
 
 def answer(folder: Path) -> dict[str, Any]:
@@ -42,7 +33,7 @@ def main(quick: int = 0) -> None:
             folder = Path(shutil.copytree(whole, Path(scratch, f"c{number}")))
             corruption.change(folder)
             result = found(folder, whole, corruption.expected)
-            right = as_expected(corruption, result.how, result.said)
+            right = as_expected(corruption, result)
             how = result.how
             if how == SAME and before is not None:
                 shutil.rmtree(folder)
