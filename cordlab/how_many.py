@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import inf, sqrt
+from math import ceil, inf, log, sqrt
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -91,7 +91,7 @@ class RangePlan:
 def plan_range(
     forecast: Forecast, *, criteria: Any, breaking_load: Measured | None = None, most: int = 20
 ) -> RangePlan:
-    """Rated ranges to expect of 2 to `most` cords.
+    """Rated ranges to expect of 2 to `most` cords; where more were dropped, on to those in steps of a tenth.
 
     forecast : that the range so far was rated by;  criteria, breaking_load : as in `rate`
     Every limit keeps its estimate; its distance from it changes as that of a first-order sum does whose parts of cords,
@@ -118,7 +118,8 @@ def plan_range(
     def ends(m: float) -> tuple[float, float] | None:
         return _range(_moved(found, {name: far / now[name] for name, far in distances(m).items()}))
 
-    cords = np.arange(2, max(most, n) + 1)
+    beyond = np.geomspace(most, n, 2 + ceil(log(n / most, 1.1))) if n > most else ()
+    cords = np.unique([*range(2, most + 1), *np.round(beyond).astype(int)])
     rated = np.array([ends(int(m)) or (np.nan, np.nan) for m in cords])
     return RangePlan(cords, rated[:, 0], rated[:, 1], n, ends(inf))
 

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 __all__ = ["Drop", "RecordError", "notes_on", "reduce_drop", "reduce_entry"]
 
 BINS = 80  # of stretch ratio from slack to the lowest point, equally wide
+KEPT_RATE = 1000.0  # samples a second of a reduced record, at the least; CFC 60 leaves nothing above some 200 Hz
 
 
 @dataclass(frozen=True)
@@ -35,8 +36,9 @@ class Drop:
     mass : hung below the cord's end [kg]; slack_length [m]; cord_mass [kg]; jumps before this drop; temperature [degC]
     load_cell_at : "top" (tie point) or "bottom" (the cord's lower end): where `load` and `peak_load` are
     filter : "cfc60" or "off"
-    time, load, position, speed : (n,) at even steps, filtered; load at the cell, zero removed; position below the tie
-        point. Without a distance column they end where the first unloading ends.
+    time, load, position, speed : (n,) at even steps, filtered, 1000 to 2000 a second of a faster record; load at the
+        cell, zero removed; position below the tie point. Without a distance column they end where the first unloading
+        ends.
     release, slack_end, peak, lowest : indices into `time`
     lowest_point, u_lowest_point : from the record's own motion, below the tie point
     peak_load, u_peak_load : at the cell
@@ -162,7 +164,7 @@ def reduce_drop(
     else:
         motion = measured_motion(record, load, seen.slack_end, setup, load_cell_at, marks.get("lowest"))
     record.check_gaps(seen.time, motion.lowest.at)
-    released, first, last = (_index(record.time, at) for at in (seen.time, seen.slack_end, motion.lowest.at))
+    first, last = (_index(record.time, at) for at in (seen.slack_end, motion.lowest.at))
     top = first + int(np.argmax(load[first : motion.unloaded]))
     if top >= record.time.size - 2:
         raise RecordError(f"the record stops at {record.time[-1]:.2f} s, before the load is at its greatest")
@@ -175,7 +177,11 @@ def reduce_drop(
     sharp = first + 1 + rounded
     loading = _branch(ratio[sharp : last + 1], pull[sharp : last + 1], edges)
     unloading = _branch(ratio[last : motion.unloaded], pull[last : motion.unloaded], edges)
-    kept = slice(0, motion.end)
+    # a filtered record has nothing above the filter: what is kept of it does not grow with the logger's rate
+    every = 1 if record.filter == "off" else max(1, int(1.000001 / (KEPT_RATE * record.step)))
+    along, load_along, position, speed = (
+        values[: motion.end : every].copy() for values in (record.time, load, motion.position, motion.speed)
+    )
     if motion.carry == "momentum" and (distance is not None or load_cell_at == "top"):
         # a wave takes load and stretch at the cell out of step: their loop is not the cord's loss
         returned = motion.energy_returned
@@ -199,14 +205,14 @@ def reduce_drop(
         temperature=temperature,
         load_cell_at=load_cell_at,
         filter=record.filter,
-        time=record.time[kept],
-        load=load[kept],
-        position=motion.position[kept],
-        speed=motion.speed[kept],
-        release=released,
-        slack_end=first,
-        peak=_index(record.time, peak.at),
-        lowest=last,
+        time=along,
+        load=load_along,
+        position=position,
+        speed=speed,
+        release=_index(along, seen.time),
+        slack_end=_index(along, seen.slack_end),
+        peak=_index(along, peak.at),
+        lowest=_index(along, motion.lowest.at),
         lowest_point=motion.lowest.height,
         u_lowest_point=motion.lowest.u,
         peak_load=peak.height,
