@@ -25,7 +25,7 @@ from cordlab.drawing import (
 )
 
 if TYPE_CHECKING:
-    from cordlab.batch import Batch, Plan
+    from cordlab.batch import Batch
     from cordlab.campaign import CalibrationTable, Campaign
     from cordlab.fit import BatchFit
     from cordlab.how_many import RangePlan
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from cordlab.trace import Trace
 
 __all__ = [
-    "Shown", "alike", "branches", "ladder", "lowest_points", "motion", "pairs", "plan", "range_plan", "raw", "show",
+    "Shown", "alike", "branches", "ladder", "lowest_points", "motion", "pairs", "range_plan", "raw", "show",
     "size", "softening", "tell",
 ]  # fmt: skip
 
@@ -177,18 +177,6 @@ def alike(batch: "Batch") -> Figure:
     """Each cord's mean about the batch's, quantity by quantity: is one unlike the others?"""
     fig = Figure(figsize=(6.3, 0.9 + 0.3 * len(batch.spreads)))
     batch.plot(fig.subplots())
-    return fig
-
-
-@styled
-def plan(plan: "Plan", *, unit: str = "") -> Figure:
-    """What more cords would be worth: the margin from mean to limit over the number of cords tested."""
-    fig = Figure(figsize=(6.3, 2.8))
-    ax = plan.plot(fig.subplots())
-    ax.set_ylim(0, 4 * plan.margin_known)  # with two cords the margin is beyond every picture
-    if unit:
-        ax.set_ylabel(f"margin [{unit}]")
-    ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     return fig
 
 

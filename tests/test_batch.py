@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from scipy import optimize, stats
 
-from cordlab.batch import batch_report, plan_cords
+from cordlab.batch import batch_report
 from cordlab.campaign import BreakEntry
 from cordlab.lot import assess_lot, fit_weibull
-from cordlab.spread import components, prediction_limit, tolerance_limit
+from cordlab.spread import tolerance_limit
 from tests.conftest import approx_printed, published_csv
 
 # NIST/SEMATECH e-Handbook, 1.3.5.17.1, Grubbs' test: uranium isotope data of Tietjen and Moore (1972). From memory.
@@ -108,39 +108,6 @@ def test_two_cords_cannot_show_which_is_odd():
 def test_a_batch_that_says_nothing_is_refused(values, said):
     with pytest.raises(ValueError, match=said):
         batch_report(values)
-
-
-def test_plan_is_the_limit_that_such_a_test_would_give():
-    """One drop a cord at the sd found: the factor of Student's t, t(0.99; 5) = 3.365 (t tables), times √(1 + 1/6)."""
-    found = components([0.0, 1.0, 2.0, 3.0, 5.0, 4.0], list("aabbcc"))
-    plan = plan_cords(found, probability=0.99, most=40)
-    sd = math.sqrt(found.between + found.within)
-    six = plan.margin[list(plan.cords).index(6)] / sd / math.sqrt(1 + 1 / 6)
-    assert six == approx_printed("3.365")
-    assert plan.margin_known / sd == approx_printed("2.326")
-    assert (np.diff(plan.margin) < 0).all()
-    assert plan.cords_for_margin(six * sd * math.sqrt(1 + 1 / 6) + 1e-9) == 6
-    with pytest.raises(ValueError, match="out of reach"):
-        plan.cords_for_margin(plan.margin_known)
-
-
-def test_plan_agrees_with_a_simulated_test():
-    """Mean margin of prediction_limit over invented tests of 5 cords with 3 drops, known sds."""
-    rng = np.random.default_rng(4)
-    found = components(*_invented(rng, cords=400, drops=3))
-    group = np.repeat(np.arange(5), 3)
-    squares = []
-    for _ in range(1500):
-        y, _ = _invented(rng, cords=5, drops=3)
-        limit = prediction_limit(y, probability=0.95, side="upper", groups=group)
-        squares.append((limit.upper - y.mean()) ** 2)
-    plan = plan_cords(found, probability=0.95, drops=3)
-    assert plan.margin[3] == pytest.approx(np.sqrt(np.mean(squares)), rel=0.06)
-
-
-def _invented(rng, *, cords, drops):
-    group = np.repeat(np.arange(cords), drops)
-    return rng.normal(0, 0.02, cords)[group] + rng.normal(0, 0.01, group.size), group
 
 
 # --- lower limits of strength -----------------------------------------------------------------------------------
@@ -264,5 +231,3 @@ def test_figures_show_what_they_say():
     assert np.ptp(np.diff(np.log(lot.lines[1].get_xdata())) / np.diff(lot.lines[1].get_ydata())) < 1e-9
     report = batch_report({"slack length": {f"C{i}": [value] for i, value in enumerate(URANIUM)}})
     assert [text.get_text() for text in report.plot().texts] == ["C7"]
-    plan = plan_cords(components([0.0, 1.0, 3.0, 2.0], list("aabb")), probability=0.9, most=9)
-    assert len(plan.plot().lines[0].get_xdata()) == 8
