@@ -5,6 +5,7 @@ Everything is invented, with known truth: a cord that stiffens towards its lock-
 
 import json
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -15,9 +16,11 @@ from cordlab.analysis import analyse
 from cordlab.curves import Curve
 from cordlab.drop import predict_drop
 from cordlab.fit import fit_batch
+from cordlab.limits import Evidence, learn
 from cordlab.lowest import Energies
 from cordlab.refit import Beside, refit
 from cordlab.squares import differences, solve
+from cordlab.units import Measured
 from tests.invented_drops import Loading
 
 TRUTH = Curve("gent", {"mu": 600.0, "j": 16.0})
@@ -63,6 +66,37 @@ def test_lowest_points_tell_the_models_apart_that_the_records_cannot(light):
     assert joint.chosen.curve.force(reach) == pytest.approx(TRUTH.force(reach), rel=0.015)
     assert any("24 of 30" in note or "18 of 30" in note for note in joint.notes)
     assert alone.notes == ()
+
+
+def test_models_that_do_equally_well_spread_the_limits(light):
+    """Records to stretch ratio 2.4 alone: three models do equally well, and part beyond, by 4 % in the load of 100 kg.
+
+    The draws behind the limits hold the load of each; the refits of one model by itself do not hold the others'.
+    """
+    drops, energies = light
+    fit, n = fit_batch(drops, candidates=["gent", "yeoh", "ogden-2"]), len(energies.drop)
+    assert len(fit.equals) == 3
+    own = [float(predict_drop(fit.candidate(name).fitted.curve, mass=100.0, **RIG).tie_load) for name in fit.equals]
+    assert np.ptp(own) > 0.04 * min(own)
+    known = np.zeros(n)
+    evidence = Evidence(
+        list(energies.drop), list(energies.cord), energies.setup.mass, known, energies.lowest, np.full(n, READ),
+        np.full(n, 10.0), np.full(n, 14.0), np.full(n, np.nan), known, known, np.full(n, 15.0),
+    )  # fmt: skip
+    site = SimpleNamespace(
+        tie_height=Measured(48.0), release_depth=Measured(0.4), drag_area=Measured(0.3), air_density=Measured(1.2),
+        compliance=Measured(0.0), load_cell_at="top", reach_below_attachment=Measured(2.2), gear_mass=Measured(0.0),
+        temperature=None,
+    )  # fmt: skip
+    shapes, spreads = fit.shapes(200, seed=1), []
+    for given in (shapes[:1], shapes):
+        learned = learn(fit.chosen.curve, evidence, rig=site, shapes=given)
+        found = learned.forecast(site=site, masses=[100.0], probability=0.95, draws=5000, seed=2)
+        spreads.append(np.quantile(found.draws["peak_load"][0], [0.1, 0.9]))
+    one, all_three = spreads
+    assert all_three[0] < min(own) * 1.005
+    assert all_three[1] > max(own) * 0.995
+    assert np.ptp(one) < 0.5 * np.ptp(all_three)
 
 
 def test_the_band_beyond_the_records_holds_the_truth():
