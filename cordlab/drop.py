@@ -106,6 +106,7 @@ class Prediction:
         return {Outcome(code).name.lower().replace("_", " "): int(n) for code, n in zip(codes, numbers, strict=True)}
 
 
+@np.errstate(all="ignore")  # a wild draw may overflow on its way to its outcome
 def predict_drop(
     curve: Curve,
     *,

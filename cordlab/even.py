@@ -200,8 +200,10 @@ def stop(setup: Setup, curve: Curve) -> Stop:
         found = _search_twice(motion.take(again), again.size)
         for whole, part in zip((x, lower, tie, outcome), found, strict=True):
             whole[again] = part
-    for whole, value in ((x, np.inf), (lower, np.inf), (tie, np.inf), (outcome, Outcome.RELEASED_STRETCHED)):
-        whole[~slack] = value
+    lost = (outcome <= Outcome.NOT_RISING) & ~(np.isfinite(x) & np.isfinite(lower) & np.isfinite(tie))
+    for some, code in ((lost, Outcome.UNRESOLVED), (~slack, Outcome.RELEASED_STRETCHED)):
+        for whole, value in ((x, np.inf), (lower, np.inf), (tie, np.inf), (outcome, code)):
+            whole[some] = value
     return Stop(x, lower, tie, outcome)
 
 

@@ -20,7 +20,7 @@ class Outcome(IntEnum):
     LOCK_UP = 2  # stretched beyond 0.98 of the stretch ratio at which the curve locks up
     NO_LOWEST_POINT = 3  # still falling at the furthest stretch ratio that is searched
     RELEASED_STRETCHED = 4  # released further than the slack length from the tie point: not a drop on a slack cord
-    UNRESOLVED = 5  # two rules of integration disagree: the curve has a jump or a kink too sharp
+    UNRESOLVED = 5  # two rules of integration disagree (a jump or a sharp kink), or the curve's numbers are none
     OUTSIDE_TESTED = 6  # stretched further than was tested: the curve is a guess there
     SURFACE_REACHED = 7  # the cord's end comes down to the surface before the cord has stopped it
 

@@ -9,6 +9,7 @@ from scipy.optimize import brentq
 
 from cordlab.curves import Curve, model, models
 from cordlab.drop import Outcome, predict_drop, scale_for_lowest_point, trace_drop, unloading_for
+from cordlab.even import take_draws
 from cordlab.fall import Setup, fall_energy, fall_speed, fall_time
 from tests.conftest import Printed, printed, published_csv
 from tests.drop_reference import RANGES, lowest_by_dop853, one, random_drops
@@ -167,6 +168,22 @@ def test_beyond_the_tested_stretch_or_the_surface_there_are_no_numbers(mechanics
         predict_drop(RUBBER, surface=9.0, **setup)
     with pytest.raises(ValueError, match="is not a stretch ratio"):
         predict_drop(RUBBER, tested_to=0.9, **setup)
+
+
+@pytest.mark.parametrize("mechanics", ["even", "waves"])
+def test_no_nan_travels_from_a_wild_draw(mechanics):
+    """Constants that are no numbers or make no curve end in an outcome; the good draw beside them is not touched."""
+    wild = np.array([280.0, np.nan, np.inf, -50.0, 0.0])
+    curves = (Curve("mooney-rivlin", {"c1": wild, "c2": 70.0}), Curve("mooney-rivlin", {"c1": 280.0, "c2": wild}),
+              Curve("gent", {"mu": 600.0, "j": np.array([40.0, np.nan, np.inf, -1.0, 0.0])}))  # fmt: skip
+    for curve in curves:
+        jump = predict_drop(curve, mechanics=mechanics, mass=60.0, **CORD)
+        good = predict_drop(take_draws(curve, np.array(0)), mechanics=mechanics, mass=60.0, **CORD)
+        assert_allclose(jump.lowest_point[0], good.lowest_point, rtol=1e-6)
+        numbers = np.array([jump.lowest_point, jump.g, jump.tie_load, jump.stretch_ratio, jump.tension])
+        assert not np.isnan(numbers).any()
+        assert (np.isinf(numbers) == (jump.outcome > Outcome.NOT_RISING)).all()
+        assert (jump.outcome[1:3] > Outcome.NOT_RISING).all()
 
 
 def test_a_curve_with_a_hump_keeps_the_first_lowest_point_and_its_greatest_load():
