@@ -34,9 +34,10 @@ class Trace:
     slack_phases : (start, end) of every time that the cord is slack after the first stretch, shape (n, 2); an end of
         inf was not seen  [s]
     mechanics : "even": kinetic energy goes on when the slack ends, and the speed steps from M to M + m/3; "waves": the
-        speed goes on, and a wave runs up the cord. There is no unloading branch with waves: a cord that returns less
-        energy than its viscosity takes rebounds lower than such a trace, so take rebound and slack phases from "even"
-        with `unloading`
+        speed goes on, and a wave runs up the cord. There is no unloading branch with waves: it is drawn from the one
+        turn of the whole cord at its lowest point, while waves turn every part of the cord again and again, and no
+        record says by how much each of these small loops loses. A cord that returns less energy than its viscosity
+        takes rebounds lower than such a trace, so take rebound and slack phases from "even" with `unloading`
     """
 
     time: Array
