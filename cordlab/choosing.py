@@ -16,12 +16,13 @@ __all__ = ["as_steps", "start_panel"]
 def as_steps(steps: Sequence[Step]) -> str:
     """The chain at a glance, as an HTML table. What stands in it may come from a stranger's file: it is escaped."""
     cell = 'style="text-align:left;padding:0.1em 0.8em"'
+    one_line = f'{cell[:-1]};white-space:nowrap"'
     heads = "".join(
         f'<th scope="col" {cell}>{head}</th>' for head in ("notebook", "question", "state", "what is there")
     )
     rows = "".join(
-        f'<tr><th scope="row" {cell}>{escape(step.notebook)}</th><td {cell}>{escape(step.question)}</td>'
-        f"<td {cell}>{_MARKS[step.state]} {step.state}</td><td {cell}>{escape(step.has)}</td></tr>"
+        f'<tr><th scope="row" {one_line}>{escape(step.notebook)}</th><td {cell}>{escape(step.question)}</td>'
+        f"<td {one_line}>{_MARKS[step.state]} {step.state}</td><td {cell}>{escape(step.has)}</td></tr>"
         for step in steps
     )
     return f"<table><thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table>" if steps else ""

@@ -21,7 +21,7 @@ from cordlab.decisions import EVENTS, LEFT_OUT, Decisions, LeftOut, Mark
 from cordlab.drawing import RED
 from cordlab.fit import BatchFit, FitError, fit_batch
 from cordlab.mixed import energies
-from cordlab.panels import Panel
+from cordlab.panels import LABEL, WIDE, Panel
 from cordlab.reduce import Drop, RecordError, reduce_entry
 from cordlab.start import Missing
 from cordlab.units import Measured
@@ -53,7 +53,7 @@ class ChoicePanel(Panel):
         self.outcome = w.HTML()
         super().__init__(controls, answer)
         for control in (self.reason, self.by):
-            control.style.description_width, control.layout.width = "13em", "34em"
+            control.style.description_width, control.layout.width = LABEL, WIDE
             control.tooltip = control.description
         self.children: tuple[Any, ...] = (*self.children, self.reason, self.by, self.button, self.outcome)
         self.button.on_click(self._clicked)
@@ -86,7 +86,7 @@ class RecordPanel(ChoicePanel):
         entries = {entry.drop: entry for entry in campaign.drops if entry.record is not None}
         if not entries:
             raise Missing("the campaign has no records: its drops count with their lowest points alone")
-        labels = [(f"{name}: cord {entry.cord}, {entry.mass.value:g} kg", name) for name, entry in entries.items()]
+        labels = [(f"{name}, {entry.cord}, {entry.mass.value:g} kg", name) for name, entry in entries.items()]
         self._entries, self._settling = entries, True
         self._alone: Drop | None = None
         self._found: dict[str, float] = {}
@@ -97,7 +97,7 @@ class RecordPanel(ChoicePanel):
             )
             for name, word in _NAMES.items()
         }  # fmt: skip
-        choose = w.SelectionSlider(options=labels, description="drop", continuous_update=False)
+        choose = w.SelectionSlider(options=labels, description="drop, cord, mass", continuous_update=False)
         self.controls = {"drop": choose, **sliders}
         self._settle()
         super().__init__(self.controls, self._reduced)
@@ -219,7 +219,7 @@ class ModelPanel(ChoicePanel):
         for box in self.cords.values():
             box.indent, box.layout.width = False, "11em"
         wrapped = w.Layout(
-            flex_flow="row wrap", margin="0 0 0 13.5em", width="36em", max_height="12em", overflow="auto"
+            flex_flow="row wrap", margin="0 0 0 20.5em", width="36em", max_height="12em", overflow="auto"
         )
         boxes = w.Box(list(self.cords.values()), layout=wrapped)
         rest = [child for child in self.children if child not in self.cords.values()]

@@ -37,6 +37,7 @@ __all__ = [
 ]
 
 PROBABILITIES = (0.9, 0.95, 0.98, 0.99, 0.995, 0.999)
+LABEL, WIDE = "20em", "41em"  # of a control: no label is cut off, its unit stands at its end
 MOST_VISCOUS = 20.0  # the range in which loads are judged where no viscosity is known  [N·s]
 
 
@@ -56,8 +57,7 @@ class Panel(w.VBox):
         self._said: tuple[str, ...] = ()
         self._figure: Figure | None = None
         for name, control in self.controls.items():
-            control.style.description_width = "13em"
-            control.layout.width = "34em"
+            control.style.description_width, control.layout.width = LABEL, WIDE
             if isinstance(control, w.ToggleButtons):  # side by side, whatever their number
                 control.style.button_width, control.layout.width = "auto", "auto"
             control.tooltip = control.description or name

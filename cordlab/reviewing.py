@@ -124,8 +124,6 @@ class TablePanel(Panel):
     def __init__(self, controls: Mapping[str, Any], answer: Callable[..., tuple[Sequence[str], Any]]) -> None:
         self._rows: tuple[Any, ...]
         super().__init__(controls, answer)
-        for control in self.controls.values():
-            control.style.description_width = "17em"  # the units stand at the end of a label: none may be cut off
 
     def refresh(self) -> None:
         """Compute for the values that the controls have now."""

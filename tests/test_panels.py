@@ -125,7 +125,9 @@ def test_what_is_shown_is_escaped():
 
 def test_every_control_is_labelled_with_its_unit(analysis):
     told = every(panels.drop_panel(analysis)) | every(panels.rating_panel(analysis))
+    told |= every(panels.wear_panel(analysis))
     assert all(told.values())
+    assert max(map(len, told.values())) <= 40  # or the label's end, which is its unit, is cut off
     without = {"cord"}
     assert all(re.search(r"\[.+\]$", text) for name, text in told.items() if name not in without), told
 
