@@ -205,9 +205,9 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
                 loads = loads.loads_only()
         learned = learn(curve, evidence, rig=campaign.rig, shapes=shapes, waves=loads.rig if loads else None)
         forecast = _forecast(campaign, learned, loads)
-        check = Evidence.of_campaign(campaign, drops, use=("check",))
+        check, worn = (Evidence.of_campaign(campaign, drops, use=(use,)) for use in ("check", "wear"))
         validation = validate(learned, check, probability=campaign.decision.probability)
-        rating, service = _rate(campaign, forecast, validation)
+        rating, service = _rate(campaign, worn, forecast, validation)
         budgets = _budgets(forecast, rating)
     except EvidenceError as error:
         cords = len(set(evidence.cord))
@@ -312,11 +312,12 @@ def _forecast(campaign: Campaign, learned: Learned, loads: WaveLoads | None) -> 
     )
 
 
-def _rate(campaign: Campaign, forecast: Forecast, validation: Validation) -> tuple[Rating, Service | None]:
+def _rate(
+    campaign: Campaign, worn: Evidence, forecast: Forecast, validation: Validation
+) -> tuple[Rating, Service | None]:
     """The rated range; where worn cords were dropped again, to the jump count that was asked for."""
     criteria, jumps = campaign.criteria, campaign.decision.jumps
     judge = partial(rate, criteria=criteria, breaking_load=campaign.lowest_break, validation=validation)
-    worn = Evidence.of_campaign(campaign, use=("wear",))
     if not len(worn):
         return judge(forecast, jumps=jumps), None
     service = service_life(

@@ -161,3 +161,14 @@ def test_worn_cords_dropped_with_other_masses_alone_are_not_rated(tmp_path):
     analysis = cordlab.analyse(invented(tmp_path, retests=(100,), worn_masses=(70.0,), records=False))
     assert not analysis.rating.rated
     assert any("no wear drop has the mass of a fit drop" in reason for reason in analysis.rating.reasons)
+
+
+def test_worn_drops_count_by_their_records_where_no_lowest_point_was_noted(tmp_path):
+    """Each drop of 60 kg once more, as if worn: by its own record, nothing has changed since new."""
+    campaign = invented(tmp_path, checks=())
+    again = [d for d in campaign.drops if d.mass.value == 60.0]
+    worn = [replace(d, drop=f"{d.drop}-worn", use="wear", jumps=300, lowest_point=None) for d in again]
+    analysis = cordlab.analyse(replace(campaign, drops=(*campaign.drops, *worn)))
+    assert [row["jumps"] for row in analysis.service.by_count] == [300]
+    new, old = (analysis.wear.values[of].mean() for of in (analysis.wear.jumps < 300, analysis.wear.jumps == 300))
+    assert old == pytest.approx(new, abs=0.2)  # records and noted points are read to 0.1 m, four of each
