@@ -7,6 +7,8 @@ from math import isclose, isfinite, sqrt
 from statistics import NormalDist
 from typing import Any, TypeGuard
 
+from cordlab.analysis import SHAPES
+from cordlab.propagate import numerical_tolerance
 from cordlab.rating import STEP
 from cordlab.simulate import BATCH_SIZE, STEADY
 
@@ -17,10 +19,15 @@ SAME = 1e-7
 SURE = 4.0
 """Standard deviations of Monte Carlo error allowed for: of some thousand numbers, fewer than one goes beyond."""
 
+_NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e[-+]?\d+)?")
 _NAMES = (
     ("quantity", "input"), ("drop",), ("model",), ("cord", "quantity"), ("cord",), ("quantity",), ("mass",), ("jumps",),
 )  # fmt: skip
 _DRAWN = ("lowest_point", "clearance", "g", "peak_load", "stretch_ratio", "strength_factor")
+_ENDS = ("range_plan.best[", "range_plan.lightest[", "range_plan.heaviest[")
+_COUNTS = ("wear.crossing_forecast.", "wear.next_retest")
+_SMALL = ("clearance", "g", "stretch_ratio", "strength_factor")
+_REFITTED = ("shape of the curve]", "choice of model]")
 _FOLLOW = ("budget[", "uncertainty[", "wear.", "lot.", "rating.", "cautions[", "by_hand.")
 
 
@@ -77,16 +84,20 @@ class Comparison:
 def compare(old: Mapping[str, Any], new: Mapping[str, Any]) -> Comparison:
     """Compare two results (results.json read back, or `report.results_of`).
 
-    Monte Carlo error is allowed for only where the draws are not the same ones: another seed, cordlab or numpy.
+    Monte Carlo error is allowed for only where the draws are not the same ones: another seed, cordlab, numpy or kind
+    of machine.
     """
     before, after = dict(_leaves(old)), dict(_leaves(new))
     redrawn = _seed(old) != _seed(new)
-    spread = _spread(before, old["rating"]["probability"]) if redrawn else 0.0
+    spread = _spread(old["predictions"]) if redrawn else 0.0
     lines = []
     for name in [*before, *(name for name in after if name not in before)]:
         x, y = before.get(name, "missing"), after.get(name, "missing")
         tolerance = _tolerance(name, before, old, spread) if redrawn else None
-        lines.append(Line(name, x, y, tolerance, _verdict(x, y, tolerance)))
+        verdict = _verdict(x, y, tolerance)
+        if verdict == DIFFERS and redrawn and _may_turn(name, before, old, spread) and _near(x, y, spread):
+            verdict = WITHIN  # a judgement that turned, or its sentence
+        lines.append(Line(name, x, y, tolerance, verdict))
     return Comparison(tuple(lines), tuple(_reasons(old, new, lines)))
 
 
@@ -138,9 +149,9 @@ def _few(names: Sequence[str]) -> str:
 
 
 def _seed(results: Mapping[str, Any]) -> tuple[Any, ...]:
-    """What the random draws hang on."""
-    decision = results["campaign"].get("decision", {})
-    return decision.get("seed"), results["cordlab"], results.get("versions", {}).get("numpy")
+    """What the random draws hang on; another machine's arithmetic may end them a batch earlier or later."""
+    decision, versions = results["campaign"].get("decision", {}), results.get("versions", {})
+    return decision.get("seed"), results["cordlab"], versions.get("numpy"), versions.get("machine")
 
 
 def _leaves(value: Any, name: str = "") -> Iterator[tuple[str, Any]]:
@@ -174,8 +185,9 @@ def _verdict(x: Any, y: Any, tolerance: float | None) -> str:
         return WITHIN if tolerance is not None and abs(x - y) <= tolerance else DIFFERS
     if x == y and isinstance(x, bool) == isinstance(y, bool):
         return EQUAL
-    if tolerance is not None and isinstance(x, str) and isinstance(y, str) and _words(x) == _words(y):
-        return WITHIN  # a sentence that tells a drawn number
+    texts = isinstance(x, str) and isinstance(y, str)
+    if tolerance is not None and texts and _NUMBER.sub("#", x) == _NUMBER.sub("#", y) and _near(x, y, tolerance):
+        return WITHIN  # a sentence that tells drawn numbers
     return DIFFERS
 
 
@@ -183,67 +195,98 @@ def _is_number(value: Any) -> TypeGuard[float]:
     return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
 
 
-def _words(text: str) -> str:
-    return re.sub(r"-?\d+(\.\d+)?(e-?\d+)?", "#", text)
+def _near(x: Any, y: Any, tolerance: float) -> bool:
+    """Whether the numbers that two sentences tell are within the tolerance, times themselves where they are above 1."""
+    before, after = ([float(number) for number in _NUMBER.findall(str(text))] for text in (x, y))
+    return all(abs(a - b) <= tolerance * max(1.0, abs(a)) for a, b in zip(before, after, strict=False))
+
+
+def _may_turn(name: str, before: Mapping[str, Any], old: Mapping[str, Any], spread: float) -> bool:
+    """Whether a judgement on drawn numbers lies so near its bound that other draws may turn it."""
+    row = name.partition("]")[0] + "]"
+    key = name.removeprefix(f"{row}.")
+    if name.startswith("predictions[") and key.startswith(("rated", "reason", "decision.")):
+        risk = 1 - old["rating"]["probability"]
+        bounds = (risk, 1 - risk) if key.startswith("decision.") else (risk,)
+        shares = [value for other, value in before.items() if other.startswith(f"{row}.violation.")]
+        return any(abs(share - bound) <= _of_share(share) for share in shares for bound in bounds)
+    if name.startswith("uncertainty[") and key in ("agrees", "word"):
+        linear, drawn, u = (before.get(f"{row}.{key}") for key in ("linear_limit", "drawn_limit", "u"))
+        if not (_is_number(linear) and _is_number(drawn) and _is_number(u) and u > 0):
+            return False
+        return abs(abs(linear - drawn) - numerical_tolerance(u, 1)) <= spread * abs(drawn)
+    return False
 
 
 def _tolerance(name: str, before: Mapping[str, Any], old: Mapping[str, Any], spread: float) -> float | None:
     """Monte Carlo error between two sets of draws, None for a number that is not drawn."""
     row, _, key = name.rpartition(".")
-    quantity = key.removesuffix("_limit")
-    value = before.get(name)
-    if row.startswith("predictions[") and key.endswith("_limit") and quantity in _DRAWN:
-        return _of_limit(before.get(f"{row}.{quantity}"), value, old["rating"]["probability"])
+    value, end = before.get(name), name.endswith(("lightest", "heaviest")) or name.startswith(_ENDS)
+    if row.startswith("predictions[") and key.endswith("_limit") and key.removesuffix("_limit") in _DRAWN:
+        return _of_limit(before.get(f"{row}.u_{key.removesuffix('_limit')}"))
     if row.startswith("predictions[") and key.startswith("u_") and _is_number(value):
         # of half the central 68.27 % of normal draws: standard error 0.96 u / sqrt(n), by its order statistics
         return SURE * sqrt(2) * 0.96 / sqrt(BATCH_SIZE) * value
     if ".violation" in row and _is_number(value):
-        # two binomial shares of at least a batch of draws each
-        return SURE * sqrt(2 * max(value * (1 - value), 1 / BATCH_SIZE) / BATCH_SIZE)
-    if name in ("rating.lightest", "rating.heaviest") and _is_number(value):
-        return STEP + _in_mass(old["predictions"], value, old["rating"]["probability"])
-    if key == "reason" or name.startswith(
-        _FOLLOW
-    ):  # computed from drawn limits: no steadier than the least steady of those
+        return _of_share(value)
+    if end and _is_number(value):
+        return STEP + _in_mass(old["predictions"], value)
+    if name.startswith(_COUNTS) and _is_number(value):
+        return _in_jumps(old["wear"], spread)
+    if row.startswith("predictions[") and key == "reason":
+        return max(_of_limit(before.get(f"{row}.u_{quantity}")) or 0.0 for quantity in _SMALL)
+    if row.startswith("budget[") and row.endswith(_REFITTED) and _is_number(value):
+        return SURE * sqrt(2) / sqrt(2 * SHAPES) * (1 if key == "u" else 2) * abs(value)  # of an sd or its square
+    if name.startswith(_FOLLOW):  # computed from drawn limits: no steadier than those in the range
         return spread * abs(value) if _is_number(value) else spread
     return None
 
 
-def _of_limit(estimate: Any, limit: Any, probability: float) -> float | None:
-    """The draws stop when twice the standard error of a limit is within STEADY sd of its quantity; a limit lies at
-    least the normal quantile from its estimate, and that bounds the sd.
+def _of_limit(u: Any) -> float | None:
+    """The draws stop when twice the standard error of every limit is within STEADY of its quantity's u."""
+    return SURE * sqrt(2) * STEADY / 2 * u if _is_number(u) else None
+
+
+def _of_share(share: float) -> float:
+    """Two binomial shares of at least a batch of draws each; the bound that is counted from moves with its limit."""
+    counted = SURE * sqrt(2 * max(share * (1 - share), 1 / BATCH_SIZE) / BATCH_SIZE)
+    return counted + SURE * sqrt(2) * STEADY / 2 * NormalDist().pdf(NormalDist().inv_cdf(min(max(share, 1e-9), 0.5)))
+
+
+def _spread(predictions: Sequence[Mapping[str, Any]]) -> float:
+    """The greatest relative Monte Carlo error of a limit at the masses that are rated; where none is, at all of them
+    but where a limit lies within its u of 0, of which a share says nothing.
     """
-    if not (_is_number(estimate) and _is_number(limit)):
-        return None
-    sd = abs(limit - estimate) / NormalDist().inv_cdf(probability)
-    return SURE * sqrt(2) * STEADY / 2 * sd
-
-
-def _spread(before: Mapping[str, Any], probability: float) -> float:
-    """The greatest relative Monte Carlo error of a limit in the table."""
     found = [0.0]
-    for name, value in before.items():
-        if name.startswith("predictions[") and name.endswith("_limit") and _is_number(value) and value:
-            error = _of_limit(before.get(name.removesuffix("_limit")), value, probability)
-            found.append((error or 0.0) / abs(value))
-    return min(max(found), 0.1)  # near a limit of 0 a share of it says nothing
+    for row in [row for row in predictions if row["rated"]] or predictions:
+        for quantity in _DRAWN:
+            limit, u = row.get(f"{quantity}_limit"), row.get(f"u_{quantity}")
+            if _is_number(limit) and _is_number(u) and abs(limit) > u:
+                found.append((_of_limit(u) or 0.0) / abs(limit))
+    return max(found)
 
 
-def _in_mass(predictions: Sequence[Mapping[str, Any]], mass: float, probability: float) -> float:
+def _in_mass(predictions: Sequence[Mapping[str, Any]], mass: float) -> float:
     """By how many kilograms the Monte Carlo error of a limit moves the mass where it meets its criterion."""
     rows = sorted(predictions, key=lambda row: abs(row["mass"] - mass))[:2]
     if len(rows) < 2 or rows[0]["mass"] == rows[1]["mass"]:
         return 0.0
     moved = [0.0]
     for quantity in _DRAWN:
-        key = f"{quantity}_limit"
-        error = _of_limit(rows[0].get(quantity), rows[0].get(key), probability)
-        if error is None or not _is_number(rows[1].get(key)):
+        limits = [limit for row in rows if _is_number(limit := row.get(f"{quantity}_limit"))]
+        error = _of_limit(rows[0].get(f"u_{quantity}"))
+        if error is None or len(limits) < 2:
             continue
-        slope = abs((rows[1][key] - rows[0][key]) / (rows[1]["mass"] - rows[0]["mass"]))
+        slope = abs((limits[1] - limits[0]) / (rows[1]["mass"] - rows[0]["mass"]))
         if slope > 0:
             moved.append(error / slope)
     return max(moved)
+
+
+def _in_jumps(wear: Mapping[str, Any], spread: float) -> float | None:
+    """By how many jumps the error of a limit over the count moves where it meets its bound, by the mean slope."""
+    limits = [abs(row["lower"]) for row in wear["tested"] if _is_number(row.get("lower"))]
+    return spread * max(limits) / abs(wear["slope"]) if limits and wear["slope"] else None
 
 
 def _reasons(old: Mapping[str, Any], new: Mapping[str, Any], lines: Sequence[Line]) -> list[str]:

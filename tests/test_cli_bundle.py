@@ -1,11 +1,14 @@
 """The command line of publishing and rechecking, end to end on a small invented campaign."""
 
 import json
+import re
 import zipfile
 
 import pytest
 
 from cordlab import cli, publish
+from cordlab.compare import WITHIN
+from cordlab.recheck import recheck
 from cordlab.scenario import invent
 from tests.test_analysis import SMALL
 
@@ -72,6 +75,18 @@ def test_an_altered_input_is_named_though_the_manifest_agrees(bundle, tmp_path, 
     assert found["altered"] == []
     assert "the input campaign.toml is not the same file" in found["comparison"]["reasons"]
     assert "[decision] probability was 0.95, is 0.9" in found["comparison"]["reasons"]
+
+
+def test_another_seed_gives_the_same_numbers_within_their_error(bundle, tmp_path):
+    """Of the real chain: nothing differs but the seed itself."""
+    with zipfile.ZipFile(bundle) as archive:
+        seed = re.search(rb"seed = (\d+)", archive.read("campaign/campaign.toml"))[0]
+    name = "campaign/campaign.toml"
+    found = recheck(changed(bundle, tmp_path / "other.zip", name, seed, b"seed = 987", manifest=True)).comparison
+    assert {line.name for line in found.differing} == {
+        "campaign.decision.seed", "campaign.digests.campaign.toml", "campaign.sha256"
+    }  # fmt: skip
+    assert found.count(WITHIN) > 100
 
 
 @pytest.mark.parametrize("missing", ["--author", "--licence", "--date"])

@@ -282,6 +282,30 @@ def test_another_seed_is_told_from_another_number(results):
     assert "[decision] seed was 20, is 21" in compare(results, other).reasons
 
 
+def test_with_other_draws_a_judgement_may_turn_at_its_bound_and_nowhere_else(results):
+    """At 86 kg a criterion is violated with about the probability allowed, at 95 kg with far more."""
+    for mass, verdict in ((86.0, WITHIN), (95.0, DIFFERS)):
+        other = copy.deepcopy(results) | {"versions": results["versions"] | {"numpy": "9.9"}}
+        (row,) = (row for row in other["predictions"] if row["mass"] == mass)
+        row["rated"] = True
+        (line,) = (line for line in compare(results, other).lines if line.name == f"predictions[{mass:g}].rated")
+        assert line.verdict == verdict
+
+
+def test_with_other_draws_what_hangs_on_a_limit_has_the_error_of_one(results):
+    """Not a tenth of itself: limits within the rated range are known to a per cent or two here."""
+    other = copy.deepcopy(results) | {"versions": results["versions"] | {"machine": "another"}}
+    other["wear"]["tested"][-1]["lower"] *= 1.06
+    other["uncertainty"][0]["word"] = other["uncertainty"][0]["word"].replace("4.26", "4.86")
+    other["budget"][0]["share"] *= 1.08
+    other["rating"]["heaviest"] += 0.1
+    verdicts = {line.name: line.verdict for line in compare(results, other).lines}
+    share = "budget[clearance, cord to cord (length and mass too)].share"
+    differing = {name for name, verdict in verdicts.items() if verdict == DIFFERS}
+    assert differing == {"wear.tested[500].lower", "uncertainty[clearance].word", share}
+    assert verdicts["rating.heaviest"] == WITHIN
+
+
 def test_with_the_same_draws_nothing_is_put_down_to_them(results):
     other = copy.deepcopy(results)
     other["predictions"][30]["g_limit"] += 0.005
