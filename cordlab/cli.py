@@ -287,6 +287,7 @@ def _result(analysis: Any) -> list[str]:
         *_table(analysis.predictions),
         *(line for part in found for line in ("", *part.summary().splitlines())),
         "",
+        *(f"in service, {status.summary()}" for status in analysis.in_service),
         *(f"finding: {finding}" for finding in analysis.findings),
         *(f"caution: {caution}" for caution in analysis.cautions),
     ]

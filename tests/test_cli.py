@@ -14,6 +14,7 @@ from cordlab import cli
 from cordlab.analysis import analyse
 from cordlab.campaign import read_campaign
 from cordlab.scenario import invent
+from tests.specimen import specimen
 
 SMALL = {"seed": 4, "cords": 2, "masses": (36.0, 68.0, 100.0), "retests": (), "draws": 0, "records": False}
 
@@ -103,6 +104,14 @@ def test_names_cannot_command_the_terminal(folder, capsys):
     for character in "\x1b\x07\x9b\u202e":
         assert character not in out + err
     assert cli._plain(json.loads(f'"{hostile}"') + "\nlast") == "]0;owned[31mredgnp.exe2J last"
+
+
+def test_the_answer_tells_where_cords_in_service_stand():
+    told = [line for line in cli._result(specimen()) if line.startswith("in service, ")]
+    (cord,) = told
+    assert cord.startswith(
+        "in service, A7: 120 jumps, 380 left before retirement, 480 before the next retest: no inspe"
+    )
 
 
 def test_an_ascii_terminal_is_enough(folder):
