@@ -15,6 +15,7 @@ from jinja2 import UndefinedError
 
 from cordlab import plots, report, sections
 from cordlab.rounding import Numbers, fixed, places
+from tests.conftest import ROOT
 from tests.specimen import refused, specimen
 from tests.test_plots import _contrast
 
@@ -190,6 +191,13 @@ def test_the_same_results_give_the_same_page_and_another_number_another_report(r
     assert report.report_number(other) != report.report_number(results)
     elsewhere = results | {"versions": {"python": "4"}}
     assert report.report_number(elsewhere) == report.report_number(results)
+
+
+def test_the_data_dictionary_tells_every_key(results):
+    text = (ROOT / "shared" / "data-dictionary.md").read_text(encoding="utf-8")
+    told = set(re.findall(r"`([a-z_]+)`", text[text.index("## results.json") : text.index("## Beside")]))
+    row = {key for key in results["predictions"][0] if not key.startswith("u_") and not key.endswith("_limit")}
+    assert {*results, *row} <= told
 
 
 def test_findings_and_cords_in_service_are_told(page):
