@@ -159,7 +159,8 @@ class BatchFit:
         """Refits of the shape to n resamples of cords and of drops within them; the level stays that of the batch.
 
         progress : wraps an iterable, as tqdm does, around a thousand refits at a time
-        The spread between cords is not in it: with few cords that goes through Student's t.
+        The spread between cords is not in it: with few cords that goes through Student's t. Draws from n cords
+        scatter √((n−1)/n) as much as the shape does from batch to batch.
         """
         fit = self.chosen if model is None else self.candidate(model).fitted
         s, scales = self.samples, np.array([self.drop_scales[name] for name in self.samples.names])

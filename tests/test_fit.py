@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.stats import binom
+from scipy.stats import binom, chi2
 
 from cordlab.curves import Curve, model
 from cordlab.fit import FitError, NoBand, fit_batch, fit_curve
@@ -222,6 +222,22 @@ def test_bootstrap_is_repeatable_and_keeps_the_level_of_the_batch(batch):
     spread = np.std(once.curve.force(3.0)) / batch.chosen.curve.force(3.0)
     assert spread < 0.002  # the shape alone: the cords' 2 % are not in it
     assert len(batch.shapes(10, seed=1)) == len(batch.equals)
+
+
+def test_the_bootstrap_scatters_as_the_shape_does_from_batch_to_batch():
+    """30 invented batches of 4 cords: the sd of a ratio of forces, against √(3/4) of it from the draws of each batch.
+
+    The variance of 30 is known to a factor of 0.35 to 2.1 (χ², outside it once in 1000).
+    """
+    at, found, drawn = np.array([[1.5], [3.5]]), [], []
+    for seed in range(30):
+        made = invented_drops(np.random.default_rng(1000 + seed), cords=4, reach=REACH[::2])
+        fit = fit_batch(made, model="mooney-rivlin", candidates=["mooney-rivlin"])
+        for curve, kept in ((fit.chosen.curve, found), (fit.bootstrap(400, seed=1).curve, drawn)):
+            kept.append(np.divide(*curve.force(at)))
+    true, ours = np.var(found, ddof=1), np.mean(np.var(drawn, axis=1)) / 0.75
+    low, high = chi2.ppf([0.0005, 0.9995], 29) / 29
+    assert low < true / ours < high
 
 
 def test_a_long_bootstrap_tells_how_far_it_is(batch):
