@@ -153,6 +153,7 @@ def test_the_readmes_figure_is_of_this_demo(analysis):
 
 def test_the_folder_of_the_notebooks_can_be_changed(monkeypatch, tmp_path):
     monkeypatch.delenv("CORDLAB_CAMPAIGN", raising=False)
+    monkeypatch.chdir(ROOT / "notebooks")
     assert panels.campaign_folder().as_posix() == "../data-demo/first-batch"
     monkeypatch.setenv("CORDLAB_CAMPAIGN", str(tmp_path))
     assert panels.campaign_folder() == tmp_path
