@@ -216,13 +216,15 @@ def motion(traces: Iterable["Trace"], *, drop: "Drop | None" = None, slack_lengt
         end = float(time[-1])
         place.plot(time, drop.position, "-", label="record", **wide)
         (tie if drop.load_cell_at == "top" else lower).plot(time, drop.load / 1000, "-", label="record", **wide)
-    for trace, style, colour in zip(traces, ("--", "-"), (BLUE, RED), strict=False):
+    looks = (("--", BLUE, "white"), ("-", RED, RED))  # line, colour, and the marker's inside: told apart in grey too
+    for trace, (style, colour, inside) in zip(traces, looks, strict=False):
         end = min(end, float(trace.time[-1]))
         place.plot(trace.time, trace.position, style, color=colour, label=trace.mechanics)
         for ax, values in ((tie, trace.tie_load), (lower, trace.lower_load)):
             ax.plot(trace.time, values / 1000, style, color=colour, label=trace.mechanics)
             k = int(np.argmax(values))
-            ax.plot([trace.time[k]], [values[k] / 1000], "v", ms=7, color=colour, label=f"{trace.mechanics}, greatest")
+            look = {"ms": 7, "color": colour, "mfc": inside, "label": f"{trace.mechanics}, greatest"}
+            ax.plot([trace.time[k]], [values[k] / 1000], "v", **look)
     place.axhline(slack_length, color=FAINT, ls=":", lw=1)
     place.annotate("slack length", (0, slack_length), xytext=(2, 3), textcoords="offset points")
     place.set_xlim(0, end)
