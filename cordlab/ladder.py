@@ -102,7 +102,7 @@ class Rung:
             f"{step.reason}"
             for step in self.plan
         ]
-        return "\n".join([head, *lines, "plan, as seen from here:", *plan])
+        return "\n".join([head, *lines, *(["plan, as seen from here:", *plan] if plan else [])])
 
     def to_dict(self) -> dict[str, Any]:
         return {name: getattr(self, name) for name in self.__dataclass_fields__ if name != "plan"} | {

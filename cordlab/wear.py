@@ -72,12 +72,7 @@ class Wear:
             unit = self.unit and f" {self.unit}"
             error = "" if self.se_slope is None else f", standard error {100 * self.se_slope:.2g}"
             lines.append(f"{100 * self.slope:+.3g}{unit} in 100 jumps{error}")
-        for point in self.points:
-            shown = [
-                f"{name} limit {limit:.4g}" for name, limit in (("lower", point.lower), ("upper", point.upper)) if limit
-            ]
-            verdict = "met" if point.meets else "not met"
-            lines.append(f"{point.jumps:5d} jumps, {point.kind}: mean {point.mean:.4g}, {', '.join(shown)}: {verdict}")
+        lines += [point.summary() for point in self.points]
         early, late = self.crossing["early"], self.crossing["late"]
         if early is not None:
             until = "no end in sight" if late is None else f"{late:.0f}"

@@ -1,5 +1,6 @@
 """The rated range: what ends it, what forbids it, and that a changed site answers as a new forecast would."""
 
+import re
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -110,6 +111,7 @@ def test_other_criteria_can_end_it(forecast):
     beyond = replace(forecast, learned=replace(forecast.learned, evidence=longer))
     found = rate(beyond, criteria=criteria(**easy), breaking_load=LOT)
     assert found.governed_by["heavy"] == "tested stretch"
+    assert re.fullmatch(r"stretch ratio [\d.]+ is beyond the [\d.]+ that was tested", found.predictions[-5]["reason"])
 
 
 def test_no_mass_is_rated_where_no_limit_meets_the_criteria(forecast):
@@ -129,7 +131,8 @@ def test_every_reason_for_rating_nothing_is_given_at_once(forecast):
     for part in (
         "asked for 300 jumps",
         "asked for use at -5 to 15 °C, but drops were made at 15 to 15 °C",
-        "validation failed: 4 of 4 drops",
+        "validation failed: 4 of 4 drops held back outside their 98 % limits",
+        "(probability of that many or more: 1.6e-07)",  # 0.02⁴
         "no breaking load",
     ):
         assert part in text
