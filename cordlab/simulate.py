@@ -215,7 +215,10 @@ class Run:
         every = np.concatenate(batches, axis=-1)
         notes = list(self.learned.notes)
         if not steady and draws is None:
-            notes.append(f"limits were not steady to {STEADY:g} sd after {every.shape[-1]} draws")
+            notes.append(
+                f"limits were not steady to {STEADY:g} of a standard uncertainty after {every.shape[-1]} draws: few "
+                "cords leave a long tail, and another seed moves the limits by more than that"
+            )
         n_cords = len(set(self.learned.evidence.cord))
         if content is None and self.cord is None:
             notes.append(_on_average(n_cords, probability))
