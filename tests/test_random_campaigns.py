@@ -23,13 +23,10 @@ from cordlab.records import FEWEST_ROWS, parse_record
 from tests.planted import replaced, scaled, write
 from tests.small_campaign import CAMPAIGN
 
-FIXED = settings(
-    derandomize=True, deadline=None, database=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
-
 
 def fixed(examples: int) -> settings:
-    return settings(FIXED, max_examples=examples)
+    checks = [HealthCheck.function_scoped_fixture]
+    return settings(derandomize=True, deadline=None, database=None, suppress_health_check=checks, max_examples=examples)
 
 
 # unit → size of one in SI, exact by definition (NIST SP 811, 2008, B.8)
@@ -109,7 +106,7 @@ uncertainties = st.floats(0.0, 0.5)
 
 @st.composite
 def campaigns(draw):
-    """Cords, drops and breaks in SI, as tuples in the order of the file."""
+    """Cords, drops, breaks and pairs of a calibration in SI, as tuples in the order of the file."""
     lengths = st.floats(2.0, 20.0)
     cords = [
         (
@@ -136,7 +133,9 @@ def campaigns(draw):
     broken = draw(
         st.lists(st.tuples(names, st.floats(10.0, 1e6)), min_size=1, max_size=3, unique_by=lambda one: one[0])
     )
-    return cords, drops, broken
+    pair = st.tuples(names, st.floats(-1e4, 1e4), uncertainties, st.floats(-10.0, 10.0))
+    pairs = draw(st.lists(pair, min_size=3, max_size=8, unique_by=lambda one: one[3]))
+    return cords, drops, broken, pairs
 
 
 @st.composite
@@ -146,10 +145,11 @@ def units(draw):
 
 
 def written(folder: Path, content, units, dialect: Dialect) -> None:
-    cords, drops, broken = content
+    cords, drops, broken, pairs = content
     (metre, m), (kilogram, kg), (newton, n) = units["length"], units["mass"], units["force"]
     cord, length, u_length, weight, u_weight, before = zip(*cords, strict=True)
     drop, of, mass, u_mass, jumps, temperature, use, lowest, u_lowest = zip(*drops, strict=True)
+    run, reference, u_reference, reading = zip(*pairs, strict=True)
     tables = {
         "cords.csv": {
             "cord": cord, f"slack length [{metre}]": [x / m for x in length],
@@ -164,8 +164,12 @@ def written(folder: Path, content, units, dialect: Dialect) -> None:
             f"lowest point [{metre}]": [x / m for x in lowest], f"u(lowest point) [{metre}]": [x / m for x in u_lowest],
         },
         "breaks.csv": {"cord": [x for x, _ in broken], f"breaking load [{newton}]": [x / n for _, x in broken]},
+        "calibration/force.csv": {
+            "run": run, f"reference [{newton}]": [x / n for x in reference],
+            f"u(reference) [{newton}]": [x / n for x in u_reference], "reading [mV/V]": reading,
+        },
     }  # fmt: skip
-    folder.mkdir()
+    (folder / "calibration").mkdir(parents=True)
     (folder / "campaign.toml").write_text(CAMPAIGN, encoding="utf-8")
     for name, columns in tables.items():
         (folder / name).write_bytes(dialect.table(columns))
@@ -175,11 +179,11 @@ def near(value: float) -> object:
     return pytest.approx(value, rel=1e-12, abs=1e-15)
 
 
-@fixed(150)
+@fixed(60)
 @given(campaigns(), units(), dialects())
 def test_a_campaign_is_read_as_it_was_written(content, units, dialect):
     """Names to the letter, numbers to the rounding of one change of units, and the order of rows is of no account."""
-    cords, drops, broken = content
+    cords, drops, broken, pairs = content
     with TemporaryDirectory() as scratch:
         written(Path(scratch, "c"), content, units, dialect)
         read = read_campaign(Path(scratch, "c"))
@@ -200,9 +204,13 @@ def test_a_campaign_is_read_as_it_was_written(content, units, dialect):
             near(x) for x in (mass, u_mass, lowest, u_lowest)
         ]
     assert {one.cord: one.breaking_load for one in read.breaks} == {name: near(load) for name, load in broken}
+    table = read.calibration["force"]
+    columns = (table.run.tolist(), table.reference.tolist(), table.u_reference.tolist(), table.reading.tolist())
+    of_reading = {row[3]: row for row in zip(*columns, strict=True)}
+    assert of_reading == {row[3]: (row[0], near(row[1]), near(row[2]), row[3]) for row in pairs}
 
 
-@fixed(100)
+@fixed(50)
 @given(
     data=st.data(),
     dialect=dialects(),
@@ -227,7 +235,7 @@ def test_a_record_is_read_as_it_was_written(data, dialect, unit, rows, distance)
         np.testing.assert_allclose(parsed[1].distance, columns["distance [V]"], rtol=1e-15)
 
 
-@fixed(60)
+@fixed(40)
 @given(
     title=names,
     height=st.integers(4000, 9000),
@@ -245,7 +253,12 @@ def test_a_quantity_of_the_settings_is_read_as_it_was_written(title, height, u, 
     with TemporaryDirectory() as scratch:
         cord, drop = ("A", 10.0, 0.0, 14.0, 0.0, 0), ("1", "A", 50.0, 0.0, 1, None, "fit", 10.1, 0.0)
         plain = Dialect(",", False, "none", False, "\n", True, False, False, random.Random(0))
-        written(Path(scratch, "c"), ([cord], [drop], [("B", 1e4)]), UNITS_SI, plain)
+        written(
+            Path(scratch, "c"),
+            ([cord], [drop], [("B", 1e4)], [("1", x, 0.0, x) for x in (0.0, 1.0, 2.0)]),
+            UNITS_SI,
+            plain,
+        )
         Path(scratch, "c", "campaign.toml").write_text(text, encoding="utf-8")
         if height / 100 * LENGTHS[unit] <= 10.1:
             with pytest.raises(cordlab.CampaignError, match="is not above the surface"):
@@ -357,16 +370,7 @@ def from_other_datums(folder: Path, order: random.Random) -> None:
     rewritten(folder / "drops.csv", fahrenheit)
 
 
-CHANGES = (rows_and_columns_mixed, in_other_units, from_other_datums)
-
-
-MIXES = [
-    ((rows_and_columns_mixed,), 1),
-    ((in_other_units,), 2),
-    ((from_other_datums,), 3),
-    ((rows_and_columns_mixed, in_other_units), 4),
-    ((rows_and_columns_mixed, from_other_datums), 5),
-]
+MIXES = [((rows_and_columns_mixed, in_other_units), 4), ((rows_and_columns_mixed, from_other_datums), 5)]
 
 
 @pytest.mark.parametrize(("changes", "seed"), MIXES)
@@ -380,13 +384,11 @@ def test_the_rating_does_not_hang_on_order_units_or_datum(base, changes, seed):
         change(there, order)
     mine, plain = answer(read_campaign(there)), base.plain
     assert plain["rating"]["rated"]
-    assert [mine["rating"][key] for key in RANGE] == [plain["rating"][key] for key in RANGE]
+    for key in ("rated", "lightest", "heaviest", "governed_by", "n_cords"):
+        assert mine["rating"][key] == plain["rating"][key]
     for row, before in zip(mine["predictions"], plain["predictions"], strict=True):
         for name in ("mass", "lowest_point", "lowest_point_limit", "g", "g_limit", "peak_load", "peak_load_limit"):
             assert row[name] == (before[name] and pytest.approx(before[name], rel=1e-6)), name
-
-
-RANGE = ("rated", "lightest", "heaviest", "governed_by", "n_cords")
 
 
 def test_the_order_of_rows_changes_no_digit(base, tmp_path):
