@@ -1,6 +1,6 @@
 """Random campaigns: what is written is what is read, in every dialect; the answer does not hang on how it is written.
 
-All of it is invented. Examples are drawn the same in every run (derandomize).
+All of it is invented; examples are drawn the same in every run.
 """
 
 import json
@@ -305,8 +305,8 @@ def answer(campaign: Campaign) -> dict:
 
 
 def rewritten(path: Path, change) -> None:
-    lines = [line.split(",") for line in path.read_text(encoding="utf-8").splitlines()]
-    path.write_text("".join(",".join(line) + "\n" for line in change(lines)), encoding="utf-8")
+    lines = change([line.split(",") for line in path.read_text(encoding="utf-8").splitlines()])
+    path.write_text("".join(",".join(line) + "\n" for line in lines), encoding="utf-8")
 
 
 def rows_and_columns_mixed(folder: Path, order: random.Random) -> None:
@@ -392,10 +392,9 @@ def test_the_rating_does_not_hang_on_order_units_or_datum(base, changes, seed):
 
 
 def test_the_order_of_rows_changes_no_digit(base, tmp_path):
-    folder, plain = base.folder, base.plain
-    there = Path(shutil.copytree(folder, tmp_path / "c"))
+    there = Path(shutil.copytree(base.folder, tmp_path / "c"))
     rows_and_columns_mixed(there, random.Random(1))
-    other = answer(read_campaign(there))
+    other, plain = answer(read_campaign(there)), base.plain
     for results in (plain, other):
         results["campaign"].pop("sha256", None)
     assert other == plain
