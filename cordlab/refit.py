@@ -47,14 +47,12 @@ class Refits:
 
     parameters : name → (draws,)
     converged  : (draws,) False where the steps had not come to rest; they stay in the quantiles, and are counted
-    at_bound   : (draws,) True where a parameter ended at its bound
     rss        : (draws,) weighted residual sum of squares  [N²]
     """
 
     model: Model
     parameters: Mapping[str, np.ndarray]
     converged: np.ndarray
-    at_bound: np.ndarray
     rss: np.ndarray
 
     @property
@@ -121,9 +119,8 @@ def refit(
         own = [np.tensordot(times[chunk], each, 1) for each in sums]
         done.append(_descend(parts, own, beside.sums(chunk) if beside else [], begin, lower, upper))
     values, converged, rss = (np.concatenate(column, axis=-1) for column in zip(*done, strict=True))
-    at_bound = np.any((values <= lower[:, None]) | (values >= upper[:, None]), axis=0)
     parameters = {p.name: row for p, row in zip(model.parameters, values, strict=True)}
-    return Refits(model, parameters, converged, at_bound, rss)
+    return Refits(model, parameters, converged, rss)
 
 
 @dataclass(frozen=True)
