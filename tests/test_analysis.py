@@ -172,3 +172,19 @@ def test_worn_drops_count_by_their_records_where_no_lowest_point_was_noted(tmp_p
     assert [row["jumps"] for row in analysis.service.by_count] == [300]
     new, old = (analysis.wear.values[of].mean() for of in (analysis.wear.jumps < 300, analysis.wear.jumps == 300))
     assert old == pytest.approx(new, abs=0.2)  # records and noted points are read to 0.1 m, four of each
+
+
+def test_a_tolerance_limit_is_asked_for_in_the_campaign_and_is_stricter(tmp_path):
+    """The same drops by both kinds of limit, worn cords too; at 90 %, so that four cords rate something."""
+    campaign = invented(tmp_path, retests=(100,), worn_masses=(60.0, 80.0), records=False)
+    found = {}
+    for limit in ("prediction", "tolerance"):
+        asked = replace(campaign.decision, limit=limit, probability=0.9, jumps=100)
+        found[limit] = cordlab.analyse(replace(campaign, decision=asked)).rating
+    strict, usual = found["tolerance"], found["prediction"]
+    assert usual.lightest < strict.lightest < strict.heaviest <= usual.heaviest
+    rows = zip(strict.predictions, usual.predictions, strict=True)
+    assert all(a["clearance_limit"] < b["clearance_limit"] for a, b in rows if a["clearance_limit"] is not None)
+    assert strict.promise == (
+        "tolerance limit: 90 % of drops of another cord of the batch within it, with 95 % confidence, from 4 cords"
+    )
