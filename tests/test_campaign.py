@@ -347,6 +347,13 @@ def test_a_breaking_load_comes_from_breaks_or_from_the_maker(folder):
     assert campaign.breaks == ()
 
 
+def test_a_slip_in_drops_is_not_blamed_on_decisions(folder):
+    """A drop whose name is refused may be the one that a choice by hand is about."""
+    (folder / "decisions.toml").write_text('[[mark]]\ndrop = "A1-36"\nlowest = "4 s"\nreason = "invented"\n')
+    edit(folder, "drops.csv", ("A1-36,", "A1-\x0736,"))
+    assert [one.split(":")[0] for one in problems(folder)] == ["drops.csv, row 2, column 'drop'"]
+
+
 def test_a_slip_in_cords_is_not_blamed_on_drops(folder):
     """A cord whose row is refused is not also missing in cords.csv."""
     edit(folder, "cords.csv", ("A2,10.00,", "A2,10.00,,,"))
