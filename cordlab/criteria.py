@@ -81,9 +81,11 @@ class Margins:
         here = np.flatnonzero(np.abs(self.masses - mass) < 1e-9)
         near = here if here.size else np.searchsorted(self.masses, mass) + np.array([-1, 0])
         bounds = self.estimates[name][near] + far * (self.limits[name][near] - self.estimates[name][near])
-        bounds = np.where(np.isfinite(bounds), bounds, criterion)[:, None]
-        drawn = self.draws[name][near]
-        shares = (drawn > bounds if side == "upper" else drawn < bounds).mean(-1)
+        bounds = np.where(np.isfinite(bounds), bounds, criterion)
+        shares = []
+        for k, bound in zip(near, bounds, strict=True):
+            drawn = self.draws[name][k]
+            shares.append(np.count_nonzero(drawn > bound if side == "upper" else drawn < bound) / drawn.size)
         return float(np.interp(mass, self.masses[near], shares))
 
     def say(self, label: str, row: dict[str, Any]) -> str:
