@@ -289,7 +289,10 @@ def jumps(results: Mapping[str, Any]) -> str:
         return f"cords with {new}, as dropped; no worn cord was dropped, so nothing is rated beyond"
     if wear["retire_at"] is None:
         return f"cords with {new}, as dropped; not rated for wear: {'; '.join(wear['reasons'])}"
-    return f"cords with up to {wear['retire_at']} jumps; they are retired then"
+    told = f"cords with up to {wear['retire_at']} jumps; they are retired then"
+    if unmet := [row["jumps"] for row in wear["tested"] if row["meets"] is False and row["jumps"] <= wear["retire_at"]]:
+        told += f". But {wear['quantity']} by the retests alone fails its bound at {unmet[0]} jumps: settle this first"
+    return told
 
 
 def by_hand(results: Mapping[str, Any]) -> list[str]:
@@ -353,6 +356,10 @@ def sentence(text: str) -> str:
 
 
 def standing(results: Mapping[str, Any]) -> list[str]:
-    """Cautions, without the notes on single drops, which are listed by themselves."""
-    noted = tuple(f": {note}" for drop in results["drops"] for note in drop.get("notes", ()))
-    return [caution for caution in results["cautions"] if not caution.endswith(noted)]
+    """Cautions, without those on single drops and choices by hand, which are listed by themselves."""
+    by_hand = results.get("by_hand")
+    said = tuple(f": {note}" for drop in results["drops"] for note in drop.get("notes", ()))
+    if by_hand:
+        said += tuple(f"{row['choice']}; reason: {row['reason']}" for row in by_hand["told"])
+        said += (f"without the choices by hand {by_hand['range_without']}.",)
+    return [caution for caution in results["cautions"] if not caution.endswith(said)]

@@ -315,6 +315,29 @@ def test_the_rating_holds_at_the_temperatures_behind_the_curve(results):
     assert "drops at 12 °C to 33 °C" in words(report.render(given, {}))
 
 
+def test_retests_that_fail_the_bound_are_told_beside_the_count_that_the_ranges_hold_to(results):
+    given = copy.deepcopy(results)
+    last = given["wear"]["tested"][-1]
+    given["wear"]["retire_at"], last["meets"] = last["jumps"], True
+    assert "settle this first" not in words(report.render(given, {}))
+    last["meets"] = False
+    told = f"But clearance at 85 kg by the retests alone fails its bound at {last['jumps']} jumps: settle this first"
+    assert told in words(report.render(given, {}))
+
+
+def test_choices_by_hand_stand_in_the_answer_and_once_below(results):
+    given = copy.deepcopy(results)
+    choice = {"choice": "drop A1-36 left out of curve and limits", "reason": "an invented slip"}
+    without = "rated for rider masses of 46.0 to 84.0 kg"
+    given["by_hand"] = {"told": [choice], "range_without": without, "widens": True, "held_back": []}
+    said = f"{choice['choice']}; reason: {choice['reason']}"
+    given["cautions"] += [f"By hand: {said}", f"By hand: rated; without the choices by hand {without}."]
+    told = words(report.render(given, {}))
+    assert f"1 choice, see “Settled by hand”. Without it: {without}" in told
+    assert "The range is wider by what was chosen by hand" in told[: told.index("Limits by rider mass")]
+    assert told.count(said) == 1
+
+
 def test_a_note_on_every_record_names_no_drop():
     drops = [{"drop": f"D{k}", "recorded_lowest_point": 20.0, "notes": ["a wave"]} for k in range(3)]
     drops.append({"drop": "D9", "notes": []})  # without a record
