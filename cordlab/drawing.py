@@ -158,6 +158,6 @@ def forbid(ax: Axes, bound: float, side: str, *, room: float = 0.0, unit: str = 
 
 def _freer_at_the_right(ax: Axes, bound: float) -> bool:
     """Whether what is drawn so far keeps further from a bound at its right end than at its left."""
-    ends = [np.asarray(line.get_ydata(), float)[[0, -1]] for line in ax.lines if len(line.get_ydata()) > 2]
+    ends = [np.asarray(line.get_ydata(), float)[[0, -1]] for line in ax.lines if np.size(line.get_ydata()) > 2]
     left, right = np.abs(np.array(ends).reshape(-1, 2) - bound).min(axis=0, initial=np.inf)
     return bool(right > left)

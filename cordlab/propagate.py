@@ -156,7 +156,7 @@ def adaptive(
     rng = np.random.default_rng(seed)
     batches: list[np.ndarray] = []
     found: list[np.ndarray] = []
-    looked, limit = 0, None if callable(tolerance) else tolerance
+    looked, limit = 0, np.inf if callable(tolerance) else tolerance
     while True:
         batches.append(batch(rng, size))
         found.append(np.atleast_1d(statistic(batches[-1])))
