@@ -64,7 +64,7 @@ def show(figure: Figure) -> Shown:
     return Shown(figure)
 
 
-def tell(*texts: str, width: int = 112) -> None:
+def tell(*texts: str, width: int = 100) -> None:
     """Print each text, broken between words where a notebook's page ends."""
     for text in texts:
         print(textwrap.fill(text, width, subsequent_indent="  " * text.startswith("•")))
