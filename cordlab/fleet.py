@@ -3,10 +3,13 @@
 import csv
 import logging
 import os
+import signal
 import tempfile
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
+from multiprocessing import resource_tracker
 from pathlib import Path
 from typing import Any
 
@@ -152,9 +155,14 @@ class _client:
         address: Any = scheduler
         if scheduler == "local":
             count = workers or os.cpu_count() or 1
-            address = self.cluster = distributed.LocalCluster(
-                n_workers=count, threads_per_worker=1, dashboard_address=None, silence_logs=logging.CRITICAL
-            )
+            # its status page on a free port of this machine alone: there may be another fleet
+            with _children_deaf_to_interrupts():
+                address = self.cluster = distributed.LocalCluster(
+                    n_workers=count,
+                    threads_per_worker=1,
+                    dashboard_address="127.0.0.1:0",
+                    silence_logs=logging.CRITICAL,
+                )
         try:
             self.client = distributed.Client(address, timeout="20s")
         except (OSError, ValueError, TimeoutError) as error:
@@ -168,6 +176,20 @@ class _client:
         self.client.close()
         if self.cluster is not None:
             self.cluster.close()
+
+
+@contextmanager
+def _children_deaf_to_interrupts() -> Iterator[None]:
+    """Ctrl-C waits meanwhile; threads and processes started here never get it: one line says it, not one a worker."""
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        yield
+        return
+    resource_tracker.ensure_running()  # the first process starts it, and starting it lets Ctrl-C in again
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def read_table(path: Path) -> list[Row]:

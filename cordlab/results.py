@@ -6,9 +6,9 @@ import hashlib
 import json
 import os
 import re
+import secrets
 import shutil
 import sys
-import tempfile
 import time
 from collections.abc import Mapping
 from contextlib import suppress
@@ -149,9 +149,9 @@ def _write(out: Path, contents: Mapping[str, bytes]) -> None:
     out.parent.mkdir(parents=True, exist_ok=True)
     place = out if _must_stay(out) else out.parent
     _sweep(place, out.name)
-    made = Path(tempfile.mkdtemp(prefix=f".{out.name}-", suffix=PART, dir=place))
+    made = place / f".{out.name}-{secrets.token_hex(8)}{PART}"
     try:
-        made.chmod(0o755)
+        made.mkdir()
         for name, data in contents.items():
             (made / name).parent.mkdir(exist_ok=True)
             (made / name).write_bytes(data)

@@ -6,7 +6,7 @@ import cordlab
 
 CHEAP = {
     "cords": 4,
-    "masses": (36.0, 68.0, 100.0),
+    "masses": (56.0, 64.0, 72.0),
     "retests": (),
     "draws": 0,
     "records": False,

@@ -11,6 +11,7 @@ from cordlab import cli, fleet
 from cordlab.fleet import COLUMNS, FleetError, outcome, read_table, run_fleet, write_table
 from tests.conftest import ROOT
 from tests.fleets import expected, write_fleet
+from tests.processes import gone, interruptible, wait_for
 
 ROW = dict.fromkeys(COLUMNS) | {"campaign": "/a b", "rated": True, "lightest [kg]": 41.25, "retire at": 200}
 OTHER = dict.fromkeys(COLUMNS) | {"campaign": '/é,"', "rated": False, "reasons": "one | two"}
@@ -59,10 +60,10 @@ def test_cordlab_does_not_load_dask():
     assert done.stdout == "set()\n"
 
 
-def test_a_fleet_with_a_worker_killed_has_every_campaign_once(tmp_path, capfd):
-    """12 campaigns, 2 workers; one of them is killed when the first answer is there; then nothing is done twice."""
-    pytest.importorskip("distributed", reason="the fleet extra is not installed")
-    folders, table = write_fleet(tmp_path, 12), tmp_path / "fleet.csv"
+def test_a_fleet_with_a_worker_killed_has_every_campaign_once(tmp_path):
+    """7 campaigns, 2 workers; one of them is killed when the first answer is there; then nothing is done twice."""
+    distributed = pytest.importorskip("distributed", reason="the fleet extra is not installed")
+    folders, table = write_fleet(tmp_path, 7), tmp_path / "fleet.csv"
     victims = []
 
     def killing(done, **_):
@@ -77,10 +78,34 @@ def test_a_fleet_with_a_worker_killed_has_every_campaign_once(tmp_path, capfd):
     assert victims
     assert [row["campaign"] for row in found.rows] == [str(folder) for folder in folders]
     told = {True: "rated", False: "not rated", None: "failed"}
-    assert [told[row["rated"]] for row in found.rows] == [expected(k) for k in range(12)]
+    assert [told[row["rated"]] for row in found.rows] == [expected(k) for k in range(7)]
     assert "cords.csv" in found.rows[3]["problems"]
     assert sorted(row["campaign"] for row in read_table(table)) == sorted(map(str, folders))
     (folders[0] / "breaks.csv").write_bytes((folders[0] / "breaks.csv").read_bytes() + b"\n")
-    again = run_fleet(folders, table, workers=1)
-    assert again.kept == 10  # all but the one that was changed and the one that failed
+    with distributed.LocalCluster(n_workers=1, processes=False, dashboard_address="127.0.0.1:0") as elsewhere:
+        again = run_fleet(folders, table, scheduler=elsewhere.scheduler_address)
+    assert again.kept == 5  # all but the one that was changed and the one that failed
     assert [row["heaviest [kg]"] for row in again.rows] == [row["heaviest [kg]"] for row in found.rows]
+
+
+def test_a_scheduler_that_does_not_answer_is_one_line(tmp_path, capsys):
+    pytest.importorskip("distributed", reason="the fleet extra is not installed")
+    given = ["--scheduler", "nonsense://x", "--out", str(tmp_path / "t.csv")]
+    assert cli.main(["fleet", str(tmp_path), *given]) == 2
+    assert "no scheduler answers at 'nonsense://x'" in capsys.readouterr().err
+    assert os.listdir(tmp_path) == []
+
+
+def test_ctrl_c_keeps_what_was_done(tmp_path):
+    """As a terminal sends it, to all processes of the fleet: exit 130, one line, a whole table, no process left."""
+    pytest.importorskip("distributed", reason="the fleet extra is not installed")
+    folders, table = write_fleet(tmp_path, 12), tmp_path / "fleet.csv"
+    given = [*map(str, folders), "--workers", "1", "--out", str(table)]
+    with interruptible("fleet", *given) as process:
+        wait_for(table.exists, process)
+        os.killpg(process.pid, signal.SIGINT)
+        assert process.wait(60) == 130
+        assert process.stderr.read() == b"interrupted: nothing more is written\n"
+        assert gone(process.pid)
+    assert 0 < len(read_table(table)) < 12
+    assert not list(tmp_path.glob(".fleet*"))

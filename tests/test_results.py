@@ -16,6 +16,7 @@ import cordlab
 from cordlab import cli, results
 from cordlab.campaign import CampaignError, read_campaign
 from cordlab.results import MANIFEST, ResultsError, changes, results_state, write_folder
+from tests.processes import interruptible
 from tests.small_campaign import edit, write_small_campaign
 from tests.test_cli import SMALL
 
@@ -364,3 +365,35 @@ def test_check_and_report_name_stale_results(cheap, capsys):
     cli.main(["report", str(cheap)])
     assert "results was stale and is written anew: campaign.toml has changed\n" in capsys.readouterr().err
     assert results_state(cheap).state == "fresh"
+
+
+def test_ctrl_c_leaves_the_old_results_whole(cheap):
+    """In the middle of an analysis: exit 130, one line."""
+    assert cli.main(["analyse", str(cheap), "--quiet"]) in (0, 1)
+    before = (cheap / "results" / MANIFEST).read_bytes()
+    with interruptible("analyse", str(cheap), "--quiet") as process:
+        time.sleep(1.0)
+        os.killpg(process.pid, signal.SIGINT)
+        assert process.wait(60) == 130
+        assert process.stderr.read() == b"interrupted: nothing more is written\n"
+    assert results_state(cheap).state == "fresh"
+    assert (cheap / "results" / MANIFEST).read_bytes() == before
+
+
+@pytest.mark.parametrize("after", range(0, 15, 2))
+def test_ctrl_c_at_any_file_leaves_what_was_there(folder, monkeypatch, after):
+    """Raised while each second file is written: the old results are whole, and no hidden folder is left."""
+    write_folder(folder / "results", files(folder))
+    real, count = type(folder).write_bytes, iter(range(100))
+
+    def interrupted(path, data):
+        if next(count) == after:
+            raise KeyboardInterrupt
+        return real(path, data)
+
+    monkeypatch.setattr(type(folder), "write_bytes", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        write_folder(folder / "results", files(folder, "2"))
+    assert state(folder) == "fresh"
+    assert versions(folder) == {b"1"}
+    assert not list(folder.glob(".results*"))
