@@ -240,7 +240,7 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
         cautions=(
             *CAUTIONS,
             *(by_hand.cautions if by_hand else ()),
-            *_cautions(drops, validation, (waves, fit, learned, forecast, pulls)),
+            *_cautions(drops, validation, (waves, isinstance(fit, BatchFit) and fit, learned, forecast, pulls)),
             *unasked,
         ),
         pulls=pulls,

@@ -157,6 +157,14 @@ def test_rest_is_recorded_with_wear_and_changes_no_number(tmp_path):
     assert noted["rating"] == plain["rating"]
 
 
+def test_a_caution_is_a_sentence_and_no_name_of_a_model(tmp_path):
+    """Lowest points alone: what is amiss with a model stands with the models."""
+    decision = {"probability": 0.95, "model": "auto"}
+    analysis = cordlab.analyse(invented(tmp_path, records=False, decision=decision))
+    assert any(each["note"] for each in analysis.to_dict()["curve"]["candidates"])
+    assert all(" " in caution for caution in analysis.cautions)
+
+
 def test_worn_cords_dropped_with_other_masses_alone_are_not_rated(tmp_path):
     analysis = cordlab.analyse(invented(tmp_path, retests=(100,), worn_masses=(70.0,), records=False))
     assert not analysis.rating.rated
