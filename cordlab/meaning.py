@@ -21,6 +21,7 @@ CORD = 0.15  # share by which the cord's mass that the load shows during the fal
 LOWEST = (4.0, 10.0)  # standard uncertainties between the lowest point noted and the one that the distance shows
 UNSTATED = 0.1  # m, standard uncertainty of a lowest point that is noted without one
 ALONE = (0.03, 0.15)  # the same from the load alone, as a share of the lowest point
+OWN = (2.0, 4.0)  # and of the record's own standard uncertainties then: where it knows little, it is no witness
 POUND = 0.45359237  # kg
 
 
@@ -150,7 +151,8 @@ def against_noted(found: Measured, noted: Measured, *, measured: bool) -> tuple[
             "its datum (the tie point) and unit, the distance's calibration, and whether this is that drop's record"
         )
     else:
-        suspicious, impossible = (max(share * noted.value, LOWEST[0] * noted.u) for share in ALONE)
+        limits = zip(ALONE, OWN, strict=True)
+        suspicious, impossible = (max(share * noted.value, LOWEST[0] * noted.u, k * found.u) for share, k in limits)
         source, scale = "the load", f"{abs(off) / noted.value:.0%} of it"
         causes = "the mass, the cell's calibration, the datum and unit of the lowest point, and whose record this is"
     if abs(off) <= suspicious:
