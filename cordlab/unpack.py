@@ -29,10 +29,9 @@ def unpack(bundle: str | Path, folder: str | Path) -> list[str]:
     """
     bundle, folder = Path(bundle), Path(folder)
     try:
-        count = _count(bundle)
-        if count > MOST_FILES:
-            raise BundleError((f"{bundle.name}: {count} entries or more; at most {MOST_FILES} are opened",))
+        _refuse_many(bundle, _count(bundle))
         with zipfile.ZipFile(bundle) as archive:
+            _refuse_many(bundle, len(archive.infolist()))
             entries = [entry for entry in archive.infolist() if not entry.is_dir()]
             if problems := _problems(archive.infolist()):
                 raise BundleError(tuple(f"{bundle.name}: {problem}" for problem in problems))
@@ -62,8 +61,13 @@ def _zlib_error() -> type[Exception]:
     return zlib.error
 
 
+def _refuse_many(bundle: Path, count: int) -> None:
+    if count > MOST_FILES:
+        raise BundleError((f"{bundle.name}: {count} entries or more; at most {MOST_FILES} are opened",))
+
+
 def _count(bundle: Path) -> int:
-    """Number of entries by the end record, before the directory is read: a directory of millions is itself a bomb."""
+    """Number of entries as the end record has it, before the directory is read: one of millions is itself a bomb."""
     with bundle.open("rb") as file:
         size = file.seek(0, 2)
         file.seek(max(size - 65_557, 0))

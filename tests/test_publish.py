@@ -438,6 +438,16 @@ def test_a_hundred_thousand_entries(tmp_path):
     assert f"at most {MOST_FILES} are opened" in refused_by(path, tmp_path)
 
 
+def test_more_entries_than_the_zip_says(tmp_path):
+    """The end record's count (APPNOTE 4.3.16) is one; readers go by the directory."""
+    path = zipped(tmp_path, *((f"{k}", "") for k in range(MOST_FILES + 1)))
+    data = bytearray(path.read_bytes())
+    end = data.rindex(b"PK\x05\x06")
+    data[end + 8 : end + 12] = b"\1\0\1\0"
+    path.write_bytes(data)
+    assert f"{MOST_FILES + 1} entries or more" in refused_by(path, tmp_path)
+
+
 def test_a_total_that_is_too_large(tmp_path):
     """The directory's own sizes are believed when they are too large, and enforced when they are too small."""
     path = zipped(tmp_path, *((f"{k}.csv", "x") for k in range(3)))
