@@ -260,9 +260,12 @@ def _energy_returned(
     return float(back / there)
 
 
-def reduce_entry(campaign: Campaign, entry: DropEntry, calibrations: dict[str, Calibration]) -> Drop:
+def reduce_entry(
+    campaign: Campaign, entry: DropEntry, calibrations: dict[str, Calibration], *, load_alone: bool = False
+) -> Drop:
     """The raw record of a drop of a campaign, through the calibrations ("force", "distance"), reduced.
 
+    load_alone : as if there were no distance sensor, to hold one beside the other
     To the uncertainty of the lowest point that of the distance calibration is added, or, where there is no distance,
     what the lowest point moves by when force, mass and slack length move by theirs; to that of the peak load the force
     calibration's. The lowest point is held against the one noted in drops.csv. Events that the campaign has by hand are
@@ -275,7 +278,7 @@ def reduce_entry(campaign: Campaign, entry: DropEntry, calibrations: dict[str, C
     by_hand = mark.events if mark else NOTHING
     try:
         force, u_force = _in_si(record.force, "force", calibrations)
-        seen = None if record.distance is None else _in_si(record.distance, "distance", calibrations)
+        seen = None if load_alone or record.distance is None else _in_si(record.distance, "distance", calibrations)
 
         def reduced(
             push: float = 0.0,

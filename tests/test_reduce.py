@@ -398,6 +398,15 @@ def test_an_entry_without_distance_carries_what_its_inputs_are_worth():
     assert drop.u_lowest_point > 0.03
 
 
+def test_an_entry_by_its_load_alone_is_one_without_a_distance_sensor():
+    campaign, entry = _campaign(drop_of())
+    alone = reduce_entry(campaign, entry, _calibrations(), load_alone=True)
+    without = reduce_entry(*_campaign(drop_of(), distance=False), _calibrations())
+    assert alone.lowest_point == without.lowest_point
+    assert alone.closure_error == without.closure_error
+    assert reduce_entry(campaign, entry, _calibrations()).closure_error is None
+
+
 def test_a_reading_beyond_the_calibration_refuses_the_record_by_name():
     campaign, entry = _campaign(drop_of())
     with pytest.raises(RecordError, match=r"records/D1.csv \(drop D1\): force reads .* outside the calibrated range"):
