@@ -1,15 +1,20 @@
 """The shape of the project: top level, layers, dependencies, notebooks with stored outputs, a quick import."""
 
+import ast
 import re
 import subprocess
 import sys
 import tomllib
+from itertools import chain
 from pathlib import Path
 
 import nbformat
 import pytest
+from packaging.version import Version
 
+import cordlab
 from tests.conftest import ROOT
+from tests.test_cli import SMALL
 
 TRACKED = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True).stdout.splitlines()
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
@@ -44,8 +49,6 @@ def test_no_file_of_the_package_is_too_long_to_read():
 
 
 def test_every_public_name_is_there():
-    import cordlab
-
     assert [name for name in cordlab.__all__ if not hasattr(cordlab, name)] == []
 
 
@@ -80,3 +83,66 @@ def test_notebook_is_thin(path: Path):
     notebook = nbformat.read(path, as_version=4)
     source = "\n".join(cell.source for cell in notebook.cells if cell.cell_type == "code")
     assert not re.search(r"^\s*(def|class) |interact\(|Output\(", source, flags=re.MULTILINE)
+
+
+CALLS = {"eval", "exec", "compile", "__import__", "os.system", "os.popen", "pickle.load", "pickle.loads"}
+MODULES = {"pickle", "marshal", "shelve", "dill", "joblib", "socket", "urllib", "http", "requests", "ftplib", "smtplib"}
+
+
+def forbidden(tree: ast.AST) -> list[str]:
+    """What a module may not do: run text or stored objects, ask a shell, ask the network."""
+    found = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import | ast.ImportFrom):
+            names = [node.module or ""] if isinstance(node, ast.ImportFrom) else [alias.name for alias in node.names]
+            found += [name for name in names if name.split(".")[0] in MODULES]
+        elif isinstance(node, ast.Call):
+            called = ast.unparse(node.func)
+            found += [called] if called in CALLS or called.startswith(("os.exec", "os.spawn")) else []
+            found += ["shell=" for key in node.keywords if key.arg == "shell"]
+            found += ["allow_pickle=" for key in node.keywords if key.arg == "allow_pickle"]
+    return found
+
+
+def test_no_pickle_no_eval_no_shell_no_network():
+    """Nothing of a stranger's campaign or bundle is run. (dask pickles between its processes: see DEVELOPERS.md.)"""
+    found = {path.name: forbidden(ast.parse(path.read_text())) for path in (ROOT / "cordlab").glob("*.py")}
+    assert {name: what for name, what in found.items() if what} == {}
+    planted = (
+        "import pickle as p\nfrom urllib.request import urlopen\neval('1')\nos.system('ls')\nrun('ls', shell=True)"
+    )
+    assert forbidden(ast.parse(planted)) == ["pickle", "urllib.request", "eval", "os.system", "shell="]
+
+
+OFFLINE = """
+import socket, sys
+asked = []
+def refuse(self, address, *rest):
+    asked.append(address)
+    raise OSError("no network")
+socket.socket.connect = socket.socket.connect_ex = refuse
+socket.getaddrinfo = lambda *address, **rest: refuse(None, address)
+from cordlab.cli import main
+code = main(["analyse", sys.argv[1], "--quiet"])
+print(code, asked)
+"""
+
+
+def test_the_main_job_asks_no_network(tmp_path):
+    """Every connection and every look-up of a name is refused: none is tried, and the job is done."""
+    cordlab.invent(tmp_path / "campaign", truth=tmp_path / "truth.json", **SMALL | {"cords": 1})
+    command = [sys.executable, "-c", OFFLINE, str(tmp_path / "campaign")]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=300)
+    assert done.stdout == "1 []\n", done.stderr
+    assert (tmp_path / "campaign" / "results" / "report.html").exists()
+
+
+def test_constraints_hold_every_package_within_its_bounds():
+    """shared/constraints.txt: versions that the tests passed with; names and versions, nothing of a machine."""
+    lines = [line for line in (ROOT / "shared" / "constraints.txt").read_text().splitlines() if line[0] != "#"]
+    held = dict(line.split("==") for line in lines)
+    assert all(re.fullmatch(r"[a-z0-9-]+==[0-9][0-9a-z.]*", line) for line in lines)
+    project = PROJECT["project"]
+    for text in chain(project["dependencies"], *project["optional-dependencies"].values()):
+        name, lowest = text.split(">=")
+        assert Version(held[name]) >= Version(lowest), text
