@@ -58,7 +58,8 @@ class Panel(w.VBox):
         self._figure: Figure | None = None
         for name, control in self.controls.items():
             control.style.description_width, control.layout.width = LABEL, WIDE
-            if isinstance(control, w.ToggleButtons):  # side by side, whatever their number
+            if isinstance(control, w.ToggleButtons):  # side by side, whatever their number, and beside their label
+                control.add_class("widget-inline-hbox")
                 control.style.button_width, control.layout.width = "auto", "auto"
             control.tooltip = control.description or name
             control.observe(self._changed, names="value")
