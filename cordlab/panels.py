@@ -78,7 +78,7 @@ class Panel(w.VBox):
         self._said, self._figure = tuple(lines), figure
         head, *rest = (escape(line) for line in lines)
         body = "".join(f"<br>{line}" for line in rest)
-        self.text.value = f'<div role="status" style="line-height:1.45;max-width:52em"><b>{head}</b>{body}</div>'
+        self.text.value = f'<div role="status" style="line-height:1.45;max-width:60em"><b>{head}</b>{body}</div>'
         self.picture.value = image
 
     def _changed(self, change: Any) -> None:

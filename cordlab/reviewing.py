@@ -133,7 +133,7 @@ class TablePanel(Panel):
         self._said, self._rows = tuple(lines), tuple(rows)
         head, *rest = (escape(line) for line in lines)
         body = "".join(f"<br>{line}" for line in rest)
-        self.text.value = f'<div role="status" style="line-height:1.45;max-width:52em"><b>{head}</b>{body}</div>'
+        self.text.value = f'<div role="status" style="line-height:1.45;max-width:60em"><b>{head}</b>{body}</div>'
         self.picture.value = table
 
     def _repr_mimebundle_(self, **kwargs: Any) -> Any:
