@@ -81,10 +81,10 @@ def main(kills: int = 50) -> None:
                 next_run = start(folder).wait(600)
                 if next_run not in (0, 1) or results_state(folder).state != "fresh" or titled(folder) != now:
                     faults.append(f"the next run: exit {next_run}, {results_state(folder).summary()}")
-                wrong += [f"{name}, kill {k}: {fault}" for fault in faults]
-                title = now
+                wrong += faults
+                title = titled(folder)
+                for fault in faults:
+                    print(f"{name}, kill {k}: {fault}", flush=True)
             print(f"{kills} kills {name} ({span:.1f} s), what was there then: {dict(told)}", flush=True)
         left = len(list(folder.glob(".results-*.part")))
         print(f"{len(wrong)} faults, next runs among them; hidden folders left by killed runs: {left}")
-        for fault in wrong:
-            print(f"  {fault}")
