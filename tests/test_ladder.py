@@ -9,10 +9,13 @@ import pytest
 from scipy import stats
 
 from cordlab import cli
+from cordlab.calibrate import calibrate_channel
+from cordlab.campaign import read_campaign
 from cordlab.ladder import FURTHEST_STEP, next_mass
 from cordlab.plan import MakersCurve
 from cordlab.units import Measured
 from tests.coverage.limits import TRUE_SHAPES, ladder
+from tests.planted import write
 from tests.small_campaign import edit, problems, write_small_campaign
 from tests.test_limits import CURVE, EXACT, MASSES, invented, scattered
 
@@ -220,3 +223,16 @@ def test_the_next_drop_stays_within_its_limit(shape):
     """A short run of the ladder of `python -m tests.coverage limits`: 99 % limits, 5 labs at each of four rungs."""
     beyond, of = np.sum([(b, n) for _, b, n in ladder(shape, 5)], axis=0)
     assert stats.binomtest(int(beyond), int(of), 0.01, alternative="greater").pvalue > 0.01
+
+
+def test_the_ladder_calibrates_as_the_campaign_says(tmp_path, monkeypatch):
+    """`calibration_degree` holds on the test day too, not only in the analysis."""
+    asked = []
+    monkeypatch.setattr(
+        "cordlab.ladder.calibrate_channel",
+        lambda table, *, degree=None: asked.append(degree) or calibrate_channel(table, degree=degree),
+    )
+    few = {"cords": 1, "masses": (40.0, 60.0), "checks": (), "retests": (), "rate": 100.0}
+    decision = {"probability": 0.9, "calibration_degree": 2}
+    next_mass(read_campaign(write(tmp_path / "campaign", decision=decision, **few)))
+    assert asked == [2, 2]
