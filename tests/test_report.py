@@ -408,11 +408,25 @@ def test_pdf_without_weasyprint_says_what_to_do(monkeypatch):
         report.pdf("<p>")
 
 
-def test_pdf_is_two_to_four_pages_that_are_counted(page, results):
+def _as_long_as_the_demo(results):
+    """Ten models, most of them with a note, eight quantities of the batch, ten inputs of each budget, six cords."""
+    longer = copy.deepcopy(results)
+    note = "lambda_lock = 50 at its bound: there is no standard error there; try a simpler model"
+    first, quantity, share = longer["curve"]["candidates"][0], longer["batch"]["quantities"][0], longer["budget"][0]
+    longer["curve"]["candidates"] += [first | {"model": f"another-{k}", "note": note * (k < 5)} for k in range(7)]
+    longer["batch"]["quantities"] += [quantity | {"quantity": f"lowest point at {k} kg [m]"} for k in range(6)]
+    longer["campaign"]["cords"] += [longer["campaign"]["cords"][0] | {"cord": f"C{k}"} for k in range(4)]
+    for name in ("clearance", "g"):
+        longer["budget"] += [share | {"quantity": name, "input": f"site input {k}"} for k in range(6)]
+    return longer
+
+
+def test_pdf_is_two_to_four_pages_that_are_counted(results, figures):
     """Read by another library than the one that wrote it."""
     pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed")
+    results = _as_long_as_the_demo(results)
     try:
-        data = report.pdf(page)
+        data = report.pdf(report.render(results, figures))
     except report.PdfError as error:
         pytest.skip(f"no PDF on this machine: {error}")
     sheets = [sheet.extract_text() for sheet in pypdf.PdfReader(io.BytesIO(data)).pages]
