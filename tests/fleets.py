@@ -12,7 +12,7 @@ CHEAP = {
     "records": False,
     "decision": {"probability": 0.8, "model": "linear"},
     "site": {"tie_height": "60 m"},
-    "criteria": {"greatest_g": 4.5},
+    "criteria": {"greatest_g": 6, "least_strength_factor": 3},
 }
 
 
