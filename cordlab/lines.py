@@ -65,22 +65,16 @@ class Lines:
         self._need_scatter()
         leverage, beyond = self._leverages(x)
         variance = 1 + leverage[i] + self._share_of_curvature(beyond[i])
-        return prediction_about(
-            float(self.values(x)[i]),
-            self.residual_sd * float(variance) ** 0.5,
-            dof=self.dof,
-            n=len(self.groups),
-            probability=probability,
-            side=side,
-        )
+        parts = [(self.residual_sd**2 * float(variance), self.dof)]
+        return prediction_about(float(self.values(x)[i]), parts, n=len(self.groups), probability=probability, side=side)
 
     def another_group(self, x: float, *, probability: float, side: Side) -> Limit:
         """Prediction limit of one value of a group not seen yet, at x.
 
         The k lines read at x are a sample of groups, each with the error of its own line; with their mean square s²
-        and mean leverage h, the variance is s²(1 + 1/k) + residual²(1 − h + curvature's share), Satterthwaite's
-        degrees of freedom. Where that second part is negative (x far out) it is left out: the limit is then too wide
-        rather than too narrow. Raises ValueError for fewer than 2 groups.
+        and mean leverage h, the variance is s²(1 + 1/k) + residual²(1 − h + curvature's share), each with its own t.
+        Where that second part is negative (x far out) it is left out: the limit is then too wide rather than too
+        narrow. Raises ValueError for fewer than 2 groups.
         """
         k = len(self.groups)
         if k < 2:
@@ -89,15 +83,11 @@ class Lines:
         leverage, beyond = self._leverages(x)
         between = float(np.var(values, ddof=1)) * (1 + 1 / k)
         share = 1 - float(leverage.mean()) + self._share_of_curvature(float(beyond.mean()))
-        within, dof = 0.0, k - 1.0
+        parts = [(between, k - 1.0)]
         if share > 1e-9:
             self._need_scatter()
-            within = self.residual_sd**2 * share
-        if within > 0:
-            dof = (between + within) ** 2 / (between**2 / (k - 1) + within**2 / self.dof)
-        return prediction_about(
-            float(values.mean()), (between + within) ** 0.5, dof=dof, n=k, probability=probability, side=side
-        )
+            parts.append((self.residual_sd**2 * share, self.dof))
+        return prediction_about(float(values.mean()), parts, n=k, probability=probability, side=side)
 
     def _need_scatter(self) -> None:
         if self.dof < 1:

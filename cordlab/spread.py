@@ -318,8 +318,8 @@ def prediction_limit(
 
     values : (n,) ; groups : (n,) names. Without groups: mean ± t·sd·√(1 + 1/n). With groups: the mean of the k group
     means and s² = s_m²(1 + 1/k) + s_w²(1 − mean(1/n_i)), s_m² the mean square of the group means, s_w² within groups,
-    Satterthwaite's degrees of freedom; unbiased for s² whether balanced or not, and t on k − 1 for one value a group.
-    Raises ValueError for fewer than 2 values or groups.
+    each part with its own t (`prediction_about`); unbiased for s² whether balanced or not, and t on k − 1 for one value
+    a group. Raises ValueError for fewer than 2 values or groups.
     """
     _check_share(probability=probability)
     if groups is None:
@@ -332,21 +332,30 @@ def prediction_limit(
     origin = y[0]
     means = np.bincount(member, y - origin) / sizes
     from_means = float(np.var(means, ddof=1)) * (1 + 1 / k)
-    from_within, dof = 0.0, k - 1.0
+    parts = [(from_means, k - 1)]
     if n > k:
         within = float(np.sum((y - origin - means[member]) ** 2)) / (n - k)
-        from_within = within * (1 - float(np.mean(1 / sizes)))
-    if from_within > 0:
-        dof = (from_means + from_within) ** 2 / (from_means**2 / (k - 1) + from_within**2 / (n - k))
-    spread = (from_means + from_within) ** 0.5
-    return prediction_about(origin + means.mean(), spread, dof=dof, n=k, probability=probability, side=side)
+        parts.append((within * (1 - float(np.mean(1 / sizes))), n - k))
+    return prediction_about(origin + means.mean(), parts, n=k, probability=probability, side=side)
 
 
-def prediction_about(centre: float, spread: float, *, dof: float, n: int, probability: float, side: Side) -> Limit:
-    """centre ± t·spread, for whoever knows the standard deviation `spread` of the next value about `centre`."""
+def prediction_about(
+    centre: float, parts: Sequence[tuple[float, float]], *, n: int, probability: float, side: Side
+) -> Limit:
+    """centre ± √Σ t_ν²·variance over the parts (variance, ν) of the next value's variance about `centre`.
+
+    Such a limit holds at least as often as it says, whatever the true parts (Banerjee, Sankhyā 22 (1960) 357, from
+    memory). One t with the effective degrees of freedom does not: at 0.99 it would hold 0.96 from 2 cords of 3 drops.
+    """
     _check_share(probability=probability)
-    factor = _t(probability, dof, _sides(side))
-    return _about(centre, spread, "prediction", side, factor, probability, np.nan, n, dof)
+    total, sides = sum(variance for variance, _ in parts), _sides(side)
+    if total <= 0:  # nothing scatters
+        return _about(
+            centre, 0.0, "prediction", side, _t(probability, parts[0][1], sides), probability, np.nan, n, parts[0][1]
+        )
+    dof = total**2 / sum(variance**2 / own for variance, own in parts)  # Welch–Satterthwaite, to be told
+    half = sum(_t(probability, own, sides) ** 2 * variance for variance, own in parts) ** 0.5
+    return _about(centre, total**0.5, "prediction", side, half / total**0.5, probability, np.nan, n, dof)
 
 
 def _sides(side: str) -> int:

@@ -242,9 +242,12 @@ def test_one_value_a_group_is_the_plain_limit():
     assert grouped.lower == -math.inf
 
 
-@pytest.mark.parametrize(("between", "sizes"), [(0.02, (3,) * 5), (0.0, (3,) * 5), (0.02, (1, 2, 2, 4, 6))])
+@pytest.mark.parametrize(
+    ("between", "sizes"),
+    [(0.02, (3,) * 5), (0.0, (3,) * 5), (0.02, (1, 2, 2, 4, 6)), (0.06, (3, 3)), (0.06, (3, 3, 3))],
+)
 def test_limit_for_another_group_holds_as_often_as_it_says(between, sizes):
-    """Drops that scatter more than cords, balanced and not: 95 % to 4 standard errors, safer by 2 % at most."""
+    """Drops that scatter more than cords, balanced and not, and two cords: 95 % to 4 standard errors, safer by 2 %."""
     rng = np.random.default_rng(17)
     n, group = 2000, np.repeat(np.arange(len(sizes)), sizes)
     cords = rng.normal(0, between, (n, len(sizes)))
