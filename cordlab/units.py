@@ -209,7 +209,7 @@ def _unit(unit: str) -> Any:
         if not _UNIT.fullmatch(unit):
             raise UnitError(f"'{_short(unit)}' is not a unit{_nearest(unit)}")
         return _registry().parse_units(unit)
-    except (pint.PintError, ValueError, TypeError) as error:
+    except (pint.PintError, ValueError, TypeError, KeyError) as error:  # pint 0.25 loses itself in "m^0"
         raise UnitError(f"'{_short(unit)}' is not a known unit{_nearest(unit)}") from error
 
 

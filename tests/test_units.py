@@ -178,3 +178,9 @@ def test_draws_follow_value_and_uncertainty():
     assert draws.std() == pytest.approx(0.1, abs=5 * 0.1 / np.sqrt(80_000))
     assert set(Measured(52.0).draw(np.random.default_rng(3), (2, 3)).ravel()) == {52.0}
     assert float(Measured(52.0, 0.1)) == 52.0
+
+
+def test_a_power_of_nothing_is_no_unit():
+    """pint 0.25 raises a KeyError for it; found by tests/coverage/fuzz.py."""
+    with pytest.raises(UnitError, match=r"'m\^0' is not a known unit"):
+        parse_measured("0.10 m^0", "m")
