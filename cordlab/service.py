@@ -5,8 +5,10 @@ drawn from theirs and carried to every quantity at every mass, so that a rating 
 worn cords: soft cords come lower, stiff ones pull harder, and the worst of all counts up to there is taken.
 """
 
+from bisect import bisect_left
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -16,7 +18,7 @@ from cordlab.anchor import Anchors, Evidence, EvidenceError, SetUp, stiffened
 from cordlab.criteria import between
 from cordlab.drop import predict_drop
 from cordlab.forecast import DANGER, Forecast
-from cordlab.rating import Rating
+from cordlab.rating import STEP, Rating
 from cordlab.simulate import SOFT
 from cordlab.softening import Softening, tell_apart
 from cordlab.wear import Wear, assess_wear
@@ -77,29 +79,62 @@ def service_life(
         forecasts[count] = _worst(states)
     ratings = {count: judge(worst) for count, worst in forecasts.items()}
     rating = judge(forecast)
-    if jumps is not None:
-        reached = [count for count in ratings if count >= jumps]
-        rating = ratings[min(reached)] if reached else _not_retested(rating, jumps, list(ratings))
     conditions = {
         "temperature [degC]": drops.temperature,
         "rest [min]": np.array([(rest or {}).get(name, np.nan) / 60 for name in drops.drop]),
     }
-    wear = _at_heavy_end(
-        forecast,
-        rating,
-        drops,
-        y,
-        conditions=conditions,
-        least_clearance=least_clearance,
-        greatest_jumps=greatest_jumps,
-    )
+    wear_at = partial(
+        _wear_at, forecast, drops, y,
+        conditions=conditions, least_clearance=least_clearance, greatest_jumps=greatest_jumps,
+    )  # fmt: skip
+    if jumps is not None:
+        reached = min((count for count in ratings if count >= jumps), default=None)
+        if reached is None:
+            rating = _not_retested(rating, jumps, list(ratings))
+        else:
+            rating = ratings[reached] = _held_by_both(ratings[reached], wear_at, reached)
     held = [count for count, other in ratings.items() if rating.rated and _covers(other, rating)]
-    retire_at = min(max(held), greatest_jumps or max(held)) if held else None
     by_count = tuple(
         {"jumps": count, "lightest": other.lightest, "heaviest": other.heaviest} for count, other in ratings.items()
     )
-    wear, softening = replace(wear, retire_at=retire_at), _softening(forecast.learned, drops)
-    return Service(rating, jumps, by_count, wear, softening, forecasts)
+    wear = _retired(wear_at(_heavy_end(forecast, rating)), max(held, default=None))
+    return Service(rating, jumps, by_count, wear, _softening(forecast.learned, drops), forecasts)
+
+
+def _retired(wear: Wear, held: int | None) -> Wear:
+    """Wear with the smaller of two counts: to which its limit meets the bound, and to which the range holds."""
+    if wear.retire_at is None or (held is not None and wear.retire_at <= held):
+        return wear
+    to = "at no retested count" if held is None else f"to {held} jumps, not beyond"
+    return replace(wear, retire_at=held, next_retest=None, reasons=(*wear.reasons, f"the rated range holds {to}"))
+
+
+def _held_by_both(rating: Rating, wear_at: Callable[[float], Wear], count: int) -> Rating:
+    """The range up to the heaviest mass at which the retests alone meet their bound to this count, too.
+
+    Two ways lead to the clearance of worn cords: the new cords' limit carried on by the change of each cord, and the
+    drops of a retest by themselves. They know different things; what one of them refuses is not rated.
+    """
+    if rating.lightest is None or rating.heaviest is None:
+        return rating
+
+    def unmet(mass: float) -> bool:
+        return any(p.kind == "tested" and p.jumps <= count and not p.meets for p in wear_at(mass).points)
+
+    masses = np.append(np.arange(rating.lightest, rating.heaviest, STEP), rating.heaviest)
+    good = bisect_left(masses, True, key=unmet) - 1  # heavier is lower: once unmet, unmet from there on
+    if good == masses.size - 1:
+        return rating
+    reason = f"clearance by the retests alone fails its bound by {count} jumps"
+    if good < 0:
+        return _refused(rating, f"{reason}, at every mass of the range")
+    heaviest = float(round(masses[good], 3))
+    rows = tuple(
+        row | {"rated": False, "reason": reason} if row["rated"] and row["mass"] > heaviest + 1e-9 else row
+        for row in rating.predictions
+    )
+    governed = rating.governed_by | {"heavy": "clearance of worn cords"}
+    return replace(rating, heaviest=heaviest, governed_by=governed, predictions=rows)
 
 
 def _softening(learned: Anchors, drops: Evidence) -> Softening | None:
@@ -211,18 +246,17 @@ def _stiffness(learned: Anchors, worn: Evidence) -> tuple[Evidence, np.ndarray]:
     return drops, y - np.array([level.get(mass, middle) for mass in drops.mass]) + middle
 
 
-def _at_heavy_end(
+def _wear_at(
     forecast: Forecast,
-    rating: Rating,
     drops: Evidence,
     y: np.ndarray,
+    mass: float,
     *,
     conditions: Mapping[str, np.ndarray],
     least_clearance: float,
     greatest_jumps: int | None,
 ) -> Wear:
-    """Wear as clearance at the heaviest rated mass; the bound leaves room for what is unsure beside the cords."""
-    mass = _heavy_end(forecast, rating)
+    """Wear as clearance at a rider mass; the bound leaves room for what is unsure beside the cords."""
     site, gear = forecast.site, forecast.site.gear_mass.value
     scale = np.exp(y + stiffened(forecast.waves, mass + gear))
     curve = forecast.learned.shapes[0].take(np.zeros(y.size, int), scale)
@@ -288,7 +322,10 @@ def _covers(other: Rating, rating: Rating) -> bool:
 
 def _not_retested(rating: Rating, jumps: int, counts: list[int]) -> Rating:
     tested = f"cords were retested to {max(counts)}" if counts else "no retest can be judged"
-    reason = f"asked to hold to {jumps} jumps, but {tested}"
+    return _refused(rating, f"asked to hold to {jumps} jumps, but {tested}")
+
+
+def _refused(rating: Rating, reason: str) -> Rating:
     rows = tuple(row | {"rated": False, "reason": row["reason"] or reason} for row in rating.predictions)
     nothing: dict[str, str | None] = {"light": None, "heavy": None}
     return replace(

@@ -129,8 +129,10 @@ class Run:
 
     def predict(self, j: int, index: np.ndarray, y: np.ndarray, k: int, site: Site) -> Prediction:
         """Drops of even cords that come as low as those with waves, ln s = y (n,) beyond what waves explain."""
+        # from two cords the t law draws any stiffness at all: beyond e±50 times the batch's none matters any more
+        scale = np.exp(np.clip(y + stiffened(self.waves, self.hung[k]), -50.0, 50.0))
         return predict_drop(
-            self.learned.shapes[j].take(index, np.exp(y + stiffened(self.waves, self.hung[k]))),
+            self.learned.shapes[j].take(index, scale),
             mass=self.masses[k] + site.gear,
             **self.learned.batch,
             **site.inputs,

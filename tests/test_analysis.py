@@ -171,6 +171,26 @@ def test_worn_cords_dropped_with_other_masses_alone_are_not_rated(tmp_path):
     assert any("no wear drop has the mass of a fit drop" in reason for reason in analysis.rating.reasons)
 
 
+def test_a_range_for_worn_cords_is_one_that_the_retests_alone_allow_too(tmp_path):
+    """Invented lowest points, seed 3: carried on from the new cords, the range would go 1.2 kg further."""
+    cordlab.invent(tmp_path / "campaign", seed=3, truth=tmp_path / "truth.json", records=False)
+    analysis = cordlab.analyse(cordlab.read_campaign(tmp_path / "campaign"))
+    rating, service = analysis.rating, analysis.service
+    assert rating.governed_by["heavy"] == "clearance of worn cords"
+    assert all(point.meets for point in service.wear.points if point.kind == "tested" and point.jumps <= 500)
+    assert service.wear.retire_at == 500
+    assert service.by_count[-1] == {"jumps": 500, "lightest": rating.lightest, "heaviest": rating.heaviest}
+    beyond = [row for row in rating.predictions if row["mass"] > rating.heaviest]
+    assert beyond[0]["reason"] == "clearance by the retests alone fails its bound by 500 jumps"
+    assert not any(row["rated"] for row in beyond)
+
+
+def test_two_cords_draw_any_stiffness_and_warn_of_nothing(tmp_path):
+    """Student's t with one degree of freedom; a warning is an error here."""
+    analysis = cordlab.analyse(invented(tmp_path, cords=2, records=False))
+    assert all(np.isfinite(row["u_clearance"] or 0) for row in analysis.predictions)
+
+
 def test_worn_drops_count_by_their_records_where_no_lowest_point_was_noted(tmp_path):
     """Each drop of 60 kg once more, as if worn: by its own record, nothing has changed since new."""
     campaign = invented(tmp_path, checks=())

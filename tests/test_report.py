@@ -315,16 +315,6 @@ def test_the_rating_holds_at_the_temperatures_behind_the_curve(results):
     assert "drops at 12 °C to 33 °C" in words(report.render(given, {}))
 
 
-def test_retests_that_fail_the_bound_are_told_beside_the_count_that_the_ranges_hold_to(results):
-    given = copy.deepcopy(results)
-    last = given["wear"]["tested"][-1]
-    given["wear"]["retire_at"], last["meets"] = last["jumps"], True
-    assert "settle this first" not in words(report.render(given, {}))
-    last["meets"] = False
-    told = f"But clearance at 85 kg by the retests alone fails its bound at {last['jumps']} jumps: settle this first"
-    assert told in words(report.render(given, {}))
-
-
 def test_choices_by_hand_stand_in_the_answer_and_once_below(results):
     given = copy.deepcopy(results)
     choice = {"choice": "drop A1-36 left out of curve and limits", "reason": "an invented slip"}
