@@ -10,6 +10,10 @@ both from memory): energy is kept whatever the step and the viscosity, and `Acco
 
 from __future__ import annotations
 
+import warnings
+from functools import cache
+from importlib.util import find_spec
+from types import ModuleType
 from typing import NamedTuple
 
 import numpy as np
@@ -92,7 +96,7 @@ class Chain:
         moved = self.step_time * self.speed
         self.changes: tuple[Array, ...] = (np.diff(moved, axis=0) / self.length,) * 3
         self.moves: tuple[Array, ...] = (moved[-1],) * 2
-        self._mobility, self._taut = self.step_time**2 * elements / (2 * np.broadcast_to(setup.cord_mass, n)), True
+        self.mobility, self._taut = self.step_time**2 * elements / (2 * np.broadcast_to(setup.cord_mass, n)), True
         self.lost = np.zeros(n, dtype=bool)
 
     def keep(self, index: Array) -> None:
@@ -182,7 +186,7 @@ class Chain:
         A lump moves by `free` and by `mobility` times the tension that it is pulled with, so tensions are tied to their
         neighbours only, by numbers that change neither along the cord nor in time: divided by them, by 1.
         """
-        setup, dt, mobility = self.setup, self.step_time, self._mobility
+        setup, dt, mobility = self.setup, self.step_time, self.mobility
         drag = setup.drag * np.abs(end)
         mass = 2 * (self.lump[-1] + drag)
         end_mobility = dt**2 / mass
@@ -290,11 +294,13 @@ class Swing(NamedTuple):
     outcome: Array
 
 
-def swing(setup: Setup, curve: Curve, viscosity: Array, n: int, *, elements: int = ELEMENTS) -> Swing:
+def swing(
+    setup: Setup, curve: Curve, viscosity: Array, n: int, *, elements: int = ELEMENTS, compiled: bool = True
+) -> Swing:
     """Lowest point and peak loads of n draws; set-up, curve parameters and viscosity [N·s] of shape () or (n,).
 
     A jump in speed at the end of a viscous cord has no finite load in its first instant. Loads are therefore read
-    through a low-pass of `SMOOTHING`, as those of a record are through its filter.
+    through a low-pass of `SMOOTHING`, as those of a record are through its filter. `compiled`: faster, with numba.
     """
     values = np.full((7, n), np.inf)
     outcome = np.full(n, Outcome.RELEASED_STRETCHED, dtype=np.int8)
@@ -305,7 +311,13 @@ def swing(setup: Setup, curve: Curve, viscosity: Array, n: int, *, elements: int
         setup, curve, viscosity = setup.take(open_draws), take_draws(curve, open_draws), take(viscosity, open_draws)
     chain = Chain(setup, curve, viscosity, elements=elements)
     peaks = _Peaks(chain)
-    for _ in range(MOST_STEPS):
+    if compiled and (fast := _compiled()) and fast.covers(curve):
+        rules = {"smoothing": SMOOTHING, "converged": CONVERGED, "least": LEAST_STIFFNESS}
+        counts = {"iterations": MOST_ITERATIONS, "steps": MOST_STEPS}
+        vars(peaks).update(fast.follow(chain, after=CROSSINGS * chain.crossing, **rules, **counts))
+        values[:, open_draws] = peaks.values(chain)
+        outcome[open_draws], open_draws = peaks.outcome(chain, peaks.ratio > chain.limit), open_draws[:0]
+    for _ in range(MOST_STEPS if open_draws.size else 0):
         before = chain.position[-1].copy(), chain.speed[-1]
         chain.step()
         peaks.read(chain, *before)
@@ -323,6 +335,18 @@ def swing(setup: Setup, curve: Curve, viscosity: Array, n: int, *, elements: int
     outcome[open_draws] = Outcome.UNRESOLVED
     values[:, outcome > Outcome.NOT_RISING] = np.inf
     return Swing._make([*values, outcome])
+
+
+@cache
+def _compiled() -> ModuleType | None:
+    """The module of the compiled chain where numba is installed; where numba fails, that is said, once."""
+    if find_spec("numba") is None:
+        return None
+    try:
+        from cordlab import compiled
+    except Exception as error:  # whatever a compiler may come to: the chain is there without it
+        return warnings.warn(f"numba is installed and fails ({error}): drops go on without it, slower", stacklevel=2)
+    return compiled
 
 
 class _Peaks:

@@ -10,6 +10,8 @@ import resource
 import time
 import tracemalloc
 from collections.abc import Callable
+from importlib.util import find_spec
+from unittest.mock import patch
 
 import numpy as np
 from scipy.integrate import solve_ivp
@@ -146,10 +148,18 @@ def waves(n: int = 1000, sample: int = 8, elements: int = 40, viscosity: float =
     def chains(method: str, tolerance: float) -> np.ndarray:
         return np.array([chain_in_time(*drop, viscosity, elements, method, tolerance) for drop in drops])
 
+    with patch("cordlab.waves._compiled", return_value=None):
+        with_numpy, _ = timed(lambda: predict(mass[:n], rubber(c1[:n], c2[:n]), **options), repeats)
+    if find_spec("numba"):
+        compiling, _ = timed(lambda: predict(mass[:1], rubber(c1[:1], c2[:1]), **options))
+        print(f"waves, compiled by numba or taken from its cache: {compiling:.1f} s once, not counted below")
+    else:
+        print("waves: numba is not installed, all is NumPy")
     ours, prediction = timed(lambda: predict(mass[:n], rubber(c1[:n], c2[:n]), **options), repeats)
     exact = chains("DOP853", 1e-10)
     mine = _apart(np.stack([prediction.lowest_point, prediction.g], axis=1)[:sample], exact)
-    print(f"waves, {n} draws of {elements} elements: {ours:.2f} s, {prediction.counts()}; off by {_errors(mine)}")
+    print(f"waves, {n} draws of {elements} elements: {ours:.3f} s (NumPy {with_numpy:.3f} s), {prediction.counts()}")
+    print(f"  off by {_errors(mine)}")
     print(f"  (errors: the greatest of {sample} draws, against the same lumps by DOP853 at 1e-10)")
     equal = {}
     for method, tolerance in LOOPS:
@@ -163,7 +173,10 @@ def waves(n: int = 1000, sample: int = 8, elements: int = 40, viscosity: float =
             f"times as long; off by {_errors(its)}{'' if as_exact else ', less exact than ours'}"
         )
     cheapest = min(equal, key=lambda name: equal[name])
-    print(f"  at equal accuracy, the cheapest loop ({cheapest}) takes {equal[cheapest]:.0f} times as long")
+    print(
+        f"  at equal accuracy, the cheapest loop ({cheapest}) takes {equal[cheapest]:.0f} times as long, "
+        f"{equal[cheapest] * ours / with_numpy:.0f} times as long as NumPy"
+    )
     for name, parameters in OTHERS.items():
         other = Curve(name, parameters).scaled(c1[:n] / 280)
         taken, found = timed(lambda other=other: predict(mass[:n], other, **options))
