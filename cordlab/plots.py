@@ -357,10 +357,11 @@ def pulls(found: "PullComparison") -> Figure:
 def figures(analysis: "Analysis") -> dict[str, Figure]:
     """Every figure that an analysis can give, by the name of its file."""
     drawn = {f"calibration-{name}": calibration(found) for name, found in analysis.calibrations.items()}
-    fitted = [drop for drop in analysis.drops if drop.use == "fit"]
-    if fitted and isinstance(analysis.fit, BatchFit):  # a fit to lowest points alone has no loading curves
-        drawn |= {"record": record(fitted[0]), "curves": curves(fitted, analysis.fit)}
-        drawn |= {"residuals": residuals(fitted, analysis.fit), "candidates": candidates(analysis.fit)}
+    measured = [drop for drop in analysis.drops if drop.use == "fit"]
+    if measured and isinstance(analysis.fit, BatchFit):  # a fit to lowest points alone has no loading curves
+        clear = [drop for drop in analysis.waves.drops if drop.use == "fit"] if analysis.waves else measured
+        drawn |= {"record": record(measured[0]), "curves": curves(clear, analysis.fit)}
+        drawn |= {"residuals": residuals(clear, analysis.fit), "candidates": candidates(analysis.fit)}
     if analysis.pulls is not None and analysis.pulls.rows:
         drawn["pulls"] = pulls(analysis.pulls)
     criteria = analysis.campaign.criteria
