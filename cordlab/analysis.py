@@ -169,9 +169,9 @@ class Analysis:
 def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = None) -> Analysis:
     """The whole chain, from raw records to the rated range.
 
-    progress : wraps an iterable, as tqdm does, around the records and the refits of the curve. Raises CampaignError
-    with every record that is refused, and where no curve can be fitted; a campaign that carries no limits gives an
-    Analysis that is not rated.
+    progress : wraps an iterable, as tqdm does, around the records, the models and the refits of the curve. Raises
+    CampaignError with every record that is refused, and where no curve can be fitted; a campaign that carries no limits
+    gives an Analysis that is not rated.
     """
     if campaign.decision.model not in ("auto", *models()):
         known = f"campaign.toml, [decision] 'model': {campaign.decision.model!r} is none of auto, {', '.join(models())}"
@@ -187,7 +187,7 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
     waves = take_out_waves(drops, evidence, rig=SetUp.of(campaign.rig), viscosity=given)
     clear = waves.drops if waves else drops
     try:
-        fit = _fit(campaign, clear, evidence, waves)
+        fit = _fit(campaign, clear, evidence, waves, progress)
     except FitError as error:
         raise CampaignError((f"drops.csv: {error}",)) from error
     pulls = compare_pulls(slow, fit if isinstance(fit, BatchFit) else None) if slow else None
@@ -275,7 +275,13 @@ def _used(drops: Sequence[Drop], use: str) -> list[Drop]:
     return [drop for drop in drops if drop.use == use]
 
 
-def _fit(campaign: Campaign, drops: Sequence[Drop], evidence: Evidence, waves: WaveFit | None) -> BatchFit | LowestFit:
+def _fit(
+    campaign: Campaign,
+    drops: Sequence[Drop],
+    evidence: Evidence,
+    waves: WaveFit | None,
+    progress: Callable[..., Iterable] | None,
+) -> BatchFit | LowestFit:
     """The curve from the records, with the lowest points of drops that have none, or from lowest points alone."""
     recorded, rig = _used(drops, "fit"), SetUp.of(campaign.rig)
     if recorded:
@@ -284,6 +290,7 @@ def _fit(campaign: Campaign, drops: Sequence[Drop], evidence: Evidence, waves: W
             model=campaign.decision.model,
             check=_used(drops, "check"),
             energies=energies(recorded, evidence, rig=rig, waves=waves),
+            progress=progress,
         )
     return fit_lowest_points(
         evidence.lowest_point,

@@ -1,7 +1,7 @@
 """A campaign: the folder that a test engineer keeps, read whole and checked, or refused with every problem at once."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from hashlib import sha256
 from math import nan
@@ -200,10 +200,16 @@ BREAKS = (
 )
 
 
-def read_campaign(folder: str | Path, *, instead: Mapping[str, bytes] | None = None) -> Campaign:
+def read_campaign(
+    folder: str | Path,
+    *,
+    instead: Mapping[str, bytes] | None = None,
+    progress: Callable[..., Iterable] | None = None,
+) -> Campaign:
     """The campaign in `folder`, every file of it checked, records included.
 
     instead : name → bytes taken for that file's, to see whether the campaign would be sound with them
+    progress : wraps an iterable, as tqdm does, around the drops while their records are read
     Raises CampaignError, whose `problems` name file, row and column of everything that is wrong.
     """
     files = Folder(Path(folder), instead)
@@ -214,7 +220,7 @@ def read_campaign(folder: str | Path, *, instead: Mapping[str, bytes] | None = N
     drops = read_table(files, "drops.csv", DROPS, may_be_empty=settings is not None and settings.plan is not None)
     makers_curve = read_makers_curve(files)
     breaks = read_table(files, "breaks.csv", BREAKS) if files.has("breaks.csv") else None
-    headers, spans = _read_records(files, drops)
+    headers, spans = _read_records(files, drops, progress)
     calibration = _read_calibration(files, headers)
     if cords:
         check_cords(files, cords, settings)
@@ -309,12 +315,15 @@ def _calibration_table(channel: str, table: Table) -> CalibrationTable:
     )
 
 
-def _read_records(files: Folder, drops: Table | None) -> tuple[dict[int, Header], dict[str, tuple[float, float]]]:
+def _read_records(
+    files: Folder, drops: Table | None, progress: Callable[..., Iterable] | None
+) -> tuple[dict[int, Header], dict[str, tuple[float, float]]]:
     """Row of drops.csv → header of its record; drop → its first and last time [s]; of sound records."""
     headers: dict[int, Header] = {}
     spans: dict[str, tuple[float, float]] = {}
     first_row: dict[str, int] = {}  # of a record's bytes
-    for number, row in drops.rows() if drops else ():
+    rows = list(drops.rows()) if drops else []
+    for number, row in progress(rows, desc="reading", unit="drop") if progress else rows:
         name = row["record"]
         if name is None or drops is None:
             continue

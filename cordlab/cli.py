@@ -136,7 +136,7 @@ def check(options: argparse.Namespace) -> int:
     from cordlab.pulls import read_pulls
     from cordlab.results import results_state
 
-    campaign = read_campaign(options.folder)
+    campaign = read_campaign(options.folder, progress=_progress(options))
     read_jump_log(campaign.folder)
     read_pulls(campaign)
     state = results_state(campaign)
@@ -175,7 +175,7 @@ def report(options: argparse.Namespace) -> int:
     from cordlab.results import results_state
 
     out, form = options.out, {"second_units": options.pounds_and_feet, "with_pdf": options.pdf}
-    state = results_state(read_campaign(options.folder), results=out)
+    state = results_state(read_campaign(options.folder, progress=_progress(options)), results=out)
     if state.state == "fresh":
         out, rated = state.path, render_again(state.path, **form)["rating"]["rated"]
         how = "from the results that are there: they are of these very inputs, by this cordlab"
@@ -194,7 +194,7 @@ def _analysed(options: argparse.Namespace, **report: bool) -> tuple[Any, Path]:
     from cordlab.report import write_results
     from cordlab.results import results_state
 
-    campaign = read_campaign(options.folder)
+    campaign = read_campaign(options.folder, progress=_progress(options))
     out = options.out or campaign.folder / "results"
     before = results_state(campaign, results=out)
     analysis = analyse(campaign, progress=_progress(options))
@@ -208,7 +208,7 @@ def notebooks(options: argparse.Namespace) -> int:
     from cordlab.campaign import read_campaign
     from cordlab.series import folder_of, run_series
 
-    campaign = read_campaign(options.folder)
+    campaign = read_campaign(options.folder, progress=_progress(options))
     done = run_series(campaign, out=options.out, progress=_progress(options))
     place = options.out or folder_of(campaign)
     facts = [{"notebook": each.name, "stopped": each.stopped, "failed": each.failed} for each in done]
@@ -224,7 +224,7 @@ def publish(options: argparse.Namespace) -> int:
     from cordlab.results import results_state
     from cordlab.series import run_series
 
-    campaign = read_campaign(options.folder)
+    campaign = read_campaign(options.folder, progress=_progress(options))
     analysis = analyse(campaign, progress=_progress(options))
     given = {
         "licence": options.licence,
@@ -261,7 +261,7 @@ def ladder(options: argparse.Namespace) -> int:
     from cordlab.campaign import read_campaign
     from cordlab.ladder import next_mass
 
-    rung = next_mass(read_campaign(options.folder))
+    rung = next_mass(read_campaign(options.folder, progress=_progress(options)))
     return _answer(options, rung.to_dict(), rung.summary().splitlines(), DONE if rung.allowed else NO)
 
 

@@ -218,6 +218,7 @@ def fit_batch(
     candidates: Sequence[str] | None = None,
     check: Sequence["Drop"] = (),
     energies: "Energies | None" = None,
+    progress: Progress | None = None,
 ) -> BatchFit:
     """Fit the loading curves of `drops`, and choose the model by AICc and by how it predicts held-back drops.
 
@@ -229,13 +230,16 @@ def fit_batch(
                  itself: it knows nothing beyond the data.
     check      : drops held back from the fit; without them each drop is left out in turn
     energies   : energy equations of these drops and of others that have no record, fitted along
+    progress   : wraps an iterable, as tqdm does, around the models
     Raises FitError where no model rises over the tested range, or the one asked for doesn't.
     """
     if not drops:
         raise FitError("no drop to fit: the campaign has no `fit` drop with a record")
     asked = tuple(candidates or models()) + (() if model == "auto" else (model,))
     samples = replace(_stack(drops), energies=energies)
-    table = tuple(_candidate(name, samples, check) for name in dict.fromkeys(asked))
+    names = list(dict.fromkeys(asked))
+    each = progress(names, desc="curves", unit="model") if progress else names
+    table = tuple(_candidate(name, samples, check) for name in each)
     chosen, equals = _choose(table, model)
     return BatchFit(
         chosen=chosen.fitted,

@@ -185,6 +185,21 @@ def test_a_range_for_worn_cords_is_one_that_the_retests_alone_allow_too(tmp_path
     assert not any(row["rated"] for row in beyond)
 
 
+def test_progress_is_told_of_reading_of_records_of_models_and_of_refits(tmp_path):
+    told = []
+
+    def progress(each, *, desc, unit):
+        told.append((desc, unit, len(list(each))))
+        return each
+
+    campaign = invented(tmp_path)
+    cordlab.read_campaign(campaign.folder, progress=progress)
+    cordlab.analyse(campaign, progress=progress)
+    drops, models = len(campaign.drops), len(cordlab.curves.models())
+    assert told[:3] == [("reading", "drop", drops), ("records", "record", drops), ("curves", "model", models)]
+    assert {desc.partition(" ")[2] for desc, *_ in told[3:]} == {"refits"}
+
+
 def test_two_cords_draw_any_stiffness_and_warn_of_nothing(tmp_path):
     """Student's t with one degree of freedom; a warning is an error here."""
     analysis = cordlab.analyse(invented(tmp_path, cords=2, records=False))
