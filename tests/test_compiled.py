@@ -11,6 +11,7 @@ from numpy.testing import assert_allclose
 from cordlab import waves
 from cordlab.curves import Curve
 from cordlab.fall import Outcome, Setup
+from cordlab.secant import MooneyRivlinSecant
 
 pytestmark = pytest.mark.skipif(find_spec("numba") is None, reason="numba is not installed: pip install -e '.[fast]'")
 
@@ -48,11 +49,12 @@ def both(setup: Setup, curve: Curve, viscosity: np.ndarray) -> tuple[waves.Swing
 
 
 @pytest.mark.parametrize("curve", CURVES, ids=lambda curve: curve.model.name)
-def test_compiled_is_the_same_chain(curve):
-    """Where rounding decides whether a step may end, what Newton's method leaves is seen: the square of `quadratic`.
+def test_compiled_is_the_same_chain(curve, monkeypatch):
+    """With steps solved to the end, so that rounding does not decide how far: in very viscous cords that is seen.
 
     A cord so damped that it creeps to its lowest point stops there when rounding says so, in both.
     """
+    monkeypatch.setattr(MooneyRivlinSecant, "quadratic", 1e-9)  # and so of the classes made from it
     found, expected = both(random_setup(), curve, _rng.choice([0.0, 5.0, 20.0, 200.0, 2000.0], N))
     creeps = np.any([(each.time > 30) & np.isfinite(each.time) for each in (found, expected)], axis=0)
     assert_allclose(found.outcome[~creeps], expected.outcome[~creeps])
