@@ -263,7 +263,7 @@ def _reduce(
         try:
             drops.append(reduce_entry(campaign, entry, calibrations))
         except RecordError as error:
-            problems.append(f"records/{entry.record} (drop {entry.drop}): {error}")
+            problems.append(str(error))  # names record and drop
         except CampaignError as error:
             problems.extend(error.problems)
     if problems:

@@ -185,6 +185,16 @@ def test_a_range_for_worn_cords_is_one_that_the_retests_alone_allow_too(tmp_path
     assert not any(row["rated"] for row in beyond)
 
 
+def test_a_refused_record_is_named_once(tmp_path):
+    campaign = invented(tmp_path, cords=2)
+    path = campaign.folder / "records" / campaign.drops[0].record
+    lines = path.read_text(encoding="utf-8").splitlines()
+    path.write_text("\n".join(lines[: len(lines) // 4]) + "\n", encoding="utf-8")
+    with pytest.raises(cordlab.CampaignError) as refused:
+        cordlab.analyse(cordlab.read_campaign(campaign.folder))
+    assert [problem.count("records/") for problem in refused.value.problems] == [1]
+
+
 def test_progress_is_told_of_reading_of_records_of_models_and_of_refits(tmp_path):
     told = []
 
