@@ -13,6 +13,7 @@ from typing import Any
 import matplotlib.style
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 INK, FAINT, BLUE, RED, GREEN = "#000000", "#6B6B6B", "#0072B2", "#D55E00", "#009E73"
@@ -63,8 +64,12 @@ def svg(fig: Figure, *, name: str = "figure") -> str:
 @styled
 def png(fig: Figure, *, dpi: int = 150) -> bytes:
     """The figure as PNG, the same bytes each time."""
-    out = io.BytesIO()
-    fig.savefig(out, format="png", dpi=dpi, metadata={"Software": None})
+    out, before = io.BytesIO(), fig.dpi
+    try:
+        fig.set_dpi(dpi)
+        FigureCanvasAgg(fig).print_png(out, metadata={"Software": None})  # `savefig` would draw everything twice
+    finally:
+        fig.set_dpi(before)
     return out.getvalue()
 
 

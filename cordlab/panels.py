@@ -19,7 +19,7 @@ from cordlab.anchor import SetUp
 from cordlab.drawing import png
 from cordlab.drop import Trace, predict_drop, trace_drop, unloading_for
 from cordlab.rating import re_rate
-from cordlab.service import reassess
+from cordlab.service import WORN, reassess
 from cordlab.start import Missing, chosen_folder
 
 if TYPE_CHECKING:
@@ -49,10 +49,18 @@ class Panel(w.VBox):
 
     controls : by the names of `answer`'s arguments; changing the value of one is what a user does
     answer : values of the controls → lines of text, figure or None
+    steady : the figures differ in their numbers only, so that axes stay where the first had them: half the time
     """
 
-    def __init__(self, controls: Mapping[str, Any], answer: Callable[..., tuple[Sequence[str], Figure | None]]) -> None:
+    def __init__(
+        self,
+        controls: Mapping[str, Any],
+        answer: Callable[..., tuple[Sequence[str], Figure | None]],
+        *,
+        steady: bool = False,
+    ) -> None:
         self.controls, self._answer = dict(controls), answer
+        self._steady, self._places = steady, list[Any]()
         self.text, self.picture = w.HTML(), w.HTML()
         self._said: tuple[str, ...] = ()
         self._figure: Figure | None = None
@@ -74,7 +82,12 @@ class Panel(w.VBox):
     def refresh(self) -> None:
         """Compute and draw for the values that the controls have now."""
         lines, figure = self._answer(**{name: control.value for name, control in self.controls.items()})
+        if self._steady and figure is not None and len(figure.axes) == len(self._places):
+            figure.set_layout_engine("none")
+            for ax, place in zip(figure.axes, self._places, strict=True):
+                ax.set_position(place)
         image = _image(figure)
+        self._places = [ax.get_position() for ax in figure.axes] if figure is not None else []
         self._said, self._figure = tuple(lines), figure
         head, *rest = (escape(line) for line in lines)
         body = "".join(f"<br>{line}" for line in rest)
@@ -215,9 +228,11 @@ def rating_panel(analysis: "Analysis") -> Panel:
                 + (f"cords new to {jumps} jumps" if jumps else "cords as when tested"),
                 f"light end: {ends['light']}; heavy end: {ends['heavy']}",
             ]
+            if jumps and analysis.rating.governed_by["heavy"] == WORN:
+                told.append(f"but by the retests alone, as analysed: no heavier than {analysis.rating.heaviest:.1f} kg")
         return [*told, *rating.reasons, rating.promise], plots.by_mass(rating, judged)
 
-    return Panel(controls, answer)
+    return Panel(controls, answer, steady=True)
 
 
 def wear_panel(analysis: "Analysis") -> Panel:

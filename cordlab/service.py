@@ -23,6 +23,8 @@ from cordlab.simulate import SOFT
 from cordlab.softening import Softening, tell_apart
 from cordlab.wear import Wear, assess_wear
 
+WORN = "clearance of worn cords"  # what ends a range where the retests alone do
+
 
 @dataclass(frozen=True)
 class Service:
@@ -133,7 +135,7 @@ def _held_by_both(rating: Rating, wear_at: Callable[[float], Wear], count: int) 
         row | {"rated": False, "reason": reason} if row["rated"] and row["mass"] > heaviest + 1e-9 else row
         for row in rating.predictions
     )
-    governed = rating.governed_by | {"heavy": "clearance of worn cords"}
+    governed = rating.governed_by | {"heavy": WORN}
     return replace(rating, heaviest=heaviest, governed_by=governed, predictions=rows)
 
 
