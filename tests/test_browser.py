@@ -131,6 +131,7 @@ def run_all(page, address: tuple[str, str], name: str) -> None:
 def test_move_a_slider_and_see_the_answer_change(browser, lab):
     page = browser.new_page(viewport={"width": 1280, "height": 1000})
     page.set_default_timeout(30_000)
+    sync_api.expect.set_options(timeout=60_000)  # a moved slider waits for the cells that still run
     wrong: list[str] = []
     page.on("pageerror", lambda error: wrong.append(str(error)))
     page.on("console", lambda told: wrong.append(told.text) if told.type == "error" else None)
