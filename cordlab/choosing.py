@@ -2,11 +2,11 @@
 
 import os
 from collections.abc import Sequence
-from html import escape
 from pathlib import Path
 
 import ipywidgets as w
 
+from cordlab.panels import ONE_LINE, html_table
 from cordlab.reviewing import TablePanel
 from cordlab.start import VARIABLE, Missing, Step, campaigns_in, choose, chosen_folder, stand
 
@@ -15,17 +15,8 @@ __all__ = ["as_steps", "start_panel"]
 
 def as_steps(steps: Sequence[Step]) -> str:
     """The chain at a glance, as an HTML table. What stands in it may come from a stranger's file: it is escaped."""
-    cell = 'style="text-align:left;padding:0.1em 0.8em"'
-    one_line = f'{cell[:-1]};white-space:nowrap"'
-    heads = "".join(
-        f'<th scope="col" {cell}>{head}</th>' for head in ("notebook", "question", "state", "what is there")
-    )
-    rows = "".join(
-        f'<tr><th scope="row" {one_line}>{escape(step.notebook)}</th><td {cell}>{escape(step.question)}</td>'
-        f"<td {one_line}>{_MARKS[step.state]} {step.state}</td><td {cell}>{escape(step.has)}</td></tr>"
-        for step in steps
-    )
-    return f"<table><thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table>" if steps else ""
+    rows = [(step.notebook, step.question, f"{_MARKS[step.state]} {step.state}", step.has) for step in steps]
+    return html_table(("notebook", "question", "state", "what is there"), rows, {0: ONE_LINE, 2: ONE_LINE})
 
 
 _MARKS = {"ready": "●", "missing": "○", "refused": "✕", "waits": "…"}  # told apart without colour

@@ -130,13 +130,12 @@ def fleet(options: argparse.Namespace) -> int:
 
 
 def check(options: argparse.Namespace) -> int:
-    from cordlab.campaign import read_campaign
     from cordlab.decisions import LEFT_OUT
     from cordlab.jumplog import read_jump_log
     from cordlab.pulls import read_pulls
     from cordlab.results import results_state
 
-    campaign = read_campaign(options.folder, progress=_progress(options))
+    campaign = _campaign(options)
     read_jump_log(campaign.folder)
     read_pulls(campaign)
     state = results_state(campaign)
@@ -170,12 +169,11 @@ def analyse(options: argparse.Namespace) -> int:
 
 
 def report(options: argparse.Namespace) -> int:
-    from cordlab.campaign import read_campaign
     from cordlab.report import render_again
     from cordlab.results import results_state
 
     out, form = options.out, {"second_units": options.pounds_and_feet, "with_pdf": options.pdf}
-    state = results_state(read_campaign(options.folder, progress=_progress(options)), results=out)
+    state = results_state(_campaign(options), results=out)
     if state.state == "fresh":
         out, rated = state.path, render_again(state.path, **form)["rating"]["rated"]
         how = "from the results that are there: they are of these very inputs, by this cordlab"
@@ -187,14 +185,19 @@ def report(options: argparse.Namespace) -> int:
     return _answer(options, {"report": [str(page) for page in pages], "from": how}, text, DONE if rated else NO)
 
 
+def _campaign(options: argparse.Namespace) -> Any:
+    from cordlab.campaign import read_campaign
+
+    return read_campaign(options.folder, progress=_progress(options))
+
+
 def _analysed(options: argparse.Namespace, **report: bool) -> tuple[Any, Path]:
     """The analysis of a campaign, and the folder that its results were written to."""
     from cordlab.analysis import analyse
-    from cordlab.campaign import read_campaign
     from cordlab.report import write_results
     from cordlab.results import results_state
 
-    campaign = read_campaign(options.folder, progress=_progress(options))
+    campaign = _campaign(options)
     out = options.out or campaign.folder / "results"
     before = results_state(campaign, results=out)
     analysis = analyse(campaign, progress=_progress(options))
@@ -205,10 +208,9 @@ def _analysed(options: argparse.Namespace, **report: bool) -> tuple[Any, Path]:
 
 
 def notebooks(options: argparse.Namespace) -> int:
-    from cordlab.campaign import read_campaign
     from cordlab.series import folder_of, run_series
 
-    campaign = read_campaign(options.folder, progress=_progress(options))
+    campaign = _campaign(options)
     done = run_series(campaign, out=options.out, progress=_progress(options))
     place = options.out or folder_of(campaign)
     facts = [{"notebook": each.name, "stopped": each.stopped, "failed": each.failed} for each in done]
@@ -219,12 +221,11 @@ def notebooks(options: argparse.Namespace) -> int:
 
 def publish(options: argparse.Namespace) -> int:
     from cordlab.analysis import analyse
-    from cordlab.campaign import read_campaign
     from cordlab.publish import publish
     from cordlab.results import results_state
     from cordlab.series import run_series
 
-    campaign = read_campaign(options.folder, progress=_progress(options))
+    campaign = _campaign(options)
     analysis = analyse(campaign, progress=_progress(options))
     given = {
         "licence": options.licence,
@@ -258,10 +259,9 @@ def recheck(options: argparse.Namespace) -> int:
 
 
 def ladder(options: argparse.Namespace) -> int:
-    from cordlab.campaign import read_campaign
     from cordlab.ladder import next_mass
 
-    rung = next_mass(read_campaign(options.folder, progress=_progress(options)))
+    rung = next_mass(_campaign(options))
     return _answer(options, rung.to_dict(), rung.summary().splitlines(), DONE if rung.allowed else NO)
 
 

@@ -21,7 +21,7 @@ from cordlab.decisions import EVENTS, LEFT_OUT, Decisions, LeftOut, Mark
 from cordlab.drawing import RED
 from cordlab.fit import BatchFit, FitError, fit_batch
 from cordlab.mixed import energies
-from cordlab.panels import LABEL, WIDE, Panel
+from cordlab.panels import LABEL, ONE_LINE, WIDE, Panel, html_table
 from cordlab.reduce import Drop, RecordError, reduce_entry
 from cordlab.start import Missing
 from cordlab.units import Measured
@@ -229,7 +229,7 @@ class ModelPanel(ChoicePanel):
     def refresh(self) -> None:
         """Fit where this choice of cords was not fitted yet, and draw."""
         super().refresh()
-        self.table.value = _table(self._rows)
+        self.table.value = html_table(_HEADS, self._rows, {0: ONE_LINE})
 
     def fit(self) -> BatchFit:
         """The fit of the cords that are on. Raises FitError."""
@@ -331,15 +331,3 @@ def _number(value: float) -> str:
 
 
 _HEADS = ("model", "AICc above the best [1]", "rms held back [N]", "rises to stretch ratio [1]", "use", "note")
-
-
-def _table(rows: Sequence[tuple[str, ...]]) -> str:
-    cell = 'style="text-align:left;padding:0.1em 0.8em"'
-    heads = "".join(f'<th scope="col" {cell}>{head}</th>' for head in _HEADS)
-    body = "".join(
-        f'<tr><th scope="row" {cell[:-1]};white-space:nowrap">{escape(row[0])}</th>'
-        + "".join(f"<td {cell}>{escape(text)}</td>" for text in row[1:])
-        + "</tr>"
-        for row in rows
-    )
-    return f"<table><thead><tr>{heads}</tr></thead><tbody>{body}</tbody></table>" if rows else ""

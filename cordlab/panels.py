@@ -31,6 +31,7 @@ __all__ = [
     "Panel",
     "campaign_folder",
     "drop_panel",
+    "html_table",
     "rating_panel",
     "viscosity",
     "wear_panel",
@@ -38,6 +39,7 @@ __all__ = [
 
 PROBABILITIES = (0.9, 0.95, 0.98, 0.99, 0.995, 0.999)
 LABEL, WIDE = "20em", "41em"  # of a control: no label is cut off, its unit stands at its end
+ONE_LINE = "white-space:nowrap"  # CSS of a column of a table
 MOST_VISCOUS = 20.0  # the range in which loads are judged where no viscosity is known  [N·s]
 
 
@@ -120,6 +122,24 @@ def _image(figure: Figure | None) -> str:
         return ""
     told, data = views.size(figure), b64encode(png(figure)).decode()
     return f'<img width="{told["width"]}" alt="{escape(told["alt"])}" src="data:image/png;base64,{data}">'
+
+
+def html_table(heads: Sequence[str], rows: Sequence[Sequence[str]], more: Mapping[int, str] | None = None) -> str:
+    """A table whose first column heads its rows; "" without a row. Cells may hold a stranger's text: all are escaped.
+
+    more : column → CSS beside that of every cell
+    """
+    if not rows:
+        return ""
+    style = "text-align:left;padding:0.1em 0.8em"
+    styles = [";".join(part for part in (style, (more or {}).get(k)) if part) for k in range(len(heads))]
+    head = "".join(f'<th scope="col" style="{style}">{escape(word)}</th>' for word in heads)
+
+    def row(cells: Sequence[str]) -> str:
+        first, *rest = (f'style="{own}">{escape(cell)}' for own, cell in zip(styles, cells, strict=True))
+        return f'<tr><th scope="row" {first}</th>{"".join(f"<td {each}</td>" for each in rest)}</tr>'
+
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(map(row, rows))}</tbody></table>"
 
 
 def drop_panel(analysis: "Analysis") -> Panel:

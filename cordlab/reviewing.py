@@ -12,7 +12,7 @@ import ipywidgets as w
 from cordlab.analysis import analyse
 from cordlab.compare import DIFFERS, EQUAL, WITHIN, Comparison, Line, compare
 from cordlab.curves import models
-from cordlab.panels import PROBABILITIES, Panel
+from cordlab.panels import PROBABILITIES, Panel, html_table
 from cordlab.report import ABOUT, results_of
 
 if TYPE_CHECKING:
@@ -147,20 +147,12 @@ def as_table(lines: Sequence[Line], most: int = MOST_ROWS) -> str:
     """Compared values as an HTML table. Names and values may come from a stranger's file: all are escaped."""
     if not lines:
         return "<p>no value to show</p>"
-    heads = "".join(f'<th scope="col" style="{_CELL}">{head}</th>' for head in _HEADS)
-    rows = "".join(f"<tr>{_row(line)}</tr>" for line in lines[:most])
+    rows = [(line.name, _shown(line.old), _shown(line.new), _change(line), line.verdict) for line in lines[:most]]
     more = f"<p>and {len(lines) - most} more: narrow the choice to see them</p>" if len(lines) > most else ""
-    return f"<table><thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table>{more}"
+    return html_table(_HEADS, rows, {0: "font-weight:normal"}) + more
 
 
-_CELL = "text-align:left;padding:0.1em 0.8em"
 _HEADS = ("value", "old", "new", "change", "verdict")
-
-
-def _row(line: Line) -> str:
-    cells = (_shown(line.old), _shown(line.new), _change(line), line.verdict)
-    head = f'<th scope="row" style="{_CELL};font-weight:normal">{escape(line.name)}</th>'
-    return head + "".join(f'<td style="{_CELL}">{escape(cell)}</td>' for cell in cells)
 
 
 def _shown(value: Any) -> str:

@@ -8,7 +8,7 @@ worn cords: soft cords come lower, stiff ones pull harder, and the worst of all 
 from bisect import bisect_left
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import cache, partial
 from typing import Any
 
 import numpy as np
@@ -85,10 +85,12 @@ def service_life(
         "temperature [degC]": drops.temperature,
         "rest [min]": np.array([(rest or {}).get(name, np.nan) / 60 for name in drops.drop]),
     }
-    wear_at = partial(
-        _wear_at, forecast, drops, y,
-        conditions=conditions, least_clearance=least_clearance, greatest_jumps=greatest_jumps,
-    )  # fmt: skip
+    given: dict[str, Any] = {
+        "conditions": conditions,
+        "least_clearance": least_clearance,
+        "greatest_jumps": greatest_jumps,
+    }
+    wear_at = cache(partial(_wear_at, forecast, drops, y, **given))
     if jumps is not None:
         reached = min((count for count in ratings if count >= jumps), default=None)
         if reached is None:
@@ -117,16 +119,14 @@ def _held_by_both(rating: Rating, wear_at: Callable[[float], Wear], count: int) 
     Two ways lead to the clearance of worn cords: the new cords' limit carried on by the change of each cord, and the
     drops of a retest by themselves. They know different things; what one of them refuses is not rated.
     """
-    if rating.lightest is None or rating.heaviest is None:
-        return rating
 
     def unmet(mass: float) -> bool:
         return any(p.kind == "tested" and p.jumps <= count and not p.meets for p in wear_at(mass).points)
 
-    masses = np.append(np.arange(rating.lightest, rating.heaviest, STEP), rating.heaviest)
-    good = bisect_left(masses, True, key=unmet) - 1  # heavier is lower: once unmet, unmet from there on
-    if good == masses.size - 1:
+    if rating.lightest is None or rating.heaviest is None or not unmet(rating.heaviest):
         return rating
+    masses = np.arange(rating.lightest, rating.heaviest, STEP)
+    good = bisect_left(masses, True, key=unmet) - 1  # heavier is lower: once unmet, unmet from there on
     reason = f"clearance by the retests alone fails its bound by {count} jumps"
     if good < 0:
         return _refused(rating, f"{reason}, at every mass of the range")

@@ -298,26 +298,36 @@ def test_a_folder_that_is_closed(cheap, tmp_path):
     assert "Traceback" not in done.stderr
 
 
-@pytest.mark.parametrize("after", range(0, 15, 2))
-def test_no_space_at_any_file_leaves_what_was_there(folder, monkeypatch, after):
-    """Patched: the write of each second file fails as on a full disk."""
-    write_folder(folder / "results", files(folder))
-    real, count = type(folder).write_bytes, iter(range(100))
+def broken_off(monkeypatch, folder, after, error):
+    """Patched: the write of that file raises what `error` makes of its path."""
+    kind = type(folder)
+    real, count = kind.write_bytes, iter(range(100))
 
-    def full(path, data):
+    def write(path, data):
         if next(count) == after:
-            raise OSError(28, "No space left on device", str(path))
+            raise error(path)
         return real(path, data)
 
-    contents = files(folder, "2")
-    if after >= len(contents) + 1:
-        return
-    monkeypatch.setattr(type(folder), "write_bytes", full)
-    with pytest.raises(ResultsError, match="No space left on device"):
-        write_folder(folder / "results", contents)
+    monkeypatch.setattr(kind, "write_bytes", write)
+
+
+def old_results_are_whole(folder):
     assert state(folder) == "fresh"
     assert versions(folder) == {b"1"}
     assert not list(folder.glob(".results*"))
+
+
+@pytest.mark.parametrize("after", range(0, 15, 2))
+def test_no_space_at_any_file_leaves_what_was_there(folder, monkeypatch, after):
+    """The write of each second file fails as on a full disk."""
+    write_folder(folder / "results", files(folder))
+    contents = files(folder, "2")
+    if after >= len(contents) + 1:
+        return
+    broken_off(monkeypatch, folder, after, lambda path: OSError(28, "No space left on device", str(path)))
+    with pytest.raises(ResultsError, match="No space left on device"):
+        write_folder(folder / "results", contents)
+    old_results_are_whole(folder)
 
 
 def test_killed_command_leaves_the_old_results_and_the_next_run_works(cheap):
@@ -384,16 +394,7 @@ def test_ctrl_c_leaves_the_old_results_whole(cheap):
 def test_ctrl_c_at_any_file_leaves_what_was_there(folder, monkeypatch, after):
     """Raised while each second file is written: the old results are whole, and no hidden folder is left."""
     write_folder(folder / "results", files(folder))
-    real, count = type(folder).write_bytes, iter(range(100))
-
-    def interrupted(path, data):
-        if next(count) == after:
-            raise KeyboardInterrupt
-        return real(path, data)
-
-    monkeypatch.setattr(type(folder), "write_bytes", interrupted)
+    broken_off(monkeypatch, folder, after, lambda path: KeyboardInterrupt())
     with pytest.raises(KeyboardInterrupt):
         write_folder(folder / "results", files(folder, "2"))
-    assert state(folder) == "fresh"
-    assert versions(folder) == {b"1"}
-    assert not list(folder.glob(".results*"))
+    old_results_are_whole(folder)
