@@ -60,6 +60,7 @@ class Analysis:
 
     calibrations : channel → Calibration
     drops : every drop with a record, reduced
+    fit : the batch's curve; None where no model describes the drops, or too few masses were dropped to find one
     waves, loads : the stretch wave in the records, and what it adds to loads; None where the cord carries none
     learned, forecast : the batch anchored on its lowest points, and the next drop at the site
     in_service : cords of the jump log
@@ -74,7 +75,7 @@ class Analysis:
     campaign: Campaign
     calibrations: dict[str, Calibration]
     drops: tuple[Drop, ...]
-    fit: BatchFit | LowestFit
+    fit: BatchFit | LowestFit | None
     waves: WaveFit | None
     loads: WaveLoads | None
     learned: Learned | None
@@ -127,7 +128,7 @@ class Analysis:
             "campaign": {"title": campaign.title, "batch": campaign.batch, "sha256": campaign.sha256},
             "calibration": {channel: found.to_dict() for channel, found in self.calibrations.items()},
             "drops": [self._drop_row(entry) for entry in campaign.drops],
-            "curve": _plain(self.fit.to_dict()),
+            "curve": _plain(self.fit.to_dict()) if self.fit else None,
             "waves": _plain(self.waves.to_dict() | {"loads": self.loads.rows if self.loads else []})
             if self.waves
             else None,
@@ -170,8 +171,8 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
     """The whole chain, from raw records to the rated range.
 
     progress : wraps an iterable, as tqdm does, around the records, the models and the refits of the curve. Raises
-    CampaignError with every record that is refused, and where no curve can be fitted; a campaign that carries no limits
-    gives an Analysis that is not rated.
+    CampaignError with every record that is refused; where the drops carry no curve or no limits, the Analysis is not
+    rated.
     """
     if campaign.decision.model not in ("auto", *models()):
         known = f"campaign.toml, [decision] 'model': {campaign.decision.model!r} is none of auto, {', '.join(models())}"
@@ -186,16 +187,18 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
     given = None if campaign.viscosity is None else Viscosity.given(campaign.viscosity)
     waves = take_out_waves(drops, evidence, rig=SetUp.of(campaign.rig), viscosity=given)
     clear = waves.drops if waves else drops
+    fit = None
     try:
         fit = _fit(campaign, clear, evidence, waves, progress)
+        trouble = unheld(fit, evidence) if isinstance(fit, BatchFit) else ""
     except FitError as error:
-        raise CampaignError((f"drops.csv: {error}",)) from error
+        trouble = str(error)
     pulls = compare_pulls(slow, fit if isinstance(fit, BatchFit) else None) if slow else None
     loads = learned = forecast = validation = service = None
     budgets: dict[str, Budget] = {}
     try:
-        if isinstance(fit, BatchFit) and (reason := unheld(fit, evidence)):
-            raise EvidenceError(reason)
+        if fit is None or trouble:
+            raise EvidenceError(trouble)
         curve, shapes = fit.chosen.curve, fit.shapes(SHAPES, seed=campaign.decision.seed, progress=progress)
         if waves and waves.seen:
             rig, site = SetUp.of(campaign.rig), SetUp.of(campaign.site)
@@ -346,7 +349,7 @@ def _range_plan(campaign: Campaign, forecast: Forecast | None, service: Service 
     try:
         strength = campaign.lowest_break
         return plan_range(forecast, criteria=campaign.criteria, breaking_load=strength) if forecast else None
-    except ValueError:  # one cord, or no breaking load: the rating says so
+    except ValueError:  # one cord, one mass, or no breaking load: the rating says so
         return None
 
 

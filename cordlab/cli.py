@@ -282,8 +282,6 @@ def _result(analysis: Any) -> list[str]:
         f"{analysis.campaign.title} · {analysis.campaign.batch}",
         "",
         *analysis.rating.summary().splitlines(),
-        "",
-        "lowest point as estimated; the other columns are limits",
         *_table(analysis.predictions),
         *(line for part in found for line in ("", *part.summary().splitlines())),
         "",
@@ -307,11 +305,12 @@ _COLUMNS = (
 
 
 def _table(predictions: Sequence[Mapping[str, Any]]) -> list[str]:
-    """Predictions at every fourth kilogram and at both ends; all columns but the first two are limits."""
+    """Predictions at every fourth kilogram and at both ends."""
     if not predictions:
         return []
     ends = (predictions[0], predictions[-1])
-    lines = ["  ".join([*(head for head, _, _ in _COLUMNS), "rated"])]
+    lines = ["", "lowest point as estimated; the other columns are limits"]
+    lines.append("  ".join([*(head for head, _, _ in _COLUMNS), "rated"]))
     for row in predictions:
         if row["mass"] % EVERY and row not in ends:
             continue

@@ -142,8 +142,8 @@ def forbid(ax: Axes, bound: float, side: str, *, room: float = 0.0, unit: str = 
     room : part of a least bound that is no criterion, but left for what is unsure beside what is drawn
     """
     right = _freer_at_the_right(ax, bound)
-    low, high = ax.get_ylim()
-    pad = 0.18 * (max(high, bound) - min(low, bound))
+    low, high = np.minimum(ax.get_ylim(), bound)[0], np.maximum(ax.get_ylim(), bound)[1]  # shown where all is forbidden
+    pad = 0.18 * (high - low)
     low, high = (min(low, bound - pad), high) if side == "lower" else (low, max(high, bound + pad))
     ax.set_ylim(low, high)
     ax.axhline(bound, color=INK, ls="-", lw=1.4, label="criterion")

@@ -97,8 +97,10 @@ def plan_range(
     Every limit keeps its estimate; its distance from it changes as that of a first-order sum does whose parts of cords,
     drops and shape are known from n cords: variance (1 + 1/n), Student's t with n − 1 degrees of freedom. The sum is
     drawn: effective degrees of freedom (JCGM 100, G.4.1) promise far too much where 2 or 3 cords are one part of it.
-    Raises ValueError where a criterion cannot be judged, or cords do not show their spread.
+    Raises ValueError where a criterion cannot be judged, cords do not show their spread, or one mass was dropped.
     """
+    if forecast.masses.size < 2:
+        raise ValueError("only one mass was dropped: there is no range to plan")
     n, level = forecast.n_cords, forecast.level
     if n < 2 or level.dof_between != n - 1:
         raise ValueError(f"{n} cords, dropped as these were, do not show how cords scatter: nothing to plan from")

@@ -144,6 +144,8 @@ def html_table(heads: Sequence[str], rows: Sequence[Sequence[str]], more: Mappin
 
 def drop_panel(analysis: "Analysis") -> Panel:
     """One drop on the rig in time: evenly strained, with stretch waves, and as recorded where that mass was dropped."""
+    if analysis.fit is None:
+        raise Missing("there is no curve to drop a mass on: " + "; ".join(analysis.rating.reasons))
     campaign, batch = analysis.campaign, analysis.fit.chosen
     masses = sorted({entry.mass.value for entry in campaign.drops})
     between = np.arange(np.ceil(masses[0]), masses[-1])

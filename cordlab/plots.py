@@ -213,7 +213,8 @@ def _over_mass(ax: Axes, rating: "Rating", quantity: str, criterion: float | Non
     for key, name, style, colour in ((quantity, "estimate", "-", BLUE), (f"{quantity}_limit", "limit", "--", RED)):
         values = np.array([np.nan if row[key] is None else row[key] for row in rows], float)
         if np.isfinite(values).any():
-            ax.plot(mass, values, style, color=colour, label="estimate" if name == "estimate" else kind)
+            mark = ("o" if name == "estimate" else "_") if mass.size == 1 else ""  # a line would not show
+            ax.plot(mass, values, mark + style, color=colour, label="estimate" if name == "estimate" else kind)
             last = np.flatnonzero(np.isfinite(values))[-1]
             labels.append((values[last], name, colour))
     if criterion is not None:
@@ -225,8 +226,9 @@ def _over_mass(ax: Axes, rating: "Rating", quantity: str, criterion: float | Non
         ax.set_title(f"rated {rating.lightest:.1f} to {rating.heaviest:.1f} kg", color=DARKER[GREEN], fontsize=9)
     else:
         ax.set_title("not rated", color=DARKER[RED], fontsize=9)
-    ax.set_xlim(mass[0], mass[-1])
-    label_ends(ax, mass[-1], labels)
+    if mass.size > 1:
+        ax.set_xlim(mass[0], mass[-1])
+    label_ends(ax, ax.get_xlim()[1], labels)
 
 
 @styled
@@ -375,7 +377,7 @@ def figures(analysis: "Analysis") -> dict[str, Figure]:
         drawn["breaks"] = breaks(analysis.lot)
     if analysis.batch is not None:
         drawn["batch"] = alike(analysis.batch)
-    if analysis.range_plan is not None:
+    if analysis.range_plan is not None and np.isfinite(analysis.range_plan.lightest).any():
         drawn["range-plan"] = range_plan(analysis.range_plan)
     if analysis.wear is not None:
         drawn["wear"] = wear(analysis.wear)

@@ -94,7 +94,7 @@ def render(results: Mapping[str, Any], figures: Mapping[str, str], *, second_uni
     numbers = Numbers(second_units)
     page.filters |= {"say": numbers.say, "write": numbers.write, "unit": numbers.unit, "sentence": sections.sentence}
     template = page.from_string((files("cordlab") / "report.html.j2").read_text(encoding="utf-8"))
-    campaign = results["campaign"]
+    campaign, curve = results["campaign"], results["curve"] or sections.NO_CURVE
     return template.render(
         results=results,
         campaign=campaign,
@@ -108,7 +108,7 @@ def render(results: Mapping[str, Any], figures: Mapping[str, str], *, second_uni
         waves=sections.waves(results["predictions"], numbers),
         criteria=sections.named(campaign["criteria"], sections.CRITERIA, numbers),
         places={name: sections.named(campaign[name], sections.PLACE, numbers) for name in ("rig", "site")},
-        cords=sections.cords(campaign["cords"], results["curve"]["scales"], numbers),
+        cords=sections.cords(campaign["cords"], curve["scales"], numbers),
         in_service=sections.in_service(results.get("cords_in_service", ())),
         batch=sections.batch(results["batch"]),
         more_cords=sections.more_cords(results.get("range_plan"), numbers),
@@ -120,9 +120,9 @@ def render(results: Mapping[str, Any], figures: Mapping[str, str], *, second_uni
         findings=results.get("findings", ()),
         cautions=sections.standing(results),
         calibrations=[sections.calibration(name, found) for name, found in results["calibration"].items()],
-        parameters=sections.parameters(results["curve"]),
-        models=sections.models(results["curve"]),
-        model_notes=sections.model_notes(results["curve"]),
+        parameters=sections.parameters(curve),
+        models=sections.models(curve),
+        model_notes=sections.model_notes(curve),
         budgets=sections.budgets(results["budget"], results["uncertainty"], numbers),
     )
 

@@ -49,6 +49,7 @@ _COLUMNS = (  # word, key, unit, the limit's side, whether the estimate stands b
 )
 EVERY = 4  # kg between the rows of the table
 SMALL = 0.01  # share of the variance below which inputs are summed
+NO_CURVE: Mapping[str, Any] = {"model": None, "parameters": {}, "scales": {}, "equals": (), "candidates": ()}
 SHOWN = (4, 6, 8, 12, 20)  # numbers of cords in the table of ranges to expect
 
 

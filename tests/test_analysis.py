@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 import cordlab
+from cordlab.report import write_results
 from tests.conftest import ROOT
 
 DEMO = ROOT / "data-demo" / "first-batch"
@@ -122,6 +123,28 @@ def test_one_mass_is_not_rated_with_the_reason(tmp_path):
     analysis = cordlab.analyse(invented(tmp_path, masses=(60.0,), checks=()))
     assert not analysis.rating.rated
     assert any("only one mass" in reason for reason in analysis.rating.reasons)
+
+
+def test_lowest_points_of_one_mass_that_carry_no_curve_are_not_rated_and_reported(tmp_path):
+    """Two parameters, one energy equation a cord: no curve, no prediction, and all that is known is told."""
+    analysis = cordlab.analyse(invented(tmp_path, masses=(60.0,), checks=(), records=False))
+    assert analysis.fit is None
+    (reason,) = analysis.rating.reasons
+    assert reason.startswith("no curve from these lowest points: mooney-rivlin: 4 lowest points of 4 cords for 5 ")
+    told = json.loads((write_results(analysis, tmp_path / "out") / "results.json").read_text(encoding="utf-8"))
+    assert (told["curve"], told["predictions"]) == (None, [])
+    assert told["lot"]["lowest_break"] > 0
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert "no curve from these lowest points" in page
+    assert "Curve: none was found from these drops" in page
+
+
+def test_one_mass_has_predictions_but_no_range_to_plan(tmp_path):
+    decision = {"probability": 0.95, "model": "auto"}
+    analysis = cordlab.analyse(invented(tmp_path, masses=(60.0,), checks=(), records=False, decision=decision))
+    assert any("only one mass" in reason for reason in analysis.rating.reasons)
+    assert analysis.predictions[0]["clearance_limit"] < analysis.predictions[0]["clearance"]
+    assert analysis.range_plan is None
 
 
 def test_without_held_back_drops_each_fit_drop_is_left_out_in_turn(tmp_path):

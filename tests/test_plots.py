@@ -72,6 +72,20 @@ def test_the_forbidden_side_of_a_criterion_is_hatched(figures, quantity, bound, 
     assert line(ax, "criterion").get_ydata()[0] == bound
 
 
+@pytest.mark.parametrize(("quantity", "bound"), [("clearance", 400.0), ("g", 0.1)])
+def test_the_bound_of_a_criterion_that_no_mass_meets_is_in_the_picture(quantity, bound):
+    criteria = replace(specimen().campaign.criteria, least_clearance=400.0, greatest_g=0.1)
+    ax = plots.by_mass(RATED, criteria, quantities=(quantity,)).axes[0]
+    assert ax.get_ylim()[0] < bound < ax.get_ylim()[1] or bound in ax.get_ylim()
+
+
+def test_one_mass_is_drawn_as_points():
+    one = replace(RATED, predictions=RATED.predictions[:1], rated=False, lightest=None, heaviest=None)
+    ax = plots.by_mass(one, specimen().campaign.criteria, quantities=("clearance",)).axes[0]
+    assert [line(ax, label).get_marker() for label in ("estimate", "99 % prediction limit")] == ["o", "_"]
+    assert ax.get_xlim()[0] < one.predictions[0]["mass"] < ax.get_xlim()[1]
+
+
 def test_the_words_of_a_criterion_stand_away_from_the_curves(figures):
     """Clearance meets its least at the heavy end, g its greatest at the light end: the words are at the other."""
     for ax, side in zip(figures["limits"].axes, ("left", "right"), strict=True):
