@@ -1,7 +1,8 @@
 """The tests on the lowest versions that pyproject.toml allows: `python -m tests.lowest [FOLDER] [pytest options]`.
 
 Makes an environment in FOLDER (default: a temporary one, removed at the end) with the oldest Python that is allowed,
-installs every package of pyproject.toml at its lower bound, and runs the tests there, the published checks among them.
+installs every package of pyproject.toml at its lower bound, and runs the tests there, the published checks among them;
+then adds numba and compares the compiled chain.
 What those packages need in turn is the newest that they allow, so old code meets new names: warnings of what will go
 some day are no failures here.
 """
@@ -15,13 +16,11 @@ from tempfile import TemporaryDirectory
 
 from tests.conftest import ROOT
 
-EXTRAS = ("fleet", "test")
 
-
-def pins() -> list[str]:
-    """Every requirement of the package and of its extras at its lower bound, such as "numpy==1.26"."""
+def pins(*extras: str) -> list[str]:
+    """Every requirement of the package and of these extras at its lower bound, such as "numpy==1.26"."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
-    wanted = [*project["dependencies"], *(each for extra in EXTRAS for each in project["optional-dependencies"][extra])]
+    wanted = [*project["dependencies"], *(each for extra in extras for each in project["optional-dependencies"][extra])]
     return [text.replace(">=", "==") for text in dict.fromkeys(wanted)]
 
 
@@ -40,9 +39,12 @@ def main(arguments: list[str]) -> int:
         if not (place / "bin").exists():
             subprocess.run([python(), "-m", "venv", place], check=True)
         own = place / "bin" / "python"
-        subprocess.run([own, "-m", "pip", "install", "--quiet", *pins(), "-e", f"{ROOT}"], check=True)
+        tests = [own, "-m", "pytest", "-o", "filterwarnings=default", *arguments]
+        subprocess.run([own, "-m", "pip", "install", "--quiet", *pins("fleet", "test"), "-e", f"{ROOT}"], check=True)
         subprocess.run([own, "-m", "pip", "freeze", "--exclude-editable"], check=True)
-        return subprocess.run([own, "-m", "pytest", "-o", "filterwarnings=default", *arguments], cwd=ROOT).returncode
+        failed = subprocess.run(tests, cwd=ROOT).returncode
+        subprocess.run([own, "-m", "pip", "install", "--quiet", *pins("fast")], check=True)
+        return failed or subprocess.run([*tests, "tests/test_compiled.py"], cwd=ROOT).returncode
 
 
 if __name__ == "__main__":
