@@ -108,15 +108,16 @@ def _lowest_points(campaign: Campaign, drops: Sequence[Drop]) -> Iterator[Findin
 
 def _swapped(campaign: Campaign, drops: Sequence[Drop]) -> Iterator[Finding]:
     """Two drops whose records fit each other's lowest point and not their own."""
-    entries = {entry.drop: entry for entry in campaign.drops}
-    seen = [
-        (drop, noted) for drop in drops if drop.closure_error is None and (noted := entries[drop.name].lowest_point)
-    ]
-    for (one, own), (other, its) in combinations(seen, 2):
-        u_one, u_other = np.hypot(one.u_lowest_point, own.u), np.hypot(other.u_lowest_point, its.u)
-        apart = abs(one.lowest_point - own.value) / u_one, abs(other.lowest_point - its.value) / u_other
+    entries, odd = {entry.drop: entry for entry in campaign.drops}, []
+    for drop in drops:
+        if drop.closure_error is None and (noted := entries[drop.name].lowest_point):
+            u = float(np.hypot(drop.u_lowest_point, noted.u))
+            apart = abs(drop.lowest_point - noted.value) / u
+            if apart > 3:
+                odd.append((drop, noted, u, apart))
+    for (one, own, u_one, apart), (other, its, u_other, too) in combinations(odd, 2):
         crossed = abs(one.lowest_point - its.value) / u_one, abs(other.lowest_point - own.value) / u_other
-        if min(apart) > 3 and max(apart) > 4 and max(crossed) < 2.5:
+        if max(apart, too) > 4 and max(crossed) < 2.5:
             yield Finding(
                 "swapped records",
                 f"their records show {one.lowest_point:.2f} m and {other.lowest_point:.2f} m, but "

@@ -1,6 +1,6 @@
 """The whole chain in one call: a campaign → calibrations, drops, curve, limits, rating, batch, lot, wear, cautions."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from functools import cached_property, partial
 from math import isfinite
@@ -28,6 +28,7 @@ from cordlab.lot import Lot, lot_of
 from cordlab.lowest import LowestFit, fit_lowest_points
 from cordlab.mixed import energies, unheld
 from cordlab.peaks import Viscosity, WaveLoads, wave_loads
+from cordlab.progress import Progress, unwatched
 from cordlab.pulls import PullComparison, compare_pulls, read_pulls
 from cordlab.rating import Rating, not_rated, rate, rating_masses
 from cordlab.reduce import Drop, RecordError, notes_on, reduce_entry
@@ -167,12 +168,11 @@ class Analysis:
         return _plain(row)
 
 
-def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = None) -> Analysis:
+def analyse(campaign: Campaign, *, progress: Progress = unwatched) -> Analysis:
     """The whole chain, from raw records to the rated range.
 
-    progress : wraps an iterable, as tqdm does, around the records, the models and the refits of the curve. Raises
-    CampaignError with every record that is refused; where the drops carry no curve or no limits, the Analysis is not
-    rated.
+    progress : told of what the long steps go through, see `progress.Progress`. Raises CampaignError with every record
+    that is refused; where the drops carry no curve or no limits, the Analysis is not rated.
     """
     if campaign.decision.model not in ("auto", *models()):
         known = f"campaign.toml, [decision] 'model': {campaign.decision.model!r} is none of auto, {', '.join(models())}"
@@ -185,7 +185,7 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
     drops = _reduce(campaign, calibrations, progress)
     evidence = Evidence.of_campaign(campaign, drops, use=("fit",))
     given = None if campaign.viscosity is None else Viscosity.given(campaign.viscosity)
-    waves = take_out_waves(drops, evidence, rig=SetUp.of(campaign.rig), viscosity=given)
+    waves = take_out_waves(drops, evidence, rig=SetUp.of(campaign.rig), viscosity=given, progress=progress)
     clear = waves.drops if waves else drops
     fit = None
     try:
@@ -209,7 +209,7 @@ def analyse(campaign: Campaign, *, progress: Callable[..., Iterable] | None = No
         learned = learn(curve, evidence, rig=campaign.rig, shapes=shapes, waves=loads.rig if loads else None)
         forecast = _forecast(campaign, learned, loads)
         check, worn = (Evidence.of_campaign(campaign, drops, use=(use,)) for use in ("check", "wear"))
-        validation = validate(learned, check, probability=campaign.decision.probability)
+        validation = validate(learned, check, probability=campaign.decision.probability, progress=progress)
         rating, service = _rate(campaign, worn, forecast, validation)
         budgets = _budgets(forecast, rating)
     except EvidenceError as error:
@@ -256,13 +256,11 @@ def _calibrate(campaign: Campaign) -> dict[str, Calibration]:
     return {channel: calibrate_channel(table, degree=degree) for channel, table in campaign.calibration.items()}
 
 
-def _reduce(
-    campaign: Campaign, calibrations: dict[str, Calibration], progress: Callable[..., Iterable] | None
-) -> tuple[Drop, ...]:
+def _reduce(campaign: Campaign, calibrations: dict[str, Calibration], progress: Progress) -> tuple[Drop, ...]:
     """Every record reduced, one at a time; all that are refused are named together."""
     entries = [entry for entry in campaign.drops if entry.record is not None]
     drops, problems = [], []
-    for entry in progress(entries, desc="records", unit="record") if progress else entries:
+    for entry in progress(entries, desc="records", unit="record"):
         try:
             drops.append(reduce_entry(campaign, entry, calibrations))
         except RecordError as error:
@@ -283,7 +281,7 @@ def _fit(
     drops: Sequence[Drop],
     evidence: Evidence,
     waves: WaveFit | None,
-    progress: Callable[..., Iterable] | None,
+    progress: Progress,
 ) -> BatchFit | LowestFit:
     """The curve from the records, with the lowest points of drops that have none, or from lowest points alone."""
     recorded, rig = _used(drops, "fit"), SetUp.of(campaign.rig)
@@ -394,7 +392,7 @@ def _cautions(drops: Sequence[Drop], validation: Validation | None, parts: Seque
     for part in parts:
         found += [note for note in getattr(part, "notes", ()) if note not in found]
     if validation is not None and validation.left_out:
-        found.append("No drop was held back: each fit drop was left out in turn and predicted from the others instead.")
+        found.append(f"No drop was held back: fit drops were {validation.how} and predicted from the others instead.")
     return found
 
 

@@ -229,6 +229,8 @@ def fit_calibration(
         raise ValueError(f"{name}: {reference.size} references and {reading.size} readings do not pair up")
     if not (np.isfinite(reading).all() and np.isfinite(reference).all()):
         raise ValueError(f"{name}: a reference or a reading is not a finite number; leave that pair out")
+    if (far := max(np.abs(reading).max(initial=0), np.abs(reference).max(initial=0))) > 1e100:
+        raise ValueError(f"{name}: {far:.3g} is too large for a calibration; look for a mistyped pair")
     if degree not in (1, 2, None):
         raise ValueError(f"{name}: degree {degree} is not 1, 2 or None (chosen by lack of fit)")
     line = _test_fit(reading, reference, 1, name)

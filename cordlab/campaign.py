@@ -1,7 +1,7 @@
 """A campaign: the folder that a test engineer keeps, read whole and checked, or refused with every problem at once."""
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from hashlib import sha256
 from math import nan
@@ -15,6 +15,7 @@ from cordlab.decisions import LEFT_OUT, NOTHING, Decisions, read_decisions
 from cordlab.folder import CampaignError, Folder, nearest, offer
 from cordlab.plan import FILE as MAKER_CURVE
 from cordlab.plan import MakersCurve, read_makers_curve
+from cordlab.progress import Progress, unwatched
 from cordlab.records import Record, parse_record
 from cordlab.settings import Criteria, Decision, Plan, Rig, Site, read_settings
 from cordlab.tables import ANY, Column, Header, Table, one_of, read_table, whole
@@ -204,12 +205,12 @@ def read_campaign(
     folder: str | Path,
     *,
     instead: Mapping[str, bytes] | None = None,
-    progress: Callable[..., Iterable] | None = None,
+    progress: Progress = unwatched,
 ) -> Campaign:
     """The campaign in `folder`, every file of it checked, records included.
 
     instead : name → bytes taken for that file's, to see whether the campaign would be sound with them
-    progress : wraps an iterable, as tqdm does, around the drops while their records are read
+    progress : told of the drops whose records are read, see `progress.Progress`
     Raises CampaignError, whose `problems` name file, row and column of everything that is wrong.
     """
     files = Folder(Path(folder), instead)
@@ -316,14 +317,14 @@ def _calibration_table(channel: str, table: Table) -> CalibrationTable:
 
 
 def _read_records(
-    files: Folder, drops: Table | None, progress: Callable[..., Iterable] | None
+    files: Folder, drops: Table | None, progress: Progress
 ) -> tuple[dict[int, Header], dict[str, tuple[float, float]]]:
     """Row of drops.csv → header of its record; drop → its first and last time [s]; of sound records."""
     headers: dict[int, Header] = {}
     spans: dict[str, tuple[float, float]] = {}
     first_row: dict[str, int] = {}  # of a record's bytes
     rows = list(drops.rows()) if drops else []
-    for number, row in progress(rows, desc="reading", unit="drop") if progress else rows:
+    for number, row in progress(rows, desc="reading", unit="drop"):
         name = row["record"]
         if name is None or drops is None:
             continue

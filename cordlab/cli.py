@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from cordlab import __version__
+from cordlab.progress import unwatched
 
 DONE, NO, BAD_INPUT, INTERRUPTED, PIPE_CLOSED = 0, 1, 2, 130, 141
 EVERY = 4  # kg between the rows of the printed table
@@ -324,9 +325,9 @@ def _cell(value: float | None, decimals: int) -> str:
 
 
 def _progress(options: argparse.Namespace) -> Any:
-    """Wraps an iterable in a progress bar on stderr for work over a second; None where nobody would see it."""
+    """A bar on stderr for what takes over a second; none where nobody would see it."""
     if options.quiet or not sys.stderr.isatty():
-        return None
+        return unwatched
     from functools import partial
 
     from tqdm import tqdm

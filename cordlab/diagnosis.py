@@ -4,6 +4,7 @@ A drop, a cord or a trend is judged by the drops' scales, one number a drop, nev
 for all that it looks at together, so a good batch raises a finding of one kind about once in a hundred.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -66,7 +67,8 @@ def _outlying_drops(within: np.ndarray, dof: int, drops: Sequence["Drop"]) -> li
 
     if dof < 3:
         return []
-    counts = np.array([sum(other.cord == drop.cord for other in drops) for drop in drops])
+    dropped = Counter(drop.cord for drop in drops)
+    counts = np.array([dropped[drop.cord] for drop in drops])
     free = np.where(counts > 1, 1 - 1 / counts, 1.0)
     others = np.maximum((within @ within - within**2 / free) / (dof - 1), 1e-300)
     t = np.abs(within) / np.sqrt(others * free)

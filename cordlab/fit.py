@@ -26,7 +26,8 @@ from cordlab.curvefit import Band, CurveFit, NoBand, Spread, as_fit, fit_curve
 from cordlab.curves import Curve, Model, models
 from cordlab.curves import model as named
 from cordlab.lockup import Spline
-from cordlab.refit import Beside, Progress, Refits, refit, resample
+from cordlab.progress import Progress, unwatched
+from cordlab.refit import Beside, Refits, groups_left_out, refit, resample
 from cordlab.squares import Solved, aicc, differences, solve
 
 if TYPE_CHECKING:
@@ -155,10 +156,10 @@ class BatchFit:
     def candidate(self, name: str) -> Candidate:
         return next(each for each in self.candidates if each.model == name)
 
-    def bootstrap(self, n: int, *, seed: int, model: str | None = None, progress: Progress | None = None) -> Refits:
+    def bootstrap(self, n: int, *, seed: int, model: str | None = None, progress: Progress = unwatched) -> Refits:
         """Refits of the shape to n resamples of cords and of drops within them; the level stays that of the batch.
 
-        progress : wraps an iterable, as tqdm does, around a thousand refits at a time
+        progress : told of a thousand refits at a time
         The spread between cords is not in it: with few cords that goes through Student's t. Draws from n cords
         scatter √((n−1)/n) as much as the shape does from batch to batch.
         """
@@ -180,7 +181,7 @@ class BatchFit:
             progress=progress,
         )
 
-    def shapes(self, n: int, *, seed: int, progress: Progress | None = None) -> tuple[Curve, ...]:
+    def shapes(self, n: int, *, seed: int, progress: Progress = unwatched) -> tuple[Curve, ...]:
         """Draws of the curve for limits: n bootstrap refits of every model in `equals`."""
         return tuple(self.bootstrap(n, seed=seed, model=name, progress=progress).curve for name in self.equals)
 
@@ -218,7 +219,7 @@ def fit_batch(
     candidates: Sequence[str] | None = None,
     check: Sequence["Drop"] = (),
     energies: "Energies | None" = None,
-    progress: Progress | None = None,
+    progress: Progress = unwatched,
 ) -> BatchFit:
     """Fit the loading curves of `drops`, and choose the model by AICc and by how it predicts held-back drops.
 
@@ -230,7 +231,7 @@ def fit_batch(
                  itself: it knows nothing beyond the data.
     check      : drops held back from the fit; without them each drop is left out in turn
     energies   : energy equations of these drops and of others that have no record, fitted along
-    progress   : wraps an iterable, as tqdm does, around the models
+    progress   : told of the models
     Raises FitError where no model rises over the tested range, or the one asked for doesn't.
     """
     if not drops:
@@ -238,8 +239,7 @@ def fit_batch(
     asked = tuple(candidates or models()) + (() if model == "auto" else (model,))
     samples = replace(_stack(drops), energies=energies)
     names = list(dict.fromkeys(asked))
-    each = progress(names, desc="curves", unit="model") if progress else names
-    table = tuple(_candidate(name, samples, check) for name in each)
+    table = tuple(_candidate(name, samples, check) for name in progress(names, desc="curves", unit="model"))
     chosen, equals = _choose(table, model)
     return BatchFit(
         chosen=chosen.fitted,
@@ -351,7 +351,7 @@ def _check_rms(fit: CurveFit, check: Sequence["Drop"]) -> float:
 
 def _left_out_rms(fit: CurveFit, samples: Samples) -> float:
     """Each drop predicted from the others: shape refitted, scale from its cord's other drops, else the batch's."""
-    count = len(samples.names)
+    count, out = len(samples.names), groups_left_out(len(samples.names))
     if count < 2:
         return np.nan
     scales = _drop_scales(fit, samples)
@@ -360,16 +360,19 @@ def _left_out_rms(fit: CurveFit, samples: Samples) -> float:
         samples.stretch_ratio,
         samples.force / scales[samples.drop],
         drops=samples.drop,
-        times=1 - np.eye(count),
+        times=1.0 - out,
         start=fit.parameters,
         weights=samples.weight,
-        beside=samples.linear_beside(fit, 1 - np.eye(count), np.ones((count, len(samples.unrecorded)))),
+        beside=samples.linear_beside(fit, 1.0 - out, np.ones((len(out), len(samples.unrecorded)))),
     )
+    _, cord = np.unique(np.asarray(samples.cord), return_inverse=True)
+    kin = np.bincount(cord)[cord] - 1
+    beside = np.bincount(cord, np.log(scales))[cord] - np.log(scales)
+    kindred = np.exp(np.where(kin > 0, beside / np.maximum(kin, 1), 0.0))
     off = []
-    for k in range(count):
-        own, parameters = samples.drop == k, {name: row[k] for name, row in others.parameters.items()}
-        kin = [np.log(scales[j]) for j in range(count) if j != k and samples.cord[j] == samples.cord[k]]
-        scale = np.exp(np.mean(kin)) if kin else 1.0
+    for k, group in enumerate(out):
+        own, parameters = group[samples.drop], {name: row[k] for name, row in others.parameters.items()}
+        scale = kindred[samples.drop[own]]
         off.append(samples.force[own] - scale * fit.model.force(samples.stretch_ratio[own], parameters))
     return float(np.sqrt(np.mean(np.concatenate(off) ** 2)))
 

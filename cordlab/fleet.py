@@ -6,7 +6,7 @@ import os
 import signal
 import tempfile
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing import resource_tracker
@@ -16,6 +16,7 @@ from typing import Any
 from cordlab import __version__
 from cordlab.analysis import Analysis, analyse
 from cordlab.campaign import CampaignError, read_campaign
+from cordlab.progress import Progress, unwatched
 
 COLUMNS: dict[str, type] = {
     "campaign": str,
@@ -108,7 +109,7 @@ def run_fleet(
     *,
     scheduler: str = "local",
     workers: int | None = None,
-    progress: Callable[..., Iterable] | None = None,
+    progress: Progress = unwatched,
 ) -> Fleet:
     """Analyse every campaign and write the table, .csv or .parquet by its ending, as the answers come in.
 
@@ -127,7 +128,7 @@ def run_fleet(
         try:
             futures = {client.submit(outcome, name, __version__, known.get(name), pure=False): name for name in wanted}
             done = as_completed(list(futures))
-            for future in progress(done, total=len(futures), desc="campaigns", unit="campaign") if progress else done:
+            for future in progress(done, total=len(futures), desc="campaigns", unit="campaign"):
                 name = futures[future]
                 if future.status == "finished":
                     rows[name], same = future.result()

@@ -22,7 +22,7 @@ from cordlab.curves import model as named
 from cordlab.drop import scale_for_lowest_point
 from cordlab.fall import Setup, fall_energy
 from cordlab.fit import FitError
-from cordlab.refit import Progress
+from cordlab.progress import Progress, unwatched
 from cordlab.squares import Solved, aicc, along, differences, minimise
 
 MODELS = ("linear", "mooney-rivlin", "ogden-1", "yeoh", "gent", "arruda-boyce")
@@ -43,7 +43,7 @@ class LowestFit:
     aicc: Mapping[str, float]
     notes: Mapping[str, str]
 
-    def shapes(self, n: int, *, seed: int, progress: Progress | None = None) -> tuple[Curve, ...]:
+    def shapes(self, n: int, *, seed: int, progress: Progress = unwatched) -> tuple[Curve, ...]:
         """None: the doubt about the shape is in the lines of ln s over mass, which the limits draw."""
         return ()
 

@@ -8,7 +8,6 @@ import json
 import re
 import tempfile
 import zipfile
-from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,6 +15,7 @@ from typing import Any
 from cordlab.analysis import analyse
 from cordlab.campaign import CampaignError, read_campaign
 from cordlab.compare import Comparison, compare, headlines
+from cordlab.progress import Progress, unwatched
 from cordlab.publish import INPUTS, MANIFEST, RESULTS
 from cordlab.report import results_of
 from cordlab.unpack import BundleError, unpack
@@ -55,7 +55,7 @@ class Recheck:
         }
 
 
-def recheck(bundle: str | Path, *, progress: Callable[..., Iterable] | None = None) -> Recheck:
+def recheck(bundle: str | Path, *, progress: Progress = unwatched) -> Recheck:
     """Check the files of a bundle, run its analysis again with this cordlab, and compare every number.
 
     progress : as for `analyse`. Raises BundleError where the zip is refused, or is no bundle.

@@ -7,20 +7,30 @@ draws take their Levenberg–Marquardt steps together. The sum of squares treats
 drop is what resampling whole drops takes care of.
 """
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from cordlab.curves import Curve, Model
-
-Progress = Callable[..., Iterable]
-"""Wraps an iterable, as tqdm does."""
+from cordlab.progress import Progress, unwatched
 
 _CHUNK = 1024  # draws whose sums fit the cache
 _NODES = (20, 40, 80)
 _MOST_STEPS = 200
 _AT_REST = 1e-9  # gain of a step, as a share of the sum of squares
+
+
+GROUPS = 100
+"""Groups of drops that are left out in turn where there are more drops than that."""
+
+
+def groups_left_out(count: int) -> np.ndarray:
+    """What is left out in turn: each drop by itself; of more than `GROUPS`, several at a time, so that the time grows
+    with their number and not with its square.  (groups, count) of bool
+    """
+    groups = min(count, GROUPS)
+    return np.arange(count) % groups == np.arange(groups)[:, None]
 
 
 @dataclass(frozen=True)
@@ -95,7 +105,7 @@ def refit(
     start: Mapping[str, float],
     weights: np.ndarray | None = None,
     beside: Beside | None = None,
-    progress: Progress | None = None,
+    progress: Progress = unwatched,
 ) -> Refits:
     """Refit `model` once for each row of `times`, with each drop counted that often.
 
@@ -105,7 +115,7 @@ def refit(
     start   : parameter → value where every draw starts, the fit to all drops
     weights : (n,) of the values, relative to 1/variance
     beside  : other equations that the refits hold
-    progress : wraps an iterable, as tqdm does, around a thousand refits at a time
+    progress : told of a thousand refits at a time
     A model that locks up is held to lock up beyond the greatest stretch ratio of all drops: other drops went there.
     """
     x, y = np.asarray(stretch_ratio, dtype=float), np.asarray(force, dtype=float)
@@ -115,7 +125,7 @@ def refit(
     lower, upper = (np.array([getattr(p, side) for p in model.parameters]) for side in ("lower", "upper"))
     begin = np.clip(model.values(start), lower, upper)
     chunks, done = [slice(k, k + _CHUNK) for k in range(0, len(times), _CHUNK)], []
-    for chunk in progress(chunks, desc=f"{model.name} refits", unit="thousand") if progress else chunks:
+    for chunk in progress(chunks, desc=f"{model.name} refits", unit="thousand"):
         own = [np.tensordot(times[chunk], each, 1) for each in sums]
         done.append(_descend(parts, own, beside.sums(chunk) if beside else [], begin, lower, upper))
     values, converged, rss = (np.concatenate(column, axis=-1) for column in zip(*done, strict=True))
@@ -183,8 +193,8 @@ def _chebyshev(x: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
 def _sums(basis, y, w, drops, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Of each drop: basisᵀ W basis (D, parts, parts), basisᵀ W y (D, parts), yᵀ W y (D,)."""
     gram, moment, square = [], [], []
-    for k in range(count):
-        own = drops == k
+    order = np.argsort(drops, kind="stable")
+    for own in np.split(order, np.searchsorted(drops[order], np.arange(1, count))):
         weighted = basis[own] * w[own, None]
         gram.append(basis[own].T @ weighted)
         moment.append(weighted.T @ y[own])

@@ -17,6 +17,7 @@ sources of scatter.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -160,6 +161,7 @@ class CordLines:
         used = {"own lines": 2 * cords, "one slope": cords + 1, "flat": cords, "across cords": cords}
         return drops - used[self.structure]
 
+    @cached_property
     def _parts(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """What drops weigh in each cord's mean and slope, (n_cords, n_drops) both, and its mean mass (n_cords,)."""
         member = self.cord == np.arange(self.n_cords)[:, None]
@@ -174,10 +176,13 @@ class CordLines:
             slope = np.broadcast_to(about.sum(0) / (about**2).sum(), level.shape)
         return level, slope, centre
 
-    def weights(self, masses: Any) -> np.ndarray:
-        """What each drop counts in a cord's value at `masses`: m_i(x) = Σ_d w_id(x) y_d.  (n_mass, n_cords, n_drops)"""
+    def weights(self, masses: Any, cords: Any = slice(None)) -> np.ndarray:
+        """What each drop counts in a cord's value at `masses`: m_i(x) = Σ_d w_id(x) y_d.  (n_mass, n_cords, n_drops)
+
+        cords : numbers of those that are asked for
+        """
         x0 = np.atleast_1d(np.asarray(masses, float))
-        level, slope, centre = self._parts()
+        level, slope, centre = (part[cords] for part in self._parts)
         return level + (x0[:, None] - centre)[..., None] * slope
 
     def mean_weights(self, masses: Any, cord: str | None = None) -> np.ndarray:
@@ -185,7 +190,7 @@ class CordLines:
         (n_mass, n_drops)
         """
         if cord is not None:
-            return self.weights(masses)[:, self.names.index(cord), :]
+            return self.weights(masses, [self.names.index(cord)])[:, 0]
         if self.structure != "across cords":
             return self.weights(masses).mean(1)
         return replace(self, values=np.eye(self.mass.size)).another_cord(masses).mean.T
@@ -212,7 +217,7 @@ class CordLines:
         return Level(
             mean=cord_values.mean(-1),
             between=cord_values.var(-1, ddof=1),
-            within=self.within(),
+            within=self.within,
             dof_between=n - 1,
             dof_within=self.dof_within,
             estimate_between=ones / n,
@@ -233,13 +238,13 @@ class CordLines:
             raise ValueError(
                 f"cord {cord!r} was dropped at one mass only, as all cords were: nothing says how it does at another"
             )
-        w = self.weights(masses)[:, self.names.index(cord), :]
+        w = self.weights(masses, [self.names.index(cord)])[:, 0]
         mean = np.einsum("md,...d->...m", w, self.values)
         zeros = np.zeros(len(w))
         return Level(
             mean=mean,
             between=np.zeros_like(mean),
-            within=self.within(),
+            within=self.within,
             dof_between=0,
             dof_within=self.dof_within,
             estimate_between=zeros,
@@ -248,11 +253,12 @@ class CordLines:
             content_within=np.ones(len(w)),
         )
 
+    @cached_property
     def within(self) -> np.ndarray:
         """Mean square of drops about their cord's line; 0 where no cord shows any.  (...,)"""
         if self.dof_within < 1:
             return np.zeros(self.values.shape[:-1])
-        level, slope, centre = self._parts()
+        level, slope, centre = self._parts
         means, slopes = self.values @ level.T, self.values @ slope.T
         residuals = self.values - means[..., self.cord] - slopes[..., self.cord] * (self.mass - centre[self.cord])
         return (residuals**2).sum(-1) / self.dof_within
@@ -274,7 +280,7 @@ class CordLines:
         return Level(
             mean=mean,
             between=between,
-            within=self.within(),
+            within=self.within,
             dof_between=n - 2,
             dof_within=self.dof_within,
             estimate_between=1.0 / n + (x0 - x.mean()) ** 2 / (about @ about),

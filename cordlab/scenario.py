@@ -6,7 +6,7 @@ into a truth file outside that folder.
 """
 
 import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, fields, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -16,6 +16,7 @@ import numpy as np
 
 from cordlab.drop import Prediction
 from cordlab.loggers import LASER, LOAD_CELL, Sensor, write_calibration, write_record
+from cordlab.progress import Progress, unwatched
 from cordlab.units import Measured
 from cordlab.world import Cords, Drops, Scenario, true_cords, true_drops, true_range
 
@@ -30,7 +31,7 @@ def invent(
     seed: int,
     truth: str | Path | None = None,
     scenario: Scenario | None = None,
-    progress: Callable[[Iterable], Iterable] | None = None,
+    progress: Progress = unwatched,
     **numbers: Any,
 ) -> Path:
     """Write an invented campaign into `folder` and what really happened into `truth`; returns the truth file's path.
@@ -38,7 +39,7 @@ def invent(
     folder : new or empty
     truth  : a file outside `folder` that does not exist yet; default truth.json beside the folder
     scenario, numbers : a `Scenario`, and any of its fields by name
-    progress : wraps the loop over records, as tqdm does
+    progress : told of the records, see `progress.Progress`
 
     The same seed and numbers write the same files. Raises FileExistsError, and ValueError for numbers that do not hang
     together: then nothing is written.
@@ -181,7 +182,7 @@ def _write_records(
     drops: Drops,
     happened: Prediction,
     rng: np.random.Generator,
-    progress: Callable[[Iterable], Iterable] | None,
+    progress: Progress,
 ) -> dict[str, Sensor]:
     """Write calibration/ and records/; returns the true sensors."""
     greatest = {"force": np.max(happened.tie_load), "distance": np.max(happened.lowest_point)}
@@ -195,7 +196,7 @@ def _write_records(
         write_calibration(folder / "calibration" / f"{sensor.channel}.csv", sensor, pairs)
         sensors[sensor.channel] = sensor
     recorded = [(k, name) for k in range(len(drops)) if (name := _record_name(world, drops, k))]
-    for k, name in recorded if progress is None else progress(recorded):
+    for k, name in progress(recorded, desc="records", unit="record"):
         trace = world.trace(**drops.one(k))
         seen = {
             "force": trace.tie_load if world.rig["load_cell_at"] == "top" else trace.lower_load,

@@ -4,7 +4,6 @@ import json
 import os
 import sys
 import tempfile
-from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from cordlab import __version__
 from cordlab.campaign import Campaign
 from cordlab.folder import CampaignError
+from cordlab.progress import Progress, unwatched
 from cordlab.results import changes, write_folder
 from cordlab.start import CHOICE, VARIABLE, Missing
 
@@ -48,16 +48,14 @@ def series() -> tuple[Path, ...]:
 
 
 def run_series(
-    campaign: Campaign, *, out: str | Path | None = None, progress: Callable[..., Iterable] | None = None
+    campaign: Campaign, *, out: str | Path | None = None, progress: Progress = unwatched
 ) -> tuple[Executed, ...]:
     """Run the series on a campaign and replace the folder of executed copies in one step.
 
     out : that folder, if not `results/notebooks` in the campaign's own
     Raises ValueError, and writes nothing, where the campaign's files change meanwhile; ResultsError.
     """
-    paths: Iterable[Path] = series()
-    if progress is not None:
-        paths = progress(paths, desc="notebooks", unit="notebook")
+    paths = progress(series(), desc="notebooks", unit="notebook")
     done = tuple(run_notebook(path, campaign) for path in paths)
     if changed := changes(campaign.folder, campaign.digests):
         raise ValueError(f"the campaign changed while its notebooks ran: {'; '.join(changed)}; run them again")

@@ -8,6 +8,8 @@ from scipy.special import bdtrc, stdtrit
 
 from cordlab.anchor import Anchors, Evidence, EvidenceError, log_scales, stiffened
 from cordlab.drop import predict_drop
+from cordlab.progress import Progress, unwatched
+from cordlab.refit import GROUPS, groups_left_out
 from cordlab.scatter import CordLines, Level
 
 DOUBTFUL = 0.01
@@ -67,37 +69,50 @@ class Validation:
         """Root mean square of measured less predicted lowest point [m]."""
         return float(np.sqrt(np.mean([(row.measured - row.predicted) ** 2 for row in self.rows])))
 
+    @property
+    def how(self) -> str:
+        if not self.left_out:
+            return "held back"
+        return "left out in turn" if len(self.rows) <= GROUPS else f"left out in {GROUPS} groups in turn"
+
     def summary(self) -> str:
         if not self.rows:
             return "no drop to validate with"
-        what = "left out in turn" if self.left_out else "held back"
         return (
-            f"{self.outside} of {len(self.rows)} drops {what} outside their {100 * self.probability:g} % limits "
+            f"{self.outside} of {len(self.rows)} drops {self.how} outside their {100 * self.probability:g} % limits "
             f"(probability of that many or more: {self.chance:.2g}); rms {self.rms:.2f} m"
         )
 
 
-def validate(learned: Anchors, check: Evidence | None = None, *, probability: float = 0.99) -> Validation:
-    """Predict each drop of `check` from the fit drops; without any, each fit drop from the others.
+def validate(
+    learned: Anchors,
+    check: Evidence | None = None,
+    *,
+    probability: float = 0.99,
+    progress: Progress = unwatched,
+) -> Validation:
+    """Predict each drop of `check` from the fit drops; without any, each fit drop from the others, of more than a
+    hundred from those of the other groups of `groups_left_out`.
 
     The limits are two prediction limits at `probability` each, one a side, for the next drop of that cord where it is
     among the fit drops, else for another cord. They hold on the rig where the drops were made, so what all drops share
     cancels. Raises EvidenceError where the fit drops give no limit (one cord, no repeated drops).
     """
-    both, fit, found = 2 * probability - 1, learned.evidence, []
+    both, fit = 2 * probability - 1, learned.evidence
     if check is not None and len(check):
         lines = replace(learned.lines(), values=learned.scales[0][0])  # by the central curve
-        rows = (_row(learned, lines, check, k, probability) for k in range(len(check)))
-        return Validation(tuple(rows), both, left_out=False)
-    for k in range(len(fit)):
-        others = np.delete(np.arange(len(fit)), k)
+        held = progress(range(len(check)), desc="drops held back", unit="drop")
+        return Validation(tuple(_row(learned, lines, check, k, probability) for k in held), both, left_out=False)
+    found: dict[int, HeldBack] = {}
+    for out in progress(groups_left_out(len(fit)), desc="drops left out", unit="group"):
+        others = np.flatnonzero(~out)
         if others.size < 2:
             break
         lines = CordLines.of(
             learned.scales[0][0, others], mass=fit.mass[others], cord=[fit.cord[other] for other in others]
         )
-        found.append(_row(learned, lines, fit, k, probability))
-    return Validation(tuple(found), both, left_out=True)
+        found |= {k: _row(learned, lines, fit, k, probability) for k in np.flatnonzero(out).tolist()}
+    return Validation(tuple(found[k] for k in sorted(found)), both, left_out=True)
 
 
 def _row(learned: Anchors, lines: CordLines, drops: Evidence, k: int, probability: float) -> HeldBack:

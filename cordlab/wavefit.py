@@ -18,6 +18,7 @@ from cordlab.curves import Curve
 from cordlab.fall import Setup
 from cordlab.fit import CurveFit, fit_batch
 from cordlab.peaks import Viscosity, mean_cord, measured_viscosity
+from cordlab.progress import Progress, unwatched
 from cordlab.reduce import Drop, reduce_drop
 from cordlab.trace import trace_waves
 from cordlab.waves import ELEMENTS
@@ -28,6 +29,7 @@ MOST_ROUNDS = 5
 COARSE = ELEMENTS // 2  # of the cord in the rounds; at last each drop is simulated with all of them
 BEYOND = 1.25  # length of a simulated record over the time to the lowest point of the measured one
 QUIET = 1.0  # of a simulated record before the release [s]
+TOGETHER = 200  # drops simulated in one go at last: more take memory, and are no faster
 SEEN = 0.5  # share of the expected wave that records must show for the wave to be taken out
 
 
@@ -125,6 +127,7 @@ def take_out_waves(
     rig: SetUp,
     viscosity: Viscosity | None = None,
     gravity: float = GRAVITY,
+    progress: Progress = unwatched,
 ) -> WaveFit | None:
     """Take the stretch wave off the pairs of `drops`, those of use "fit" leading; None where the cord has no mass.
 
@@ -142,7 +145,7 @@ def take_out_waves(
     if not fitted:
         return untold
     try:
-        return _rounds(drops, fitted, evidence, rig, viscosity, batch)
+        return _rounds(drops, fitted, evidence, rig, viscosity, batch, progress)
     except ValueError as error:  # of the simulation: a curve that locks up, a drop that never turns
         return replace(untold, trouble=f"the records could not be compared with drops simulated with waves ({error})")
 
@@ -154,6 +157,7 @@ def _rounds(
     rig: SetUp,
     viscosity: Viscosity | None,
     batch: dict[str, float],
+    progress: Progress,
 ) -> WaveFit:
     fit, change = _fit(fitted), np.inf
     for rounds in range(1, MOST_ROUNDS + 1):
@@ -173,10 +177,13 @@ def _rounds(
     if viscosity is None:
         eta = measured_viscosity(fit.curve, evidence, rig=rig, batch=batch)
     new = [drop for drop in drops if drop.use != "wear"]
-    cords = {name: np.array([getattr(drop, name) for drop in new]) for name in ("slack_length", "cord_mass")}
-    curves = fit.curve.scaled(np.array([fit.scales.get(drop.cord, 1.0) for drop in new]))
-    own = zip(new, _swells(curves, new, eta.value, rig, batch | cords), strict=True)
-    clear = {drop.name: swell.off(drop) for drop, swell in own}
+    clear: dict[str, Drop] = {}
+    for first in progress(range(0, len(new), TOGETHER), desc="stretch waves", unit=f"{TOGETHER} drops"):
+        part = new[first : first + TOGETHER]
+        cords = {name: np.array([getattr(drop, name) for drop in part]) for name in ("slack_length", "cord_mass")}
+        curves = fit.curve.scaled(np.array([fit.scales.get(drop.cord, 1.0) for drop in part]))
+        swells_of = zip(part, _swells(curves, part, eta.value, rig, batch | cords), strict=True)
+        clear |= {drop.name: swell.off(drop) for drop, swell in swells_of}
     return replace(found, viscosity=eta, drops=tuple(clear.get(drop.name, drop) for drop in drops), change=change)
 
 

@@ -173,6 +173,7 @@ def test_channel_keeps_its_units_and_says_them():
         ([0.0, 1.0], [0.0, 1.0], "2 pairs"),
         ([0.0, 1.0, 2.0], [1.0, 1.0, 1.0], "at 1 different readings"),
         ([0.0, 1.0, np.nan], [0.0, 1.0, 2.0], "not a finite number"),
+        ([0.0, 1.0, 2.0], [0.0, 1.0, 1e200], "too large for a calibration"),
         ([0.0, 1.0, 2.0], [0.0, 1.0], "do not pair up"),
     ],
 )

@@ -10,7 +10,7 @@ from scipy.stats import binom, chi2
 from cordlab.curves import Curve, model
 from cordlab.fit import FitError, NoBand, fit_batch, fit_curve
 from cordlab.reduce import reduce_drop
-from cordlab.refit import refit, resample
+from cordlab.refit import groups_left_out, refit, resample
 from cordlab.squares import solve
 from tests.coverage.bands import study
 from tests.invented import invented_drop, mooney_rivlin
@@ -162,6 +162,26 @@ def test_a_model_that_turns_down_in_the_tested_range_is_refused():
     assert not fit_batch(made, candidates=["linear", "polynomial"]).candidate("polynomial").usable
 
 
+@pytest.mark.parametrize("count", [1, 2, 100, 101, 950])
+def test_every_drop_is_left_out_once_and_alone_up_to_a_hundred(count):
+    out = groups_left_out(count)
+    assert (out.sum(axis=0) == 1).all()
+    assert set(out.sum(axis=1)) == ({1} if count <= 100 else {count // 100, -(-count // 100)})
+
+
+def test_drops_left_out_in_groups_tell_the_same_as_one_by_one(monkeypatch):
+    """40 cords of 3 drops: 100 groups, against 120 of one drop each."""
+    many = invented_drops(np.random.default_rng(9), cords=40)
+    groups, found = [], []
+    for most in (100, 120):
+        monkeypatch.setattr("cordlab.refit.GROUPS", most)
+        groups.append(len(groups_left_out(len(many))))
+        found.append(fit_batch(many, candidates=["mooney-rivlin"]).candidate("mooney-rivlin").check_rms)
+    assert groups == [100, 120]
+    assert found[0] != found[1]
+    assert found[0] == pytest.approx(found[1], rel=1e-3)
+
+
 def test_one_cord_and_one_drop():
     one = invented_drops(np.random.default_rng(6), cords=1)
     fit = fit_batch(one, candidates=["mooney-rivlin"]).chosen
@@ -249,7 +269,7 @@ def test_a_long_bootstrap_tells_how_far_it_is(batch):
             seen.append((chunk, said["desc"]))
             yield chunk
 
-    watched, alone = (batch.bootstrap(2500, seed=4, progress=progress) for progress in (watch, None))
+    watched, alone = batch.bootstrap(2500, seed=4, progress=watch), batch.bootstrap(2500, seed=4)
     assert [said for _, said in seen] == ["mooney-rivlin refits"] * 3
     assert np.array_equal(watched.parameters["c2"], alone.parameters["c2"])
 

@@ -129,7 +129,7 @@ def test_this_cord_uses_its_own_mean_and_the_scatter_of_drops():
     lines = CordLines.of(y.ravel(), mass=np.tile(MASSES, 4), cord=np.repeat(np.arange(4), 5))
     level = lines.this_cord([68.0], "2")
     assert level.mean[0] == pytest.approx(y[2].mean())  # the middle mass is the mean of the five
-    assert level.sd[0] == pytest.approx(np.sqrt(lines.within() * (1 + 1 / 5)))
+    assert level.sd[0] == pytest.approx(np.sqrt(lines.within * (1 + 1 / 5)))
     assert level.dof[0] == 4 * 5 - 2 * 4
     assert level.sd[0] < lines.another_cord([68.0]).sd[0] / 5
 
