@@ -181,8 +181,7 @@ def analyse(campaign: Campaign, *, progress: Progress = unwatched) -> Analysis:
         said = "drops.csv: there is no drop yet, so nothing to analyse; `cordlab ladder` says what may be dropped first"
         raise CampaignError((said,))
     log, slow = read_jump_log(campaign.folder), read_pulls(campaign)
-    calibrations = _calibrate(campaign)
-    drops = _reduce(campaign, calibrations, progress)
+    calibrations, drops = reduced(campaign, progress=progress)
     evidence = Evidence.of_campaign(campaign, drops, use=("fit",))
     given = None if campaign.viscosity is None else Viscosity.given(campaign.viscosity)
     waves = take_out_waves(drops, evidence, rig=SetUp.of(campaign.rig), viscosity=given, progress=progress)
@@ -251,15 +250,20 @@ def analyse(campaign: Campaign, *, progress: Progress = unwatched) -> Analysis:
     )
 
 
-def _calibrate(campaign: Campaign) -> dict[str, Calibration]:
-    degree = campaign.decision.calibration_degree
-    return {channel: calibrate_channel(table, degree=degree) for channel, table in campaign.calibration.items()}
+def reduced(campaign: Campaign, *, progress: Progress = unwatched) -> tuple[dict[str, Calibration], tuple[Drop, ...]]:
+    """Channel → its calibration, and every record reduced, one at a time.
 
-
-def _reduce(campaign: Campaign, calibrations: dict[str, Calibration], progress: Progress) -> tuple[Drop, ...]:
-    """Every record reduced, one at a time; all that are refused are named together."""
-    entries = [entry for entry in campaign.drops if entry.record is not None]
-    drops, problems = [], []
+    Raises CampaignError with every calibration that is refused; where none is, with every record that is.
+    """
+    calibrations: dict[str, Calibration] = {}
+    drops: list[Drop] = []
+    problems: list[str] = []
+    for channel, table in campaign.calibration.items():
+        try:
+            calibrations[channel] = calibrate_channel(table, degree=campaign.decision.calibration_degree)
+        except CampaignError as error:
+            problems.extend(error.problems)
+    entries = [] if problems else [entry for entry in campaign.drops if entry.record is not None]
     for entry in progress(entries, desc="records", unit="record"):
         try:
             drops.append(reduce_entry(campaign, entry, calibrations))
@@ -269,7 +273,7 @@ def _reduce(campaign: Campaign, calibrations: dict[str, Calibration], progress: 
             problems.extend(error.problems)
     if problems:
         raise CampaignError(tuple(problems))
-    return tuple(drops)
+    return calibrations, tuple(drops)
 
 
 def _used(drops: Sequence[Drop], use: str) -> list[Drop]:

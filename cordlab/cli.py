@@ -11,6 +11,7 @@ import os
 import sys
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -71,7 +72,7 @@ def _parser() -> argparse.ArgumentParser:
         sub.set_defaults(command=function)
         return sub
 
-    command("check", check, "read a campaign, records included, and name every problem")
+    command("check", check, "read a campaign, calibrate, reduce its records, and name every problem")
     for name, function, help in (
         ("analyse", analyse, "rate the cords of a campaign: prints the answer, writes results, report and figures"),
         ("report", report, "write the report, from results that are of these inputs or else from a new analysis"),
@@ -131,14 +132,19 @@ def fleet(options: argparse.Namespace) -> int:
 
 
 def check(options: argparse.Namespace) -> int:
+    from cordlab.agreement import disagreements
+    from cordlab.analysis import reduced
     from cordlab.decisions import LEFT_OUT
     from cordlab.jumplog import read_jump_log
     from cordlab.pulls import read_pulls
+    from cordlab.reduce import notes_on
     from cordlab.results import results_state
 
     campaign = _campaign(options)
     read_jump_log(campaign.folder)
     read_pulls(campaign)
+    _, drops = reduced(campaign, progress=_progress(options))
+    findings, notes = disagreements(campaign, drops), [*campaign.notes, *notes_on(drops)]
     state = results_state(campaign)
     uses = {use: sum(drop.use == use for drop in campaign.drops) for use in ("fit", "check", "wear", LEFT_OUT)}
     facts = {
@@ -149,16 +155,18 @@ def check(options: argparse.Namespace) -> int:
         "drops": {use: count for use, count in uses.items() if count or use != LEFT_OUT},
         "records": sum(drop.record is not None for drop in campaign.drops),
         "breaks": len(campaign.breaks),
-        "notes": list(campaign.notes),
+        "notes": notes,
+        "findings": [asdict(finding) for finding in findings],
         "results": {"state": state.state, "reasons": list(state.reasons)},
     }
     counted = ", ".join(f"{count} {use}" for use, count in uses.items() if count) or "no drop yet"
     text = [
         f"{campaign.title} · {campaign.batch}",
         f"{facts['cords']} cords, drops: {counted}; {facts['records']} records, {facts['breaks']} break tests",
-        *(f"note: {note}" for note in campaign.notes),
+        *(f"note: {note}" for note in notes),
+        *(f"finding: {finding}" for finding in findings),
         *([] if state.state == "missing" else [state.summary()]),
-        "no problem found",
+        "no problem found" if not (notes or findings) else "nothing is refused; see what is said above",
     ]
     return _answer(options, facts, text, DONE)
 

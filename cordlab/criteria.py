@@ -80,7 +80,8 @@ class Margins:
         criterion, side = self.criteria[name]
         here = np.flatnonzero(np.abs(self.masses - mass) < 1e-9)
         near = here if here.size else np.searchsorted(self.masses, mass) + np.array([-1, 0])
-        bounds = self.estimates[name][near] + far * (self.limits[name][near] - self.estimates[name][near])
+        with np.errstate(invalid="ignore"):  # an infinite limit
+            bounds = self.estimates[name][near] + far * (self.limits[name][near] - self.estimates[name][near])
         bounds = np.where(np.isfinite(bounds), bounds, criterion)
         shares = []
         for k, bound in zip(near, bounds, strict=True):

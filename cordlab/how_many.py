@@ -180,7 +180,8 @@ def _moved(found: Margins, ratio: dict[str, np.ndarray]) -> Margins:
         name: found.estimates[name] + by * (found.limits[name] - found.estimates[name]) for name, by in ratio.items()
     }
     if "peak_load" in limits:
-        load = found.limits["peak_load"] / limits["peak_load"]
+        with np.errstate(invalid="ignore"):  # both infinite: nothing is known, and no mass is allowed
+            load = found.limits["peak_load"] / limits["peak_load"]
         limits["strength_factor"] = found.limits["strength_factor"] * load
     return replace(found, limits=found.limits | limits)
 

@@ -10,6 +10,7 @@ import time
 
 import pytest
 
+import cordlab
 from cordlab import cli
 from cordlab.analysis import analyse
 from cordlab.campaign import read_campaign
@@ -58,6 +59,29 @@ def test_check_as_json(folder, capsys):
 def test_quiet_says_nothing(folder, capsys):
     assert cli.main(["check", str(folder), "--quiet"]) == 0
     assert capsys.readouterr() == ("", "")
+
+
+def test_check_names_what_an_analysis_would_refuse_and_what_does_not_agree(tmp_path, capsys):
+    cordlab.invent(
+        tmp_path / "campaign", seed=3, cords=3, masses=(40.0, 80.0), checks=(), retests=(), rate=250.0, draws=0
+    )
+    drops = tmp_path / "campaign" / "drops.csv"
+    before = drops.read_text(encoding="utf-8")
+    mass = before.splitlines()[1].split(",")[2]
+    drops.write_text(before.replace(f",{mass},", f",{float(mass) * 1.08:.2f},"), encoding="utf-8")
+    assert cli.main(["check", str(tmp_path / "campaign")]) == 0
+    told = capsys.readouterr().out
+    assert "note: " in told
+    assert "load and motion imply" in told
+    assert told.endswith("nothing is refused; see what is said above\n")
+    drops.write_text(before, encoding="utf-8")
+    pairs = tmp_path / "campaign" / "calibration" / "force.csv"
+    head, *rows = pairs.read_text(encoding="utf-8").splitlines()
+    pairs.write_text("\n".join([head, *rows[: len(rows) // 4], ""]), encoding="utf-8")
+    assert cli.main(["check", str(tmp_path / "campaign")]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert len([line for line in err.splitlines() if "beyond the calibrated range" in line]) >= 2
 
 
 @pytest.mark.parametrize("command", ["check", "analyse", "ladder"])

@@ -3,7 +3,8 @@
 `python -m tests.coverage fuzz [cases a file] [first seed] [n]`. The campaign is invented and small, but has every file
 that one may have. Each case changes one file, reads the campaign as all commands together do, and where it is still
 sound reduces its records and asks the ladder; every n-th such case (default 4) is analysed, and with 0 all are read
-alone, which is quick. What ends in another error is printed with its seed and file, and kept; the exit code is 1 then.
+alone, which is quick. What ends in another error, or in a warning of NumPy's that would reach a terminal, is printed
+with its seed and file, and kept; the exit code is 1 then.
 """
 
 import os
@@ -13,6 +14,7 @@ import sys
 import tempfile
 import time
 import traceback
+import warnings
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -202,7 +204,7 @@ def main(count: int = 100, seed: int = 0, every: int = 4) -> None:
             for number, changed in cases(folder, name, count, seed=seed):
                 start = time.process_time()
                 try:
-                    with in_time(LONGEST):
+                    with in_time(LONGEST), warnings.catch_warnings(action="error", category=RuntimeWarning):
                         depth = 0 if not every else 1 if number % every else 2
                         found[outcome(folder, depth=depth)] += 1
                         assert not name.startswith("records/") or readers_agree(changed), "readers differ"
