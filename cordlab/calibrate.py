@@ -242,6 +242,11 @@ def fit_calibration(
     coefficients, covariance, rss = _least_squares(reading, reference, degree, name)
     dof = reading.size - degree - 1
     u_reference = np.broadcast_to(0.0 if u_reference is None else np.asarray(u_reference, float), reading.shape)
+    if (most := float(u_reference.max())) > (span := float(np.ptp(reference))):
+        raise ValueError(
+            f"{name}: u(reference) of {most:.4g} {quantity_unit} is more than the references' whole range of {span:.4g} "
+            f"{quantity_unit}; look for a mistyped number"
+        )
     return Calibration(
         coefficients=coefficients,
         covariance=covariance * rss / dof,

@@ -170,7 +170,7 @@ def shifted(learned: Anchors, name: str, by: float) -> tuple[np.ndarray, np.ndar
     if name.startswith("rig "):
         inputs[name.removeprefix("rig ")] += by
     elif name == PEAK_CALIBRATION:
-        evidence = replace(evidence, peak_load=evidence.peak_load * (1 + by))
+        evidence = replace(evidence, peak_load=evidence.peak_load * np.exp(by))  # a share: never below 0
     elif name == LOWEST_CALIBRATION:
         evidence = replace(evidence, lowest_point=evidence.lowest_point + by * evidence.u_common)
     elif name == "mass":

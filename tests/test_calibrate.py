@@ -182,6 +182,15 @@ def test_what_is_no_calibration_is_refused(reference, reading, said):
         cordlab.fit_calibration(np.array(reference), np.array(reading))
 
 
+def test_an_uncertainty_beyond_the_whole_range_is_refused():
+    with pytest.raises(
+        ValueError, match=r"force: u\(reference\) of 300 N is more than the references' whole range of 3"
+    ):
+        cordlab.fit_calibration(
+            np.arange(4.0), np.arange(4.0), u_reference=[1, 1, 300, 1], channel="force", quantity_unit="N"
+        )
+
+
 def test_a_channel_whose_curve_turns_is_refused():
     reading = np.linspace(-1.0, 1.0, 11)
     with pytest.raises(cordlab.CampaignError, match=r"^calibration/force\.csv: the curve turns between"):
