@@ -244,7 +244,7 @@ def fit_calibration(
     u_reference = np.broadcast_to(0.0 if u_reference is None else np.asarray(u_reference, float), reading.shape)
     if (most := float(u_reference.max())) > (span := float(np.ptp(reference))):
         raise ValueError(
-            f"{name}: u(reference) of {most:.4g} {quantity_unit} is more than the references' whole range of {span:.4g} "
+            f"{name}: u(reference) of {most:.4g} {quantity_unit} is more than the references' range of {span:.4g} "
             f"{quantity_unit}; look for a mistyped number"
         )
     return Calibration(
