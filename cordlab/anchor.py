@@ -210,7 +210,10 @@ class Shapes:
         with np.errstate(all="ignore"):
             energy = np.broadcast_to(every.energy(ratios), (ratios.size, self.count))
         keep = np.flatnonzero(np.all(np.isfinite(energy) & (energy > 0), axis=0))
-        return replace(self, curve=self.take(keep), count=keep.size)
+        return self.only(keep)
+
+    def only(self, index: np.ndarray) -> "Shapes":
+        return replace(self, curve=self.take(index), count=index.size)
 
     def take(self, index: np.ndarray, scale: np.ndarray | float = 1.0) -> Curve:
         """The curves numbered `index` (n,), each with its scale (n,)."""

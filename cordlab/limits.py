@@ -114,24 +114,39 @@ def learn(
             )
         if possible.count:
             everything.append(possible)
-    inputs = set_up.values()
-    even = [log_scales(shape, evidence, batch, **inputs) for shape in everything]
-
-    kept = evidence.take(np.isfinite(evidence.peak_load))
-    excess: tuple[np.ndarray, ...] | None = None
-    if len(set(kept.cord)) >= 2:
-        y = [s[:, np.isfinite(evidence.peak_load)] for s in even]
-        excess = tuple(log_excess(j, kept, k, batch, waves, **inputs) for j, k in zip(everything, y, strict=True))
-    else:
+    inputs, peaked = set_up.values(), np.isfinite(evidence.peak_load)
+    kept = evidence.take(peaked)
+    by_peaks = len(set(kept.cord)) >= 2
+    told, even, excess = [], [], []
+    for shape in everything:
+        y = log_scales(shape, evidence, batch, **inputs)
+        r = log_excess(shape, kept, y[:, peaked], batch, waves, **inputs) if by_peaks else np.empty((len(y), 0))
+        pull = np.exp(y) * shape.take(np.arange(shape.count)).force(reached[:, None]).T
+        turns = (pull > gravity * (evidence.mass + batch["cord_mass"] / 2)).all(axis=1)  # else it fell on
+        found = np.flatnonzero(turns & np.isfinite(y).all(axis=1) & np.isfinite(r).all(axis=1))
+        if found.size < shape.count:
+            notes.append(
+                f"{shape.count - found.size} of {shape.count} drawn shapes do not turn every drop that was made"
+            )
+        if found.size:
+            told.append(shape.only(found))
+            even.append(y[found])
+            excess.append(r[found])
+        elif not told:
+            raise EvidenceError(
+                "with the batch's curve and mean slack length some drop would not have turned where it did: check "
+                "slack lengths and lowest points, and rate cords of one length by themselves"
+            )
+    if not by_peaks:
         notes.append(
             "fewer than 2 cords have a record of the load: peak loads and g are the curve's, not checked by a peak"
         )
     learned = Learned(
         evidence=evidence,
         rig=set_up,
-        shapes=tuple(everything),
+        shapes=tuple(told),
         scales=tuple(y - stiffened(waves, evidence.mass) for y in even),
-        excess=excess,
+        excess=tuple(excess) if by_peaks else None,
         shared=_shared(evidence, set_up, waves),
         slope=np.empty((0, 0)),
         excess_slope=None,

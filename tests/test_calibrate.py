@@ -183,9 +183,7 @@ def test_what_is_no_calibration_is_refused(reference, reading, said):
 
 
 def test_an_uncertainty_beyond_the_whole_range_is_refused():
-    with pytest.raises(
-        ValueError, match=r"force: u\(reference\) of 300 N is more than the references' range of 3 N"
-    ):
+    with pytest.raises(ValueError, match=r"force: u\(reference\) of 300 N is more than the references' range of 3 N"):
         cordlab.fit_calibration(
             np.arange(4.0), np.arange(4.0), u_reference=[1, 1, 300, 1], channel="force", quantity_unit="N"
         )

@@ -335,6 +335,18 @@ def test_drawn_shapes_that_a_measured_lowest_point_refutes_are_left_out_and_coun
     assert learned.notes == ("1 of 4 drawn shapes lock up before a measured lowest point",)
 
 
+def test_drawn_shapes_that_pull_less_than_the_weight_where_a_drop_turned_are_left_out():
+    """Humped: energy enough to stop the mass there, but no force to turn it."""
+    evidence = invented(scattered(9, 4, 0.02, 0.0)[:, :3], masses=MASSES[:3])
+    given = np.array([0.0, -0.2, -0.24, -0.3, -0.4])
+    learned = learn(CURVE, evidence, rig=EXACT, shapes=[Curve("mooney-rivlin", {"c1": 1e3 * given, "c2": 1e3})])
+    (kept,) = learned.shapes[1:]
+    assert kept.curve.parameters["c1"].tolist() == [0.0, -200.0]
+    assert learned.notes == ("3 of 5 drawn shapes do not turn every drop that was made",)
+    with pytest.raises(EvidenceError, match="some drop would not have turned where it did"):
+        learn(Curve("mooney-rivlin", {"c1": -300.0, "c2": 1e3}), evidence, rig=EXACT)
+
+
 def test_evidence_names_what_is_wrong():
     good = invented(np.zeros((2, 1)))
     with pytest.raises(EvidenceError, match="drop D0: lowest point 9 m is not below the slack length 10 m"):
