@@ -263,6 +263,14 @@ def _wear_at(
     scale = np.exp(y + stiffened(forecast.waves, mass + gear))
     curve = forecast.learned.shapes[0].take(np.zeros(y.size, int), scale)
     lowest = predict_drop(curve, mass=mass + gear, **forecast.learned.batch, **SetUp.of(site).values()).lowest_point
+    if not np.isfinite(lowest).all():
+        odd = ", ".join(
+            name for name, end in zip(drops.drop, np.atleast_1d(lowest), strict=True) if not np.isfinite(end)
+        )
+        raise EvidenceError(
+            f"drop {odd}: as soft as the cord was there, a rider of {mass:.1f} kg would not turn at the site at all; "
+            "check its mass and lowest point, or take the cord out of use"
+        )
     clearance = site.tie_height.value - site.reach_below_attachment.value - lowest
 
     def assess(least: float) -> Wear:

@@ -194,6 +194,17 @@ def test_worn_cords_dropped_with_other_masses_alone_are_not_rated(tmp_path):
     assert any("no wear drop has the mass of a fit drop" in reason for reason in analysis.rating.reasons)
 
 
+def test_a_worn_drop_with_no_weight_for_its_depth_is_named_and_nothing_is_rated(tmp_path):
+    """A mass in tonnes, read as kilograms: no rider would turn on a cord as soft as that."""
+    campaign = invented(tmp_path, retests=(100, 200), worn_masses=(80.0,), records=False)
+    odd = [drop for drop in campaign.drops if drop.use == "wear"][-1]
+    light = replace(odd, mass=replace(odd.mass, value=0.08))
+    drops = tuple(light if drop is odd else drop for drop in campaign.drops)
+    analysis = cordlab.analyse(replace(campaign, drops=drops))
+    assert not analysis.rating.rated
+    assert any(f"drop {odd.drop}: as soft as the cord was there" in reason for reason in analysis.rating.reasons)
+
+
 def test_a_range_for_worn_cords_is_one_that_the_retests_alone_allow_too(tmp_path):
     """Invented lowest points, seed 3: carried on from the new cords, the range would go 1.2 kg further."""
     cordlab.invent(tmp_path / "campaign", seed=3, truth=tmp_path / "truth.json", records=False)
