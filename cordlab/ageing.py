@@ -122,7 +122,7 @@ class Judge:
             else:
                 limits[side] = self.by_lines(count, side)
             within &= bool(values.min() >= bound if side == "lower" else values.max() <= bound)
-        mean = float(np.mean([values[cords == name].mean() for name in set(cords.tolist())]))
+        mean = float(np.mean([values[cords == name].mean() for name in dict.fromkeys(cords.tolist())]))
         return self._point(count, "tested", mean, limits, within)
 
     def forecast(self, count: int) -> WearPoint:

@@ -4,7 +4,10 @@ import builtins
 import copy
 import io
 import json
+import os
 import re
+import subprocess
+import sys
 from html.parser import HTMLParser
 from itertools import pairwise
 
@@ -191,6 +194,19 @@ def test_the_same_results_give_the_same_page_and_another_number_another_report(r
     assert report.report_number(other) != report.report_number(results)
     elsewhere = results | {"versions": {"python": "4"}}
     assert report.report_number(elsewhere) == report.report_number(results)
+
+
+def test_the_number_is_the_same_in_every_process():
+    """Python hashes names anew in each: no sum may follow the order of a set of them."""
+    code = "from cordlab import report; from tests.specimen import specimen\n"
+    code += "print(report.report_number(report.results_of(specimen())))"
+    numbers = set()
+    for seed in ("1", "2", "3"):
+        env = {**os.environ, "PYTHONHASHSEED": seed}
+        command = [sys.executable, "-c", code]
+        done = subprocess.run(command, cwd=ROOT, env=env, capture_output=True, text=True, check=True)
+        numbers.add(done.stdout)
+    assert len(numbers) == 1
 
 
 def test_the_data_dictionary_tells_every_key(results):
