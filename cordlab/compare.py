@@ -91,7 +91,7 @@ def compare(old: Mapping[str, Any], new: Mapping[str, Any]) -> Comparison:
     redrawn = _seed(old) != _seed(new)
     spread = _spread(old["predictions"]) if redrawn else 0.0
     lines = []
-    for name in [*before, *(name for name in after if name not in before)]:
+    for name in before | after:
         x, y = before.get(name, "missing"), after.get(name, "missing")
         tolerance = _tolerance(name, before, old, spread) if redrawn else None
         verdict = _verdict(x, y, tolerance)
@@ -315,6 +315,10 @@ def _reasons(old: Mapping[str, Any], new: Mapping[str, Any], lines: Sequence[Lin
 
 
 def _shown(value: Any) -> str:
-    text = f"{value:.10g}" if isinstance(value, float) else str(value)
+    return spelled(f"{value:.10g}" if isinstance(value, float) else str(value))
+
+
+def spelled(text: str, most: int = 100) -> str:
+    """A stranger's text cut to `most` characters; what cannot be seen is spelled out, never sent to a terminal."""
     plain = "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in text)
-    return plain if len(plain) <= 100 else plain[:97] + "..."
+    return plain if len(plain) <= most else plain[: most - 3] + "..."

@@ -16,12 +16,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cordlab import plots, report, series
+from cordlab.campaign import CampaignError
+from cordlab.results import MANIFEST, RESULTS
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
 
-MANIFEST = "manifest-sha256.txt"
-RESULTS, CRATE, INPUTS = "results.json", "ro-crate-metadata.json", "campaign/"
+CRATE, INPUTS = "ro-crate-metadata.json", "campaign/"
 _EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest time that a zip can hold
 _KINDS = {".csv": "text/csv", ".toml": "application/toml", ".ipynb": "application/x-ipynb+json"}
 _README = """\
@@ -47,12 +48,8 @@ The report of an analysis of drop tests on jump cords, without what it comes fro
 """
 
 
-class PublishError(ValueError):
+class PublishError(CampaignError):
     """What stands in the way of publishing; `problems` holds one message each."""
-
-    def __init__(self, problems: tuple[str, ...]) -> None:
-        super().__init__("\n".join(problems))
-        self.problems = problems
 
 
 @dataclass(frozen=True)
@@ -78,7 +75,6 @@ def publish(
     date: str,
     notebooks: Iterable[str | Path] | None = None,
     pdf: bool = False,
-    second_units: bool = False,
     report_only: bool = False,
 ) -> Bundle:
     """Write the bundle of a campaign and its analysis.
@@ -88,10 +84,9 @@ def publish(
     pdf : the report as PDF too. report_only : the report and nothing that it comes from: nobody can re-run that.
     Raises PublishError with everything that is missing, and where the folder is not the one that was analysed.
     """
-    folder, bundle, problems = Path(campaign_folder), Path(bundle), []
-    for name, given in (("licence", licence), ("author", author)):
-        if not given.strip():
-            problems.append(f"no {name} is given; it is asked of you, never invented")
+    folder, bundle, asked = Path(campaign_folder), Path(bundle), {"licence": licence, "author": author}
+    missing = [name for name, given in asked.items() if not given.strip()]
+    problems = [f"no {name} is given; it is asked of you, never invented" for name in missing]
     try:
         datetime.date.fromisoformat(date)
     except ValueError:
@@ -108,7 +103,7 @@ def publish(
         contents, notes = {}, ("the report alone is in it: nobody can re-run that",)
     results = report.results_of(analysis)
     figures = {name: plots.svg(fig, name=name) for name, fig in plots.figures(analysis).items()}
-    page = report.render(results, figures, second_units=second_units)
+    page = report.render(results, figures)
     contents["report.html"] = page.encode()
     if not report_only:
         contents[RESULTS] = report.as_json(results).encode()
@@ -171,33 +166,23 @@ def _crate(
     from rocrate.rocrate import ROCrate
 
     crate, campaign = ROCrate(version="1.1"), results["campaign"]
+    root = crate.root_dataset
+
+    def add(id: str, kind: str, name: str, **more: str) -> ContextEntity:
+        return crate.add(ContextEntity(crate, id, properties={"@type": kind, "name": name, **more}))
+
     person = crate.add(Person(crate, "#author", properties={"name": author}))
     if laboratory := campaign["report"].get("laboratory"):
-        properties = {"@type": "Organization", "name": str(laboratory)}
-        person["affiliation"] = crate.root_dataset["publisher"] = crate.add(
-            ContextEntity(crate, "#laboratory", properties=properties)
-        )
-    terms = crate.add(
-        ContextEntity(
-            crate,
-            licence if licence.startswith(("https://", "http://")) else "#licence",
-            properties={"@type": "CreativeWork", "name": licence},
-        )
-    )
-    software = crate.add(
-        ContextEntity(
-            crate,
-            "#cordlab",
-            properties={"@type": "SoftwareApplication", "name": "cordlab", "version": results["cordlab"]},
-        )
-    )
+        person["affiliation"] = root["publisher"] = add("#laboratory", "Organization", str(laboratory))
+    address = licence if licence.startswith(("https://", "http://")) else "#licence"
+    terms = add(address, "CreativeWork", licence)
+    software = add("#cordlab", "SoftwareApplication", "cordlab", version=results["cordlab"])
     for name, data in sorted(contents.items()):
         kind = _KINDS.get(Path(name).suffix) or mimetypes.types_map.get(Path(name).suffix, "text/plain")
         properties = {"name": name, "contentSize": str(len(data)), "encodingFormat": kind}
         crate.add_file(dest_path=name, properties=properties)
-    root = crate.root_dataset
-    root["name"] = campaign["title"]
     number = report.report_number(results)
+    root["name"] = campaign["title"]
     root["description"] = f"Drop tests on batch {campaign['batch']}: inputs, decisions, results and report {number}"
     root["datePublished"], root["license"], root["author"], root["mentions"] = date, terms, person, software
     return crate.metadata.generate()

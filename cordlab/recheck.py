@@ -16,8 +16,9 @@ from cordlab.analysis import analyse
 from cordlab.campaign import CampaignError, read_campaign
 from cordlab.compare import Comparison, compare, headlines
 from cordlab.progress import Progress, unwatched
-from cordlab.publish import INPUTS, MANIFEST, RESULTS
+from cordlab.publish import INPUTS
 from cordlab.report import results_of
+from cordlab.results import MANIFEST, RESULTS
 from cordlab.unpack import BundleError, unpack
 
 __all__ = ["BundleError", "Recheck", "Versus", "compare", "read_results", "recheck", "versus"]
@@ -61,13 +62,9 @@ def recheck(bundle: str | Path, *, progress: Progress = unwatched) -> Recheck:
     progress : as for `analyse`. Raises BundleError where the zip is refused, or is no bundle.
     """
     with tempfile.TemporaryDirectory(prefix="cordlab-recheck-") as place:
-        folder = Path(place)
-        names = unpack(bundle, folder)
-        altered = _altered(folder, names)
-        _refuse_report_alone(names, altered)
-        published = read_results(folder / RESULTS)
+        altered, published = _opened(bundle, Path(place))
         try:
-            campaign = read_campaign(folder / INPUTS)
+            campaign = read_campaign(Path(place) / INPUTS)
             new = json.loads(json.dumps(results_of(analyse(campaign, progress=progress))))
         except CampaignError as error:
             return Recheck(altered, None, error.problems)
@@ -100,27 +97,23 @@ def versus(first: str | Path, second: str | Path) -> Versus:
 
     Nothing is run again. Raises BundleError where one of them is refused.
     """
-    (old, old_altered), (new, new_altered) = _published(Path(first)), _published(Path(second))
-    altered = [f"{Path(path).name}: {message}" for path, found in ((first, old_altered), (second, new_altered))
-               for message in found]  # fmt: skip
-    return Versus(tuple(altered), headlines(old, new), compare(old, new))
+    altered, results = [], []
+    for path in map(Path, (first, second)):
+        with tempfile.TemporaryDirectory(prefix="cordlab-versus-") as place:
+            found, told = _opened(path, Path(place)) if zipfile.is_zipfile(path) else ((), read_results(path))
+        altered += [f"{path.name}: {message}" for message in found]
+        results.append(told)
+    return Versus(tuple(altered), headlines(*results), compare(*results))
 
 
-def _published(path: Path) -> tuple[dict[str, Any], tuple[str, ...]]:
-    """The results in a bundle, and which of its files are not as the manifest says; or those of a results.json."""
-    if not zipfile.is_zipfile(path):
-        return read_results(path), ()
-    with tempfile.TemporaryDirectory(prefix="cordlab-versus-") as place:
-        names = unpack(path, place)
-        altered = _altered(Path(place), names)
-        _refuse_report_alone(names, altered)
-        return read_results(Path(place) / RESULTS), altered
-
-
-def _refuse_report_alone(names: list[str], altered: tuple[str, ...]) -> None:
+def _opened(bundle: str | Path, folder: Path) -> tuple[tuple[str, ...], dict[str, Any]]:
+    """Unpack a bundle into `folder`: which files are not as the manifest says, and its results. Raises BundleError."""
+    names = unpack(bundle, folder)
+    altered = _altered(folder, names)
     if RESULTS not in names and "report.html" in names:
         held = altered or ("its files are as the manifest says",)
         raise BundleError(("the report alone was published: there are no inputs to analyse again", *held))
+    return altered, read_results(folder / RESULTS)
 
 
 def read_results(path: str | Path) -> dict[str, Any]:
@@ -147,7 +140,7 @@ def _altered(folder: Path, names: list[str]) -> tuple[str, ...]:
     """Every file against the manifest. Raises BundleError where there is no manifest that can be read."""
     if MANIFEST not in names:
         raise BundleError((f"there is no {MANIFEST} in it: it is not a bundle, or not a whole one",))
-    listed = {}
+    listed: dict[str, str] = {}
     lines = (folder / MANIFEST).read_text(encoding="utf-8", errors="replace").splitlines()
     for number, line in enumerate(lines, start=1):
         match = re.fullmatch(r"([0-9a-f]{64})  (.+)", line)

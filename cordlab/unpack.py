@@ -4,7 +4,11 @@ import stat
 import struct
 import unicodedata
 import zipfile
+import zlib
 from pathlib import Path
+
+from cordlab.campaign import CampaignError
+from cordlab.compare import spelled
 
 MOST_FILES = 5_000
 MOST_BYTES = 2 * 1024**3  # unpacked, all files together
@@ -14,12 +18,8 @@ _CHUNK = 1024**2
 _UTF8_FLAG, _ENCRYPTED_FLAG = 0x800, 0x1
 
 
-class BundleError(ValueError):
+class BundleError(CampaignError):
     """A bundle that is not opened; `problems` holds one message each."""
-
-    def __init__(self, problems: tuple[str, ...]) -> None:
-        super().__init__("\n".join(problems))
-        self.problems = problems
 
 
 def unpack(bundle: str | Path, folder: str | Path) -> list[str]:
@@ -41,24 +41,9 @@ def unpack(bundle: str | Path, folder: str | Path) -> list[str]:
         raise BundleError((f"{bundle}: cannot be read ({error.strerror or error})",)) from error
     except UnicodeDecodeError as error:
         raise BundleError((f"{bundle.name}: a file name in it is not UTF-8",)) from error
-    except (
-        zipfile.BadZipFile,
-        zipfile.LargeZipFile,
-        NotImplementedError,
-        EOFError,
-        ValueError,
-        _zlib_error(),
-    ) as error:
-        if isinstance(error, BundleError):
-            raise
+    except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, EOFError, ValueError, zlib.error) as error:
         raise BundleError((f"{bundle.name}: is not a whole zip file ({error}); fetch it again",)) from error
     return sorted(entry.filename for entry in entries)
-
-
-def _zlib_error() -> type[Exception]:
-    import zlib
-
-    return zlib.error
 
 
 def _refuse_many(bundle: Path, count: int) -> None:
@@ -125,8 +110,7 @@ def _alike(name: str) -> str:
 
 
 def _shown(name: str) -> str:
-    plain = "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in name)
-    return plain if len(plain) <= 80 else plain[:77] + "..."
+    return spelled(name, 80)
 
 
 def _write(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, folder: Path) -> None:

@@ -59,6 +59,21 @@ def test_publishing_again_gives_the_same_bytes(bundle, tmp_path, capsys):
     assert told["sha256"] == publish.hashlib.sha256(bundle.read_bytes()).hexdigest()
 
 
+def test_what_is_refused_stands_on_a_line_each_with_exit_2(bundle, tmp_path, capsys):
+    who = ["--author", "", "--licence", " ", "--date", "yesterday", "--quiet"]
+    assert cli.main(["publish", str(bundle.parent / "campaign"), str(tmp_path / "a.zip"), *who]) == 2
+    assert [line.split()[:2] for line in capsys.readouterr().err.splitlines()] == [
+        ["no", "licence"],
+        ["no", "author"],
+        ["the", "date"],
+    ]
+    with zipfile.ZipFile(tmp_path / "hostile.zip", "w") as archive:
+        archive.writestr("../a.txt", "")
+        archive.writestr("/b.txt", "")
+    assert cli.main(["recheck", str(tmp_path / "hostile.zip")]) == 2
+    assert [line.split(":")[0] for line in capsys.readouterr().err.splitlines()] == ["hostile.zip"] * 2
+
+
 def test_an_altered_file_is_named_with_exit_1(bundle, tmp_path, capsys):
     bad = changed(bundle, tmp_path / "bad.zip", "report.html", b"Test report", b"Best report")
     assert cli.main(["recheck", str(bad)]) == 1
