@@ -90,13 +90,10 @@ class RecordPanel(ChoicePanel):
         self._entries, self._settling = entries, True
         self._alone: Drop | None = None
         self._found: dict[str, float] = {}
-        self._span = (0.0, 1.0)
         sliders = {
-            name: w.FloatSlider(
-                description=f"{word} [s]", step=STEP, readout_format=".3f", continuous_update=False
-            )
+            name: w.FloatSlider(description=f"{word} [s]", step=STEP, readout_format=".3f", continuous_update=False)
             for name, word in _NAMES.items()
-        }  # fmt: skip
+        }
         choose = w.SelectionSlider(options=labels, description="drop, cord, mass", continuous_update=False)
         self.controls = {"drop": choose, **sliders}
         self._settle()
@@ -114,7 +111,7 @@ class RecordPanel(ChoicePanel):
         self._settling = True
         entry = self._entries[self.controls["drop"].value]
         record = self.campaign.read_record(entry)
-        start, end = self._span = float(record.time[0]), float(record.time[-1])
+        start, end = float(record.time[0]), float(record.time[-1])
         try:
             self._alone = alone = reduce_entry(self._with(None), entry, self._calibrations)
             self._found = {name: float(alone.time[getattr(alone, name)]) for name in EVENTS}
@@ -162,14 +159,16 @@ class RecordPanel(ChoicePanel):
         return told, figure
 
     def _write(self, reason: str, by: str | None) -> str:
-        drop, moved = self.controls["drop"].value, self._moved()
-        before = self.campaign.by_hand.marked(drop)
-        folder = self.campaign.folder
+        drop, moved, folder = self.controls["drop"].value, self._moved(), self.campaign.folder
         if moved:
             mark = Mark(drop, reason, by=by, **{name: Measured(round(at, 4)) for name, at in moved.items()})
-            reduce_or_refuse(self._with(mark), self._entries[drop], self._calibrations)
+            try:
+                reduce_entry(self._with(mark), self._entries[drop], self._calibrations)
+            except (RecordError, OutsideCalibration) as error:  # no mark is written with which its record is refused
+                raise CampaignError((str(error),)) from error
             self.campaign = record_decision(folder, mark)
             return f"recorded: drop {drop}, " + ", ".join(f"{_NAMES[name]} {at:.3f} s" for name, at in moved.items())
+        before = self.campaign.by_hand.marked(drop)
         if before is None:
             raise CampaignError((f"no event of drop {drop} was moved: there is nothing to record",))
         self.campaign = take_back(folder, before, reason=reason)
@@ -179,23 +178,19 @@ class RecordPanel(ChoicePanel):
 _GUESS = (0.15, 0.3, 0.5)  # of the record, where its own events cannot be found
 
 
-def reduce_or_refuse(campaign: "Campaign", entry: Any, calibrations: "dict[str, Calibration]") -> Drop:
-    """The drop, reduced. Raises CampaignError, so that no mark is written with which its record is refused."""
-    try:
-        return reduce_entry(campaign, entry, calibrations)
-    except (RecordError, OutsideCalibration) as error:
-        raise CampaignError((str(error),)) from error
-
-
-def record_panel(campaign: "Campaign", calibrations: "dict[str, Calibration]") -> RecordPanel:
-    """One record after the other, reduced when it is asked for; events moved by hand can be recorded with a reason."""
-    return RecordPanel(campaign, calibrations)
+record_panel = RecordPanel
 
 
 class ModelPanel(ChoicePanel):
-    """Models side by side, cords on and off with a refit at once, the bands by name; cords left out can be recorded."""
+    """The working surface of the fit: models side by side, cords on and off with a refit at once, the bands by name.
 
-    def __init__(self, campaign: "Campaign", drops: Sequence[Drop], fit: BatchFit, waves: "WaveFit | None") -> None:
+    Cords left out can be recorded.
+    drops : every reduced drop of the campaign, waves taken off; fit : of those that count; waves : what was taken off
+    """
+
+    def __init__(
+        self, campaign: "Campaign", drops: Sequence[Drop], fit: BatchFit, *, waves: "WaveFit | None" = None
+    ) -> None:
         self.campaign, self._waves = campaign, waves
         self._uses = {entry.drop: entry.noted_use for entry in campaign.drops}
         alone = {each.drop for each in campaign.by_hand.left_out if each.cord is None}
@@ -205,11 +200,10 @@ class ModelPanel(ChoicePanel):
         self.cords = {cord: w.Checkbox(value=cord not in off, description=f"cord {cord} counts") for cord in cords}
         self._fits = {frozenset(cord for cord in cords if cord not in off): fit}
         names = [each.model for each in sorted(fit.candidates, key=lambda each: each.aicc) if each.fit is not None]
-        shown = w.ToggleButtons(options=["curve and bands", "residuals"], description="picture")
         bands = w.SelectMultiple(options=plots.BANDS, value=plots.BANDS, rows=3, description="bands of 95 % [name]")
         controls = {
             "model": w.Dropdown(options=names, value=fit.chosen.model.name, description="model"),
-            "shown": shown,
+            "shown": w.ToggleButtons(options=["curve and bands", "residuals"], description="picture"),
             "bands": bands,
             **{f"cord {cord}": box for cord, box in self.cords.items()},
         }
@@ -235,13 +229,15 @@ class ModelPanel(ChoicePanel):
         """The fit of the cords that are on. Raises FitError."""
         on = self.on
         if on not in self._fits:
-            own = [drop for drop in self._drops if drop.cord in on]
-            check = [drop for drop in own if self._uses[drop.name] == "check"]
-            used = [drop for drop in own if self._uses[drop.name] == "fit"]
+            check, used = self._counting("check"), self._counting("fit")
             alone = self._lowest_points(on)
             beside = energies(used, alone, rig=SetUp.of(self.campaign.rig), waves=self._waves) if used else None
             self._fits[on] = fit_batch(used, model=self.campaign.decision.model, check=check, energies=beside)
         return self._fits[on]
+
+    def _counting(self, use: str) -> list[Drop]:
+        """Reduced drops of the cords that are on."""
+        return [drop for drop in self._drops if drop.cord in self.on and self._uses[drop.name] == use]
 
     def _lowest_points(self, on: frozenset[str]) -> Evidence:
         """Of every `fit` drop of these cords, recorded or not."""
@@ -269,24 +265,23 @@ class ModelPanel(ChoicePanel):
             self._rows.append((each.model, *numbers, word, each.note))
         word = "chosen" if model == fit.chosen.model.name else "as good" if model in fit.equals else "not chosen"
         parameters = ", ".join(f"{name} = {value:.4g}" for name, value in picked.chosen.parameters.items())
-        own = [drop for drop in self._drops if drop.cord in on and self._uses[drop.name] == "fit"]
+        own = self._counting("fit")
         rms = {drop.name: _rms(drop, picked) for drop in own}
         worst = max(rms, key=lambda name: rms[name])
         told = [
             f"{model}: {word}, {len(on)} of {len(self.cords)} cords count",
-            f"{parameters or 'no parameters'}",
+            parameters or "no parameters",
             f"AICc {_number(candidate.aicc - best)} above the best; rms of force in {fit.held_back} "
             f"{_number(candidate.check_rms)} N; residual sd {picked.chosen.residual_sd:.1f} N",
             f"greatest residuals: drop {worst}, rms {rms[worst]:.1f} N",
             *([candidate.note] if candidate.note else []),
             *(
-                f"cord {cord}, off: {100 * self._apart(cord, picked):+.1f} % in stiffness from the batch"
-                for cord in off
+                f"cord {each}, off: {100 * self._apart(each, picked):+.1f} % in stiffness from the batch"
+                for each in off
             ),
         ]
-        if shown == "residuals":
-            return told, plots.residuals(own, picked)
-        return told, plots.curves(own, picked, bands=bands)
+        drawn = plots.residuals(own, picked) if shown == "residuals" else plots.curves(own, picked, bands=bands)
+        return told, drawn
 
     def _apart(self, cord: str, fit: BatchFit) -> float:
         """Share by which a cord that is off is stiffer than the batch's curve; least squares over its drops."""
@@ -310,14 +305,7 @@ class ModelPanel(ChoicePanel):
         return f"recorded, {'; '.join(told)}. Run the analysis again: it says what would be rated without this choice."
 
 
-def model_panel(
-    campaign: "Campaign", drops: Sequence[Drop], fit: BatchFit, *, waves: "WaveFit | None" = None
-) -> ModelPanel:
-    """The working surface of the fit: model, picture, bands and cords to choose, all models in a table.
-
-    drops : every reduced drop of the campaign, waves taken off; fit : of those that count; waves : what was taken off
-    """
-    return ModelPanel(campaign, drops, fit, waves)
+model_panel = ModelPanel
 
 
 def _rms(drop: Drop, fit: BatchFit) -> float:

@@ -20,7 +20,7 @@ from cordlab.drawing import png
 from cordlab.drop import Trace, predict_drop, trace_drop, unloading_for
 from cordlab.rating import re_rate
 from cordlab.service import WORN, reassess
-from cordlab.start import Missing, chosen_folder
+from cordlab.start import Missing
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Panel",
-    "campaign_folder",
     "drop_panel",
     "html_table",
     "rating_panel",
@@ -43,9 +42,6 @@ ONE_LINE = "white-space:nowrap"  # CSS of a column of a table
 MOST_VISCOUS = 20.0  # the range in which loads are judged where no viscosity is known  [N·s]
 
 
-campaign_folder = chosen_folder
-
-
 class Panel(w.VBox):
     """Controls, the answer in words, and a picture.
 
@@ -57,7 +53,7 @@ class Panel(w.VBox):
     def __init__(
         self,
         controls: Mapping[str, Any],
-        answer: Callable[..., tuple[Sequence[str], Figure | None]],
+        answer: Callable[..., tuple[Sequence[str], Any]],
         *,
         steady: bool = False,
     ) -> None:
@@ -65,7 +61,7 @@ class Panel(w.VBox):
         self._steady, self._places = steady, list[Any]()
         self.text, self.picture = w.HTML(), w.HTML()
         self._said: tuple[str, ...] = ()
-        self._figure: Figure | None = None
+        self._shown: Any = None
         for name, control in self.controls.items():
             control.style.description_width, control.layout.width = LABEL, WIDE
             if isinstance(control, w.ToggleButtons):  # side by side, whatever their number, and beside their label
@@ -84,17 +80,22 @@ class Panel(w.VBox):
     def refresh(self) -> None:
         """Compute and draw for the values that the controls have now."""
         lines, figure = self._answer(**{name: control.value for name, control in self.controls.items()})
-        if self._steady and figure is not None and len(figure.axes) == len(self._places):
-            figure.set_layout_engine("none")
-            for ax, place in zip(figure.axes, self._places, strict=True):
-                ax.set_position(place)
-        image = _image(figure)
-        self._places = [ax.get_position() for ax in figure.axes] if figure is not None else []
-        self._said, self._figure = tuple(lines), figure
+        picture = "" if figure is None else self._drawn(figure)
+        self._said, self._shown = tuple(lines), figure
         head, *rest = (escape(line) for line in lines)
         body = "".join(f"<br>{line}" for line in rest)
         self.text.value = f'<div role="status" style="line-height:1.45;max-width:60em"><b>{head}</b>{body}</div>'
-        self.picture.value = image
+        self.picture.value = picture
+
+    def _drawn(self, figure: Any) -> str:
+        """The picture as HTML."""
+        if self._steady and len(figure.axes) == len(self._places):
+            figure.set_layout_engine("none")
+            for ax, place in zip(figure.axes, self._places, strict=True):
+                ax.set_position(place)
+        told, data = views.size(figure), b64encode(png(figure)).decode()
+        self._places = [ax.get_position() for ax in figure.axes]
+        return f'<img width="{told["width"]}" alt="{escape(told["alt"])}" src="data:image/png;base64,{data}">'
 
     def _changed(self, change: Any) -> None:
         try:
@@ -102,7 +103,7 @@ class Panel(w.VBox):
         except Exception as error:  # shown to whoever moved the control, and raised for whoever called
             self._said = (f"error: {error}",)
             self.text.value = f'<div role="alert"><b>error:</b> {escape(str(error))}</div>'
-            self._figure, self.picture.value = None, ""  # a picture of other values would be taken for these
+            self._shown, self.picture.value = None, ""  # a picture of other values would be taken for these
             raise
 
     def __repr__(self) -> str:
@@ -111,17 +112,10 @@ class Panel(w.VBox):
     def _repr_mimebundle_(self, **kwargs: Any) -> tuple[dict[str, Any], dict[str, Any]]:
         """The live panel, and for viewers without a kernel what it says and shows now."""
         live = super()._repr_mimebundle_(**kwargs) or {}
-        if self._figure is None:
+        if self._shown is None:
             return {**live, "text/plain": self.said}, {}
-        still, told = views.show(self._figure)._repr_mimebundle_()
+        still, told = views.show(self._shown)._repr_mimebundle_()
         return {**live, **still, "text/plain": f"{self.said}\n{still['text/plain']}"}, told
-
-
-def _image(figure: Figure | None) -> str:
-    if figure is None:
-        return ""
-    told, data = views.size(figure), b64encode(png(figure)).decode()
-    return f'<img width="{told["width"]}" alt="{escape(told["alt"])}" src="data:image/png;base64,{data}">'
 
 
 def html_table(heads: Sequence[str], rows: Sequence[Sequence[str]], more: Mapping[int, str] | None = None) -> str:

@@ -2,15 +2,15 @@
 
 import json
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from html import escape, unescape
+from html import unescape
 from typing import TYPE_CHECKING, Any
 
 import ipywidgets as w
 
 from cordlab.analysis import analyse
-from cordlab.compare import DIFFERS, EQUAL, WITHIN, Comparison, Line, compare
+from cordlab.compare import DIFFERS, EQUAL, WITHIN, Comparison, Line, compare, spelled
 from cordlab.curves import models
 from cordlab.panels import PROBABILITIES, Panel, html_table
 from cordlab.report import ABOUT, results_of
@@ -115,31 +115,17 @@ class TablePanel(Panel):
     answer : values of the controls → lines of text, lines of a comparison
     """
 
-    _answer: Callable[..., tuple[Sequence[str], Any]]
-
     @staticmethod
     def _table(rows: Sequence[Any]) -> str:
         return as_table(rows)
 
-    def __init__(self, controls: Mapping[str, Any], answer: Callable[..., tuple[Sequence[str], Any]]) -> None:
-        self._rows: tuple[Any, ...]
-        super().__init__(controls, answer)
-
-    def refresh(self) -> None:
-        """Compute for the values that the controls have now."""
-        self._rows = ()  # none of other values, should this fail
-        lines, rows = self._answer(**{name: control.value for name, control in self.controls.items()})
-        table = self._table(rows)
-        self._said, self._rows = tuple(lines), tuple(rows)
-        head, *rest = (escape(line) for line in lines)
-        body = "".join(f"<br>{line}" for line in rest)
-        self.text.value = f'<div role="status" style="line-height:1.45;max-width:60em"><b>{head}</b>{body}</div>'
-        self.picture.value = table
+    def _drawn(self, rows: Sequence[Any]) -> str:
+        return self._table(rows)
 
     def _repr_mimebundle_(self, **kwargs: Any) -> Any:
         """The live table, and for viewers without a kernel its first rows as text: HTML would hide the controls."""
         live = w.VBox._repr_mimebundle_(self, **kwargs) or {}
-        rows = [line.summary() for line in self._rows[:MOST_ROWS]]
+        rows = [line.summary() for line in (self._shown or ())[:MOST_ROWS]]
         return {**live, "text/plain": "\n".join([self.said, *rows])}, {}
 
 
@@ -156,9 +142,7 @@ _HEADS = ("value", "old", "new", "change", "verdict")
 
 
 def _shown(value: Any) -> str:
-    text = f"{value:.6g}" if isinstance(value, float) else "none" if value is None else str(value)
-    plain = "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in text)
-    return plain if len(plain) <= 80 else plain[:77] + "..."
+    return spelled(f"{value:.6g}" if isinstance(value, float) else "none" if value is None else str(value), 80)
 
 
 def _change(line: Line) -> str:

@@ -71,7 +71,7 @@ def test_a_moved_event_is_drawn_and_told_beside_the_automatic_one(events, event,
     assert events.picture.value != before
     assert "marked by hand" in events.said
     assert f"at {slider.value:.3f} s, where the record alone gives" in events.said
-    labels = [line.get_label() for ax in events._figure.axes for line in ax.lines]
+    labels = [line.get_label() for ax in events._shown.axes for line in ax.lines]
     assert labels.count(f"{handwork._NAMES[event]}, by hand") == 2  # on force and on motion
 
 
@@ -133,7 +133,7 @@ def test_model_panel_shows_each_model_its_residuals_and_all_in_a_table(models):
 def test_bands_are_drawn_by_name(models):
     for bands in ((), ("another cord",), plots.BANDS):
         models.controls["bands"].value = bands
-        drawn = {text.get_text() for text in models._figure.axes[1].texts}
+        drawn = {text.get_text() for text in models._shown.axes[1].texts}
         assert drawn & set(plots.BANDS) == set(bands)
 
 

@@ -87,7 +87,7 @@ def test_nothing_that_came_is_shown_before_the_guess(campaign):
     came = [e.lowest_point.value for e in campaign.drops if e.mass.value == heaviest and e.use != "wear"]
 
     def drawn_points(panel: Panel) -> np.ndarray:
-        return np.concatenate([line.get_ydata() for line in panel._figure.axes[0].lines])
+        return np.concatenate([line.get_ydata() for line in panel._shown.axes[0].lines])
 
     panel.controls["guess"].value = "12.3 11,7"
     assert "100 kg: 2 guesses, 11.7 to 12.3 m." in panel.said
@@ -118,7 +118,7 @@ def test_retest_panel_shows_what_was_known_then(campaign, analysis):
         panel.controls["seen"].value = seen
         tested = re.findall(r"^ *(\d+) jumps, tested", panel.said, flags=re.MULTILINE)
         assert int(tested[-1]) == seen
-        drawn = np.concatenate([line.get_ydata() for line in panel._figure.axes[0].lines])
+        drawn = np.concatenate([line.get_ydata() for line in panel._shown.axes[0].lines])
         assert not np.isin(wear.values[at > seen], drawn).any()
     assert f"retire at {wear.retire_at}" in panel.said  # with every retest seen it is the analysis
 

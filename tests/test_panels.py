@@ -7,6 +7,7 @@ import pytest
 
 from cordlab import panels, plots, read_campaign, views
 from cordlab.analysis import analyse
+from cordlab.start import chosen_folder
 from tests import notebooks
 from tests.conftest import ROOT
 
@@ -154,9 +155,9 @@ def test_the_readmes_figure_is_of_this_demo(analysis):
 def test_the_folder_of_the_notebooks_can_be_changed(monkeypatch, tmp_path):
     monkeypatch.delenv("CORDLAB_CAMPAIGN", raising=False)
     monkeypatch.chdir(ROOT / "notebooks")
-    assert panels.campaign_folder().as_posix() == "../data-demo/first-batch"
+    assert chosen_folder().as_posix() == "../data-demo/first-batch"
     monkeypatch.setenv("CORDLAB_CAMPAIGN", str(tmp_path))
-    assert panels.campaign_folder() == tmp_path
+    assert chosen_folder() == tmp_path
 
 
 def test_raw_figures_draw_the_numbers_of_the_files(campaign):
