@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
-from math import floor, isfinite, log10
+from math import isfinite
 
 from cordlab.units import convert
 
@@ -18,7 +18,7 @@ def places(u: float) -> int:
     """
     if not (isfinite(u) and u > 0):
         raise ValueError(f"u = {u}: rounding by an uncertainty needs one above 0")
-    return 1 - floor(log10(float(f"{u:.1e}")))
+    return 1 - Decimal(f"{u:.1e}").adjusted()
 
 
 def fixed(value: float, decimals: int, side: str = "") -> str:
@@ -40,34 +40,30 @@ class Numbers:
 
     def write(self, value: float | None, unit: str = "", *, u: float | None = None, side: str = "") -> str:
         """The number without its unit; four digits where it has no uncertainty, a dash where there is none."""
-        if value is None or not isfinite(value):
-            return NOTHING
-        text = _one(value, u, side)
-        if self.second and unit in SECOND:
-            other = SECOND[unit]
-            step = convert(1.0, unit, other) - convert(0.0, unit, other)
-            text += f" ({_one(convert(value, unit, other), u and u * step, side)})"
-        return text
+        return self._text(value, unit, u, side, signed=False)
 
     def say(self, value: float | None, unit: str, *, u: float | None = None, side: str = "") -> str:
         """The number with its unit: "4.26 m", or "4.26 m (13.9 ft)"."""
+        return self._text(value, unit, u, side, signed=True)
+
+    def _text(self, value: float | None, unit: str, u: float | None, side: str, *, signed: bool) -> str:
         if value is None or not isfinite(value):
             return NOTHING
-        text = f"{_one(value, u, side)} {_sign(unit)}".rstrip()
+        text = _one(value, u, side) + _sign(unit) * signed
         if self.second and unit in SECOND:
             other = SECOND[unit]
             step = convert(1.0, unit, other) - convert(0.0, unit, other)
-            text += f" ({_one(convert(value, unit, other), u and u * step, side)} {_sign(other)})"
+            text += f" ({_one(convert(value, unit, other), u and u * step, side)}{_sign(other) * signed})"
         return text
 
 
 def _one(value: float, u: float | None, side: str) -> str:
     if u:
         return fixed(value, places(u), side)
-    digits = 3 - floor(log10(abs(float(f"{value:.3e}")))) if value else 0
+    digits = 3 - Decimal(f"{value:.3e}").adjusted() if value else 0
     text = fixed(value, max(digits, 0), side)
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def _sign(unit: str) -> str:
-    return {"degC": "°C", "degF": "°F"}.get(unit, unit)
+    return unit and f" {unit.replace('deg', '°')}"
