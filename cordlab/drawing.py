@@ -4,9 +4,10 @@ figure becomes: bytes, the same each time, and text that says what is drawn.
 
 import io
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import wraps
 from html import escape
+from itertools import cycle
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +35,11 @@ def styled(draw: Callable[..., Any]) -> Callable[..., Any]:
             return draw(*given, **named)
 
     return inside
+
+
+def looks(names: Iterable[str]) -> Iterator[tuple[str, str, str]]:
+    """Each name once, in order, with its marker and its colour."""
+    return zip(dict.fromkeys(names), cycle(MARKERS), cycle(COLOURS), strict=False)
 
 
 @styled
@@ -93,10 +99,7 @@ def describe(fig: Figure) -> str:
     told = []
     for ax in fig.axes:
         named = [line for line in ax.lines if not str(line.get_label()).startswith("_")]
-        parts = []
-        for line in named[:8]:
-            y = np.asarray(line.get_ydata(), float)
-            parts.append(f"{line.get_label()} {_range(y)}")
+        parts = [f"{line.get_label()} {_range(np.asarray(line.get_ydata(), float))}" for line in named[:8]]
         if ax.containers:
             names = [tick.get_text() for tick in ax.get_yticklabels()]
             widths = [bar.get_width() for box in ax.containers for bar in box]

@@ -327,13 +327,6 @@ def _stopped(stop: int, retire_at: int | None) -> str:
 def _seen(wear: Wear, of: np.ndarray) -> Wear:
     """The assessment that these drops alone would have given."""
     return assess_wear(
-        wear.cord[of],
-        wear.jumps[of],
-        wear.values[of],
-        probability=wear.probability,
-        least=wear.least,
-        greatest=wear.greatest,
-        greatest_jumps=wear.greatest_jumps,
-        quantity=wear.quantity,
-        unit=wear.unit,
-    )
+        wear.cord[of], wear.jumps[of], wear.values[of], probability=wear.probability, least=wear.least,
+        greatest=wear.greatest, greatest_jumps=wear.greatest_jumps, quantity=wear.quantity, unit=wear.unit,
+    )  # fmt: skip

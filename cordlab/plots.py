@@ -16,7 +16,6 @@ from matplotlib.figure import Figure
 from cordlab.curvefit import Band, NoBand
 from cordlab.drawing import (
     BLUE,
-    COLOURS,
     DARKER,
     FAINT,
     GREEN,
@@ -26,11 +25,12 @@ from cordlab.drawing import (
     describe,
     forbid,
     label_ends,
+    looks,
     png,
     state,
     styled,
     svg,
-)
+)  # fmt: skip
 from cordlab.fit import BatchFit
 from cordlab.views import alike, range_plan, residuals
 
@@ -122,10 +122,11 @@ def calibration(calibration: "Calibration") -> Figure:
 
 
 BANDS = ("mean curve", "this cord", "another cord")
+LEVEL = 0.95
 
 
 @styled
-def curves(drops: Sequence["Drop"], fit: BatchFit, *, level: float = 0.95, bands: Sequence[str] = BANDS) -> Figure:
+def curves(drops: Sequence["Drop"], fit: BatchFit, *, bands: Sequence[str] = BANDS) -> Figure:
     """Loading curves of all cords with the batch's curve; below, as a share of it, with the bands by name.
 
     bands : which of `BANDS`
@@ -133,7 +134,7 @@ def curves(drops: Sequence["Drop"], fit: BatchFit, *, level: float = 0.95, bands
     fig = Figure(figsize=(6.3, 5.2))
     top, bottom = fig.subplots(2, sharex=True, height_ratios=(1.15, 1))
     chosen, reach = fit.chosen.curve, max(float(drop.stretch_ratio.max()) for drop in drops)
-    for cord, marker, colour in zip(_cords(drops), cycle(MARKERS), cycle(COLOURS), strict=False):
+    for cord, marker, colour in looks(drop.cord for drop in drops):
         own = [drop for drop in drops if drop.cord == cord]
         for k, drop in enumerate(own):
             x, f = _thin(drop.stretch_ratio, 25), _thin(drop.force, 25)
@@ -147,7 +148,7 @@ def curves(drops: Sequence["Drop"], fit: BatchFit, *, level: float = 0.95, bands
     top.legend(ncols=2)
     far = x[chosen.force(x) > 0.1 * float(chosen.force(reach))]
     labels = []
-    for band, colour, style in _bands(fit, far, level):
+    for band, colour, style in _bands(fit, far):
         name = band.kind.replace("confidence", "mean curve")
         if name not in bands:
             continue
@@ -157,20 +158,20 @@ def curves(drops: Sequence["Drop"], fit: BatchFit, *, level: float = 0.95, bands
         labels.append((share[1][-1], name, colour))
     bottom.axhline(0, color=INK, lw=1)
     label_ends(bottom, far[-1], labels)
-    bottom.set_title(f"bands of {100 * level:g} %, two-sided")
+    bottom.set_title(f"bands of {100 * LEVEL:g} %, two-sided")
     top.set(ylabel="force in the cord [kN]")
     bottom.set(xlabel="stretch ratio [1]", ylabel="off the batch's curve [%]")
     return fig
 
 
-def _bands(fit: BatchFit, x: np.ndarray, level: float) -> Iterable[tuple[Band, str, Any]]:
+def _bands(fit: BatchFit, x: np.ndarray) -> Iterable[tuple[Band, str, Any]]:
     """The bands that the data can give; a band that they cannot is not drawn."""
     first = next(iter(fit.chosen.scales))
     # the band of one tested cord is drawn about the batch's curve, where the others are
     for ask, colour, style in (
-        (lambda: fit.chosen.confidence_band(x, level), BLUE, "-"),
-        (lambda: _recentred(fit.chosen.prediction_band(x, level, this_cord=first), fit), GREEN, "-."),
-        (lambda: fit.chosen.prediction_band(x, level), RED, "--"),
+        (lambda: fit.chosen.confidence_band(x, LEVEL), BLUE, "-"),
+        (lambda: _recentred(fit.chosen.prediction_band(x, LEVEL, this_cord=first), fit), GREEN, "-."),
+        (lambda: fit.chosen.prediction_band(x, LEVEL), RED, "--"),
     ):
         try:
             yield ask(), colour, style
@@ -250,7 +251,7 @@ def wear(wear: "Wear") -> Figure:
     """Every drop over its cord's jump count, each cord's line, the limits where tested and the forecast beyond."""
     fig = Figure(figsize=(6.3, 3.6))
     ax = fig.subplots()
-    for name, marker, colour in zip(dict.fromkeys(wear.cord.tolist()), cycle(MARKERS), cycle(COLOURS), strict=False):
+    for name, marker, colour in looks(wear.cord.tolist()):
         of = wear.cord == name
         ax.plot(wear.jumps[of], wear.values[of], marker, color=colour, mfc="none", label=f"cord {name}")
         if wear.lines and name in wear.lines.groups:
@@ -382,10 +383,6 @@ def figures(analysis: "Analysis") -> dict[str, Figure]:
     if analysis.wear is not None:
         drawn["wear"] = wear(analysis.wear)
     return drawn
-
-
-def _cords(drops: Iterable["Drop"]) -> list[str]:
-    return list(dict.fromkeys(drop.cord for drop in drops))
 
 
 def _thin(values: np.ndarray, count: int) -> np.ndarray:

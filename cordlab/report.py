@@ -45,10 +45,7 @@ def settings(campaign: "Campaign") -> dict[str, Any]:
     """What was decided and measured around the drops, as plain values for `results.json`."""
     temperatures = [drop.temperature for drop in campaign.drops if isfinite(drop.temperature) and drop.use != LEFT_OUT]
     return {
-        "rig": asdict(campaign.rig),
-        "site": asdict(campaign.site),
-        "criteria": asdict(campaign.criteria),
-        "decision": asdict(campaign.decision),
+        **{name: asdict(getattr(campaign, name)) for name in ("rig", "site", "criteria", "decision")},
         "viscosity": campaign.viscosity and asdict(campaign.viscosity),
         "cords": [asdict(cord) for cord in campaign.cords],
         "temperatures": [min(temperatures), max(temperatures)] if temperatures else None,
@@ -119,7 +116,7 @@ def render(results: Mapping[str, Any], figures: Mapping[str, str], *, second_uni
         notes=sections.grouped(results["drops"]),
         findings=results.get("findings", ()),
         cautions=sections.standing(results),
-        calibrations=[sections.calibration(name, found) for name, found in results["calibration"].items()],
+        calibrations=sections.calibrations(results["calibration"]),
         parameters=sections.parameters(curve),
         models=sections.models(curve),
         model_notes=sections.model_notes(curve),

@@ -60,11 +60,6 @@ class Content:
     what: str
     found: str | None
 
-    @property
-    def by_hand(self) -> bool:
-        """Whether only the user knows it: a key of `[report]`."""
-        return any(self.what == what and where in ABOUT for _, what, where in _CONTENTS)
-
 
 def contents(results: Mapping[str, Any], page: str) -> tuple[Content, ...]:
     """What a test report is to hold by ISO/IEC 17025:2017, 7.8, and what this one does.

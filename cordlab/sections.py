@@ -33,7 +33,7 @@ PLACE = {
 
 @dataclass(frozen=True)
 class Table:
-    """A table of texts: heads, rows, and whether the first cell of a row is its head."""
+    """A table of texts; the first cell of a row is its head."""
 
     caption: str
     heads: tuple[str, ...]
@@ -146,13 +146,17 @@ def cords(cords: Sequence[Mapping[str, Any]], scales: Mapping[str, float], numbe
     return Table("Cords dropped; stiffness relative to the batch's curve", heads, tuple(rows))
 
 
-def calibration(channel: str, found: Mapping[str, Any]) -> tuple[str, ...]:
-    """One row: channel, curve, standard uncertainties, scatter, range, lack of fit."""
+def calibrations(sensors: Mapping[str, Mapping[str, Any]]) -> Table:
+    heads = ("sensor", "curve", "scatter", "valid range", "lack of fit")
+    rows = tuple(_calibration(name, found) for name, found in sensors.items())
+    return Table("Sensors as calibrated for these drops", heads, rows)
+
+
+def _calibration(channel: str, found: Mapping[str, Any]) -> tuple[str, ...]:
     numbers, unit, reading = Numbers(), found["quantity_unit"], found["reading_unit"]
-    pairs = list(zip(found["coefficients"], found["standard_errors"], strict=True))
     terms = [
         f"{numbers.write(c, u=u)} {unit}{f'/({reading})' + ('²' if k == 2 else '') if k else ''} (u {u:.2g})"
-        for k, (c, u) in enumerate(pairs)
+        for k, (c, u) in enumerate(zip(found["coefficients"], found["standard_errors"], strict=True))
     ]
     low, high = found["range"]
     tests = [f"degree {test['degree']}: p = {test['p']:.2g}" for test in found["lack_of_fit"] if test["test"] != "none"]
@@ -297,18 +301,17 @@ def by_hand(results: Mapping[str, Any]) -> list[str]:
     """What was settled by hand rather than by the data."""
     campaign = results["campaign"]
     decision, criteria = campaign["decision"], campaign["criteria"]
-    found = [f"{row['choice']}; reason: {row['reason']}" for row in results.get("by_hand", {}).get("told", ())]
-    if decision["model"] != "auto":
-        found.append(f"the model {decision['model']} was chosen by hand")
-    if decision["calibration_degree"] is not None:
-        found.append(f"calibrations of degree {decision['calibration_degree']} were chosen by hand")
-    if decision["filter"] == "off":
-        found.append("records were not filtered")
-    if criteria["design_breaking_load"] is not None:
-        found.append("a design breaking load was given; break tests do not set the strength factor")
-    if campaign["viscosity"] is not None:
-        found.append("the viscosity of the cord was given by hand")
-    return found
+    model, degree = decision["model"], decision["calibration_degree"]
+    by_load = criteria["design_breaking_load"] is not None
+    told = (
+        (model != "auto", f"the model {model} was chosen by hand"),
+        (degree is not None, f"calibrations of degree {degree} were chosen by hand"),
+        (decision["filter"] == "off", "records were not filtered"),
+        (by_load, "a design breaking load was given; break tests do not set the strength factor"),
+        (campaign["viscosity"] is not None, "the viscosity of the cord was given by hand"),
+    )
+    choices = results.get("by_hand", {}).get("told", ())
+    return [f"{row['choice']}; reason: {row['reason']}" for row in choices] + [text for so, text in told if so]
 
 
 def left_out(results: Mapping[str, Any], numbers: Numbers) -> Table:

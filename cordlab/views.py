@@ -10,19 +10,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from cordlab.drawing import (
-    BLUE,
-    COLOURS,
-    FAINT,
-    INK,
-    MARKERS,
-    RED,
-    describe,
-    forbid,
-    png,
-    state,
-    styled,
-)
+from cordlab.drawing import BLUE, FAINT, INK, MARKERS, RED, describe, forbid, looks, png, state, styled
 
 if TYPE_CHECKING:
     from cordlab.batch import Batch
@@ -43,7 +31,7 @@ __all__ = [
 
 @dataclass(frozen=True)
 class Shown:
-    """A figure as notebooks show it: the picture, with its numbers as text for those who compare or cannot see it."""
+    """A figure as the last line of a notebook's cell: the picture, and its numbers as text for those who compare."""
 
     figure: Figure
 
@@ -54,14 +42,12 @@ class Shown:
         return {"image/png": png(self.figure), "text/plain": state(self.figure)}, {"image/png": size(self.figure)}
 
 
+show = Shown
+
+
 def size(figure: Figure) -> dict[str, Any]:
     """For whoever shows its PNG: width on a screen [px], and words for those who cannot see it."""
     return {"width": round(96 * figure.get_figwidth()), "alt": describe(figure)}
-
-
-def show(figure: Figure) -> Shown:
-    """For the last line of a notebook's cell."""
-    return Shown(figure)
 
 
 def tell(*texts: str, width: int = 100) -> None:
@@ -75,19 +61,19 @@ def lowest_points(campaign: "Campaign") -> Figure:
     """Every lowest point measured on its own against the mass hung, cord by cord, down to the surface at the rig."""
     fig = Figure(figsize=(6.3, 3.6))
     ax = fig.subplots()
-    uses = {"fit": "to fit", "check": "held back", "wear": "worn cord"}
-    looks: dict[str, dict[str, Any]] = {"fit": {}, "check": {"mfc": "none"}, "wear": {"mfc": "none", "alpha": 0.45}}
+    uses: dict[str, tuple[str, dict[str, Any]]] = {
+        "fit": ("to fit", {}),
+        "check": ("held back", {"mfc": "none"}),
+        "wear": ("worn cord", {"mfc": "none", "alpha": 0.45}),
+    }
     apart = np.diff(np.unique([drop.mass.value for drop in campaign.drops]), prepend=0).min(initial=4.0)
     places = np.linspace(-0.25, 0.25, len(campaign.cords)) * apart  # cords of one mass side by side, else they hide
-    for cord, place, marker, colour in zip(campaign.cords, places, cycle(MARKERS), cycle(COLOURS), strict=False):
-        for use, look in looks.items():
-            own = [d for d in campaign.drops if d.cord == cord.cord and d.use == use and d.lowest_point is not None]
-            if own:
-                x, y = (
-                    [d.mass.value + place for d in own],
-                    [d.lowest_point.value for d in own if d.lowest_point is not None],
-                )
-                ax.plot(x, y, marker, color=colour, label=f"cord {cord.cord} ({uses[use]})", **look)
+    for place, (cord, marker, colour) in zip(places, looks(entry.cord for entry in campaign.cords), strict=True):
+        for use, (word, look) in uses.items():
+            points = [(drop.mass.value + place, drop.lowest_point.value) for drop in campaign.drops
+                      if drop.cord == cord and drop.use == use and drop.lowest_point is not None]  # fmt: skip
+            if points:
+                ax.plot(*zip(*points, strict=True), marker, color=colour, label=f"cord {cord} ({word})", **look)
     surface = campaign.rig.tie_height.value
     ax.axhline(surface, color=INK, lw=1.4, label="surface at the rig")
     ax.annotate(
@@ -127,7 +113,7 @@ def pairs(table: "CalibrationTable") -> Figure:
     """Readings against references as they were written down, run by run."""
     fig = Figure(figsize=(6.3, 3.0))
     ax = fig.subplots()
-    for run, marker, colour in zip(np.unique(table.run).tolist(), cycle(MARKERS), cycle(COLOURS), strict=False):
+    for run, marker, colour in looks(np.unique(table.run).tolist()):
         of = table.run == run
         ax.plot(table.reading[of], table.reference[of], marker, color=colour, mfc="none", label=f"run {run}")
     ax.set(xlabel=f"reading [{table.reading_unit}]", ylabel=f"reference [{table.quantity_unit}]")
@@ -143,9 +129,8 @@ def raw(record: "Record", *, force_unit: str, distance_unit: str = "") -> Figure
     if record.distance is not None:
         channels.append(("distance", record.distance, distance_unit))
     fig = Figure(figsize=(6.3, 1.0 + 1.5 * len(channels)))
-    for ax, (name, values, unit) in zip(
-        fig.subplots(len(channels), sharex=True, squeeze=False)[:, 0], channels, strict=True
-    ):
+    axes = fig.subplots(len(channels), sharex=True, squeeze=False)[:, 0]
+    for ax, (name, values, unit) in zip(axes, channels, strict=True):
         ax.plot(record.time, values, "-", color=FAINT, lw=0.7, label="as recorded")
         ax.set_ylabel(f"{name} [{unit}]")
     fig.axes[-1].set_xlabel("time [s]")
@@ -216,8 +201,8 @@ def motion(traces: Iterable["Trace"], *, drop: "Drop | None" = None, slack_lengt
         end = float(time[-1])
         place.plot(time, drop.position, "-", label="record", **wide)
         (tie if drop.load_cell_at == "top" else lower).plot(time, drop.load / 1000, "-", label="record", **wide)
-    looks = (("--", BLUE, "white"), ("-", RED, RED))  # line, colour, and the marker's inside: told apart in grey too
-    for trace, (style, colour, inside) in zip(traces, looks, strict=False):
+    drawn = (("--", BLUE, "white"), ("-", RED, RED))  # line, colour, and the marker's inside: told apart in grey too
+    for trace, (style, colour, inside) in zip(traces, drawn, strict=False):
         end = min(end, float(trace.time[-1]))
         place.plot(trace.time, trace.position, style, color=colour, label=trace.mechanics)
         for ax, values in ((tie, trace.tie_load), (lower, trace.lower_load)):
@@ -244,9 +229,7 @@ def residuals(drops: Sequence["Drop"], fit: "BatchFit") -> Figure:
     fig = Figure()
     ax = fig.subplots()
     ordered = sorted(drops, key=lambda drop: (drop.cord, drop.mass))
-    for cord, marker, colour in zip(
-        dict.fromkeys(drop.cord for drop in ordered), cycle(MARKERS), cycle(COLOURS), strict=False
-    ):
+    for cord, marker, colour in looks(drop.cord for drop in ordered):
         places = [k for k, drop in enumerate(ordered) if drop.cord == cord]
         for k in places:
             drop = ordered[k]
