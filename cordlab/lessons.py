@@ -1,6 +1,6 @@
 """What a trainer works with: predict before you look, what a limit promises, when a cord has worn too far."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -19,7 +19,7 @@ from cordlab.ladder import next_mass
 from cordlab.limits import Evidence
 from cordlab.lowest import fit_lowest_points
 from cordlab.panels import Panel
-from cordlab.spread import confidence_limit, prediction_limit, tolerance_limit
+from cordlab.spread import Limit, confidence_limit, prediction_limit, tolerance_limit
 from cordlab.start import Missing
 from cordlab.wear import Wear, assess_wear
 
@@ -90,18 +90,14 @@ def draw_promises(
     rng = np.random.default_rng(seed)
     values = sd_cord * rng.standard_normal((batches, cords, 1)) + sd_drop * rng.standard_normal((batches, cords, drops))
     total = float(np.hypot(sd_cord, sd_drop))
-    groups = np.repeat(np.arange(cords), drops)
-    limits = {
-        "confidence": [confidence_limit(each.ravel(), confidence=probability, side="upper") for each in values],
-        "pooled": [prediction_limit(each.ravel(), probability=probability, side="upper") for each in values],
-        "prediction": [
-            prediction_limit(each.ravel(), probability=probability, side="upper", groups=groups) for each in values
-        ],
-        "tolerance": [
-            tolerance_limit(each[:, 0], share=probability, confidence=confidence, side="upper") for each in values
-        ],
+    groups, p = np.repeat(np.arange(cords), drops), probability
+    limits: dict[str, Callable[[np.ndarray], Limit]] = {
+        "confidence": lambda each: confidence_limit(each.ravel(), confidence=p, side="upper"),
+        "pooled": lambda each: prediction_limit(each.ravel(), probability=p, side="upper"),
+        "prediction": lambda each: prediction_limit(each.ravel(), probability=p, side="upper", groups=groups),
+        "tolerance": lambda each: tolerance_limit(each[:, 0], share=p, confidence=confidence, side="upper"),
     }
-    found = {kind: np.array([limit.upper for limit in several]) for kind, several in limits.items()}
+    found = {kind: np.array([limit(each).upper for each in values]) for kind, limit in limits.items()}
     return Promises(
         limits=found,
         kept={kind: ndtr(limit / total) for kind, limit in found.items()},
@@ -136,7 +132,7 @@ def promises(found: Promises) -> Figure:
     return fig
 
 
-def promise_panel(*, seed: int = 0) -> Panel:
+def promise_panel() -> Panel:
     """Draw 100 invented batches and watch which limits hold."""
     controls = {
         "cords": w.IntSlider(value=6, min=2, max=30, description="cords tested [1]", continuous_update=False),
@@ -151,7 +147,7 @@ def promise_panel(*, seed: int = 0) -> Panel:
             options=[(f"{100 * p:g} %", p) for p in (0.8, 0.9, 0.95, 0.99)], value=0.95,
             description="probability [%]", continuous_update=False,
         ),
-        "again": w.IntSlider(value=seed, min=0, max=99, description="draw again [number]", continuous_update=False),
+        "again": w.IntSlider(value=0, min=0, max=99, description="draw again [number]", continuous_update=False),
     }  # fmt: skip
 
     def answer(again: int, **asked: Any) -> tuple[Sequence[str], Figure]:
@@ -196,20 +192,18 @@ def guess_panel(campaign: "Campaign") -> Panel:
         lighter, came = drops.take(drops.mass < mass), drops.lowest_point[drops.mass == mass]
         guessed, step = guesses(guess), steps.index(shown)
         told = [_guessed(guessed, f"{mass:g} kg", came if step else None)]
-        line = np.polyval(np.polyfit(lighter.mass, lighter.lowest_point, 1), mass)
         fitted = limit = None
         if step == 0:
             told.append("Write down your guess, and the limit that you would stand below; then look.")
         if step > 1:
+            line = np.polyval(np.polyfit(lighter.mass, lighter.lowest_point, 1), mass)
             fitted = _curve_over_mass(campaign, lighter, np.append(np.unique(lighter.mass), mass))
             told.append(f"A straight line through the lighter drops says {line:.2f} m.")
             told.append(
                 fitted if isinstance(fitted, str) else f"A {FAMILY} curve through them says {fitted[1][-1]:.2f} m."
             )
         if step > 2:
-            rung = next_mass(
-                lighter, rig=campaign.rig, least_clearance=campaign.criteria.least_clearance, mass=float(mass)
-            )
+            rung = next_mass(lighter, rig=campaign.rig, least_clearance=campaign.criteria.least_clearance, mass=mass)
             limit = rung.lowest_point_limit
             told.append(
                 f"The ladder, from the lighter drops alone: {100 * rung.probability:g} % limit {limit:.2f} m; "

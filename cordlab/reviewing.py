@@ -19,8 +19,7 @@ if TYPE_CHECKING:
     from cordlab.analysis import Analysis
     from cordlab.campaign import Campaign
 
-MOST_ROWS = 40
-"""Rows of a table that are shown at once; how many more there are is said."""
+MOST_ROWS = 40  # of a table, shown at once; how many more there are is said
 
 # ISO/IEC 17025:2017, clauses of 7.8, in this report's words: clause, what is to be in a test report, and where it
 # stands: a key of `[report]`, or a pattern of the report's text.
@@ -124,12 +123,13 @@ class TablePanel(Panel):
         return {**live, "text/plain": "\n".join([self.said, *rows])}, {}
 
 
-def as_table(lines: Sequence[Line], most: int = MOST_ROWS) -> str:
+def as_table(lines: Sequence[Line]) -> str:
     """Compared values as an HTML table. Names and values may come from a stranger's file: all are escaped."""
     if not lines:
         return "<p>no value to show</p>"
-    rows = [(line.name, _shown(line.old), _shown(line.new), _change(line), line.verdict) for line in lines[:most]]
-    more = f"<p>and {len(lines) - most} more: narrow the choice to see them</p>" if len(lines) > most else ""
+    rows = [(line.name, _shown(line.old), _shown(line.new), _change(line), line.verdict) for line in lines[:MOST_ROWS]]
+    left = len(lines) - MOST_ROWS
+    more = f"<p>and {left} more: narrow the choice to see them</p>" if left > 0 else ""
     return html_table(_HEADS, rows, {0: "font-weight:normal"}) + more
 
 

@@ -126,12 +126,8 @@ def _measured(value: Any, unit: str, numbers: Numbers) -> str:
 
 def named(given: Mapping[str, Any], words: Mapping[str, tuple[str, str]], numbers: Numbers) -> list[tuple[str, str]]:
     """What was given, with its words; a key without words of its own is shown all the same."""
-    named = []
-    for key, value in given.items():
-        word, unit = words.get(key, (key.replace("_", " "), ""))
-        if value is not None:
-            named.append((word, _measured(value, unit, numbers)))
-    return named
+    known = [(words.get(key, (key.replace("_", " "), "")), value) for key, value in given.items() if value is not None]
+    return [(word, _measured(value, unit, numbers)) for (word, unit), value in known]
 
 
 def cords(cords: Sequence[Mapping[str, Any]], scales: Mapping[str, float], numbers: Numbers) -> Table:
@@ -265,25 +261,25 @@ def batch(batch: Mapping[str, Any] | None) -> Table:
 def more_cords(plan: Mapping[str, Any] | None, numbers: Numbers) -> Table:
     """Rated range to expect of as many cords as were dropped, and of more."""
     rows = []
-    for n, *ends in zip(*(plan[key] for key in ("cords", "lightest", "heaviest")), strict=True) if plan else ():
-        so_far = n == plan["so_far"] if plan else False
-        if so_far or (plan and n in SHOWN and n > plan["so_far"]):
-            told = (numbers.write(mass, "kg", side=side) for mass, (_, side) in zip(ends, _ENDS, strict=True))
-            rows.append((f"{n}, as dropped" if so_far else str(n), *told))
-    heads = ("cords", *(f"{end} rider [{numbers.unit('kg')}]" for end, _ in _ENDS))
-    return Table("Range to expect of more cords like these", heads, tuple(rows))
+    if plan:
+        so_far = plan["so_far"]
+        for n, lightest, heaviest in zip(plan["cords"], plan["lightest"], plan["heaviest"], strict=True):
+            if n == so_far or (n in SHOWN and n > so_far):
+                rows.append((f"{n}, as dropped" if n == so_far else str(n), lightest, heaviest))
+    return _ranges("Range to expect of more cords like these", "cords", rows, numbers)
 
 
 def by_count(wear: Mapping[str, Any] | None, numbers: Numbers) -> Table:
-    rows = [
-        (str(row["jumps"]), *(numbers.write(row[end], "kg", side=side) for end, side in _ENDS))
-        for row in (wear or {}).get("range_by_count", ())
-    ]
-    heads = ("jumps", *(f"{end} rider [{numbers.unit('kg')}]" for end, _ in _ENDS))
-    return Table("Range that would hold from new to each retest", heads, tuple(rows))
+    found = (wear or {}).get("range_by_count", ())
+    rows = [(str(row["jumps"]), row["lightest"], row["heaviest"]) for row in found]
+    return _ranges("Range that would hold from new to each retest", "jumps", rows, numbers)
 
 
-_ENDS = (("lightest", "upper"), ("heaviest", "lower"))
+def _ranges(caption: str, head: str, rows: Sequence[tuple[str, Any, Any]], numbers: Numbers) -> Table:
+    """Ranges of rider mass, a row each; both ends are rounded into the range."""
+    heads = (head, *(f"{end} rider [{numbers.unit('kg')}]" for end in ("lightest", "heaviest")))
+    told = ((word, numbers.write(a, "kg", side="upper"), numbers.write(b, "kg", side="lower")) for word, a, b in rows)
+    return Table(caption, heads, tuple(told))
 
 
 def jumps(results: Mapping[str, Any]) -> str:

@@ -50,10 +50,10 @@ def size(figure: Figure) -> dict[str, Any]:
     return {"width": round(96 * figure.get_figwidth()), "alt": describe(figure)}
 
 
-def tell(*texts: str, width: int = 100) -> None:
+def tell(*texts: str) -> None:
     """Print each text, broken between words where a notebook's page ends."""
     for text in texts:
-        print(textwrap.fill(text, width, subsequent_indent="  " * text.startswith("•")))
+        print(textwrap.fill(text, 100, subsequent_indent="  " * text.startswith("•")))
 
 
 @styled
