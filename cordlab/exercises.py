@@ -53,7 +53,7 @@ class Exercise:
 
     def panel(self) -> Panel:
         """The question, a place for the answer, and the solution for who ticks the box."""
-        place: Any = w.Text(description=f"answer [{self.unit}]", placeholder="a number", continuous_update=False)
+        place: Any = w.Text(description=f"answer [{self.unit}]", placeholder="a number")
         if self.options:
             place = w.Dropdown(options=[("choose", ""), *((each, each) for each in self.options)], description="answer")
         controls = {"answer": place, "solve": w.Checkbox(value=False, description="show the solution")}

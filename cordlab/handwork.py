@@ -21,7 +21,7 @@ from cordlab.decisions import EVENTS, LEFT_OUT, Decisions, LeftOut, Mark
 from cordlab.drawing import RED
 from cordlab.fit import BatchFit, FitError, fit_batch
 from cordlab.mixed import energies
-from cordlab.panels import LABEL, ONE_LINE, WIDE, Panel, html_table
+from cordlab.panels import ONE_LINE, Panel, fit_out, html_table
 from cordlab.reduce import Drop, RecordError, reduce_entry
 from cordlab.start import Missing
 from cordlab.units import Measured
@@ -45,16 +45,15 @@ class ChoicePanel(Panel):
     """
 
     def __init__(self, controls: Mapping[str, Any], answer: Callable[..., tuple[Sequence[str], Figure]]) -> None:
-        self.reason = w.Text(description="reason, one line [text]", placeholder="required", continuous_update=False)
-        self.by = w.Text(description="decided by [name]", placeholder="may be left blank", continuous_update=False)
+        self.reason = w.Text(description="reason, one line [text]", placeholder="required")
+        self.by = w.Text(description="decided by [name]", placeholder="may be left blank")
         self.button = w.Button(
             description="Record this choice", tooltip="write this choice with its reason to decisions.toml"
         )
         self.outcome = w.HTML()
         super().__init__(controls, answer)
         for control in (self.reason, self.by):
-            control.style.description_width, control.layout.width = LABEL, WIDE
-            control.tooltip = control.description
+            fit_out(control)
         self.children: tuple[Any, ...] = (*self.children, self.reason, self.by, self.button, self.outcome)
         self.button.on_click(self._clicked)
 
@@ -90,12 +89,9 @@ class RecordPanel(ChoicePanel):
         self._entries, self._settling = entries, True
         self._alone: Drop | None = None
         self._found: dict[str, float] = {}
-        sliders = {
-            name: w.FloatSlider(description=f"{word} [s]", step=STEP, readout_format=".3f", continuous_update=False)
-            for name, word in _NAMES.items()
-        }
-        choose = w.SelectionSlider(options=labels, description="drop, cord, mass", continuous_update=False)
-        self.controls = {"drop": choose, **sliders}
+        self.controls = {"drop": w.SelectionSlider(options=labels, description="drop, cord, mass")}
+        for name, word in _NAMES.items():
+            self.controls[name] = w.FloatSlider(description=f"{word} [s]", step=STEP, readout_format=".3f")
         self._settle()
         super().__init__(self.controls, self._reduced)
 

@@ -135,20 +135,15 @@ def promises(found: Promises) -> Figure:
 def promise_panel() -> Panel:
     """Draw 100 invented batches and watch which limits hold."""
     controls = {
-        "cords": w.IntSlider(value=6, min=2, max=30, description="cords tested [1]", continuous_update=False),
-        "drops": w.IntSlider(value=5, min=1, max=20, description="drops a cord [1]", continuous_update=False),
-        "sd_cord": w.FloatSlider(
-            value=0.4, min=0, max=1, step=0.05, description="sd between cords [m]", continuous_update=False
-        ),
-        "sd_drop": w.FloatSlider(
-            value=0.15, min=0.05, max=1, step=0.05, description="sd between drops [m]", continuous_update=False
-        ),
+        "cords": w.IntSlider(value=6, min=2, max=30, description="cords tested [1]"),
+        "drops": w.IntSlider(value=5, min=1, max=20, description="drops a cord [1]"),
+        "sd_cord": w.FloatSlider(value=0.4, min=0, max=1, step=0.05, description="sd between cords [m]"),
+        "sd_drop": w.FloatSlider(value=0.15, min=0.05, max=1, step=0.05, description="sd between drops [m]"),
         "probability": w.SelectionSlider(
-            options=[(f"{100 * p:g} %", p) for p in (0.8, 0.9, 0.95, 0.99)], value=0.95,
-            description="probability [%]", continuous_update=False,
+            options=[(f"{100 * p:g} %", p) for p in (0.8, 0.9, 0.95, 0.99)], value=0.95, description="probability [%]"
         ),
-        "again": w.IntSlider(value=0, min=0, max=99, description="draw again [number]", continuous_update=False),
-    }  # fmt: skip
+        "again": w.IntSlider(value=0, min=0, max=99, description="draw again [number]"),
+    }
 
     def answer(again: int, **asked: Any) -> tuple[Sequence[str], Figure]:
         found = draw_promises(seed=again, **asked)
@@ -166,7 +161,7 @@ def guesses(text: str) -> np.ndarray:
 
 
 def _guess_box(what: str) -> w.Text:
-    return w.Text(placeholder="one or many, such as 38.5 40", description=what, continuous_update=False)
+    return w.Text(placeholder="one or many, such as 38.5 40", description=what)
 
 
 def guess_panel(campaign: "Campaign") -> Panel:
@@ -182,7 +177,7 @@ def guess_panel(campaign: "Campaign") -> Panel:
     controls = {
         "mass": w.SelectionSlider(
             options=[(f"{mass:g} kg", float(mass)) for mass in masses[2:]], value=float(masses[-1]),
-            description="next weight [kg]", continuous_update=False,
+            description="next weight [kg]",
         ),
         "guess": _guess_box("guesses [m]"),
         "shown": w.ToggleButtons(options=steps, description="look at"),
@@ -281,7 +276,7 @@ def retest_panel(analysis: "Analysis") -> Panel:
     controls = {
         "seen": w.SelectionSlider(
             options=[(f"to {count}", count) for count in counts[1:]], value=counts[1],
-            description="retests seen [jumps]", continuous_update=False,
+            description="retests seen [jumps]",
         ),
         "guess": _guess_box(f"the next mean [{wear.unit or 1}]"),
         "stop": w.BoundedIntText(value=0, min=0, max=100_000, step=50, description="you would stop at [jumps]"),

@@ -62,12 +62,8 @@ class Panel(w.VBox):
         self.text, self.picture = w.HTML(), w.HTML()
         self._said: tuple[str, ...] = ()
         self._shown: Any = None
-        for name, control in self.controls.items():
-            control.style.description_width, control.layout.width = LABEL, WIDE
-            if isinstance(control, w.ToggleButtons):  # side by side, whatever their number, and beside their label
-                control.add_class("widget-inline-hbox")
-                control.style.button_width, control.layout.width = "auto", "auto"
-            control.tooltip = control.description or name
+        for control in self.controls.values():
+            fit_out(control)
             control.observe(self._changed, names="value")
         super().__init__([*self.controls.values(), self.text, self.picture])
         self.refresh()
@@ -118,6 +114,17 @@ class Panel(w.VBox):
         return {**live, **still, "text/plain": f"{self.said}\n{still['text/plain']}"}, told
 
 
+def fit_out(control: Any) -> None:
+    """As every control of a panel is; its value counts when it is let go or Enter is pressed: each may cost seconds."""
+    control.style.description_width, control.layout.width = LABEL, WIDE
+    if isinstance(control, w.ToggleButtons):  # side by side, whatever their number, and beside their label
+        control.add_class("widget-inline-hbox")
+        control.style.button_width, control.layout.width = "auto", "auto"
+    control.tooltip = control.description
+    if control.has_trait("continuous_update"):
+        control.continuous_update = False
+
+
 def html_table(heads: Sequence[str], rows: Sequence[Sequence[str]], more: Mapping[int, str] | None = None) -> str:
     """A table whose first column heads its rows; "" without a row. Cells may hold a stranger's text: all are escaped.
 
@@ -150,11 +157,10 @@ def drop_panel(analysis: "Analysis") -> Panel:
         "cord": w.Dropdown(options=sorted({entry.cord for entry in campaign.drops}), description="cord"),
         "mass": w.SelectionSlider(
             options=[(f"{mass:g} kg", float(mass)) for mass in np.union1d(masses, between)],
-            value=float(masses[len(masses) // 2]), description="mass hung [kg]", continuous_update=False,
+            value=float(masses[len(masses) // 2]), description="mass hung [kg]",
         ),
         "viscosity": w.FloatSlider(
-            value=damping, min=0, max=max(MOST_VISCOUS, damping), step=0.5, description=f"viscosity, {how} [N·s]",
-            continuous_update=False,
+            value=damping, min=0, max=max(MOST_VISCOUS, damping), step=0.5, description=f"viscosity, {how} [N·s]"
         ),
     }  # fmt: skip
 
@@ -264,9 +270,7 @@ def wear_panel(analysis: "Analysis") -> Panel:
             value=criteria.greatest_jumps or 0, min=0, max=100_000, step=50,
             description="cap by maker or rule, 0: none [jumps]",
         ),
-        "per_week": w.IntSlider(
-            value=50, min=1, max=500, description="planned use of a cord [jumps a week]", continuous_update=False
-        ),
+        "per_week": w.IntSlider(value=50, min=1, max=500, description="planned use of a cord [jumps a week]"),
     }  # fmt: skip
 
     def answer(per_week: int, greatest_jumps: int, **asked: Any) -> tuple[list[str], Figure]:
@@ -296,14 +300,12 @@ def _probability(decision: "Decision") -> w.SelectionSlider:
     """The probability of a prediction limit; a tolerance limit's is fixed in its draws."""
     return w.SelectionSlider(
         options=[(f"{100 * p:g} %", p) for p in sorted({*PROBABILITIES, decision.probability})],
-        value=decision.probability, description="probability [%]", continuous_update=False,
-        disabled=decision.limit == "tolerance",
+        value=decision.probability, description="probability [%]", disabled=decision.limit == "tolerance",
     )  # fmt: skip
 
 
 def _number(value: float, low: float, high: float, step: float, description: str) -> w.FloatSlider:
     """A slider that can stand at `value` whatever the usual range is."""
     return w.FloatSlider(
-        value=value, min=min(low, value), max=max(high, value), step=step, description=description,
-        continuous_update=False, readout_format=".2f",
-    )  # fmt: skip
+        value=value, min=min(low, value), max=max(high, value), step=step, description=description, readout_format=".2f"
+    )

@@ -158,7 +158,7 @@ def comparison_panel(comparison: Comparison) -> TablePanel:
     verdicts = [(f"all ({len(comparison.lines)})", "all")]
     verdicts += [(f"{name} ({comparison.count(name)})", name) for name in (EQUAL, WITHIN, DIFFERS)]
     controls = {
-        "text": w.Text(value="rating", description="name holds", continuous_update=False),
+        "text": w.Text(value="rating", description="name holds"),
         "verdict": w.Dropdown(options=verdicts, value="all", description="verdict"),
     }
 
@@ -201,7 +201,7 @@ def assumption_panel(analysis: "Analysis") -> TablePanel:
             value=decision.probability, description="probability [%]",
         ),
         "model": w.Dropdown(options=["auto", *models()], value=decision.model, description="model"),
-        "text": w.Text(value="rating.", description="name holds", continuous_update=False),
+        "text": w.Text(value="rating.", description="name holds"),
     }  # fmt: skip
     seen: dict[str, Any] = {"campaign": campaign, "results": published}
 
@@ -237,5 +237,4 @@ def _range(rating: Mapping[str, Any]) -> str:
 
 
 def _box(value: float, step: float, description: str) -> w.BoundedFloatText:
-    """A number to type, taken when Enter is pressed: each one costs an analysis."""
-    return w.BoundedFloatText(value=value, min=0, max=1000, step=step, description=description, continuous_update=False)
+    return w.BoundedFloatText(value=value, min=0, max=1000, step=step, description=description)
