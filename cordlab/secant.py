@@ -7,7 +7,6 @@ from typing import NamedTuple
 import numpy as np
 
 from cordlab.curves import Curve
-from cordlab.even import take_draws
 from cordlab.fall import Array
 from cordlab.rubber import MooneyRivlin, Polynomial, Yeoh
 
@@ -33,37 +32,28 @@ class Secant:
     def __init__(self, curve: Curve, limit: Array, elements: int) -> None:
         self.curve, self.limit = curve, limit
         self.energy = np.zeros((elements, limit.size))
-        self._new = self.energy
-
-    def take(self, index: Array) -> Secant:
-        """The chords of some of the draws."""
-        new = type(self)(take_draws(self.curve, index), self.limit[index], len(self.energy))
-        new.energy = np.take(self.energy, index, axis=1)
-        return new
 
     def chord(self, old: Array, new: Array, slack: bool) -> Chord:
         """From stretch ratio `old`, that of the last `go_on`, to `new`; `slack` where some are below 1."""
-        inside = np.minimum(new, self.limit)
-        beyond = new - inside
-        self._new, force = self.curve.energy(inside), self.curve.force(inside)
-        if beyond.any():
-            slope = np.where(beyond > 0, self.curve.slope(inside), 0.0)
-            self._new = self._new + (force + slope * beyond / 2) * beyond
-            force = force + slope * beyond
+        energy, force = self._at(new)
         change = new - old
         still = np.abs(change) < STILL
         over = np.where(still, 1.0, change)
-        mean = np.where(still, force, (self._new - self.energy) / over)
+        mean = np.where(still, force, (energy - self.energy) / over)
         return Chord(mean, np.maximum((force - mean) / over, 0.0))
 
     def go_on(self, ratio: Array) -> None:
         """The next chords start from these stretch ratios."""
+        self.energy = self._at(ratio)[0]
+
+    def _at(self, ratio: Array) -> tuple[Array, Array]:
+        """Energy and force."""
         inside = np.minimum(ratio, self.limit)
-        self.energy = self.curve.energy(inside)
-        beyond = ratio - inside
+        energy, force, beyond = self.curve.energy(inside), self.curve.force(inside), ratio - inside
         if beyond.any():
             slope = np.where(beyond > 0, self.curve.slope(inside), 0.0)
-            self.energy += (self.curve.force(inside) + slope * beyond / 2) * beyond
+            energy, force = energy + (force + slope * beyond / 2) * beyond, force + slope * beyond
+        return energy, force
 
 
 class MooneyRivlinSecant(Secant):
@@ -81,11 +71,6 @@ class MooneyRivlinSecant(Secant):
         self.c1, self.c2 = (curve.scale * np.asarray(curve.parameters[name], dtype=float) for name in ("c1", "c2"))
         self.inverse = np.ones((elements, limit.size))
         self._sum, self._product, self._part, self._new, self._mean, self._slope = np.empty((6, elements, limit.size))
-
-    def take(self, index: Array) -> Secant:
-        new = type(self)(take_draws(self.curve, index), self.limit[index], len(self.inverse))
-        new.inverse = np.take(self.inverse, index, axis=1)
-        return new
 
     def chord(self, old: Array, new: Array, slack: bool) -> Chord:
         s, p, part, r, mean, slope = self._sum, self._product, self._part, self._new, self._mean, self._slope
@@ -134,11 +119,6 @@ class YeohSecant(MooneyRivlinSecant):
         self.c = [curve.scale * np.asarray(curve.parameters[name], dtype=float) for name in ("c1", "c2", "c3")]
         self.inverse, self.invariant = np.ones((elements, limit.size)), np.zeros((elements, limit.size))
 
-    def take(self, index: Array) -> Secant:
-        new = super().take(index)
-        new.invariant = np.take(self.invariant, index, axis=1)  # type: ignore[attr-defined]
-        return new
-
     def chord(self, old: Array, new: Array, slack: bool) -> Chord:
         c1, c2, c3 = self.c
         taut, start = (np.maximum(new, 1.0), np.maximum(old, 1.0)) if slack else (new, old)
@@ -182,7 +162,6 @@ class PolynomialSecant(MooneyRivlinSecant):
         self.curve, self.limit = curve, limit
         values = curve.model.values(curve.parameters)
         self.p = [curve.scale * value / (n + 1) for n, value in enumerate(values, start=1)]
-        self.inverse = np.ones((elements, limit.size))
 
     def chord(self, old: Array, new: Array, slack: bool) -> Chord:
         taut, start = (np.maximum(new, 1.0), np.maximum(old, 1.0)) if slack else (new, old)

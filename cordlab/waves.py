@@ -5,7 +5,7 @@ loads at its two ends differ. The cord is cut into equal elements between lumps;
 stretch ratio λ carries T = F(λ) + η dλ/dt while it is stretched, and never a compression. From one time to the next an
 element's force is the secant Δw/Δλ of its energy, and speeds are the means of the two times (Gonzalez 1996, Journal of
 Nonlinear Science 6, 449, and Simo, Tarnow and Wong 1992, Computer Methods in Applied Mechanics and Engineering 100, 63,
-both from memory): energy is kept whatever the step and the viscosity, and `Account` closes to rounding.
+both from memory): energy is kept whatever the step and the viscosity.
 """
 
 from __future__ import annotations
@@ -34,21 +34,6 @@ CROSSINGS = 3  # a drop is followed for so many crossings of a wave after its lo
 MOST_STEPS = 20_000
 
 
-class Account(NamedTuple):
-    """Where the energy is, from the moment the slack ends; each of shape (n,) [J]."""
-
-    kinetic: Array
-    strain: Array
-    rig: Array
-    gravity: Array
-    drag: Array
-    damping: Array
-
-    @property
-    def total(self) -> Array:
-        return np.sum(self, axis=0)
-
-
 def check_waves(setup: Setup, viscosity: Array) -> None:
     """Raises ValueError for what a chain cannot carry: a cord without mass, a viscosity below 0."""
     if not np.all(setup.cord_mass > 0):
@@ -67,9 +52,7 @@ def crossing(setup: Setup, curve: Curve, limit: Array | float = np.inf) -> Array
 class Chain:
     """n cords with their masses, in motion. Position, speed: (elements + 1, n), from the tie point down [m], [m/s]."""
 
-    def __init__(
-        self, setup: Setup, curve: Curve, viscosity: Array, *, elements: int = ELEMENTS, courant: float = COURANT
-    ) -> None:
+    def __init__(self, setup: Setup, curve: Curve, viscosity: Array, *, elements: int = ELEMENTS) -> None:
         self.setup, self.curve, self.viscosity = setup, curve, viscosity
         speed = fall_speed(setup, setup.slack_length)
         n = np.broadcast(speed, curve.force(np.ones(1)), viscosity).size
@@ -78,7 +61,6 @@ class Chain:
         self.lump[[0, -1]] /= 2
         self.end_lump = self.lump[0].copy()
         self.lump[-1] += setup.mass
-        self.weight = self.lump * setup.gravity
         self.position = np.linspace(0, 1, elements + 1)[:, None] * np.broadcast_to(setup.slack_length, n)
         self.speed = np.zeros((elements + 1, n))
         # the half lump at the end takes its speed from the mass: momentum kept, and second order in the lumps' size
@@ -86,9 +68,8 @@ class Chain:
         self.time = np.broadcast_to(fall_time(setup, setup.slack_length), n).copy()
         self.limit = np.broadcast_to(np.minimum(LOCK_UP_SHARE * np.asarray(curve.lock_up), FURTHEST_RATIO), n)
         self.crossing = np.broadcast_to(crossing(setup, curve, self.limit), n).copy()
-        self.step_time = courant * self.crossing / elements
+        self.step_time = COURANT * self.crossing / elements
         self.ratio = np.ones((elements, n))
-        self.drag_loss, self.damping_loss = np.zeros(n), np.zeros(n)
         self.tension = np.zeros((elements, n))
         self.end_acceleration = np.zeros((2, n))
         self.secant = secant_of(curve, self.limit, elements)
@@ -106,7 +87,8 @@ class Chain:
         for name, value in vars(self).items():
             if isinstance(value, np.ndarray) and name != "viscosity":
                 setattr(self, name, np.take(value, index, axis=-1))
-        self.secant = self.secant.take(index)
+        self.secant = secant_of(self.curve, self.limit, len(self.ratio))
+        self.secant.go_on(self.ratio)
         self.changes = tuple(np.take(change, index, axis=1) for change in self.changes)
         self.moves = tuple(move[index] for move in self.moves)
 
@@ -131,22 +113,21 @@ class Chain:
             # over the step an element pulls with `pull` + `stiffness` times its change of stretch ratio
             pull = slope * change
             np.subtract(mean, pull, out=pull)
-            stiffness, pushing = slope + damped, None
+            stiffness = slope + damped
             if not taut or mean.min() + np.max(damped) * min(change.min(), 0.0) < 0:
                 pushing = mean + damped * change < 0  # a cord carries no compression
                 pull[pushing], stiffness[pushing] = 0.0, 0.0
                 taut = ~pushing.any(axis=0) & (np.minimum(self.ratio, new).min(axis=0) >= 1)
             tension, move = self._moves(free, pull, stiffness, end)
-            last, end_last = change, end
+            last, last_end = change, end
             change, end = np.subtract(move[1:], move[:-1], out=stiffness), move[-1]
             change /= d
             last -= change
-            loss = self._loss(damped, change, pushing, mean, slope, last)
-            tried = tension, move, end_last, change, self.ratio + change, loss
+            tried = tension, move, change, self.ratio + change
             for whole, part in zip(found, tried, strict=False):
                 np.copyto(whole, part, where=~settled)
             found = found or tried
-            settled |= self._error(last, end - end_last) < self._allowed(taut, tried[4], tension)
+            settled |= self._error(last, end - last_end) < self._allowed(taut, tried[3], tension)
             if settled.all():
                 break
             change = change.copy()
@@ -165,20 +146,6 @@ class Chain:
             return np.full(self.length.size, self.secant.quadratic)
         smooth = taut & (ratio.min(axis=0) >= 1) & (tension.min(axis=0) >= 0)
         return np.where(smooth, self.secant.quadratic, CONVERGED / self.length)
-
-    def _loss(
-        self, damped: Array, change: Array, pushing: Array | None, mean: Array, slope: Array, last: Array
-    ) -> Array:
-        """Work of the tensions that the curve does not store: of viscosity, and of what is not carried in compression.
-
-        The `mean` force of the curve is that of the change it was asked for, which was `last` more.
-        """
-        if pushing is None and damped.ndim == 1:
-            return np.einsum("ij,ij->j", change, change) * damped * self.length
-        lost = damped * change
-        if pushing is not None:
-            lost = np.where(pushing, slope * last - mean, lost)
-        return np.einsum("ij,ij->j", lost, change) * self.length
 
     def _moves(self, free: Array, pull: Array, stiffness: Array, end: Array) -> tuple[Array, Array]:
         """Tensions and moves of the lumps over a step, the drag being drawn out from a move `end` of the mass.
@@ -213,23 +180,20 @@ class Chain:
         move += free
         return tension, move
 
-    def _accept(self, tension: Array, move: Array, end: Array, change: Array, ratio: Array, loss: Array) -> None:
-        """Take the step, with the drag drawn out from a move `end` of the mass."""
-        dt = self.step_time
+    def _accept(self, tension: Array, move: Array, change: Array, ratio: Array) -> None:
+        """Take the step."""
         self.tension = np.maximum(tension, 0.0, out=tension)
-        self.damping_loss = self.damping_loss + loss
-        self.drag_loss = self.drag_loss + self.setup.drag * np.abs(end) * (2 * move[-1] - end) * move[-1] / dt**2
         self.position += move
         move_of_mass = move[-1].copy()
-        speed = np.multiply(move, 2 / dt, out=move)
+        speed = np.multiply(move, 2 / self.step_time, out=move)
         speed -= self.speed
-        self.end_acceleration = (speed[[0, -1]] - self.speed[[0, -1]]) / dt
+        self.end_acceleration = (speed[[0, -1]] - self.speed[[0, -1]]) / self.step_time
         self.speed, self.ratio = speed, ratio
         self.changes = (change, *self.changes[:2])
         self.moves = (move_of_mass, self.moves[0])
         self._taut = bool(ratio.min() >= 1)
         self.secant.go_on(ratio)
-        self.time = self.time + dt
+        self.time = self.time + self.step_time
 
     @property
     def tie_load(self) -> Array:
@@ -240,17 +204,6 @@ class Chain:
     def lower_load(self) -> Array:
         """Mean load at the cord's lower end over the last step [N]."""
         return self.tension[-1] - self.end_lump * (self.setup.gravity - self.end_acceleration[1])
-
-    def account(self) -> Account:
-        compliance = np.where(self.setup.compliance > 0, self.setup.compliance, np.inf)
-        return Account(
-            kinetic=(self.lump * self.speed**2).sum(axis=0) / 2,
-            strain=self.curve.energy(self.ratio).sum(axis=0) * self.length,
-            rig=self.position[0] ** 2 / (2 * compliance),
-            gravity=-(self.lump * self.position).sum(axis=0) * self.setup.gravity,
-            drag=self.drag_loss,
-            damping=self.damping_loss,
-        )
 
 
 def _solve(diagonal: Array, right: Array, product: Array) -> Array:

@@ -70,22 +70,52 @@ def test_impact_on_an_elastic_bar_through_its_first_reflection(impact):
     assert expected_load.max() == pytest.approx(jump * (2 + np.exp(-0.5)), rel=0.01)
 
 
+class Accounted(Chain):
+    """A chain that says where its energy is, from the moment the slack ends; each of shape (n,) [J].
+
+    What viscosity takes, and what is not carried in compression, is told from the curve's energy and the changes alone.
+    """
+
+    drag_loss, damping_loss = 0.0, 0.0
+
+    def _accept(self, tension, move, change, ratio):
+        with np.errstate(invalid="ignore"):  # locked up
+            stored = self.curve.energy(ratio) - self.curve.energy(self.ratio)
+        before, dt = self.changes, self.step_time
+        drawn_out = self.ratio + (3 * (before[0] - before[1]) + before[2]) / 2
+        damped = np.where(drawn_out > 1, self.viscosity / dt, 0.0) * change**2
+        pushing = (stored + damped) * change < 0
+        self.damping_loss = self.damping_loss + np.where(pushing, -stored, damped).sum(axis=0) * self.length
+        self.drag_loss = self.drag_loss + self.setup.drag * np.abs(move[-1]) * move[-1] ** 2 / dt**2
+        super()._accept(tension, move, change, ratio)
+
+    @property
+    def kinetic(self):
+        return (self.lump * self.speed**2).sum(axis=0) / 2
+
+    @property
+    def total(self):
+        strain = self.curve.energy(self.ratio).sum(axis=0) * self.length
+        rig = self.position[0] ** 2 / (2 * np.where(self.setup.compliance > 0, self.setup.compliance, np.inf))
+        gravity = -(self.lump * self.position).sum(axis=0) * self.setup.gravity
+        return self.kinetic + strain + rig + gravity + self.drag_loss + self.damping_loss
+
+
 @pytest.mark.parametrize("viscosity", [0.0, 5.0, 20.0, 2000.0])
 def test_energy_account_closes(viscosity):
     """Kinetic, strain, rig, gravity, drag and damping: to a millionth of what the mass brings, through the rebound."""
     setup = Setup(np.array([36.0, 100.0, 100.0]), 10.0, 14.0, 0.5, 1.2, 0.0, np.array([0.0, 0.0, 1e-4]), 9.80665)
-    chain = Chain(setup, RUBBER, np.asarray(viscosity))
-    brought = chain.account().kinetic
-    at_first, off = chain.account().total, np.zeros(3)
+    chain = Accounted(setup, RUBBER, np.asarray(viscosity))
+    brought, at_first, off = chain.kinetic, chain.total, np.zeros(3)
     for _ in range(900):
         chain.step()
-        off = np.maximum(off, np.abs(chain.account().total - at_first))
+        off = np.maximum(off, np.abs(chain.total - at_first))
     assert chain.time.min() > 6
     assert (off < 1e-6 * brought).all()
-    assert (chain.account().drag > 0).all()
-    assert ((chain.account().damping > 1.0) == (viscosity > 0)).all()
+    assert (chain.drag_loss > 0).all()
+    assert ((chain.damping_loss > 1.0) == (viscosity > 0)).all()
     if not viscosity:  # and the scheme itself takes nothing
-        assert (np.abs(chain.account().damping) < 1e-6 * brought).all()
+        assert (np.abs(chain.damping_loss) < 1e-6 * brought).all()
 
 
 @pytest.mark.parametrize(
@@ -96,14 +126,14 @@ def test_energy_account_closes(viscosity):
 def test_energy_account_closes_up_to_lock_up(curve):
     """Curves without chords in closed form, where they bend most."""
     setup = Setup(np.linspace(36.0, 400.0, 40), 10.0, 14.0, 0.5, 1.2, 0.0, 0.0, 9.80665)
-    chain = Chain(setup, curve, np.asarray(0.0))
-    brought, at_first = chain.account().kinetic, chain.account().total
+    chain = Accounted(setup, curve, np.asarray(0.0))
+    brought, at_first = chain.kinetic, chain.total
     reached, held = np.ones(40), np.ones(40, dtype=bool)
     for _ in range(250):
         chain.step()
         reached = np.maximum(reached, chain.ratio.max(axis=0))
         held &= reached <= chain.limit
-        assert (np.abs(chain.account().total - at_first) < 1e-6 * brought)[held].all()
+        assert (np.abs(chain.total - at_first) < 1e-6 * brought)[held].all()
     assert reached[held].max() > 0.95 * curve.lock_up
 
 
