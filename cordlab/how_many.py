@@ -12,13 +12,13 @@ from scipy.special import chdtri, ndtr, ndtri, stdtrit
 from cordlab.budget import BETWEEN, SHAPE, WITHIN, components_of
 from cordlab.criteria import Margins, margins
 from cordlab.forecast import Forecast
+from cordlab.rating import STEP, longest_run
 from cordlab.simulate import Run
 from cordlab.units import Measured
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-STEP = 0.1  # of the masses that are tried [kg]
 DRAWS = 4_000  # even steps of probability in random order: each law is met exactly, only their sum is drawn
 
 
@@ -191,8 +191,7 @@ def _range(found: Margins) -> tuple[float, float] | None:
     low, high = found.masses.min(), found.masses.max()
     grid = np.append(np.arange(low, high, STEP), high)
     ok = np.all([np.asarray(met, bool) for met in found.met(grid).values()], axis=0)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], ok.astype(int), [0]])))
-    if not edges.size:
+    if not ok.any():
         return None
-    first, after = max(zip(edges[::2], edges[1::2], strict=True), key=lambda run: run[1] - run[0])
-    return float(grid[first]), float(grid[after - 1])
+    first, last = longest_run(ok)
+    return float(grid[first]), float(grid[last])

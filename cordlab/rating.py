@@ -85,6 +85,10 @@ class Rating:
         return ax
 
 
+UNRATED: dict[str, Any] = {
+    "rated": False, "lightest": None, "heaviest": None, "governed_by": {"light": None, "heavy": None}, "dof": None,
+}  # fmt: skip
+
 RULE = (
     "decision rule: guarded acceptance (JCGM 106:2012, 8.3.2), a criterion is met where its limit meets it, "
     "each criterion by itself and not all jointly"
@@ -133,15 +137,11 @@ def rate(
     rows = zip(_rows(found, masses, evidence, against), forecast.by_waves(masses), strict=True)
     predictions = tuple(row | {"waves": waves} for row, waves in rows)
     base = Rating(
-        rated=False,
-        lightest=None,
-        heaviest=None,
-        governed_by={"light": None, "heavy": None},
+        **UNRATED,
         limit=forecast.limit_kind,
         probability=forecast.probability,
         confidence=forecast.confidence,
         n_cords=forecast.n_cords,
-        dof=None,
         reasons=tuple(against),
         predictions=predictions,
         promise=forecast.label,
@@ -152,7 +152,7 @@ def rate(
     if not ok.any():
         nearest = sorted({name for names in why for name in names})
         return replace(base, reasons=(f"no tested mass meets every criterion: {', '.join(nearest)}",))
-    first, last = _longest_run(ok)
+    first, last = longest_run(ok)
     notes = []
     if ok.sum() > last - first + 1:
         notes.append("other masses meet the criteria too, but not in one range with these: they are not rated")
@@ -181,33 +181,15 @@ def rate(
 def re_rate(
     forecast: Forecast,
     *,
-    criteria: Any,
     tie_height: Measured | None = None,
     reach: Measured | None = None,
     probability: float | None = None,
-    seed: int = 0,
-    **others: Any,
+    **judged: Any,
 ) -> Rating:
     """`rate` with another site height, body reach, probability or criteria, from the draws that are there: no new drop
-    is computed.
-    """
-    return rate(
-        changed(forecast, tie_height=tie_height, reach=reach, probability=probability, seed=seed),
-        criteria=criteria,
-        **others,
-    )
+    is computed. Lowest points and loads do not depend on height and reach.
 
-
-def changed(
-    forecast: Forecast,
-    *,
-    tie_height: Measured | None = None,
-    reach: Measured | None = None,
-    probability: float | None = None,
-    seed: int = 0,
-) -> Forecast:
-    """The forecast with another tie height, reach or probability; lowest points and loads do not depend on the first
-    two.
+    judged : criteria and the rest, as in `rate`
     """
     if probability is not None and probability != forecast.probability:
         if forecast.content is not None:
@@ -225,30 +207,21 @@ def changed(
     elif content is not None:
         raise ValueError("a tolerance limit with other uncertainties of the site needs a new forecast")
     else:
-        rng = np.random.default_rng([forecast.seed, seed])
+        rng = np.random.default_rng([forecast.seed, 0])
         n = draws["lowest_point"].shape[-1]
         draws["clearance"] = new_height.draw(rng, n) - draws["lowest_point"] - new_reach.draw(rng, n)
     u = forecast.u if same else forecast.u | {"clearance": spread_of(draws["clearance"])}
     estimates = forecast.estimates | {"clearance": forecast.estimates["clearance"] + by}
-    moved = _Moved(site, new_height, new_reach)
-    return replace(forecast, site=moved, draws=draws, content=content, u=u, estimates=estimates)
+    moved = type(site)(**(vars(site) | {"tie_height": new_height, "reach_below_attachment": new_reach}))
+    return rate(replace(forecast, site=moved, draws=draws, content=content, u=u, estimates=estimates), **judged)
 
 
-class _Moved:
-    """A site with another tie height and reach; everything else is the site's."""
-
-    def __init__(self, site: Any, tie_height: Measured, reach: Measured) -> None:
-        self._site, self.tie_height, self.reach_below_attachment = site, tie_height, reach
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self._site, name)
-
-
-def not_rated(reasons: Sequence[str], *, decision: Any, n_cords: int, predictions: Sequence[dict] = ()) -> Rating:
+def not_rated(reasons: Sequence[str], *, decision: Any, n_cords: int) -> Rating:
     """The answer where there is not even a forecast."""
     return Rating(
-        False, None, None, {"light": None, "heavy": None}, decision.limit, decision.probability, decision.confidence,
-        n_cords, None, tuple(reasons), tuple(predictions), "no limit: the drops cannot carry one", RULE,
+        **UNRATED, limit=decision.limit, probability=decision.probability, confidence=decision.confidence,
+        n_cords=n_cords, reasons=tuple(reasons), predictions=(), promise="no limit: the drops cannot carry one",
+        rule=RULE,
     )  # fmt: skip
 
 
@@ -290,7 +263,8 @@ def _judge(found: Margins) -> tuple[np.ndarray, np.ndarray, list[list[str]]]:
     return grid, np.array([not names for names in why]), why
 
 
-def _longest_run(ok: np.ndarray) -> tuple[int, int]:
+def longest_run(ok: np.ndarray) -> tuple[int, int]:
+    """First and last index of it, the first of equals; some of `ok` (n,) is true."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], ok.astype(int), [0]])))
     starts, ends = edges[::2], edges[1::2] - 1
     k = int(np.argmax(ends - starts))
@@ -320,9 +294,9 @@ def _rows(found: Margins, masses: np.ndarray, evidence: Any, against: Sequence[s
 
 def _outside(mass: float, gear: float, evidence: Any) -> dict[str, Any]:
     hung, heaviest = mass + gear, float(evidence.mass.max())
-    beyond, end = (
-        ("above the heaviest", heaviest) if hung > heaviest else ("below the lightest", float(evidence.mass.min()))
-    )
+    beyond, end = "above the heaviest", heaviest
+    if hung <= heaviest:
+        beyond, end = "below the lightest", float(evidence.mass.min())
     row: dict[str, Any] = {"mass": mass}
     for name in ROW_QUANTITIES:
         row |= {name: None, f"{name}_limit": None, f"u_{name}": None}

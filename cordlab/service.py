@@ -18,7 +18,7 @@ from cordlab.anchor import Anchors, Evidence, EvidenceError, SetUp, stiffened
 from cordlab.criteria import between
 from cordlab.drop import predict_drop
 from cordlab.forecast import DANGER, Forecast
-from cordlab.rating import STEP, Rating
+from cordlab.rating import STEP, UNRATED, Rating
 from cordlab.simulate import SOFT
 from cordlab.softening import Softening, tell_apart
 from cordlab.wear import Wear, assess_wear
@@ -85,16 +85,17 @@ def service_life(
         "temperature [degC]": drops.temperature,
         "rest [min]": np.array([(rest or {}).get(name, np.nan) / 60 for name in drops.drop]),
     }
-    given: dict[str, Any] = {
-        "conditions": conditions,
-        "least_clearance": least_clearance,
-        "greatest_jumps": greatest_jumps,
-    }
-    wear_at = cache(partial(_wear_at, forecast, drops, y, **given))
+    given: dict[str, Any] = {"greatest_jumps": greatest_jumps, "conditions": conditions}
+
+    @cache
+    def wear_at(mass: float) -> Wear:
+        return _wear_at(forecast, drops, y, mass, least_clearance, given)
+
     if jumps is not None:
         reached = min((count for count in ratings if count >= jumps), default=None)
         if reached is None:
-            rating = _not_retested(rating, jumps, list(ratings))
+            tested = f"cords were retested to {max(ratings)}" if ratings else "no retest can be judged"
+            rating = _refused(rating, f"asked to hold to {jumps} jumps, but {tested}")
         else:
             rating = ratings[reached] = _held_by_both(ratings[reached], wear_at, reached)
     held = [count for count, other in ratings.items() if rating.rated and _covers(other, rating)]
@@ -192,10 +193,8 @@ def aged(forecast: Forecast, change: np.ndarray) -> Forecast:
     draws = forecast.draws["clearance"].shape[-1]
     rng = np.random.default_rng([forecast.seed, 500])
     drawn = change.mean() + spread * rng.standard_t(n - 1, draws)
-    middle = {
-        name: x[:, 0]
-        for name, x in moved({k: v[:, None] for k, v in forecast.estimates.items()}, change.mean()).items()
-    }
+    estimates = {name: x[:, None] for name, x in forecast.estimates.items()}
+    middle = {name: x[:, 0] for name, x in moved(estimates, change.mean()).items()}
     content = None if forecast.content is None else moved(forecast.content, drawn)
     return replace(forecast, draws=moved(forecast.draws, drawn), content=content, estimates=middle)
 
@@ -253,12 +252,10 @@ def _wear_at(
     drops: Evidence,
     y: np.ndarray,
     mass: float,
-    *,
-    conditions: Mapping[str, np.ndarray],
     least_clearance: float,
-    greatest_jumps: int | None,
+    given: dict[str, Any],
 ) -> Wear:
-    """Wear as clearance at a rider mass; the bound leaves room for what is unsure beside the cords."""
+    """Wear as clearance at a rider mass. given : the rest of what `assess_wear` takes"""
     site, gear = forecast.site, forecast.site.gear_mass.value
     scale = np.exp(y + stiffened(forecast.waves, mass + gear))
     curve = forecast.learned.shapes[0].take(np.zeros(y.size, int), scale)
@@ -272,30 +269,21 @@ def _wear_at(
             "check its mass and lowest point, or take the cord out of use"
         )
     clearance = site.tie_height.value - site.reach_below_attachment.value - lowest
-
-    def assess(least: float) -> Wear:
-        return assess_wear(
-            drops.cord,
-            drops.jumps,
-            clearance,
-            probability=forecast.probability,
-            least=least,
-            greatest_jumps=greatest_jumps,
-            quantity=f"clearance at {mass:.1f} kg",
-            conditions=conditions,
-        )
-
+    assess = partial(
+        assess_wear, drops.cord, drops.jumps, clearance, probability=forecast.probability,
+        quantity=f"clearance at {mass:.1f} kg", **given,
+    )  # fmt: skip
     return _with_room(assess, forecast, mass, least_clearance)
 
 
-def _with_room(assess: Callable[[float], Wear], forecast: Forecast, mass: float, least_clearance: float) -> Wear:
-    """Wear by a bound that leaves room for what is unsure beside the cords. assess : bound [m] → wear"""
-    wear = assess(least_clearance)
+def _with_room(assess: Callable[..., Wear], forecast: Forecast, mass: float, least_clearance: float) -> Wear:
+    """Wear by a bound that leaves room for what is unsure beside the cords. assess : least clearance [m] → wear"""
+    wear = assess(least=least_clearance)
     if not wear.points or wear.points[0].lower is None:
         return wear
     limit = float(between(forecast.masses, forecast.limit("clearance"), np.array([mass]))[0])
     room = wear.points[0].lower - limit  # what the whole forecast asks for beyond the scatter of cords and drops
-    return assess(least_clearance + max(room, 0.0)) if np.isfinite(room) else wear
+    return assess(least=least_clearance + max(room, 0.0)) if np.isfinite(room) else wear
 
 
 def reassess(
@@ -303,19 +291,10 @@ def reassess(
 ) -> Wear:
     """The same retests by another least clearance [m], probability or cap: by clearance alone, at the same mass."""
     wear = service.wear
-
-    def assess(least: float) -> Wear:
-        return assess_wear(
-            wear.cord,
-            wear.jumps,
-            wear.values,
-            probability=probability,
-            least=least,
-            greatest_jumps=greatest_jumps,
-            quantity=wear.quantity,
-            unit=wear.unit,
-        )
-
+    assess = partial(
+        assess_wear, wear.cord, wear.jumps, wear.values, probability=probability, greatest_jumps=greatest_jumps,
+        quantity=wear.quantity, unit=wear.unit,
+    )  # fmt: skip
     mass = _heavy_end(forecast, service.rating)
     return _with_room(assess, replace(forecast, probability=probability), mass, least_clearance)
 
@@ -330,15 +309,6 @@ def _covers(other: Rating, rating: Rating) -> bool:
     return other.lightest <= rating.lightest + 1e-9 and other.heaviest >= rating.heaviest - 1e-9  # type: ignore[operator]
 
 
-def _not_retested(rating: Rating, jumps: int, counts: list[int]) -> Rating:
-    tested = f"cords were retested to {max(counts)}" if counts else "no retest can be judged"
-    return _refused(rating, f"asked to hold to {jumps} jumps, but {tested}")
-
-
 def _refused(rating: Rating, reason: str) -> Rating:
     rows = tuple(row | {"rated": False, "reason": row["reason"] or reason} for row in rating.predictions)
-    nothing: dict[str, str | None] = {"light": None, "heavy": None}
-    return replace(
-        rating, rated=False, lightest=None, heaviest=None, governed_by=nothing, dof=None,
-        reasons=(*rating.reasons, reason), predictions=rows,
-    )  # fmt: skip
+    return replace(rating, **UNRATED, reasons=(*rating.reasons, reason), predictions=rows)
