@@ -1,15 +1,14 @@
 """Limits of a worn cord at a jump count: from the drops at that count, or from the lines through all of them."""
 
-import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 import numpy as np
 from scipy import optimize, special
 
 from cordlab.lines import Lines, fit_lines
-from cordlab.spread import Side, prediction_limit
+from cordlab.spread import Limit, Side, prediction_limit
 
 CURVATURE_LEVEL = 0.05  # one-sided, towards the bound: wear that gets faster is not drawn as a line
 TOGETHER = 20  # counts no farther apart are one retest: each of its drops adds a jump (a choice, no source)
@@ -21,6 +20,11 @@ def retests(jumps: np.ndarray, together: int = TOGETHER) -> np.ndarray:
     counts = np.unique(jumps)
     starts = counts[np.insert(np.diff(counts) > together, 0, True)]
     return starts[np.searchsorted(starts, jumps, side="right") - 1]
+
+
+def room(limit: float, bound: float, side: Side) -> float:
+    """By how much a limit is within its bound; below 0 beyond it."""
+    return limit - bound if side == "lower" else bound - limit
 
 
 @dataclass(frozen=True)
@@ -49,15 +53,7 @@ class WearPoint:
         )
 
     def to_dict(self) -> dict[str, Any]:
-        return {
-            "jumps": self.jumps,
-            "kind": self.kind,
-            "mean": self.mean,
-            "lower": self.lower,
-            "upper": self.upper,
-            "this_cord": dict(self.this_cord),
-            "meets": self.meets,
-        }
+        return asdict(self)
 
 
 @dataclass(frozen=True)
@@ -121,7 +117,7 @@ class Judge:
                 limits[side] = float(prediction_limit(values, probability=self.probability, side=side, groups=cords))
             else:
                 limits[side] = self.by_lines(count, side)
-            within &= bool(values.min() >= bound if side == "lower" else values.max() <= bound)
+            within &= all(room(value, bound, side) >= 0 for value in values.tolist())
         mean = float(np.mean([values[cords == name].mean() for name in dict.fromkeys(cords.tolist())]))
         return self._point(count, "tested", mean, limits, within)
 
@@ -130,62 +126,50 @@ class Judge:
         return self._point(count, "forecast", float(self.straight.values(count).mean()), limits, True)
 
     def by_lines(self, count: float, side: Side) -> float:
+        return self._worse(lambda lines: lines.another_group(count, probability=self.probability, side=side), side)
+
+    def _worse(self, limit: Callable[[Lines], Limit], side: Side) -> float:
         """The worse of straight and curved: wear that gets faster may not show yet."""
-        limits = [
-            float(lines.another_group(count, probability=self.probability, side=side))
-            for lines in (self.straight, self.curved)
-            if lines is not None
-        ]
+        limits = [float(limit(lines)) for lines in (self.straight, self.curved) if lines is not None]
         return min(limits) if side == "lower" else max(limits)
 
     def _point(
         self, count: int, kind: Literal["tested", "forecast"], mean: float, limits: dict[Side, float], within: bool
     ) -> WearPoint:
-        meets = within and all(
-            limits[side] >= bound if side == "lower" else limits[side] <= bound for side, bound in self.bounds.items()
-        )
+        meets = within and all(room(limits[side], bound, side) >= 0 for side, bound in self.bounds.items())
         this_cord = {str(name): self._this(name, count) for name in self.straight.groups}
         return WearPoint(count, kind, mean, limits.get("lower"), limits.get("upper"), this_cord, meets)
 
     def _this(self, name: Any, count: int) -> float | None:
         if self.curved is None:
             return None
-        worst, least_room = None, math.inf
-        for side, bound in self.bounds.items():
-            limits = [
-                float(lines.this_group(name, count, probability=self.probability, side=side))
-                for lines in (self.straight, self.curved)
-            ]
-            limit = min(limits) if side == "lower" else max(limits)
-            room = limit - bound if side == "lower" else bound - limit
-            if room < least_room:
-                worst, least_room = limit, room
-        return worst
+
+        def own(side: Side) -> float:
+            return self._worse(lambda line: line.this_group(name, count, probability=self.probability, side=side), side)
+
+        limits = {side: own(side) for side in self.bounds}
+        return limits[min(limits, key=lambda side: room(limits[side], self.bounds[side], side))]
 
     def crossing(self, last: int, span: int) -> dict[str, float | None]:
         """Counts beyond the last test at which the limit, the mean and the opposite limit reach a bound first."""
         opposite: dict[Side, Side] = {"lower": "upper", "upper": "lower"}
 
-        def first(room: Callable[[float], float]) -> float | None:
+        def first(limit: Callable[[float, Side], float]) -> float | None:
+            def least(count: float) -> float:
+                return min(room(limit(count, side), bound, side) for side, bound in self.bounds.items())
+
             counts = last + span * FARTHEST * np.linspace(0, 1, 41) ** 2  # finer where it matters
-            gaps = np.array([room(count) for count in counts])
+            gaps = np.array([least(count) for count in counts])
             if not (gaps < 0).any():
                 return None
             i = int(np.argmax(gaps < 0))
-            return float(last) if i == 0 else float(optimize.brentq(room, counts[i - 1], counts[i], xtol=1e-6))
-
-        def room_of(limit: Callable[[float, Side], float]) -> Callable[[float], float]:
-            return lambda count: min(
-                limit(count, side) - bound if side == "lower" else bound - limit(count, side)
-                for side, bound in self.bounds.items()
-            )
+            return float(last) if i == 0 else float(optimize.brentq(least, counts[i - 1], counts[i], xtol=1e-6))
 
         def far(count: float, side: Side) -> float:
-            limit = self.straight.another_group(count, probability=self.probability, side=opposite[side])
-            return float(limit)
+            return float(self.straight.another_group(count, probability=self.probability, side=opposite[side]))
 
         return {
-            "early": first(room_of(self.by_lines)),
-            "mean": first(room_of(lambda count, side: float(self.straight.values(count).mean()))),
-            "late": first(room_of(far)),
+            "early": first(self.by_lines),
+            "mean": first(lambda count, side: float(self.straight.values(count).mean())),
+            "late": first(far),
         }

@@ -18,15 +18,11 @@ import numpy as np
 
 from cordlab.curves import Curve
 from cordlab.drop import predict_drop, scale_for_lowest_point
-from cordlab.scatter import CordLines
+from cordlab.scatter import CordLines, EvidenceError
 from cordlab.units import Measured
 
 GRAVITY = 9.80665  # standard gravity [m/s²], ISO 80000-3
 VISCOSITY = "viscosity of the cords"  # an input that all drops share, where lowest points carry waves
-
-
-class EvidenceError(ValueError):
-    """The drops cannot carry the limit asked for; the message says which and why."""
 
 
 @dataclass(frozen=True)
@@ -62,15 +58,11 @@ class Evidence:
         n = len(self.drop)
         if not len(self.u_common):
             object.__setattr__(self, "u_common", np.zeros(n))
-        for each in fields(self):
-            value = getattr(self, each.name)
-            if each.name == "load_cell_at":
-                continue
-            if each.name not in ("drop", "cord"):
-                value = np.asarray(value, float)
-                object.__setattr__(self, each.name, value)
+        for name, value in self._columns().items():
+            if name not in ("drop", "cord"):
+                object.__setattr__(self, name, np.asarray(value, float))
             if len(value) != n:
-                raise EvidenceError(f"{n} drops, but {len(value)} values of {each.name}")
+                raise EvidenceError(f"{n} drops, but {len(value)} values of {name}")
         for name in ("mass", "u_mass", "lowest_point", "slack_length", "cord_mass"):
             bad = ~np.isfinite(getattr(self, name))
             if bad.any():
@@ -90,23 +82,22 @@ class Evidence:
     def stretch_ratio(self) -> np.ndarray:
         return self.lowest_point / self.slack_length
 
+    def _columns(self) -> dict[str, Any]:
+        """What has one row a drop."""
+        return {each.name: getattr(self, each.name) for each in fields(self) if each.name != "load_cell_at"}
+
     def take(self, keep: np.ndarray) -> "Evidence":
-        index = np.flatnonzero(keep) if np.asarray(keep).dtype == bool else np.asarray(keep, int)
-        cut: dict[str, Any] = {}
-        for each in fields(self):
-            value = getattr(self, each.name)
-            if each.name != "load_cell_at":
-                cut[each.name] = value[index] if isinstance(value, np.ndarray) else tuple(value[i] for i in index)
-        return replace(self, **cut)
+        index = np.flatnonzero(keep) if keep.dtype == bool else keep
+
+        def cut(value: Any) -> Any:
+            return value[index] if isinstance(value, np.ndarray) else tuple(value[i] for i in index)
+
+        return replace(self, **{name: cut(value) for name, value in self._columns().items()})
 
     def joined(self, other: "Evidence") -> "Evidence":
         """These drops and the other ones, of one rig."""
-        both: dict[str, Any] = {}
-        for each in fields(self):
-            a, b = getattr(self, each.name), getattr(other, each.name)
-            if each.name != "load_cell_at":
-                both[each.name] = np.concatenate([a, b]) if isinstance(a, np.ndarray) else (*a, *b)
-        return replace(self, **both)
+        both: dict[str, Any] = {name: [*value, *getattr(other, name)] for name, value in self._columns().items()}
+        return replace(self, **both | {name: tuple(both[name]) for name in ("drop", "cord")})
 
     @classmethod
     def of_campaign(cls, campaign: Any, reduced: Sequence[Any] = (), *, use: Sequence[str] = ("fit",)) -> "Evidence":
@@ -127,22 +118,10 @@ class Evidence:
                 if lowest is None:
                     lowest, common = Measured(record.lowest_point, record.u_lowest_point), record.u_lowest_point
                 peak = (record.peak_load, record.u_peak_load)
-            rows.append(
-                (
-                    entry.drop,
-                    entry.cord,
-                    entry.mass.value,
-                    entry.mass.u,
-                    lowest.value,
-                    lowest.u,
-                    cord.slack_length.value,
-                    cord.mass.value,
-                    *peak,
-                    entry.jumps,
-                    entry.temperature,
-                    common,
-                )
-            )
+            rows.append((
+                entry.drop, entry.cord, entry.mass.value, entry.mass.u, lowest.value, lowest.u,
+                cord.slack_length.value, cord.mass.value, *peak, entry.jumps, entry.temperature, common,
+            ))  # fmt: skip
         names = [each.name for each in fields(cls) if each.name != "load_cell_at"]
         columns: dict[str, Any] = dict(zip(names, zip(*rows, strict=True) if rows else [()] * len(names), strict=True))
         return cls(**columns, load_cell_at=campaign.rig.load_cell_at)
@@ -267,12 +246,16 @@ def stiffened(waves: WaveEffect | None, mass: Any) -> np.ndarray | float:
 
 def log_scales(curve: Shapes, evidence: Evidence, batch: Mapping[str, Any], **inputs: Any) -> np.ndarray:
     """ln s of each drop for each shape, as if strained evenly.  (shapes, n_drops)"""
-    k, n = curve.count, len(evidence)
-    shape, row = np.repeat(np.arange(k), n), np.tile(np.arange(n), k)
-    keywords = {**batch, "mass": evidence.mass, **inputs}
-    flat: dict[str, Any] = {name: np.broadcast_to(np.asarray(value, float), n)[row] for name, value in keywords.items()}
-    scale = scale_for_lowest_point(curve.take(shape), evidence.lowest_point[row], **flat)
-    return np.log(scale).reshape(k, n)
+    shape, flat = _each(curve.count, evidence, batch, inputs)
+    lowest_point = np.tile(evidence.lowest_point, curve.count)
+    return np.log(scale_for_lowest_point(curve.take(shape), lowest_point, **flat)).reshape(curve.count, -1)
+
+
+def _each(k: int, evidence: Evidence, batch: Mapping[str, Any], inputs: Mapping[str, Any]) -> tuple[Any, Any]:
+    """Each drop for each of k shapes: the number of its shape, and what `predict_drop` takes.  (k · n_drops,)"""
+    n, keywords = len(evidence), {**batch, "mass": evidence.mass, **inputs}
+    flat = {name: np.tile(np.broadcast_to(np.asarray(value, float), n), k) for name, value in keywords.items()}
+    return np.repeat(np.arange(k), n), flat
 
 
 def log_excess(
@@ -281,13 +264,10 @@ def log_excess(
     """ln(measured peak / predicted peak) at the load cell's end, of drops with a record.  (shapes, n_drops with a
     record)
     """
-    k, n = y.shape
-    shape, row = np.repeat(np.arange(k), n), np.tile(np.arange(n), k)
-    keywords = {**batch, "mass": evidence.mass, **inputs}
-    flat: dict[str, Any] = {name: np.broadcast_to(np.asarray(value, float), n)[row] for name, value in keywords.items()}
+    shape, flat = _each(curve.count, evidence, batch, inputs)
     predicted = predict_drop(curve.take(shape, np.exp(y).ravel()), **flat)
     end = "tie" if evidence.load_cell_at == "top" else "lower"
-    load = np.asarray(predicted.tie_load if end == "tie" else predicted.tension).reshape(k, n)
+    load = np.reshape(predicted.tie_load if end == "tie" else predicted.tension, y.shape)
     ratio = waves.at(evidence.mass, end)[0] if waves is not None else 0.0
     return np.log(evidence.peak_load) - np.log(load) - ratio
 

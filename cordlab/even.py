@@ -64,6 +64,12 @@ class Stop(NamedTuple):
     tie_load: Array
     outcome: Array
 
+    def without(self, some: Array, code: Outcome) -> Stop:
+        """These arrays, in which some draws (n,) have no lowest point."""
+        for whole, value in zip(self, (np.inf, np.inf, np.inf, code), strict=True):
+            whole[some] = value
+        return self
+
 
 @dataclass(frozen=True)
 class Stretch:
@@ -94,6 +100,10 @@ class Stretch:
         """Stretch X of cord and rig together [m]."""
         return x + self.setup.compliance * force if self.compliant else x
 
+    def sag(self, x: Array) -> Array:
+        """The same, from the cord's stretch alone [m]."""
+        return x + self.setup.compliance * self.force(x) if self.compliant else x
+
     def sag_rate(self, x: Array) -> Array | float:
         """dX/dx."""
         if not self.compliant:
@@ -104,7 +114,7 @@ class Stretch:
         """Stretch of the cord in a stretch `sagged` of cord and rig [m]: Newton's method on a rising function."""
         x = sagged
         for _ in range(12 if self.compliant else 0):
-            x = np.clip(x - (self.sagged(x, self.force(x)) - sagged) / self.sag_rate(x), x / 4, sagged)
+            x = np.clip(x - (self.sag(x) - sagged) / self.sag_rate(x), x / 4, sagged)
         return x
 
     def stored(self, x: Array) -> tuple[Array, Array]:
@@ -113,7 +123,7 @@ class Stretch:
         if not self.compliant:
             return energy, x
         force = self.force(x)
-        return energy + self.setup.compliance * force**2 / 2, x + self.setup.compliance * force
+        return energy + self.setup.compliance * force**2 / 2, self.sagged(x, force)
 
     def take(self, index: Array) -> Stretch:
         return Stretch(self.setup.take(index), take_draws(self.curve, index))
@@ -148,7 +158,7 @@ class Stretch:
 
     def pushed(self, high: Array, forces: list[Array]) -> Callable[[Array], Array]:
         """(W − F) e^{−κ(X − X(s))} dX/ds up to `high`; the forces that it meets are added to `forces`."""
-        sagged = self.sagged(high, self.force(high)) if self.compliant else high
+        sagged = self.sag(high)
 
         def integrand(s: Array) -> Array:
             force = self.force(s)
@@ -160,7 +170,7 @@ class Stretch:
 
     def by_forces(self, low: Array, high: Array, before: Array, forces: list[Array]) -> Array:
         """K at `high` from K = `before` at `low`, a panel further up [J]."""
-        gone = self.sagged(high, self.force(high)) - self.sagged(low, self.force(low)) if self.compliant else high - low
+        gone = self.sag(high) - self.sag(low)
         return np.exp(-self.damping * gone) * before + self.integral(self.pushed(high, forces), low, high, _PANEL)
 
     def loads(self, force: Array, kinetic: Array | float = 0.0) -> tuple[Array, Array]:
@@ -195,16 +205,12 @@ def stop(setup: Setup, curve: Curve) -> Stop:
             x[again], good[again] = _newton(motion.take(again), again.size, *_FINE)
         lower, tie = (np.broadcast_to(load, n).copy() for load in motion.loads(motion.force(x)))
     outcome = np.full(n, Outcome.OK, dtype=np.int8)
-    again = np.flatnonzero(~good & slack)
+    found, again = Stop(x, lower, tie, outcome), np.flatnonzero(~good & slack)
     if again.size:
-        found = _search_twice(motion.take(again), again.size)
-        for whole, part in zip((x, lower, tie, outcome), found, strict=True):
+        for whole, part in zip(found, _search_twice(motion.take(again), again.size), strict=True):
             whole[again] = part
     lost = (outcome <= Outcome.NOT_RISING) & ~(np.isfinite(x) & np.isfinite(lower) & np.isfinite(tie))
-    for some, code in ((lost, Outcome.UNRESOLVED), (~slack, Outcome.RELEASED_STRETCHED)):
-        for whole, value in ((x, np.inf), (lower, np.inf), (tie, np.inf), (outcome, code)):
-            whole[some] = value
-    return Stop(x, lower, tie, outcome)
+    return found.without(lost, Outcome.UNRESOLVED).without(~slack, Outcome.RELEASED_STRETCHED)
 
 
 def _newton(motion: Stretch, n: int, energies: Rule, check: Rule) -> tuple[Array, Array]:
@@ -220,27 +226,24 @@ def _newton(motion: Stretch, n: int, energies: Rule, check: Rule) -> tuple[Array
         newton = np.clip(x - kinetic / np.minimum(rate, -1e-300), x / 4, reach)
         return np.where(rate < 0, newton, np.minimum(2 * x, reach))
 
-    def sag_at(x: Array) -> Array:
-        return motion.sagged(x, motion.force(x)) if motion.compliant else x
-
     for _ in range(3):  # as if there were no drag: close enough for the next rule
         x = step(x, 0.0)
     memory: Array | float = 0.0
     dragged = bool(np.any(damping))
     if dragged:
-        x = step(x, motion.integral(motion.remembered(sag_at(x)), 0.0, x, _CRUDE))
-        memory = motion.integral_from_slack(motion.remembered(sag_at(x)), x, energies)
+        x = step(x, motion.integral(motion.remembered(motion.sag(x)), 0.0, x, _CRUDE))
+        memory = motion.integral_from_slack(motion.remembered(motion.sag(x)), x, energies)
     for _ in range(5):
         before, x = x, step(x, memory)
         if np.all(np.abs(x - before) <= NEARLY * x):  # the error left is of the order of its square
             break
         if dragged:
-            sag = sag_at(x)
-            memory = np.exp(damping * (sag_at(before) - sag)) * memory
+            sag = motion.sag(x)
+            memory = np.exp(damping * (motion.sag(before) - sag)) * memory
             memory = memory + motion.integral(motion.remembered(sag), before, x, _INCREMENT)
     forces: list[Array] = []
     pushed = motion.integral_from_slack(motion.pushed(x, forces), x, check)
-    kinetic = np.exp(-damping * sag_at(x)) * motion.start + pushed
+    kinetic = np.exp(-damping * motion.sag(x)) * motion.start + pushed
     force = motion.force(x)
     good = (np.abs(kinetic) <= CLOSE * (setup.slack_length + x) * (force - weight)) & (x < reach)
     met = np.concatenate([*forces, np.broadcast_to(force, (1, n))])
@@ -250,14 +253,11 @@ def _newton(motion: Stretch, n: int, energies: Rule, check: Rule) -> tuple[Array
 def _search_twice(motion: Stretch, n: int) -> Stop:
     """The slow way, for draws that Newton's method leaves: two searches with different panels must agree."""
     with np.errstate(all="ignore"):
-        x, lower, tie, outcome = _search(motion, n, 96)
-        other = _search(motion, n, 150)
+        found, other = _search(motion, n, 96), _search(motion, n, 150)
+        x = found.stretch
         agree = np.abs(x - other.stretch) <= CLOSE_ENOUGH * (motion.setup.slack_length + x)
-    ended = (outcome == other.outcome) & (outcome > Outcome.NOT_RISING)
-    lost = ~(agree | ended)
-    for whole, value in ((x, np.inf), (lower, np.inf), (tie, np.inf), (outcome, Outcome.UNRESOLVED)):
-        whole[lost] = value
-    return Stop(x, lower, tie, outcome)
+    ended = (found.outcome == other.outcome) & (found.outcome > Outcome.NOT_RISING)
+    return found.without(~(agree | ended), Outcome.UNRESOLVED)
 
 
 def _search(motion: Stretch, n: int, panels: int) -> Stop:

@@ -56,10 +56,8 @@ class Forecast:
     u: dict[str, np.ndarray]
     dof: np.ndarray
     n_cords: int
-    steady: bool
     learned: Anchors
     level: Level
-    excess_level: Level | None
     waves: WaveEffect | None
     seed: int
     notes: tuple[str, ...]
@@ -67,19 +65,11 @@ class Forecast:
     def estimate(self, quantity: str) -> np.ndarray:
         return self.estimates[quantity]
 
-    def limit(self, quantity: str, *, probability: float | None = None) -> np.ndarray:
-        """One-sided limit of a quantity of `DANGER`, on its dangerous side.  (n_mass,)
-
-        Prediction limits at any `probability`; a tolerance limit has the share it was drawn for.
-        """
+    def limit(self, quantity: str) -> np.ndarray:
+        """One-sided limit of a quantity of `DANGER`, on its dangerous side.  (n_mass,)"""
         side = DANGER[quantity]
         if self.content is None:
-            return self.prediction_limit(quantity, self.probability if probability is None else probability)
-        if probability not in (None, self.probability):
-            raise ValueError(
-                f"these draws are of a tolerance limit for the share {self.probability:g}; "
-                f"forecast again for {probability:g}"
-            )
+            return self.prediction_limit(quantity, self.probability)
         return quantile(self.content[quantity], self.confidence if side == "upper" else 1 - self.confidence, side)
 
     def prediction_limit(self, quantity: str, probability: float) -> np.ndarray:

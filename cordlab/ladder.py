@@ -4,11 +4,12 @@ Bayesian, because one drop says nothing of scatter and two masses little of shap
 assumed):
 
 - the shape is a Mooney–Rivlin curve with any ratio c2/(c1 + c2) between 0 and 1, each as likely: from the neo-Hookean
-curve to one
-  that hardly stiffens at all. A curve that stiffens beyond it stops the mass higher, which is the safe side;
+  curve to one that hardly stiffens at all. A curve that stiffens beyond it stops the mass higher, which is the safe
+  side;
 - scatter of ln stiffness from drop to drop between 0.3 and 4 %, from cord to cord between 0.5 and 8 %, each logarithm
-as likely; - the level of stiffness is not assumed at all: the first drop gives it. Before it, only a maker's curve can,
-within 15 %.
+  as likely;
+- the level of stiffness is not assumed at all: the first drop gives it. Before it, only a maker's curve can, within
+  15 %.
 
 Every drop then weighs these against each other by the likelihood of its measured lowest point. The limit is the
 posterior predictive quantile of the next drop's lowest point, so with many drops the data decide and with one the
@@ -17,14 +18,13 @@ assumptions do.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from itertools import pairwise, product
 from math import inf
 from typing import Any
 
 import numpy as np
 
-from cordlab.anchor import GRAVITY, Evidence, SetUp, Shapes, log_scales
+from cordlab.anchor import GRAVITY, Evidence, SetUp, Shapes, log_excess, log_scales
 from cordlab.calibrate import calibrate_channel
 from cordlab.campaign import Campaign
 from cordlab.curvefit import fit_curve
@@ -120,9 +120,7 @@ class Belief:
     ends_at: float = inf  # stretch ratio up to which the curve is known
 
     def predict(self, mass: float) -> tuple[np.ndarray, np.ndarray]:
-        """Lowest point [m] and peak load at the tie point [N] of the next drop of `mass`, without drag too where that
-        is lower.
-        """
+        """Lowest point [m] and peak load at the tie point [N] of the next drop of `mass`."""
         drop = predict_drop(self.curve, mass=mass, **self.batch, **self.inputs)
         return np.asarray(drop.lowest_point), np.asarray(drop.tie_load)
 
@@ -141,8 +139,6 @@ def next_mass(
     slack_length: float | None = None,
     cord_mass: float | None = None,
     probability: float = 0.99,
-    gravity: float = GRAVITY,
-    seed: int = 0,
 ) -> Rung:
     """Whether the next mass may be dropped on this rig.
 
@@ -164,22 +160,21 @@ def next_mass(
             "cord_mass": cord_mass,
         }  # fmt: skip
         day = _test_day(drops) | {name: value for name, value in given.items() if value is not None and value != ()}
-        return next_mass(day.pop("drops"), mass=mass, cord=cord, probability=probability, gravity=gravity, seed=seed,
-                         **day)  # fmt: skip
+        return next_mass(day.pop("drops"), mass=mass, cord=cord, probability=probability, **day)
     if rig is None or least_clearance is None:
         raise ValueError(
             "the rig and the least clearance of the test day are needed: give rig=... and least_clearance=..."
         )
-    rng, under = np.random.default_rng(seed), stack_height or 0.0
+    rng, under = np.random.default_rng(0), stack_height or 0.0
     dropped = 0.0 if drops is None or not len(drops) else float(drops.mass.max())
     coming = sorted({float(m) for m in planned if m > dropped})
     if drops is not None and dropped:
-        belief = _after(drops, rig, cord, gravity, rng)
-        reasons, excess = [_so_far(drops), ASSUMED], _excess(drops, rig, gravity)
+        belief = _after(drops, rig, cord, rng)
+        reasons, excess = [_so_far(drops), ASSUMED], _excess(drops, rig)
         if makers_curve is not None:
             reasons.append("the maker's curve is not used any more: the drops say what this cord does")
     elif makers_curve is not None and slack_length is not None and cord_mass is not None:
-        batch = {"slack_length": slack_length, "cord_mass": cord_mass, "gravity": gravity}
+        batch = {"slack_length": slack_length, "cord_mass": cord_mass, "gravity": GRAVITY}
         belief, reasons = _before(makers_curve, batch, rig, rng)
         excess = UNSEEN_EXCESS
     else:
@@ -328,17 +323,14 @@ def _so_far(evidence: Evidence) -> str:
     )
 
 
-def _after(evidence: Evidence, rig: Any, cord: str | None, gravity: float, rng: np.random.Generator) -> Belief:
-    """Posterior draws of shape and level, on a grid of the assumptions; Gaussian given a grid point."""
-    if cord is not None and cord not in evidence.cord:
-        cord = None  # a cord not dropped yet is any cord of the batch
-    lengths = dict(zip(evidence.cord, evidence.slack_length, strict=True))
-    masses = dict(zip(evidence.cord, evidence.cord_mass, strict=True))
-    batch = {
-        "slack_length": float(np.mean(list(lengths.values()))),
-        "cord_mass": float(np.mean(list(masses.values()))),
-        "gravity": gravity,
-    }
+def _after(evidence: Evidence, rig: Any, cord: str | None, rng: np.random.Generator) -> Belief:
+    """Posterior draws of shape and level, on a grid of the assumptions; Gaussian given a grid point.
+
+    A `cord` that was not dropped yet is any cord of the batch.
+    """
+    each = [evidence.cord.index(name) for name in dict.fromkeys(evidence.cord)]
+    slack_length, cord_mass = float(evidence.slack_length[each].mean()), float(evidence.cord_mass[each].mean())
+    batch = {"slack_length": slack_length, "cord_mass": cord_mass, "gravity": GRAVITY}
     inputs = SetUp.of(rig).values()
     shapes = Shapes.of(Curve("mooney-rivlin", {"c1": 1.0 - RATIOS, "c2": RATIOS}))
     y = log_scales(shapes, evidence, batch, **inputs)
@@ -346,14 +338,12 @@ def _after(evidence: Evidence, rig: Any, cord: str | None, gravity: float, rng: 
     moved = replace(evidence, lowest_point=evidence.lowest_point + step)
     slope = (log_scales(shapes, moved, batch, **inputs) - y) / step
     reading = (slope * evidence.u_lowest_point) ** 2
-    same_cord = (np.array(evidence.cord)[:, None] == np.array(evidence.cord)).astype(float)
-    ahead = np.zeros(len(evidence)) if cord is None else (np.array(evidence.cord) == cord).astype(float)
-
-    weights, means, sds, which = [], [], [], []
-    for r, (sd_drop, sd_cord) in product(range(RATIOS.size), _scatters()):
+    cords = np.array(evidence.cord)
+    same_cord, ahead = (cords[:, None] == cords).astype(float), (cords == cord).astype(float)
+    found, ones = [], np.ones(len(evidence))
+    for r, sd_drop, sd_cord in product(range(RATIOS.size), DROP_SCATTER, CORD_SCATTER):
         cover = np.diag(sd_drop**2 + reading[r]) + sd_cord**2 * same_cord
         whitened = np.linalg.inv(cover)
-        ones = np.ones(len(evidence))
         precision = ones @ whitened @ ones
         level = ones @ whitened @ y[r] / precision
         residual = y[r] - level
@@ -363,32 +353,21 @@ def _after(evidence: Evidence, rig: Any, cord: str | None, gravity: float, rng: 
         pull = whitened @ link
         mean = level + pull @ residual
         var = sd_cord**2 + sd_drop**2 - link @ pull + (1.0 - ones @ pull) ** 2 / precision
-        weights.append(log_likelihood)
-        means.append(mean)
-        sds.append(np.sqrt(var))
-        which.append(r)
-    chance = np.exp(np.array(weights) - np.max(weights))
-    pick = rng.choice(len(weights), DRAWS, p=chance / chance.sum())
-    log_scale = np.array(means)[pick] + np.array(sds)[pick] * rng.standard_normal(DRAWS)
-    return Belief(shapes.take(np.array(which)[pick], np.exp(log_scale)), batch, inputs)
+        found.append((log_likelihood, mean, np.sqrt(var), r))
+    weights, means, sds, which = np.array(found).T
+    chance = np.exp(weights - weights.max())
+    pick = rng.choice(weights.size, DRAWS, p=chance / chance.sum())
+    log_scale = means[pick] + sds[pick] * rng.standard_normal(DRAWS)
+    return Belief(shapes.take(which[pick].astype(int), np.exp(log_scale)), batch, inputs)
 
 
-@lru_cache(maxsize=1)
-def _scatters() -> tuple[tuple[float, float], ...]:
-    return tuple((float(a), float(b)) for a, b in product(DROP_SCATTER, CORD_SCATTER))
-
-
-def _excess(evidence: Evidence, rig: Any, gravity: float) -> float:
-    """Greatest measured peak over the even cord's peak for that drop, at least 1; the assumed excess where no peak was
-    recorded.
-    """
+def _excess(evidence: Evidence, rig: Any) -> float:
+    """Greatest measured peak over the even cord's of that drop, at least 1; the assumed one without any record."""
     recorded = evidence.take(np.isfinite(evidence.peak_load))
     if not len(recorded):
         return UNSEEN_EXCESS
-    batch: dict[str, Any] = {"slack_length": recorded.slack_length, "cord_mass": recorded.cord_mass, "gravity": gravity}
+    batch: dict[str, Any] = {"slack_length": recorded.slack_length, "cord_mass": recorded.cord_mass, "gravity": GRAVITY}
     inputs = SetUp.of(rig).values()
     shape = Shapes.of(Curve("mooney-rivlin", {"c1": 0.8, "c2": 0.2}))
-    y = log_scales(shape, recorded, batch, **inputs)[0]
-    drop = predict_drop(shape.take(np.zeros(len(recorded), int), np.exp(y)), mass=recorded.mass, **batch, **inputs)
-    load = drop.tie_load if recorded.load_cell_at == "top" else drop.tension
-    return max(1.0, float(np.max(recorded.peak_load / load)))
+    y = log_scales(shape, recorded, batch, **inputs)
+    return max(1.0, float(np.exp(log_excess(shape, recorded, y, batch, None, **inputs).max())))

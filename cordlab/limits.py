@@ -78,7 +78,6 @@ def learn(
     rig: Any,
     shapes: Sequence[Curve] = (),
     waves: WaveEffect | None = None,
-    gravity: float = GRAVITY,
 ) -> Learned:
     """Anchor `curve` on measured lowest points and peaks.
 
@@ -94,11 +93,8 @@ def learn(
     cords = {name: k for k, name in reversed(list(enumerate(evidence.cord)))}
     first = list(cords.values())
     lengths = evidence.slack_length[first]
-    batch = {
-        "slack_length": float(lengths.mean()),
-        "cord_mass": float(evidence.cord_mass[first].mean()),
-        "gravity": gravity,
-    }
+    cord_mass = float(evidence.cord_mass[first].mean())
+    batch = {"slack_length": float(lengths.mean()), "cord_mass": cord_mass, "gravity": GRAVITY}
     if np.ptp(lengths) > 0.1 * batch["slack_length"]:
         notes.append(
             f"slack lengths run from {lengths.min():.2f} to {lengths.max():.2f} m, and limits for another cord cover "
@@ -122,7 +118,7 @@ def learn(
         y = log_scales(shape, evidence, batch, **inputs)
         r = log_excess(shape, kept, y[:, peaked], batch, waves, **inputs) if by_peaks else np.empty((len(y), 0))
         pull = np.exp(y) * shape.take(np.arange(shape.count)).force(reached[:, None]).T
-        turns = (pull > gravity * (evidence.mass + batch["cord_mass"] / 2)).all(axis=1)  # else it fell on
+        turns = (pull > GRAVITY * (evidence.mass + batch["cord_mass"] / 2)).all(axis=1)  # else it fell on
         found = np.flatnonzero(turns & np.isfinite(y).all(axis=1) & np.isfinite(r).all(axis=1))
         if found.size < shape.count:
             notes.append(

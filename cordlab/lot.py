@@ -38,9 +38,8 @@ class WeibullFit:
         S(s) = Σ e^(s·a), and given s the location is a gamma variable.
         """
         a, n = self.standardised, len(self.standardised)
-        log_s = np.linspace(
-            -40, 8, 4801
-        )  # trapezoid on the logarithm: converges exponentially, heavy tail of n = 2 held
+        # trapezoid on the logarithm: converges exponentially, heavy tail of n = 2 held
+        log_s = np.linspace(-40, 8, 4801)
         s = np.exp(log_s)
         log_sum = special.logsumexp(s[:, None] * a, axis=1)
         log_density = (n - 1) * log_s + s * a.sum() - n * log_sum
@@ -131,23 +130,17 @@ class Lot:
         return "\n".join(lines + [f"note: {caution}" for caution in self.cautions])
 
     def to_dict(self) -> dict[str, Any]:
+        columns = ("cord", "breaking_load", "end_loops", "plotting_position")
+        ranks = self.plotting_positions.tolist()
+        rows = zip(self.cords, self.loads.tolist(), self.end_loops, ranks, strict=True)
+        names = ("lowest_break", "strength", "greatest_load_limit", "strength_factor", "least_strength_factor",
+                 "sample", "sample_needed")  # fmt: skip
         return {
             "issued": self.issued,
             "reasons": list(self.reasons),
             "cautions": list(self.cautions),
-            "breaks": [
-                {"cord": cord, "breaking_load": float(load), "end_loops": loops, "plotting_position": float(position)}
-                for cord, load, loops, position in zip(
-                    self.cords, self.loads, self.end_loops, self.plotting_positions, strict=True
-                )
-            ],
-            "lowest_break": self.lowest_break,
-            "strength": self.strength,
-            "greatest_load_limit": self.greatest_load_limit,
-            "strength_factor": self.strength_factor,
-            "least_strength_factor": self.least_strength_factor,
-            "sample": self.sample,
-            "sample_needed": self.sample_needed,
+            "breaks": [dict(zip(columns, row, strict=True)) for row in rows],
+            **{name: getattr(self, name) for name in names},
             "tolerance": {
                 "share": self.share,
                 "confidence": self.confidence,
@@ -211,7 +204,11 @@ def assess_lot(
         strengths.append(design_breaking_load)
     strength = min(strengths, default=None)
     factor = strength / greatest_load_limit if strength is not None and greatest_load_limit is not None else None
-    weibull = fit_weibull(loads) if loads.size > 1 and loads[0] < loads[-1] else None
+    weibull = normal_limit = weibull_limit = None
+    if loads.size > 1 and loads[0] < loads[-1]:
+        weibull = fit_weibull(loads)
+        weibull_limit = weibull.lower_limit(share=share, confidence=confidence)
+        normal_limit = tolerance_limit(loads, share=share, confidence=confidence, side="lower").lower
     reasons = _sampling_reasons(end_loops, sample, needed, n_lot, sample_share)
     reasons += _strength_reasons(strength, factor, least_strength_factor, greatest_load_limit)
     return Lot(
@@ -225,10 +222,8 @@ def assess_lot(
         strength_factor=factor,
         least_strength_factor=least_strength_factor,
         greatest_load_limit=greatest_load_limit,
-        normal_limit=tolerance_limit(loads, share=share, confidence=confidence, side="lower").lower
-        if weibull
-        else None,
-        weibull_limit=weibull.lower_limit(share=share, confidence=confidence) if weibull else None,
+        normal_limit=normal_limit,
+        weibull_limit=weibull_limit,
         weibull=weibull,
         share=share,
         confidence=confidence,

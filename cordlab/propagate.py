@@ -4,7 +4,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from math import floor, inf, isfinite, log10, sqrt
+from math import ceil, floor, inf, isfinite, log10, sqrt
 
 import numpy as np
 from scipy.special import ndtr, ndtri, stdtrit
@@ -61,15 +61,11 @@ def t_factor(share: float, dof: float) -> float:
 
 @dataclass(frozen=True)
 class Linear:
-    """A first-order result (JCGM 100, 5.1.2 and G.4.1): u_i(y) of each input, combined, with effective degrees of
-    freedom.
-    """
+    """A first-order result (JCGM 100, 5.1.2 and G.4.1), with effective degrees of freedom."""
 
     estimate: float
     u: float
     dof: float
-    contributions: dict[str, float]
-    sensitivities: dict[str, float]
 
     def interval(self, probability: float) -> tuple[float, float]:
         half = t_factor(0.5 + probability / 2, self.dof) * self.u
@@ -81,15 +77,11 @@ def linear(function: Callable[..., float], inputs: Mapping[str, Input]) -> Linea
     way.
     """
     at = {name: x.value for name, x in inputs.items()}
-    estimate = float(function(**at))
-    slopes = {}
-    for name, x in inputs.items():
-        step = x.u if x.u > 0 else 1e-6 * max(abs(x.value), 1.0)
-        up, down = function(**{**at, name: x.value + step}), function(**{**at, name: x.value - step})
-        slopes[name] = float(up - down) / (2 * step)
-    shares = {name: abs(slopes[name]) * x.u for name, x in inputs.items()}
-    u, dof = welch_satterthwaite(list(shares.values()), [x.dof for x in inputs.values()])
-    return Linear(estimate, u, dof, shares, slopes)
+    shares = [
+        abs(function(**{**at, name: x.value + x.u}) - function(**{**at, name: x.value - x.u})) / 2
+        for name, x in inputs.items()
+    ]
+    return Linear(float(function(**at)), *welch_satterthwaite(shares, [x.dof for x in inputs.values()]))
 
 
 def numerical_tolerance(u: float, digits: int = 2) -> float:
@@ -141,7 +133,7 @@ def adaptive(
     batch: Callable[[np.random.Generator, int], np.ndarray],
     statistic: Callable[[np.ndarray], np.ndarray],
     *,
-    tolerance: float | np.ndarray | Callable[[np.ndarray], float | np.ndarray],
+    tolerance: Callable[[np.ndarray], float | np.ndarray],
     seed: int,
     size: int,
     most: int,
@@ -150,13 +142,13 @@ def adaptive(
     tolerance.
 
     JCGM 101 7.9.4. `batch(rng, size)` gives draws with the draws on the last axis, `statistic` one or more numbers of a
-    batch. Returns the batches and whether the rule was met before `most` draws. A statistic that is infinite in every
-    batch is steady.
+    batch, `tolerance` what they may be off, from all draws. Returns the batches and whether the rule was met before
+    `most` draws. A statistic that is infinite in every batch is steady.
     """
     rng = np.random.default_rng(seed)
     batches: list[np.ndarray] = []
     found: list[np.ndarray] = []
-    looked, limit = 0, np.inf if callable(tolerance) else tolerance
+    looked, limit = 0, np.asarray(np.inf)
     while True:
         batches.append(batch(rng, size))
         found.append(np.atleast_1d(statistic(batches[-1])))
@@ -167,9 +159,9 @@ def adaptive(
             finite = np.where(always, 0.0, stack)
             if np.all(np.isfinite(finite)):
                 error = finite.std(0, ddof=1) / sqrt(h)
-                # a tolerance from all draws is asked for only where it can matter: time grows with the draws
-                if callable(tolerance) and (h >= 2 * looked or np.all(2 * error <= NEARLY * limit)):
-                    looked, limit = h, tolerance(np.concatenate(batches, -1))
+                # the tolerance is asked for only where it can matter: time grows with the draws
+                if h >= 2 * looked or np.all(2 * error <= NEARLY * limit):
+                    looked, limit = h, np.asarray(tolerance(np.concatenate(batches, -1)))
                 if np.all(2 * error <= limit):
                     return batches, True
         if (h + 1) * size > most:
@@ -183,7 +175,6 @@ def monte_carlo(
     probability: float = 0.95,
     digits: int = 2,
     seed: int = 0,
-    most: int = 5_000_000,
 ) -> MonteCarlo:
     """Monte Carlo through `function(**draws)` until estimate, u and both ends are steady to `digits` digits of u (JCGM
     101 7.9).
@@ -195,15 +186,10 @@ def monte_carlo(
     def statistic(y: np.ndarray) -> np.ndarray:
         return np.array([y.mean(), y.std(ddof=1), *np.quantile(y, [(1 - probability) / 2, (1 + probability) / 2])])
 
-    size = max(int(np.ceil(100 / (1 - probability))), 10_000)
     batches, stable = adaptive(
-        batch,
-        statistic,
-        tolerance=lambda y: numerical_tolerance(float(y.std()), digits),
-        seed=seed,
-        size=size,
-        most=most,
-    )
+        batch, statistic, tolerance=lambda y: numerical_tolerance(float(y.std()), digits), seed=seed,
+        size=max(ceil(100 / (1 - probability)), 10_000), most=5_000_000,
+    )  # fmt: skip
     return MonteCarlo(np.sort(np.concatenate(batches)), stable)
 
 

@@ -21,10 +21,13 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-from scipy.special import stdtrit
 
 MIN_DROPS_FOR_OWN_LINE = 3
 """A cord with fewer drops gives no scatter about a line of its own, so the cords then share one slope."""
+
+
+class EvidenceError(ValueError):
+    """The drops cannot carry the limit asked for; the message says which and why."""
 
 
 @dataclass(frozen=True)
@@ -52,7 +55,7 @@ class Level:
     def parts(self) -> tuple[np.ndarray, np.ndarray]:
         """Variance of the next value about the estimated mean: from cords, from drops."""
         between = self.between * (self.estimate_between + self.content_between)
-        within = np.asarray(self.within)[..., None] * np.maximum(self.estimate_within + self.content_within, 0.0)
+        within = self.within[..., None] * np.maximum(self.estimate_within + self.content_within, 0.0)
         return between, within
 
     @property
@@ -63,32 +66,19 @@ class Level:
     def dof(self) -> np.ndarray:
         """Effective degrees of freedom of `sd` (Welch–Satterthwaite, JCGM 100 G.4.1); inf without any scatter."""
         total = sum(self.parts)
-        below = sum(
-            part**2 / dof for part, dof in zip(self.parts, (self.dof_between, self.dof_within), strict=True) if dof > 0
-        )
+        known = zip(self.parts, (self.dof_between, self.dof_within), strict=True)
+        below = sum(part**2 / dof for part, dof in known if dof > 0)
         return np.divide(total**2, below, out=np.full(np.shape(total), np.inf), where=np.asarray(below) > 0)
 
-    def at(self, k: int, sets: np.ndarray | None = None) -> "Level":
+    def at(self, k: int, sets: np.ndarray) -> "Level":
         """The level at mass number k, of the given sets of values (numbers along the leading axis)."""
-        pick = (lambda a: a) if sets is None else (lambda a: a[sets])
+        one = slice(k, k + 1)
         coefficients = {
-            name: getattr(self, name)[k : k + 1]
+            name: getattr(self, name)[one]
             for name in ("estimate_between", "estimate_within", "content_between", "content_within")
         }
-        return replace(
-            self,
-            mean=pick(self.mean[..., k : k + 1]),
-            between=pick(self.between[..., k : k + 1]),
-            within=pick(np.asarray(self.within)),
-            **coefficients,
-        )
-
-    def limit(self, probability: float, side: str) -> np.ndarray:
-        """Prediction limit for the next value by Student's t with the effective degrees of freedom."""
-        if side not in ("upper", "lower"):
-            raise ValueError(f"side is 'upper' or 'lower', not {side!r}")
-        sign = 1.0 if side == "upper" else -1.0
-        return self.mean + sign * stdtrit(np.minimum(self.dof, 1e9), probability) * self.sd
+        values = {"mean": self.mean[sets, one], "between": self.between[sets, one], "within": self.within[sets]}
+        return replace(self, **values, **coefficients)
 
 
 @dataclass(frozen=True)
@@ -196,12 +186,13 @@ class CordLines:
         return replace(self, values=np.eye(self.mass.size)).another_cord(masses).mean.T
 
     def another_cord(self, masses: Any) -> Level:
-        """Level for another cord of the batch.  Raises ValueError with fewer than 2 cords (3 where each has one mass
-        only).
+        """Level for another cord of the batch.
+
+        Raises EvidenceError with fewer than 2 cords (3 where each has one mass only).
         """
         n = self.n_cords
         if n < 2:
-            raise ValueError(
+            raise EvidenceError(
                 "only 1 cord: a limit for another cord needs at least 2; ask for this cord, or test more cords"
             )
         if self.structure == "across cords":
@@ -227,15 +218,16 @@ class CordLines:
         )
 
     def this_cord(self, masses: Any, cord: str) -> Level:
-        """Level for the next drop of a tested cord: its own mean and the scatter of drops.  Raises ValueError without
-        any.
+        """Level for the next drop of a tested cord: its own mean and the scatter of drops.
+
+        Raises EvidenceError without any.
         """
         if cord not in self.names:
-            raise ValueError(f"cord {cord!r} has no drop here; cords with drops: {', '.join(self.names)}")
+            raise EvidenceError(f"cord {cord!r} has no drop here; cords with drops: {', '.join(self.names)}")
         if self.dof_within < 1:
-            raise ValueError("no cord was dropped often enough to show scatter from drop to drop: repeat some drops")
+            raise EvidenceError("no cord was dropped often enough to show scatter from drop to drop: repeat some drops")
         if self.structure == "across cords":
-            raise ValueError(
+            raise EvidenceError(
                 f"cord {cord!r} was dropped at one mass only, as all cords were: nothing says how it does at another"
             )
         w = self.weights(masses, [self.names.index(cord)])[:, 0]
@@ -266,7 +258,7 @@ class CordLines:
     def _across_cords(self, x0: np.ndarray) -> Level:
         n = self.n_cords
         if n < 3:
-            raise ValueError(
+            raise EvidenceError(
                 "2 cords, each at one mass of its own, show no scatter about a line: drop each cord at two masses"
             )
         w = self.weights([0.0])[0]

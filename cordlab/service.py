@@ -122,7 +122,7 @@ def _held_by_both(rating: Rating, wear_at: Callable[[float], Wear], count: int) 
     """
 
     def unmet(mass: float) -> bool:
-        return any(p.kind == "tested" and p.jumps <= count and not p.meets for p in wear_at(mass).points)
+        return any(point.jumps <= count and not point.meets for point in wear_at(mass).tested)
 
     if rating.lightest is None or rating.heaviest is None or not unmet(rating.heaviest):
         return rating

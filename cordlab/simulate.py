@@ -1,6 +1,7 @@
 """The next drop by Monte Carlo (JCGM 101): draws common to all masses, in batches until the limits are steady."""
 
 from dataclasses import dataclass, fields, replace
+from math import ceil
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,7 @@ from cordlab.anchor import VISCOSITY, Anchors, EvidenceError, SetUp, WaveEffect,
 from cordlab.drop import Prediction, predict_drop
 from cordlab.forecast import DANGER, Forecast, spread_of
 from cordlab.propagate import adaptive, quantile
-from cordlab.scatter import CordLines, Level, Pivots
+from cordlab.scatter import Level, Pivots
 from cordlab.spread import prediction_assurance
 
 BATCH_SIZE = 10_000  # JCGM 101 7.9.4 b
@@ -79,7 +80,7 @@ class Run:
             )
         pick = range(len(learned.shapes))
         lines = [learned.lines(j) for j in pick]
-        levels = tuple(_level(line, hung, cord) for line in lines)
+        levels = tuple(line.another_cord(hung) if cord is None else line.this_cord(hung, cord) for line in lines)
         shift = lines[0].mean_weights(hung, cord) @ learned.slope.T
         if waves is not None and VISCOSITY in learned.shared:
             shift[:, list(learned.shared).index(VISCOSITY)] += waves.at(hung, "stiffness")[1]
@@ -195,24 +196,19 @@ class Run:
             raise ValueError(f"limit is 'prediction' or 'tolerance', not {limit!r}")
         content = probability if limit == "tolerance" else None
         share = probability if content is None else confidence
-        size = draws or max(int(np.ceil(100 / (1 - share))), BATCH_SIZE)
         rows = slice(0, len(DANGER)) if content is None else slice(len(DANGER), None)
-        sides = list(DANGER.values())
+        sides = [(share if side == "upper" else 1 - share, side) for side in DANGER.values()]
 
         def limits_of(batch: np.ndarray) -> np.ndarray:
-            found = [
-                quantile(x, share if side == "upper" else 1 - share, side)
-                for x, side in zip(batch[rows], sides, strict=True)
-            ]
-            return np.ravel(found)
+            return np.ravel([quantile(x, *side) for x, side in zip(batch[rows], sides, strict=True)])
 
         def fine_enough(batch: np.ndarray) -> np.ndarray:
             low, high = np.quantile(batch[rows], [0.16, 0.84], axis=-1, method="lower")
             return STEADY * np.ravel(high - low) / 2
 
         batches, steady = adaptive(
-            lambda rng, n: self.batch(rng, n, content), limits_of, tolerance=fine_enough, seed=seed, size=size,
-            most=draws or MOST_DRAWS,
+            lambda rng, n: self.batch(rng, n, content), limits_of, tolerance=fine_enough, seed=seed,
+            size=draws or max(ceil(100 / (1 - share)), BATCH_SIZE), most=draws or MOST_DRAWS,
         )  # fmt: skip
         every = np.concatenate(batches, axis=-1)
         notes = list(self.learned.notes)
@@ -240,10 +236,8 @@ class Run:
             u={name: spread_of(x) for name, x in named.items()},
             dof=self.levels[0].dof[0],
             n_cords=n_cords,
-            steady=steady,
             learned=self.learned,
             level=self.levels[0],
-            excess_level=None if self.excess_levels is None else self.excess_levels[0],
             waves=self.waves,
             seed=seed,
             notes=tuple(notes),
@@ -257,13 +251,6 @@ def _on_average(n_cords: int, probability: float) -> str:
         f"single one it may be less: with {n_cords} cords even an exact limit holds as many in about {often:.0f} % "
         'of campaigns. Assurance for this one takes a tolerance limit ([decision] limit = "tolerance").'
     )
-
-
-def _level(lines: CordLines, hung: np.ndarray, cord: str | None) -> Level:
-    try:
-        return lines.another_cord(hung) if cord is None else lines.this_cord(hung, cord)
-    except ValueError as error:
-        raise EvidenceError(str(error)) from error
 
 
 def _cut(draws: Any, part: slice) -> Any:

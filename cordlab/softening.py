@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy import special
 
-from cordlab.ageing import TOGETHER, retests
+from cordlab.ageing import retests
 from cordlab.curves import Curve
 from cordlab.drop import scale_for_lowest_point
 from cordlab.lines import Lines, fit_lines
@@ -48,13 +48,10 @@ class Softening:
         return "; ".join(said)
 
     def to_dict(self) -> dict[str, Any]:
+        columns = ("cord", "jumps", "ln_scale", "lengthening")
+        rows = zip(*(getattr(self, name).tolist() for name in columns), strict=True)
         return {
-            "rows": [
-                {"cord": str(cord), "jumps": int(count), "ln_scale": float(scale), "lengthening": float(length)}
-                for cord, count, scale, length in zip(
-                    self.cord, self.jumps, self.ln_scale, self.lengthening, strict=True
-                )
-            ],
+            "rows": [dict(zip(columns, row, strict=True)) for row in rows],
             "scale_slope": self.scale_lines.slope,
             "se_scale_slope": self.scale_lines.se_slope,
             "p_scale": self.p_scale,
@@ -90,18 +87,16 @@ def tell_apart(
     air_density: float = 1.2,
     release_depth: float = 0.0,
     compliance: float = 0.0,
-    together: int = TOGETHER,
 ) -> Softening:
     """Split wear into softening and lengthening.
 
-    cord, jumps, mass [kg], lowest_point [m], slack_length [m, when new], cord_mass [kg] : (n,) one a drop ;
-    together : counts no farther apart are one retest ; the rest as in `predict_drop`.
-    A lengthened cord keeps its curve in the stretch ratio. At each cord and count the
-    scale and the length are those with which all its masses come to their lowest points, by least squares on ln scale.
+    cord, jumps, mass [kg], lowest_point [m], slack_length [m, when new], cord_mass [kg] : (n,) one a drop ; the rest as
+    in `predict_drop`. A lengthened cord keeps its curve in the stretch ratio. At each cord and count the scale and the
+    length are those with which all its masses come to their lowest points, by least squares on ln scale.
     Raises ValueError unless two cords were dropped at two masses or more at two retests or more.
     """
     cord, jumps, mass = np.asarray(cord), np.asarray(jumps), np.asarray(mass, float)
-    retest = retests(jumps, together)
+    retest = retests(jumps)
     new_length = np.broadcast_to(np.asarray(slack_length, float), mass.shape)
     rows = [
         of
@@ -131,8 +126,7 @@ def tell_apart(
         )
         return np.log(scale)
 
-    longer = np.zeros(mass.size)
-    logs = np.empty(len(rows))
+    longer, logs = np.zeros(mass.size), np.empty(len(rows))
     for _ in range(3):  # nearly linear in the length: three rounds reach rounding
         length = new_length + longer
         here, rate = ln_scale(length), (ln_scale(length * 1.0001) - ln_scale(length * 0.9999)) / (2e-4 * length)
@@ -158,6 +152,6 @@ def tell_apart(
 
 def _p(lines: Lines) -> float:
     """Two-sided p of a mean slope of 0."""
-    return (
-        float(2 * special.stdtr(len(lines.groups) - 1, -abs(lines.slope / lines.se_slope))) if lines.se_slope else 0.0
-    )
+    if not lines.se_slope:
+        return 0.0
+    return float(2 * special.stdtr(len(lines.groups) - 1, -abs(lines.slope / lines.se_slope)))

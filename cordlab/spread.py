@@ -207,11 +207,10 @@ def _check_share(**shares: float) -> None:
             raise ValueError(f"{name} {share:g} is not between 0 and 1")
 
 
-def prediction_factor(n: float, probability: float, sides: int = 1, *, dof: float | None = None) -> float:
+def prediction_factor(n: float, probability: float, sides: int = 1) -> float:
     """k such that mean ± k·sd holds the next value with `probability`: t·√(1 + 1/n), on n − 1 degrees of freedom."""
     _check_share(probability=probability)
-    dof = _dof(n, dof)
-    return float(_t(probability, dof, sides) * np.sqrt(1 + 1 / n))
+    return float(_t(probability, _dof(n), sides) * np.sqrt(1 + 1 / n))
 
 
 def prediction_assurance(n: int, probability: float) -> float:
@@ -241,7 +240,7 @@ def tolerance_factor(n: float, share: float, confidence: float, sides: int = 1, 
     raise ValueError(f"sides = {sides!r}: 1 or 2")
 
 
-def _dof(n: float, dof: float | None) -> float:
+def _dof(n: float, dof: float | None = None) -> float:
     if n < 1:
         raise ValueError(f"n = {n}: at least one value is needed")
     dof = n - 1 if dof is None else dof
@@ -296,8 +295,8 @@ def confidence_limit(values: Sequence[float] | np.ndarray, *, confidence: float,
     """Where the mean lies: mean ± t·sd/√n. Not a limit for the next value. values : (n,), n ≥ 2."""
     y = _checked(values)
     _check_share(confidence=confidence)
-    factor = _t(confidence, _dof(len(y), None), _sides(side)) / len(y) ** 0.5
-    return _limit("confidence", y, side, factor, confidence, np.nan)
+    factor = _t(confidence, _dof(len(y)), _sides(side)) / len(y) ** 0.5
+    return _limit("confidence", y, side, factor, confidence)
 
 
 def tolerance_limit(values: Sequence[float] | np.ndarray, *, share: float, confidence: float, side: Side) -> Limit:
@@ -324,7 +323,7 @@ def prediction_limit(
     _check_share(probability=probability)
     if groups is None:
         y = _checked(values)
-        return _limit("prediction", y, side, prediction_factor(len(y), probability, _sides(side)), probability, np.nan)
+        return _limit("prediction", y, side, prediction_factor(len(y), probability, _sides(side)), probability)
     y, member, sizes = _grouped(values, groups)
     n, k = len(y), len(sizes)
     if k < 2:
@@ -350,12 +349,12 @@ def prediction_about(
     _check_share(probability=probability)
     total, sides = sum(variance for variance, _ in parts), _sides(side)
     if total <= 0:  # nothing scatters
-        return _about(
-            centre, 0.0, "prediction", side, _t(probability, parts[0][1], sides), probability, np.nan, n, parts[0][1]
-        )
-    dof = total**2 / sum(variance**2 / own for variance, own in parts)  # Welch–Satterthwaite, to be told
-    half = sum(_t(probability, own, sides) ** 2 * variance for variance, own in parts) ** 0.5
-    return _about(centre, total**0.5, "prediction", side, half / total**0.5, probability, np.nan, n, dof)
+        dof, sd = parts[0][1], 0.0
+        factor = _t(probability, dof, sides)
+    else:
+        dof, sd = total**2 / sum(variance**2 / own for variance, own in parts), total**0.5  # Welch–Satterthwaite
+        factor = sum(_t(probability, own, sides) ** 2 * variance for variance, own in parts) ** 0.5 / sd
+    return Limit("prediction", side, *_ends(centre, factor * sd, side), probability, np.nan, n, dof, factor)
 
 
 def _sides(side: str) -> int:
@@ -364,22 +363,12 @@ def _sides(side: str) -> int:
     return 2 if side == "both" else 1
 
 
-def _limit(kind: str, y: np.ndarray, side: Side, factor: float, probability: float, confidence: float) -> Limit:
-    mean = y[0] + (y - y[0]).mean()
-    return _about(mean, y.std(ddof=1), kind, side, factor, probability, confidence, len(y), len(y) - 1)
-
-
-def _about(
-    mean: float,
-    spread: float,
-    kind: str,
-    side: Side,
-    factor: float,
-    probability: float,
-    confidence: float,
-    n: int,
-    dof: float,
+def _limit(
+    kind: str, y: np.ndarray, side: Side, factor: float, probability: float, confidence: float = np.nan
 ) -> Limit:
-    lower = float(mean - factor * spread) if side != "upper" else -np.inf
-    upper = float(mean + factor * spread) if side != "lower" else np.inf
-    return Limit(kind, side, lower, upper, probability, confidence, n, dof, factor)
+    ends = _ends(y[0] + (y - y[0]).mean(), factor * y.std(ddof=1), side)
+    return Limit(kind, side, *ends, probability, confidence, len(y), len(y) - 1, factor)
+
+
+def _ends(mean: float, half: float, side: Side) -> tuple[float, float]:
+    return float(mean - half) if side != "upper" else -np.inf, float(mean + half) if side != "lower" else np.inf

@@ -6,11 +6,11 @@ from typing import Any
 import numpy as np
 from scipy.special import bdtrc, stdtrit
 
-from cordlab.anchor import Anchors, Evidence, EvidenceError, log_scales, stiffened
+from cordlab.anchor import Anchors, Evidence, log_scales, stiffened
 from cordlab.drop import predict_drop
 from cordlab.progress import Progress, unwatched
 from cordlab.refit import GROUPS, groups_left_out
-from cordlab.scatter import CordLines, Level
+from cordlab.scatter import CordLines
 
 DOUBTFUL = 0.01
 """Validation fails where so many drops outside their limits had less than this probability, were the limits true."""
@@ -118,7 +118,10 @@ def validate(
 def _row(learned: Anchors, lines: CordLines, drops: Evidence, k: int, probability: float) -> HeldBack:
     """Drop k of `drops` against the limits that `lines` give."""
     mass, inputs = drops.mass[k], learned.rig.values()
-    level, whose = _level(lines, np.array([mass]), drops.cord[k])
+    cord, whose = drops.cord[k], "another cord"
+    if cord in lines.names and (lines.dof_within > 0 or lines.n_cords < 2) and lines.structure != "across cords":
+        whose = "this cord"
+    level = lines.this_cord([mass], cord) if whose == "this cord" else lines.another_cord([mass])
     error = 0.0
     if mass not in lines.mass and drops.u_mass[k] > 0:  # a mass of its own has an error that the fit drops don't share
         one = drops.take(np.array([k]))
@@ -132,14 +135,5 @@ def _row(learned: Anchors, lines: CordLines, drops: Evidence, k: int, probabilit
     points = predict_drop(curves, mass=mass, **learned.batch, **inputs).lowest_point
     predicted, upper, lower = (float(x) for x in points[[0, 2, 1]])
     measured = float(drops.lowest_point[k])
-    seen = drops.drop[k], drops.cord[k], float(mass), measured
-    return HeldBack(*seen, predicted, lower, upper, whose, float(drops.u_lowest_point[k]))
-
-
-def _level(lines: CordLines, mass: np.ndarray, cord: str) -> tuple[Level, str]:
-    try:
-        if cord in lines.names and (lines.dof_within > 0 or lines.n_cords < 2) and lines.structure != "across cords":
-            return lines.this_cord(mass, cord), "this cord"
-        return lines.another_cord(mass), "another cord"
-    except ValueError as error:
-        raise EvidenceError(str(error)) from error
+    u_measured = float(drops.u_lowest_point[k])
+    return HeldBack(drops.drop[k], cord, float(mass), measured, predicted, lower, upper, whose, u_measured)

@@ -61,6 +61,10 @@ class Wear:
         return self.lines.se_slope if self.lines and len(self.lines.groups) > 1 else None
 
     @property
+    def tested(self) -> tuple[WearPoint, ...]:
+        return tuple(point for point in self.points if point.kind == "tested")
+
+    @property
     def forecast(self) -> tuple[WearPoint, ...]:
         return tuple(point for point in self.points if point.kind == "forecast")
 
@@ -82,6 +86,8 @@ class Wear:
         return "\n".join([*lines, *(f"  {reason}" for reason in self.reasons), *(f"note: {c}" for c in self.cautions)])
 
     def to_dict(self) -> dict[str, Any]:
+        lines = self.lines
+        slopes = dict(zip(map(str, lines.groups), lines.slopes.tolist(), strict=True)) if lines else {}
         return {
             "quantity": self.quantity,
             "unit": self.unit,
@@ -91,10 +97,8 @@ class Wear:
             "probability": self.probability,
             "slope": self.slope,
             "se_slope": self.se_slope,
-            "slopes": dict(zip(map(str, self.lines.groups), self.lines.slopes.tolist(), strict=True))
-            if self.lines
-            else {},
-            "tested": [point.to_dict() for point in self.points if point.kind == "tested"],
+            "slopes": slopes,
+            "tested": [point.to_dict() for point in self.tested],
             "forecast": [point.to_dict() for point in self.forecast],
             "crossing_forecast": dict(self.crossing),
             "curvature_p": self.curvature_p,
@@ -119,13 +123,11 @@ class Wear:
             (dots,) = ax.plot(self.jumps[of], self.values[of], "o", ms=4)
             if self.lines and name in self.lines.groups:
                 span = np.array([self.jumps[of].min(), self.jumps[of].max()])
-                index = self.lines.groups.index(name)
-                ax.plot(
-                    span, self.lines.intercepts[index] + self.lines.slopes[index] * span, lw=0.8, color=dots.get_color()
-                )
-        tested = [point for point in self.points if point.kind == "tested"]
+                k = self.lines.groups.index(name)
+                line = self.lines.intercepts[k] + self.lines.slopes[k] * span
+                ax.plot(span, line, lw=0.8, color=dots.get_color())
         for side in ("lower", "upper"):
-            for points, style in ((tested, "-"), ([*tested[-1:], *self.forecast], "--")):
+            for points, style in ((self.tested, "-"), ((*self.tested[-1:], *self.forecast), "--")):
                 shown = [(point.jumps, getattr(point, side)) for point in points if getattr(point, side) is not None]
                 if shown:
                     ax.plot(*zip(*shown, strict=True), style, color="0.2", lw=1.5)
@@ -160,8 +162,8 @@ def assess_wear(
     recorded at the drops (temperature, rest), nan where not recorded ; together : counts no farther apart are one
     retest, which stands at its lowest count.
     A retest is judged by its own drops alone (limit for another cord, no line assumed) where every cord was dropped,
-    else by the lines; a forecast by the worse of straight and curved lines, never beyond one
-    longest step between tests. Wear that gets faster towards the bound has no forecast.
+    else by the lines; a forecast by the worse of straight and curved lines, never beyond one longest step between
+    tests. Wear that gets faster towards the bound has no forecast.
     Raises ValueError for input that makes no sense; too little of it gives no rating, with the reason.
     """
     cord, jumps, values = _checked(cord, jumps, values)
@@ -173,11 +175,8 @@ def assess_wear(
         raise ValueError(f"probability {probability:g} is not between 0 and 1")
     if together < 0:
         raise ValueError(f"together {together}: at least 0")
-    bounds: dict[Side, float] = {}
-    if least is not None:
-        bounds["lower"] = least
-    if greatest is not None:
-        bounds["upper"] = greatest
+    given: dict[Side, float | None] = {"lower": least, "upper": greatest}
+    bounds = {side: bound for side, bound in given.items() if bound is not None}
     retest = retests(jumps, together)
     names = dict.fromkeys(cord.tolist())
     lined = [name for name in names if np.unique(retest[cord == name]).size > 1]
@@ -205,7 +204,7 @@ def assess_wear(
         crossing = judge.crossing(last, last - counts[0])
         if retire_at == last:
             next_retest = _next_retest(last, step, crossing["early"], greatest_jumps)
-    recorded = {name: _by_count(retest, np.asarray(given, float)) for name, given in (conditions or {}).items()}
+    recorded = {name: _by_count(retest, np.asarray(seen, float)) for name, seen in (conditions or {}).items()}
     return Wear(
         quantity=quantity,
         unit=unit,

@@ -152,7 +152,7 @@ def test_the_adaptive_stop_reaches_the_tolerance_and_says_when_it_does_not():
         return adaptive(
             lambda rng, n: rng.standard_normal(n),
             lambda x: np.quantile(x, 0.99),
-            tolerance=0.02,
+            tolerance=lambda _: 0.02,
             seed=seed,
             size=2_000,
             most=most,
