@@ -124,34 +124,36 @@ class Analysis:
     def to_dict(self) -> dict[str, Any]:
         """What `results.json` holds: plain numbers in SI, None for what is not known."""
         campaign = self.campaign
-        return {
+
+        def of(part: Any) -> Any:
+            return part.to_dict() if part else None
+
+        shares = [
+            {"quantity": name, **share.to_dict()} for name, found in self.budgets.items() for share in found.shares
+        ]
+        plain = {
             "cordlab": __version__,
             "campaign": {"title": campaign.title, "batch": campaign.batch, "sha256": campaign.sha256},
             "calibration": {channel: found.to_dict() for channel, found in self.calibrations.items()},
             "drops": [self._drop_row(entry) for entry in campaign.drops],
-            "curve": _plain(self.fit.to_dict()) if self.fit else None,
-            "waves": _plain(self.waves.to_dict() | {"loads": self.loads.rows if self.loads else []})
-            if self.waves
-            else None,
-            "pulls": _plain(self.pulls.to_dict()) if self.pulls else None,
+            "curve": of(self.fit),
+            "waves": self.waves and self.waves.to_dict() | {"loads": self.loads.rows if self.loads else []},
+            "pulls": of(self.pulls),
             "validation": [row.to_dict() for row in self.validation.rows] if self.validation else [],
-            "predictions": _plain(list(self.predictions)),
-            "rating": _plain(self.rating.to_dict()),
-            "batch": _plain(self.batch.to_dict()) if self.batch else None,
-            "range_plan": _plain(self.range_plan.to_dict()) if self.range_plan else None,
-            "lot": _plain(self.lot.to_dict()) if self.lot else None,
-            "wear": _plain(self.service.to_dict()) if self.service else None,
-            "budget": [
-                _plain({"quantity": name, **share.to_dict()})
-                for name, found in self.budgets.items()
-                for share in found.shares
-            ],
-            "uncertainty": [_plain(found.to_dict()) for found in self.budgets.values()],
-            "temperature": _plain(self.temperature.to_dict()) if self.temperature else None,
-            "cords_in_service": [_plain(status.to_dict()) for status in self.in_service],
+            "predictions": self.predictions,
+            "rating": of(self.rating),
+            "batch": of(self.batch),
+            "range_plan": of(self.range_plan),
+            "lot": of(self.lot),
+            "wear": of(self.service),
+            "budget": shares,
+            "uncertainty": [found.to_dict() for found in self.budgets.values()],
+            "temperature": of(self.temperature),
+            "cords_in_service": [status.to_dict() for status in self.in_service],
             "findings": [asdict(finding) for finding in self.findings],
-            "cautions": list(self.cautions),
-        } | ({"by_hand": _plain(self.by_hand.to_dict())} if self.by_hand else {})
+            "cautions": self.cautions,
+        }
+        return _plain(plain | ({"by_hand": self.by_hand.to_dict()} if self.by_hand else {}))
 
     def _drop_row(self, entry: Any) -> dict[str, Any]:
         record = self._drops.get(entry.drop)
@@ -163,9 +165,9 @@ class Analysis:
                 "peak_load": record.peak_load,
                 "energy_returned": record.energy_returned,
                 "recorded_lowest_point": record.lowest_point,
-                "notes": list(record.notes),
+                "notes": record.notes,
             }
-        return _plain(row)
+        return row
 
 
 def analyse(campaign: Campaign, *, progress: Progress = unwatched) -> Analysis:
@@ -192,7 +194,8 @@ def analyse(campaign: Campaign, *, progress: Progress = unwatched) -> Analysis:
         trouble = unheld(fit, evidence) if isinstance(fit, BatchFit) else ""
     except FitError as error:
         trouble = str(error)
-    pulls = compare_pulls(slow, fit if isinstance(fit, BatchFit) else None) if slow else None
+    recorded = fit if isinstance(fit, BatchFit) else None
+    pulls = compare_pulls(slow, recorded) if slow else None
     loads = learned = forecast = validation = service = None
     budgets: dict[str, Budget] = {}
     try:
@@ -235,14 +238,11 @@ def analyse(campaign: Campaign, *, progress: Progress = unwatched) -> Analysis:
         service=service,
         in_service=_in_service(campaign, log, rating, service),
         budgets=budgets,
-        findings=(
-            *disagreements(campaign, drops),
-            *(diagnose(fit, _used(clear, "fit")) if isinstance(fit, BatchFit) else ()),
-        ),
+        findings=(*disagreements(campaign, drops), *(diagnose(recorded, _used(clear, "fit")) if recorded else ())),
         cautions=(
             *CAUTIONS,
             *(by_hand.cautions if by_hand else ()),
-            *_cautions(drops, validation, (waves, isinstance(fit, BatchFit) and fit, learned, forecast, pulls)),
+            *_cautions(drops, validation, (waves, recorded, learned, forecast, pulls)),
             *unasked,
         ),
         pulls=pulls,
@@ -263,7 +263,9 @@ def reduced(campaign: Campaign, *, progress: Progress = unwatched) -> tuple[dict
             calibrations[channel] = calibrate_channel(table, degree=campaign.decision.calibration_degree)
         except CampaignError as error:
             problems.extend(error.problems)
-    entries = [] if problems else [entry for entry in campaign.drops if entry.record is not None]
+    if problems:
+        raise CampaignError(tuple(problems))
+    entries = [entry for entry in campaign.drops if entry.record is not None]
     for entry in progress(entries, desc="records", unit="record"):
         try:
             drops.append(reduce_entry(campaign, entry, calibrations))
@@ -359,10 +361,7 @@ def _budgets(forecast: Forecast, rating: Rating) -> dict[str, Budget]:
     """Clearance at the heavy end, g at the light end: where each can govern."""
     light = float(forecast.masses[0]) if rating.lightest is None else rating.lightest
     heavy = float(forecast.masses[-1]) if rating.heaviest is None else rating.heaviest
-    return {
-        "clearance": budget(forecast, mass=heavy, quantity="clearance"),
-        "g": budget(forecast, mass=light, quantity="g"),
-    }
+    return {name: budget(forecast, mass=mass, quantity=name) for name, mass in (("clearance", heavy), ("g", light))}
 
 
 def _batch(learned: Learned | None, drops: Sequence[Drop]) -> Batch | None:

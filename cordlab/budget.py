@@ -80,10 +80,11 @@ class Budget:
         head = (
             f"{self.quantity.replace('_', ' ')} at {self.mass:g} kg: {self.estimate:.4g}{unit}, u = {self.u:.2g}{unit}"
         )
-        lines = [
-            f"  {s.input:32s} {100 * s.share:5.1f} %   halved: {s.gain:+.2g}{unit}{_in_mass(s)}" for s in self.shares
-        ]
-        return "\n".join([head, *lines, f"  {self.word}"])
+        lines = [head]
+        for s in self.shares:
+            in_mass = "" if s.gain_mass is None else f", {s.gain_mass:+.2g} kg"
+            lines.append(f"  {s.input:32s} {100 * s.share:5.1f} %   halved: {s.gain:+.2g}{unit}{in_mass}")
+        return "\n".join([*lines, f"  {self.word}"])
 
     def to_dict(self) -> dict[str, Any]:
         names = ("quantity", "mass", "estimate", "u", "linear_limit", "drawn_limit", "agrees", "word")
@@ -98,16 +99,16 @@ def budget(forecast: Forecast, *, mass: float, quantity: str = "clearance") -> B
     run = Run.of(forecast.learned, site=forecast.site, masses=forecast.masses, cord=forecast.cord, waves=forecast.waves)
     k = int(np.argmin(np.abs(forecast.masses - mass)))
     estimate = float(forecast.estimate(quantity)[k])
-    found = [(name, u if quantity in SOFT else u * estimate, dof) for name, u, dof in components_of(run, k, quantity)]
-    found = [item for item in found if item[1] > 0]
-    names, sizes, dofs = [list(column) for column in zip(*found, strict=True)] if found else ([], [], [])
+    per = 1.0 if quantity in SOFT else estimate
+    found = [(name, u * per, dof) for name, u, dof in components_of(run, k, quantity) if u * per > 0]
+    names, sizes, dofs = [row[0] for row in found], [row[1] for row in found], [row[2] for row in found]
     u, dof = welch_satterthwaite(sizes, dofs)
     margin = _margin(sizes, dofs, forecast.probability)
     sign = 1.0 if DANGER[quantity] == "upper" else -1.0
     drawn = forecast.prediction_limit(quantity, forecast.probability)[k]
-    steepness = (
-        abs(float(np.gradient(forecast.limit(quantity), forecast.masses)[k])) if forecast.masses.size > 1 else 0.0
-    )
+    steepness = 0.0
+    if forecast.masses.size > 1:
+        steepness = abs(float(np.gradient(forecast.limit(quantity), forecast.masses)[k]))
     shares = []
     for i, (name, size) in enumerate(zip(names, sizes, strict=True)):
         halved = [s / 2 if j == i else s for j, s in enumerate(sizes)]
@@ -124,10 +125,6 @@ def budget(forecast: Forecast, *, mass: float, quantity: str = "clearance") -> B
         drawn_limit=float(drawn),
         shares=tuple(sorted(shares, key=lambda share: -share.share)),
     )
-
-
-def _in_mass(share: Share) -> str:
-    return "" if share.gain_mass is None else f", {share.gain_mass:+.2g} kg"
 
 
 def _margin(sizes: Sequence[float], dofs: Sequence[float], probability: float) -> float:
@@ -174,9 +171,7 @@ def components_of(run: Run, k: int, quantity: str) -> list[tuple[str, float, flo
 
 
 def _shape_items(run: Run, k: int, quantity: str) -> list[tuple[str, float, float]]:
-    """Spread of the estimate over the shapes that the records allow, and between models that fit as well as each
-    other.
-    """
+    """Spread of the estimate over the shapes that the records allow, and between models that fit equally well."""
     site = Site.estimates(run.site)
     values = []
     for j, shape in enumerate(run.learned.shapes):

@@ -30,6 +30,7 @@ from cordlab.campaign import Campaign
 from cordlab.curvefit import fit_curve
 from cordlab.curves import Curve
 from cordlab.drop import predict_drop
+from cordlab.peaks import mean_cord
 from cordlab.plan import MakersCurve
 from cordlab.propagate import quantile
 from cordlab.reduce import reduce_entry
@@ -139,6 +140,7 @@ def next_mass(
     slack_length: float | None = None,
     cord_mass: float | None = None,
     probability: float = 0.99,
+    seed: int = 0,
 ) -> Rung:
     """Whether the next mass may be dropped on this rig.
 
@@ -160,12 +162,12 @@ def next_mass(
             "cord_mass": cord_mass,
         }  # fmt: skip
         day = _test_day(drops) | {name: value for name, value in given.items() if value is not None and value != ()}
-        return next_mass(day.pop("drops"), mass=mass, cord=cord, probability=probability, **day)
+        return next_mass(day.pop("drops"), mass=mass, cord=cord, probability=probability, seed=seed, **day)
     if rig is None or least_clearance is None:
         raise ValueError(
             "the rig and the least clearance of the test day are needed: give rig=... and least_clearance=..."
         )
-    rng, under = np.random.default_rng(0), stack_height or 0.0
+    rng, under = np.random.default_rng(seed), stack_height or 0.0
     dropped = 0.0 if drops is None or not len(drops) else float(drops.mass.max())
     coming = sorted({float(m) for m in planned if m > dropped})
     if drops is not None and dropped:
@@ -328,10 +330,7 @@ def _after(evidence: Evidence, rig: Any, cord: str | None, rng: np.random.Genera
 
     A `cord` that was not dropped yet is any cord of the batch.
     """
-    each = [evidence.cord.index(name) for name in dict.fromkeys(evidence.cord)]
-    slack_length, cord_mass = float(evidence.slack_length[each].mean()), float(evidence.cord_mass[each].mean())
-    batch = {"slack_length": slack_length, "cord_mass": cord_mass, "gravity": GRAVITY}
-    inputs = SetUp.of(rig).values()
+    batch, inputs = mean_cord(evidence), SetUp.of(rig).values()
     shapes = Shapes.of(Curve("mooney-rivlin", {"c1": 1.0 - RATIOS, "c2": RATIOS}))
     y = log_scales(shapes, evidence, batch, **inputs)
     step = 1e-3 * evidence.lowest_point

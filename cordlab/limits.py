@@ -22,7 +22,6 @@ from typing import Any
 import numpy as np
 
 from cordlab.anchor import (
-    GRAVITY,
     VISCOSITY,
     Anchors,
     Evidence,
@@ -36,6 +35,7 @@ from cordlab.anchor import (
 )
 from cordlab.curves import Curve
 from cordlab.forecast import Forecast
+from cordlab.peaks import mean_cord
 from cordlab.simulate import Run
 from cordlab.units import Measured
 
@@ -90,11 +90,7 @@ def learn(
     if not len(evidence):
         raise EvidenceError("no drop to learn from: the campaign has no `fit` drop with a lowest point")
     set_up, notes = SetUp.of(rig), []
-    cords = {name: k for k, name in reversed(list(enumerate(evidence.cord)))}
-    first = list(cords.values())
-    lengths = evidence.slack_length[first]
-    cord_mass = float(evidence.cord_mass[first].mean())
-    batch = {"slack_length": float(lengths.mean()), "cord_mass": cord_mass, "gravity": GRAVITY}
+    batch, lengths = mean_cord(evidence), evidence.slack_length
     if np.ptp(lengths) > 0.1 * batch["slack_length"]:
         notes.append(
             f"slack lengths run from {lengths.min():.2f} to {lengths.max():.2f} m, and limits for another cord cover "
