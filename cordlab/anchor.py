@@ -309,11 +309,10 @@ class Anchors:
     def lines(self, j: int = 0) -> CordLines:
         return CordLines.of(self.scales[j], mass=self.evidence.mass, cord=self.evidence.cord)
 
-    def excess_lines(self, j: int = 0) -> CordLines | None:
-        if self.excess is None:
-            return None
+    def excess_lines(self) -> list[CordLines]:
+        """One a family of shapes; none where `excess` is."""
         kept = self.evidence.take(self.has_peak)
-        return CordLines.of(self.excess[j], mass=kept.mass, cord=kept.cord)
+        return [CordLines.of(values, mass=kept.mass, cord=kept.cord) for values in self.excess or ()]
 
     @property
     def tested(self) -> tuple[float, float]:

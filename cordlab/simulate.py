@@ -78,19 +78,17 @@ class Run:
                 f"masses hung of {hung.min():g} to {hung.max():g} kg (rider and gear), but {low:g} to {high:g} kg were "
                 f"tested: nothing is said outside"
             )
-        pick = range(len(learned.shapes))
-        lines = [learned.lines(j) for j in pick]
+        lines = [learned.lines(j) for j in range(len(learned.shapes))]
         levels = tuple(line.another_cord(hung) if cord is None else line.this_cord(hung, cord) for line in lines)
         shift = lines[0].mean_weights(hung, cord) @ learned.slope.T
         if waves is not None and VISCOSITY in learned.shared:
             shift[:, list(learned.shared).index(VISCOSITY)] += waves.at(hung, "stiffness")[1]
         excess_levels, excess_shift = None, None
-        excess_lines = [learned.excess_lines(j) for j in pick]
-        first = excess_lines[0]
-        if first is not None and learned.excess_slope is not None:
+        if learned.excess_slope is not None:
             # the excess of a peak over the curve's is the batch's: also for this cord
-            excess_levels = tuple(line.another_cord(hung) for line in excess_lines if line is not None)
-            excess_shift = first.mean_weights(hung) @ learned.excess_slope.T
+            excess_lines = learned.excess_lines()
+            excess_levels = tuple(line.another_cord(hung) for line in excess_lines)
+            excess_shift = excess_lines[0].mean_weights(hung) @ learned.excess_slope.T
         return cls(learned, site, masses, hung, cord, waves, levels, excess_levels, shift, excess_shift)
 
     @property

@@ -247,13 +247,11 @@ class Swing(NamedTuple):
     outcome: Array
 
 
-def swing(
-    setup: Setup, curve: Curve, viscosity: Array, n: int, *, elements: int = ELEMENTS, compiled: bool = True
-) -> Swing:
+def swing(setup: Setup, curve: Curve, viscosity: Array, n: int, *, elements: int = ELEMENTS) -> Swing:
     """Lowest point and peak loads of n draws; set-up, curve parameters and viscosity [N·s] of shape () or (n,).
 
     A jump in speed at the end of a viscous cord has no finite load in its first instant. Loads are therefore read
-    through a low-pass of `SMOOTHING`, as those of a record are through its filter. `compiled`: faster, with numba.
+    through a low-pass of `SMOOTHING`, as those of a record are through its filter.
     """
     values = np.full((7, n), np.inf)
     outcome = np.full(n, Outcome.RELEASED_STRETCHED, dtype=np.int8)
@@ -264,7 +262,7 @@ def swing(
         setup, curve, viscosity = setup.take(open_draws), take_draws(curve, open_draws), take(viscosity, open_draws)
     chain = Chain(setup, curve, viscosity, elements=elements)
     peaks = _Peaks(chain)
-    if compiled and (fast := _compiled()) and fast.covers(curve):
+    if (fast := _compiled()) and fast.covers(curve):
         rules = {"smoothing": SMOOTHING, "converged": CONVERGED, "least": LEAST_STIFFNESS}
         counts = {"iterations": MOST_ITERATIONS, "steps": MOST_STEPS}
         vars(peaks).update(fast.follow(chain, after=CROSSINGS * chain.crossing, **rules, **counts))

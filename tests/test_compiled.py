@@ -44,8 +44,10 @@ def random_setup(**given) -> Setup:
 def both(setup: Setup, curve: Curve, viscosity: np.ndarray) -> tuple[waves.Swing, waves.Swing]:
     assert waves._compiled() is not None
     assert waves._compiled().covers(curve)
-    with np.errstate(all="ignore"):
-        return waves.swing(setup, curve, viscosity, N), waves.swing(setup, curve, viscosity, N, compiled=False)
+    with np.errstate(all="ignore"), pytest.MonkeyPatch.context() as patch:
+        found = waves.swing(setup, curve, viscosity, N)
+        patch.setattr(waves, "_compiled", lambda: None)
+        return found, waves.swing(setup, curve, viscosity, N)
 
 
 @pytest.mark.parametrize("curve", CURVES, ids=lambda curve: curve.model.name)

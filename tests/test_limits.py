@@ -349,6 +349,15 @@ def test_drawn_shapes_that_pull_less_than_the_weight_where_a_drop_turned_are_lef
         learn(Curve("mooney-rivlin", {"c1": -300.0, "c2": 1e3}), evidence, rig=EXACT)
 
 
+def test_two_peaks_that_show_no_scatter_are_too_few_and_not_a_fault():
+    """Two records only, of two cords at a mass each: nothing says how peaks scatter, and no limit is given."""
+    evidence = invented(scattered(10, 4, 0.02, 0.004))
+    recorded = np.isin(np.arange(len(evidence)), [0, 9])
+    few = replace(evidence, peak_load=np.where(recorded, evidence.peak_load, np.nan))
+    with pytest.raises(EvidenceError, match="show no scatter about a line"):
+        learn(CURVE, few, rig=EXACT).forecast(site=EXACT, masses=MASSES, draws=2_000)
+
+
 def test_evidence_names_what_is_wrong():
     good = invented(np.zeros((2, 1)))
     with pytest.raises(EvidenceError, match="drop D0: lowest point 9 m is not below the slack length 10 m"):
