@@ -226,9 +226,7 @@ class SetUp:
 
 
 def draw_input(quantity: Measured, rng: np.random.Generator, size: int, *, positive: bool) -> np.ndarray:
-    """Draws of an input: normal, or for what cannot be negative (drag area, density, mass) a gamma law of the same
-    mean and sd.
-    """
+    """Draws of an input: normal, or for what cannot be negative a gamma law of the same mean and sd."""
     if quantity.u == 0:
         return np.full(size, quantity.value)
     if not positive:
@@ -261,9 +259,7 @@ def _each(k: int, evidence: Evidence, batch: Mapping[str, Any], inputs: Mapping[
 def log_excess(
     curve: Shapes, evidence: Evidence, y: np.ndarray, batch: Mapping[str, Any], waves: WaveEffect | None, **inputs: Any
 ) -> np.ndarray:
-    """ln(measured peak / predicted peak) at the load cell's end, of drops with a record.  (shapes, n_drops with a
-    record)
-    """
+    """ln(measured over predicted peak) at the load cell's end, of drops with a record.  (shapes, n_drops)"""
     shape, flat = _each(curve.count, evidence, batch, inputs)
     predicted = predict_drop(curve.take(shape, np.exp(y).ravel()), **flat)
     end = "tie" if evidence.load_cell_at == "top" else "lower"

@@ -48,9 +48,7 @@ class Margins:
         return between(self.masses, self.limits.get(quantity), masses)
 
     def met(self, masses: np.ndarray, *, by: str = "limit") -> dict[str, np.ndarray]:
-        """Whether each criterion is met at `masses`, by its limit or only by the estimate; an undefined number meets
-        nothing.
-        """
+        """Whether each criterion is met, by its limit or only by the estimate; an undefined number meets nothing."""
         value = self.limit if by == "limit" else self.estimate
         found = {}
         for name, (criterion, side) in self.criteria.items():
@@ -119,16 +117,11 @@ def between(nodes: np.ndarray, values: np.ndarray | None, masses: np.ndarray) ->
 
 
 def margins(forecast: Forecast, *, criteria: Any, breaking_load: Measured | None) -> tuple[Margins, list[str]]:
-    """Estimates, limits and probabilities of violation of every quantity, and reasons why a criterion cannot be
-    judged.
-    """
+    """Estimates, limits and draws of every quantity, and reasons why a criterion cannot be judged."""
     missing: list[str] = []
-    held: dict[str, tuple[float, str]] = {
-        "clearance": (criteria.least_clearance, "lower"),
-        "g": (criteria.greatest_g, "upper"),
-    }
-    estimates, limits = dict(forecast.estimates), {name: forecast.limit(name) for name in DANGER}
-    u = dict(forecast.u)
+    held = {"clearance": (criteria.least_clearance, "lower"), "g": (criteria.greatest_g, "upper")}
+    estimates, u = dict(forecast.estimates), dict(forecast.u)
+    limits = {name: forecast.limit(name) for name in DANGER}
     if criteria.greatest_stretch_ratio is not None:
         held["stretch_ratio"] = (criteria.greatest_stretch_ratio, "upper")
     draws = {name: forecast.draws[name] for name in held}

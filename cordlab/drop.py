@@ -159,9 +159,7 @@ def _ended(found: Prediction, setup: Setup, tested_to: Array, surface: Array) ->
     if not (untested.any() or wet.any()):
         return found
     outcome = np.where(wet, Outcome.SURFACE_REACHED, np.where(untested, Outcome.OUTSIDE_TESTED, found.outcome))
-    rest: dict[str, Any] = {
-        name: np.where(wet | untested, np.inf, value)[()] for name, value in found._quantities.items()
-    }
+    rest: dict[str, Any] = {name: np.where(wet | untested, np.inf, x)[()] for name, x in found._quantities.items()}
     return replace(found, outcome=outcome.astype(np.int8)[()], **rest)
 
 
@@ -208,9 +206,8 @@ def _prediction(
 
 def _shape(setup: Setup, curve: Curve) -> tuple[int, ...]:
     """The common shape of set-up and curve."""
-    arguments = [getattr(setup, name) for name in setup.__dataclass_fields__]
-    shapes = [np.shape(value) for value in (*arguments, *curve.parameters.values(), curve.scale)]
-    return np.broadcast_shapes(*shapes)
+    values = (*vars(setup).values(), *curve.parameters.values(), curve.scale)
+    return np.broadcast_shapes(*map(np.shape, values))
 
 
 def _chunks(shape: tuple[int, ...], setup: Setup, curve: Curve, at_once: int) -> Iterator[tuple[slice, Setup, Curve]]:
@@ -245,9 +242,8 @@ def scale_for_lowest_point(
     setup = Setup(*map(np.asarray, given))
     lowest = np.asarray(lowest_point, dtype=float)
     if not np.all(lowest > setup.slack_length):
-        raise ValueError(
-            f"lowest_point: {np.min(lowest):g} m is not below the slack length {np.max(setup.slack_length):g} m"
-        )
+        longest = np.max(setup.slack_length)
+        raise ValueError(f"lowest_point: {np.min(lowest):g} m is not below the slack length {longest:g} m")
     if not np.all(setup.released_slack):
         raise ValueError("release_depth: further than the slack length from the tie point")
     shape = np.broadcast_shapes(_shape(setup, curve), lowest.shape)
@@ -256,7 +252,6 @@ def scale_for_lowest_point(
         scale.reshape(-1)[part] = even.scale_for_stretch(some, its_curve, lowest.flat[part] - some.slack_length)
     locked = ~(scale > 0)
     if locked.any():
-        raise ValueError(
-            f"curve: locked up or without load before the lowest point in {locked.sum()} of {scale.size} draws"
-        )
+        draws = f"{locked.sum()} of {scale.size} draws"
+        raise ValueError(f"curve: locked up or without load before the lowest point in {draws}")
     return scale[()]

@@ -118,9 +118,8 @@ def fit_lines(
     """
     groups, x, y = np.asarray(groups), np.asarray(x, float), np.asarray(y, float)
     if not groups.shape == x.shape == y.shape or x.ndim != 1 or not x.size:
-        raise ValueError(
-            f"groups, x and y of shapes {groups.shape}, {x.shape}, {y.shape}: one row of equal length each"
-        )
+        shapes = f"{groups.shape}, {x.shape}, {y.shape}"
+        raise ValueError(f"groups, x and y of shapes {shapes}: one row of equal length each")
     if not (np.isfinite(x).all() and np.isfinite(y).all()):
         raise ValueError("x or y is not a number somewhere: leave that drop out by name")
     names = tuple(dict.fromkeys(groups.tolist()))  # in the order of first appearance

@@ -1,6 +1,4 @@
-"""Propagation of uncertainty: first-order sums (JCGM 100), Monte Carlo with its adaptive stop (JCGM 101), conformity
-(JCGM 106).
-"""
+"""Propagation of uncertainty: first-order (JCGM 100), Monte Carlo with adaptive stop (JCGM 101), conformity (JCGM 106)."""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -73,9 +71,7 @@ class Linear:
 
 
 def linear(function: Callable[..., float], inputs: Mapping[str, Input]) -> Linear:
-    """First-order propagation through `function(**inputs)` with central differences of one standard uncertainty either
-    way.
-    """
+    """First-order propagation through `function(**inputs)`, differences of a standard uncertainty either way."""
     at = {name: x.value for name, x in inputs.items()}
     shares = [
         abs(function(**{**at, name: x.value + x.u}) - function(**{**at, name: x.value - x.u})) / 2
@@ -176,9 +172,7 @@ def monte_carlo(
     digits: int = 2,
     seed: int = 0,
 ) -> MonteCarlo:
-    """Monte Carlo through `function(**draws)` until estimate, u and both ends are steady to `digits` digits of u (JCGM
-    101 7.9).
-    """
+    """Monte Carlo through `function(**draws)` until all is steady to `digits` digits of u (JCGM 101 7.9)."""
 
     def batch(rng: np.random.Generator, size: int) -> np.ndarray:
         return np.asarray(function(**{name: x.draw(rng, size) for name, x in inputs.items()}), float)

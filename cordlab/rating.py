@@ -96,9 +96,7 @@ RULE = (
 
 
 def rating_masses(learned: Anchors, site: Any) -> np.ndarray:
-    """Rider masses at which to draw: every tested mass less the gear, and between them no further than `NODE_SPACING`
-    apart.
-    """
+    """Rider masses at which to draw: tested masses less the gear, and between them every `NODE_SPACING` at most."""
     tested = np.unique(learned.evidence.mass) - site.gear_mass.value
     tested = tested[tested > 0]
     nodes = [tested[:1]]
@@ -150,8 +148,8 @@ def rate(
     if against:
         return base
     if not ok.any():
-        nearest = sorted({name for names in why for name in names})
-        return replace(base, reasons=(f"no tested mass meets every criterion: {', '.join(nearest)}",))
+        failed = ", ".join(sorted(set().union(*why)))
+        return replace(base, reasons=(f"no tested mass meets every criterion: {failed}",))
     first, last = longest_run(ok)
     notes = []
     if ok.sum() > last - first + 1:
@@ -160,10 +158,9 @@ def rate(
     heavy = "heaviest tested mass" if last == grid.size - 1 else " and ".join(why[last + 1])
     dof = float(np.interp(grid[last], forecast.masses, np.minimum(forecast.dof, 1e9)))
     lightest, heaviest = float(round(grid[first], 3)), float(round(grid[last], 3))
+    outside = {"rated": False, "reason": "meets every criterion, but outside the one rated range"}
     inside = tuple(
-        row
-        if not row["rated"] or lightest - 1e-9 <= row["mass"] <= heaviest + 1e-9
-        else row | {"rated": False, "reason": "meets every criterion, but outside the one rated range"}
+        row | outside if row["rated"] and not lightest - 1e-9 <= row["mass"] <= heaviest + 1e-9 else row
         for row in predictions
     )
     return replace(
@@ -252,9 +249,7 @@ def _row_masses(forecast: Forecast) -> np.ndarray:
 
 
 def _judge(found: Margins) -> tuple[np.ndarray, np.ndarray, list[list[str]]]:
-    """On a fine grid inside the tested range: masses, whether every criterion is met, and the names of those that are
-    not.
-    """
+    """On a fine grid of tested masses: the masses, whether each criterion is met, and the names of those not met."""
     low, high = found.masses.min(), found.masses.max()
     inner = np.arange(ceil(low / STEP + 1e-9), floor(high / STEP - 1e-9) + 1) * STEP
     grid = np.unique(np.concatenate([[low], inner, [high]]))

@@ -91,24 +91,20 @@ class Pivots:
     ratio_within: np.ndarray
 
     @classmethod
-    def draw(cls, rng: np.random.Generator, n: int, *, dof_between: int, dof_within: int) -> "Pivots":
+    def draw(cls, rng: np.random.Generator, n: int, level: Level) -> "Pivots":
         def ratio(dof: int) -> np.ndarray:
             return dof / rng.chisquare(dof, n) if dof > 0 else np.ones(n)
 
-        return cls(rng.standard_normal(n), rng.standard_normal(n), ratio(dof_between), ratio(dof_within))
+        return cls(rng.standard_normal(n), rng.standard_normal(n), ratio(level.dof_between), ratio(level.dof_within))
 
     def next_value(self, level: Level) -> np.ndarray:
-        """Draws of the next value; `level` with a mean square and mean a draw, or one for all, at one mass.
-        (n_draws,)
-        """
+        """Draws (n_draws,) of the next value; `level` at one mass, with mean and mean squares a draw or one for all."""
         between, within = (part[..., 0] for part in level.parts)
         spread = np.sqrt(between * self.ratio_between + within * self.ratio_within)
         return level.mean[..., 0] + self.normal_next * spread
 
     def mean_and_content(self, level: Level) -> tuple[np.ndarray, np.ndarray]:
-        """Draws of the true mean, and of the standard deviation of the next value about it: what a tolerance limit
-        needs.
-        """
+        """Draws of the true mean and of the next value's standard deviation about it: what a tolerance limit needs."""
         between, within = level.between[..., 0] * self.ratio_between, level.within * self.ratio_within
         estimate = level.estimate_between * between + np.maximum(level.estimate_within, 0.0) * within
         content = level.content_between * between + np.maximum(level.content_within, 0.0) * within
@@ -176,9 +172,7 @@ class CordLines:
         return level + (x0[:, None] - centre)[..., None] * slope
 
     def mean_weights(self, masses: Any, cord: str | None = None) -> np.ndarray:
-        """What each drop counts in the mean, for another cord or this one: how a shared error moves it.
-        (n_mass, n_drops)
-        """
+        """What each drop counts in the mean, for another cord or this one, so also its error.  (n_mass, n_drops)"""
         if cord is not None:
             return self.weights(masses, [self.names.index(cord)])[:, 0]
         if self.structure != "across cords":

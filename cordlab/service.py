@@ -214,9 +214,7 @@ def _worst(states: Sequence[Forecast]) -> Forecast:
 
 
 def _at(forecast: Forecast, y: np.ndarray) -> dict[str, np.ndarray]:
-    """Quantities of the next drop at the site with its inputs at their estimates, ln s = y (n_mass, n) beyond what
-    waves explain.
-    """
+    """Quantities of the next drop at the estimates of the site, ln s = y (n_mass, n) beyond what waves explain."""
     hung = np.broadcast_to(forecast.hung[:, None], y.shape).ravel()
     scale = np.exp(y.ravel() + stiffened(forecast.waves, hung))
     curve = forecast.learned.shapes[0].take(np.zeros(y.size, int), scale)

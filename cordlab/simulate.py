@@ -103,9 +103,7 @@ class Run:
         return float(lengths.mean()), float(lengths.std(ddof=1) * np.sqrt(1 + 1 / n)), n - 1
 
     def quantities(self, predicted: Prediction, site: Site, length: Any, excess: tuple[Any, Any]) -> dict[str, Any]:
-        """Quantities of `DANGER` from the even cord's prediction and the ln of peak over even peak
-        at both ends.
-        """
+        """Quantities of `DANGER` from the even cord's prediction and the ln of peak over even peak at both ends."""
         lowest = predicted.lowest_point
         return {
             "lowest_point": lowest,
@@ -164,15 +162,10 @@ class Run:
         return np.array(rows).reshape(len(rows), n)
 
     def batch(self, rng: np.random.Generator, n: int, content: float | None) -> np.ndarray:
-        """One batch of draws.  (n_quantities, n_mass, n), or twice the rows: with the values that hold the share
-        `content`
-        """
-        level, excess_level = self.levels[0], None if self.excess_levels is None else self.excess_levels[0]
+        """One batch of draws (n_quantities, n_mass, n); twice the rows with values that hold the share `content`."""
         site, shared = Site.draw(self.site, rng, n), self.shared_draws(rng, n)
-        pivots = Pivots.draw(rng, n, dof_between=level.dof_between, dof_within=level.dof_within)
-        peaks = None
-        if excess_level is not None:
-            peaks = Pivots.draw(rng, n, dof_between=excess_level.dof_between, dof_within=excess_level.dof_within)
+        pivots = Pivots.draw(rng, n, self.levels[0])
+        peaks = Pivots.draw(rng, n, self.excess_levels[0]) if self.excess_levels else None
         mean, scale, dof = self.length
         length = mean + scale * (rng.standard_t(dof, n) if scale > 0 else np.zeros(n))
         standard = rng.standard_normal(n)

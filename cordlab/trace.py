@@ -208,9 +208,8 @@ class _Even:
             fold = self.m * v * v / (4 * self.L)
             a = np.asarray(self.folded(0.0, (y, v))[1])
             falling = self.m * (self.L - y) / (2 * self.L)
-            return _Piece(
-                time, y, v, (self.m - falling) * self.g + fold, falling * (self.g - a) + fold, np.ones_like(y)
-            )
+            tie, lower = (self.m - falling) * self.g + fold, falling * (self.g - a) + fold
+            return _Piece(time, y, v, tie, lower, np.ones_like(y))
         ratio = 1 + self.cord_stretch(y - self.L) / self.L
         force = self.branch(ratio)
         up = (force + self.c * v * np.abs(v) - (self.M + self.m / 2) * self.g) / (self.M + self.m / 3)

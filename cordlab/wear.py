@@ -230,13 +230,11 @@ def assess_wear(
 def _checked(cord: Any, jumps: Any, values: Any) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     cord, jumps, values = np.asarray(cord), np.asarray(jumps), np.asarray(values, float)
     if not cord.shape == jumps.shape == values.shape or values.ndim != 1 or not values.size:
-        raise ValueError(
-            f"cord, jumps and values of shapes {cord.shape}, {jumps.shape}, {values.shape}: one a drop each"
-        )
+        shapes = f"{cord.shape}, {jumps.shape}, {values.shape}"
+        raise ValueError(f"cord, jumps and values of shapes {shapes}: one a drop each")
     if not np.isfinite(values).all():
-        raise ValueError(
-            f"value {int(np.flatnonzero(~np.isfinite(values))[0]) + 1} is not a number: leave that drop out"
-        )
+        first = int(np.flatnonzero(~np.isfinite(values))[0]) + 1
+        raise ValueError(f"value {first} is not a number: leave that drop out")
     if (jumps < 0).any() or (jumps != np.floor(jumps)).any():
         raise ValueError("a jump count is not a whole number of 0 or more")
     return cord, jumps.astype(int), values

@@ -122,7 +122,7 @@ def test_limits_for_another_cord_hold_whatever_the_layout(layout, cord, drop, ti
         mean, error = mean_and_error(held[:, k])
         assert mean >= 0.985 - 3 * error
     # the draws behind a forecast are on the safe side of the same limit, or as good
-    pivots = Pivots.draw(rng, 20_000, dof_between=level.dof_between, dof_within=level.dof_within)
+    pivots = Pivots.draw(rng, 20_000, level)
     for k in range(40):
         drawn = np.quantile(pivots.next_value(level.at(1, np.array([k]))), 0.01)
         assert drawn <= limit[k, 1] + 0.12 * level.sd[k, 1]  # the standard error of the drawn quantile is about 0.03 sd
