@@ -1,4 +1,4 @@
-"""Propagation of uncertainty: first-order (JCGM 100), Monte Carlo with adaptive stop (JCGM 101), conformity (JCGM 106)."""
+"""Propagation of uncertainty: first-order (JCGM 100), adaptive Monte Carlo (JCGM 101), conformity (JCGM 106)."""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -172,7 +172,7 @@ def monte_carlo(
     digits: int = 2,
     seed: int = 0,
 ) -> MonteCarlo:
-    """Monte Carlo through `function(**draws)` until all is steady to `digits` digits of u (JCGM 101 7.9)."""
+    """Monte Carlo through `function(**draws)` until estimate, u and ends are steady to `digits` of u (JCGM 101 7.9)."""
 
     def batch(rng: np.random.Generator, size: int) -> np.ndarray:
         return np.asarray(function(**{name: x.draw(rng, size) for name, x in inputs.items()}), float)
