@@ -114,7 +114,7 @@ def learn(
         y = log_scales(shape, evidence, batch, **inputs)
         r = log_excess(shape, kept, y[:, peaked], batch, waves, **inputs) if by_peaks else np.empty((len(y), 0))
         pull = np.exp(y) * shape.take(np.arange(shape.count)).force(reached[:, None]).T
-        turns = (pull > GRAVITY * (evidence.mass + batch["cord_mass"] / 2)).all(axis=1)  # else it fell on
+        turns = (pull > batch["gravity"] * (evidence.mass + batch["cord_mass"] / 2)).all(axis=1)  # else it fell on
         found = np.flatnonzero(turns & np.isfinite(y).all(axis=1) & np.isfinite(r).all(axis=1))
         if found.size < shape.count:
             notes.append(
