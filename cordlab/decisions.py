@@ -5,12 +5,13 @@ import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from itertools import pairwise
 from reprlib import repr as brief
 from typing import Any
 
 from cordlab.folder import CampaignError, Folder, nearest, offer
-from cordlab.settings import read_toml
+from cordlab.settings import Lines, read_toml
 from cordlab.tables import Table, text
 from cordlab.units import Measured, parse_measured
 
@@ -80,7 +81,7 @@ class Decisions:
 
     def leaving_out(self, drop: str, cord: str) -> LeftOut | None:
         """The choice that leaves this drop out, by itself or with its cord."""
-        return next((each for each in self.left_out if each.drop == drop or each.cord == cord), None)
+        return next((each for each in self.left_out if each.subject[1:] in (("drop", drop), ("cord", cord))), None)
 
     def to_dict(self) -> dict[str, list[dict[str, Any]]]:
         """For results.json; times in s."""
@@ -107,13 +108,7 @@ def _time(at: Measured | None) -> dict[str, float] | None:
 def _reason(given: Any) -> str:
     if not isinstance(given, str) or not given.strip():
         raise ValueError(f"{brief(given)} is no text; write in quotes why, for whoever reads it in a year")
-    line = given.strip()
-    if not line.isprintable():
-        odd = next(letter for letter in line if not letter.isprintable())
-        raise ValueError(f"holds a character that cannot be seen (U+{ord(odd):04X}); write one line of text")
-    if len(line) > LONGEST:
-        raise ValueError(f"is {len(line)} characters long; {LONGEST} are taken")
-    return line
+    return text(given.strip(), LONGEST, "write one line of text")
 
 
 def _name(given: Any) -> str:
@@ -122,12 +117,8 @@ def _name(given: Any) -> str:
     return text(given.strip())
 
 
-def _event(given: Any) -> Measured:
-    return parse_measured(given, "s")
-
-
 _KEYS: dict[str, dict[str, Any]] = {
-    "mark": {"drop": _name, **dict.fromkeys(EVENTS, _event), "reason": _reason, "by": _name},
+    "mark": {"drop": _name, **dict.fromkeys(EVENTS, partial(parse_measured, unit="s")), "reason": _reason, "by": _name},
     "left_out": {"cord": _name, "drop": _name, "reason": _reason, "by": _name},
 }
 
@@ -143,67 +134,68 @@ def read_decisions(
     if read is None:
         return Decisions()
     content, given = read
-    rows = _Rows(content)
-    for name in given.keys() - _KEYS.keys():
+    lines = Lines(content)
+    for name in [name for name in given if name not in _KEYS]:
         near = nearest(name, [f"[[{kind}]]" for kind in _KEYS])
-        files.problem(rows.place(name), f"is not known here{offer(near, '; remove it')}")
-    tables = [(kind, k, table) for kind in _KEYS for k, table in enumerate(_tables(files, given, kind))]
-    choices = [(kind, k, _choice(files, rows, kind, k, table)) for kind, k, table in tables]
-    _check(files, rows, choices, drops, cords, spans)
-    marks = tuple(choice for _, _, choice in choices if isinstance(choice, Mark))
-    return Decisions(marks, tuple(choice for _, _, choice in choices if isinstance(choice, LeftOut)))
+        files.problem(_place(lines, name), f"is not known here{offer(near, '; remove it')}")
+    tables = {(kind, k): table for kind in _KEYS for k, table in enumerate(_tables(files, given, kind))}
+    read_so = {at: _choice(files, lines, *at, table) for at, table in tables.items()}
+    choices = {at: choice for at, choice in read_so.items() if choice is not None}
+    marks = tuple(choice for choice in choices.values() if isinstance(choice, Mark))
+    decisions = Decisions(marks, tuple(choice for choice in choices.values() if isinstance(choice, LeftOut)))
+    _check(files, lines, choices, decisions, drops, cords, spans)
+    return decisions
 
 
 def _tables(files: Folder, given: Mapping[str, Any], kind: str) -> list[dict[str, Any]]:
     tables = given.get(kind, [])
     if isinstance(tables, list) and all(isinstance(table, dict) for table in tables):
         return tables
-    files.problem(
-        f"{FILE}, '{kind}'", f"is not a list of tables; write [[{kind}]] on a line of its own, its keys below"
-    )
+    what = f"is not a list of tables; write [[{kind}]] on a line of its own, its keys below"
+    files.problem(f"{FILE}, '{kind}'", what)
     return []
 
 
-def _choice(files: Folder, rows: "_Rows", kind: str, k: int, table: Mapping[str, Any]) -> Mark | LeftOut | None:
+def _choice(files: Folder, lines: Lines, kind: str, k: int, table: Mapping[str, Any]) -> Mark | LeftOut | None:
     """One table as a choice; None, with the problems noted, where anything in it is refused."""
     keys, known, values = _KEYS[kind], len(files.problems), {}
     unknown = [name for name in table if name not in keys]
     slips = {nearest(name, [key for key in keys if key not in table]): name for name in unknown}
     for name in unknown:
         near = next((key for key, slip in slips.items() if slip == name), None)
-        files.problem(rows.place(kind, k, name), f"is not known here{offer(near, '; remove it')}")
+        files.problem(_place(lines, kind, k, name), f"is not known here{offer(near, '; remove it')}")
     for name, read in keys.items():
         if name in table:
             try:
                 values[name] = read(table[name])
             except ValueError as error:
-                files.problem(rows.place(kind, k, name), str(error))
-    needed = ("drop", "reason") if kind == "mark" else ("reason",)
-    for name in needed:
+                files.problem(_place(lines, kind, k, name), str(error))
+    for name in ("drop", "reason") if kind == "mark" else ("reason",):
         if name not in table and name not in slips:  # one slip, one message
-            files.problem(rows.place(kind, k), f"'{name}' is missing; add it")
+            files.problem(_place(lines, kind, k), f"'{name}' is missing; add it")
     if len(files.problems) > known:
         return None
     if kind == "mark":
         mark = Mark(**values)
         times = [(at.value, name) for name, at in mark.events.items()]
         if not times:
-            files.problem(rows.place(kind, k), f"marks nothing; give one or more of {', '.join(EVENTS)}")
+            files.problem(_place(lines, kind, k), f"marks nothing; give one or more of {', '.join(EVENTS)}")
         for (before, one), (after, other) in pairwise(times):
             if before >= after:
-                files.problem(rows.place(kind, k, other), f"{after:g} s does not come after {one}, {before:g} s")
+                files.problem(_place(lines, kind, k, other), f"{after:g} s does not come after {one}, {before:g} s")
         return mark
     if ("cord" in values) == ("drop" in values):
-        files.problem(rows.place(kind, k), "names " + ("both; keep" if "cord" in values else "neither; give") + " one: "
-                      "a cord, all its drops with it, or a drop")  # fmt: skip
+        found = "both; keep" if "cord" in values else "neither; give"
+        files.problem(_place(lines, kind, k), f"names {found} one: a cord, all its drops with it, or a drop")
         return None
     return LeftOut(**values)
 
 
 def _check(
     files: Folder,
-    rows: "_Rows",
-    choices: list[tuple[str, int, Mark | LeftOut | None]],
+    lines: Lines,
+    choices: Mapping[tuple[str, int], Mark | LeftOut],
+    decisions: Decisions,
     drops: Table | None,
     cords: Table | None,
     spans: Mapping[str, tuple[float, float]],
@@ -212,12 +204,10 @@ def _check(
     by_drop = {row["drop"]: row for _, row in drops.rows()} if drops else {}
     known = {"drop": list(by_drop), "cord": [row["cord"] for _, row in cords.rows()] if cords else []}
     first: dict[Any, int | None] = {}
-    out = Decisions(left_out=tuple(choice for _, _, choice in choices if isinstance(choice, LeftOut)))
-    for kind, k, choice in choices:
-        if choice is None:
-            continue
+    subjects = {choice.subject for choice in decisions}
+    for (kind, k), choice in choices.items():
         _, key, name = choice.subject
-        place, row = rows.place(kind, k, key), rows.row(kind, k)
+        place, row = _place(lines, kind, k, key), lines.row(kind, k)
         if choice.subject in first:
             before = first[choice.subject]
             files.problem(place, f"'{name}' is settled {f'in row {before}' if before else 'above'} already; keep one")
@@ -227,51 +217,33 @@ def _check(
             near = nearest(name, [each for each in known[key] if each])
             files.problem(place, f"'{name}' is not in {key}s.csv{offer(near, '; look there')}")
         elif isinstance(choice, Mark):
-            _check_times(files, rows, k, choice, by_drop, spans)
-        elif key == "drop" and by_drop.get(name) and any(by_drop[name]["cord"] == each.cord for each in out.left_out):
+            _check_times(files, lines, k, choice, by_drop, spans)
+        elif key == "drop" and name in by_drop and ("left_out", "cord", by_drop[name]["cord"]) in subjects:
             files.problem(place, f"'{name}' is left out with its cord {by_drop[name]['cord']} already; keep one")
     fits = [row for row in by_drop.values() if row["use"] == "fit"]
-    if fits and all(out.leaving_out(row["drop"], row["cord"]) for row in fits):
+    if fits and all(decisions.leaving_out(row["drop"], row["cord"]) for row in fits):
         files.problem(FILE, "every fit drop is left out; a curve needs some")
 
 
 def _check_times(
-    files: Folder, rows: "_Rows", k: int, mark: Mark, by_drop: Mapping[str, Any], spans: Mapping[str, Any]
+    files: Folder, lines: Lines, k: int, mark: Mark, by_drop: Mapping[str, Any], spans: Mapping[str, Any]
 ) -> None:
     if mark.drop in by_drop and by_drop[mark.drop]["record"] is None:
-        files.problem(rows.place("mark", k, "drop"), f"'{mark.drop}' has no record to mark events in")
+        files.problem(_place(lines, "mark", k, "drop"), f"'{mark.drop}' has no record to mark events in")
     start, end = spans.get(mark.drop, (-float("inf"), float("inf")))
     for name, at in mark.events.items():
         if not start < at.value < end:
             files.problem(
-                rows.place("mark", k, name), f"{at.value:g} s is outside the record, {start:.10g} to {end:.10g} s"
+                _place(lines, "mark", k, name), f"{at.value:g} s is outside the record, {start:.10g} to {end:.10g} s"
             )
 
 
-class _Rows:
-    """Where the tables and keys of the file stand, as far as each is on a line of its own."""
-
-    def __init__(self, content: str) -> None:
-        self._rows: dict[tuple[Any, ...], int] = {}
-        count: dict[str, int] = {}
-        table: tuple[Any, ...] = ()
-        for number, line in enumerate(content.splitlines(), start=1):
-            if head := re.match(r"\s*\[\[?\s*([\w-]+)\s*\]", line):
-                table = (head[1], count.get(head[1], 0))
-                count[head[1]] = table[1] + 1
-                self._rows[table] = self._rows[table[:1]] = number
-            elif key := re.match(r"\s*([\w-]+)\s*=", line):
-                self._rows[(*table, key[1])] = number
-
-    def row(self, *loc: Any) -> int | None:
-        return self._rows.get(loc)
-
-    def place(self, kind: str, *rest: Any) -> str:
-        """ "decisions.toml, row 4, [[mark]] 'lowest'"."""
-        row = self.row(kind, *rest) or self.row(kind, *rest[:1])
-        head = f"[[{kind}]]" if kind in _KEYS else f"'{kind}'"
-        name = f" '{rest[1]}'" if len(rest) > 1 else ""
-        return ", ".join(part for part in (FILE, row and f"row {row}", head + name) if part)
+def _place(lines: Lines, kind: str, *rest: Any) -> str:
+    """ "decisions.toml, row 4, [[mark]] 'lowest'"."""
+    row = lines.row(kind, *rest) or lines.row(kind, *rest[:1])
+    head = f"[[{kind}]]" if kind in _KEYS else f"'{kind}'"
+    name = f" '{rest[1]}'" if len(rest) > 1 else ""
+    return ", ".join(part for part in (FILE, row and f"row {row}", head + name) if part)
 
 
 def settled(content: str, new: Mark | LeftOut) -> str:
@@ -280,13 +252,12 @@ def settled(content: str, new: Mark | LeftOut) -> str:
     Raises CampaignError where that one is written in a form that cannot be found.
     """
     kind = new.subject[0]
-    lines = [f"[[{kind}]]"]
-    for name in _KEYS[kind]:
-        value = getattr(new, name)
-        if value is not None:
-            lines.append(f"{name} = {_written(value)}")
+    given = {name: value for name in _KEYS[kind] if (value := getattr(new, name)) is not None}
+    lines = [f"[[{kind}]]", *(f"{name} = {_written(value)}" for name, value in given.items())]
     kept = _commented(content, new, "replaced by a later choice")
-    return _ended(kept) + "\n".join(lines) + "\n"
+    if kept and not kept.endswith("\n\n"):
+        kept = kept.removesuffix("\n") + "\n\n"
+    return kept + "\n".join(lines) + "\n"
 
 
 def taken_back(content: str, old: Mark | LeftOut, reason: str) -> str:
@@ -297,14 +268,10 @@ def taken_back(content: str, old: Mark | LeftOut, reason: str) -> str:
         raise CampaignError((f"{FILE}: the reason {error}",)) from error
 
 
-def _ended(content: str) -> str:
-    return content if not content or content.endswith("\n\n") else content.removesuffix("\n") + "\n\n"
-
-
 def _written(value: str | Measured) -> str:
-    if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-    return json.dumps(f"{value.value:.4f} ± {value.u:.4f} s" if value.u else f"{value.value:.4f} s", ensure_ascii=False)
+    if isinstance(value, Measured):
+        value = f"{value.value:.4f} ± {value.u:.4f} s" if value.u else f"{value.value:.4f} s"
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _commented(content: str, about: Mark | LeftOut, why: str) -> str:

@@ -19,7 +19,7 @@ from cordlab.units import Measured, parse_measured
 FILE = "campaign.toml"
 
 
-def _measured(given: Any, *, unit: str, above: float, at_least: float) -> Measured:
+def _measured(given: Any, *, unit: str = "", above: float = -inf, at_least: float = -inf) -> Measured:
     """ "48.00(3) m" in SI, within bounds."""
     measured = parse_measured(given, unit)
     if not measured.value > above:
@@ -37,12 +37,12 @@ def _exact(given: Any, **bounds: Any) -> float:
     return measured.value
 
 
-def _quantity(unit: str, *, above: float = -inf, at_least: float = -inf) -> PlainValidator:
-    return PlainValidator(partial(_measured, unit=unit, above=above, at_least=at_least))
+def _quantity(unit: str, **bounds: float) -> PlainValidator:
+    return PlainValidator(partial(_measured, unit=unit, **bounds))
 
 
-def _figure(unit: str = "", *, above: float = -inf, at_least: float = -inf) -> PlainValidator:
-    return PlainValidator(partial(_exact, unit=unit, above=above, at_least=at_least))
+def _figure(unit: str = "", **bounds: float) -> PlainValidator:
+    return PlainValidator(partial(_exact, unit=unit, **bounds))
 
 
 def _share(given: Any, *, lowest: float = 0.0) -> float:
@@ -58,7 +58,7 @@ def _range(given: Any, *, unit: str) -> tuple[float, float]:
     match = re.fullmatch(r"\s*(\S+) +to +(\S+) +(\S+)\s*", given) if isinstance(given, str) else None
     if match is None:
         raise ValueError(f'{brief(given)} is not a range; write for example "5 to 30 {unit}"')
-    low, high = (_exact(f"{end} {match[3]}", unit=unit, above=-inf, at_least=-inf) for end in match.group(1, 2))
+    low, high = (_exact(f"{end} {match[3]}", unit=unit) for end in match.group(1, 2))
     if low > high:
         raise ValueError(f"{given} falls; write the lower end first")
     return low, high
@@ -68,7 +68,7 @@ def _masses(given: Any) -> tuple[float, ...]:
     """Masses of a plan [kg], light to heavy."""
     if not isinstance(given, list) or not given:
         raise ValueError(f'{brief(given)} is not a list of masses; write for example ["36 kg", "52 kg"]')
-    masses = sorted(_exact(each, unit="kg", above=0.0, at_least=-inf) for each in given)
+    masses = sorted(_exact(each, unit="kg", above=0.0) for each in given)
     for light, heavy in pairwise(masses):
         if light == heavy:
             raise ValueError(f"{light:g} kg is there twice")
@@ -290,16 +290,16 @@ def read_settings(folder: Folder) -> Settings | None:
     try:
         settings = TypeAdapter(Settings).validate_python(given)
     except ValidationError as error:
-        for where, what in _messages(error, given, content):
-            folder.problem(where, what)
+        for loc, what in _messages(error, given):
+            folder.problem(_place(Lines(content), given, loc), what)
     decision = given.get("decision")
     if isinstance(decision, dict) and decision.get("limit") == "tolerance" and "confidence" not in decision:
         folder.problem(f"{FILE}, [decision]", "'confidence' is missing; a tolerance limit needs one, such as 0.95")
     return settings if len(folder.problems) == known else None
 
 
-def _messages(error: ValidationError, given: dict[str, Any], content: str) -> Iterator[tuple[str, str]]:
-    """Where and what, for people, of everything that the shape of campaign.toml refuses."""
+def _messages(error: ValidationError, given: dict[str, Any]) -> Iterator[tuple[tuple[str, ...], str]]:
+    """Section and key, and what is wrong, for people, of everything that the shape of campaign.toml refuses."""
     found = [(tuple(map(str, one["loc"])), one) for one in error.errors(include_url=False, include_input=False)]
     missing = [loc for loc, one in found if one["type"] == "missing"]
     for loc, one in found:
@@ -308,17 +308,14 @@ def _messages(error: ValidationError, given: dict[str, Any], content: str) -> It
             present = given[section[0]] if section else given
             near = nearest(name, [known.name for known in fields(_SECTIONS[loc[:-1]]) if known.name not in present])
             missing = [wanted for wanted in missing if wanted != (*section, near)]  # one slip, one message
-            yield _place(content, given, loc), f"is not known here{offer(near, '; remove it')}"
+            yield loc, f"is not known here{offer(near, '; remove it')}"
         elif one["type"] == "value_error":
-            yield _place(content, given, loc), str(one["ctx"]["error"])
+            yield loc, str(one["ctx"]["error"])
         elif one["type"] != "missing":
-            yield (
-                _place(content, given, loc),
-                f"is a section; write [{loc[-1]}] on its own line, its keys below",
-            )
+            yield loc, f"is a section; write [{loc[-1]}] on its own line, its keys below"
     for *section, name in missing:
         what = f"the section [{name}]" if (name,) in _SECTIONS else f"'{name}'"
-        yield _place(content, given, tuple(section)), f"{what} is missing; add it"
+        yield tuple(section), f"{what} is missing; add it"
 
 
 _SECTIONS: dict[tuple[str, ...], type] = {
@@ -333,18 +330,29 @@ _SECTIONS: dict[tuple[str, ...], type] = {
 }
 
 
-def _place(content: str, given: dict[str, Any], loc: tuple[str, ...]) -> str:
+class Lines:
+    """Where the tables and keys of a TOML file stand, as far as each is on a line of its own."""
+
+    def __init__(self, content: str) -> None:
+        self._rows: dict[tuple[Any, ...], int] = {}
+        count: dict[str, int] = {}
+        table: tuple[Any, ...] = ()
+        for number, line in enumerate(content.splitlines(), start=1):
+            if head := re.match(r"\s*\[\[?\s*([\w-]+)\s*\]", line):
+                table = (head[1], count.get(head[1], 0))
+                count[head[1]] = table[1] + 1
+                self._rows[table] = self._rows[table[:1]] = number
+            elif key := re.match(r"\s*([\w-]+)\s*=", line):
+                self._rows[(*table, key[1])] = number
+
+    def row(self, *loc: Any) -> int | None:
+        """Of a key or table by its name; of the k-th table of that name: name, k; of a key in it: name, k, key."""
+        return self._rows.get(loc)
+
+
+def _place(lines: Lines, given: dict[str, Any], loc: tuple[str, ...]) -> str:
     """ "campaign.toml, row 7, [rig] 'tie_height'"; the row left out where a key is not on a line of its own."""
-    row = None
-    section: tuple[str, ...] = ()
-    for number, line in enumerate(content.splitlines(), start=1):
-        if head := re.match(r"\s*\[\s*([\w-]+)\s*\]", line):
-            section = (head[1],)
-            found = loc == section
-        else:
-            key = re.match(r"\s*([\w-]+)\s*=", line)
-            found = key is not None and loc == (*section, key[1])
-        row = number if found else row
+    row = lines.row(*loc) if len(loc) < 2 else lines.row(loc[0], 0, *loc[1:])
     names = [f"'{name}'" for name in loc]
     if len(loc) == 2 or (loc and isinstance(given.get(loc[0]), dict)):
         names[0] = f"[{loc[0]}]"

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from cordlab.folder import Folder, nearest, offer
-from cordlab.units import Head, UnitError, check_unit, convert, parse_head
+from cordlab.units import UnitError, check_unit, convert, parse_head, short
 
 ANY = "any"  # the unit of a column that keeps its own: a sensor's reading
 MOST_LISTED = 20  # cells of one column that are listed one by one; a wrong column in a long record has a million
@@ -23,27 +23,27 @@ MOST_LISTED = 20  # cells of one column that are listed one by one; a wrong colu
 # Cells that are no numbers: each reader turns a cell into its value, or raises ValueError with what is wrong.
 
 
-def text(cell: str) -> str:
+def text(cell: str, longest: int = 120, instead: str = "type the name again") -> str:
     """A name: free text of one line."""
     if not cell.isprintable():
         odd = next(letter for letter in cell if not letter.isprintable())
-        raise ValueError(f"holds a character that cannot be seen (U+{ord(odd):04X}); type the name again")
-    if len(cell) > 120:
-        raise ValueError(f"is {len(cell)} characters long; 120 are taken")
+        raise ValueError(f"holds a character that cannot be seen (U+{ord(odd):04X}); {instead}")
+    if len(cell) > longest:
+        raise ValueError(f"is {len(cell)} characters long; {longest} are taken")
     return cell
 
 
 def whole(cell: str) -> int:
     """A count."""
     if not re.fullmatch(r"[0-9]{1,9}", cell):
-        raise ValueError(f"'{_short(cell)}' is not a whole number of 0 or more")
+        raise ValueError(f"'{short(cell, 40)}' is not a whole number of 0 or more")
     return int(cell)
 
 
 def one_of(*words: str) -> Callable[[str], str]:
     def read(cell: str) -> str:
         if cell.lower() not in words:
-            raise ValueError(f"'{_short(cell)}' is none of {', '.join(words)}{offer(nearest(cell, words))}")
+            raise ValueError(f"'{short(cell, 40)}' is none of {', '.join(words)}{offer(nearest(cell, words))}")
         return cell.lower()
 
     return read
@@ -134,8 +134,9 @@ class Table:
 def read_table(folder: Folder, name: str, columns: tuple[Column, ...], *, may_be_empty: bool = False) -> Table | None:
     """The table in the file `name`; None where there is no header. Problems go to `folder`."""
     content = folder.read_text(name)
-    header = None if content is None else read_header(folder, name, content, columns)
-    return None if content is None or header is None else read_rows(folder, header, content, columns, may_be_empty)
+    if content is None or (header := read_header(folder, name, content, columns)) is None:
+        return None
+    return read_rows(folder, header, content, columns, may_be_empty)
 
 
 def read_rows(
@@ -159,11 +160,8 @@ def read_rows(
     for key, place in header.places.items():
         if key != place.column.name and place.column.name in header.places:
             wrong = _unpaired(rows, header, place.column.name)
-            found += [
-                (lines[row], place.index, what)
-                for row, what in wrong.items()
-                if (row, place.column.name) not in refused
-            ]
+            kept = wrong.keys() - {row for row, name in refused if name == place.column.name}
+            found += [(lines[row], place.index, wrong[row]) for row in kept]
     _report(folder, header, found)
     return Table(header, lines, values, refused, lost)
 
@@ -201,19 +199,19 @@ def _match(folder: Folder, where: str, heads: list[str], columns: tuple[Column, 
     places: dict[str, Place] = {}
     seen, unknown = set(), []
     for index, written in enumerate(heads):
-        here = f"{where}, column '{_short(written)}'" if written else f"{where}, column {index + 1}"
+        here = f"{where}, column '{short(written, 40)}'" if written else f"{where}, column {index + 1}"
         try:
-            head = parse_head(written)
-            if not head.name:
+            key, unit = parse_head(written)
+            if key in ("", "u()"):
                 folder.problem(here, "has no name; name it or remove it")
-            elif head.key not in wanted:
+            elif key not in wanted:
                 unknown.append((here, written))
-            elif head.key in seen:
-                folder.problem(here, f"is a second column '{head.key}'; keep one")
+            elif key in seen:
+                folder.problem(here, f"is a second column '{key}'; keep one")
             else:
-                seen.add(head.key)
-                column, specimen = wanted[head.key]
-                places[head.key] = Place(index, written, _unit_of(head, column, specimen), column)
+                seen.add(key)
+                column, specimen = wanted[key]
+                places[key] = Place(index, written, _unit_of(unit, column, specimen), column)
         except UnitError as error:
             folder.problem(here, str(error))
     missing = {column.name: column.specimen for column in columns if column.required and column.name not in seen}
@@ -226,17 +224,15 @@ def _match(folder: Folder, where: str, heads: list[str], columns: tuple[Column, 
     return places
 
 
-def _unit_of(head: Head, column: Column, specimen: str) -> str:
-    if column.unit is None:
-        if head.unit is not None:
-            raise UnitError(f"takes no unit; write '{specimen}'")
+def _unit_of(unit: str | None, column: Column, specimen: str) -> str:
+    if unit is None:
+        if column.unit:
+            raise UnitError(f"has no unit; write for example '{specimen}'")
         return ""
-    if head.unit is None:
-        if column.unit == "":
-            return ""
-        raise UnitError(f"has no unit; write for example '{specimen}'")
-    check_unit(head.unit, head.unit if column.unit == ANY else column.unit)
-    return head.unit
+    if column.unit is None:
+        raise UnitError(f"takes no unit; write '{specimen}'")
+    check_unit(unit, unit if column.unit == ANY else column.unit)
+    return unit
 
 
 def _cells(folder: Folder, header: Header, content: str) -> tuple[list[int], list[list[str]]]:
@@ -253,13 +249,11 @@ def _cells(folder: Folder, header: Header, content: str) -> tuple[list[int], lis
                 folder.problem(f"{header.name}, row {line}", "a cell runs on over the end of the line; close its quote")
                 continue
             row = [cell.strip() for cell in raw]
-            if not any(row):
-                continue
-            if len(row) < header.width or any(row[header.width :]):
+            if any(row) and (len(row) < header.width or any(row[header.width :])):
                 folder.problem(f"{header.name}, row {line}", _count(row, header))
-                continue
-            lines.append(line)
-            rows.append(row[: header.width])
+            elif any(row):
+                lines.append(line)
+                rows.append(row[: header.width])
     except csv.Error as error:
         folder.problem(f"{header.name}, row {before + 1}", f"cannot be read as cells ({error}); look for an open quote")
     return lines, rows
@@ -289,7 +283,7 @@ def _decimal_mark(folder: Folder, header: Header, lines: list[int], rows: list[l
         for place in numeric:
             for mark in ",.":
                 if mark in row[place.index]:
-                    seen.setdefault(mark, f"'{_short(row[place.index])}' in row {line}")
+                    seen.setdefault(mark, f"'{short(row[place.index], 40)}' in row {line}")
         if len(seen) == 2:
             folder.problem(header.name, f"has decimal commas ({seen[',']}) and points ({seen['.']}); use one of them")
             break
@@ -335,7 +329,7 @@ def _number(cell: str, mark: str) -> float:
         hint = f"the decimal mark of this file is a {'comma' if mark == ',' else 'point'}, and thousands are not parted"
     else:
         hint = "write the value, or leave out the whole row"
-    raise ValueError(f"'{_short(cell)}' is not a number; {hint}")
+    raise ValueError(f"'{short(cell, 40)}' is not a number; {hint}")
 
 
 def _out_of_bounds(value: float, unit: str, at_least: float, above: float) -> str:
@@ -367,11 +361,5 @@ def _report(folder: Folder, header: Header, found: list[tuple[int, int, str]]) -
             folder.problem(header.where(line, heads[index]), what)
     for index, count in listed.items():
         if count > MOST_LISTED:
-            folder.problem(
-                f"{header.name}, column '{header.places[heads[index]].head}'",
-                f"{count - MOST_LISTED} more cells are refused",
-            )
-
-
-def _short(cell: str) -> str:
-    return cell if len(cell) <= 40 else cell[:37] + "..."
+            where = f"{header.name}, column '{header.places[heads[index]].head}'"
+            folder.problem(where, f"{count - MOST_LISTED} more cells are refused")

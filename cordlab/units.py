@@ -34,19 +34,6 @@ class Measured:
         return rng.normal(self.value, self.u, size)
 
 
-@dataclass(frozen=True)
-class Head:
-    """A column head: `u(mass) [kg]` has the name "mass", the unit "kg" and `is_u` True; no brackets, no unit (None)."""
-
-    name: str
-    unit: str | None
-    is_u: bool
-
-    @property
-    def key(self) -> str:
-        return f"u({self.name})" if self.is_u else self.name
-
-
 # Digits in threes, parted by a space, are as good as digits in a row: GUM 7.2.2 writes 100,021 47.
 _WHOLE = r"(?:\d{1,3}(?:[ ]\d{3})+|\d+)"
 _FRACTION = r"(?:\.(?:(?:\d{3}[ ])+\d{1,3}|\d+))"
@@ -79,9 +66,9 @@ def parse_measured(text: str | int | float, unit: str) -> Measured:
     plain = " ".join(text.split()).replace("−", "-")  # any run of spaces, no-break and thin ones too; a true minus sign
     match = _MEASURED.fullmatch(plain)
     if match is None or (match["u"] and match["exponent"] and not match["open"]):
-        raise UnitError(f"'{_short(text)}' cannot be read: {_why_unreadable(plain)}; write {_specimen(unit)}")
+        raise UnitError(f"'{short(text, 60)}' cannot be read: {_why_unreadable(plain)}; write {_specimen(unit)}")
     if unit and not match["unit"]:
-        raise UnitError(f"'{_short(text)}' has no unit; write {_specimen(unit)}")
+        raise UnitError(f"'{short(text, 60)}' has no unit; write {_specimen(unit)}")
 
     exponent = exponent_of_u = int(match["exponent"] or 0)
     value = Decimal(match["value"].replace(" ", ""))
@@ -98,12 +85,12 @@ def parse_measured(text: str | int | float, unit: str) -> Measured:
 
 def _finite(value: float, text: str) -> float:
     if not math.isfinite(value):
-        raise UnitError(f"'{_short(text)}' is not a finite number")
+        raise UnitError(f"'{short(text, 60)}' is not a finite number")
     return value
 
 
-def _short(text: str) -> str:
-    return text if len(text) <= 60 else text[:57] + "..."
+def short(text: str, most: int) -> str:
+    return text if len(text) <= most else text[: most - 3] + "..."
 
 
 def _specimen(unit: str) -> str:
@@ -128,18 +115,19 @@ _HEAD = re.compile(r"(?P<name>[^\[\]]*?)\s*(?:\[(?P<unit>[^\[\]]*)\])?")
 _U_OF = re.compile(r"u\s*\(\s*(?P<name>[^()]*?)\s*\)", re.IGNORECASE)
 
 
-def parse_head(head: str) -> Head:
-    """The parts of a column head such as `u(slack length) [m]`; the name in lower case with single spaces.
+def parse_head(head: str) -> tuple[str, str | None]:
+    """Name, in lower case with single spaces, and unit of a column head: `u(Mass) [kg]` gives "u(mass)", "kg"; None
+    without brackets.
 
     Raises UnitError where the brackets do not close.
     """
     match = _HEAD.fullmatch(head.strip())
     if match is None:
-        raise UnitError(f"'{_short(head)}' is not a column head; write the unit once, last, as in 'mass [kg]'")
+        raise UnitError(f"'{short(head, 60)}' is not a column head; write the unit once, last, as in 'mass [kg]'")
     name = " ".join(match["name"].split()).lower()
-    of = _U_OF.fullmatch(name)
-    unit = match["unit"]
-    return Head(of["name"] if of else name, None if unit is None else unit.strip(), of is not None)
+    if of := _U_OF.fullmatch(name):
+        name = f"u({of['name']})"
+    return name, None if match["unit"] is None else match["unit"].strip()
 
 
 @overload
@@ -161,11 +149,13 @@ def convert(values: float | np.ndarray, unit: str, to: str) -> float | np.ndarra
 def check_unit(unit: str, to: str) -> None:
     """Raises UnitError where `unit` is not known, or is of another kind than `to`: a force where a mass is wanted."""
     if _unit(unit).dimensionality != _unit(to).dimensionality:
-        raise UnitError(f"'{unit}' is {_kind(unit)}, but {_kind(to)} is wanted{_such_as(to)}")
+        wanted, units = _kind(to)
+        such_as = ", such as " + " or ".join(units) if units else ""
+        raise UnitError(f"'{unit}' is {_kind(unit)[0]}, but {wanted} is wanted{such_as}")
 
 
 # Kinds of quantity that a campaign holds: an example of its unit in SI, its name, other units to offer.
-_KINDS = (
+_KINDS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("", "a plain number", ()),
     ("m", "a length", ("m", "ft")),
     ("kg", "a mass", ("kg", "lb")),
@@ -207,10 +197,10 @@ def _unit(unit: str) -> Any:
 
     try:
         if not _UNIT.fullmatch(unit):
-            raise UnitError(f"'{_short(unit)}' is not a unit{_nearest(unit)}")
+            raise UnitError(f"'{short(unit, 60)}' is not a unit{_nearest(unit)}")
         return _registry().parse_units(unit)
     except (pint.PintError, ValueError, TypeError, KeyError) as error:  # pint 0.25 loses itself in "m^0"
-        raise UnitError(f"'{_short(unit)}' is not a known unit{_nearest(unit)}") from error
+        raise UnitError(f"'{short(unit, 60)}' is not a known unit{_nearest(unit)}") from error
 
 
 def _nearest(unit: str) -> str:
@@ -219,12 +209,9 @@ def _nearest(unit: str) -> str:
     return f"; the nearest known is '{by_lower[near[0]]}'" if near else "; write for example m, kg, kN, s or degC"
 
 
-def _kind(unit: str) -> str:
-    dimensions = _unit(unit).dimensionality
-    return next((name for si, name, _ in _KINDS if _unit(si).dimensionality == dimensions), "another kind of quantity")
-
-
-def _such_as(unit: str) -> str:
-    dimensions = _unit(unit).dimensionality
-    units = next((units for si, _, units in _KINDS if _unit(si).dimensionality == dimensions), ())
-    return ", such as " + " or ".join(units) if units else ""
+def _kind(unit: str) -> tuple[str, tuple[str, ...]]:
+    """The kind of quantity that a unit is of, and units to offer for it."""
+    for si, name, units in _KINDS:
+        if _unit(si).dimensionality == _unit(unit).dimensionality:
+            return name, units
+    return "another kind of quantity", ()

@@ -349,6 +349,19 @@ def test_a_slip_in_drops_is_not_blamed_on_decisions(folder):
     assert [one.split(":")[0] for one in problems(folder)] == ["drops.csv, row 2, column 'drop'"]
 
 
+def test_a_cord_that_is_refused_is_not_taken_for_one_left_out(folder):
+    """No drop is settled twice, and not all are left out, because a cell is blank."""
+    (folder / "decisions.toml").write_text('[[left_out]]\ndrop = "A1-36"\nreason = "invented"\n')
+    edit(folder, "drops.csv", ("A1-36,A1,", "A1-36,,"))
+    assert problems(folder) == ["drops.csv, row 2, column 'cord': is blank; every row needs a value here"]
+
+
+def test_what_decisions_do_not_know_is_told_in_the_order_of_the_file(folder):
+    (folder / "decisions.toml").write_text("".join(f"[[{name}]]\n" for name in ("z", "b", "y", "a")))
+    rows = [f"decisions.toml, row {row}, '{name}': is not known here; remove it" for row, name in enumerate("zbya", 1)]
+    assert problems(folder) == rows
+
+
 def test_a_slip_in_cords_is_not_blamed_on_drops(folder):
     """A cord whose row is refused is not also missing in cords.csv."""
     edit(folder, "cords.csv", ("A2,10.00,", "A2,10.00,,,"))
