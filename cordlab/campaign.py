@@ -21,21 +21,6 @@ from cordlab.settings import Criteria, Decision, Plan, Rig, Site, read_settings
 from cordlab.tables import ANY, Column, Header, Table, one_of, read_table, whole
 from cordlab.units import Measured, UnitError, check_unit, convert
 
-__all__ = [
-    "BreakEntry",
-    "CalibrationTable",
-    "Campaign",
-    "CampaignError",
-    "CordEntry",
-    "Criteria",
-    "Decision",
-    "DropEntry",
-    "Record",
-    "Rig",
-    "Site",
-    "read_campaign",
-]
-
 
 @dataclass(frozen=True)
 class CordEntry:
@@ -202,10 +187,7 @@ BREAKS = (
 
 
 def read_campaign(
-    folder: str | Path,
-    *,
-    instead: Mapping[str, bytes] | None = None,
-    progress: Progress = unwatched,
+    folder: str | Path, *, instead: Mapping[str, bytes] | None = None, progress: Progress = unwatched
 ) -> Campaign:
     """The campaign in `folder`, every file of it checked, records included.
 
@@ -247,18 +229,11 @@ def read_campaign(
         decision=settings.decision,
         viscosity=settings.cord.viscosity,
         report={name: text for name, text in vars(settings.report).items() if text is not None},
-        cords=tuple(sorted((_cord_entry(row) for _, row in cords.rows()), key=lambda one: _by_name(one.cord))),
-        drops=tuple(
-            sorted(
-                (_drop_entry(row, drops.lines[number], by_hand) for number, row in drops.rows()),
-                key=lambda one: _by_name(one.drop),
-            )
-        ),
+        cords=tuple(_cord_entry(row) for _, row in _by_name(cords, "cord")),
+        drops=tuple(_drop_entry(row, drops.lines[number], by_hand) for number, row in _by_name(drops, "drop")),
         calibration={channel: _calibration_table(channel, table) for channel, table in calibration.items()},
-        breaks=tuple(sorted((_break_entry(row) for _, row in breaks.rows()), key=lambda one: _by_name(one.cord)))
-        if breaks
-        else (),
-        digests=dict(files.digests),
+        breaks=tuple(_break_entry(row) for _, row in _by_name(breaks, "cord")) if breaks else (),
+        digests=files.digests,
         sha256=_hash(files.digests),
         notes=tuple(f"{name} is not read" for name in _unread(files)),
         plan=settings.plan,
@@ -267,9 +242,14 @@ def read_campaign(
     )
 
 
-def _by_name(name: str) -> tuple[Any, ...]:
-    """Sorts A2 before A10. The order of rows is free, and random draws run over them: they are put in one order."""
-    return *((part.zfill(20) if part.isdigit() else part) for part in re.split(r"([0-9]+)", name)), name
+def _by_name(table: Table, key: str) -> list[tuple[int, dict[str, Any]]]:
+    """Rows with their numbers, A2 before A10. Their order is free, and random draws run over them: it is made one."""
+
+    def place(numbered: tuple[int, dict[str, Any]]) -> tuple[str, ...]:
+        name = numbered[1][key]
+        return *(part.zfill(20) if part.isdigit() else part for part in re.split(r"([0-9]+)", name)), name
+
+    return sorted(table.rows(), key=place)
 
 
 def _measured(row: dict[str, Any], key: str) -> Measured:
@@ -328,24 +308,18 @@ def _read_records(
         name = row["record"]
         if name is None or drops is None:
             continue
-        where = drops.where(number, "record")
+        where, path = drops.where(number, "record"), f"records/{name}"
         if PureWindowsPath(name).name != name or name == "..":
             files.problem(where, f"'{name}' is a path; write the name of a file in records/")
-            continue
-        if not files.has(f"records/{name}"):
+        elif not files.has(path):
             near = offer(nearest(name, files.names("records")), "; leave the cell blank where there is none")
-            files.problem(where, f"there is no file records/{name}{near}")
-            continue
-        data = files.read(f"records/{name}")
-        if data is None:
-            continue
-        other = first_row.setdefault(files.digests[f"records/{name}"], number)
-        if other != number:
-            files.problem(where, f"'{name}' is the record of row {drops.lines[other]} too; each drop has its own")
-            continue
-        if parsed := parse_record(files, f"records/{name}", data):
-            headers[number] = parsed[0]
-            spans[row["drop"]] = float(parsed[1].time[0]), float(parsed[1].time[-1])
+            files.problem(where, f"there is no file {path}{near}")
+        elif (data := files.read(path)) is not None:
+            if (other := first_row.setdefault(files.digests[path], number)) != number:
+                files.problem(where, f"'{name}' is the record of row {drops.lines[other]} too; each drop has its own")
+            elif parsed := parse_record(files, path, data):
+                headers[number] = parsed[0]
+                spans[row["drop"]] = float(parsed[1].time[0]), float(parsed[1].time[-1])
     return headers, spans
 
 

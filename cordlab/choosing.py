@@ -10,8 +10,6 @@ from cordlab.panels import ONE_LINE, html_table
 from cordlab.reviewing import TablePanel
 from cordlab.start import VARIABLE, Missing, Step, campaigns_in, choose, chosen_folder, stand
 
-__all__ = ["as_steps", "start_panel"]
-
 
 def as_steps(steps: Sequence[Step]) -> str:
     """The chain at a glance, as an HTML table. What stands in it may come from a stranger's file: it is escaped."""

@@ -8,8 +8,6 @@ from cordlab.campaign import Campaign, CampaignError, read_campaign
 from cordlab.decisions import FILE, LeftOut, Mark, settled, taken_back
 from cordlab.folder import Folder
 
-__all__ = ["record_decision", "take_back"]
-
 
 def record_decision(folder: str | Path, decision: Mark | LeftOut) -> Campaign:
     """Adds a choice to decisions.toml and gives the campaign with it; one about the same drop or cord is replaced.

@@ -20,8 +20,6 @@ from cordlab.progress import Progress, unwatched
 from cordlab.units import Measured
 from cordlab.world import Cords, Drops, Scenario, true_cords, true_drops, true_range
 
-__all__ = ["Scenario", "invent"]
-
 NOTE = "Invented: computed by cordlab from drawn numbers. Nothing here was measured, and no real cord is described."
 
 
