@@ -144,25 +144,16 @@ class Calibration:
         value, u = self.curve(reading)
         return value, np.hypot(u, _powers(reading, self.degree) @ self.common)
 
-    def draw(self, rng: np.random.Generator, n: int) -> np.ndarray:
-        """(degree + 1, n) draws of the coefficients: multivariate t (JCGM 101:2008, 6.4.9.2), plus `common`."""
-        size, axes = np.linalg.eigh(self.correlation)
-        root = self.standard_errors[:, None] * axes * np.sqrt(np.maximum(size, 0.0))
-        scatter = root @ rng.standard_normal((self.degree + 1, n)) * np.sqrt(self.dof / rng.chisquare(self.dof, n))
-        return self.coefficients[:, None] + scatter + self.common[:, None] * rng.standard_normal(n)
-
     def summary(self) -> str:
         unit, of = self.quantity_unit, self.reading_unit
         of_one = f"({of})" if "/" in of else of
-        terms = [
-            f"  {value: .8g} ± {u:.2g} {unit}" + (f"/{of_one}{f'^{n}' if n > 1 else ''}" if n and of else "")
-            for n, (value, u) in enumerate(zip(self.coefficients, self.standard_errors, strict=True))
-        ]
+        per = ("", f"/{of_one}", f"/{of_one}^2") if of else ("",) * 3
+        found = zip(self.coefficients, self.standard_errors, per, strict=False)
         runs = ", ".join(f"{label}: {offset:+.2g}" for label, offset in self.run_offsets.items())
         return "\n".join(
             [
                 f"calibration of {self.channel or 'a sensor'}, degree {self.degree}, {len(self.reading)} points",
-                *terms,
+                *(f"  {value: .8g} ± {u:.2g} {unit}{power}" for value, u, power in found),
                 f"  scatter about the curve {self.residual_sd:.3g} {unit}, {self.dof} degrees of freedom",
                 f"  valid for readings {self.valid[0]:.6g} to {self.valid[1]:.6g} {of}".rstrip(),
                 *(f"  {test}" for test in self.lack_of_fit),
@@ -286,12 +277,9 @@ def calibrate_channel(table: CalibrationTable, *, degree: int | None = None) -> 
         raise CampaignError((f"{where}: {error}",)) from error
     slopes = np.polynomial.Polynomial(fitted.coefficients).deriv()(np.array(fitted.valid))
     if slopes[0] * slopes[1] <= 0:
-        said = (
-            f"{where}: the curve turns between readings of {fitted.valid[0]:.6g} and "
-            f"{fitted.valid[1]:.6g} {table.reading_unit}, so one reading would mean two values; "
-            "look for a mistyped pair, or ask for degree 1"
-        )
-        raise CampaignError((said,))
+        low, high = fitted.valid
+        said = f"{where}: the curve turns between readings of {low:.6g} and {high:.6g} {table.reading_unit}, so one "
+        raise CampaignError((f"{said}reading would mean two values; look for a mistyped pair, or ask for degree 1",))
     return fitted
 
 

@@ -129,6 +129,11 @@ class Campaign:
         return replace(self, drops=drops, by_hand=NOTHING)
 
     @property
+    def uses(self) -> dict[str, int]:
+        """How many drops there are of each use."""
+        return {use: sum(drop.use == use for drop in self.drops) for use in ("fit", "check", "wear", LEFT_OUT)}
+
+    @property
     def lowest_break(self) -> Measured | None:
         """Of the break tests, taken as exact; None without any  [N]"""
         return Measured(min(entry.breaking_load for entry in self.breaks)) if self.breaks else None

@@ -146,20 +146,19 @@ def check(options: argparse.Namespace) -> int:
     _, drops = reduced(campaign, progress=_progress(options))
     findings, notes = disagreements(campaign, drops), [*campaign.notes, *notes_on(drops)]
     state = results_state(campaign)
-    uses = {use: sum(drop.use == use for drop in campaign.drops) for use in ("fit", "check", "wear", LEFT_OUT)}
     facts = {
         "title": campaign.title,
         "batch": campaign.batch,
         "sha256": campaign.sha256,
         "cords": len(campaign.cords),
-        "drops": {use: count for use, count in uses.items() if count or use != LEFT_OUT},
+        "drops": {use: count for use, count in campaign.uses.items() if count or use != LEFT_OUT},
         "records": sum(drop.record is not None for drop in campaign.drops),
         "breaks": len(campaign.breaks),
         "notes": notes,
         "findings": [asdict(finding) for finding in findings],
         "results": {"state": state.state, "reasons": list(state.reasons)},
     }
-    counted = ", ".join(f"{count} {use}" for use, count in uses.items() if count) or "no drop yet"
+    counted = ", ".join(f"{count} {use}" for use, count in campaign.uses.items() if count) or "no drop yet"
     text = [
         f"{campaign.title} · {campaign.batch}",
         f"{facts['cords']} cords, drops: {counted}; {facts['records']} records, {facts['breaks']} break tests",

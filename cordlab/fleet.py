@@ -7,7 +7,7 @@ import signal
 import tempfile
 import time
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from multiprocessing import resource_tracker
 from pathlib import Path
@@ -124,7 +124,9 @@ def run_fleet(
     wanted = list(dict.fromkeys(os.path.abspath(folder) for folder in folders))
     known = {row["campaign"]: row for row in read_table(path)} if path.exists() else {}
     rows, kept, written = dict(known), 0, time.monotonic()
-    with _client(scheduler, workers) as (client, as_completed):
+    with _client(scheduler, workers) as client:
+        from distributed import as_completed
+
         try:
             futures = {client.submit(outcome, name, __version__, known.get(name), pure=False): name for name in wanted}
             done = as_completed(list(futures))
@@ -144,39 +146,30 @@ def run_fleet(
     return Fleet(path, tuple(rows[name] for name in wanted), kept)
 
 
-class _client:
+@contextmanager
+def _client(scheduler: str, workers: int | None) -> Iterator[Any]:
     """A dask client, and with "local" a cluster of its own, closed at the end."""
-
-    def __init__(self, scheduler: str, workers: int | None) -> None:
-        try:
-            import distributed
-        except ImportError as error:
-            raise ImportError("a fleet needs dask.distributed: pip install 'cordlab[fleet]'") from error
-        self.cluster = None
+    try:
+        import distributed
+    except ImportError as error:
+        raise ImportError("a fleet needs dask.distributed: pip install 'cordlab[fleet]'") from error
+    with ExitStack() as opened:
         address: Any = scheduler
         if scheduler == "local":
-            count = workers or os.cpu_count() or 1
-            # its status page on a free port of this machine alone: there may be another fleet
             with _children_deaf_to_interrupts():
-                address = self.cluster = distributed.LocalCluster(
-                    n_workers=count,
+                address = distributed.LocalCluster(
+                    n_workers=workers or os.cpu_count() or 1,
                     threads_per_worker=1,
-                    dashboard_address="127.0.0.1:0",
+                    dashboard_address="127.0.0.1:0",  # a free port of this machine alone: there may be another fleet
                     silence_logs=logging.CRITICAL,
                 )
+                opened.callback(address.close)
         try:
-            self.client = distributed.Client(address, timeout="20s")
+            client = distributed.Client(address, timeout="20s")
         except (OSError, ValueError, TimeoutError) as error:
             raise FleetError(f"no scheduler answers at {scheduler!r}: {error}") from error
-        self.as_completed = distributed.as_completed
-
-    def __enter__(self) -> tuple[Any, Any]:
-        return self.client, self.as_completed
-
-    def __exit__(self, *raised: object) -> None:
-        self.client.close()
-        if self.cluster is not None:
-            self.cluster.close()
+        opened.callback(client.close)
+        yield client
 
 
 @contextmanager

@@ -52,11 +52,7 @@ class CordStatus:
         return f"{self.cord}: {self.jumps} jumps{left}{retest}" + (f": {said}" if said else "")
 
     def to_dict(self) -> dict[str, Any]:
-        return asdict(self) | {
-            "reasons": list(self.reasons),
-            "cautions": list(self.cautions),
-            "may_jump": self.may_jump,
-        }
+        return asdict(self) | {"may_jump": self.may_jump}
 
 
 def _day(cell: str) -> date:
@@ -92,26 +88,17 @@ def read_jump_log(folder: str | Path) -> tuple[LogEntry, ...]:
     if not files.has(LOG):
         return ()
     table = read_table(files, LOG, COLUMNS)
-    for row, values in table.rows() if table else ():
-        lightest, heaviest = values["lightest rider"], values["heaviest rider"]
-        if lightest is not None and heaviest is not None and table and heaviest < lightest:
-            files.problem(
-                table.where(row, "heaviest rider"), f"{heaviest:g} kg is less than the lightest, {lightest:g} kg"
-            )
-    if files.problems or table is None:
+    if table is None:
         raise CampaignError(tuple(files.problems))
-    entries = [
-        LogEntry(
-            cord=values["cord"],
-            day=values["date"],
-            jumps=values["jumps"],
-            lightest=values["lightest rider"],
-            heaviest=values["heaviest rider"],
-            damage=values["damage"] or "",
-            line=table.lines[row],
-        )
-        for row, values in table.rows()
-    ]
+    entries = []
+    for row, values in table.rows():
+        cord, day, jumps, lightest, heaviest, damage = (values[column.name] for column in COLUMNS)
+        entries.append(LogEntry(cord, day, jumps, lightest, heaviest, damage or "", table.lines[row]))
+        if lightest is not None and heaviest is not None and heaviest < lightest:
+            what = f"{heaviest:g} kg is less than the lightest, {lightest:g} kg"
+            files.problem(table.where(row, "heaviest rider"), what)
+    if files.problems:
+        raise CampaignError(tuple(files.problems))
     return tuple(sorted(entries, key=lambda entry: (entry.day, entry.line)))
 
 
@@ -130,14 +117,10 @@ def cords_in_service(
     smaller ; before : cord → jumps before the log, 0 if not named ; rated : lightest and heaviest rider [kg].
     Any damage retires at once, whatever the count. Without a retirement count no cord may jump.
     """
-    ends = [count for count in (retire_at, greatest_jumps) if count is not None]
-    end = min(ends) if retire_at is not None else None
-    return tuple(
-        _status(
-            cord, [entry for entry in log if entry.cord == cord], end, next_retest, (before or {}).get(cord, 0), rated
-        )
-        for cord in dict.fromkeys(entry.cord for entry in log)
-    )
+    end = retire_at if retire_at is None or greatest_jumps is None else min(retire_at, greatest_jumps)
+    cords = dict.fromkeys(entry.cord for entry in log)
+    entries = {cord: [entry for entry in log if entry.cord == cord] for cord in cords}
+    return tuple(_status(cord, entries[cord], end, next_retest, (before or {}).get(cord, 0), rated) for cord in cords)
 
 
 def _status(

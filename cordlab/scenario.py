@@ -7,12 +7,13 @@ into a truth file outside that folder.
 
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, fields, replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from cordlab.drop import Prediction
 from cordlab.loggers import LASER, LOAD_CELL, Sensor, write_calibration, write_record
@@ -80,13 +81,12 @@ def invent(
             "sensors": {name: {"slope": sensor.slope, "zero": sensor.zero} for name, sensor in sensors.items()},
             "strength": strength,
             "range": _true_ranges(world, strength) if world.draws else {},
-            "cords": [dict(zip(vars(cords), row, strict=True)) for row in zip(*_lists(cords), strict=True)],
+            "cords": pd.DataFrame(vars(cords)).to_dict("records"),
             "drops": _true_rows(world, cords, drops, happened),
         }
         truth.parent.mkdir(parents=True, exist_ok=True)
-        truth.write_text(
-            json.dumps(_rounded(what_happened), indent=1, ensure_ascii=False) + "\n", encoding="utf-8", newline="\n"
-        )
+        text = json.dumps(_rounded(what_happened), indent=1, ensure_ascii=False) + "\n"
+        truth.write_text(text, encoding="utf-8", newline="\n")
         if folder.exists():
             folder.rmdir()
         part.rename(folder)
@@ -244,14 +244,9 @@ def _energy_returned(world: Scenario, greatest: np.ndarray) -> np.ndarray:
 def _plain(world: Scenario) -> dict[str, Any]:
     """The scenario as JSON takes it."""
     curve = {"model": world.curve.model.name, "parameters": {k: float(v) for k, v in world.curve.parameters.items()}}
-    others = {field.name: getattr(world, field.name) for field in fields(world) if field.name != "curve"}
-    return {name: asdict(value) if isinstance(value, Measured) else value for name, value in others.items()} | {
-        "curve": curve
-    }
-
-
-def _lists(cords: Cords) -> list[list[Any]]:
-    return [np.asarray(column).tolist() for column in vars(cords).values()]
+    plain = {name: asdict(value) if isinstance(value, Measured) else value for name, value in vars(world).items()}
+    del plain["curve"]  # it comes last
+    return plain | {"curve": curve}
 
 
 def _rounded(value: Any) -> Any:

@@ -4,7 +4,8 @@ import json
 import os
 import tempfile
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from glob import glob
 from pathlib import Path
 from typing import Any, Literal
 
@@ -12,7 +13,6 @@ import numpy as np
 
 from cordlab.ageing import retests
 from cordlab.campaign import Campaign, read_campaign
-from cordlab.decisions import LEFT_OUT
 from cordlab.folder import CampaignError
 from cordlab.jumplog import read_jump_log
 from cordlab.pulls import read_pulls
@@ -22,7 +22,6 @@ VARIABLE = "CORDLAB_CAMPAIGN"
 CHOICE = ".campaign"
 """File beside the notebooks that names the chosen campaign's folder in one line; a relative one starts there."""
 DEMO = Path("../data-demo/first-batch")
-DEEP = 2  # folders within folders that are looked into for campaigns
 
 State = Literal["ready", "missing", "refused", "waits"]
 
@@ -64,19 +63,9 @@ def choose(folder: str | Path, *, beside: str | Path = ".") -> None:
 
 def campaigns_in(folder: str | Path) -> tuple[Path, ...]:
     """Folders that hold a campaign.toml: this one, those in it, and those in these; hidden ones are left out."""
-    return tuple(sorted(_campaigns(Path(folder), DEEP)))
-
-
-def _campaigns(folder: Path, deep: int) -> list[Path]:
-    found = [folder] if (folder / "campaign.toml").is_file() else []
-    if deep:
-        try:
-            inner = [Path(each.path) for each in os.scandir(folder) if each.is_dir() and not each.name.startswith(".")]
-        except OSError:  # no such folder, or not ours to look into: then it holds no campaign for us
-            inner = []
-        for path in inner:
-            found += _campaigns(path, deep - 1)
-    return found
+    # a folder that is not there, or not ours to look into, holds no campaign for us
+    names = [name for deep in ("", "*/", "*/*/") for name in glob(f"{deep}campaign.toml", root_dir=folder)]
+    return tuple(sorted(Path(folder, name).parent for name in names if Path(folder, name).is_file()))
 
 
 @dataclass(frozen=True)
@@ -121,11 +110,11 @@ def stand(folder: str | Path) -> Standing:
     try:
         campaign = read_campaign(folder)
     except CampaignError as error:
-        first = Step(*_QUESTIONS[0], "refused", error.problems[0])
-        rest = (Step(name, asks, "waits", "until the campaign is sound") for name, asks in _QUESTIONS[1:])
+        first, *rest = (Step(name, asks, "waits", "until the campaign is sound") for name, asks, _ in _NOTEBOOKS)
+        first = replace(first, state="refused", has=error.problems[0])
         return Standing(folder, None, error.problems, results, (first, *rest))
     steps: list[Step] = []
-    for (name, asks), look in zip(_QUESTIONS, _LOOKS, strict=True):
+    for name, asks, look in _NOTEBOOKS:
         try:
             state, has = look(campaign, _written(results))
         except CampaignError as error:
@@ -136,9 +125,7 @@ def stand(folder: str | Path) -> Standing:
 
 def _written(results: ResultsState) -> dict[str, Any] | None:
     """results.json, where it belongs to what the folder holds now."""
-    if results.state != "fresh":
-        return None
-    return json.loads((results.path / RESULTS).read_text(encoding="utf-8"))
+    return json.loads((results.path / RESULTS).read_text("utf-8")) if results.state == "fresh" else None
 
 
 Found = tuple[State, str]
@@ -148,8 +135,7 @@ Written = dict[str, Any] | None
 def _campaign(campaign: Campaign, _: Written) -> Found:
     if not campaign.drops:
         return "ready", f"{len(campaign.cords)} cords; no drop yet: `cordlab ladder` says which weight comes first"
-    uses = ((use, sum(drop.use == use for drop in campaign.drops)) for use in ("fit", "check", "wear", LEFT_OUT))
-    counted = ", ".join(f"{count} {use}" for use, count in uses if count)
+    counted = ", ".join(f"{count} {use}" for use, count in campaign.uses.items() if count)
     masses = sorted(drop.mass.value for drop in campaign.drops)
     return "ready", f"{len(campaign.cords)} cords; drops: {counted}; {masses[0]:g} to {masses[-1]:g} kg"
 
@@ -246,21 +232,18 @@ def _number_of_cords(drops: Sequence[Any]) -> int:
     return len({drop.cord for drop in drops})
 
 
-_QUESTIONS = (
-    ("01-campaign", "Is the campaign sound, and may the next weight be dropped?"),
-    ("02-calibrate", "What does a reading mean, and how sure is that?"),
-    ("03-reduce", "What did the cord do in this drop?"),
-    ("04-fit", "Which curve do these cords follow, and how sure is it?"),
-    ("05-predict", "How low does a rider come, how hard is it, how sure is that?"),
-    ("06-rate", "Which riders may these cords carry here?"),
-    ("07-batch", "Are the cords alike, and may the lot be issued?"),
-    ("08-wear", "For how many jumps does the rated range hold?"),
-    ("09-report", "What goes into the report, and what does it lack before it is signed?"),
-    ("10-recheck", "Does a published analysis come out again?"),
-    ("t1-stretch-and-predict", "How low will the next, heavier weight come?"),
-    ("t2-what-a-limit-promises", "A limit says 95 %. Of what, and how often is it true?"),
-    ("t3-a-cord-wears", "After how many jumps would you stop?"),
+_NOTEBOOKS: tuple[tuple[str, str, Callable[[Campaign, Written], Found]], ...] = (
+    ("01-campaign", "Is the campaign sound, and may the next weight be dropped?", _campaign),
+    ("02-calibrate", "What does a reading mean, and how sure is that?", _calibrate),
+    ("03-reduce", "What did the cord do in this drop?", _reduce),
+    ("04-fit", "Which curve do these cords follow, and how sure is it?", _fit),
+    ("05-predict", "How low does a rider come, how hard is it, how sure is that?", _limits),
+    ("06-rate", "Which riders may these cords carry here?", _rate),
+    ("07-batch", "Are the cords alike, and may the lot be issued?", _batch),
+    ("08-wear", "For how many jumps does the rated range hold?", _wear),
+    ("09-report", "What goes into the report, and what does it lack before it is signed?", _report),
+    ("10-recheck", "Does a published analysis come out again?", _recheck),
+    ("t1-stretch-and-predict", "How low will the next, heavier weight come?", _guess),
+    ("t2-what-a-limit-promises", "A limit says 95 %. Of what, and how often is it true?", _promise),
+    ("t3-a-cord-wears", "After how many jumps would you stop?", _retire),
 )
-_LOOKS: tuple[Callable[[Campaign, Written], Found], ...] = (
-    _campaign, _calibrate, _reduce, _fit, _limits, _rate, _batch, _wear, _report, _recheck, _guess, _promise, _retire,
-)  # fmt: skip

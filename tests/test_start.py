@@ -126,7 +126,7 @@ def test_what_a_campaign_says_is_text_in_the_table():
 
 
 NOTEBOOKS = {path.stem: nbformat.read(path, 4).cells for path in sorted((ROOT / "notebooks").glob("*.ipynb"))}
-QUESTIONS = dict(start._QUESTIONS) | {
+QUESTIONS = {name: asks for name, asks, _ in start._NOTEBOOKS} | {
     START: "Which campaign do the notebooks work on, and which of them have what they need?"
 }
 
