@@ -43,7 +43,6 @@ class DropEntry:
     use : "fit", "check" (held back from the fit) or "wear"; "left out" where it was left out by hand
     lowest_point : below the tie point, measured on its own, or None  [m]
     record : file name in records/, or None
-    line : of drops.csv
     noted_use : the use that drops.csv gives it, whatever was settled by hand
     """
 
@@ -56,7 +55,6 @@ class DropEntry:
     use: str
     lowest_point: Measured | None
     record: str | None
-    line: int
     noted_use: str
 
 
@@ -234,10 +232,10 @@ def read_campaign(
         decision=settings.decision,
         viscosity=settings.cord.viscosity,
         report={name: text for name, text in vars(settings.report).items() if text is not None},
-        cords=tuple(_cord_entry(row) for _, row in _by_name(cords, "cord")),
-        drops=tuple(_drop_entry(row, drops.lines[number], by_hand) for number, row in _by_name(drops, "drop")),
+        cords=tuple(_cord_entry(row) for row in _by_name(cords, "cord")),
+        drops=tuple(_drop_entry(row, by_hand) for row in _by_name(drops, "drop")),
         calibration={channel: _calibration_table(channel, table) for channel, table in calibration.items()},
-        breaks=tuple(_break_entry(row) for _, row in _by_name(breaks, "cord")) if breaks else (),
+        breaks=tuple(_break_entry(row) for row in _by_name(breaks, "cord")) if breaks else (),
         digests=files.digests,
         sha256=_hash(files.digests),
         notes=tuple(f"{name} is not read" for name in _unread(files)),
@@ -247,14 +245,13 @@ def read_campaign(
     )
 
 
-def _by_name(table: Table, key: str) -> list[tuple[int, dict[str, Any]]]:
-    """Rows with their numbers, A2 before A10. Their order is free, and random draws run over them: it is made one."""
+def _by_name(table: Table, key: str) -> list[dict[str, Any]]:
+    """The rows, A2 before A10. Their order in the file is free, and random draws run over them: they get one order."""
 
-    def place(numbered: tuple[int, dict[str, Any]]) -> tuple[str, ...]:
-        name = numbered[1][key]
-        return *(part.zfill(20) if part.isdigit() else part for part in re.split(r"([0-9]+)", name)), name
+    def place(row: dict[str, Any]) -> tuple[str, ...]:
+        return *(part.zfill(20) if part.isdigit() else part for part in re.split(r"([0-9]+)", row[key])), row[key]
 
-    return sorted(table.rows(), key=place)
+    return sorted((row for _, row in table.rows()), key=place)
 
 
 def _measured(row: dict[str, Any], key: str) -> Measured:
@@ -265,7 +262,7 @@ def _cord_entry(row: dict[str, Any]) -> CordEntry:
     return CordEntry(row["cord"], _measured(row, "slack length"), _measured(row, "cord mass"), row["jumps"])
 
 
-def _drop_entry(row: dict[str, Any], line: int, by_hand: Decisions) -> DropEntry:
+def _drop_entry(row: dict[str, Any], by_hand: Decisions) -> DropEntry:
     return DropEntry(
         drop=row["drop"],
         cord=row["cord"],
@@ -276,7 +273,6 @@ def _drop_entry(row: dict[str, Any], line: int, by_hand: Decisions) -> DropEntry
         use=LEFT_OUT if by_hand.leaving_out(row["drop"], row["cord"]) else row["use"],
         lowest_point=None if row["lowest point"] is None else _measured(row, "lowest point"),
         record=row["record"],
-        line=line,
         noted_use=row["use"],
     )
 

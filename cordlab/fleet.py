@@ -121,6 +121,8 @@ def run_fleet(
     path = Path(table)
     if path.suffix not in (".csv", ".parquet"):
         raise FleetError(f"{path}: a table ends in .csv or .parquet")
+    if path.suffix == ".parquet":
+        _pyarrow()  # before anything is analysed
     wanted = list(dict.fromkeys(os.path.abspath(folder) for folder in folders))
     known = {row["campaign"]: row for row in read_table(path)} if path.exists() else {}
     rows, kept, written = dict(known), 0, time.monotonic()
@@ -190,7 +192,7 @@ def read_table(path: Path) -> list[Row]:
     """The rows of a fleet's table. Raises FleetError where it is another file."""
     try:
         if path.suffix == ".parquet":
-            rows = _parquet().read_table(path).to_pylist()
+            rows = _pyarrow().parquet.read_table(path).to_pylist()
         else:
             with path.open(encoding="utf-8", newline="") as file:
                 rows = [{name: _typed(name, text) for name, text in row.items()} for row in csv.DictReader(file)]
@@ -218,11 +220,10 @@ def write_table(path: Path, rows: Sequence[Row]) -> None:
     os.close(handle)
     try:
         if path.suffix == ".parquet":
-            import pyarrow as pa
-
+            pa = _pyarrow()
             kinds = {str: pa.string(), bool: pa.bool_(), float: pa.float64(), int: pa.int64()}
             schema = pa.schema([(column, kinds[kind]) for column, kind in COLUMNS.items()])
-            _parquet().write_table(pa.Table.from_pylist(list(rows), schema=schema), name)
+            pa.parquet.write_table(pa.Table.from_pylist(list(rows), schema=schema), name)
         else:
             with open(name, "w", encoding="utf-8", newline="") as file:
                 writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
@@ -234,9 +235,9 @@ def write_table(path: Path, rows: Sequence[Row]) -> None:
         Path(name).unlink(missing_ok=True)
 
 
-def _parquet() -> Any:
+def _pyarrow() -> Any:
     try:
         import pyarrow.parquet
     except ImportError as error:
         raise ImportError("a .parquet table needs pyarrow: pip install pyarrow; or name it .csv") from error
-    return pyarrow.parquet
+    return pyarrow

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from cordlab.folder import Folder
-from cordlab.tables import ANY, MOST_LISTED, Column, Header, read_header, read_rows
+from cordlab.tables import ANY, Column, Header, read_header, read_rows, report
 from cordlab.units import convert
 
 COLUMNS = (Column("time", "s"), Column("force", ANY), Column("distance", ANY, required=False))
@@ -85,11 +85,10 @@ def _read_slowly(folder: Folder, header: Header, content: str) -> dict[str, np.n
     time = np.array(table.values["time"])
     if len(time) < FEWEST_ROWS:
         folder.problem(header.name, f"has {len(time)} rows; a drop needs at least {FEWEST_ROWS}")
-    back = np.flatnonzero(np.diff(time) <= 0) + 1
-    for row in back[:MOST_LISTED].tolist():
+    found = []
+    for row in (np.flatnonzero(np.diff(time) <= 0) + 1).tolist():
         before = f"{time[row - 1]:.10g} s in row {table.lines[row - 1]}"
-        folder.problem(table.where(row, "time"), f"{time[row]:.10g} s does not come after {before}")
-    if len(back) > MOST_LISTED:
-        more = f"{len(back) - MOST_LISTED} more times do not come after the one before"
-        folder.problem(f"{header.name}, column '{header.places['time'].head}'", more)
+        place = table.lines[row], header.places["time"].index
+        found.append((*place, f"{time[row]:.10g} s does not come after {before}"))
+    report(folder, header, found, rest="times do not come after the one before")
     return None if len(folder.problems) > known else {key: np.array(table.values[key]) for key in header.places}

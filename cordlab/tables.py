@@ -162,7 +162,7 @@ def read_rows(
             wrong = _unpaired(rows, header, place.column.name)
             kept = wrong.keys() - {row for row, name in refused if name == place.column.name}
             found += [(lines[row], place.index, wrong[row]) for row in kept]
-    _report(folder, header, found)
+    report(folder, header, found)
     return Table(header, lines, values, refused, lost)
 
 
@@ -352,7 +352,8 @@ def _unpaired(rows: list[list[str]], header: Header, name: str) -> dict[int, str
     return wrong
 
 
-def _report(folder: Folder, header: Header, found: list[tuple[int, int, str]]) -> None:
+def report(folder: Folder, header: Header, found: list[tuple[int, int, str]], rest: str = "cells are refused") -> None:
+    """Notes what was found, (line, number of the column, what is wrong); beyond `MOST_LISTED` of a column as `rest`."""
     heads = {place.index: key for key, place in header.places.items()}
     listed: dict[int, int] = {}
     for line, index, what in sorted(found):
@@ -362,4 +363,4 @@ def _report(folder: Folder, header: Header, found: list[tuple[int, int, str]]) -
     for index, count in listed.items():
         if count > MOST_LISTED:
             where = f"{header.name}, column '{header.places[heads[index]].head}'"
-            folder.problem(where, f"{count - MOST_LISTED} more cells are refused")
+            folder.problem(where, f"{count - MOST_LISTED} more {rest}")

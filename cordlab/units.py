@@ -66,7 +66,8 @@ def parse_measured(text: str | int | float, unit: str) -> Measured:
     plain = " ".join(text.split()).replace("−", "-")  # any run of spaces, no-break and thin ones too; a true minus sign
     match = _MEASURED.fullmatch(plain)
     if match is None or (match["u"] and match["exponent"] and not match["open"]):
-        raise UnitError(f"'{short(text, 60)}' cannot be read: {_why_unreadable(plain)}; write {_specimen(unit)}")
+        why = next(why for pattern, why in _UNREADABLE if re.search(pattern, plain))
+        raise UnitError(f"'{short(text, 60)}' cannot be read: {why}; write {_specimen(unit)}")
     if unit and not match["unit"]:
         raise UnitError(f"'{short(text, 60)}' has no unit; write {_specimen(unit)}")
 
@@ -97,18 +98,14 @@ def _specimen(unit: str) -> str:
     return f'for example "62.00(5) {unit}" or "62.00 ± 0.05 {unit}"' if unit else "a plain number, such as 4.5"
 
 
-def _why_unreadable(plain: str) -> str:
-    if "%" in plain:
-        return "a percentage is not taken"
-    if re.search(r"(±|\+/-|\() ?-", plain):
-        return "an uncertainty cannot be negative"
-    if re.search(r"\d,\d", plain):
-        return "the decimal mark is a point here"
-    if re.search(r"[A-Za-z] ?(±|\+/-)", plain):
-        return "the unit comes once, at the end"
-    if re.search(r"\d[eE]", plain):
-        return "the power of ten must stand behind brackets round both numbers"
-    return "it is not a number with its unit"
+_UNREADABLE = (
+    ("%", "a percentage is not taken"),
+    (r"(±|\+/-|\() ?-", "an uncertainty cannot be negative"),
+    (r"\d,\d", "the decimal mark is a point here"),
+    (r"[A-Za-z] ?(±|\+/-)", "the unit comes once, at the end"),
+    (r"\d[eE]", "the power of ten must stand behind brackets round both numbers"),
+    ("", "it is not a number with its unit"),
+)
 
 
 _HEAD = re.compile(r"(?P<name>[^\[\]]*?)\s*(?:\[(?P<unit>[^\[\]]*)\])?")

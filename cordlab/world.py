@@ -40,16 +40,6 @@ CRITERIA = {
     "lot_sample_share": 0.1,
 }
 DECISION = {"limit": "prediction", "probability": 0.99, "confidence": 0.95, "model": "auto", "seed": 20}
-UNITS = {
-    "tie_height": "m",
-    "release_depth": "m",
-    "drag_area": "m^2",
-    "air_density": "kg/m^3",
-    "compliance": "m/N",
-    "reach_below_attachment": "m",
-    "gear_mass": "kg",
-    "least_clearance": "m",
-}
 INPUTS = 10  # unknowns of a future drop: six of the site, then stiffness, slack length, cord mass and wear of the cord
 FOLLOWED = 96
 
@@ -131,8 +121,9 @@ class Scenario:
             raise ValueError(f"{self.cords} cords dropped and {self.broken} broken do not make a lot of {self.lot}")
 
     def quantity(self, table: str, key: str) -> Measured:
-        """A quantity of `rig`, `site` or `criteria`, in SI."""
-        return parse_measured(getattr(self, table)[key], UNITS[key])
+        """A quantity of `rig`, `site` or `criteria`, in SI, as the standard tables have it."""
+        unit = str((RIG | SITE | CRITERIA)[key]).split()[-1]
+        return parse_measured(getattr(self, table)[key], unit)
 
     def predict(self, *, scale: Any, **drops: Any) -> Prediction:
         """What happens in this invented world to drops given as to `predict_drop`, on cords of this stiffness scale."""

@@ -34,8 +34,8 @@ def test_a_sound_campaign_is_read_in_si(folder):
     assert campaign.cord("A2").slack_length == Measured(10.0, 0.03)
     assert [drop.drop for drop in campaign.drops] == [f"{cord}-{mass}" for cord in CORDS for mass in MASSES]
     first = campaign.drops[0]
-    noted = (first.mass, first.jumps, first.temperature, first.use, first.line)
-    assert noted == (Measured(36, 0.05), 5, 18.5, "fit", 2)
+    noted = (first.mass, first.jumps, first.temperature, first.use)
+    assert noted == (Measured(36, 0.05), 5, 18.5, "fit")
     assert [(one.cord, one.breaking_load, one.end_loops) for one in campaign.breaks] == [
         ("B1", 14100.0, True),
         ("B2", 15200.0, False),

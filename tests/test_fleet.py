@@ -54,6 +54,13 @@ def test_without_the_extra_one_line_says_what_to_install(tmp_path, monkeypatch, 
     assert capsys.readouterr().err == "a fleet needs dask.distributed: pip install 'cordlab[fleet]'\n"
 
 
+def test_without_pyarrow_one_line_says_so_before_anything_is_analysed(tmp_path, monkeypatch, capsys):
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    monkeypatch.setattr(fleet, "_client", None)
+    assert cli.main(["fleet", str(tmp_path), "--out", str(tmp_path / "t.parquet")]) == 2
+    assert capsys.readouterr().err == "a .parquet table needs pyarrow: pip install pyarrow; or name it .csv\n"
+
+
 def test_cordlab_does_not_load_dask():
     code = "import sys, cordlab, cordlab.cli, cordlab.fleet; print({'distributed', 'dask'} & {*sys.modules})"
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=120)
