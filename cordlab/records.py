@@ -33,21 +33,16 @@ def parse_record(folder: Folder, name: str, data: bytes) -> tuple[Header, Record
     header = content and read_header(folder, name, content, COLUMNS)
     if not content or not header:
         return None
-    sound = len(folder.problems) == known
-    columns = _read_fast(data, header) if sound else None
-    if columns is None or not _sound(columns["time"]):
+    columns = _read_fast(data, header) if len(folder.problems) == known else None
+    if columns is None:
         columns = _read_slowly(folder, header, content)
-    if columns is None or not sound:
+    if columns is None or len(folder.problems) > known:
         return None
     return header, Record(columns["time"], columns["force"], columns.get("distance"))
 
 
-def _sound(time: np.ndarray) -> bool:
-    return len(time) >= FEWEST_ROWS and bool(np.all(np.diff(time) > 0))
-
-
 def _read_fast(data: bytes, header: Header) -> dict[str, np.ndarray] | None:
-    """The columns by pandas' C reader; None where any cell is no finite number: it doesn't say which."""
+    """The columns by pandas' C reader; None where anything is wrong with them: it doesn't say where."""
     import pandas as pd  # over a second: only where there are records
 
     decimal = "." if header.delimiter == "," or b"," not in data else ","
@@ -73,7 +68,8 @@ def _read_fast(data: bytes, header: Header) -> dict[str, np.ndarray] | None:
     if not np.isfinite(frame.iloc[:, : header.width].to_numpy()).all():
         return None
     columns = {key: frame[place.index].to_numpy(copy=True) for key, place in header.places.items()}
-    return columns | {"time": convert(columns["time"], header.places["time"].unit, "s")}
+    columns["time"] = convert(columns["time"], header.places["time"].unit, "s")
+    return columns if len(frame) >= FEWEST_ROWS and np.all(np.diff(columns["time"]) > 0) else None
 
 
 def _read_slowly(folder: Folder, header: Header, content: str) -> dict[str, np.ndarray] | None:

@@ -29,7 +29,6 @@ def invent(
     *,
     seed: int,
     truth: str | Path | None = None,
-    scenario: Scenario | None = None,
     progress: Progress = unwatched,
     **numbers: Any,
 ) -> Path:
@@ -37,13 +36,13 @@ def invent(
 
     folder : new or empty
     truth  : a file outside `folder` that does not exist yet; default truth.json beside the folder
-    scenario, numbers : a `Scenario`, and any of its fields by name
+    numbers : any fields of a `Scenario`
     progress : told of the records, see `progress.Progress`
 
     The same seed and numbers write the same files. Raises FileExistsError, and ValueError for numbers that do not hang
     together: then nothing is written.
     """
-    world = Scenario(**numbers) if scenario is None else replace(scenario, **numbers)
+    world = Scenario(**numbers)
     folder = Path(folder).absolute()
     truth = folder.parent / "truth.json" if truth is None else Path(truth).absolute()
     _refuse_to_overwrite(folder, truth)

@@ -100,7 +100,7 @@ def record_problems(campaign: Campaign) -> Iterator[str]:
 
 
 def content(campaign: Campaign) -> str:
-    """Everything that was read, to the last digit, without what depends on the folder, the bytes and the lines."""
+    """Everything that was read, to the last digit, without what depends on the folder and the bytes."""
     tables = [
         (table.channel, *(np.asarray(getattr(table, name)).tolist() for name in ("run", "reference", "reading")))
         for table in campaign.calibration.values()
@@ -110,8 +110,7 @@ def content(campaign: Campaign) -> str:
         for drop in campaign.drops
         if drop.record
     ]
-    drops = tuple(replace(drop, line=0) for drop in campaign.drops)
-    bare = replace(campaign, folder=Path(), digests={}, sha256="", notes=(), calibration={}, drops=drops)
+    bare = replace(campaign, folder=Path(), digests={}, sha256="", notes=(), calibration={})
     return repr((bare, tables, records))
 
 

@@ -62,7 +62,7 @@ def between_masses(masses: tuple[float, ...], seed: int = 1) -> dict[str, np.nda
     world = Scenario(**WORLD | STILL | {"masses": masses, "checks": masses[1::2] if len(masses) > 3 else ()},
                      mechanics="waves")  # fmt: skip
     with TemporaryDirectory() as scratch:
-        invent(Path(scratch, "campaign"), seed=seed, truth=Path(scratch, "truth.json"), scenario=world)
+        invent(Path(scratch, "campaign"), seed=seed, truth=Path(scratch, "truth.json"), **vars(world))
         campaign = read_campaign(Path(scratch, "campaign"))
         analysis = analyse(campaign)
     riders = np.arange(masses[0], masses[-1] + 0.5) - campaign.site.gear_mass.value
@@ -100,7 +100,7 @@ def main(campaigns: int = 4) -> None:
         beyond, over = [], []
         for seed in range(campaigns):
             with TemporaryDirectory() as scratch:
-                invent(Path(scratch, "campaign"), seed=seed, truth=Path(scratch, "truth.json"), scenario=world)
+                invent(Path(scratch, "campaign"), seed=seed, truth=Path(scratch, "truth.json"), **vars(world))
                 analysis = analyse(read_campaign(Path(scratch, "campaign")))
             raw = fit_batch(
                 [drop for drop in analysis.drops if drop.use == "fit"], candidates=("mooney-rivlin",)
