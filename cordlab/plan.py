@@ -33,12 +33,10 @@ def read_makers_curve(files: Folder) -> MakersCurve | None:
     if len(table.lines) < FEWEST:
         files.problem(FILE, f"has {len(table.lines)} points; give at least {FEWEST}, up to the greatest stretch")
     for column in COLUMNS:
-        values = table.values[column.name]
-        for row in range(1, len(values)):
-            if not values[row] > values[row - 1]:
-                what = f"{values[row]:g} is not above the {values[row - 1]:g} before it; a loading curve rises"
-                files.problem(table.where(row, column.name), what)
-                break
+        values = np.array(table.values[column.name])
+        for row in np.flatnonzero(np.diff(values) <= 0)[:1] + 1:  # the first says enough
+            what = f"{values[row]:g} is not above the {values[row - 1]:g} before it; a loading curve rises"
+            files.problem(table.where(row, column.name), what)
     if len(files.problems) > known:
         return None
     return MakersCurve(*(np.array(table.values[column.name]) for column in COLUMNS))

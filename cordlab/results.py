@@ -46,8 +46,8 @@ class ResultsState:
     reasons: tuple[str, ...] = ()
 
     def summary(self) -> str:
-        words = {"stale": "stale, analyse again", "damaged": "damaged, analyse again"}
-        return f"{self.path} is {words.get(self.state, self.state)}" + "".join(f"; {text}" for text in self.reasons)
+        advice = ", analyse again" if self.state in ("stale", "damaged") else ""
+        return "; ".join((f"{self.path} is {self.state}{advice}", *self.reasons))
 
 
 def results_state(campaign: Campaign | str | Path, *, results: str | Path | None = None) -> ResultsState:
