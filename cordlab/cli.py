@@ -258,11 +258,8 @@ def publish(options: argparse.Namespace) -> int:
 def recheck(options: argparse.Namespace) -> int:
     from cordlab.recheck import recheck, versus
 
-    found: Any
-    if options.other is None:
-        found = recheck(options.folder, progress=_progress(options))
-    else:
-        found = versus(options.folder, options.other)
+    given, other = options.folder, options.other
+    found: Any = recheck(given, progress=_progress(options)) if other is None else versus(given, other)
     return _answer(options, found.to_dict(), found.summary().splitlines(), DONE if found.agrees else NO)
 
 
@@ -365,8 +362,7 @@ def _refuse(problems: Iterable[str]) -> int:
 
 def _plain(text: str) -> str:
     """One line of text without control and format characters: names in a file may try to command the terminal."""
-    kept = (" " if c.isspace() else c for c in text if c.isspace() or unicodedata.category(c)[0] != "C")
-    return "".join(kept)
+    return "".join(" " if c.isspace() else c for c in text if c.isspace() or unicodedata.category(c)[0] != "C")
 
 
 if __name__ == "__main__":
