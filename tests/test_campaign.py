@@ -356,10 +356,62 @@ def test_a_cord_that_is_refused_is_not_taken_for_one_left_out(folder):
     assert problems(folder) == ["drops.csv, row 2, column 'cord': is blank; every row needs a value here"]
 
 
+@pytest.mark.parametrize(
+    ("decisions", "said"),
+    [
+        ("mark = 3", ["'mark': is not a list of tables; write [[mark]] on a line of its own, its keys below"]),
+        (
+            '[[mark]]\ndrop = "A1-36"\nreason = "x"',
+            ["row 1, [[mark]]: marks nothing; give one or more of release, slack_end, lowest"],
+        ),
+        (
+            '[[mark]]\ndrop = "A1-36"\nreason = "x"\nrelease = "5 s"\nlowest = "4 s"',
+            ["row 5, [[mark]] 'lowest': 4 s does not come after release, 5 s"],
+        ),
+        (
+            '[[mark]]\ndrop = "A1-36"\nreason = "x"\nlowest = "400 s"',
+            ["row 4, [[mark]] 'lowest': 400 s is outside the record, 0 to 5.995 s"],
+        ),
+        (
+            '[[mark]]\ndrop = 3\nreason = ""\nlowest = 4',
+            [
+                "row 2, [[mark]] 'drop': 3 is no name; write it in quotes",
+                "row 4, [[mark]] 'lowest': 4 has no unit; write \"4 s\"",
+                "row 3, [[mark]] 'reason': '' is no text; write in quotes why, for whoever reads it in a year",
+            ],
+        ),
+        (
+            f'[[left_out]]\nreason = "{600 * "x"}"\ncord = "A1"',
+            ["row 2, [[left_out]] 'reason': is 600 characters long; 500 are taken"],
+        ),
+        (
+            '[[left_out]]\nreason = "x"',
+            ["row 1, [[left_out]]: names neither; give one: a cord, all its drops with it, or a drop"],
+        ),
+        (
+            '[[left_out]]\nreason = "x"\ncord = "A1"\n' * 2 + '[[left_out]]\nreason = "x"\ndrop = "A1-36"',
+            [
+                "row 6, [[left_out]] 'cord': 'A1' is settled in row 1 already; keep one",
+                "row 9, [[left_out]] 'drop': 'A1-36' is left out with its cord A1 already; keep one",
+            ],
+        ),
+    ],
+)
+def test_a_choice_by_hand_that_cannot_be_is_refused_with_its_row(folder, decisions, said):
+    (folder / "decisions.toml").write_text(decisions)
+    assert problems(folder) == [f"decisions.toml, {one}" for one in said]
+
+
 def test_what_decisions_do_not_know_is_told_in_the_order_of_the_file(folder):
     (folder / "decisions.toml").write_text("".join(f"[[{name}]]\n" for name in ("z", "b", "y", "a")))
     rows = [f"decisions.toml, row {row}, '{name}': is not known here; remove it" for row, name in enumerate("zbya", 1)]
     assert problems(folder) == rows
+
+
+def test_a_section_written_as_a_list_is_told_with_its_row(folder):
+    edit(folder, "campaign.toml", ("[site]", "[[site]]"))
+    said = "campaign.toml, row 10, 'site': is a section; write [site] on its own line, its keys below"
+    assert problems(folder) == [said]
 
 
 def test_a_slip_in_cords_is_not_blamed_on_drops(folder):
