@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from scipy.optimize import OptimizeResult, least_squares
@@ -25,16 +25,15 @@ def find_release(setup: Setup, record: Prepared, cell: str, marks: Mapping[str, 
     Raises RecordError where a sensor has the wrong sign, where there is no fall, or no time at rest before it.
     """
     time, load, distance = record.time, record.load, record.distance
-    start = slice(0, max(round(QUIET / 2 / (time[1] - time[0])), 3))
-    rise = load - np.median(load[start])
+    rise = load - np.median(load[_start(time)])
     if -rise.min() > rise.max():
         raise RecordError(
             f"the load falls by {-rise.min():.0f} N where it should rise: the force sensor's sign is flipped; "
             "swap its leads or the sign in its calibration"
         )
     fall = folded_fall(setup, cell)
-    grain = noise(record.raw_load)
-    visible = _span(setup, fall, cell) > max(8 * grain, 0.005 * rise.max())
+    grain, span = noise(record.raw_load), float(np.ptp(np.append(fall.load, quiet_load(setup, cell))))
+    visible = span > max(8 * grain, 0.005 * rise.max())  # the change of the load from rest to the end of the fall
     if marks:
         began, clock, u_time, slack_end = _marked(setup, record, fall.duration, marks)
     elif distance is not None:
@@ -49,9 +48,9 @@ def find_release(setup: Setup, record: Prepared, cell: str, marks: Mapping[str, 
         slack_end = began + fall.duration
     _check_quiet(time, load, began, rise.max())
     step = _step(time, rise, slack_end, 0.25 * fall.duration, cell) if visible else None
-    if step is not None and step.size < max(6 * grain, 0.2 * _span(setup, fall, cell)):
+    if step is not None and step.size < max(6 * grain, 0.2 * span):
         step = None
-    contrast = _contrast(setup, time, load, cell, began, free=distance is None) if visible else np.inf
+    contrast = _contrast(setup, time, rise, cell, began, free=distance is None) if visible else np.inf
     return Release(began, u_time, clock, slack_end, step.time if step else None, contrast)
 
 
@@ -76,10 +75,9 @@ def _marked(
     return began, (slack_end - began) / duration, max(mark.u for mark in marks.values()), slack_end
 
 
-def _span(setup: Setup, fall: Fall, cell: str) -> float:
-    """How far the load at the cell moves from rest to the end of the fall [N]."""
-    levels = np.append(fall.load, quiet_load(setup, cell))
-    return float(np.ptp(levels))
+def _start(time: np.ndarray) -> slice:
+    """The samples that are taken at rest before it is known when the mass is let go."""
+    return slice(0, max(round(QUIET / 2 / (time[1] - time[0])), 3))
 
 
 def _from_distance(time: np.ndarray, distance: np.ndarray, setup: Setup) -> tuple[float, float, float]:
@@ -87,12 +85,12 @@ def _from_distance(time: np.ndarray, distance: np.ndarray, setup: Setup) -> tupl
 
     Weighted by speed squared, since noise of the distance counts as time by noise over speed.
     """
-    quiet = max(round(QUIET / 2 / (time[1] - time[0])), 3)
-    rest = float(np.median(distance[:quiet]))
+    quiet = distance[_start(time)]
+    rest = float(np.median(quiet))
     length = float(setup.slack_length - setup.release_depth)
-    if np.std(distance[:quiet]) > 0.05 * length:
+    if np.std(quiet) > 0.05 * length:
         raise RecordError(
-            f"the distance scatters by {np.std(distance[:quiet]):.2f} m before the release: the sensor has no target"
+            f"the distance scatters by {np.std(quiet):.2f} m before the release: the sensor has no target"
         )
     if rest - distance.min() > max(0.5 * length, distance.max() - rest):
         raise RecordError(
@@ -129,8 +127,7 @@ def _first_guess(time: np.ndarray, rise: np.ndarray, fall: Fall, cell: str) -> f
     return (step.time if step else risen) - fall.duration
 
 
-@dataclass(frozen=True)
-class _Step:
+class _Step(NamedTuple):
     time: float
     size: float
 
@@ -149,13 +146,14 @@ def _step(time: np.ndarray, load: np.ndarray, near: float, reach: float, cell: s
     return _Step(float(at[inside][best]), float(change[best]))
 
 
-def _misfit(setup: Setup, time: np.ndarray, load: np.ndarray, cell: str, duration: float, guess: float) -> Callable:
+def _misfit(setup: Setup, time: np.ndarray, load: np.ndarray, cell: str, guess: float) -> Callable:
     """Residuals of the load about the pattern of rest and fall, as a function of two unknowns near 1.
 
     The first is 1 for a release at the guessed time and moves it by a duration of the fall for each unit; the second is
     the clock. The residuals' mean, the zero of the cell, is taken out.
     """
     fall, rest = folded_fall(setup, cell), quiet_load(setup, cell)
+    duration = fall.duration
     window = (time > guess - 0.15 * duration) & (time < guess + 0.85 * duration)
     every = max(np.count_nonzero(window) // 2000, 1)
     t, y = time[window][::every], load[window][::every]
@@ -175,7 +173,7 @@ def _at_pattern(
     duration = folded_fall(setup, cell).duration
     if guess + 0.3 * duration < time[0]:
         raise RecordError("the record begins after the release; start it at least a second before")
-    residual = _misfit(setup, time, load, cell, duration, guess)
+    residual = _misfit(setup, time, load, cell, guess)
     if np.ptp(residual(np.ones(2))) == 0 or residual(np.ones(2)).size < 20:
         raise RecordError(f"the load shows no fall before {guess + duration:.2f} s, where it begins to rise")
     tries = np.linspace(0.9, 1.1, 41)
@@ -200,20 +198,15 @@ def _from_pattern(
     return float(guess + (alone.x[0] - 1) * duration), float(both.x[1]), float(u * duration)
 
 
-def _contrast(setup: Setup, time: np.ndarray, load: np.ndarray, cell: str, began: float, *, free: bool) -> float:
+def _contrast(setup: Setup, time: np.ndarray, rise: np.ndarray, cell: str, began: float, *, free: bool) -> float:
     """RMS misfit of the other end's pattern over that of the cell's own; `free`: the other at its own best release."""
-    other = "bottom" if cell == "top" else "top"
-    there = folded_fall(setup, other)
-    at = began
+    other, at = "bottom" if cell == "top" else "top", began
     if free:
-        rise = load - np.median(load[: max(round(QUIET / 2 / (time[1] - time[0])), 3)])
-        guess = _first_guess(time, rise, there, other)
-        at = guess + (_at_pattern(setup, time, load, guess, other)[1].x[0] - 1) * there.duration
-
-    def misfit(end: str, duration: float, release: float) -> float:
-        return float(np.std(_misfit(setup, time, load, end, duration, release)(np.ones(2))))
-
-    return misfit(other, there.duration, at) / misfit(cell, folded_fall(setup, cell).duration, began)
+        fall = folded_fall(setup, other)
+        guess = _first_guess(time, rise, fall, other)
+        at = guess + (_at_pattern(setup, time, rise, guess, other)[1].x[0] - 1) * fall.duration
+    there, here = (np.std(_misfit(setup, time, rise, *end)(np.ones(2))) for end in ((other, at), (cell, began)))
+    return float(there / here)
 
 
 def _onset(time: np.ndarray, rise: np.ndarray, grain: float) -> tuple[float, float]:

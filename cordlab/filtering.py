@@ -19,32 +19,22 @@ class RecordError(ValueError):
     """A record that is refused: what was found, where, what to try."""
 
 
-@dataclass(frozen=True)
-class Sampled:
-    """Channels at even steps of time.
+def even_steps(
+    time: np.ndarray, channels: dict[str, np.ndarray]
+) -> tuple[np.ndarray, dict[str, np.ndarray], list[tuple[float, float]]]:
+    """Time and channels (n,) at even steps, and (start, end) [s] of each gap of the clock.
 
-    time : (n,) [s]; channels : (n,) each; gaps : (start, end) of each gap of the clock, bridged by straight lines [s]
-    """
-
-    time: np.ndarray
-    channels: tuple[np.ndarray, ...]
-    step: float
-    gaps: tuple[tuple[float, float], ...]
-
-
-def even_steps(time: np.ndarray, *channels: np.ndarray) -> Sampled:
-    """The channels at even steps, by straight lines between the samples where the clock jitters.
-
+    Straight lines between the samples bridge the gaps, and give the values at even steps where the clock jitters.
     Raises RecordError for lengths that differ, numbers that are not finite, too few samples, time that does not run on.
     """
     time = np.asarray(time, dtype=float)
-    channels = tuple(np.asarray(channel, dtype=float) for channel in channels)
-    lengths = {channel.size for channel in (time, *channels)}
+    channels = {name: np.asarray(channel, dtype=float) for name, channel in channels.items()}
+    lengths = {channel.size for channel in (time, *channels.values())}
     if time.ndim != 1 or len(lengths) > 1:
         raise RecordError(f"the columns have different lengths, {sorted(lengths)}: one row a sample")
     if time.size < 20:
         raise RecordError(f"{time.size} samples show no drop; at least 20, and better 1000 a second")
-    for values, name in zip((time, *channels), ("time", "force", "distance"), strict=False):
+    for name, values in {"time": time, **channels}.items():
         bad = np.flatnonzero(~np.isfinite(values))
         if bad.size:
             raise RecordError(f"{name} has {bad.size} values that are not numbers, the first in sample {bad[0] + 1}")
@@ -55,13 +45,12 @@ def even_steps(time: np.ndarray, *channels: np.ndarray) -> Sampled:
             f"time does not run on after {time[back]:.6g} s (sample {back + 1}); sort or repair the record"
         )
     step = float(np.median(steps))
-    wide = np.flatnonzero(steps > GAP * step)
-    gaps = tuple((float(time[k]), float(time[k + 1])) for k in wide)
+    gaps = [(float(time[k]), float(time[k + 1])) for k in np.flatnonzero(steps > GAP * step)]
     if np.ptp(steps) > 1e-3 * step:
         even = time[0] + step * np.arange(int((time[-1] - time[0]) / step * (1 + 1e-12)) + 1)
-        channels = tuple(np.interp(even, time, channel) for channel in channels)
+        channels = {name: np.interp(even, time, channel) for name, channel in channels.items()}
         time = even
-    return Sampled(time, channels, float((time[-1] - time[0]) / (time.size - 1)), gaps)
+    return time, channels, gaps
 
 
 def cfc60(step: float) -> np.ndarray:
@@ -182,7 +171,7 @@ class Prepared:
     raw_distance: np.ndarray | None
     step: float
     filter: str
-    gaps: tuple[tuple[float, float], ...]
+    gaps: list[tuple[float, float]]
     notes: tuple[str, ...]
 
     def zero(self, release: float, hung: float) -> tuple[float, float]:
@@ -205,33 +194,33 @@ class Prepared:
 
 def prepare(time: np.ndarray, force: np.ndarray, distance: np.ndarray | None, kind: str) -> Prepared:
     """The record checked for its form, at even steps and filtered. Raises RecordError."""
-    channels = (force,) if distance is None else (force, distance)
-    sampled = even_steps(time, *channels)
-    for values, name in zip(sampled.channels, ("force", "distance"), strict=False):
+    time, channels, gaps = even_steps(time, {"force": force} | ({} if distance is None else {"distance": distance}))
+    step = float((time[-1] - time[0]) / (time.size - 1))
+    for name, values in channels.items():
         if values.min() == values.max():
             raise RecordError(f"{name} stays at {values[0]:.6g} all along: the sensor was not connected")
-        clipped = flat_top(sampled.time, values)
+        clipped = flat_top(time, values)
         if clipped:
             raise RecordError(
                 f"{name} is clipped: it stands at {values.max():.6g} from {clipped[0]:.3f} to {clipped[1]:.3f} s, "
                 "a flat top; choose a wider range on the sensor or the logger, and drop again"
             )
-    used, said = filter_for(sampled.step, kind)
-    raw_distance = None if distance is None else sampled.channels[1]
-    gaps = [
-        f"a gap in time of {(end - start) / sampled.step:.0f} sample periods at {start:.3f} s, bridged by a line"
-        for start, end in sampled.gaps
+    used, said = filter_for(step, kind)
+    bridged = [
+        f"a gap in time of {(end - start) / step:.0f} sample periods at {start:.3f} s, bridged by a line"
+        for start, end in gaps
     ]
     if len(gaps) > MOST_GAPS:
-        gaps = [f"{len(gaps)} gaps in time, each bridged by a line; the first: {gaps[0]}"]
+        bridged = [f"{len(gaps)} gaps in time, each bridged by a line; the first: {bridged[0]}"]
+    smooth = {name: low_pass(values, step, used) for name, values in channels.items()}
     return Prepared(
-        time=sampled.time,
-        load=low_pass(sampled.channels[0], sampled.step, used),
-        distance=None if raw_distance is None else low_pass(raw_distance, sampled.step, used),
-        raw_load=sampled.channels[0],
-        raw_distance=raw_distance,
-        step=sampled.step,
+        time=time,
+        load=smooth["force"],
+        distance=smooth.get("distance"),
+        raw_load=channels["force"],
+        raw_distance=channels.get("distance"),
+        step=step,
         filter=used,
-        gaps=sampled.gaps,
-        notes=(*said, *gaps),
+        gaps=gaps,
+        notes=(*said, *bridged),
     )

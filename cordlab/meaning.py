@@ -16,8 +16,9 @@ from cordlab.units import Measured
 CLOCK = (0.02, 0.25)  # share by which a fall is too slow or too quick
 MASS = (0.07, 0.35)  # share by which the mass that load and motion imply departs
 SLACK = (0.03, 0.25)  # share of the slack length, between the end of slack in the load and in the distance
-CLOSURE = 0.15  # share of the speed at the end of slack, left at the greatest load
-CORD = 0.15  # share by which the cord's mass that the load shows during the fall departs
+CLOSURE = (0.15, np.inf)  # share of the speed at the end of slack, left at the greatest load
+CORD = (0.15, np.inf)  # share by which the cord's mass that the load shows during the fall departs
+RELEASE = (0.5, np.inf)  # m, between the distance at rest and the release depth
 LOWEST = (4.0, 10.0)  # standard uncertainties between the lowest point noted and the one that the distance shows
 UNSTATED = 0.1  # m, standard uncertainty of a lowest point that is noted without one
 ALONE = (0.03, 0.15)  # the same from the load alone, as a share of the lowest point
@@ -45,15 +46,22 @@ def disagreements(seen: Evidence, *, measured: bool, closure: float | None) -> t
 
     Raises RecordError for what cannot be true.
     """
-    notes = [*_cell_end(seen), *_clock(seen, measured), *_cord(seen)]
+    notes, mass = [*_cell_end(seen), *_clock(seen, measured), *_cord(seen)], None
     if measured:
-        notes += [*_slack(seen), *_release_point(seen)]
-    mass = implied_mass(seen) if measured else None
-    if mass is not None:
-        notes += _mass(seen, mass)
+        mass = implied_mass(seen)
+        notes += [*_slack(seen), *_release_point(seen), *_mass(seen, mass)]
     if closure is not None and seen.carry == "energy":  # a wave's greatest load is not at the lowest point
         notes += _closure(seen, closure)
     return mass, tuple(notes)
+
+
+def _judged(off: float, limits: tuple[float, float], said: str, refused: str = "") -> list[str]:
+    """A note beyond the first limit; a refusal, `refused` added to it, beyond the second."""
+    if abs(off) <= limits[0]:
+        return []
+    if abs(off) > limits[1]:
+        raise RecordError(said + refused)
+    return [said]
 
 
 def implied_mass(seen: Evidence) -> float:
@@ -79,8 +87,6 @@ def implied_mass(seen: Evidence) -> float:
 def _mass(seen: Evidence, mass: float) -> list[str]:
     given = float(seen.setup.mass)
     off = mass / given - 1
-    if abs(off) <= MASS[0]:
-        return []
     said = f"load and motion imply {mass:.1f} kg, not the {given:.4g} kg noted ({off:+.0%})"
     if abs(mass / (given * POUND) - 1) < 0.1:
         said += "; pounds read as kilograms would do that"
@@ -88,22 +94,15 @@ def _mass(seen: Evidence, mass: float) -> list[str]:
         said += "; kilograms read as pounds would do that"
     else:
         said += "; a mass mistyped, records swapped between drops, or a wrong calibration of the cell would do that"
-    if abs(off) > MASS[1]:
-        raise RecordError(said)
-    return [said]
+    return _judged(off, MASS, said)
 
 
 def _clock(seen: Evidence, measured: bool) -> list[str]:
-    off = seen.release.clock - 1
-    if abs(off) <= CLOCK[0]:
-        return []
+    clock = seen.release.clock
     causes = "a clock that runs wrong, or the distance in another unit"
     if not measured:  # told by the folded cord's load, which grows as the mass falls
         causes = "the clock, the slack length, the release depth, the cord's mass or the cell's calibration"
-    said = f"the fall takes {seen.release.clock:.3f} times as long as gravity allows; look at {causes}"
-    if abs(off) > CLOCK[1]:
-        raise RecordError(said)
-    return [said]
+    return _judged(clock - 1, CLOCK, f"the fall takes {clock:.3f} times as long as gravity allows; look at {causes}")
 
 
 def _slack(seen: Evidence) -> list[str]:
@@ -111,12 +110,8 @@ def _slack(seen: Evidence) -> list[str]:
         return []
     length = float(seen.setup.slack_length)
     at = float(np.interp(seen.release.step, seen.time, seen.position))
-    if abs(at - length) <= SLACK[0] * length:
-        return []
     said = f"the load shows the end of slack at {at:.2f} m, but the slack length is given as {length:.2f} m"
-    if abs(at - length) > SLACK[1] * length:
-        raise RecordError(f"{said}; another cord, or a slack length with the wrong unit or datum")
-    return [said]
+    return _judged(at / length - 1, SLACK, said, "; another cord, or a slack length with the wrong unit or datum")
 
 
 def _cord(seen: Evidence) -> list[str]:
@@ -129,14 +124,13 @@ def _cord(seen: Evidence) -> list[str]:
     rest = quiet_load(seen.setup, seen.cell)
     expected, got = np.interp(own[during], fall.time, fall.load) - rest, seen.load[during] - rest
     share = float(got @ expected / (expected @ expected))
-    if abs(share - 1) <= CORD:
-        return []
     mass = float(seen.setup.cord_mass)
     said = f"while the mass falls the load is that of a cord of {share * mass:.1f} kg, not of the {mass:.4g} kg noted"
-    return [f"{said}; check the cord's mass and its unit, load_cell_at and the cell's calibration"]
+    causes = "check the cord's mass and its unit, load_cell_at and the cell's calibration"
+    return _judged(share - 1, CORD, f"{said}; {causes}")
 
 
-def against_noted(found: Measured, noted: Measured, *, measured: bool) -> tuple[str, ...]:
+def against_noted(found: Measured, noted: Measured, *, measured: bool) -> list[str]:
     """What is suspicious between the lowest point of a record and the one noted by hand, both below the tie point.
 
     measured : whether the record has a distance, or its motion is integrated from the load
@@ -145,35 +139,30 @@ def against_noted(found: Measured, noted: Measured, *, measured: bool) -> tuple[
     off = found.value - noted.value
     if measured:
         u = float(np.hypot(found.u, noted.u or UNSTATED))
-        suspicious, impossible = LOWEST[0] * u, max(LOWEST[1] * u, 1.0)
+        limits = LOWEST[0] * u, max(LOWEST[1] * u, 1.0)
         source, scale = "the distance", f"{abs(off) / u:.1f} standard uncertainties"
         causes = (
             "its datum (the tie point) and unit, the distance's calibration, and whether this is that drop's record"
         )
     else:
-        limits = zip(ALONE, OWN, strict=True)
-        suspicious, impossible = (max(share * noted.value, LOWEST[0] * noted.u, k * found.u) for share, k in limits)
+        one, two = (max(s * noted.value, LOWEST[0] * noted.u, k * found.u) for s, k in zip(ALONE, OWN, strict=True))
+        limits = one, two
         source, scale = "the load", f"{abs(off) / noted.value:.0%} of it"
         causes = "the mass, the cell's calibration, the datum and unit of the lowest point, and whose record this is"
-    if abs(off) <= suspicious:
-        return ()
     said = (
         f"{source} shows the lowest point at {found.value:.2f} m, but {noted.value:.2f} m is noted: "
         f"{off:+.2f} m, {scale}; check {causes}"
     )
-    if abs(off) > impossible:
-        raise RecordError(said)
-    return (said,)
+    return _judged(off, limits, said)
 
 
 def _release_point(seen: Evidence) -> list[str]:
     rest = float(np.median(seen.position[seen.time < seen.release.time - 0.05]))
     given = float(seen.setup.release_depth)
-    if abs(rest - given) <= 0.5:
-        return []
-    return [
+    said = (
         f"at rest the distance reads {rest:.2f} m, but the release depth is given as {given:.2f} m below the tie point"
-    ]
+    )
+    return _judged(rest - given, RELEASE, said)
 
 
 def _cell_end(seen: Evidence) -> list[str]:
@@ -189,9 +178,6 @@ def _cell_end(seen: Evidence) -> list[str]:
 
 def _closure(seen: Evidence, closure: float) -> list[str]:
     before = float(fall_speed(seen.setup, seen.setup.slack_length))
-    if abs(closure) <= CLOSURE * before:
-        return []
-    return [
-        f"{closure:+.1f} m/s are left where the load is greatest: a stretch wave, or the mass, the clock or the cell's "
-        "calibration is wrong"
-    ]
+    causes = "a stretch wave, or the mass, the clock or the cell's calibration is wrong"
+    said = f"{closure:+.1f} m/s are left where the load is greatest: {causes}"
+    return _judged(closure / before, CLOSURE, said)

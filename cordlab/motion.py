@@ -81,14 +81,6 @@ def cord_force(setup: Setup, load: np.ndarray, speed: np.ndarray, cell: str) -> 
     return (load - weight + share * rest) / (1 + share)
 
 
-def acceleration(setup: Setup, load: np.ndarray, speed: np.ndarray, cell: str) -> np.ndarray:
-    """Upward acceleration of the mass on the stretched cord, from the load at the cell [m/s²]."""
-    air = setup.drag * speed * np.abs(speed)
-    if cell == "top":
-        return (load - (setup.mass + setup.cord_mass) * setup.gravity + air) / (setup.mass + setup.cord_mass / 2)
-    return (load - setup.mass * setup.gravity + air) / setup.mass
-
-
 def taut_speed(setup: Setup, speed: float, cell: str, carry: str) -> float:
     """Speed [m/s] with which the evenly strained cord starts, from the speed at the end of slack.
 
@@ -104,9 +96,13 @@ def integrate(
     setup: Setup, step: float, load: np.ndarray, cell: str, speed: float, depth: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Depth [m] and speed [m/s] on the stretched cord from the load at even steps [s], starting at `depth`, `speed`."""
+    held, moving = setup.mass, setup.mass  # by the cell, and with the mass
+    if cell == "top":
+        held, moving = setup.mass + setup.cord_mass, setup.mass + setup.cord_mass / 2
     v = np.full(load.size, speed)
     for _ in range(6):  # drag depends on speed; it is a small part, so a few rounds settle it
-        v = speed - cumulative_trapezoid(acceleration(setup, load, v, cell), dx=step, initial=0.0)
+        up = (load - held * setup.gravity + setup.drag * v * np.abs(v)) / moving
+        v = speed - cumulative_trapezoid(up, dx=step, initial=0.0)
     return depth + cumulative_trapezoid(v, dx=step, initial=0.0), v
 
 
@@ -261,10 +257,11 @@ def motion_from_load(
         left = float(np.interp(mark.value, record.time, speed))
         u, u_at = np.hypot(u, left * (when - slack_end) / 2), mark.u
     lowest = Vertex(when, height, float(u), u_at)
-    note = {
-        "energy": "no distance: motion from the load, the cord taut at once (kinetic energy kept as the slack ends)",
-        "momentum": "no distance: motion from the load, the cord pulled straight by a wave (momentum kept)",
-    }[carry]
+    kept = {
+        "energy": "the cord taut at once (kinetic energy kept as the slack ends)",
+        "momentum": "the cord pulled straight by a wave (momentum kept)",
+    }
+    note = f"no distance: motion from the load, {kept[carry]}"
     return Motion(position, speed, lowest, unloaded, unloaded, carry, None, closure, (note,))
 
 

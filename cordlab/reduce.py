@@ -150,8 +150,8 @@ def reduce_drop(
     """
     if load_cell_at not in ("top", "bottom"):
         raise ValueError(f"load_cell_at '{load_cell_at}' is not known; choose 'top' or 'bottom'")
-    given = (mass, slack_length, cord_mass, drag_area, air_density, release_depth, 0.0, gravity)
-    setup = Setup(*map(np.asarray, given))
+    inputs = (mass, slack_length, cord_mass, drag_area, air_density, release_depth, 0.0, gravity)
+    setup = Setup(*map(np.asarray, inputs))
     if not setup.released_slack:
         raise ValueError(f"release_depth {release_depth:g} m is beyond the slack length, {slack_length:g} m")
     record = prepare(time, force, distance, filter)
@@ -275,46 +275,47 @@ def reduce_entry(
     record = campaign.read_record(entry)
     where = f"records/{entry.record} (drop {entry.drop})"
     cord, rig, mark = campaign.cord(entry.cord), campaign.rig, campaign.by_hand.marked(entry.drop)
-    by_hand = mark.events if mark else NOTHING
     try:
         force, u_force = _in_si(record.force, "force", calibrations)
-        seen = None if load_alone or record.distance is None else _in_si(record.distance, "distance", calibrations)
+        distance = u_distance = None
+        if record.distance is not None and not load_alone:
+            distance, u_distance = _in_si(record.distance, "distance", calibrations)
+        given: dict[str, Any] = {
+            "force": force,
+            "mass": entry.mass.value,
+            "slack_length": cord.slack_length.value,
+            "cord_mass": cord.mass.value,
+            "release_depth": rig.release_depth.value,
+            "drag_area": rig.drag_area.value,
+            "air_density": rig.air_density.value,
+            "load_cell_at": rig.load_cell_at,
+            "filter": campaign.decision.filter,
+            "name": entry.drop,
+            "cord": entry.cord,
+            "use": entry.use,
+            "jumps": entry.jumps,
+            "temperature": entry.temperature,
+            "marks": mark.events if mark else NOTHING,
+        }
 
-        def reduced(
-            push: float = 0.0,
-            more_mass: float = 0.0,
-            more_length: float = 0.0,
-            marks: Mapping[str, Measured] = by_hand,
-        ) -> Drop:
-            return reduce_drop(
-                record.time,
-                force + push * u_force,
-                None if seen is None else seen[0],
-                mass=entry.mass.value + more_mass,
-                slack_length=cord.slack_length.value + more_length,
-                cord_mass=cord.mass.value,
-                release_depth=rig.release_depth.value,
-                drag_area=rig.drag_area.value,
-                air_density=rig.air_density.value,
-                load_cell_at=rig.load_cell_at,
-                filter=campaign.decision.filter,
-                name=entry.drop,
-                cord=entry.cord,
-                use=entry.use,
-                jumps=entry.jumps,
-                temperature=entry.temperature,
-                marks=marks,
-            )
+        def reduced(**other: Any) -> Drop:
+            return reduce_drop(record.time, distance=distance, **(given | other))
 
         drop = reduced()
         u_peak = np.interp(drop.time[drop.peak], record.time, u_force)
-        if seen is None:
-            moved = (reduced(push=1.0), reduced(more_mass=entry.mass.u), reduced(more_length=cord.slack_length.u))
-            u_more = float(np.linalg.norm([other.lowest_point - drop.lowest_point for other in moved]))
+        if u_distance is None:
+            length = cord.slack_length
+            moves = {
+                "force": force + u_force,
+                "mass": entry.mass.value + entry.mass.u,
+                "slack_length": length.value + length.u,
+            }
+            moved = [reduced(**{name: value}).lowest_point - drop.lowest_point for name, value in moves.items()]
+            u_more = float(np.linalg.norm(moved))
         else:
-            u_more = float(np.interp(drop.time[drop.lowest], record.time, seen[1]))
+            u_more = float(np.interp(drop.time[drop.lowest], record.time, u_distance))
         lowest = Measured(drop.lowest_point, float(np.hypot(drop.u_lowest_point, u_more)))
-        doubts = against_noted(lowest, entry.lowest_point, measured=seen is not None) if entry.lowest_point else ()
+        doubts = against_noted(lowest, entry.lowest_point, measured=distance is not None) if entry.lowest_point else ()
         settled = _settled(mark, drop, lambda: reduced(marks=NOTHING)) if mark else ()
     except (RecordError, OutsideCalibration) as error:
         raise RecordError(f"{where}: {error}") from error
