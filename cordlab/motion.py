@@ -225,12 +225,18 @@ def motion_from_load(
         start + lead * float(setup.gravity),
         setup.slack_length + lead * start,
     )
-    turn = int(np.argmax(v <= 0)) if mark is None else int(np.searchsorted(record.time, mark.value)) - first
-    if mark is None and v[turn] > 0:
-        raise RecordError(
-            f"the record stops at {record.time[-1]:.2f} s, before the lowest point: by the load the mass still moves "
-            f"down at {v[-1]:.1f} m/s; record longer, or check the mass ({float(setup.mass):g} kg) and the cell's unit"
-        )
+    if mark is None:
+        turn = int(np.argmax(v <= 0))
+        if v[turn] > 0:
+            raise RecordError(
+                f"the record stops at {record.time[-1]:.2f} s, before the lowest point: by the load the mass still "
+                f"moves down at {v[-1]:.1f} m/s; record longer, or check the mass ({float(setup.mass):g} kg) and the "
+                "cell's unit"
+            )
+    else:
+        turn = int(np.searchsorted(record.time, mark.value)) - first
+        if not 2 <= turn < v.size or depth[turn - 1 : turn + 1].max() <= setup.slack_length:
+            raise RecordError(f"the lowest point marked at {mark.value:.3f} s is not below the slack length")
     position = np.concatenate([fall.depth_at(np.maximum(record.time[:first] - seen.time, 0.0)), depth])
     speed = np.concatenate([np.interp(record.time[:first] - seen.time, fall.time, fall.speed, left=0.0), v])
     at = first + turn
@@ -252,8 +258,6 @@ def motion_from_load(
     u = np.hypot(u_speed, start * np.hypot(record.step / np.sqrt(12), seen.u_time))
     height, u_at = float(position[at - 1 : at + 1].max()), record.step / np.sqrt(12)
     if mark is not None:
-        if turn < 2 or height <= setup.slack_length:
-            raise RecordError(f"the lowest point marked at {mark.value:.3f} s is not below the slack length")
         left = float(np.interp(mark.value, record.time, speed))
         u, u_at = np.hypot(u, left * (when - slack_end) / 2), mark.u
     lowest = Vertex(when, height, float(u), u_at)

@@ -59,6 +59,13 @@ def test_a_lowest_point_where_nothing_turns_is_refused(truth):
         reduced(truth, lowest=truth.slack_at - 0.3)
 
 
+@pytest.mark.parametrize("at", [0.5, 2.0, 20.0])
+def test_without_distance_a_lowest_point_outside_the_stretch_is_refused(truth, at):
+    """During the rest, during the fall, after the record's end."""
+    with pytest.raises(RecordError, match=r"not below the slack length"):
+        reduced(truth, distance=False, lowest=at)
+
+
 def test_a_mark_off_the_turn_widens_the_lowest_point_of_a_load_alone(truth):
     """Without a distance the speed left at the mark is an error that grew steadily: its half times the time."""
     automatic = reduced(truth, distance=False)
