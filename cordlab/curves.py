@@ -80,8 +80,10 @@ class Curve:
         return self.model.lock_up(self.parameters)
 
     def rising(self, low: float, high: float) -> np.ndarray:
-        """Whether the force rises all the way from `low` to `high`, one a draw."""
-        return self.model.rising(low, high, self.parameters)
+        """Whether the force rises all the way from `low` to `high` and locks up beyond: bool, one a draw."""
+        grid = np.linspace(max(low, 1.0), high, 129)[:, None]
+        slope = self.model.slope(grid, {name: np.atleast_1d(value) for name, value in self.parameters.items()})
+        return (slope > 0).all(axis=0).reshape(np.shape(self.lock_up)) & (high < self.lock_up)
 
     def rises_to(self, most: float) -> float:
         """Stretch ratio to which the force of a single curve rises and is finite, searched from 1 to `most`."""

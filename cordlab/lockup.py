@@ -23,24 +23,20 @@ class Gent(Model):
         for over in (1.01, 1.03, 1.1, 1.3, 1.6, 2.5, 5.0, 15.0, 50.0):
             yield {"j": min(max(over * float(most), 0.05), 1e4)}
 
-    def _force(self, stretch, *p):
-        mu, j = p
+    def _force(self, stretch, mu, j):
         d, i = invariant(stretch)
         return _hard_edge(i >= j, i, lambda i: mu * j * d / (j - i))
 
-    def _energy(self, stretch, *p):
-        mu, j = p
+    def _energy(self, stretch, mu, j):
         _, i = invariant(stretch)
         return _hard_edge(i >= j, i, lambda i: -0.5 * mu * j * np.log1p(-i / j))
 
-    def _slope(self, stretch, *p):
-        mu, j = p
+    def _slope(self, stretch, mu, j):
         d, i = invariant(stretch)
         d2 = 1 + 2 / (stretch * stretch * stretch)
         return _hard_edge(i >= j, i, lambda i: mu * j * (d2 * (j - i) + 2 * d * d) / (j - i) ** 2)
 
-    def _jacobian(self, stretch, *p):
-        mu, j = p
+    def _jacobian(self, stretch, mu, j):
         d, i = invariant(stretch)
         return [
             _hard_edge(i >= j, i, lambda i: j * d / (j - i)),
@@ -69,19 +65,16 @@ class ArrudaBoyce(Model):
         for over in (1.005, 1.02, 1.06, 1.15, 1.4, 2.0, 4.0):
             yield {"lambda_lock": min(max(over * least, 1.01), 50.0)}
 
-    def _force(self, stretch, *p):
-        mu, lock = p
+    def _force(self, stretch, mu, lock):
         d, x = _chain(stretch, lock)
         return _hard_edge(x >= 1, x, lambda x: mu / 3 * d * inverse_langevin(x) / x)
 
-    def _energy(self, stretch, *p):
-        mu, lock = p
+    def _energy(self, stretch, mu, lock):
         _, x = _chain(stretch, lock)
         at_rest = _entropy(1 / np.maximum(lock, 1.0 + 1e-9))
         return _hard_edge(x >= 1, x, lambda x: mu * lock * lock * (_entropy(x) - at_rest))
 
-    def _slope(self, stretch, *p):
-        mu, lock = p
+    def _slope(self, stretch, mu, lock):
         d, x = _chain(stretch, lock)
         d2 = 1 + 2 / (stretch * stretch * stretch)
 
@@ -91,8 +84,7 @@ class ArrudaBoyce(Model):
 
         return _hard_edge(x >= 1, x, slope)
 
-    def _jacobian(self, stretch, *p):
-        mu, lock = p
+    def _jacobian(self, stretch, mu, lock):
         d, x = _chain(stretch, lock)
 
         def by_lock(x):
@@ -132,14 +124,8 @@ class Spline(LinearModel):
     def lock_up(self, parameters):
         return np.full_like(super().lock_up(parameters), self.end)
 
-    def _force(self, stretch, *p):
-        return np.where(stretch >= self.end, np.inf, super()._force(stretch, *p))
-
-    def _energy(self, stretch, *p):
-        return np.where(stretch >= self.end, np.inf, super()._energy(stretch, *p))
-
-    def _slope(self, stretch, *p):
-        return np.where(stretch >= self.end, np.inf, super()._slope(stretch, *p))
+    def _sum(self, stretch, p, columns):
+        return np.where(stretch >= self.end, np.inf, super()._sum(stretch, p, columns))
 
     def columns(self, stretch):
         return self._integrals(stretch, 1)

@@ -9,6 +9,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
+from typing import Any
 
 import numpy as np
 
@@ -39,32 +40,25 @@ class Model(ABC):
 
     def force(self, stretch_ratio, parameters: Parameters) -> np.ndarray:
         """Force F(λ) [N]."""
-        return self._force(_taut(stretch_ratio), *self.values(parameters))
+        return self._force(self._taut(stretch_ratio), *self.values(parameters))
 
     def energy(self, stretch_ratio, parameters: Parameters) -> np.ndarray:
         """Energy per metre of slack cord w(λ) = ∫₁^λ F dλ' [N]."""
-        return self._energy(_taut(stretch_ratio), *self.values(parameters))
+        return self._energy(self._taut(stretch_ratio), *self.values(parameters))
 
     def slope(self, stretch_ratio, parameters: Parameters) -> np.ndarray:
         """dF/dλ [N]; 0 where the cord is slack, the slope from above at λ = 1."""
-        slope = self._slope(_taut(stretch_ratio), *self.values(parameters))
+        slope = self._slope(self._taut(stretch_ratio), *self.values(parameters))
         return np.where(np.asarray(stretch_ratio) < 1, 0.0, slope)
 
     def jacobian(self, stretch_ratio, parameters: Parameters) -> np.ndarray:
         """dF/d(parameter), one row a parameter in the order of `parameters`: shape (parameters, ...)."""
-        columns = self._jacobian(_taut(stretch_ratio), *self.values(parameters))
+        columns = self._jacobian(self._taut(stretch_ratio), *self.values(parameters))
         return np.stack(np.broadcast_arrays(*columns))
 
     def lock_up(self, parameters: Parameters) -> np.ndarray:
         """Stretch ratio at which the force becomes infinite; inf where the model has none."""
         return np.full(np.broadcast_shapes(*(np.shape(v) for v in self.values(parameters))), np.inf)
-
-    def rising(self, low: float, high: float, parameters: Parameters) -> np.ndarray:
-        """Whether the force rises all the way from `low` to `high` and locks up beyond: bool, one a draw."""
-        grid = np.linspace(max(low, 1.0), high, 129)[:, None]
-        slope = self.slope(grid, {name: np.atleast_1d(value) for name, value in parameters.items()})
-        shape = np.shape(self.lock_up(parameters))
-        return (slope > 0).all(axis=0).reshape(shape) & (high < self.lock_up(parameters))
 
     def start(self, stretch_ratio: np.ndarray, force: np.ndarray) -> dict[str, float]:
         """Start values inside the bounds: the best of `_shapes`, the linear part of each by bounded least squares."""
@@ -76,17 +70,17 @@ class Model(ABC):
         bounds = np.array([[p.lower, p.upper] for p in self.parameters])
         best, least = None, np.inf
         for fixed in self._shapes(greatest):
-            free = [k for k, p in enumerate(self.parameters) if p.name not in fixed]
-            trial = fixed | {self.parameters[k].name: 1.0 for k in free}
-            columns = self.jacobian(stretch_ratio, trial)[free].T
+            trial = np.array([fixed.get(p.name, 1.0) for p in self.parameters])
+            free = np.array([p.name not in fixed for p in self.parameters])
+            columns = self.jacobian(stretch_ratio, self.by_name(trial))[free].T
             size = np.maximum(np.linalg.norm(columns, axis=0), 1e-300)
             solved = lsq_linear(columns / size, force, bounds=bounds[free].T * size, method="bvls")
             if solved.cost < least:
-                least = solved.cost
-                best = trial | {self.parameters[k].name: value for k, value in zip(free, solved.x / size, strict=True)}
+                trial[free] = solved.x / size
+                best, least = trial, solved.cost
         if best is None:
             raise ValueError(f"{self.name}: no start value from {len(force)} points; give start={{...}}")
-        return {p.name: float(best[p.name]) for p in self.parameters}
+        return self.by_name(best.tolist())
 
     def placed(self, stretch_ratio: np.ndarray) -> "Model":
         """The model for data at these stretch ratios: itself, except where its parameters depend on the range."""
@@ -103,6 +97,10 @@ class Model(ABC):
             raise ValueError(f"{self.name} takes the parameters {', '.join(names)}; got {', '.join(parameters)}")
         return [np.asarray(parameters[name], dtype=float) for name in names]
 
+    def by_name(self, values: Iterable) -> dict[str, Any]:
+        """The reverse of `values`: name → value, or row of draws."""
+        return {p.name: value for p, value in zip(self.parameters, values, strict=True)}
+
     @staticmethod
     def from_function(function: Callable, *, start: Mapping[str, float]) -> "FunctionModel":
         """A model from any `function(x, *parameters)`, for fits only: it has no energy, and x < 1 is not special."""
@@ -112,21 +110,14 @@ class Model(ABC):
         """Values to try for the parameters that the force is not linear in; `greatest` stretch ratio of the data."""
         yield {}
 
-    @abstractmethod
-    def _force(self, stretch: np.ndarray, *p: np.ndarray) -> np.ndarray: ...
+    def _taut(self, stretch_ratio) -> np.ndarray:
+        return np.maximum(np.asarray(stretch_ratio, dtype=float), 1.0)  # every model gives 0 at λ = 1
 
-    @abstractmethod
-    def _energy(self, stretch: np.ndarray, *p: np.ndarray) -> np.ndarray: ...
-
-    @abstractmethod
-    def _slope(self, stretch: np.ndarray, *p: np.ndarray) -> np.ndarray: ...
-
-    @abstractmethod
-    def _jacobian(self, stretch: np.ndarray, *p: np.ndarray) -> Sequence[np.ndarray]: ...
-
-
-def _taut(stretch_ratio) -> np.ndarray:
-    return np.maximum(np.asarray(stretch_ratio, dtype=float), 1.0)  # every model gives 0 at λ = 1
+    # what each model gives: functions of λ ≥ 1 and the values of its parameters in order
+    _force: Callable[..., np.ndarray]
+    _energy: Callable[..., np.ndarray]
+    _slope: Callable[..., np.ndarray]
+    _jacobian: Callable[..., Sequence[np.ndarray]]
 
 
 class LinearModel(Model):
@@ -147,24 +138,20 @@ class LinearModel(Model):
         """Slope per unit of each parameter, λ ≥ 1."""
 
     def _force(self, stretch, *p):
-        return _sum(p, self.columns(stretch))
+        return self._sum(stretch, p, self.columns(stretch))
 
     def _energy(self, stretch, *p):
-        return _sum(p, self.energy_columns(stretch))
+        return self._sum(stretch, p, self.energy_columns(stretch))
 
     def _slope(self, stretch, *p):
-        return _sum(p, self.slope_columns(stretch))
+        return self._sum(stretch, p, self.slope_columns(stretch))
+
+    def _sum(self, stretch, p, columns):
+        return sum(value * column for value, column in zip(p, columns, strict=True))
 
     def _jacobian(self, stretch, *p):
         shape = np.broadcast_shapes(stretch.shape, *(np.shape(v) for v in p))
         return [np.broadcast_to(column, shape) for column in self.columns(stretch)]
-
-
-def _sum(p: Sequence[np.ndarray], columns: Sequence[np.ndarray]) -> np.ndarray:
-    total = p[0] * columns[0]
-    for value, column in zip(p[1:], columns[1:], strict=True):
-        total = total + value * column
-    return total
 
 
 class Polynomial(LinearModel):
@@ -262,14 +249,11 @@ class Ogden(Model):
 
     def __init__(self, terms: int) -> None:
         self.name, self.terms = f"ogden-{terms}", terms
-        self.parameters = tuple(
-            parameter
-            for i, sign in enumerate(self._SIGNS[terms - 1], start=1)
-            for parameter in (
-                Parameter(f"mu{i}", "N", *((0.0, np.inf) if sign > 0 else (-np.inf, 0.0))),
-                Parameter(f"alpha{i}", "1", *((0.1, 20.0) if sign > 0 else (-20.0, -0.1))),
-            )
-        )
+        parameters = []
+        for i, sign in enumerate(self._SIGNS[terms - 1], start=1):
+            parameters.append(Parameter(f"mu{i}", "N", *sorted((0.0, sign * np.inf))))
+            parameters.append(Parameter(f"alpha{i}", "1", *sorted((sign * 0.1, sign * 20.0))))
+        self.parameters = tuple(parameters)
 
     def _shapes(self, greatest):
         for alphas in product(*self._TRIES[self.terms - 1]):
@@ -322,12 +306,8 @@ class FunctionModel(Model):
     def start(self, stretch_ratio, force):
         return dict(self._start)
 
-    def force(self, stretch_ratio, parameters):
-        return self._force(np.asarray(stretch_ratio, dtype=float), *self.values(parameters))
-
-    def jacobian(self, stretch_ratio, parameters):
-        x = np.asarray(stretch_ratio, dtype=float)
-        return np.stack(np.broadcast_arrays(*self._jacobian(x, *self.values(parameters))))
+    def _taut(self, stretch_ratio):
+        return np.asarray(stretch_ratio, dtype=float)
 
     def _force(self, stretch, *p):
         return np.asarray(self.function(stretch, *p), dtype=float)
@@ -337,27 +317,22 @@ class FunctionModel(Model):
             f"{self.name} was made from a function, for fits only; write a Model class to predict"
         )
 
-    def _slope(self, stretch, *p):
-        step = 1e-3 * np.maximum(np.abs(stretch), 1e-3)
-        return _five_point(lambda x: self._force(x, *p), stretch, step)
+    _slope = _energy
 
     def _jacobian(self, stretch, *p):
         return [_derivative(lambda v, k=k: self.function(stretch, *p[:k], v, *p[k + 1 :]), v) for k, v in enumerate(p)]
 
 
 def _derivative(function: Callable, x: np.ndarray) -> np.ndarray:
-    """Complex step, exact to rounding, where the function takes complex numbers and is analytic; else differences."""
-    differences = _five_point(function, x, 1e-3 * np.where(x == 0, 1e-3, np.abs(x)))
+    """Complex step, exact to rounding, where the function takes complex numbers and is analytic; else differences to
+    fourth order (Abramowitz & Stegun 25.3.6).
+    """
+    step = 1e-3 * np.where(x == 0, 1e-3, np.abs(x))
+    near, far = (function(x + h) - function(x - h) for h in (step, 2 * step))
+    differences = (8 * near - far) / (12 * step)
     try:
         exact = np.imag(function(x + 1e-30j)) / 1e-30
     except TypeError:  # math.exp and its like take real numbers only
         return differences
     agree = np.abs(exact - differences).max() <= 1e-4 * np.abs(differences).max()
     return exact if agree else differences
-
-
-def _five_point(function: Callable, x: np.ndarray, step: np.ndarray) -> np.ndarray:
-    """Derivative to fourth order in `step` (Abramowitz & Stegun 25.3.6)."""
-    near = function(x + step) - function(x - step)
-    far = function(x + 2 * step) - function(x - 2 * step)
-    return (8 * near - far) / (12 * step)

@@ -110,8 +110,8 @@ def test_start_values_lie_inside_the_bounds_and_near_the_data(curve):
 def test_rising_of_draws_and_where_a_single_curve_turns_down():
     """Yeoh with c3 = 0 turns where F' = 0; a parabola at its top."""
     falling = {"c1": np.array([300.0, 300.0]), "c2": np.array([0.0, -20.0]), "c3": np.array([0.0, 0.0])}
-    assert model("yeoh").rising(1, 4, falling).tolist() == [True, False]
-    assert model("yeoh").rising(1, 2, falling).tolist() == [True, True]
+    assert Curve("yeoh", falling).rising(1, 4).tolist() == [True, False]
+    assert Curve("yeoh", falling).rising(1, 2).tolist() == [True, True]
     assert Curve("polynomial", {"p1": 900.0, "p2": -200.0}).rises_to(6.0) == pytest.approx(3.25, abs=5.01 / 1200)
     yeoh = Curve("yeoh", {"c1": 300.0, "c2": -20.0, "c3": 0.0})
     top = brentq(yeoh.slope, 1.5, 4.0)
