@@ -9,11 +9,11 @@ from collections.abc import Callable, Iterator, Sequence
 from itertools import combinations, pairwise
 
 import numpy as np
-from scipy.special import stdtr
 
 from cordlab.campaign import Campaign, DropEntry
 from cordlab.diagnosis import Finding
 from cordlab.reduce import Drop
+from cordlab.squares import unlike
 
 UNLIKE = (0.05, 0.015)  # chance over all drops that scatter alone puts one so far off; and as a share of its depth
 MASS = (0.03, 0.03)  # share: all drops together; one drop from the others of about its mass
@@ -146,35 +146,23 @@ def _order_of_depths(noted: Sequence[DropEntry]) -> Iterator[Finding]:
 
 
 def _unlike_depth(campaign: Campaign, noted: Sequence[DropEntry]) -> Iterator[Finding]:
-    """The stretch furthest from what its cord and its mass make it, by the externally studentized residual.
-
-    Least squares of the stretches' logarithms, with a level for each cord and each mass; Cook & Weisberg 1982, section
-    2.2.2, Bonferroni's bound.
-    """
+    """The stretch furthest from what its cord and its mass make it: levels of the stretches' logarithms."""
     if not noted:
         return
     depth = np.array([entry.lowest_point.value for entry in noted if entry.lowest_point is not None])
     stretch = depth - [campaign.cord(entry.cord).slack_length.value for entry in noted]
     if stretch.min() <= 0:
         return
-    groups = [np.array([entry.cord for entry in noted]), np.array([entry.mass.value for entry in noted])]
-    levels = np.hstack([(group[:, None] == np.unique(group)).astype(float) for group in groups])
-    dof = depth.size - int(np.linalg.matrix_rank(levels))
-    if dof < 3:
+    found = unlike(np.log(stretch), [entry.cord for entry in noted], [entry.mass.value for entry in noted])
+    if found is None:
         return
-    hat = levels @ np.linalg.pinv(levels)
-    left, free = np.log(stretch) - hat @ np.log(stretch), 1 - np.diag(hat)
-    known = np.flatnonzero(free > 1e-6)
-    left, free = left[known], free[known]
-    others = (left @ left + 1e-12 - left**2 / free) / (dof - 1)
-    t = np.abs(left) / np.sqrt(np.maximum(others, 1e-12) * free)
-    worst = int(np.argmax(t))
-    entry, off = noted[known[worst]], stretch[known[worst]] * -np.expm1(-left[worst] / free[worst])
-    if 2 * stdtr(dof - 1, -t[worst]) * t.size < UNLIKE[0] and abs(off) > UNLIKE[1] * depth[known[worst]]:
+    worst, away, t, chance = found
+    entry, off = noted[worst], -stretch[worst] * np.expm1(-away)
+    if chance < UNLIKE[0] and abs(off) > UNLIKE[1] * depth[worst]:
         yield Finding(
             "unlike depth",
             f"its lowest point is {off:+.2f} m from what its cord and its mass lead one to expect, "
-            f"{t[worst]:.1f} times the scatter of the others",
+            f"{t:.1f} times the scatter of the others",
             f"drop {entry.drop} (cord {entry.cord}, {entry.mass.value:g} kg)",
             "check its lowest point, its mass and its cord; drop it again",
         )

@@ -125,8 +125,7 @@ class CurveFit:
     @property
     def standard_errors(self) -> dict[str, float]:
         """Standard error of each parameter; NoBand where the data do not give them."""
-        sd = np.sqrt(np.diag(self.covariance))
-        return {p.name: float(s) for p, s in zip(self.model.parameters, sd, strict=True)}
+        return self.model.by_name(np.sqrt(np.diag(self.covariance)).tolist())
 
     def confidence_band(self, stretch_ratio, level: float = 0.95) -> Band:
         """Band for the mean curve: of the batch where there are at least 2 cords, else of what was fitted."""
@@ -153,9 +152,8 @@ class CurveFit:
             raise ValueError(f"cord {this_cord!r} is not in the fit; it has {', '.join(map(str, self.scales))}")
         scale = self.scales[this_cord]
         parts = [(variance * scale**2 + new, self.dof)]
-        if (
-            self.spread.drops
-        ):  # without drops to tell apart, values scatter about the cord's curve by the residuals alone
+        # without drops to tell apart, values scatter about the cord's curve by the residuals alone
+        if self.spread.drops:
             relative, dof = self.spread.next_drop(this_cord)
             parts.append(((scale * force) ** 2 * relative, dof))
         return _band("this cord", level, stretch_ratio, scale * force, parts, f"cord {this_cord}")
@@ -165,9 +163,8 @@ class CurveFit:
         errors = {} if self.no_band else self.standard_errors
         for p in self.model.parameters:
             error = f" ± {errors[p.name]:.2g}" if errors else ""
-            lines.append(
-                f"  {p.name} = {self.parameters[p.name]:.5g}{error} {'' if p.unit == '1' else p.unit}".rstrip()
-            )
+            unit = "" if p.unit == "1" else f" {p.unit}"
+            lines.append(f"  {p.name} = {self.parameters[p.name]:.5g}{error}{unit}")
         if self.scales:
             lines.append("  scales: " + ", ".join(f"{cord} {scale:.4f}" for cord, scale in self.scales.items()))
         if self.no_band:
@@ -214,8 +211,8 @@ class CurveFit:
         lock_up = float(self.curve.lock_up)
         if np.isinf(lock_up):
             return
-        names, at = [p.name for p in self.model.parameters], np.array(self.model.values(self.parameters))
-        slope = differences(lambda values: self.model.lock_up(dict(zip(names, values, strict=True)))[None], at)[0]
+        at = np.array(self.model.values(self.parameters))
+        slope = differences(lambda values: self.model.lock_up(self.model.by_name(values))[None], at)[0]
         error = float(np.sqrt(slope @ self._shape() @ slope))
         if most >= lock_up - 2 * error:
             raise NoBand(
@@ -285,11 +282,10 @@ def _checked(stretch_ratio, force, weights) -> tuple[np.ndarray, np.ndarray, np.
 
 
 def _grouped(labels: Sequence[Hashable], n: int) -> tuple[list[Hashable], np.ndarray]:
-    names = list(dict.fromkeys(labels))
     if len(labels) != n:
         raise ValueError(f"{len(labels)} names of cords for {n} values")
-    place = {name: k for k, name in enumerate(names)}
-    return names, np.array([place[label] for label in labels])
+    place = {name: k for k, name in enumerate(dict.fromkeys(labels))}
+    return list(place), np.array([place[label] for label in labels])
 
 
 def as_fit(
@@ -303,17 +299,15 @@ def as_fit(
     inflate: float = 1.0,
 ) -> CurveFit:
     """A solution as a CurveFit with this many degrees of freedom; `inflate` its covariance for correlated residuals."""
-    count, trouble = len(solved.residuals), solved.trouble
+    count, trouble, covariance = len(solved.residuals), solved.trouble, None
     if dof < 1 and not trouble:
         trouble = f"{count} values for {count - dof:g} unknowns; measure more"
     # correlated residuals still have the variance that their number says: rss over n − K, not over the smaller dof
     variance = solved.rss / max(count - solved.unknowns, 1)
-    covariance = None
     if solved.root is not None and not trouble:
         covariance = inflate * variance * solved.root @ solved.root.T
-    parameters = {p.name: float(v) for p, v in zip(solved.model.parameters, solved.values, strict=True)}
     return CurveFit(
-        curve=Curve(solved.model, parameters),
+        curve=Curve(solved.model, solved.model.by_name(solved.values.tolist())),
         residuals=solved.residuals,
         residual_sd=float(np.sqrt(variance)),
         dof=dof,

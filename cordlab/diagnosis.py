@@ -4,15 +4,16 @@ A drop, a cord or a trend is judged by the drops' scales, one number a drop, nev
 for all that it looks at together, so a good batch raises a finding of one kind about once in a hundred.
 """
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.special import stdtr
 
 from cordlab.curvefit import NoBand
 from cordlab.fit import BatchFit
+from cordlab.squares import levelled, unlike
 
 if TYPE_CHECKING:
     from cordlab.reduce import Drop
@@ -40,43 +41,22 @@ def diagnose(batch: BatchFit, drops: Sequence["Drop"]) -> tuple[Finding, ...]:
     """
     if tuple(drop.name for drop in drops) != batch.samples.names:
         raise ValueError("the drops are not those of the fit, or not in their order")
-    scales = np.array([batch.drop_scales[drop.name] for drop in drops])
-    within, dof = _within_cords(np.log(scales), [drop.cord for drop in drops])
-    found = [
-        *_outlying_drops(within, dof, drops),
+    logs = np.log([batch.drop_scales[drop.name] for drop in drops])
+    return (
+        *_outlying_drops(logs, drops),
         *_unlike_cords(batch),
-        *_trends(within, drops),
+        *_trends(logs, drops),
         *_wrong_model(batch),
         *_too_little(batch),
-    ]
-    return tuple(found)
+    )
 
 
-def _within_cords(logs: np.ndarray, cords: Sequence[str]) -> tuple[np.ndarray, int]:
-    """Each value less the mean of its cord, and the degrees of freedom left."""
-    _, place, counts = np.unique(np.asarray(cords), return_inverse=True, return_counts=True)
-    return logs - (np.bincount(place, logs) / counts)[place], len(logs) - len(counts)
-
-
-def _outlying_drops(within: np.ndarray, dof: int, drops: Sequence["Drop"]) -> list[Finding]:
-    """The drop furthest from its cord's mean, by the externally studentized residual with Bonferroni's correction.
-
-    Cook & Weisberg 1982, section 2.2.2.
-    """
-    from scipy.special import stdtr
-
-    if dof < 3:
+def _outlying_drops(logs: np.ndarray, drops: Sequence["Drop"]) -> list[Finding]:
+    """The drop furthest from its cord's others."""
+    found = unlike(logs, [drop.cord for drop in drops])
+    if found is None or found[-1] >= _LEVEL:
         return []
-    dropped = Counter(drop.cord for drop in drops)
-    counts = np.array([dropped[drop.cord] for drop in drops])
-    free = np.where(counts > 1, 1 - 1 / counts, 1.0)
-    others = np.maximum((within @ within - within**2 / free) / (dof - 1), 1e-300)
-    t = np.abs(within) / np.sqrt(others * free)
-    worst = int(np.argmax(t))
-    chance = 2 * stdtr(dof - 1, -t[worst]) * np.count_nonzero(counts > 1)
-    if chance >= _LEVEL:
-        return []
-    drop, off = drops[worst], np.expm1(within[worst] / free[worst])
+    drop, off = drops[found[0]], np.expm1(found[1])
     return [
         Finding(
             "outlying drop",
@@ -114,8 +94,6 @@ def grubbs_chance(g: float, n: int) -> float:
 
     Grubbs, Technometrics 11 (1969) 1: g = (n−1)/√n √(t²/(n−2+t²)), t with n−2 degrees of freedom at chance/(2n).
     """
-    from scipy.special import stdtr
-
     share = min(n * (g / (n - 1)) ** 2, 1 - 1e-15)
     return float(2 * n * stdtr(n - 2, -np.sqrt((n - 2) * share / (1 - share))))
 
@@ -143,20 +121,18 @@ _TRENDS = (
 _ALONG = 0.9  # correlation within cords above which two causes are one to the drops
 
 
-def _trends(within: np.ndarray, drops: Sequence["Drop"]) -> list[Finding]:
+def _trends(logs: np.ndarray, drops: Sequence["Drop"]) -> list[Finding]:
     """A slope of stiffness within cords on jumps, temperature or mass, by its t value (three looks, Bonferroni).
 
     A ladder goes from light to heavy as the count rises: then the finding says that either may be the cause.
     """
-    from scipy.special import stdtr
-
-    cords = [drop.cord for drop in drops]
-    found, dof = [], len(cords) - len(set(cords))
+    cords, names = [drop.cord for drop in drops], [name for _, name, *_ in _TRENDS]
+    columns = np.column_stack([logs, [[float(getattr(drop, name)) for name in names] for drop in drops]])
+    left, _, dof = levelled(columns, cords)
     if dof < 4:
         return []
-    causes = {
-        name: _within_cords(np.array([float(getattr(d, name)) for d in drops]), cords)[0] for _, name, *_ in _TRENDS
-    }
+    found, within = [], left[:, 0]
+    causes = dict(zip(names, left[:, 1:].T, strict=True))
     causes = {name: cause for name, cause in causes.items() if cause @ cause > 1e-12}  # not what is the same or unknown
     for kind, name, what, advice in _TRENDS:
         if name not in causes:

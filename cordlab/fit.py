@@ -263,19 +263,17 @@ def _stack(drops: Sequence["Drop"]) -> Samples:
     u = np.nan_to_num(u)[number]  # a drop whose lowest point has no uncertainty is weighed by its force alone
     knots = np.unique(np.round(np.append(1.0, np.quantile(x, np.linspace(0, 1, 12)[1:])), 6))
     flexible = solve(Spline(knots.tolist()), x, y, weights=np.ones_like(x), groups=number)
-    slope = flexible.model.slope(
-        x, dict(zip((p.name for p in flexible.model.parameters), flexible.values, strict=True))
-    )
-    noise = flexible.rss / max(len(x) - len(knots) - len(drops), 1)
+    slope = flexible.model.slope(x, flexible.model.by_name(flexible.values))
+    dof = max(len(x) - len(knots) - len(drops), 1)
+    noise = flexible.rss / dof
     weight = 1 / (noise + (slope * u) ** 2)
     same = np.diff(number) == 0
     e = flexible.residuals * np.sqrt(weight)
     seen, mean_bins = (e[1:] * e[:-1])[same].sum() / max(e @ e, 1e-300), len(x) / len(drops)
     # the correlation within a short series comes out low by (1 + 4ρ)/n; Kendall, Biometrika 41 (1954) 403
     correlation = np.clip((seen + 1 / mean_bins) / (1 - 4 / max(mean_bins, 8)), 0.0, 0.99)
-    cords = tuple(drop.cord for drop in drops)
-    variance = float(e @ e) / max(len(x) - len(knots) - len(drops), 1) / weight.mean()
-    return Samples(x, y, number, names, cords, weight / weight.mean(), variance, float(correlation))
+    cords, average = tuple(drop.cord for drop in drops), weight.mean()
+    return Samples(x, y, number, names, cords, weight / average, float(e @ e) / dof / average, float(correlation))
 
 
 def _candidate(name: str, samples: Samples, check: Sequence["Drop"]) -> Candidate:

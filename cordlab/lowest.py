@@ -23,7 +23,7 @@ from cordlab.drop import scale_for_lowest_point
 from cordlab.fall import Setup, fall_energy
 from cordlab.fit import FitError
 from cordlab.progress import Progress, unwatched
-from cordlab.squares import Solved, aicc, along, differences, minimise
+from cordlab.squares import Solved, aicc, along, differences, levelled, minimise
 
 MODELS = ("linear", "mooney-rivlin", "ogden-1", "yeoh", "gent", "arruda-boyce")
 """Models tried on lowest points: a few parameters are all that a few numbers can carry."""
@@ -92,10 +92,7 @@ class Energies:
         here = found.logs(model, values)[:, 0]
         higher = replace(found, lowest=lowest - np.minimum(u_lowest, 0.1 * (lowest - found.setup.slack_length)))
         reading = float(np.sqrt(np.mean((higher.logs(model, values)[:, 0] - here) ** 2)))
-        groups = [found.place, np.unique(found.setup.mass, return_inverse=True)[1]]
-        levels = np.hstack([(group[:, None] == np.unique(group)).astype(float) for group in groups])
-        rest = here - levels @ np.linalg.lstsq(levels, here, rcond=None)[0]
-        dof = len(here) - int(np.linalg.matrix_rank(levels))
+        rest, _, dof = levelled(here, found.place, found.setup.mass)
         sd = max(reading, float(np.sqrt(rest @ rest / dof))) if dof > 0 else np.nan
         return replace(found, sd=sd)
 
@@ -119,7 +116,7 @@ class Energies:
 
     def logs(self, model: Model, values: np.ndarray) -> np.ndarray:
         """ln s that each drop asks for, values (parameters, draws) → (n, draws); inf where the curve locks up first."""
-        parameters = {p.name: row for p, row in zip(model.parameters, values, strict=True)}
+        parameters = model.by_name(values)
         if (model.lock_up(parameters) <= self.reach.max()).any():
             return np.full((len(self.lowest), values.shape[1]), np.inf)
         keywords = {name: getattr(self.setup, name)[:, None] for name in self.setup.__dataclass_fields__}
@@ -227,7 +224,7 @@ def _fit(model: Model, drops: Energies) -> CurveFit:
         root=None if inverse is None else inverse[:size],
         trouble=trouble,
     )
-    curve = Curve(model, {p.name: float(v) for p, v in zip(model.parameters, solved.values, strict=True)})
+    curve = Curve(model, model.by_name(solved.values.tolist()))
     most = float(reach.max())
     if (rises := curve.rises_to(most)) < most:
         raise FitError(f"the force stops rising at stretch ratio {rises:.2f}, and drops went to {most:.2f}")

@@ -56,7 +56,7 @@ class Refits:
     """Refitted parameters, one column a draw.
 
     parameters : name → (draws,)
-    converged  : (draws,) False where the steps had not come to rest; they stay in the quantiles, and are counted
+    converged  : (draws,) False where the steps had not come to rest; they stay among the draws
     rss        : (draws,) weighted residual sum of squares  [N²]
     """
 
@@ -69,11 +69,6 @@ class Refits:
     def curve(self) -> Curve:
         """All draws as one curve."""
         return Curve(self.model, self.parameters)
-
-    def quantiles(self, stretch_ratio, probabilities: Sequence[float]) -> np.ndarray:
-        """Quantiles of the force over the draws: shape (probabilities, stretch ratios)  [N]."""
-        force = self.curve.force(np.asarray(stretch_ratio, dtype=float)[:, None])
-        return np.quantile(force, probabilities, axis=1)
 
 
 def resample(cords: Sequence, n: int, rng: np.random.Generator) -> np.ndarray:
@@ -129,8 +124,7 @@ def refit(
         own = [np.tensordot(times[chunk], each, 1) for each in sums]
         done.append(_descend(parts, own, beside.sums(chunk) if beside else [], begin, lower, upper))
     values, converged, rss = (np.concatenate(column, axis=-1) for column in zip(*done, strict=True))
-    parameters = {p.name: row for p, row in zip(model.parameters, values, strict=True)}
-    return Refits(model, parameters, converged, rss)
+    return Refits(model, model.by_name(values), converged, rss)
 
 
 @dataclass(frozen=True)
@@ -146,16 +140,15 @@ class _Parts:
 
 
 def _parts(model: Model, x: np.ndarray, start: Mapping[str, float]) -> _Parts:
-    names = [p.name for p in model.parameters]
     if model.linear:  # the parts are the parameters themselves
-        columns = model.jacobian(x, dict.fromkeys(names, 1.0)).T
-        unit = np.eye(len(names))[:, :, None]
+        columns = model.jacobian(x, start).T
+        unit = np.eye(len(model.parameters))[:, :, None]
         return _Parts(columns, lambda v: v, lambda v: np.broadcast_to(unit, (*unit.shape[:2], v.shape[1])))
     nodes, basis = _interpolation(model, x, start)
     return _Parts(
         basis,
-        lambda v: model.force(nodes[:, None], dict(zip(names, v, strict=True))),
-        lambda v: model.jacobian(nodes[:, None], dict(zip(names, v, strict=True))),
+        lambda v: model.force(nodes[:, None], model.by_name(v)),
+        lambda v: model.jacobian(nodes[:, None], model.by_name(v)),
     )
 
 

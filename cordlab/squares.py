@@ -4,7 +4,7 @@ The solver is scipy's (trust region with bounds; MINPACK without) on closed-form
 QR to the last digits. The covariance is that of the last Jacobian; where there is none, the reason is given instead.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -76,21 +76,19 @@ def solve(
     """
     root, count = np.sqrt(weights), 1 if groups is None else int(groups.max()) + 1
     groups = np.zeros(len(x), dtype=int) if groups is None else groups
-    names = [p.name for p in model.parameters]
     shares = np.ones(count) if shares is None else shares
 
     def summed(values):
         return np.bincount(groups, values, count)
 
     def logs(force):
-        with np.errstate(
-            over="ignore", invalid="ignore"
-        ):  # a curve that is tried may be infinite: that step is refused
+        # a curve that is tried may be infinite: that step is refused
+        with np.errstate(over="ignore", invalid="ignore"):
             own = np.log(np.maximum(summed(weights * force * y) / summed(weights * force**2), _LEAST_SCALE))
         return own - own @ shares / shares.sum()
 
     def parts(unknown):
-        p = dict(zip(names, unknown, strict=True))
+        p = model.by_name(unknown)
         force = model.force(x, p)
         return p, force, np.exp(logs(force))[groups] if count > 1 else 1.0
 
@@ -225,6 +223,39 @@ def _polished(unknown, residual, jacobian, lower, upper) -> np.ndarray:
             break
         unknown, shortest = trial, length
     return unknown
+
+
+def levelled(values: np.ndarray, *groupings: Sequence | np.ndarray) -> tuple[np.ndarray, np.ndarray, int]:
+    """What is left of `values`, (n,) or (n, columns), when each group of each grouping (n,) has a level of its own.
+
+    By least squares; then the share of each value that is free of the levels (1 less its leverage), and the degrees of
+    freedom left.
+    """
+    members = [np.asarray(grouping)[:, None] == np.unique(grouping) for grouping in groupings]
+    span, singular, _ = np.linalg.svd(np.hstack(members).astype(float), full_matrices=False)
+    span = span[:, singular > 1e-9 * singular[0]]
+    return values - span @ (span.T @ values), 1 - (span**2).sum(axis=1), len(span) - span.shape[1]
+
+
+def unlike(values: np.ndarray, *groupings: Sequence | np.ndarray) -> tuple[int, float, float, float] | None:
+    """The value (n,) furthest from what its groups make it, by the externally studentized residual.
+
+    Cook & Weisberg 1982, section 2.2.2: which, its distance from what the others say of it, that in standard
+    deviations, and the chance that scatter alone puts any of them so far off (Bonferroni's bound). None below 3 degrees
+    of freedom.
+    """
+    from scipy.special import stdtr
+
+    left, free, dof = levelled(values, *groupings)
+    if dof < 3:
+        return None
+    known = np.flatnonzero(free > 1e-6)  # not what has a level for itself
+    left, free = left[known], free[known]
+    others = np.maximum((left @ left + 1e-12 - left**2 / free) / (dof - 1), 1e-12)
+    t = np.abs(left) / np.sqrt(others * free)
+    worst = int(np.argmax(t))
+    chance = 2 * stdtr(dof - 1, -t[worst]) * t.size
+    return int(known[worst]), float(left[worst] / free[worst]), float(t[worst]), float(chance)
 
 
 def _root(jacobian, unknown, model: Model, lower, upper) -> tuple[np.ndarray | None, str]:

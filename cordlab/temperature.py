@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 from scipy.special import stdtrit
 
+from cordlab.squares import levelled
+
 LEAST_RANGE = 5.0  # that drops of a cord must span for a trend to be told: a cord's core is known to about 2 K  [K]
 TOGETHER = 0.9  # correlation of temperature and jump count from which they are called inseparable
 
@@ -60,30 +62,25 @@ def temperature_trend(
     """
     known = np.isfinite(temperature)
     t, y = np.asarray(temperature, float)[known], np.asarray(log_scale, float)[known]
-    groups = [np.asarray(each)[known] for each in (cords, masses)]
+    cord, mass = np.asarray(cords)[known], np.asarray(masses)[known]
     lowest, highest = (float(t.min()), float(t.max())) if t.size else (np.nan, np.nan)
 
     def none(reason: str) -> TemperatureTrend:
         return TemperatureTrend(None, None, 0, lowest, highest, reason)
 
-    spans = [np.ptp(t[groups[0] == cord]) for cord in np.unique(groups[0])]
+    spans = [np.ptp(t[cord == name]) for name in np.unique(cord)]
     if not t.size or max(spans) < LEAST_RANGE:
         widest = f"{max(spans):.1f} K" if t.size else "no temperature was noted"
         return none(f"drops of one cord span {widest}; drop a cord at temperatures {LEAST_RANGE:g} K apart or more")
-    levels = np.hstack([(group[:, None] == np.unique(group)).astype(float) for group in groups])
-
-    def rest(values: np.ndarray) -> np.ndarray:
-        return values - levels @ np.linalg.lstsq(levels, values, rcond=None)[0]
-
-    own, left = rest(t - t.mean()), rest(y)
-    dof = t.size - int(np.linalg.matrix_rank(levels)) - 1
+    free, _, dof = levelled(np.column_stack([t - t.mean(), y, np.asarray(jumps, float)[known]]), cord, mass)
+    own, left, counted = free.T
+    dof -= 1
     if dof < 1 or own @ own < t.size:  # a kelvin of its own a drop, in the root of the mean square
         return none(
             "temperature changed with the cords or the masses, not within them; repeat a mass when it is warmer"
         )
     slope = float(own @ left / (own @ own))
     u = float(np.sqrt(np.sum((left - slope * own) ** 2) / dof / (own @ own)))
-    counted = rest(np.asarray(jumps, float)[known])
     with_jumps = abs(own @ counted) / np.sqrt((own @ own) * (counted @ counted)) if counted @ counted > 1e-9 else 0.0
     note = "jump counts rose along with it, and their softening is in the trend" if with_jumps > TOGETHER else ""
     return TemperatureTrend(slope, u, dof, lowest, highest, note=note)

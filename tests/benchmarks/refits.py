@@ -86,7 +86,7 @@ def main() -> None:
         )
         if name == "ogden-2":
             at = np.array([1.5, 2.5, 4.0])
-            low, middle, high = refits.quantiles(at, [0.025, 0.5, 0.975])
+            low, middle, high = np.quantile(refits.curve.force(at[:, None]), [0.025, 0.5, 0.975], axis=1)
             for row in zip(at, low, middle, high, strict=True):
                 print("  force at stretch ratio {:.1f}: 2.5 % {:.1f} N, median {:.1f} N, 97.5 % {:.1f} N".format(*row))
     print(f"a plain fit of {POINTS} points")
