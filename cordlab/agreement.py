@@ -197,14 +197,14 @@ def _unusual(campaign: Campaign) -> Iterator[Finding]:
                 "unusual value", f"{value:g} {unit} is outside the usual {low:g} to {high:g}", f"[{section}] {key}",
                 f"check {hint}",
             )  # fmt: skip
-    odd = [entry for entry in campaign.drops if not TEMPERATURE[0] <= entry.temperature <= TEMPERATURE[1]]
-    odd = [entry for entry in odd if not np.isnan(entry.temperature)]
+    low, high = TEMPERATURE
+    odd = [entry for entry in campaign.drops if entry.temperature < low or entry.temperature > high]  # nan is neither
     if odd:
         worst = max(odd, key=lambda entry: abs(entry.temperature))
         yield Finding(
             "unusual value",
-            f"{worst.temperature:.4g} °C is outside {TEMPERATURE[0]:g} to {TEMPERATURE[1]:g} °C; in degrees Fahrenheit "
-            f"it would be {(worst.temperature - 32) / 1.8:.1f} °C",
+            f"{worst.temperature:.4g} °C is outside {low:g} to {high:g} °C; in degrees Fahrenheit it "
+            f"would be {(worst.temperature - 32) / 1.8:.1f} °C",
             f"{len(odd)} drops, the furthest {worst.drop}",
             "check the unit of the temperature",
         )

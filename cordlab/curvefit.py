@@ -56,6 +56,19 @@ class Spread:
     drop_dof: int = 0
     drops: Mapping[Hashable, int] = field(default_factory=dict)
 
+    @classmethod
+    def of(
+        cls, cords: np.ndarray, within: float = 0.0, dof: int = 0, drops: Mapping[Hashable, int] | None = None
+    ) -> "Spread":
+        """From ln of the cords' scales, the drops' sum of squares about their cords and its degrees of freedom."""
+        return cls(
+            cord_sd=float(np.std(cords, ddof=1)) if len(cords) > 1 else np.nan,
+            n_cords=len(cords),
+            drop_sd=float(np.sqrt(within / dof)) if dof > 0 else np.nan,
+            drop_dof=max(dof, 0),
+            drops=drops or {},
+        )
+
     def next_drop(self, cord: Hashable) -> tuple[float, float]:
         """Variance and degrees of freedom of the next drop of a tested cord, its own scale's uncertainty included."""
         if self.drop_dof:
@@ -262,8 +275,7 @@ def fit_curve(
     n, unknowns = len(x), len(family.parameters) + (len(names) - 1 if names else 0)
     scales = dict(zip(names, solved.scales.tolist(), strict=True)) if names else {}
     criterion = aicc(solved.rss, n, unknowns + 1) - float(np.log(w).sum())
-    sd = float(np.std(np.log(solved.scales), ddof=1)) if len(scales) > 1 else np.nan
-    spread = Spread(cord_sd=sd, n_cords=len(scales)) if names else None
+    spread = Spread.of(np.log(solved.scales)) if names else None
     reach = np.nan if isinstance(family, FunctionModel) else float(x.max())
     return as_fit(solved, dof=n - unknowns, aicc=criterion, scales=scales, spread=spread, reach=reach)
 

@@ -307,17 +307,11 @@ def _candidate(name: str, samples: Samples, check: Sequence["Drop"]) -> Candidat
 
 def _as_batch(solved: Solved, samples: Samples) -> CurveFit:
     """The cords' scales from the drops', their spread, and the numbers that count independent values."""
-    logs, cords = np.log(solved.scales), list(dict.fromkeys(samples.cord))
-    own = [np.array([log for log, cord in zip(logs, samples.cord, strict=True) if cord == name]) for name in cords]
-    means = np.array([each.mean() for each in own])
-    within, dof = sum(float(((each - each.mean()) ** 2).sum()) for each in own), len(logs) - len(cords)
-    spread = Spread(
-        cord_sd=float(np.std(means, ddof=1)) if len(cords) > 1 else np.nan,
-        n_cords=len(cords),
-        drop_sd=float(np.sqrt(within / dof)) if dof else np.nan,
-        drop_dof=dof,
-        drops={name: len(each) for name, each in zip(cords, own, strict=True)},
-    )
+    logs, cords = np.log(solved.scales), np.array(samples.cord)
+    own = {name: logs[cords == name] for name in dict.fromkeys(samples.cord)}
+    means = np.array([each.mean() for each in own.values()])
+    within = sum(float(((each - each.mean()) ** 2).sum()) for each in own.values())
+    spread = Spread.of(means, within, len(logs) - len(own), {name: len(each) for name, each in own.items()})
     left = samples.independent - (len(logs) - 1)
     criterion = aicc(solved.rss * left / len(samples.force), left, len(solved.values) + 1)
     beside = 0
@@ -328,7 +322,7 @@ def _as_batch(solved: Solved, samples: Samples) -> CurveFit:
         solved,
         dof=left + beside - len(solved.values),
         aicc=criterion,
-        scales=dict(zip(cords, np.exp(means).tolist(), strict=True)),
+        scales=dict(zip(own, np.exp(means).tolist(), strict=True)),
         spread=spread,
         reach=samples.reach,
         inflate=len(samples.force) / samples.independent,

@@ -10,6 +10,7 @@ once, by how much drops of one cord scatter in ln s, and the level of each cord 
 of the shape alone, up to the stretch that only lowest points reach.
 """
 
+from collections import Counter
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -228,16 +229,8 @@ def _fit(model: Model, drops: Energies) -> CurveFit:
     most = float(reach.max())
     if (rises := curve.rises_to(most)) < most:
         raise FitError(f"the force stops rising at stretch ratio {rises:.2f}, and drops went to {most:.2f}")
-    dof = n - unknowns
-    own = np.bincount(place)
-    spread = Spread(
-        cord_sd=float(np.std(np.log(solved.scales), ddof=1)) if len(names) > 1 else np.nan,
-        n_cords=len(names),
-        drop_sd=float(np.sqrt(solved.rss / dof)) if dof > 0 else np.nan,
-        drop_dof=max(dof, 0),
-        drops={name: int(k) for name, k in zip(names, own, strict=True)},
-    )
+    spread = Spread.of(np.log(solved.scales), solved.rss, n - unknowns, Counter(drops.cord))
     criterion = aicc(solved.rss, n, unknowns + 1)
     scales = dict(zip(names, solved.scales.tolist(), strict=True))
-    fit = as_fit(solved, dof=dof, aicc=criterion, scales=scales, spread=spread, reach=most)
+    fit = as_fit(solved, dof=n - unknowns, aicc=criterion, scales=scales, spread=spread, reach=most)
     return replace(fit, residual_sd=0.0)

@@ -70,19 +70,14 @@ def wave_excess(
     batch, inputs : keywords of `predict_drop`, of the cord and of the rig or site. Where the cord with waves has no
         lowest point the excess is nan.
     """
-    keywords = {**batch, **inputs}
-    sizes = [np.shape(value) for value in (mass, viscosity, curve.scale, *keywords.values())]
-    shape = np.broadcast_shapes(*sizes)
-    n = int(np.prod(shape))
-    given = {**keywords, "mass": mass}
+    given = {**batch, **inputs, "mass": mass}
+    shape = np.broadcast_shapes(*map(np.shape, (viscosity, curve.scale, *given.values())))
     flat: dict[str, Any] = {name: np.broadcast_to(value, shape).ravel() for name, value in given.items()}
-    order = (flat[name] for name in Setup.__dataclass_fields__)
     each = replace(curve, scale=np.broadcast_to(curve.scale, shape).ravel())
-    found = swing(Setup(*order), each, np.broadcast_to(viscosity, shape).ravel(), n, elements=elements)
-    lowest = flat["slack_length"] + found.stretch
-    held = np.isfinite(lowest)
-    if not held.all():
-        lowest = np.where(held, lowest, 1.5 * flat["slack_length"])  # any: it is not used
+    eta = np.broadcast_to(viscosity, shape).ravel()
+    found = swing(Setup(**flat), each, eta, eta.size, elements=elements)
+    held = np.isfinite(found.stretch)
+    lowest = flat["slack_length"] + np.where(held, found.stretch, 1.0)  # where it is not held, any: it is not used
     scale = scale_for_lowest_point(each, lowest, **flat)
     even = predict_drop(each.scaled(scale), **flat)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -265,14 +260,10 @@ def _both_mechanics(
     scales = np.exp([np.zeros(masses.size), effect.at(masses, "stiffness")[0]])
     found = predict_drop(curve.scaled(scales), mass=masses, **inputs)
     lower, tie = (np.exp([np.zeros(masses.size), effect.at(masses, end)[0]]) for end in ("lower", "tie"))
+    g, load = found.g * lower, found.tension * lower
+    pairs = {"lowest_point": found.lowest_point, "g": g, "lower_load": load, "tie_load": found.tie_load * tie}
     columns = {"mass_hung": masses}
-    values = {
-        "lowest_point": found.lowest_point,
-        "g": found.g * lower,
-        "lower_load": found.tension * lower,
-        "tie_load": found.tie_load * tie,
-    }
-    for name, value in values.items():
-        columns[f"{name}_even"], columns[f"{name}_waves"] = value
+    for name, (even, waves) in pairs.items():
+        columns |= {f"{name}_even": even, f"{name}_waves": waves}
     columns |= dict(zip(("time_lowest", "time_lower_load", "time_tie_load"), effect.times_at(masses), strict=True))
     return tuple({name: float(value[k]) for name, value in columns.items()} for k in range(masses.size))

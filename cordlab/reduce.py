@@ -238,9 +238,10 @@ def _branch(ratio: np.ndarray, force: np.ndarray, edges: np.ndarray) -> tuple[np
     """Mean stretch ratio and mean force in each bin that has samples, by rising stretch ratio."""
     inside = (ratio >= edges[0]) & (ratio <= edges[-1])
     which = np.minimum(np.searchsorted(edges, ratio[inside], side="right") - 1, edges.size - 2)
-    count = np.bincount(which, minlength=edges.size - 1)
+    count, ratios, forces = (
+        np.bincount(which, values, edges.size - 1) for values in (None, ratio[inside], force[inside])
+    )
     filled = count > 0
-    ratios, forces = (np.bincount(which, values[inside], minlength=edges.size - 1) for values in (ratio, force))
     return ratios[filled] / count[filled], forces[filled] / count[filled]
 
 

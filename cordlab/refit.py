@@ -9,6 +9,7 @@ drop is what resampling whole drops takes care of.
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -117,12 +118,11 @@ def refit(
     w = np.ones_like(x) if weights is None else np.asarray(weights, dtype=float)
     parts = _parts(model, x, start)
     sums = _sums(parts.basis, y, w, drops, times.shape[1])
-    lower, upper = (np.array([getattr(p, side) for p in model.parameters]) for side in ("lower", "upper"))
-    begin = np.clip(model.values(start), lower, upper)
+    begin = np.clip(model.values(start), *model.bounds)
     chunks, done = [slice(k, k + _CHUNK) for k in range(0, len(times), _CHUNK)], []
     for chunk in progress(chunks, desc=f"{model.name} refits", unit="thousand"):
         own = [np.tensordot(times[chunk], each, 1) for each in sums]
-        done.append(_descend(parts, own, beside.sums(chunk) if beside else [], begin, lower, upper))
+        done.append(_descend(parts, own, beside.sums(chunk) if beside else [], begin, *model.bounds))
     values, converged, rss = (np.concatenate(column, axis=-1) for column in zip(*done, strict=True))
     return Refits(model, model.by_name(values), converged, rss)
 
@@ -200,81 +200,70 @@ def _descend(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Levenberg–Marquardt of all draws together: parameters (parameters, draws), converged, sum of squares."""
     draws = len(sums[0])
-    values = np.repeat(begin[:, None], draws, axis=1)
+    values = np.repeat(begin[None], draws, axis=0)
     converged, rss = np.zeros(draws, dtype=bool), np.full(draws, np.nan)
-    state = _Step(parts, sums, others, begin, values)
+    state = _at(parts, sums, others, begin, values)
     left, damping = np.arange(draws), np.zeros(draws)
     for _ in range(_MOST_STEPS):
-        step, gain = state.step(damping, lower, upper)
-        trial = state.at(np.clip(state.values + step, lower[:, None], upper[:, None]))
+        step, gain = _step(state, damping, lower, upper)
+        trial = _at(parts, sums, others, begin, np.clip(state.values + step, lower, upper))
         at_rest = gain <= _AT_REST * state.rss  # the step is taken all the same, so what is left is far smaller
         better = (trial.rss <= state.rss) | (at_rest & np.isfinite(trial.rss))
-        state.take(better, trial)
+        for own, new in zip(state, trial, strict=True):
+            own[better] = new[better]
         damping = np.where(better, damping / 10, np.maximum(10 * damping, 1e-4))
-        values[:, left], rss[left] = state.values, state.rss
-        converged[left] = at_rest
+        values[left], rss[left], converged[left] = state.values, state.rss, at_rest
         if at_rest.all():
             break
         if at_rest.mean() > 0.5:  # one that is done may step on; to part with it costs a copy of the others
-            state, left, damping = state.only(~at_rest), left[~at_rest], damping[~at_rest]
-    return values, converged, rss
+            left, damping = left[~at_rest], damping[~at_rest]
+            state = _State(*(each[~at_rest] for each in state))
+            sums, others = ([each[~at_rest] for each in own] for own in (sums, others))
+    return values.T, converged, rss
 
 
-class _Step:
-    """Draws at some parameters: their sum of squares, its gradient and Gauss–Newton matrix.
-
-    sums : of the values, `_sums` of each draw; others : of the equations beside them, `Beside.sums`, none without
+class _State(NamedTuple):
+    """Draws at some parameters: values (draws, parameters), and there the Gauss–Newton matrix (draws, parameters,
+    parameters), the gradient (draws, parameters) and the sum of squares (draws,).
     """
 
-    def __init__(self, parts: _Parts, sums, others, begin: np.ndarray, values: np.ndarray) -> None:
-        self.parts, self.sums, self.others, self.begin, self.values = parts, sums, others, begin, values
-        gram, moment, square = sums
-        force = parts.force(values)
-        usable = np.isfinite(force).all(axis=0)  # a draw that locks up within the data is no candidate
-        both = np.concatenate([parts.jacobian(values), force[None]])
-        if not usable.all():
-            both = np.where(usable, both, 0.0)
-        both = np.ascontiguousarray(both.transpose(2, 0, 1))  # (draws, parameters and the force, parts)
-        products = (both @ gram) @ both.transpose(0, 2, 1)
-        pulls = (both @ moment[:, :, None])[:, :, 0]
-        self.matrix = products[:, :-1, :-1]
-        self.gradient = pulls[:, :-1] - products[:, :-1, -1]
-        rss = square - 2 * pulls[:, -1] + products[:, -1, -1]
-        if others:
-            also, pull, apart = others
-            moved = values.T - begin
-            shortened = (also @ moved[:, :, None])[:, :, 0]
-            self.matrix, self.gradient = self.matrix + also, self.gradient + pull - shortened
-            rss = rss + apart - ((2 * pull - shortened) * moved).sum(axis=1)
-        self.rss = np.where(usable, rss, np.inf)
+    values: np.ndarray
+    matrix: np.ndarray
+    gradient: np.ndarray
+    rss: np.ndarray
 
-    def at(self, values: np.ndarray) -> "_Step":
-        return _Step(self.parts, self.sums, self.others, self.begin, values)
 
-    def step(self, damping: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """The damped step (parameters, draws), and the gain that the linear model promises for it."""
-        v = self.values.T
-        free = ~(((v <= lower) & (self.gradient < 0)) | ((v >= upper) & (self.gradient > 0)))
-        gradient = np.where(free, self.gradient, 0.0)
-        size = np.sqrt(np.einsum("bii->bi", self.matrix))
-        size = np.where(free & (size > 0), size, 1.0)
-        scaled = self.matrix / size[:, :, None] / size[:, None, :] * free[:, :, None] * free[:, None, :]
-        index = np.arange(v.shape[1])
-        scaled[:, index, index] = 1 + 1e-14 + damping[:, None]
-        step = np.linalg.solve(scaled, (gradient / size)[:, :, None])[:, :, 0] / size
-        return step.T, (gradient * step).sum(axis=1)
+def _at(parts: _Parts, sums: Sequence[np.ndarray], others: Sequence[np.ndarray], begin, values: np.ndarray) -> _State:
+    """sums : `_sums` of each draw;  others : `Beside.sums`, none without equations beside the values"""
+    gram, moment, square = sums
+    force = parts.force(values.T)
+    usable = np.isfinite(force).all(axis=0)  # a draw that locks up within the data is no candidate
+    both = np.concatenate([parts.jacobian(values.T), force[None]])
+    if not usable.all():
+        both = np.where(usable, both, 0.0)
+    both = np.ascontiguousarray(both.transpose(2, 0, 1))  # (draws, parameters and the force, parts)
+    products = (both @ gram) @ both.transpose(0, 2, 1)
+    pulls = (both @ moment[:, :, None])[:, :, 0]
+    matrix, gradient = products[:, :-1, :-1], pulls[:, :-1] - products[:, :-1, -1]
+    rss = square - 2 * pulls[:, -1] + products[:, -1, -1]
+    if others:
+        also, pull, apart = others
+        moved = values - begin
+        shortened = (also @ moved[:, :, None])[:, :, 0]
+        matrix, gradient = matrix + also, gradient + pull - shortened
+        rss = rss + apart - ((2 * pull - shortened) * moved).sum(axis=1)
+    return _State(values.copy(), matrix, gradient, np.where(usable, rss, np.inf))
 
-    def take(self, better: np.ndarray, other: "_Step") -> None:
-        self.values = np.where(better, other.values, self.values)
-        for name in ("matrix", "gradient", "rss"):
-            own, new = getattr(self, name), getattr(other, name)
-            own[better] = new[better]
 
-    def only(self, left: np.ndarray) -> "_Step":
-        """The draws that are not done."""
-        rest = object.__new__(_Step)
-        rest.parts, rest.begin, rest.values = self.parts, self.begin, self.values[:, left]
-        rest.sums, rest.others = ([each[left] for each in own] for own in (self.sums, self.others))
-        for name in ("matrix", "gradient", "rss"):
-            setattr(rest, name, getattr(self, name)[left])
-        return rest
+def _step(state: _State, damping: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The damped step (draws, parameters), and the gain that the linear model promises for it."""
+    v = state.values
+    free = ~(((v <= lower) & (state.gradient < 0)) | ((v >= upper) & (state.gradient > 0)))
+    gradient = np.where(free, state.gradient, 0.0)
+    size = np.sqrt(np.einsum("bii->bi", state.matrix))
+    size = np.where(free & (size > 0), size, 1.0)
+    scaled = state.matrix / size[:, :, None] / size[:, None, :] * free[:, :, None] * free[:, None, :]
+    index = np.arange(v.shape[1])
+    scaled[:, index, index] = 1 + 1e-14 + damping[:, None]
+    step = np.linalg.solve(scaled, (gradient / size)[:, :, None])[:, :, 0] / size
+    return step, (gradient * step).sum(axis=1)

@@ -67,14 +67,13 @@ class Model(ABC):
         greatest = float(np.max(stretch_ratio))
         few = slice(None, None, max(1, len(force) // 500))  # a start needs no more
         stretch_ratio, force = np.asarray(stretch_ratio)[few], np.asarray(force)[few]
-        bounds = np.array([[p.lower, p.upper] for p in self.parameters])
         best, least = None, np.inf
         for fixed in self._shapes(greatest):
             trial = np.array([fixed.get(p.name, 1.0) for p in self.parameters])
             free = np.array([p.name not in fixed for p in self.parameters])
             columns = self.jacobian(stretch_ratio, self.by_name(trial))[free].T
             size = np.maximum(np.linalg.norm(columns, axis=0), 1e-300)
-            solved = lsq_linear(columns / size, force, bounds=bounds[free].T * size, method="bvls")
+            solved = lsq_linear(columns / size, force, bounds=self.bounds[:, free] * size, method="bvls")
             if solved.cost < least:
                 trial[free] = solved.x / size
                 best, least = trial, solved.cost
@@ -96,6 +95,11 @@ class Model(ABC):
         if parameters.keys() != set(names):
             raise ValueError(f"{self.name} takes the parameters {', '.join(names)}; got {', '.join(parameters)}")
         return [np.asarray(parameters[name], dtype=float) for name in names]
+
+    @property
+    def bounds(self) -> np.ndarray:
+        """(2, parameters) the lower and the upper ones."""
+        return np.array([[p.lower, p.upper] for p in self.parameters]).T
 
     def by_name(self, values: Iterable) -> dict[str, Any]:
         """The reverse of `values`: name → value, or row of draws."""

@@ -22,11 +22,8 @@ def aicc(rss: float, n: float, parameters: int) -> float:
     """
     if n <= parameters + 1:
         return np.inf
-    return (
-        n * (np.log(rss / n) if rss > 0 else -np.inf)
-        + 2 * parameters
-        + 2 * parameters * (parameters + 1) / (n - parameters - 1)
-    )
+    deviance = n * np.log(rss / n) if rss > 0 else -np.inf
+    return deviance + 2 * parameters + 2 * parameters * (parameters + 1) / (n - parameters - 1)
 
 
 @dataclass(frozen=True)
@@ -149,16 +146,16 @@ def minimise(
     """
     from scipy.optimize import least_squares
 
-    others = [np.inf] * (len(begin) - len(model.parameters))
-    lower = np.array([p.lower for p in model.parameters] + [-each for each in others])
-    upper = np.array([p.upper for p in model.parameters] + others)
-    free = bool(np.isinf(lower).all() and np.isinf(upper).all())
+    others = np.full((2, len(begin) - len(model.parameters)), [[-np.inf], [np.inf]])
+    lower, upper = np.hstack([model.bounds, others])
+    free = bool(np.isinf([lower, upper]).all())
+    width = np.where(np.isfinite(upper - lower), upper - lower, 1.0)
     found = least_squares(
         residual,
-        begin if free else np.clip(begin, *_inside(lower, upper)),
+        np.clip(begin, lower + 1e-6 * width, upper - 1e-6 * width),  # the trust region wants it off the bounds
         jac=jacobian,
         method="lm" if free else "trf",
-        bounds=(-np.inf, np.inf) if free else (lower, upper),
+        bounds=(lower, upper),
         x_scale="jac",
         ftol=1e-13,
         xtol=1e-13,
@@ -183,12 +180,6 @@ def along(jacobian: np.ndarray, change: np.ndarray) -> np.ndarray:
     """The step of the parameters that changes what was fitted by `change`, by least squares."""
     size = np.maximum(np.linalg.norm(jacobian, axis=0), 1e-300)
     return np.linalg.lstsq(jacobian / size, change)[0] / size
-
-
-def _inside(lower: np.ndarray, upper: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Bounds drawn in a little, for a start: the trust region wants it off the bounds."""
-    width = np.where(np.isfinite(upper - lower), upper - lower, 1.0)
-    return lower + 1e-6 * width, upper - 1e-6 * width
 
 
 def _at_bound(unknown, jacobian, lower: np.ndarray, upper: np.ndarray) -> np.ndarray:

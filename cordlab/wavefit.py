@@ -8,7 +8,7 @@ cord, because a wave that comes a little early or late leaves a swing behind tha
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,7 @@ import numpy as np
 from cordlab.anchor import GRAVITY, Evidence, SetUp
 from cordlab.curves import Curve
 from cordlab.fall import Setup
-from cordlab.fit import CurveFit, fit_batch
+from cordlab.fit import fit_batch
 from cordlab.peaks import Viscosity, mean_cord, measured_viscosity
 from cordlab.progress import Progress, unwatched
 from cordlab.reduce import Drop, reduce_drop
@@ -115,8 +115,7 @@ class WaveFit:
             }
             for swell in self.swells
         ]
-        viscosity = {"value": self.viscosity.value, "u": self.viscosity.u, "how": self.viscosity.how}
-        return {"seen": self.seen, "share": self.share, "u_share": self.u_share, "viscosity": viscosity,
+        return {"seen": self.seen, "share": self.share, "u_share": self.u_share, "viscosity": asdict(self.viscosity),
                 "rounds": self.rounds, "change": self.change, "records": rows}  # fmt: skip
 
 
@@ -159,7 +158,7 @@ def _rounds(
     batch: dict[str, float],
     progress: Progress,
 ) -> WaveFit:
-    fit, change = _fit(fitted), np.inf
+    fit, change = fit_batch(fitted, candidates=INTERIM).chosen, np.inf
     for rounds in range(1, MOST_ROUNDS + 1):
         eta = viscosity or measured_viscosity(fit.curve, evidence, rig=rig, batch=batch, elements=COARSE)
         kinds = [kind for _, kind in sorted({drop.mass: drop for drop in fitted}.items())]
@@ -169,7 +168,7 @@ def _rounds(
         if not found.seen:
             return replace(found, swells=(), rounds=0)
         names = INTERIM if rounds == 1 else (fit.model.name,)
-        last, fit = fit, _fit([swells[drop.mass].off(drop) for drop in fitted], names)
+        last, fit = fit, fit_batch([swells[drop.mass].off(drop) for drop in fitted], candidates=names).chosen
         grid = np.linspace(1.1, max(float(drop.stretch_ratio.max()) for drop in fitted), 50)
         change = float(np.max(np.abs(fit.curve.force(grid) / last.curve.force(grid) - 1)))
         if change < STEADY:
@@ -187,10 +186,6 @@ def _rounds(
     return replace(found, viscosity=eta, drops=tuple(clear.get(drop.name, drop) for drop in drops), change=change)
 
 
-def _fit(drops: Sequence[Drop], names: Sequence[str] = INTERIM) -> CurveFit:
-    return fit_batch(drops, candidates=names).chosen
-
-
 def _along(drop: Drop) -> np.ndarray:
     return (drop.stretch_ratio - 1) / (drop.lowest_point / drop.slack_length - 1)
 
@@ -203,11 +198,10 @@ def _swells(
     """
     n = len(likes)
     inputs = {**cord, **rig.values(), "mass": np.array([like.mass for like in likes])}
-    setup = Setup(*(np.asarray(inputs[name], float) for name in Setup.__dataclass_fields__))
-    traces = trace_waves(setup, curve, np.asarray(viscosity), [_sampled(like) for like in likes], elements=elements)
-    scales = np.broadcast_to(curve.scale, n)
-    inputs.pop("compliance")
-    found = []
+    times = [_sampled(like) for like in likes]
+    traces = trace_waves(Setup(**inputs), curve, np.asarray(viscosity), times, elements=elements)
+    inputs.pop("compliance")  # a reduction knows of none
+    scales, found = np.broadcast_to(curve.scale, n), []
     for k, (like, trace) in enumerate(zip(likes, traces, strict=True)):
         its: dict[str, Any] = {name: float(np.broadcast_to(value, n)[k]) for name, value in inputs.items()}
         seen = reduce_drop(
