@@ -272,12 +272,12 @@ def fit_curve(
     family = (named(model) if isinstance(model, str) else model).placed(x)
     names, groups = (None, None) if cords is None else _grouped(cords, len(x))
     solved = solve(family, x, y, weights=w, groups=groups, start=start)
-    n, unknowns = len(x), len(family.parameters) + (len(names) - 1 if names else 0)
     scales = dict(zip(names, solved.scales.tolist(), strict=True)) if names else {}
-    criterion = aicc(solved.rss, n, unknowns + 1) - float(np.log(w).sum())
+    criterion = aicc(solved.rss, len(x), solved.unknowns + 1) - float(np.log(w).sum())
     spread = Spread.of(np.log(solved.scales)) if names else None
     reach = np.nan if isinstance(family, FunctionModel) else float(x.max())
-    return as_fit(solved, dof=n - unknowns, aicc=criterion, scales=scales, spread=spread, reach=reach)
+    dof = len(x) - solved.unknowns
+    return as_fit(solved, dof=dof, aicc=criterion, scales=scales, spread=spread, reach=reach)
 
 
 def _checked(stretch_ratio, force, weights) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -4,7 +4,7 @@ A new model is one class (in `rubber`, or in `lockup` where it has an end) and o
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -53,7 +53,7 @@ class Curve:
 
     model: Model
     parameters: Mapping[str, float | np.ndarray]
-    scale: float | np.ndarray = field(default=1.0)
+    scale: float | np.ndarray = 1.0
 
     def __init__(self, model: Model | str, parameters: Mapping, scale: float | np.ndarray = 1.0) -> None:
         family = _named(model).matching(parameters) if isinstance(model, str) else model

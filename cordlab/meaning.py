@@ -8,8 +8,8 @@ import numpy as np
 from scipy.integrate import trapezoid
 
 from cordlab.fall import Setup, fall_speed
-from cordlab.filtering import RecordError, Vertex
-from cordlab.motion import Release, folded_fall, quiet_load, taut_speed
+from cordlab.filtering import RecordError
+from cordlab.motion import Motion, Release, folded_fall, quiet_load, taut_speed
 from cordlab.units import Measured
 
 # Beyond the first a note is made, beyond the second the record is refused.
@@ -28,31 +28,27 @@ POUND = 0.45359237  # kg
 
 @dataclass(frozen=True)
 class Evidence:
-    """A reduced record: arrays (n,) of time [s], load without zero [N], position [m], speed [m/s]."""
+    """A reduced record: arrays (n,) of time [s] and load without zero [N], and the motion."""
 
     time: np.ndarray
     load: np.ndarray
-    position: np.ndarray
-    speed: np.ndarray
     release: Release
-    lowest: Vertex
+    motion: Motion
     setup: Setup
     cell: str
-    carry: str
 
 
-def disagreements(seen: Evidence, *, measured: bool, closure: float | None) -> tuple[float | None, tuple[str, ...]]:
+def disagreements(seen: Evidence) -> tuple[float | None, list[str]]:
     """The mass that load and motion imply (where the distance was measured), and what is suspicious, with the evidence.
 
     Raises RecordError for what cannot be true.
     """
-    notes, mass = [*_cell_end(seen), *_clock(seen, measured), *_cord(seen)], None
-    if measured:
-        mass = implied_mass(seen)
-        notes += [*_slack(seen), *_release_point(seen), *_mass(seen, mass)]
-    if closure is not None and seen.carry == "energy":  # a wave's greatest load is not at the lowest point
-        notes += _closure(seen, closure)
-    return mass, tuple(notes)
+    notes, closure = [*_cell_end(seen), *_clock(seen), *_cord(seen)], seen.motion.closure
+    if closure is not None:
+        # a wave's greatest load is not at the lowest point
+        return None, notes + (_closure(seen, closure) if seen.motion.carry == "energy" else [])
+    mass = implied_mass(seen)
+    return mass, [*notes, *_slack(seen), *_release_point(seen), *_mass(seen, mass)]
 
 
 def _judged(off: float, limits: tuple[float, float], said: str, refused: str = "") -> list[str]:
@@ -71,13 +67,15 @@ def implied_mass(seen: Evidence) -> float:
     there the falling side of the fold hangs below the mass and pulls it down.
     """
     M, m = float(seen.setup.mass), float(seen.setup.cord_mass)
-    start, end = seen.release.time, seen.lowest.at
+    start, end = seen.release.time, seen.motion.lowest.at
     inside = (seen.time > start) & (seen.time < end)
     at = np.concatenate([[start], seen.time[inside], [end]])
-    air = float(seen.setup.drag) * seen.speed * np.abs(seen.speed)
+    air = float(seen.setup.drag) * seen.motion.speed * np.abs(seen.motion.speed)
     up = np.where((seen.cell == "bottom") & (seen.time < seen.release.slack_end), -seen.load, seen.load)
     pushed = trapezoid(np.interp(at, seen.time, up + air), at)
-    if seen.carry == "energy":  # the evenly strained cord starts with more momentum than the fall had, by no force
+    if (
+        seen.motion.carry == "energy"
+    ):  # the evenly strained cord starts with more momentum than the fall had, by no force
         before = float(fall_speed(seen.setup, seen.setup.slack_length))
         after = taut_speed(seen.setup, before, seen.cell, "energy")
         pushed -= (M + m / 2) * after - M * before if seen.cell == "top" else M * (after - before)
@@ -97,10 +95,10 @@ def _mass(seen: Evidence, mass: float) -> list[str]:
     return _judged(off, MASS, said)
 
 
-def _clock(seen: Evidence, measured: bool) -> list[str]:
+def _clock(seen: Evidence) -> list[str]:
     clock = seen.release.clock
     causes = "a clock that runs wrong, or the distance in another unit"
-    if not measured:  # told by the folded cord's load, which grows as the mass falls
+    if seen.motion.closure is not None:  # told by the folded cord's load, which grows as the mass falls
         causes = "the clock, the slack length, the release depth, the cord's mass or the cell's calibration"
     return _judged(clock - 1, CLOCK, f"the fall takes {clock:.3f} times as long as gravity allows; look at {causes}")
 
@@ -109,7 +107,7 @@ def _slack(seen: Evidence) -> list[str]:
     if seen.release.step is None:
         return []
     length = float(seen.setup.slack_length)
-    at = float(np.interp(seen.release.step, seen.time, seen.position))
+    at = float(np.interp(seen.release.step, seen.time, seen.motion.position))
     said = f"the load shows the end of slack at {at:.2f} m, but the slack length is given as {length:.2f} m"
     return _judged(at / length - 1, SLACK, said, "; another cord, or a slack length with the wrong unit or datum")
 
@@ -157,7 +155,7 @@ def against_noted(found: Measured, noted: Measured, *, measured: bool) -> list[s
 
 
 def _release_point(seen: Evidence) -> list[str]:
-    rest = float(np.median(seen.position[seen.time < seen.release.time - 0.05]))
+    rest = float(np.median(seen.motion.position[seen.time < seen.release.time - 0.05]))
     given = float(seen.setup.release_depth)
     said = (
         f"at rest the distance reads {rest:.2f} m, but the release depth is given as {given:.2f} m below the tie point"

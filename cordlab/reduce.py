@@ -190,10 +190,7 @@ def reduce_drop(
         returned, said = _energy_returned(loading, unloading, edges[-1]), ""
     if returned is None:
         said = "energy returned is not seen: for a stretch wave, or because the record ends or the cord stays taut"
-    evidence = Evidence(
-        record.time, load, motion.position, motion.speed, seen, motion.lowest, setup, load_cell_at, motion.carry
-    )
-    mass_seen, doubts = disagreements(evidence, measured=distance is not None, closure=motion.closure)
+    mass_seen, doubts = disagreements(Evidence(record.time, load, seen, motion, setup, load_cell_at))
     return Drop(
         name=name,
         cord=cord,
