@@ -14,6 +14,7 @@ from cordlab.campaign import Campaign, DropEntry
 from cordlab.diagnosis import Finding
 from cordlab.reduce import Drop
 from cordlab.squares import unlike
+from cordlab.units import Measured
 
 UNLIKE = (0.05, 0.015)  # chance over all drops that scatter alone puts one so far off; and as a share of its depth
 MASS = (0.03, 0.03)  # share: all drops together; one drop from the others of about its mass
@@ -82,15 +83,17 @@ def _median_of_levels(seen: Sequence[tuple[Drop, float]], level: Callable[[Drop]
     return float(np.median([np.median([off for drop, off in seen if level(drop) == one]) for one in levels]))
 
 
+def _noted(campaign: Campaign, drops: Sequence[Drop], alone: bool) -> list[tuple[Drop, Measured]]:
+    """Drops with a noted lowest point, and that; of those with a distance, or of those with the load `alone`."""
+    noted = {entry.drop: entry.lowest_point for entry in campaign.drops}
+    found = [(drop, noted[drop.name]) for drop in drops if (drop.closure_error is not None) == alone]
+    return [(drop, lowest) for drop, lowest in found if lowest is not None]
+
+
 def _lowest_points(campaign: Campaign, drops: Sequence[Drop]) -> Iterator[Finding]:
     """The records' lowest points against those noted: an offset that all share is a datum, a unit or a calibration."""
-    entries = {entry.drop: entry for entry in campaign.drops}
     for alone in (False, True):
-        pairs = [
-            (drop, drop.lowest_point - noted.value, noted)
-            for drop in drops
-            if (noted := entries[drop.name].lowest_point) and (drop.closure_error is not None) == alone
-        ]
+        pairs = [(drop, drop.lowest_point - noted.value, noted) for drop, noted in _noted(campaign, drops, alone)]
         if len(pairs) < FEWEST:
             continue
         off = float(np.median([off for _, off, _ in pairs]))
@@ -108,13 +111,12 @@ def _lowest_points(campaign: Campaign, drops: Sequence[Drop]) -> Iterator[Findin
 
 def _swapped(campaign: Campaign, drops: Sequence[Drop]) -> Iterator[Finding]:
     """Two drops whose records fit each other's lowest point and not their own."""
-    entries, odd = {entry.drop: entry for entry in campaign.drops}, []
-    for drop in drops:
-        if drop.closure_error is None and (noted := entries[drop.name].lowest_point):
-            u = float(np.hypot(drop.u_lowest_point, noted.u))
-            apart = abs(drop.lowest_point - noted.value) / u
-            if apart > 3:
-                odd.append((drop, noted, u, apart))
+    odd = []
+    for drop, noted in _noted(campaign, drops, alone=False):
+        u = float(np.hypot(drop.u_lowest_point, noted.u))
+        apart = abs(drop.lowest_point - noted.value) / u
+        if apart > 3:
+            odd.append((drop, noted, u, apart))
     for (one, own, u_one, apart), (other, its, u_other, too) in combinations(odd, 2):
         crossed = abs(one.lowest_point - its.value) / u_one, abs(other.lowest_point - own.value) / u_other
         if max(apart, too) > 4 and max(crossed) < 2.5:

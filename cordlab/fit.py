@@ -124,11 +124,9 @@ class Samples:
         beside = self.beside(fit.model)
         if beside is None or self.energies is None:
             return None
-        at = np.array(fit.model.values(fit.parameters))
-        count, free = np.empty((len(times), len(self.energies.drop))), iter(others.T)
-        for k, name in enumerate(self.energies.drop):
-            count[:, k] = times[:, self.names.index(name)] if name in self.names else next(free)
-        return Beside(beside(at[:, None])[:, 0], differences(beside, at), count)
+        at, free = np.array(fit.model.values(fit.parameters)), iter(others.T)
+        own = [times[:, self.names.index(k)] if k in self.names else next(free) for k in self.energies.drop]
+        return Beside(beside(at[:, None])[:, 0], differences(beside, at), np.column_stack(own))
 
     @property
     def unrecorded(self) -> list[int]:
@@ -236,9 +234,8 @@ def fit_batch(
     """
     if not drops:
         raise FitError("no drop to fit: the campaign has no `fit` drop with a record")
-    asked = tuple(candidates or models()) + (() if model == "auto" else (model,))
     samples = replace(_stack(drops), energies=energies)
-    names = list(dict.fromkeys(asked))
+    names = list(dict.fromkeys([*(candidates or models()), *([] if model == "auto" else [model])]))
     table = tuple(_candidate(name, samples, check) for name in progress(names, desc="curves", unit="model"))
     chosen, equals = _choose(table, model)
     return BatchFit(
@@ -293,16 +290,14 @@ def _candidate(name: str, samples: Samples, check: Sequence["Drop"]) -> Candidat
     except (ValueError, np.linalg.LinAlgError) as trouble:
         return Candidate(name, None, np.inf, np.nan, np.nan, f"could not be fitted: {trouble}", False)
     fit = _as_batch(solved, samples)
-    sensible = fit.curve.rises_to(2 * reach)
-    note = fit.no_band
+    sensible, note = fit.curve.rises_to(2 * reach), fit.no_band
     if sensible < reach:
         note = f"the force stops rising at stretch ratio {sensible:.2f}, within the tested range; try another model"
     elif np.isfinite(fit.curve.lock_up) and not note:
         note = f"locks up at stretch ratio {float(fit.curve.lock_up):.2f}"
     rms = _check_rms(fit, check) if check else _left_out_rms(fit, samples)
-    return Candidate(
-        name, fit, fit.aicc, rms, sensible, note, sensible >= reach and not solved.trouble.startswith("the fit")
-    )
+    usable = sensible >= reach and not solved.trouble.startswith("the fit")
+    return Candidate(name, fit, fit.aicc, rms, sensible, note, usable)
 
 
 def _as_batch(solved: Solved, samples: Samples) -> CurveFit:

@@ -18,6 +18,7 @@ from cordlab.filtering import Prepared, RecordError, Vertex, vertex
 from cordlab.units import Measured
 
 SMOOTH = 0.1  # s, the stretch of time over which speed is read from a measured distance
+WIDTH = 0.12  # half of the parabola through the lowest point, over the time down: it departs by 1 mm in 40 m
 
 
 def quiet_load(setup: Setup, cell: str) -> float:
@@ -164,7 +165,7 @@ def measured_motion(
                 f"the record stops at {record.time[-1]:.2f} s, before the lowest point: the mass is still going down; "
                 "record for at least 5 s after release"
             )
-        lowest = vertex(record.time, raw, record.time[at], _width(record.time[at] - slack_end))
+        lowest = vertex(record.time, raw, record.time[at], WIDTH * (record.time[at] - slack_end))
     else:
         lowest = _nearest_turn(record.time, raw, mark.value, slack_end, setup)
         at = int(np.argmin(np.abs(record.time - lowest.at)))
@@ -174,14 +175,9 @@ def measured_motion(
     return Motion(position, speed, lowest, unloaded, position.size, carry, returned, None, ())
 
 
-def _width(down: float) -> float:
-    """Half width of the parabola through the lowest point [s]: over it the motion departs from one by 1 mm in 40 m."""
-    return 0.12 * down
-
-
 def _nearest_turn(time: np.ndarray, distance: np.ndarray, mark: float, slack_end: float, setup: Setup) -> Vertex:
     """The turn of the distance at a time set by hand. Raises RecordError where it does not turn there."""
-    width = _width(mark - slack_end)
+    width = WIDTH * (mark - slack_end)
     if width <= 0:
         raise RecordError(f"the lowest point marked at {mark:.3f} s is before the end of slack, {slack_end:.3f} s")
     turn = vertex(time, distance, mark, width)
@@ -250,9 +246,8 @@ def motion_from_load(
         braking = (speed[at - 1] - speed[at]) / record.step
         u_speed = np.hypot(closure, braking * peak.u_at) * (when - slack_end) / 2
     elif cell == "top":
-        u_speed = (
-            setup.cord_mass / (2 * setup.mass + setup.cord_mass) * start * _crossing(when - slack_end, setup) / np.pi
-        )
+        swung = setup.cord_mass / (2 * setup.mass + setup.cord_mass) * start
+        u_speed = swung * _crossing(when - slack_end, setup) / np.pi
     else:
         u_speed = 0.0
     u = np.hypot(u_speed, start * np.hypot(record.step / np.sqrt(12), seen.u_time))

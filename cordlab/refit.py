@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from scipy.interpolate import BarycentricInterpolator
 
 from cordlab.curves import Curve, Model
 from cordlab.progress import Progress, unwatched
@@ -168,19 +169,13 @@ def _interpolation(model: Model, x: np.ndarray, start: Mapping[str, float]) -> t
 def _chebyshev(x: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
     """Chebyshev nodes over the range of `x`, and the (n, count) matrix from values there to values at x.
 
-    The barycentric formula, Berrut & Trefethen, SIAM Review 46 (2004) 501, (4.2) and (5.4).
+    The weights of the barycentric formula: Berrut & Trefethen, SIAM Review 46 (2004) 501, (5.4).
     """
     angle = np.pi * np.arange(count) / (count - 1)
     nodes = x.min() + (x.max() - x.min()) * (1 - np.cos(angle)) / 2
     sign = np.where(np.arange(count) % 2, -1.0, 1.0)
     sign[[0, -1]] /= 2
-    gap = x[:, None] - nodes
-    hit = gap == 0
-    terms = sign / np.where(hit, 1.0, gap)
-    basis = terms / terms.sum(axis=1, keepdims=True)
-    on_node = hit.any(axis=1)
-    basis[on_node] = hit[on_node]
-    return nodes, basis
+    return nodes, BarycentricInterpolator(nodes, np.eye(count), wi=sign)(x)
 
 
 def _sums(basis, y, w, drops, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
