@@ -204,11 +204,11 @@ def _calibration(evidence: Evidence) -> float:
     return float(np.median(u[np.isfinite(u)])) if np.isfinite(u).any() else 0.0
 
 
-def mean_cord(evidence: Evidence, gravity: float = GRAVITY) -> dict[str, float]:
+def mean_cord(evidence: Evidence) -> dict[str, float]:
     """Slack length and cord mass of the batch, cords alike, and gravity: keywords of `predict_drop`."""
     cords = dict(zip(evidence.cord, zip(evidence.slack_length, evidence.cord_mass, strict=True), strict=True))
     length, mass = np.mean(list(cords.values()), axis=0)
-    return {"slack_length": float(length), "cord_mass": float(mass), "gravity": gravity}
+    return {"slack_length": float(length), "cord_mass": float(mass), "gravity": GRAVITY}
 
 
 @dataclass(frozen=True)
@@ -235,7 +235,6 @@ def wave_loads(
     site: SetUp,
     viscosity: Viscosity,
     masses: Any = (),
-    gravity: float = GRAVITY,
 ) -> WaveLoads:
     """What `learn` and `forecast` need to know of waves, from the lightest to the heaviest of the drops of `evidence`
     and of other `masses` dropped [kg].
@@ -243,7 +242,7 @@ def wave_loads(
     Computed at these masses and at 17 between them, since another reflection of the wave takes the lead every few
     kilograms. Raises EvidenceError where one of them has no lowest point.
     """
-    batch, tested = mean_cord(evidence, gravity), np.union1d(evidence.mass, masses)
+    batch, tested = mean_cord(evidence), np.union1d(evidence.mass, masses)
     grid = np.union1d(np.linspace(tested[0], tested[-1], 17), tested)
     y = log_scales(Shapes.of(curve), evidence, batch, **rig.values())[0]
     same = evidence.mass[:, None] == evidence.mass

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from cordlab.anchor import GRAVITY, Evidence, SetUp
+from cordlab.anchor import Evidence, SetUp
 from cordlab.curves import Curve
 from cordlab.fall import Setup
 from cordlab.fit import fit_batch
@@ -125,7 +125,6 @@ def take_out_waves(
     *,
     rig: SetUp,
     viscosity: Viscosity | None = None,
-    gravity: float = GRAVITY,
     progress: Progress = unwatched,
 ) -> WaveFit | None:
     """Take the stretch wave off the pairs of `drops`, those of use "fit" leading; None where the cord has no mass.
@@ -137,7 +136,7 @@ def take_out_waves(
     taken off.
     """
     fitted = [drop for drop in drops if drop.use == "fit"]
-    batch = mean_cord(evidence, gravity)
+    batch = mean_cord(evidence)
     if not batch["cord_mass"]:
         return None
     untold = WaveFit(tuple(drops), viscosity or Viscosity.unknown(), np.nan, np.nan, ())
