@@ -215,7 +215,7 @@ def analyse(campaign: Campaign, *, progress: Progress = unwatched) -> Analysis:
         rating, service = _rate(campaign, worn, forecast, validation)
         budgets = _budgets(forecast, rating)
     except EvidenceError as error:
-        cords = len(set(evidence.cord))
+        forecast, cords = None, len(set(evidence.cord))  # new cords' limits alone would promise what worn ones refuse
         rating = not_rated([str(error)], decision=campaign.decision, n_cords=cords)
     unasked = [] if learned is None or campaign.site.temperature else [tested_only(learned.evidence.temperature)]
     by_hand = weigh(campaign, drops, learned, rating, again=partial(analyse, progress=progress))

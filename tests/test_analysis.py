@@ -203,6 +203,7 @@ def test_a_worn_drop_with_no_weight_for_its_depth_is_named_and_nothing_is_rated(
     analysis = cordlab.analyse(replace(campaign, drops=drops))
     assert not analysis.rating.rated
     assert any(f"drop {odd.drop}: as soft as the cord was there" in reason for reason in analysis.rating.reasons)
+    assert (analysis.forecast, analysis.range_plan, analysis.predictions) == (None, None, ())
 
 
 def test_a_range_for_worn_cords_is_one_that_the_retests_alone_allow_too(tmp_path):
