@@ -12,12 +12,23 @@ def check_names(files: Folder, table: Table, key: str) -> None:
             files.problem(table.where(number, key), f"'{row[key]}' is in row {table.lines[first[row[key]]]} too")
 
 
+def _check_doubt(files: Folder, table: Table, *names: str) -> None:
+    """A standard uncertainty as large as what it belongs to is mistyped: a mass or a length is above 0."""
+    for number, row in table.rows():
+        for name in names:
+            value, u = row[name], row.get(f"u({name})")
+            if value is not None and u is not None and u >= value:
+                files.problem(table.where(number, f"u({name})"), f"is not less than the {name} itself")
+
+
 def check_cords(files: Folder, cords: Table, settings: Settings | None) -> None:
     check_names(files, cords, "cord")
+    _check_doubt(files, cords, "slack length", "cord mass")
     for number, row in cords.rows():
         for place in (settings.rig, settings.site) if settings and row["slack length"] else ():
-            if abs(place.release_depth.value) >= row["slack length"]:
-                said = f"the release depth of the {type(place).__name__.lower()}, {place.release_depth.value:g} m"
+            depth = place.release_depth
+            if abs(depth.value) + depth.u >= row["slack length"]:
+                said = f"the release depth of the {type(place).__name__.lower()}, {depth.value:g} m (u = {depth.u:g} m)"
                 files.problem(
                     cords.where(number, "slack length"), f"{row['slack length']:g} m is not longer than {said}"
                 )
@@ -27,6 +38,7 @@ def check_drops(
     files: Folder, drops: Table, cords: Table | None, settings: Settings | None, headers: dict[int, Header]
 ) -> None:
     check_names(files, drops, "drop")
+    _check_doubt(files, drops, "mass", "lowest point")
     if drops.lines and drops.has_all("use") and "fit" not in drops.values["use"]:
         files.problem(f"{drops.header.name}, column 'use'", "no drop is marked fit; a curve needs some")
     known = {row["cord"]: row for _, row in cords.rows() if row["cord"]} if cords else {}

@@ -217,7 +217,7 @@ def _slopes(learned: Anchors) -> tuple[np.ndarray, np.ndarray | None]:
             # what it does to the peaks' excess is in sd_lower and sd_tie
             found = [-learned.waves.at(evidence.mass, "stiffness")[1], np.zeros(int(kept.sum()))]
         else:
-            near = name.endswith(("compliance", "drag_area")) and quantity.value < quantity.u
+            near = name.endswith(("compliance", "drag_area", "air_density")) and quantity.value < quantity.u
             found = differ(name, quantity.u, 0.0 if near else quantity.u)
         rows.append(found[0])
         excess_rows += found[1:]

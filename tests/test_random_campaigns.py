@@ -113,7 +113,7 @@ def campaigns(draw):
             name,
             draw(lengths),
             draw(uncertainties),
-            draw(st.floats(0.1, 30.0)),
+            draw(st.floats(0.6, 30.0)),  # above its uncertainty
             draw(uncertainties),
             draw(st.integers(0, 9)),
         )
