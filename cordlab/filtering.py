@@ -82,7 +82,8 @@ def filter_for(step: float, kind: str) -> tuple[str, tuple[str, ...]]:
 
 def noise(values: np.ndarray) -> float:
     """Standard deviation of white noise on a smooth signal, from its third differences (robust: by their median)."""
-    third = np.diff(values, 3)
+    with np.errstate(over="ignore", invalid="ignore"):  # a reading of 1e308 is refused by its range
+        third = np.diff(values, 3)
     return float(1.4826 * np.median(np.abs(third)) / np.sqrt(20.0))
 
 
