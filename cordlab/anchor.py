@@ -191,6 +191,11 @@ class Shapes:
         keep = np.flatnonzero(np.all(np.isfinite(energy) & (energy > 0), axis=0))
         return self.only(keep)
 
+    def turn(self, stretch_ratio: np.ndarray, y: np.ndarray, weight: np.ndarray) -> np.ndarray:
+        """Whether each shape, of stiffness e^y (count, n), pulls more than the weight where a drop turned.  (count,)"""
+        pull = np.exp(y) * self.take(np.arange(self.count)).force(stretch_ratio[:, None]).T
+        return (pull > weight).all(axis=1)
+
     def only(self, index: np.ndarray) -> "Shapes":
         return replace(self, curve=self.take(index), count=index.size)
 

@@ -108,14 +108,12 @@ def learn(
             everything.append(possible)
     inputs, peaked = set_up.values(), np.isfinite(evidence.peak_load)
     kept = evidence.take(peaked)
-    by_peaks = len(set(kept.cord)) >= 2
+    by_peaks, weight = len(set(kept.cord)) >= 2, batch["gravity"] * (evidence.mass + batch["cord_mass"] / 2)
     told, even, excess = [], [], []
     for shape in everything:
         y = log_scales(shape, evidence, batch, **inputs)
         r = log_excess(shape, kept, y[:, peaked], batch, waves, **inputs) if by_peaks else np.empty((len(y), 0))
-        pull = np.exp(y) * shape.take(np.arange(shape.count)).force(reached[:, None]).T
-        turns = (pull > batch["gravity"] * (evidence.mass + batch["cord_mass"] / 2)).all(axis=1)  # else it fell on
-        found = np.flatnonzero(turns & np.isfinite(y).all(axis=1) & np.isfinite(r).all(axis=1))
+        found = np.flatnonzero(shape.turn(reached, y, weight) & np.isfinite(np.hstack([y, r])).all(axis=1))
         if found.size < shape.count:
             notes.append(
                 f"{shape.count - found.size} of {shape.count} drawn shapes do not turn every drop that was made"

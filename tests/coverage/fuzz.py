@@ -22,15 +22,13 @@ from pathlib import Path
 
 import numpy as np
 
-from cordlab.analysis import analyse
-from cordlab.calibrate import calibrate_channel
+from cordlab.analysis import analyse, reduced
 from cordlab.campaign import CampaignError, read_campaign
 from cordlab.folder import Folder
 from cordlab.jumplog import read_jump_log
 from cordlab.ladder import next_mass
 from cordlab.pulls import read_pulls
 from cordlab.records import COLUMNS, _read_fast, _read_slowly
-from cordlab.reduce import RecordError, reduce_entry
 from cordlab.report import as_json, results_of
 from cordlab.tables import read_header
 from tests.planted import write
@@ -126,10 +124,7 @@ def outcome(folder: Path, *, depth: int = 0) -> str:
     if not depth:
         return "read"
     try:
-        calibrations = {name: calibrate_channel(table) for name, table in read.calibration.items()}
-        for entry in read.drops:
-            if entry.record:
-                reduce_entry(read, entry, calibrations)
+        reduced(read)
         try:
             next_mass(read)
         except ValueError as error:  # as the command line takes it
@@ -137,8 +132,8 @@ def outcome(folder: Path, *, depth: int = 0) -> str:
         if depth == 1:
             return "read"
         analysis = analyse(read)
-    except (CampaignError, RecordError) as error:
-        return _said("refused later", str(error).split("\n"))
+    except CampaignError as error:
+        return _said("refused later", error.problems)
     as_json(results_of(analysis))
     return "rated" if analysis.rating.rated else "not rated"
 
