@@ -10,49 +10,49 @@ __version__ = "0.1.0"
 
 _HOME = {
     "Measured": "units",
-    "Campaign": "campaign",
-    "CampaignError": "campaign",
-    "read_campaign": "campaign",
-    "Missing": "start",
-    "chosen_campaign": "start",
-    "Calibration": "calibrate",
-    "OutsideCalibration": "calibrate",
-    "fit_calibration": "calibrate",
-    "Drop": "reduce",
-    "RecordError": "reduce",
-    "reduce_drop": "reduce",
-    "Curve": "curves",
-    "Model": "curves",
-    "model": "curves",
-    "models": "curves",
-    "CurveFit": "fit",
-    "fit_curve": "fit",
-    "Outcome": "drop",
-    "Prediction": "drop",
-    "Trace": "drop",
-    "predict_drop": "drop",
-    "scale_for_lowest_point": "drop",
-    "trace_drop": "drop",
-    "unloading_for": "drop",
-    "VarianceComponents": "spread",
-    "components": "spread",
-    "prediction_limit": "spread",
-    "tolerance_factor": "spread",
-    "tolerance_limit": "spread",
-    "Rating": "rating",
+    "Campaign": "campaign.campaign",
+    "CampaignError": "campaign.campaign",
+    "read_campaign": "campaign.campaign",
+    "Missing": "notebook.start",
+    "chosen_campaign": "notebook.start",
+    "Calibration": "records.calibration",
+    "OutsideCalibration": "records.calibration",
+    "fit_calibration": "records.calibration",
+    "Drop": "records.reduce",
+    "RecordError": "records.reduce",
+    "reduce_drop": "records.reduce",
+    "Curve": "curves.registry",
+    "Model": "curves.registry",
+    "model": "curves.registry",
+    "models": "curves.registry",
+    "CurveFit": "batch.fit",
+    "fit_curve": "batch.fit",
+    "Outcome": "mechanics.predict",
+    "Prediction": "mechanics.predict",
+    "Trace": "mechanics.predict",
+    "predict_drop": "mechanics.predict",
+    "scale_for_lowest_point": "mechanics.predict",
+    "trace_drop": "mechanics.predict",
+    "unloading_for": "mechanics.predict",
+    "VarianceComponents": "statistics.limits",
+    "components": "statistics.limits",
+    "prediction_limit": "statistics.limits",
+    "tolerance_factor": "statistics.limits",
+    "tolerance_limit": "statistics.limits",
+    "Rating": "rating.rate",
     "Analysis": "analysis",
     "analyse": "analysis",
-    "invent": "scenario",
+    "invent": "synthetic",
 }
 
 __all__ = ["__version__", *sorted(_HOME)]
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis, analyse
-    from cordlab.calibrate import Calibration, OutsideCalibration, fit_calibration
-    from cordlab.campaign import Campaign, CampaignError, read_campaign
-    from cordlab.curves import Curve, Model, model, models
-    from cordlab.drop import (
+    from cordlab.batch.fit import CurveFit, fit_curve
+    from cordlab.campaign.campaign import Campaign, CampaignError, read_campaign
+    from cordlab.curves.registry import Curve, Model, model, models
+    from cordlab.mechanics.predict import (
         Outcome,
         Prediction,
         Trace,
@@ -61,12 +61,18 @@ if TYPE_CHECKING:
         trace_drop,
         unloading_for,
     )
-    from cordlab.fit import CurveFit, fit_curve
-    from cordlab.rating import Rating
-    from cordlab.reduce import Drop, RecordError, reduce_drop
-    from cordlab.scenario import invent
-    from cordlab.spread import VarianceComponents, components, prediction_limit, tolerance_factor, tolerance_limit
-    from cordlab.start import Missing, chosen_campaign
+    from cordlab.notebook.start import Missing, chosen_campaign
+    from cordlab.rating.rate import Rating
+    from cordlab.records.calibration import Calibration, OutsideCalibration, fit_calibration
+    from cordlab.records.reduce import Drop, RecordError, reduce_drop
+    from cordlab.statistics.limits import (
+        VarianceComponents,
+        components,
+        prediction_limit,
+        tolerance_factor,
+        tolerance_limit,
+    )
+    from cordlab.synthetic import invent
     from cordlab.units import Measured
 
 

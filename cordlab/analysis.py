@@ -9,35 +9,35 @@ from typing import Any
 import numpy as np
 
 from cordlab import __version__
-from cordlab.agreement import disagreements
-from cordlab.anchor import Evidence, EvidenceError, SetUp
-from cordlab.batch import Batch, batch_report, quantities
-from cordlab.budget import Budget, budget
-from cordlab.byhand import ByHand, weigh
-from cordlab.calibrate import Calibration, calibrate_channel
-from cordlab.campaign import Campaign, CampaignError
-from cordlab.curves import models
-from cordlab.diagnosis import Finding, diagnose
-from cordlab.fit import BatchFit, FitError, fit_batch
-from cordlab.folder import nearest, offer
-from cordlab.forecast import Forecast
-from cordlab.how_many import RangePlan, plan_range
-from cordlab.jumplog import CordStatus, LogEntry, cords_in_service, read_jump_log
-from cordlab.limits import Learned, learn
-from cordlab.lot import Lot, lot_of
-from cordlab.lowest import LowestFit, fit_lowest_points
-from cordlab.mixed import energies, unheld
-from cordlab.peaks import Viscosity, WaveLoads, wave_loads
+from cordlab.batch.agreement import disagreements
+from cordlab.batch.anchor import Evidence, EvidenceError, SetUp
+from cordlab.batch.cords import Batch, batch_report, quantities
+from cordlab.batch.findings import Finding, diagnose
+from cordlab.batch.fit import BatchFit, FitError, fit_batch
+from cordlab.batch.lowest_points import LowestFit, fit_lowest_points
+from cordlab.batch.mixed import energies, unheld
+from cordlab.batch.peaks import Viscosity, WaveLoads, wave_loads
+from cordlab.batch.slow_pulls import PullComparison, compare_pulls, read_pulls
+from cordlab.batch.temperature import TemperatureTrend, temperature_trend, tested_only
+from cordlab.batch.wave_removal import WaveFit, take_out_waves
+from cordlab.campaign.campaign import Campaign, CampaignError
+from cordlab.campaign.files import nearest, offer
+from cordlab.curves.registry import models
+from cordlab.limits.anchoring import Learned, learn
+from cordlab.limits.budget import Budget, budget
+from cordlab.limits.forecast import Forecast
+from cordlab.limits.validation import Validation, validate
 from cordlab.progress import Progress, unwatched
-from cordlab.pulls import PullComparison, compare_pulls, read_pulls
-from cordlab.rating import Rating, not_rated, rate, rating_masses
-from cordlab.reduce import Drop, RecordError, notes_on, reduce_entry
-from cordlab.results import changes
-from cordlab.service import Service, service_life
-from cordlab.temperature import TemperatureTrend, temperature_trend, tested_only
-from cordlab.validate import Validation, validate
-from cordlab.wavefit import WaveFit, take_out_waves
-from cordlab.wear import Wear
+from cordlab.rating.lot import Lot, lot_of
+from cordlab.rating.range_plan import RangePlan, plan_range
+from cordlab.rating.rate import Rating, not_rated, rate, rating_masses
+from cordlab.rating.with_and_without import ByHand, weigh
+from cordlab.records.calibration import Calibration, calibrate_channel
+from cordlab.records.reduce import Drop, RecordError, notes_on, reduce_entry
+from cordlab.report.results_folder import changes
+from cordlab.wear.in_service import CordStatus, LogEntry, cords_in_service, read_jump_log
+from cordlab.wear.service_life import Service, service_life
+from cordlab.wear.wear import Wear
 
 SHAPES = 200
 """Bootstrap draws of the curve's shape behind the limits: enough to carry its doubt, few enough to anchor each."""

@@ -132,13 +132,13 @@ def fleet(options: argparse.Namespace) -> int:
 
 
 def check(options: argparse.Namespace) -> int:
-    from cordlab.agreement import disagreements
     from cordlab.analysis import reduced
-    from cordlab.decisions import LEFT_OUT
-    from cordlab.jumplog import read_jump_log
-    from cordlab.pulls import read_pulls
-    from cordlab.reduce import notes_on
-    from cordlab.results import results_state
+    from cordlab.batch.agreement import disagreements
+    from cordlab.batch.slow_pulls import read_pulls
+    from cordlab.campaign.decisions import LEFT_OUT
+    from cordlab.records.reduce import notes_on
+    from cordlab.report.results_folder import results_state
+    from cordlab.wear.in_service import read_jump_log
 
     campaign = _campaign(options)
     read_jump_log(campaign.folder)
@@ -177,8 +177,8 @@ def analyse(options: argparse.Namespace) -> int:
 
 
 def report(options: argparse.Namespace) -> int:
-    from cordlab.report import render_again
-    from cordlab.results import results_state
+    from cordlab.report.page import render_again
+    from cordlab.report.results_folder import results_state
 
     out, form = options.out, {"second_units": options.pounds_and_feet, "with_pdf": options.pdf}
     state = results_state(_campaign(options), results=out)
@@ -194,7 +194,7 @@ def report(options: argparse.Namespace) -> int:
 
 
 def _campaign(options: argparse.Namespace) -> Any:
-    from cordlab.campaign import read_campaign
+    from cordlab.campaign.campaign import read_campaign
 
     return read_campaign(options.folder, progress=_progress(options))
 
@@ -202,8 +202,8 @@ def _campaign(options: argparse.Namespace) -> Any:
 def _analysed(options: argparse.Namespace, **report: bool) -> tuple[Any, Path]:
     """The analysis of a campaign, and the folder that its results were written to."""
     from cordlab.analysis import analyse
-    from cordlab.report import write_results
-    from cordlab.results import results_state
+    from cordlab.report.page import write_results
+    from cordlab.report.results_folder import results_state
 
     campaign = _campaign(options)
     out = options.out or campaign.folder / "results"
@@ -216,7 +216,7 @@ def _analysed(options: argparse.Namespace, **report: bool) -> tuple[Any, Path]:
 
 
 def notebooks(options: argparse.Namespace) -> int:
-    from cordlab.series import folder_of, run_series
+    from cordlab.notebook.run import folder_of, run_series
 
     campaign = _campaign(options)
     done = run_series(campaign, out=options.out, progress=_progress(options))
@@ -229,9 +229,9 @@ def notebooks(options: argparse.Namespace) -> int:
 
 def publish(options: argparse.Namespace) -> int:
     from cordlab.analysis import analyse
-    from cordlab.publish import publish
-    from cordlab.results import results_state
-    from cordlab.series import run_series
+    from cordlab.bundle.publish import publish
+    from cordlab.notebook.run import run_series
+    from cordlab.report.results_folder import results_state
 
     campaign = _campaign(options)
     analysis = analyse(campaign, progress=_progress(options))
@@ -256,7 +256,7 @@ def publish(options: argparse.Namespace) -> int:
 
 
 def recheck(options: argparse.Namespace) -> int:
-    from cordlab.recheck import recheck, versus
+    from cordlab.bundle.recheck import recheck, versus
 
     given, other = options.folder, options.other
     found: Any = recheck(given, progress=_progress(options)) if other is None else versus(given, other)
@@ -264,14 +264,14 @@ def recheck(options: argparse.Namespace) -> int:
 
 
 def ladder(options: argparse.Namespace) -> int:
-    from cordlab.ladder import next_mass
+    from cordlab.rating.ladder import next_mass
 
     rung = next_mass(_campaign(options))
     return _answer(options, rung.to_dict(), rung.summary().splitlines(), DONE if rung.allowed else NO)
 
 
 def invent(options: argparse.Namespace) -> int:
-    from cordlab.scenario import invent
+    from cordlab.synthetic import invent
 
     given = {"mechanics": options.mechanics, "cords": options.cords, "records": False if options.no_records else None}
     numbers = {name: value for name, value in given.items() if value is not None}

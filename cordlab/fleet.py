@@ -15,7 +15,7 @@ from typing import Any
 
 from cordlab import __version__
 from cordlab.analysis import Analysis, analyse
-from cordlab.campaign import CampaignError, read_campaign
+from cordlab.campaign.campaign import CampaignError, read_campaign
 from cordlab.progress import Progress, unwatched
 
 COLUMNS: dict[str, type] = {

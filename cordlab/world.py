@@ -10,9 +10,9 @@ from typing import Any, Literal
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from cordlab.curves import Curve
-from cordlab.drop import Prediction, predict_drop
-from cordlab.trace import Trace, trace_drop
+from cordlab.curves.registry import Curve
+from cordlab.mechanics.predict import Prediction, predict_drop
+from cordlab.mechanics.trace import Trace, trace_drop
 from cordlab.units import Measured, parse_measured
 
 RIG = {

@@ -4,7 +4,7 @@ import os
 import subprocess
 import sys
 
-from cordlab.start import DEMO, VARIABLE
+from cordlab.notebook.start import DEMO, VARIABLE
 from tests.conftest import ROOT
 
 PYTHON = sys.executable

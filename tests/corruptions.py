@@ -14,9 +14,9 @@ from pathlib import Path
 import numpy as np
 
 from cordlab.analysis import analyse
-from cordlab.calibrate import calibrate_channel
-from cordlab.campaign import Campaign, CampaignError, read_campaign
-from cordlab.reduce import RecordError, reduce_entry
+from cordlab.campaign.campaign import Campaign, CampaignError, read_campaign
+from cordlab.records.calibration import calibrate_channel
+from cordlab.records.reduce import RecordError, reduce_entry
 from tests.conftest import ROOT
 
 DEMO = ROOT / "data-demo" / "first-batch"

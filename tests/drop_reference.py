@@ -5,8 +5,8 @@ from itertools import pairwise
 import numpy as np
 from scipy.integrate import solve_ivp
 
-from cordlab.curves import Curve, model
-from cordlab.fall import Setup, fall_energy
+from cordlab.curves.registry import Curve, model
+from cordlab.mechanics.setup import Setup, fall_energy
 
 RANGES: dict[str, dict[str, tuple[float, float]]] = {  # invented, about ordinary cords; Gent and Arruda–Boyce lock up
     "linear": {"stiffness": (700, 2500)},

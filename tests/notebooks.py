@@ -13,9 +13,9 @@ import nbformat
 from nbclient import NotebookClient
 
 from cordlab import Analysis, analyse, read_campaign
-from cordlab.plots import by_mass, svg
-from cordlab.series import normalised
-from cordlab.start import DEMO, VARIABLE
+from cordlab.notebook.run import normalised
+from cordlab.notebook.start import DEMO, VARIABLE
+from cordlab.report.figures import by_mass, svg
 from tests.conftest import ROOT
 
 FOLDER = ROOT / "notebooks"

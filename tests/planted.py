@@ -12,10 +12,10 @@ from pathlib import Path
 import numpy as np
 
 from cordlab import invent
-from cordlab.agreement import disagreements
-from cordlab.calibrate import calibrate_channel
-from cordlab.campaign import Campaign, CampaignError, read_campaign
-from cordlab.reduce import Drop, RecordError, reduce_entry
+from cordlab.batch.agreement import disagreements
+from cordlab.campaign.campaign import Campaign, CampaignError, read_campaign
+from cordlab.records.calibration import calibrate_channel
+from cordlab.records.reduce import Drop, RecordError, reduce_entry
 
 WORLDS = [(mechanics, sensors) for mechanics in ("even", "waves") for sensors in ("distance", "load alone")]
 CAMPAIGN = {

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from cordlab.campaign import CampaignError, read_campaign
+from cordlab.campaign.campaign import CampaignError, read_campaign
 
 CAMPAIGN = """\
 title = "A small invented campaign"

@@ -9,20 +9,20 @@ from types import SimpleNamespace
 import numpy as np
 
 from cordlab.analysis import CAUTIONS, Analysis
-from cordlab.batch import batch_report
-from cordlab.budget import Budget, Share
-from cordlab.calibrate import calibrate_channel
-from cordlab.campaign import read_campaign
-from cordlab.curves import Curve
-from cordlab.diagnosis import Finding
-from cordlab.fit import fit_batch
-from cordlab.how_many import RangePlan
-from cordlab.jumplog import CordStatus
-from cordlab.lot import assess_lot
-from cordlab.rating import ROW_QUANTITIES, RULE, Rating, not_rated
-from cordlab.service import Service
-from cordlab.validate import HeldBack, Validation
-from cordlab.wear import assess_wear
+from cordlab.batch.cords import batch_report
+from cordlab.batch.findings import Finding
+from cordlab.batch.fit import fit_batch
+from cordlab.campaign.campaign import read_campaign
+from cordlab.curves.registry import Curve
+from cordlab.limits.budget import Budget, Share
+from cordlab.limits.validation import HeldBack, Validation
+from cordlab.rating.lot import assess_lot
+from cordlab.rating.range_plan import RangePlan
+from cordlab.rating.rate import ROW_QUANTITIES, RULE, Rating, not_rated
+from cordlab.records.calibration import calibrate_channel
+from cordlab.wear.in_service import CordStatus
+from cordlab.wear.service_life import Service
+from cordlab.wear.wear import assess_wear
 from tests.small_campaign import write_small_campaign
 
 CURVE = Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})

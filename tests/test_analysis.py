@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 import cordlab
-from cordlab.report import write_results
+from cordlab.report.page import write_results
 from tests.conftest import ROOT
 
 DEMO = ROOT / "data-demo" / "first-batch"
@@ -240,7 +240,7 @@ def test_progress_is_told_of_every_long_step(tmp_path):
     campaign = invented(tmp_path)
     cordlab.read_campaign(campaign.folder, progress=progress)
     cordlab.analyse(campaign, progress=progress)
-    drops, models = len(campaign.drops), len(cordlab.curves.models())
+    drops, models = len(campaign.drops), len(cordlab.models())
     assert told[:3] == [("reading", "drop", drops), ("records", "record", drops), ("curves", "model", models)]
     assert {desc for desc, *_ in told[3:]} == {"mooney-rivlin refits", "drops held back"}
 

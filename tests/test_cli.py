@@ -13,8 +13,8 @@ import pytest
 import cordlab
 from cordlab import cli
 from cordlab.analysis import analyse
-from cordlab.campaign import read_campaign
-from cordlab.scenario import invent
+from cordlab.campaign.campaign import read_campaign
+from cordlab.synthetic import invent
 from tests.specimen import specimen
 
 SMALL = {"seed": 4, "cords": 2, "masses": (36.0, 68.0, 100.0), "retests": (), "draws": 0, "records": False}

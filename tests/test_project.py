@@ -44,7 +44,7 @@ def test_conda_and_pip_ask_for_the_same_packages():
 
 
 def test_no_file_of_the_package_is_too_long_to_read():
-    lengths = {path.name: len(path.read_text().splitlines()) for path in (ROOT / "cordlab").glob("*.py")}
+    lengths = {path.name: len(path.read_text().splitlines()) for path in (ROOT / "cordlab").rglob("*.py")}
     assert {name: length for name, length in lengths.items() if length > 450} == {}
 
 
@@ -106,7 +106,7 @@ def forbidden(tree: ast.AST) -> list[str]:
 
 def test_no_pickle_no_eval_no_shell_no_network():
     """Nothing of a stranger's campaign or bundle is run. (dask pickles between its processes: see DEVELOPERS.md.)"""
-    found = {path.name: forbidden(ast.parse(path.read_text())) for path in (ROOT / "cordlab").glob("*.py")}
+    found = {path.name: forbidden(ast.parse(path.read_text())) for path in (ROOT / "cordlab").rglob("*.py")}
     assert {name: what for name, what in found.items() if what} == {}
     planted = (
         "import pickle as p\nfrom urllib.request import urlopen\neval('1')\nos.system('ls')\nrun('ls', shell=True)"

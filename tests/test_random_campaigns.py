@@ -17,9 +17,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import cordlab
-from cordlab.campaign import Campaign, read_campaign
-from cordlab.folder import Folder
-from cordlab.records import FEWEST_ROWS, parse_record
+from cordlab.campaign.campaign import Campaign, read_campaign
+from cordlab.campaign.files import Folder
+from cordlab.campaign.loggers import FEWEST_ROWS, parse_record
 from tests.planted import replaced, scaled, write
 from tests.small_campaign import CAMPAIGN
 

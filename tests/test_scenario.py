@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 from scipy.stats import chi2
 
-from cordlab.campaign import read_campaign
-from cordlab.curves import Curve
-from cordlab.drop import predict_drop
-from cordlab.scenario import Scenario, invent
+from cordlab.campaign.campaign import read_campaign
+from cordlab.curves.registry import Curve
+from cordlab.mechanics.predict import predict_drop
+from cordlab.synthetic import Scenario, invent
 from cordlab.units import Measured
 from cordlab.world import true_range
 

@@ -16,10 +16,10 @@ from unittest.mock import patch
 import numpy as np
 from scipy.integrate import solve_ivp
 
-from cordlab.curves import Curve
-from cordlab.drop import predict_drop
-from cordlab.fall import Setup, fall_speed
-from cordlab.waves import CROSSINGS, SMOOTHING, crossing
+from cordlab.curves.registry import Curve
+from cordlab.mechanics.predict import predict_drop
+from cordlab.mechanics.setup import Setup, fall_speed
+from cordlab.mechanics.waves import CROSSINGS, SMOOTHING, crossing
 
 G, LENGTH, CORD_MASS, DRAG = 9.80665, 10.0, 14.0, 0.5 * 1.2 * 0.5  # drag area 0.5 m²
 
@@ -148,7 +148,7 @@ def waves(n: int = 1000, sample: int = 8, elements: int = 40, viscosity: float =
     def chains(method: str, tolerance: float) -> np.ndarray:
         return np.array([chain_in_time(*drop, viscosity, elements, method, tolerance) for drop in drops])
 
-    with patch("cordlab.waves._compiled", return_value=None):
+    with patch("cordlab.mechanics.waves._compiled", return_value=None):
         with_numpy, _ = timed(lambda: predict(mass[:n], rubber(c1[:n], c2[:n]), **options), repeats)
     if find_spec("numba"):
         compiling, _ = timed(lambda: predict(mass[:1], rubber(c1[:1], c2[:1]), **options))

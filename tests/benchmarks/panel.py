@@ -8,8 +8,9 @@ from collections.abc import Callable
 from itertools import cycle
 from typing import Any
 
-from cordlab import analyse, panels, read_campaign
-from cordlab.rating import re_rate
+from cordlab import analyse, read_campaign
+from cordlab.notebook import panels
+from cordlab.rating.rate import re_rate
 from tests.conftest import ROOT
 
 MOVES = {"tie_height": (40.0, 41.0), "reach": (1.9, 2.4), "greatest_g": (3.0, 3.2), "probability": (0.95, 0.98)}

@@ -12,10 +12,10 @@ from time import perf_counter, process_time
 import lmfit
 import numpy as np
 
-from cordlab.curves import Curve, model, models
-from cordlab.fit import fit_curve
-from cordlab.refit import refit, resample
-from cordlab.squares import solve
+from cordlab.batch.bootstrap import refit, resample
+from cordlab.batch.fit import fit_curve
+from cordlab.curves.registry import Curve, model, models
+from cordlab.curves.squares import solve
 
 REFITS, POINTS, LOOPED = 10_000, 20_000, 12
 TRUTH = {

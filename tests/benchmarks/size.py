@@ -55,7 +55,7 @@ def of_rows(place: Path, rows: int) -> Path:
 def analysed(folder: str) -> None:
     """What the process does: prints seconds and MiB of reading, then of the analysis."""
     from cordlab.analysis import analyse
-    from cordlab.campaign import read_campaign
+    from cordlab.campaign.campaign import read_campaign
 
     def now() -> tuple[float, float]:
         return time.process_time(), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024

@@ -9,7 +9,7 @@ another cord drawn from the batch, and of the first tested cord. A 95 % band sho
 import numpy as np
 from scipy.stats import binom
 
-from cordlab.fit import fit_batch
+from cordlab.batch.fit import fit_batch
 from tests.invented_drops import TRUE, invented_drops
 
 AT = np.array([1.6, 2.8, 3.9])

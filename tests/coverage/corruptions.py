@@ -12,7 +12,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from cordlab.analysis import analyse
-from cordlab.campaign import read_campaign
+from cordlab.campaign.campaign import read_campaign
 from tests.corruptions import CORRUPTIONS, NOT_RATED, SAME, as_expected, demo, found, light
 
 

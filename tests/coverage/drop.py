@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from cordlab.drop import predict_drop
+from cordlab.mechanics.predict import predict_drop
 from tests.drop_reference import RANGES, lowest_by_dop853, one, random_drops
 
 

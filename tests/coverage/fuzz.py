@@ -23,14 +23,14 @@ from pathlib import Path
 import numpy as np
 
 from cordlab.analysis import analyse, reduced
-from cordlab.campaign import CampaignError, read_campaign
-from cordlab.folder import Folder
-from cordlab.jumplog import read_jump_log
-from cordlab.ladder import next_mass
-from cordlab.pulls import read_pulls
-from cordlab.records import COLUMNS, _read_fast, _read_slowly
-from cordlab.report import as_json, results_of
-from cordlab.tables import read_header
+from cordlab.batch.slow_pulls import read_pulls
+from cordlab.campaign.campaign import CampaignError, read_campaign
+from cordlab.campaign.files import Folder
+from cordlab.campaign.loggers import COLUMNS, _read_fast, _read_slowly
+from cordlab.campaign.tables import read_header
+from cordlab.rating.ladder import next_mass
+from cordlab.report.page import as_json, results_of
+from cordlab.wear.in_service import read_jump_log
 from tests.planted import write
 
 LONGEST = 60.0  # s of this process' own time for one case, which takes a few at most

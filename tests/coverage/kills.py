@@ -18,7 +18,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 
 import cordlab
-from cordlab.results import results_state
+from cordlab.report.results_folder import results_state
 from tests.test_cli import SMALL
 
 

@@ -19,13 +19,13 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtri, stdtrit
 
-from cordlab.anchor import GRAVITY, SetUp, Shapes, log_scales
-from cordlab.curves import Curve
-from cordlab.drop import predict_drop
-from cordlab.forecast import Forecast
-from cordlab.ladder import next_mass
-from cordlab.limits import Evidence, learn
-from cordlab.rating import rate
+from cordlab.batch.anchor import GRAVITY, SetUp, Shapes, log_scales
+from cordlab.curves.registry import Curve
+from cordlab.limits.anchoring import Evidence, learn
+from cordlab.limits.forecast import Forecast
+from cordlab.mechanics.predict import predict_drop
+from cordlab.rating.ladder import next_mass
+from cordlab.rating.rate import rate
 from cordlab.units import Measured
 
 MASSES = np.array([36.0, 52.0, 68.0, 84.0, 100.0])

@@ -10,11 +10,11 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from cordlab.drop import predict_drop
-from cordlab.fit import fit_batch
-from cordlab.limits import Evidence, learn
+from cordlab.batch.fit import fit_batch
+from cordlab.limits.anchoring import Evidence, learn
+from cordlab.mechanics.predict import predict_drop
 from cordlab.units import Measured
-from tests.test_mixed import DROP_SD, READ, RIG, TRUTH, ladder
+from tests.batch.test_mixed import DROP_SD, READ, RIG, TRUTH, ladder
 
 CORD_SD, AT, MASSES, LEVEL = 0.02, np.array([2.0, 2.6, 3.1]), np.array([52.0, 84.0, 100.0]), 0.95
 MODELS = ("mooney-rivlin", "yeoh", "ogden-2", "gent", "arruda-boyce")

@@ -14,11 +14,11 @@ from tempfile import TemporaryDirectory
 import numpy as np
 
 from cordlab.analysis import Analysis, analyse
-from cordlab.anchor import SetUp
-from cordlab.campaign import read_campaign
-from cordlab.fit import fit_batch
-from cordlab.limits import learn
-from cordlab.scenario import invent
+from cordlab.batch.anchor import SetUp
+from cordlab.batch.fit import fit_batch
+from cordlab.campaign.campaign import read_campaign
+from cordlab.limits.anchoring import learn
+from cordlab.synthetic import invent
 from cordlab.units import Measured
 from cordlab.world import Scenario, _future_drops, _normals, _predict_many
 

@@ -10,7 +10,7 @@ from math import sqrt
 import numpy as np
 from scipy import special
 
-from cordlab.wear import assess_wear
+from cordlab.wear.wear import assess_wear
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,1 @@
+"""What do the cords have in common, and how do they differ?"""

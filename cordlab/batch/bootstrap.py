@@ -1,0 +1,264 @@
+"""Thousands of refits at once: the same drops with other weights, as a bootstrap over cords and drops asks.
+
+A refit needs of each drop only a few sums, made once: for a model linear in its parameters the products of its columns
+(exact); for any other, the products of the interpolating polynomials of some Chebyshev nodes, which hold the sum of
+squares for every smooth curve (checked against the curve itself). A draw is a weighted sum of the drops' sums, and all
+draws take their Levenberg–Marquardt steps together. The sum of squares treats the samples alike: correlation within a
+drop is what resampling whole drops takes care of.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from scipy.interpolate import BarycentricInterpolator
+
+from cordlab.curves.registry import Curve, Model
+from cordlab.progress import Progress, unwatched
+
+_CHUNK = 1024  # draws whose sums fit the cache
+_NODES = (20, 40, 80)
+_MOST_STEPS = 200
+_AT_REST = 1e-9  # gain of a step, as a share of the sum of squares
+
+
+GROUPS = 100
+"""Groups of drops that are left out in turn where there are more drops than that."""
+
+
+def groups_left_out(count: int) -> np.ndarray:
+    """What is left out in turn: each drop by itself; of more than `GROUPS`, several at a time, so that the time grows
+    with their number and not with its square.  (groups, count) of bool
+    """
+    groups = min(count, GROUPS)
+    return np.arange(count) % groups == np.arange(groups)[:, None]
+
+
+@dataclass(frozen=True)
+class Beside:
+    """Equations beside the values, taken as linear in the parameters about the start.
+
+    residual : (m,) at the start, of the variance of a value of weight 1;  jacobian : (m, parameters)
+    times : (draws, m) how often each counts
+    """
+
+    residual: np.ndarray
+    jacobian: np.ndarray
+    times: np.ndarray
+
+    def sums(self, part: slice) -> list[np.ndarray]:
+        """Of each draw: Jᵀ J (draws, parameters, parameters), −Jᵀ r (draws, parameters), rᵀ r (draws,)."""
+        j, r, times = self.jacobian, self.residual, self.times[part]
+        return [np.tensordot(times, j[:, :, None] * j[:, None], 1), -times @ (j * r[:, None]), times @ r**2]
+
+
+@dataclass(frozen=True)
+class Refits:
+    """Refitted parameters, one column a draw.
+
+    parameters : name → (draws,)
+    converged  : (draws,) False where the steps had not come to rest; they stay among the draws
+    rss        : (draws,) weighted residual sum of squares  [N²]
+    """
+
+    model: Model
+    parameters: Mapping[str, np.ndarray]
+    converged: np.ndarray
+    rss: np.ndarray
+
+    @property
+    def curve(self) -> Curve:
+        """All draws as one curve."""
+        return Curve(self.model, self.parameters)
+
+
+def resample(cords: Sequence, n: int, rng: np.random.Generator) -> np.ndarray:
+    """How often each drop counts when cords, then drops of each cord drawn, are drawn with replacement: (n, drops).
+
+    cords : (drops,) the cord of each drop
+    """
+    _, place = np.unique(np.asarray(cords), return_inverse=True)
+    order = np.argsort(place, kind="stable")
+    counts = np.bincount(place)
+    first = np.concatenate([[0], np.cumsum(counts)[:-1]])
+    times = np.zeros((n, len(place)))
+    rows = np.arange(n)
+    for picked in rng.integers(len(counts), size=(len(counts), n)):
+        size = counts[picked]
+        for k in range(counts.max()):
+            drawn = order[first[picked] + (rng.random(n) * size).astype(int)]
+            times[rows, drawn] += k < size
+    return times
+
+
+def refit(
+    model: Model,
+    stretch_ratio: np.ndarray,
+    force: np.ndarray,
+    *,
+    drops: np.ndarray,
+    times: np.ndarray,
+    start: Mapping[str, float],
+    weights: np.ndarray | None = None,
+    beside: Beside | None = None,
+    progress: Progress = unwatched,
+) -> Refits:
+    """Refit `model` once for each row of `times`, with each drop counted that often.
+
+    stretch_ratio, force : (n,)  [1, N]
+    drops   : (n,) number of the drop of each value, 0 to D − 1
+    times   : (draws, D) how often each drop counts
+    start   : parameter → value where every draw starts, the fit to all drops
+    weights : (n,) of the values, relative to 1/variance
+    beside  : other equations that the refits hold
+    progress : told of a thousand refits at a time
+    A model that locks up is held to lock up beyond the greatest stretch ratio of all drops: other drops went there.
+    """
+    x, y = np.asarray(stretch_ratio, dtype=float), np.asarray(force, dtype=float)
+    w = np.ones_like(x) if weights is None else np.asarray(weights, dtype=float)
+    parts = _parts(model, x, start)
+    sums = _sums(parts.basis, y, w, drops, times.shape[1])
+    begin = np.clip(model.values(start), *model.bounds)
+    chunks, done = [slice(k, k + _CHUNK) for k in range(0, len(times), _CHUNK)], []
+    for chunk in progress(chunks, desc=f"{model.name} refits", unit="thousand"):
+        own = [np.tensordot(times[chunk], each, 1) for each in sums]
+        done.append(_descend(parts, own, beside.sums(chunk) if beside else [], begin, *model.bounds))
+    values, converged, rss = (np.concatenate(column, axis=-1) for column in zip(*done, strict=True))
+    return Refits(model, model.by_name(values), converged, rss)
+
+
+@dataclass(frozen=True)
+class _Parts:
+    """How a curve enters the sums: F at the data = basis @ `force`, for every value of the parameters.
+
+    basis : (n, parts); force(values) and jacobian(values): (parts, draws) and (parameters, parts, draws)
+    """
+
+    basis: np.ndarray
+    force: Callable[[np.ndarray], np.ndarray]
+    jacobian: Callable[[np.ndarray], np.ndarray]
+
+
+def _parts(model: Model, x: np.ndarray, start: Mapping[str, float]) -> _Parts:
+    if model.linear:  # the parts are the parameters themselves
+        columns = model.jacobian(x, start).T
+        unit = np.eye(len(model.parameters))[:, :, None]
+        return _Parts(columns, lambda v: v, lambda v: np.broadcast_to(unit, (*unit.shape[:2], v.shape[1])))
+    nodes, basis = _interpolation(model, x, start)
+    return _Parts(
+        basis,
+        lambda v: model.force(nodes[:, None], model.by_name(v)),
+        lambda v: model.jacobian(nodes[:, None], model.by_name(v)),
+    )
+
+
+def _interpolation(model: Model, x: np.ndarray, start: Mapping[str, float]) -> tuple[np.ndarray, np.ndarray]:
+    """As few nodes as hold the curve to 1e-6 of its greatest force, and the matrix from forces there to forces at x."""
+    at_data = model.force(x, start)
+    for count in _NODES:
+        nodes, basis = _chebyshev(x, count)
+        if np.abs(basis @ model.force(nodes, start) - at_data).max() <= 1e-6 * np.abs(at_data).max():
+            return nodes, basis
+    raise ValueError(
+        f"{model.name}: the curve bends too sharply for {_NODES[-1]} nodes between {x.min():.3g} and {x.max():.3g}; "
+        "it locks up too near the data: try another model"
+    )
+
+
+def _chebyshev(x: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Chebyshev nodes over the range of `x`, and the (n, count) matrix from values there to values at x.
+
+    The weights of the barycentric formula: Berrut & Trefethen, SIAM Review 46 (2004) 501, (5.4).
+    """
+    angle = np.pi * np.arange(count) / (count - 1)
+    nodes = x.min() + (x.max() - x.min()) * (1 - np.cos(angle)) / 2
+    sign = np.where(np.arange(count) % 2, -1.0, 1.0)
+    sign[[0, -1]] /= 2
+    return nodes, BarycentricInterpolator(nodes, np.eye(count), wi=sign)(x)
+
+
+def _sums(basis, y, w, drops, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Of each drop: basisᵀ W basis (D, parts, parts), basisᵀ W y (D, parts), yᵀ W y (D,)."""
+    gram, moment, square = [], [], []
+    order = np.argsort(drops, kind="stable")
+    for own in np.split(order, np.searchsorted(drops[order], np.arange(1, count))):
+        weighted = basis[own] * w[own, None]
+        gram.append(basis[own].T @ weighted)
+        moment.append(weighted.T @ y[own])
+        square.append(w[own] @ y[own] ** 2)
+    return np.array(gram), np.array(moment), np.array(square)
+
+
+def _descend(
+    parts: _Parts, sums: Sequence[np.ndarray], others: Sequence[np.ndarray], begin, lower, upper
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Levenberg–Marquardt of all draws together: parameters (parameters, draws), converged, sum of squares."""
+    draws = len(sums[0])
+    values = np.repeat(begin[None], draws, axis=0)
+    converged, rss = np.zeros(draws, dtype=bool), np.full(draws, np.nan)
+    state = _at(parts, sums, others, begin, values)
+    left, damping = np.arange(draws), np.zeros(draws)
+    for _ in range(_MOST_STEPS):
+        step, gain = _step(state, damping, lower, upper)
+        trial = _at(parts, sums, others, begin, np.clip(state.values + step, lower, upper))
+        at_rest = gain <= _AT_REST * state.rss  # the step is taken all the same, so what is left is far smaller
+        better = (trial.rss <= state.rss) | (at_rest & np.isfinite(trial.rss))
+        for own, new in zip(state, trial, strict=True):
+            own[better] = new[better]
+        damping = np.where(better, damping / 10, np.maximum(10 * damping, 1e-4))
+        values[left], rss[left], converged[left] = state.values, state.rss, at_rest
+        if at_rest.all():
+            break
+        if at_rest.mean() > 0.5:  # one that is done may step on; to part with it costs a copy of the others
+            left, damping = left[~at_rest], damping[~at_rest]
+            state = _State(*(each[~at_rest] for each in state))
+            sums, others = ([each[~at_rest] for each in own] for own in (sums, others))
+    return values.T, converged, rss
+
+
+class _State(NamedTuple):
+    """Draws at some parameters: values (draws, parameters), and there the Gauss–Newton matrix (draws, parameters,
+    parameters), the gradient (draws, parameters) and the sum of squares (draws,).
+    """
+
+    values: np.ndarray
+    matrix: np.ndarray
+    gradient: np.ndarray
+    rss: np.ndarray
+
+
+def _at(parts: _Parts, sums: Sequence[np.ndarray], others: Sequence[np.ndarray], begin, values: np.ndarray) -> _State:
+    """sums : `_sums` of each draw;  others : `Beside.sums`, none without equations beside the values"""
+    gram, moment, square = sums
+    force = parts.force(values.T)
+    usable = np.isfinite(force).all(axis=0)  # a draw that locks up within the data is no candidate
+    both = np.concatenate([parts.jacobian(values.T), force[None]])
+    if not usable.all():
+        both = np.where(usable, both, 0.0)
+    both = np.ascontiguousarray(both.transpose(2, 0, 1))  # (draws, parameters and the force, parts)
+    products = (both @ gram) @ both.transpose(0, 2, 1)
+    pulls = (both @ moment[:, :, None])[:, :, 0]
+    matrix, gradient = products[:, :-1, :-1], pulls[:, :-1] - products[:, :-1, -1]
+    rss = square - 2 * pulls[:, -1] + products[:, -1, -1]
+    if others:
+        also, pull, apart = others
+        moved = values - begin
+        shortened = (also @ moved[:, :, None])[:, :, 0]
+        matrix, gradient = matrix + also, gradient + pull - shortened
+        rss = rss + apart - ((2 * pull - shortened) * moved).sum(axis=1)
+    return _State(values.copy(), matrix, gradient, np.where(usable, rss, np.inf))
+
+
+def _step(state: _State, damping: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The damped step (draws, parameters), and the gain that the linear model promises for it."""
+    v = state.values
+    free = ~(((v <= lower) & (state.gradient < 0)) | ((v >= upper) & (state.gradient > 0)))
+    gradient = np.where(free, state.gradient, 0.0)
+    size = np.sqrt(np.einsum("bii->bi", state.matrix))
+    size = np.where(free & (size > 0), size, 1.0)
+    scaled = state.matrix / size[:, :, None] / size[:, None, :] * free[:, :, None] * free[:, None, :]
+    index = np.arange(v.shape[1])
+    scaled[:, index, index] = 1 + 1e-14 + damping[:, None]
+    step = np.linalg.solve(scaled, (gradient / size)[:, :, None])[:, :, 0] / size
+    return step, (gradient * step).sum(axis=1)

@@ -1,0 +1,383 @@
+"""The curve of a batch: one shape, one stiffness scale a cord, the model chosen among candidates shown side by side.
+
+How the samples are weighed. A drop comes as one value a bin of stretch ratio, so a slow drop counts no more than a fast
+one. Each drop has its own scale in the fit, which leaves the shape to what happens within a drop; a cord's scale is the
+geometric mean of its drops', and the spread between and within cords is taken from those scales, one number a drop.
+Neighbouring bins are alike: with lag-1 correlation ρ of the residuals of a flexible curve, n bins are worth
+n (1 − ρ)/(1 + ρ), and AICc and the covariance count that many, less one for each scale.
+
+Stretch is uncertain too. Effective variance (Orear, Am. J. Phys. 50 (1982) 912) weighs by 1/(σ² + (F' u)²), u being of
+the stretch ratio. It is chosen before orthogonal distance because the correction is small, the Jacobian stays in closed
+form, and all models get the same weights, taken from the flexible curve, so that their AICc can be compared. A slack
+length's error is common to its cord: it is in the cord's scale, not in the weights.
+
+Where only some drops have a record, the others tell of the curve by how low they came: their energy equations
+(`lowest.Energies`) are fitted along, so that the curve is not drawn on beyond the records by its formula alone.
+"""
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cordlab.batch.bootstrap import Beside, Refits, groups_left_out, refit, resample
+from cordlab.curves.fit import Band, CurveFit, NoBand, Spread, as_fit, fit_curve
+from cordlab.curves.lock_up import Spline
+from cordlab.curves.registry import Curve, Model, models
+from cordlab.curves.registry import model as named
+from cordlab.curves.squares import Solved, aicc, differences, solve
+from cordlab.progress import Progress, unwatched
+
+if TYPE_CHECKING:
+    from cordlab.batch.lowest_points import Energies
+    from cordlab.records.reduce import Drop
+
+__all__ = ["Band", "BatchFit", "Candidate", "CurveFit", "FitError", "NoBand", "fit_batch", "fit_curve"]
+
+_NOT_RULED_OUT = 10.0  # a model further from the least AICc has essentially no support; Burnham & Anderson 2002, 2.6
+_AS_GOOD = 1.1  # as the best in the held-back drops: our choice, said in the summary
+
+
+class FitError(ValueError):
+    """No model describes the drops; the message says why for each."""
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One model beside the others.
+
+    fit         : None where the model could not be fitted
+    aicc        : +inf where there are too few independent values
+    check_rms   : rms of force less prediction in the held-back drops; nan where nothing could be held back  [N]
+    sensible_to : stretch ratio to which the force rises, searched to twice the tested stretch  [1]
+    note        : why it is not to be chosen, or what to know about it; "" if nothing
+    """
+
+    model: str
+    fit: CurveFit | None
+    aicc: float
+    check_rms: float
+    sensible_to: float
+    note: str
+    usable: bool
+
+    @property
+    def fitted(self) -> CurveFit:
+        """The fit; FitError with the reason where there is none."""
+        if self.fit is None:
+            raise FitError(f"{self.model}: {self.note}")
+        return self.fit
+
+
+@dataclass(frozen=True)
+class Samples:
+    """The loading curves of some drops, stacked: arrays of one value a bin, and one name a drop.
+
+    drop, cord    : number of the drop of each value; name of the cord of each drop
+    weight        : effective-variance weight, 1 on average
+    noise         : variance of a value of weight 1 about a flexible curve  [N²]
+    correlation   : lag-1, of neighbouring bins
+    energies      : energy equations of all drops, where some have no record
+    """
+
+    stretch_ratio: np.ndarray
+    force: np.ndarray
+    drop: np.ndarray
+    names: tuple[str, ...]
+    cord: tuple[str, ...]
+    weight: np.ndarray
+    noise: float
+    correlation: float
+    energies: "Energies | None" = None
+
+    @property
+    def reach(self) -> float:
+        """Greatest stretch ratio that was measured, by a record or a lowest point."""
+        recorded = float(self.stretch_ratio.max())
+        return recorded if self.energies is None else max(recorded, float(self.energies.reach.max()))
+
+    @property
+    def independent(self) -> float:
+        """How many independent values the bins are worth, at least one a drop."""
+        return max(len(self.force) * (1 - self.correlation) / (1 + self.correlation), float(len(self.names)))
+
+    @property
+    def shares(self) -> np.ndarray:
+        """Share of each drop in the level of the batch: cords alike, and the drops of a cord alike."""
+        drops = Counter(self.cord)
+        return 1 / np.array([drops[cord] for cord in self.cord])
+
+    def beside(self, model: Model) -> Callable[[np.ndarray], np.ndarray] | None:
+        """The energy equations for `solve`, each weighing what its drop is worth among correlated values."""
+        energies = self.energies
+        if energies is None:
+            return None
+        size = np.sqrt(self.noise * len(self.force) / self.independent)
+        return lambda values: size * energies.off(model, values)
+
+    def linear_beside(self, fit: CurveFit, times: np.ndarray, others: np.ndarray) -> Beside | None:
+        """The same for `refit`, about a fit: times (draws, drops) of recorded drops, others (draws, drops) of the
+        drops of `energies` without a record.
+        """
+        beside = self.beside(fit.model)
+        if beside is None or self.energies is None:
+            return None
+        at, free = np.array(fit.model.values(fit.parameters)), iter(others.T)
+        own = [times[:, self.names.index(k)] if k in self.names else next(free) for k in self.energies.drop]
+        return Beside(beside(at[:, None])[:, 0], differences(beside, at), np.column_stack(own))
+
+    @property
+    def unrecorded(self) -> list[int]:
+        """Numbers of the drops of `energies` that have no record."""
+        drops = self.energies.drop if self.energies else ()
+        return [k for k, name in enumerate(drops) if name not in self.names]
+
+
+@dataclass(frozen=True)
+class BatchFit:
+    """The curve of a batch and what it was chosen from.
+
+    equals      : the models that do equally well, fewest parameters and the chosen one first; see `fit_batch`
+    drop_scales : drop → stiffness relative to the batch
+    held_back   : "check drops", "each drop in turn" or "nothing": what check_rms is of
+    """
+
+    chosen: CurveFit
+    candidates: tuple[Candidate, ...]
+    equals: tuple[str, ...]
+    drop_scales: dict[str, float]
+    held_back: str
+    samples: Samples = field(repr=False)
+
+    def candidate(self, name: str) -> Candidate:
+        return next(each for each in self.candidates if each.model == name)
+
+    def bootstrap(self, n: int, *, seed: int, model: str | None = None, progress: Progress = unwatched) -> Refits:
+        """Refits of the shape to n resamples of cords and of drops within them; the level stays that of the batch.
+
+        progress : told of a thousand refits at a time
+        The spread between cords is not in it: with few cords that goes through Student's t. Draws from n cords
+        scatter √((n−1)/n) as much as the shape does from batch to batch.
+        """
+        fit = self.chosen if model is None else self.candidate(model).fitted
+        s, scales = self.samples, np.array([self.drop_scales[name] for name in self.samples.names])
+        rng = np.random.default_rng(seed)
+        times, others = resample(s.cord, n, rng), np.empty((n, 0))
+        if s.unrecorded and s.energies is not None:  # drawn by themselves, so that no draw is without a record
+            others = resample([s.energies.cord[k] for k in s.unrecorded], n, rng)
+        return refit(
+            fit.model,
+            s.stretch_ratio,
+            s.force / scales[s.drop],
+            drops=s.drop,
+            times=times,
+            start=fit.parameters,
+            weights=s.weight,
+            beside=s.linear_beside(fit, times, others),
+            progress=progress,
+        )
+
+    def shapes(self, n: int, *, seed: int, progress: Progress = unwatched) -> tuple[Curve, ...]:
+        """Draws of the curve for limits: n bootstrap refits of every model in `equals`."""
+        return tuple(self.bootstrap(n, seed=seed, model=name, progress=progress).curve for name in self.equals)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What to know of a curve that not all drops were recorded for."""
+        s = self.samples
+        if s.energies is None:
+            return ()
+        return (
+            f"{len(s.unrecorded)} of {len(s.energies.drop)} drops have no record of the load: the curve is fitted to "
+            f"the records up to stretch ratio {s.stretch_ratio.max():.2f}, and to the lowest points of all drops up to "
+            f"{s.reach:.2f}; no load was measured beyond the records",
+        )
+
+    def summary(self) -> str:
+        lines = [self.chosen.summary(), f"check rms is of {self.held_back}:"]
+        for each in sorted(self.candidates, key=lambda c: c.aicc):
+            mark = "*" if each.model == self.chosen.model.name else "=" if each.model in self.equals else " "
+            lines.append(
+                f"{mark} {each.model:14s} AICc {each.aicc:10.2f}  check rms {each.check_rms:8.3g} N  {each.note}"
+            )
+        return "\n".join(lines)
+
+    def to_dict(self) -> dict:
+        """For results.json."""
+        table = [{"model": c.model, "aicc": c.aicc, "check_rms": c.check_rms, "note": c.note} for c in self.candidates]
+        return self.chosen.to_dict() | {"equals": list(self.equals), "held_back": self.held_back, "candidates": table}
+
+
+def fit_batch(
+    drops: Sequence["Drop"],
+    *,
+    model: str = "auto",
+    candidates: Sequence[str] | None = None,
+    check: Sequence["Drop"] = (),
+    energies: "Energies | None" = None,
+    progress: Progress = unwatched,
+) -> BatchFit:
+    """Fit the loading curves of `drops`, and choose the model by AICc and by how it predicts held-back drops.
+
+    Models whose rms in the held-back drops is within 10 % of the best, and whose AICc is within 10 of the least, do
+    equally well; the one with the fewest parameters is chosen, and the others' spread is part of the uncertainty.
+
+    model      : "auto", or the name of the model to use; then the others are still fitted, to compare
+    candidates : names of the models to compare; all of the registry by default. A spline is compared, never chosen by
+                 itself: it knows nothing beyond the data.
+    check      : drops held back from the fit; without them each drop is left out in turn
+    energies   : energy equations of these drops and of others that have no record, fitted along
+    progress   : told of the models
+    Raises FitError where no model rises over the tested range, or the one asked for doesn't.
+    """
+    if not drops:
+        raise FitError("no drop to fit: the campaign has no `fit` drop with a record")
+    samples = replace(_stack(drops), energies=energies)
+    names = list(dict.fromkeys([*(candidates or models()), *([] if model == "auto" else [model])]))
+    table = tuple(_candidate(name, samples, check) for name in progress(names, desc="curves", unit="model"))
+    chosen, equals = _choose(table, model)
+    return BatchFit(
+        chosen=chosen.fitted,
+        candidates=table,
+        equals=equals,
+        drop_scales=dict(zip(samples.names, _drop_scales(chosen.fitted, samples).tolist(), strict=True)),
+        held_back="check drops" if check else "each drop in turn" if len(drops) > 1 else "nothing",
+        samples=samples,
+    )
+
+
+def _stack(drops: Sequence["Drop"]) -> Samples:
+    """All bins of all drops, with weights and correlation from a flexible curve."""
+    x = np.concatenate([drop.stretch_ratio for drop in drops])
+    y = np.concatenate([drop.force for drop in drops])
+    number = np.repeat(np.arange(len(drops)), [len(drop.stretch_ratio) for drop in drops])
+    names = tuple(drop.name for drop in drops)
+    if len(set(names)) < len(names):
+        raise FitError("two drops have one name: name each drop differently")
+    u = np.array([drop.u_lowest_point / drop.slack_length for drop in drops])
+    u = np.nan_to_num(u)[number]  # a drop whose lowest point has no uncertainty is weighed by its force alone
+    knots = np.unique(np.round(np.append(1.0, np.quantile(x, np.linspace(0, 1, 12)[1:])), 6))
+    flexible = solve(Spline(knots.tolist()), x, y, weights=np.ones_like(x), groups=number)
+    slope = flexible.model.slope(x, flexible.model.by_name(flexible.values))
+    dof = max(len(x) - len(knots) - len(drops), 1)
+    noise = flexible.rss / dof
+    weight = 1 / (noise + (slope * u) ** 2)
+    same = np.diff(number) == 0
+    e = flexible.residuals * np.sqrt(weight)
+    seen, mean_bins = (e[1:] * e[:-1])[same].sum() / max(e @ e, 1e-300), len(x) / len(drops)
+    # the correlation within a short series comes out low by (1 + 4ρ)/n; Kendall, Biometrika 41 (1954) 403
+    correlation = np.clip((seen + 1 / mean_bins) / (1 - 4 / max(mean_bins, 8)), 0.0, 0.99)
+    cords, average = tuple(drop.cord for drop in drops), weight.mean()
+    return Samples(x, y, number, names, cords, weight / average, float(e @ e) / dof / average, float(correlation))
+
+
+def _candidate(name: str, samples: Samples, check: Sequence["Drop"]) -> Candidate:
+    reach = samples.reach
+    family = named(name).placed(np.append(samples.stretch_ratio, reach))
+    try:
+        solved = solve(
+            family,
+            samples.stretch_ratio,
+            samples.force,
+            weights=samples.weight,
+            groups=samples.drop,
+            shares=samples.shares,
+            start=samples.energies.start(family) if samples.energies else None,
+            beside=samples.beside(family),
+        )
+    except (ValueError, np.linalg.LinAlgError) as trouble:
+        return Candidate(name, None, np.inf, np.nan, np.nan, f"could not be fitted: {trouble}", False)
+    fit = _as_batch(solved, samples)
+    sensible, note = fit.curve.rises_to(2 * reach), fit.no_band
+    if sensible < reach:
+        note = f"the force stops rising at stretch ratio {sensible:.2f}, within the tested range; try another model"
+    elif np.isfinite(fit.curve.lock_up) and not note:
+        note = f"locks up at stretch ratio {float(fit.curve.lock_up):.2f}"
+    rms = _check_rms(fit, check) if check else _left_out_rms(fit, samples)
+    usable = sensible >= reach and not solved.trouble.startswith("the fit")
+    return Candidate(name, fit, fit.aicc, rms, sensible, note, usable)
+
+
+def _as_batch(solved: Solved, samples: Samples) -> CurveFit:
+    """The cords' scales from the drops', their spread, and the numbers that count independent values."""
+    logs, cords = np.log(solved.scales), np.array(samples.cord)
+    own = {name: logs[cords == name] for name in dict.fromkeys(samples.cord)}
+    means = np.array([each.mean() for each in own.values()])
+    within = sum(float(((each - each.mean()) ** 2).sum()) for each in own.values())
+    spread = Spread.of(means, within, len(logs) - len(own), {name: len(each) for name, each in own.items()})
+    left = samples.independent - (len(logs) - 1)
+    criterion = aicc(solved.rss * left / len(samples.force), left, len(solved.values) + 1)
+    beside = 0
+    if samples.energies is not None:  # −2 ln of their likelihood, their scatter being known
+        beside = samples.energies.dof
+        criterion += float(solved.beside @ solved.beside) * samples.independent / len(samples.force) / samples.noise
+    return as_fit(
+        solved,
+        dof=left + beside - len(solved.values),
+        aicc=criterion,
+        scales=dict(zip(own, np.exp(means).tolist(), strict=True)),
+        spread=spread,
+        reach=samples.reach,
+        inflate=len(samples.force) / samples.independent,
+    )
+
+
+def _drop_scales(fit: CurveFit, samples: Samples) -> np.ndarray:
+    """Scale of each drop: least squares of its forces on the curve."""
+    shape, w = fit.curve.force(samples.stretch_ratio), samples.weight
+    over = np.bincount(samples.drop, w * shape * samples.force)
+    return over / np.bincount(samples.drop, w * shape * shape)
+
+
+def _check_rms(fit: CurveFit, check: Sequence["Drop"]) -> float:
+    off = [drop.force - fit.scales.get(drop.cord, 1.0) * fit.curve.force(drop.stretch_ratio) for drop in check]
+    return float(np.sqrt(np.mean(np.concatenate(off) ** 2)))
+
+
+def _left_out_rms(fit: CurveFit, samples: Samples) -> float:
+    """Each drop predicted from the others: shape refitted, scale from its cord's other drops, else the batch's."""
+    count, out = len(samples.names), groups_left_out(len(samples.names))
+    if count < 2:
+        return np.nan
+    scales = _drop_scales(fit, samples)
+    others = refit(
+        fit.model,
+        samples.stretch_ratio,
+        samples.force / scales[samples.drop],
+        drops=samples.drop,
+        times=1.0 - out,
+        start=fit.parameters,
+        weights=samples.weight,
+        beside=samples.linear_beside(fit, 1.0 - out, np.ones((len(out), len(samples.unrecorded)))),
+    )
+    _, cord = np.unique(np.asarray(samples.cord), return_inverse=True)
+    kin = np.bincount(cord)[cord] - 1
+    beside = np.bincount(cord, np.log(scales))[cord] - np.log(scales)
+    kindred = np.exp(np.where(kin > 0, beside / np.maximum(kin, 1), 0.0))
+    off = []
+    for k, group in enumerate(out):
+        own, parameters = group[samples.drop], {name: row[k] for name, row in others.parameters.items()}
+        scale = kindred[samples.drop[own]]
+        off.append(samples.force[own] - scale * fit.model.force(samples.stretch_ratio[own], parameters))
+    return float(np.sqrt(np.mean(np.concatenate(off) ** 2)))
+
+
+def _choose(table: Sequence[Candidate], model: str) -> tuple[Candidate, tuple[str, ...]]:
+    """The candidate to use, and the names of those that do equally well, that one first."""
+    if model != "auto":
+        asked = next(each for each in table if each.model == model)
+        if not asked.usable:
+            raise FitError(f"{model}: {asked.note}")
+        return asked, (model,)
+    usable = [each for each in table if each.usable and each.model != "spline"]
+    sure = [each for each in usable if not each.fitted.no_band] or usable
+    if not sure:
+        raise FitError("no model describes these drops: " + "; ".join(f"{each.model}: {each.note}" for each in table))
+    bound = _AS_GOOD * np.nanmin([each.check_rms for each in sure] + [np.inf])
+    near = [each for each in sure if not each.check_rms > bound]
+    least = min(each.aicc for each in near)
+    equals = [each for each in near if each.aicc <= least + _NOT_RULED_OUT]
+    equals.sort(key=lambda each: (len(each.fitted.parameters), each.aicc))
+    return equals[0], tuple(each.model for each in equals)

@@ -1,0 +1,236 @@
+"""A curve from lowest points: alone where there are no records, beside the records where only some drops have one.
+
+A cord that comes to rest at a measured lowest point has taken up what the fall gave it. With drag, rig and release
+depth in it that equation is not linear in the curve, but it is in the stiffness scale: `scale_for_lowest_point` says
+how much stiffer than a trial curve the cord was. The curve is right where no drop asks for a scale other than its
+cord's, so the logarithms of the scales are the residuals of the fit, one a drop: relative errors of stiffness.
+
+Where some drops have records, `fit_batch` fits those and the energy equations of all drops together: each drop weighs
+once, by how much drops of one cord scatter in ln s, and the level of each cord is its own, so that the equations tell
+of the shape alone, up to the stretch that only lowest points reach.
+"""
+
+from collections import Counter
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from cordlab.batch.fit import FitError
+from cordlab.curves.fit import CurveFit, Spread, as_fit
+from cordlab.curves.registry import Curve, Model
+from cordlab.curves.registry import model as named
+from cordlab.curves.squares import Solved, aicc, along, differences, levelled, minimise
+from cordlab.mechanics.predict import scale_for_lowest_point
+from cordlab.mechanics.setup import Setup, fall_energy
+from cordlab.progress import Progress, unwatched
+
+MODELS = ("linear", "mooney-rivlin", "ogden-1", "yeoh", "gent", "arruda-boyce")
+"""Models tried on lowest points: a few parameters are all that a few numbers can carry."""
+
+
+@dataclass(frozen=True)
+class LowestFit:
+    """A curve from lowest points.
+
+    chosen     : the curve, its scales and bands. No force was measured, so residual_sd is 0 N and the drops' scatter is
+        in `spread`; `residuals` are the logarithms of the drops' scales less their cords'  [1]
+    aicc       : of every model tried, +inf where it cannot be used
+    notes      : model → why it cannot be used
+    """
+
+    chosen: CurveFit
+    aicc: Mapping[str, float]
+    notes: Mapping[str, str]
+
+    def shapes(self, n: int, *, seed: int, progress: Progress = unwatched) -> tuple[Curve, ...]:
+        """None: the doubt about the shape is in the lines of ln s over mass, which the limits draw."""
+        return ()
+
+    def summary(self) -> str:
+        tried = [f"  {name}: AICc {x:.2f}  {self.notes.get(name, '')}".rstrip() for name, x in self.aicc.items()]
+        return "\n".join([self.chosen.summary(), "from lowest points alone:", *tried])
+
+    def to_dict(self) -> dict:
+        """For results.json."""
+        names = dict.fromkeys((*self.aicc, *self.notes))
+        table = [
+            {"model": name, "aicc": self.aicc.get(name), "check_rms": None, "note": self.notes.get(name, "")}
+            for name in names
+        ]
+        return self.chosen.to_dict() | {"equals": [self.chosen.model.name], "held_back": "nothing", "candidates": table}
+
+
+@dataclass(frozen=True)
+class Energies:
+    """The energy equations of drops, (n,): ln of the scale that a curve would need to come to each lowest point.
+
+    drop, cord : names;  lowest : measured, below the tie point [m];  setup : of each drop
+    waves : ln of the stiffness that stretch waves seem to add, taken off
+    sd : of ln s between drops of one cord; nan where no shape of the curve can be told from their scatter
+    """
+
+    drop: tuple[str, ...]
+    cord: tuple[Hashable, ...]
+    lowest: np.ndarray
+    setup: Setup
+    waves: np.ndarray
+    sd: float = np.nan
+
+    @classmethod
+    def of(cls, drop: Sequence[str], cord: Sequence[Hashable], lowest, u_lowest, *, waves=0.0, **inputs) -> "Energies":
+        """With the scatter that the drops show: what is left of ln s when each cord and each mass has a level of its
+        own, which an error of the curve's shape cannot touch; never less than reading lowest points adds. A trial curve
+        through the lowest points says how far a metre is in ln s.
+
+        lowest, u_lowest : (n,) [m];  waves : (n,) or 0;  inputs : of `predict_drop`, one number or (n,)
+        """
+        lowest = np.asarray(lowest, dtype=float)
+        found = cls(tuple(drop), tuple(cord), lowest, _setup(lowest, inputs), np.broadcast_to(waves, lowest.shape))
+        trial = found._trial()
+        model, values = trial.model, np.array(trial.model.values(trial.parameters))[:, None]
+        here = found.logs(model, values)[:, 0]
+        higher = replace(found, lowest=lowest - np.minimum(u_lowest, 0.1 * (lowest - found.setup.slack_length)))
+        reading = float(np.sqrt(np.mean((higher.logs(model, values)[:, 0] - here) ** 2)))
+        rest, _, dof = levelled(here, found.place, found.setup.mass)
+        sd = max(reading, float(np.sqrt(rest @ rest / dof))) if dof > 0 else np.nan
+        return replace(found, sd=sd)
+
+    @property
+    def names(self) -> list[Hashable]:
+        return list(dict.fromkeys(self.cord))
+
+    @property
+    def place(self) -> np.ndarray:
+        """(n,) number of the cord of each drop."""
+        return np.array([self.names.index(cord) for cord in self.cord])
+
+    @property
+    def reach(self) -> np.ndarray:
+        return self.lowest / self.setup.slack_length
+
+    @property
+    def dof(self) -> int:
+        """Equations that are left when each cord has a level."""
+        return len(self.lowest) - len(self.names)
+
+    def logs(self, model: Model, values: np.ndarray) -> np.ndarray:
+        """ln s that each drop asks for, values (parameters, draws) → (n, draws); inf where the curve locks up first."""
+        parameters = model.by_name(values)
+        if (model.lock_up(parameters) <= self.reach.max()).any():
+            return np.full((len(self.lowest), values.shape[1]), np.inf)
+        keywords = {name: getattr(self.setup, name)[:, None] for name in self.setup.__dataclass_fields__}
+        scale = scale_for_lowest_point(Curve(model, parameters), self.lowest[:, None], **keywords)
+        return np.log(scale) - self.waves[:, None]
+
+    def off(self, model: Model, values: np.ndarray) -> np.ndarray:
+        """ln s less the mean of the drop's cord, over `sd`: what no drop asks for where the shape is right."""
+        logs, member = self.logs(model, values), self.place == np.arange(len(self.names))[:, None]
+        with np.errstate(invalid="ignore"):  # locked up: inf − inf
+            return (logs - (member / member.sum(axis=1, keepdims=True) @ logs)[self.place]) / self.sd
+
+    def start(self, model: Model) -> dict[str, float]:
+        """Start values through a Mooney–Rivlin curve from the energy balance, up to the greatest stretch."""
+        grid = np.linspace(1.02, float(self.reach.max()), 60)
+        return model.start(grid, named("mooney-rivlin").force(grid, self._plain_rubber()))
+
+    def _trial(self) -> Curve:
+        """A curve near enough to say how steep it is: how far a metre is in ln s."""
+        fits = []
+        for name in ("mooney-rivlin", "yeoh", "gent"):
+            try:
+                fits.append(_fit(named(name), self))
+            except FitError:
+                continue
+        if not fits:
+            return Curve("mooney-rivlin", self._plain_rubber())
+        return min(fits, key=lambda fit: float(fit.residuals @ fit.residuals)).curve
+
+    def _plain_rubber(self) -> dict[str, float]:
+        """Parameters of a Mooney–Rivlin curve, drag in the stretch left out."""
+        from scipy.optimize import nnls
+
+        length, first = self.setup.slack_length, named("mooney-rivlin")
+        stretch = (self.reach - 1) * length
+        taken = (fall_energy(self.setup, length) + self.setup.hung_weight * stretch) / length
+        columns = np.array([first.energy(self.reach, {"c1": c1, "c2": 1 - c1}) for c1 in (1.0, 0.0)])
+        (c1, c2), _ = nnls((columns / taken).T, np.ones(len(self.reach)))
+        return {"c1": float(c1), "c2": float(c2)}
+
+
+def _setup(lowest: np.ndarray, inputs: Mapping[str, Any]) -> Setup:
+    given = {"cord_mass": 0.0, "drag_area": 0.0, "air_density": 1.2, "release_depth": 0.0, "compliance": 0.0}
+    given |= {"gravity": 9.80665} | dict(inputs)
+    return Setup(**{name: np.broadcast_to(np.asarray(value, float), lowest.shape) for name, value in given.items()})
+
+
+def fit_lowest_points(
+    lowest_point,
+    *,
+    cords: Sequence[Hashable],
+    model: str = "auto",
+    **inputs,
+) -> LowestFit:
+    """The curve with which every drop comes to its lowest point, each cord with its own scale.
+
+    lowest_point : (n,) below the tie point  [m];  inputs : as in `predict_drop`, one number or (n,)
+    cords        : (n,) name of the cord of each drop
+    model        : one of the registry, or "auto": the least AICc among `MODELS`
+    Raises FitError where no model can be used, with the reason for each.
+    """
+    lowest = np.asarray(lowest_point, dtype=float)
+    setup = _setup(lowest, inputs)
+    drops = Energies(("",) * len(lowest), tuple(cords), lowest, setup, np.zeros_like(lowest))
+    fits, notes = {}, {}
+    for name in MODELS if model == "auto" else (model,):
+        try:
+            fits[name] = _fit(named(name), drops)
+        except FitError as trouble:
+            notes[name] = str(trouble)
+    sure = [name for name, fit in fits.items() if not fit.no_band] or list(fits)
+    if not sure:
+        raise FitError("no curve from these lowest points: " + "; ".join(f"{k}: {v}" for k, v in notes.items()))
+    notes |= {name: fit.no_band for name, fit in fits.items() if fit.no_band}
+    best = min(sure, key=lambda name: (fits[name].aicc, len(fits[name].parameters)))
+    return LowestFit(fits[best], {name: fit.aicc for name, fit in fits.items()}, notes)
+
+
+def _fit(model: Model, drops: Energies) -> CurveFit:
+    names, place, n, size, reach = drops.names, drops.place, len(drops.lowest), len(model.parameters), drops.reach
+    unknowns = size + len(names) - 1
+    if len(np.unique(np.round(reach, 2))) < size or n < unknowns:
+        raise FitError(f"{n} lowest points of {len(names)} cords for {unknowns} unknowns; drop other masses")
+    contrasts = np.vstack([np.eye(len(names) - 1), -np.ones(len(names) - 1)])
+
+    def residual(unknown: np.ndarray) -> np.ndarray:
+        return drops.logs(model, unknown[:size, None])[:, 0] - contrasts[place] @ unknown[size:]
+
+    def jacobian(unknown: np.ndarray) -> np.ndarray:
+        return np.hstack([differences(lambda v: drops.logs(model, v), unknown[:size]), -contrasts[place]])
+
+    try:
+        begin = np.append(model.values(drops.start(model)), np.zeros(len(names) - 1))
+        unknown, inverse, trouble = minimise(model, residual, jacobian, begin)
+    except ValueError as error:
+        raise FitError(str(error)) from error
+    off = residual(unknown)
+    solved = Solved(
+        model=model,
+        values=unknown[:size],
+        scales=np.exp(contrasts @ unknown[size:]),
+        residuals=off,
+        rss=float(off @ off),
+        growth=along(jacobian(unknown)[:, :size], np.full(n, -1.0)),
+        root=None if inverse is None else inverse[:size],
+        trouble=trouble,
+    )
+    curve = Curve(model, model.by_name(solved.values.tolist()))
+    most = float(reach.max())
+    if (rises := curve.rises_to(most)) < most:
+        raise FitError(f"the force stops rising at stretch ratio {rises:.2f}, and drops went to {most:.2f}")
+    spread = Spread.of(np.log(solved.scales), solved.rss, n - unknowns, Counter(drops.cord))
+    criterion = aicc(solved.rss, n, unknowns + 1)
+    scales = dict(zip(names, solved.scales.tolist(), strict=True))
+    fit = as_fit(solved, dof=n - unknowns, aicc=criterion, scales=scales, spread=spread, reach=most)
+    return replace(fit, residual_sd=0.0)

@@ -1,0 +1,240 @@
+"""The curve behind records that carry a stretch wave.
+
+Stretch is read at the bottom of a cord and load at its top, and a wave takes a few tenths of a second from one to the
+other: the pairs of a heavy cord swing about its curve, and the fit is drawn off it. So each tested mass is simulated
+with waves on the curve found so far, its record is reduced like a measured one, and what comes out beyond the curve is
+taken off the measured pairs; then the curve is fitted again, until it stays. At last each drop is simulated on its own
+cord, because a wave that comes a little early or late leaves a swing behind that looks like a wrong curve.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from cordlab.batch.anchor import Evidence, SetUp
+from cordlab.batch.fit import fit_batch
+from cordlab.batch.peaks import Viscosity, mean_cord, measured_viscosity
+from cordlab.curves.registry import Curve
+from cordlab.mechanics.setup import Setup
+from cordlab.mechanics.trace import trace_waves
+from cordlab.mechanics.waves import ELEMENTS
+from cordlab.progress import Progress, unwatched
+from cordlab.records.reduce import Drop, reduce_drop
+
+INTERIM = ("mooney-rivlin", "yeoh", "ogden-1")  # smooth curves to simulate with; the batch's model is chosen afterwards
+STEADY = 0.003  # greatest change of the curve's force from round to round, from stretch ratio 1.1 up [share]
+MOST_ROUNDS = 5
+COARSE = ELEMENTS // 2  # of the cord in the rounds; at last each drop is simulated with all of them
+BEYOND = 1.25  # length of a simulated record over the time to the lowest point of the measured one
+QUIET = 1.0  # of a simulated record before the release [s]
+TOGETHER = 200  # drops simulated in one go at last: more take memory, and are no faster
+SEEN = 0.5  # share of the expected wave that records must show for the wave to be taken out
+
+
+@dataclass(frozen=True)
+class Swell:
+    """What a wave adds to the pairs of one drop, simulated.
+
+    along : (stretch ratio − 1) over its greatest value, rising;  force : the wave's share of the force there [N]
+    arrival : of the jump at the load cell, from the end of slack [s]
+    """
+
+    mass: float
+    along: np.ndarray
+    force: np.ndarray
+    arrival: float
+
+    def at(self, drop: Drop) -> np.ndarray:
+        """The wave's share of the force of each pair of a drop of this mass [N]."""
+        return np.interp(_along(drop), self.along, self.force)
+
+    def off(self, drop: Drop) -> Drop:
+        return replace(drop, force=drop.force - self.at(drop))
+
+
+@dataclass(frozen=True)
+class WaveFit:
+    """Drops without their waves, and what was found on the way.
+
+    drops : as given, `force` corrected where records show waves; worn cords' drops as they are
+    share, u_share : of the wave that a cord of this mass should show, how much the records do: 1 all of it, 0 none
+    swells : the wave on the batch's mean cord, one a mass of the fit drops
+    rounds, change : how often the curve was fitted again, and by what share of its force it moved at last
+    trouble : why the records could not be compared with waves, "" if they could
+    """
+
+    drops: tuple[Drop, ...]
+    viscosity: Viscosity
+    share: float
+    u_share: float
+    swells: tuple[Swell, ...] = field(repr=False)
+    rounds: int = 0
+    change: float = np.nan
+    trouble: str = ""
+
+    @property
+    def seen(self) -> bool:
+        """Whether loads are those of a cord with waves: the records show them, or there is no record to show any."""
+        return not self.share <= SEEN
+
+    @property
+    def measured(self) -> bool:
+        """Whether records were compared with waves, so that the curve is the cord's without them."""
+        return bool(np.isfinite(self.share))
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        if not self.measured:
+            why = self.trouble or "no record of the load"
+            return (f"{why}: g and loads are with stretch waves, viscosity {self.viscosity}",)
+        share = f"{abs(round(100 * self.share)):d} %"
+        if not self.seen:
+            return (
+                f"the records show {share} of the stretch wave that a cord of this mass should carry: nothing was "
+                "taken off the curve, and loads and g are the evenly strained cord's, raised where peaks were higher; "
+                "check the load cell, its filter and the cord mass",
+            )
+        greatest = max(float(np.abs(swell.force).max()) for swell in self.swells)
+        notes = [
+            f"the records show {share} of the stretch wave expected: up to {greatest:.0f} N were taken off the "
+            f"measured pairs in {self.rounds} rounds; viscosity {self.viscosity}"
+        ]
+        if self.change > STEADY:
+            notes.append(f"the curve still moved by {100 * self.change:.1f} % in the last round of taking waves off")
+        return tuple(notes)
+
+    def to_dict(self) -> dict[str, Any]:
+        rows = [
+            {
+                "mass_hung": swell.mass,
+                "greatest_taken_off": float(np.abs(swell.force).max()),
+                "arrival": float(np.mean([_arrival(d) for d in self.drops if d.mass == swell.mass and d.use == "fit"])),
+                "expected_arrival": swell.arrival,
+            }
+            for swell in self.swells
+        ]
+        return {"seen": self.seen, "share": self.share, "u_share": self.u_share, "viscosity": asdict(self.viscosity),
+                "rounds": self.rounds, "change": self.change, "records": rows}  # fmt: skip
+
+
+def take_out_waves(
+    drops: Sequence[Drop],
+    evidence: Evidence,
+    *,
+    rig: SetUp,
+    viscosity: Viscosity | None = None,
+    progress: Progress = unwatched,
+) -> WaveFit | None:
+    """Take the stretch wave off the pairs of `drops`, those of use "fit" leading; None where the cord has no mass.
+
+    Without a record there is nothing to take off, and the viscosity is the given one or unknown.
+
+    evidence : of the fit drops, peaks included;  viscosity : of the cords; measured from the peaks by default.
+    A wave that the records do not show (by the regression of what the curve leaves over on the wave expected) is not
+    taken off.
+    """
+    fitted = [drop for drop in drops if drop.use == "fit"]
+    batch = mean_cord(evidence)
+    if not batch["cord_mass"]:
+        return None
+    untold = WaveFit(tuple(drops), viscosity or Viscosity.unknown(), np.nan, np.nan, ())
+    if not fitted:
+        return untold
+    try:
+        return _rounds(drops, fitted, evidence, rig, viscosity, batch, progress)
+    except ValueError as error:  # of the simulation: a curve that locks up, a drop that never turns
+        return replace(untold, trouble=f"the records could not be compared with drops simulated with waves ({error})")
+
+
+def _rounds(
+    drops: Sequence[Drop],
+    fitted: list[Drop],
+    evidence: Evidence,
+    rig: SetUp,
+    viscosity: Viscosity | None,
+    batch: dict[str, float],
+    progress: Progress,
+) -> WaveFit:
+    fit, change = fit_batch(fitted, candidates=INTERIM).chosen, np.inf
+    for rounds in range(1, MOST_ROUNDS + 1):
+        eta = viscosity or measured_viscosity(fit.curve, evidence, rig=rig, batch=batch, elements=COARSE)
+        kinds = [kind for _, kind in sorted({drop.mass: drop for drop in fitted}.items())]
+        swells = {swell.mass: swell for swell in _swells(fit.curve, kinds, eta.value, rig, batch, COARSE)}
+        share, u_share = _shown(fit.curve, fitted, swells)
+        found = WaveFit(tuple(drops), eta, share, u_share, tuple(swells.values()), rounds)
+        if not found.seen:
+            return replace(found, swells=(), rounds=0)
+        names = INTERIM if rounds == 1 else (fit.model.name,)
+        last, fit = fit, fit_batch([swells[drop.mass].off(drop) for drop in fitted], candidates=names).chosen
+        grid = np.linspace(1.1, max(float(drop.stretch_ratio.max()) for drop in fitted), 50)
+        change = float(np.max(np.abs(fit.curve.force(grid) / last.curve.force(grid) - 1)))
+        if change < STEADY:
+            break
+    if viscosity is None:
+        eta = measured_viscosity(fit.curve, evidence, rig=rig, batch=batch)
+    new = [drop for drop in drops if drop.use != "wear"]
+    clear: dict[str, Drop] = {}
+    for first in progress(range(0, len(new), TOGETHER), desc="stretch waves", unit=f"{TOGETHER} drops"):
+        part = new[first : first + TOGETHER]
+        cords = {name: np.array([getattr(drop, name) for drop in part]) for name in ("slack_length", "cord_mass")}
+        curves = fit.curve.scaled(np.array([fit.scales.get(drop.cord, 1.0) for drop in part]))
+        swells_of = zip(part, _swells(curves, part, eta.value, rig, batch | cords), strict=True)
+        clear |= {drop.name: swell.off(drop) for drop, swell in swells_of}
+    return replace(found, viscosity=eta, drops=tuple(clear.get(drop.name, drop) for drop in drops), change=change)
+
+
+def _along(drop: Drop) -> np.ndarray:
+    return (drop.stretch_ratio - 1) / (drop.lowest_point / drop.slack_length - 1)
+
+
+def _swells(
+    curve: Curve, likes: Sequence[Drop], viscosity: float, rig: SetUp, cord: Mapping[str, Any], elements: int = ELEMENTS
+) -> list[Swell]:
+    """Drops simulated with waves in one go, each reduced as its record was; `cord` as `mean_cord` gives it, the curve's
+    scale and the cord's numbers one for all or one a drop.
+    """
+    n = len(likes)
+    inputs = {**cord, **rig.values(), "mass": np.array([like.mass for like in likes])}
+    times = [_sampled(like) for like in likes]
+    traces = trace_waves(Setup(**inputs), curve, np.asarray(viscosity), times, elements=elements)
+    inputs.pop("compliance")  # a reduction knows of none
+    scales, found = np.broadcast_to(curve.scale, n), []
+    for k, (like, trace) in enumerate(zip(likes, traces, strict=True)):
+        its: dict[str, Any] = {name: float(np.broadcast_to(value, n)[k]) for name, value in inputs.items()}
+        seen = reduce_drop(
+            trace.time - trace.time[0],
+            trace.tie_load if like.load_cell_at == "top" else trace.lower_load,
+            trace.position if like.closure_error is None else None,
+            **its, load_cell_at=like.load_cell_at, filter=like.filter,
+        )  # fmt: skip
+        wave = seen.force - replace(curve, scale=scales[k]).force(seen.stretch_ratio)
+        found.append(Swell(like.mass, _along(seen), wave, _arrival(seen)))
+    return found
+
+
+def _sampled(like: Drop) -> np.ndarray:
+    """Times of a simulated record, from the release; as often as the measured one [s]."""
+    rate = 1 / (like.time[1] - like.time[0])
+    down = float(like.time[like.lowest] - like.time[like.release])
+    return np.arange(-round(QUIET * rate), round(BEYOND * down * rate) + 1) / rate
+
+
+def _arrival(drop: Drop) -> float:
+    """When the load at the cell rises fastest between the end of slack and the lowest point, from the former [s]."""
+    rise = np.diff(drop.load[drop.slack_end : drop.lowest + 1])
+    return float((np.argmax(rise) + 0.5) * (drop.time[1] - drop.time[0]))
+
+
+def _shown(curve: Curve, drops: Sequence[Drop], swells: dict[float, Swell]) -> tuple[float, float]:
+    """Share of the expected wave in what the curve leaves over, and its standard error over the masses."""
+    shares: dict[float, list[float]] = {}
+    for drop in drops:
+        shape, wave = curve.force(drop.stretch_ratio), swells[drop.mass].at(drop)
+        scale = (shape @ drop.force) / (shape @ shape)
+        wave = wave - shape * (shape @ wave) / (shape @ shape)  # what a stiffer cord would explain shows no wave
+        shares.setdefault(drop.mass, []).append(float(wave @ (drop.force - scale * shape) / (wave @ wave)))
+    means = [np.mean(each) for each in shares.values()]
+    spread = np.std(means, ddof=1) / np.sqrt(len(means)) if len(means) > 1 else np.inf
+    return float(np.mean(means)), float(spread)

@@ -1,0 +1,1 @@
+"""Does it come out again?"""

@@ -1,0 +1,204 @@
+"""A bundle that a reviewer can re-run: inputs, results, report and checksums in one zip, described by RO-Crate.
+
+The same inputs give the same bytes (with the same versions and zlib): names sorted, times and ids fixed, and nothing
+of the clock.
+"""
+
+import datetime
+import hashlib
+import json
+import mimetypes
+import os
+import zipfile
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from cordlab.campaign.campaign import CampaignError
+from cordlab.notebook import run as series
+from cordlab.report import figures as plots
+from cordlab.report import page as report
+from cordlab.report.results_folder import MANIFEST, RESULTS
+
+if TYPE_CHECKING:
+    from cordlab.analysis import Analysis
+
+CRATE, INPUTS = "ro-crate-metadata.json", "campaign/"
+_EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest time that a zip can hold
+_KINDS = {".csv": "text/csv", ".toml": "application/toml", ".ipynb": "application/x-ipynb+json"}
+_README = """\
+A published analysis of drop tests on jump cords.
+
+  campaign/      inputs and decisions, as they were analysed
+  {results}   every number
+  report.html    the report; it opens offline
+  notebooks/     executed notebooks, where they were run on these inputs
+  {manifest}   SHA-256 of each file, for `sha256sum -c {manifest}`
+  {crate}   who, when, licence (RO-Crate 1.1)
+
+To check the files, run the analysis again and compare every number: cordlab recheck BUNDLE.zip
+"""
+
+
+_REPORT_ALONE = """\
+The report of an analysis of drop tests on jump cords, without what it comes from: nobody can re-run it.
+
+  report.html    it opens offline
+  {manifest}   SHA-256 of each file, for `sha256sum -c {manifest}`
+  {crate}   who, when, licence (RO-Crate 1.1)
+"""
+
+
+class PublishError(CampaignError):
+    """What stands in the way of publishing; `problems` holds one message each."""
+
+
+@dataclass(frozen=True)
+class Bundle:
+    """A written bundle: its path, its SHA-256, the SHA-256 of each file in it, and what was left out, and why."""
+
+    path: Path
+    sha256: str
+    files: dict[str, str]
+    notes: tuple[str, ...] = ()
+
+    def summary(self) -> str:
+        return "\n".join([f"{self.path}: {len(self.files)} files, SHA-256 {self.sha256}", *self.notes])
+
+
+def publish(
+    campaign_folder: str | Path,
+    bundle: str | Path,
+    *,
+    analysis: "Analysis",
+    licence: str,
+    author: str,
+    date: str,
+    notebooks: Iterable[str | Path] | None = None,
+    pdf: bool = False,
+    report_only: bool = False,
+) -> Bundle:
+    """Write the bundle of a campaign and its analysis.
+
+    licence : URL or name of the licence; author : who publishes; date : "2026-05-04". None of them is made up.
+    notebooks : executed notebooks to put in; None for those beside the results, where they belong to these very inputs.
+    pdf : the report as PDF too. report_only : the report and nothing that it comes from: nobody can re-run that.
+    Raises PublishError with everything that is missing, and where the folder is not the one that was analysed.
+    """
+    folder, bundle, asked = Path(campaign_folder), Path(bundle), {"licence": licence, "author": author}
+    missing = [name for name, given in asked.items() if not given.strip()]
+    problems = [f"no {name} is given; it is asked of you, never invented" for name in missing]
+    try:
+        datetime.date.fromisoformat(date)
+    except ValueError:
+        problems.append(f"the date {date!r} is not a date such as 2026-05-04")
+    contents = _inputs(folder, analysis.campaign.digests, problems)
+    notes: tuple[str, ...] = ()
+    if notebooks is None:
+        notebooks, stale = series.executed(analysis.campaign)
+        notes = (f"the executed notebooks were left out: {'; '.join(stale)}",) if stale else ()
+    contents |= _notebooks(notebooks, problems)
+    if problems:
+        raise PublishError(tuple(problems))
+    if report_only:
+        contents, notes = {}, ("the report alone is in it: nobody can re-run that",)
+    results = report.results_of(analysis)
+    figures = {name: plots.svg(fig, name=name) for name, fig in plots.figures(analysis).items()}
+    page = report.render(results, figures)
+    contents["report.html"] = page.encode()
+    if not report_only:
+        contents[RESULTS] = report.as_json(results).encode()
+    if pdf:
+        contents["report.pdf"] = report.pdf(page)
+    readme = _REPORT_ALONE if report_only else _README
+    contents["README.txt"] = readme.format(results=RESULTS, manifest=MANIFEST, crate=CRATE).encode()
+    crate = _crate(contents, results, licence=licence.strip(), author=author.strip(), date=date)
+    contents[CRATE] = (json.dumps(crate, indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()
+    digests = {name: hashlib.sha256(data).hexdigest() for name, data in sorted(contents.items())}
+    contents[MANIFEST] = "".join(f"{digest}  {name}\n" for name, digest in digests.items()).encode()
+    _write(bundle, contents)
+    return Bundle(bundle, hashlib.sha256(bundle.read_bytes()).hexdigest(), digests, notes)
+
+
+def _inputs(folder: Path, digests: Mapping[str, str], problems: list[str]) -> dict[str, bytes]:
+    """The bytes of every file that the analysis read, the very ones."""
+    contents = {}
+    for name, digest in digests.items():
+        path = folder / name
+        try:
+            data = path.read_bytes()
+        except OSError as error:
+            problems.append(f"{path}: cannot be read ({error.strerror}); it was when the campaign was analysed")
+            continue
+        if hashlib.sha256(data).hexdigest() != digest:
+            problems.append(f"{path}: has changed since it was analysed; analyse the campaign again")
+        contents[INPUTS + name] = data
+    return contents
+
+
+def _notebooks(paths: Iterable[str | Path], problems: list[str]) -> dict[str, bytes]:
+    contents = {}
+    for path in map(Path, paths):
+        name = f"notebooks/{path.name}"
+        if name in contents:
+            problems.append(f"{path}: there is another notebook of that name")
+        try:
+            data = path.read_bytes()
+            cells = json.loads(data)["cells"]
+            code = [cell for cell in cells if cell["cell_type"] == "code" and "".join(cell["source"]).strip()]
+            if any(cell["execution_count"] is None for cell in code):
+                problems.append(f"{path}: has cells that were not run; run it, or leave it out")
+        except OSError as error:
+            problems.append(f"{path}: cannot be read ({error.strerror})")
+            continue
+        except (ValueError, KeyError, TypeError):
+            problems.append(f"{path}: is not a notebook")
+            continue
+        contents[name] = data
+    return contents
+
+
+def _crate(
+    contents: Mapping[str, bytes], results: Mapping[str, Any], *, licence: str, author: str, date: str
+) -> dict[str, Any]:
+    """RO-Crate 1.1 metadata, by the rocrate library, with every id and date fixed."""
+    from rocrate.model.contextentity import ContextEntity
+    from rocrate.model.person import Person
+    from rocrate.rocrate import ROCrate
+
+    crate, campaign = ROCrate(version="1.1"), results["campaign"]
+    root = crate.root_dataset
+
+    def add(id: str, kind: str, name: str, **more: str) -> ContextEntity:
+        return crate.add(ContextEntity(crate, id, properties={"@type": kind, "name": name, **more}))
+
+    person = crate.add(Person(crate, "#author", properties={"name": author}))
+    if laboratory := campaign["report"].get("laboratory"):
+        person["affiliation"] = root["publisher"] = add("#laboratory", "Organization", str(laboratory))
+    address = licence if licence.startswith(("https://", "http://")) else "#licence"
+    terms = add(address, "CreativeWork", licence)
+    software = add("#cordlab", "SoftwareApplication", "cordlab", version=results["cordlab"])
+    for name, data in sorted(contents.items()):
+        kind = _KINDS.get(Path(name).suffix) or mimetypes.types_map.get(Path(name).suffix, "text/plain")
+        properties = {"name": name, "contentSize": str(len(data)), "encodingFormat": kind}
+        crate.add_file(dest_path=name, properties=properties)
+    number = report.report_number(results)
+    root["name"] = campaign["title"]
+    root["description"] = f"Drop tests on batch {campaign['batch']}: inputs, decisions, results and report {number}"
+    root["datePublished"], root["license"], root["author"], root["mentions"] = date, terms, person, software
+    return crate.metadata.generate()
+
+
+def _write(bundle: Path, contents: Mapping[str, bytes]) -> None:
+    """Write the zip beside its place first, so that a failure leaves what was there."""
+    made = bundle.with_name(f".{bundle.name}.part")
+    try:
+        with zipfile.ZipFile(made, "w") as archive:
+            for name, data in sorted(contents.items()):
+                entry = zipfile.ZipInfo(name, _EPOCH)
+                entry.create_system, entry.external_attr = 3, 0o100644 << 16  # as made on Unix, whatever this is
+                archive.writestr(entry, data, zipfile.ZIP_DEFLATED, compresslevel=9)
+        os.replace(made, bundle)
+    finally:
+        made.unlink(missing_ok=True)

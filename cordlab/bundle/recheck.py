@@ -1,0 +1,164 @@
+"""A published bundle re-run: its files against their checksums, its numbers against an analysis made anew.
+
+Nothing of the bundle is run and nothing unpickled: only the inputs are read, as any campaign is.
+"""
+
+import hashlib
+import json
+import re
+import tempfile
+import zipfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from cordlab.analysis import analyse
+from cordlab.bundle.compare import Comparison, compare, headlines
+from cordlab.bundle.publish import INPUTS
+from cordlab.bundle.unpack import BundleError, unpack
+from cordlab.campaign.campaign import CampaignError, read_campaign
+from cordlab.progress import Progress, unwatched
+from cordlab.report.page import results_of
+from cordlab.report.results_folder import MANIFEST, RESULTS
+
+__all__ = ["BundleError", "Recheck", "Versus", "compare", "read_results", "recheck", "versus"]
+
+
+@dataclass(frozen=True)
+class Recheck:
+    """What a bundle turned out to be.
+
+    altered : files that are not what the manifest says, one message each
+    comparison : the published numbers against those of the analysis made anew; None where it could not be made
+    problems : why it could not
+    """
+
+    altered: tuple[str, ...]
+    comparison: Comparison | None
+    problems: tuple[str, ...]
+
+    @property
+    def agrees(self) -> bool:
+        return not self.altered and self.comparison is not None and self.comparison.agrees
+
+    def summary(self) -> str:
+        head = "the bundle agrees with its inputs" if self.agrees else "THE BUNDLE DIFFERS"
+        files = [f"altered: {message}" for message in self.altered] or ["every file is as the manifest says"]
+        rest = [self.comparison.summary()] if self.comparison else [f"not re-run: {text}" for text in self.problems]
+        return "\n".join([head, *files, *rest])
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "agrees": self.agrees,
+            "altered": list(self.altered),
+            "problems": list(self.problems),
+            "comparison": self.comparison and self.comparison.to_dict(),
+        }
+
+
+def recheck(bundle: str | Path, *, progress: Progress = unwatched) -> Recheck:
+    """Check the files of a bundle, run its analysis again with this cordlab, and compare every number.
+
+    progress : as for `analyse`. Raises BundleError where the zip is refused, or is no bundle.
+    """
+    with tempfile.TemporaryDirectory(prefix="cordlab-recheck-") as place:
+        altered, published = _opened(bundle, Path(place))
+        try:
+            campaign = read_campaign(Path(place) / INPUTS)
+            new = json.loads(json.dumps(results_of(analyse(campaign, progress=progress))))
+        except CampaignError as error:
+            return Recheck(altered, None, error.problems)
+        return Recheck(altered, compare(published, new), ())
+
+
+@dataclass(frozen=True)
+class Versus:
+    """Two published analyses side by side: what is not as it was published, what changed in words, and every value."""
+
+    altered: tuple[str, ...]
+    headlines: tuple[str, ...]
+    comparison: Comparison
+
+    @property
+    def agrees(self) -> bool:
+        return not self.altered and self.comparison.agrees
+
+    def summary(self) -> str:
+        files = [f"altered: {message}" for message in self.altered]
+        return "\n".join([*files, *self.headlines, self.comparison.summary()])
+
+    def to_dict(self) -> dict[str, Any]:
+        told = {"altered": list(self.altered), "headlines": list(self.headlines)}
+        return {"agrees": self.agrees, **told, "comparison": self.comparison.to_dict()}
+
+
+def versus(first: str | Path, second: str | Path) -> Versus:
+    """Two published analyses compared, such as those of one batch at two dates: bundles, or a results.json each.
+
+    Nothing is run again. Raises BundleError where one of them is refused.
+    """
+    altered, results = [], []
+    for path in map(Path, (first, second)):
+        with tempfile.TemporaryDirectory(prefix="cordlab-versus-") as place:
+            found, told = _opened(path, Path(place)) if zipfile.is_zipfile(path) else ((), read_results(path))
+        altered += [f"{path.name}: {message}" for message in found]
+        results.append(told)
+    return Versus(tuple(altered), headlines(*results), compare(*results))
+
+
+def _opened(bundle: str | Path, folder: Path) -> tuple[tuple[str, ...], dict[str, Any]]:
+    """Unpack a bundle into `folder`: which files are not as the manifest says, and its results. Raises BundleError."""
+    names = unpack(bundle, folder)
+    altered = _altered(folder, names)
+    if RESULTS not in names and "report.html" in names:
+        held = altered or ("its files are as the manifest says",)
+        raise BundleError(("the report alone was published: there are no inputs to analyse again", *held))
+    return altered, read_results(folder / RESULTS)
+
+
+def read_results(path: str | Path) -> dict[str, Any]:
+    """results.json of an analysis, of this cordlab or of one that wrote the same keys. Raises BundleError."""
+    path = Path(path)
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"), parse_constant=_refuse)
+    except OSError as error:
+        raise BundleError((f"{path.name}: cannot be read ({error.strerror})",)) from error
+    except (ValueError, RecursionError) as error:
+        raise BundleError((f"{path.name}: is not the JSON of an analysis ({error})",)) from error
+    needed = {"cordlab": str, "campaign": dict, "predictions": list, "rating": dict}
+    for key, kind in needed.items():
+        if not isinstance(found, dict) or not isinstance(found.get(key), kind):
+            raise BundleError((f"{path.name}: has no '{key}'; it is not the results of an analysis",))
+    return found
+
+
+def _refuse(constant: str) -> Any:
+    raise ValueError(f"{constant} is not a number that an analysis writes")
+
+
+def _altered(folder: Path, names: list[str]) -> tuple[str, ...]:
+    """Every file against the manifest. Raises BundleError where there is no manifest that can be read."""
+    if MANIFEST not in names:
+        raise BundleError((f"there is no {MANIFEST} in it: it is not a bundle, or not a whole one",))
+    listed: dict[str, str] = {}
+    lines = (folder / MANIFEST).read_text(encoding="utf-8", errors="replace").splitlines()
+    for number, line in enumerate(lines, start=1):
+        match = re.fullmatch(r"([0-9a-f]{64})  (.+)", line)
+        if match is None:
+            raise BundleError((f"{MANIFEST}, row {number}: is not a SHA-256 and a file name",))
+        listed[match[2]] = match[1]
+    found = []
+    for name in names:
+        if name == MANIFEST:
+            continue
+        if name not in listed:
+            found.append(f"{name} is not in the manifest")
+        elif _digest(folder / name) != listed[name]:
+            found.append(f"{name} is not the file that was published")
+    found += [f"{name} is missing" for name in listed if name not in names]
+    return tuple(found)
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -1,0 +1,367 @@
+"""A campaign: the folder that a test engineer keeps, read whole and checked, or refused with every problem at once."""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from hashlib import sha256
+from math import nan
+from pathlib import Path, PureWindowsPath
+from typing import Any
+
+import numpy as np
+
+from cordlab.campaign.checks import check_cords, check_drops, check_names
+from cordlab.campaign.decisions import LEFT_OUT, NOTHING, Decisions, read_decisions
+from cordlab.campaign.files import CampaignError, Folder, nearest, offer
+from cordlab.campaign.loggers import Record, parse_record
+from cordlab.campaign.plan import FILE as MAKER_CURVE
+from cordlab.campaign.plan import MakersCurve, read_makers_curve
+from cordlab.campaign.settings import Criteria, Decision, Plan, Rig, Site, read_settings
+from cordlab.campaign.tables import ANY, Column, Header, Table, one_of, read_table, whole
+from cordlab.progress import Progress, unwatched
+from cordlab.units import Measured, UnitError, check_unit, convert
+
+
+@dataclass(frozen=True)
+class CordEntry:
+    """A cord of the batch: slack length, measured lying and unloaded [m], mass [kg], jumps before the campaign."""
+
+    cord: str
+    slack_length: Measured
+    mass: Measured
+    jumps: int
+
+
+@dataclass(frozen=True)
+class DropEntry:
+    """A drop as noted by hand.
+
+    mass : everything hung below the cord's end  [kg]
+    jumps : the cord's count before this drop
+    temperature : [degC], nan where it was not noted
+    rest : since that cord's previous drop  [s], nan where it was not noted
+    use : "fit", "check" (held back from the fit) or "wear"; "left out" where it was left out by hand
+    lowest_point : below the tie point, measured on its own, or None  [m]
+    record : file name in records/, or None
+    noted_use : the use that drops.csv gives it, whatever was settled by hand
+    """
+
+    drop: str
+    cord: str
+    mass: Measured
+    jumps: int
+    temperature: float
+    rest: float
+    use: str
+    lowest_point: Measured | None
+    record: str | None
+    noted_use: str
+
+
+@dataclass(frozen=True)
+class CalibrationTable:
+    """References against readings of one sensor, arrays of one length.
+
+    channel : "force" or "distance"
+    run : label of each run
+    reference, u_reference : [quantity_unit], N or m
+    reading : [reading_unit]
+    """
+
+    channel: str
+    run: np.ndarray
+    reference: np.ndarray
+    u_reference: np.ndarray
+    reading: np.ndarray
+    quantity_unit: str
+    reading_unit: str
+
+
+@dataclass(frozen=True)
+class BreakEntry:
+    """A cord of the lot broken on a test machine: breaking load [N]; end loops None where nothing is said of them."""
+
+    cord: str
+    breaking_load: float
+    remark: str
+    end_loops: bool | None = None
+
+
+@dataclass(frozen=True)
+class Campaign:
+    """A campaign that was read and found sound; cords, drops and breaks by name, however their rows were ordered.
+
+    calibration : channel ("force", "distance") → table, for the channels that the records have
+    viscosity : of the cord's material, where it is given  [N·s]
+    report : what a test report says beside its results, as far as it is given
+    digests : name of each input file → SHA-256 of its bytes
+    sha256 : of all input files, their names and bytes
+    notes : files of the folder that are not read
+    plan, makers_curve : of a test day: its masses and limits; the curve that is assumed before the first drop
+    by_hand : decisions.toml, already in force: drops left out have the use "left out"
+    """
+
+    folder: Path
+    title: str
+    batch: str
+    rig: Rig
+    site: Site
+    criteria: Criteria
+    decision: Decision
+    viscosity: Measured | None
+    report: dict[str, str]
+    cords: tuple[CordEntry, ...]
+    drops: tuple[DropEntry, ...]
+    calibration: dict[str, CalibrationTable]
+    breaks: tuple[BreakEntry, ...]
+    digests: dict[str, str]
+    sha256: str
+    notes: tuple[str, ...]
+    plan: Plan | None = None
+    makers_curve: MakersCurve | None = None
+    by_hand: Decisions = NOTHING
+
+    def as_noted(self) -> "Campaign":
+        """The campaign without what was settled by hand."""
+        drops = tuple(replace(entry, use=entry.noted_use) for entry in self.drops)
+        return replace(self, drops=drops, by_hand=NOTHING)
+
+    @property
+    def uses(self) -> dict[str, int]:
+        """How many drops there are of each use."""
+        return {use: sum(drop.use == use for drop in self.drops) for use in ("fit", "check", "wear", LEFT_OUT)}
+
+    @property
+    def lowest_break(self) -> Measured | None:
+        """Of the break tests, taken as exact; None without any  [N]"""
+        return Measured(min(entry.breaking_load for entry in self.breaks)) if self.breaks else None
+
+    def cord(self, name: str) -> CordEntry:
+        """The cord of that name. Raises KeyError."""
+        return {cord.cord: cord for cord in self.cords}[name]
+
+    def read_record(self, entry: DropEntry) -> Record:
+        """The raw record of a drop, read anew each time, in the reading units of the calibration.
+
+        Raises CampaignError where the file is not the one that was checked when the campaign was read.
+        """
+        name = f"records/{entry.record}"
+        folder = Folder(self.folder)
+        data = folder.read(name)
+        if data is not None and folder.digests[name] != self.digests[name]:
+            folder.problem(name, "has changed since the campaign was read; read the campaign again")
+        parsed = parse_record(folder, name, data) if data is not None and not folder.problems else None
+        if parsed is None or folder.problems:
+            raise CampaignError(tuple(folder.problems))
+        header, record = parsed
+        readings = {
+            channel: convert(getattr(record, channel), header.places[channel].unit, table.reading_unit)
+            for channel, table in self.calibration.items()
+            if channel in header.places
+        }
+        return Record(record.time, readings["force"], readings.get("distance"))
+
+
+SENSORS = {"force": "N", "distance": "m"}
+OPTIONAL = ("breaks.csv", "jumps.csv", "decisions.toml", "pulls.csv", MAKER_CURVE)
+CORDS = (
+    Column("cord"),
+    Column("slack length", "m", above=0, uncertain=True),
+    Column("cord mass", "kg", above=0, uncertain=True),
+    Column("jumps", read=whole),
+)
+DROPS = (
+    Column("drop"),
+    Column("cord"),
+    Column("mass", "kg", above=0, uncertain=True),
+    Column("jumps", read=whole),
+    Column("temperature", "degC", required=False, may_be_blank=True, at_least=-273.15),
+    Column("rest", "s", required=False, may_be_blank=True, at_least=0),
+    Column("use", read=one_of("fit", "check", "wear")),
+    Column("lowest point", "m", required=False, may_be_blank=True, above=0, uncertain=True),
+    Column("record", required=False, may_be_blank=True),
+)
+BREAKS = (
+    Column("cord"),
+    Column("breaking load", "N", above=0),
+    Column("remark", required=False, may_be_blank=True),
+    Column("end loops", read=one_of("yes", "no"), required=False, may_be_blank=True),
+)
+
+
+def read_campaign(
+    folder: str | Path, *, instead: Mapping[str, bytes] | None = None, progress: Progress = unwatched
+) -> Campaign:
+    """The campaign in `folder`, every file of it checked, records included.
+
+    instead : name → bytes taken for that file's, to see whether the campaign would be sound with them
+    progress : told of the drops whose records are read, see `progress.Progress`
+    Raises CampaignError, whose `problems` name file, row and column of everything that is wrong.
+    """
+    files = Folder(Path(folder), instead)
+    if not files.path.is_dir():
+        raise CampaignError((f"{folder}: there is no such folder",))
+    settings = read_settings(files)
+    cords = read_table(files, "cords.csv", CORDS)
+    drops = read_table(files, "drops.csv", DROPS, may_be_empty=settings is not None and settings.plan is not None)
+    makers_curve = read_makers_curve(files)
+    breaks = read_table(files, "breaks.csv", BREAKS) if files.has("breaks.csv") else None
+    headers, spans = _read_records(files, drops, progress)
+    calibration = _read_calibration(files, headers)
+    if cords:
+        check_cords(files, cords, settings)
+    if drops:
+        check_drops(files, drops, cords, settings, headers)
+    if breaks:
+        check_names(files, breaks, "cord")
+    elif settings and settings.criteria.design_breaking_load is None and not files.has("breaks.csv"):
+        files.problem("campaign.toml, [criteria]", "'design_breaking_load' is missing, and there is no breaks.csv")
+    by_hand = read_decisions(files, drops, cords, spans)
+    for name in optional_inputs(files):
+        if name not in files.digests:
+            files.read(name)  # by the steps that use them; part of the hash
+    if files.problems or settings is None or cords is None or drops is None:
+        raise CampaignError(tuple(files.problems))
+    return Campaign(
+        folder=files.path,
+        title=settings.title,
+        batch=settings.batch,
+        rig=settings.rig,
+        site=settings.site,
+        criteria=settings.criteria,
+        decision=settings.decision,
+        viscosity=settings.cord.viscosity,
+        report={name: text for name, text in vars(settings.report).items() if text is not None},
+        cords=tuple(_cord_entry(row) for row in _by_name(cords, "cord")),
+        drops=tuple(_drop_entry(row, by_hand) for row in _by_name(drops, "drop")),
+        calibration={channel: _calibration_table(channel, table) for channel, table in calibration.items()},
+        breaks=tuple(_break_entry(row) for row in _by_name(breaks, "cord")) if breaks else (),
+        digests=files.digests,
+        sha256=_hash(files.digests),
+        notes=tuple(f"{name} is not read" for name in _unread(files)),
+        plan=settings.plan,
+        makers_curve=makers_curve,
+        by_hand=by_hand,
+    )
+
+
+def _by_name(table: Table, key: str) -> list[dict[str, Any]]:
+    """The rows, A2 before A10. Their order in the file is free, and random draws run over them: they get one order."""
+
+    def place(row: dict[str, Any]) -> tuple[str, ...]:
+        return *(part.zfill(20) if part.isdigit() else part for part in re.split(r"([0-9]+)", row[key])), row[key]
+
+    return sorted((row for _, row in table.rows()), key=place)
+
+
+def _measured(row: dict[str, Any], key: str) -> Measured:
+    return Measured(row[key], row.get(f"u({key})") or 0.0)
+
+
+def _cord_entry(row: dict[str, Any]) -> CordEntry:
+    return CordEntry(row["cord"], _measured(row, "slack length"), _measured(row, "cord mass"), row["jumps"])
+
+
+def _drop_entry(row: dict[str, Any], by_hand: Decisions) -> DropEntry:
+    return DropEntry(
+        drop=row["drop"],
+        cord=row["cord"],
+        mass=_measured(row, "mass"),
+        jumps=row["jumps"],
+        temperature=nan if row["temperature"] is None else row["temperature"],
+        rest=nan if row["rest"] is None else row["rest"],
+        use=LEFT_OUT if by_hand.leaving_out(row["drop"], row["cord"]) else row["use"],
+        lowest_point=None if row["lowest point"] is None else _measured(row, "lowest point"),
+        record=row["record"],
+        noted_use=row["use"],
+    )
+
+
+def _break_entry(row: dict[str, Any]) -> BreakEntry:
+    loops = row["end loops"]
+    return BreakEntry(row["cord"], row["breaking load"], row["remark"] or "", None if loops is None else loops == "yes")
+
+
+def _calibration_table(channel: str, table: Table) -> CalibrationTable:
+    values = {key: np.array(column) for key, column in table.values.items()}
+    values.setdefault("u(reference)", np.zeros(len(table.lines)))
+    order = np.lexsort([values[key] for key in ("u(reference)", "reading", "reference", "run")])
+    return CalibrationTable(
+        channel=channel,
+        run=values["run"][order],
+        reference=values["reference"][order],
+        u_reference=values["u(reference)"][order],
+        reading=values["reading"][order],
+        quantity_unit=SENSORS[channel],
+        reading_unit=table.header.places["reading"].unit,
+    )
+
+
+def _read_records(
+    files: Folder, drops: Table | None, progress: Progress
+) -> tuple[dict[int, Header], dict[str, tuple[float, float]]]:
+    """Row of drops.csv → header of its record; drop → its first and last time [s]; of sound records."""
+    headers: dict[int, Header] = {}
+    spans: dict[str, tuple[float, float]] = {}
+    first_row: dict[str, int] = {}  # of a record's bytes
+    rows = list(drops.rows()) if drops else []
+    for number, row in progress(rows, desc="reading", unit="drop"):
+        name = row["record"]
+        if name is None or drops is None:
+            continue
+        where, path = drops.where(number, "record"), f"records/{name}"
+        if PureWindowsPath(name).name != name or name == "..":
+            files.problem(where, f"'{name}' is a path; write the name of a file in records/")
+        elif not files.has(path):
+            near = offer(nearest(name, files.names("records")), "; leave the cell blank where there is none")
+            files.problem(where, f"there is no file {path}{near}")
+        elif (data := files.read(path)) is not None:
+            if (other := first_row.setdefault(files.digests[path], number)) != number:
+                files.problem(where, f"'{name}' is the record of row {drops.lines[other]} too; each drop has its own")
+            elif parsed := parse_record(files, path, data):
+                headers[number] = parsed[0]
+                spans[row["drop"]] = float(parsed[1].time[0]), float(parsed[1].time[-1])
+    return headers, spans
+
+
+def _read_calibration(files: Folder, headers: dict[int, Header]) -> dict[str, Table]:
+    """The calibration of each channel, checked against the records that need it."""
+    tables = {}
+    for channel, unit in SENSORS.items():
+        name = f"calibration/{channel}.csv"
+        users = [header for header in headers.values() if channel in header.places]
+        if not users and not files.has(name):
+            continue
+        columns = (Column("run"), Column("reference", unit, uncertain=True), Column("reading", ANY))
+        table = read_table(files, name, columns)
+        if table is None or "reading" not in table.header.places:
+            continue
+        tables[channel] = table
+        if len({reading for reading in table.values["reading"] if reading is not None}) < 3:
+            files.problem(name, "has fewer than 3 different readings, too few to show whether the sensor is straight")
+        reading = table.header.places["reading"]
+        for header in users:
+            try:
+                check_unit(header.places[channel].unit, reading.unit)
+            except UnitError as error:
+                files.problem(header.where(header.line, channel), f"does not go with {name}: {error}")
+    return tables
+
+
+def optional_inputs(files: Folder) -> list[str]:
+    """Files that count as input where they are there: calibrations, breaks, jump log, decisions taken, slow pulls."""
+    names = (*(f"calibration/{channel}.csv" for channel in SENSORS), *OPTIONAL)
+    return [name for name in names if files.has(name)] + [f"pulls/{name}" for name in files.names("pulls")]
+
+
+def _unread(files: Folder) -> list[str]:
+    """Files that no step reads, hidden ones not counted."""
+    folders = ("calibration", "records", "pulls")
+    found = {name for name in files.names("") if name not in (*folders, "results")}
+    found |= {f"{inner}/{name}" for inner in folders for name in files.names(inner)}
+    return sorted(found - files.digests.keys())
+
+
+def _hash(digests: dict[str, str]) -> str:
+    """SHA-256 of the list that `sha256sum` prints for the files, sorted by name."""
+    return sha256("".join(f"{digests[name]}  {name}\n" for name in sorted(digests)).encode()).hexdigest()

@@ -1,0 +1,90 @@
+"""The record of one drop as a logger wrote it: read fast, and slowly only to place what is wrong."""
+
+import io
+from dataclasses import dataclass
+
+import numpy as np
+
+from cordlab.campaign.files import Folder
+from cordlab.campaign.tables import ANY, Column, Header, read_header, read_rows, report
+from cordlab.units import convert
+
+COLUMNS = (Column("time", "s"), Column("force", ANY), Column("distance", ANY, required=False))
+FEWEST_ROWS = 20  # fewer samples show no drop
+
+
+@dataclass(frozen=True)
+class Record:
+    """The raw record of one drop, arrays of one length.
+
+    time : strictly increasing  [s]
+    force, distance : readings of the sensors; distance is None where the logger had no such channel
+    """
+
+    time: np.ndarray
+    force: np.ndarray
+    distance: np.ndarray | None
+
+
+def parse_record(folder: Folder, name: str, data: bytes) -> tuple[Header, Record] | None:
+    """The record in `data`, the bytes of the file `name`, in the units of its header; None, with problems noted."""
+    known = len(folder.problems)
+    content = folder.decode(name, data)
+    header = content and read_header(folder, name, content, COLUMNS)
+    if not content or not header:
+        return None
+    columns = _read_fast(data, header) if len(folder.problems) == known else None
+    if columns is None:
+        columns = _read_slowly(folder, header, content)
+    if columns is None or len(folder.problems) > known:
+        return None
+    return header, Record(columns["time"], columns["force"], columns.get("distance"))
+
+
+def _read_fast(data: bytes, header: Header) -> dict[str, np.ndarray] | None:
+    """The columns by pandas' C reader; None where anything is wrong with them: it doesn't say where."""
+    import pandas as pd  # over a second: only where there are records
+
+    decimal = "." if header.delimiter == "," or b"," not in data else ","
+    try:
+        frame = pd.read_csv(
+            io.BytesIO(data),
+            sep=header.delimiter,
+            decimal=decimal,
+            header=None,
+            skiprows=header.line,
+            skipinitialspace=True,
+            dtype=dict.fromkeys(range(header.width), float),
+            na_filter=False,
+            engine="c",
+            low_memory=False,
+        )
+    except ValueError:
+        return None
+    # without names given, the first row sets the width: pandas would drop what is beyond the names without a word
+    beyond = frame.iloc[:, header.width :]
+    if frame.shape[1] < header.width or not (beyond == "").all(axis=None):
+        return None
+    if not np.isfinite(frame.iloc[:, : header.width].to_numpy()).all():
+        return None
+    columns = {key: frame[place.index].to_numpy(copy=True) for key, place in header.places.items()}
+    columns["time"] = convert(columns["time"], header.places["time"].unit, "s")
+    return columns if len(frame) >= FEWEST_ROWS and np.all(np.diff(columns["time"]) > 0) else None
+
+
+def _read_slowly(folder: Folder, header: Header, content: str) -> dict[str, np.ndarray] | None:
+    """The columns cell by cell, with each problem placed; None where there is one."""
+    known = len(folder.problems)
+    table = read_rows(folder, header, content, COLUMNS)
+    if len(folder.problems) > known or "time" not in header.places:
+        return None
+    time = np.array(table.values["time"])
+    if len(time) < FEWEST_ROWS:
+        folder.problem(header.name, f"has {len(time)} rows; a drop needs at least {FEWEST_ROWS}")
+    found = []
+    for row in (np.flatnonzero(np.diff(time) <= 0) + 1).tolist():
+        before = f"{time[row - 1]:.10g} s in row {table.lines[row - 1]}"
+        place = table.lines[row], header.places["time"].index
+        found.append((*place, f"{time[row]:.10g} s does not come after {before}"))
+    report(folder, header, found, rest="times do not come after the one before")
+    return None if len(folder.problems) > known else {key: np.array(table.values[key]) for key in header.places}

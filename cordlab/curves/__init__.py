@@ -1,0 +1,1 @@
+"""Which curve? Force–elongation models, one fitted curve."""

@@ -1,0 +1,1 @@
+"""How sure is the next drop?"""

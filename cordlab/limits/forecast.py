@@ -1,0 +1,122 @@
+"""A forecast: draws of the next drop at a site, and its one-sided limits."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from cordlab.batch.anchor import Anchors, SetUp, WaveEffect
+from cordlab.mechanics.predict import predict_drop
+from cordlab.statistics.propagation import quantile
+from cordlab.statistics.scatter import Level
+
+DANGER = {"lowest_point": "upper", "clearance": "lower", "g": "upper", "peak_load": "upper", "stretch_ratio": "upper"}
+"""On which side each quantity is dangerous; the limit is one-sided there."""
+
+
+HALF = 0.6827  # of a normal law lies within one standard deviation
+
+
+def spread_of(draws: np.ndarray) -> np.ndarray:
+    """Standard uncertainty from draws, as half the central 68.27 % of them; inf where a draw that far out is.  (...)
+
+    For a normal law it is the standard deviation. With few cords draws follow Student's t, whose standard deviation is
+    far wider than what it does most of the time, or is not defined at all (below 3 degrees of freedom).
+    """
+    low, high = (quantile(draws, (1 + sign * HALF) / 2, side) for sign, side in ((-1, "lower"), (1, "upper")))
+    with np.errstate(invalid="ignore"):
+        return np.nan_to_num((high - low) / 2, nan=np.inf, posinf=np.inf)
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """The next drop at a site: draws, their limits, and estimates; masses are the rider's.
+
+    masses, hung : rider mass, and rider plus gear  [kg]  (n_mass,)
+    estimates : quantity → (n_mass,), with every input at its estimate
+    draws : quantity → (n_mass, n_draws): the next drop, everything uncertain drawn; infinite draws (no lowest point)
+        are kept
+    content : quantity → (n_mass, n_draws): the value that the share `probability` of drops stays within, its doubt
+        drawn;
+        None for prediction limits
+    u : quantity → (n_mass,), the standard uncertainty of the next drop
+    dof : effective degrees of freedom of the scatter  (n_mass,)
+    """
+
+    masses: np.ndarray
+    hung: np.ndarray
+    site: Any
+    limit_kind: str
+    probability: float
+    confidence: float
+    cord: str | None
+    estimates: dict[str, np.ndarray]
+    draws: dict[str, np.ndarray]
+    content: dict[str, np.ndarray] | None
+    u: dict[str, np.ndarray]
+    dof: np.ndarray
+    n_cords: int
+    learned: Anchors
+    level: Level
+    waves: WaveEffect | None
+    seed: int
+    notes: tuple[str, ...]
+
+    def estimate(self, quantity: str) -> np.ndarray:
+        return self.estimates[quantity]
+
+    def limit(self, quantity: str) -> np.ndarray:
+        """One-sided limit of a quantity of `DANGER`, on its dangerous side.  (n_mass,)"""
+        side = DANGER[quantity]
+        if self.content is None:
+            return self.prediction_limit(quantity, self.probability)
+        return quantile(self.content[quantity], self.confidence if side == "upper" else 1 - self.confidence, side)
+
+    def prediction_limit(self, quantity: str, probability: float) -> np.ndarray:
+        """The prediction limit, whichever kind of limit the forecast is for.  (n_mass,)"""
+        side = DANGER[quantity]
+        return quantile(self.draws[quantity], probability if side == "upper" else 1 - probability, side)
+
+    def violation(self, quantity: str, criterion: float) -> np.ndarray:
+        """Probability that the next drop violates a criterion (JCGM 106 7.2), from the draws.  (n_mass,)"""
+        x = self.draws[quantity]
+        return (x > criterion).mean(-1) if DANGER[quantity] == "upper" else (x < criterion).mean(-1)
+
+    def by_waves(self, masses: np.ndarray) -> list[dict[str, float] | None]:
+        """What stretch waves change in the estimates at rider masses (n,) [kg]; None without waves, or not drawn.
+
+        A dict a mass: lowest point with waves less that of the evenly strained cord with the same curve, `lowest_point`
+        [m] (0 where the curve was found from lowest points, and holds it); greatest g and load at the tie point over
+        the even cord's, `g` and `peak_load`; and when all three come, from the release, `time_…` [s].
+        """
+        found: list[dict[str, float] | None] = [None] * len(masses)
+        inside = np.flatnonzero((masses >= self.masses[0] - 1e-9) & (masses <= self.masses[-1] + 1e-9))
+        if self.waves is None or not inside.size:
+            return found
+        hung = np.interp(masses[inside], self.masses, self.hung)
+        y, stiffness = np.interp(hung, self.hung, self.level.mean[0]), self.waves.at(hung, "stiffness")[0]
+        curve = self.learned.shapes[0].take(np.zeros(2 * hung.size, int), np.exp([*y, *(y + stiffness)]))
+        inputs: dict[str, Any] = {**self.learned.batch, **SetUp.of(self.site).values()}
+        drops = predict_drop(curve, mass=np.tile(hung, 2), **inputs)
+        low, g, tie = (np.reshape(value, (2, -1)) for value in (drops.lowest_point, drops.g, drops.tie_load))
+        columns = {
+            "lowest_point": low[1] - low[0],
+            "g": g[1] / g[0] * np.exp(self.waves.at(hung, "lower")[0]),
+            "peak_load": tie[1] / tie[0] * np.exp(self.waves.at(hung, "tie")[0]),
+        }
+        columns |= dict(zip(("time_lowest_point", "time_g", "time_peak_load"), self.waves.times_at(hung), strict=True))
+        for i, k in enumerate(inside):
+            found[k] = {name: float(value[i]) for name, value in columns.items()}
+        return found
+
+    @property
+    def label(self) -> str:
+        """What the limits promise, for a caption."""
+        whose = f"cord {self.cord}" if self.cord else "another cord of the batch"
+        n = f"{self.n_cords} cord{'s' if self.n_cords != 1 else ''}"
+        if self.content is None:
+            return f"{100 * self.probability:g} % prediction limit for the next drop of {whose}, from {n}"
+        return (
+            f"tolerance limit: {100 * self.probability:g} % of drops of {whose} within it, "
+            f"with {100 * self.confidence:g} % confidence, from {n}"
+        )

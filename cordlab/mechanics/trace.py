@@ -1,0 +1,337 @@
+"""The motion of one drop in time, through its bounces: for drawing beside a record, for rebound and slack phases."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+from scipy.integrate import solve_ivp
+from scipy.interpolate import CubicHermiteSpline
+
+from cordlab.curves.registry import Curve
+from cordlab.mechanics.setup import Array, Setup, spread_out
+from cordlab.mechanics.uniform import broadcast_draws, take_draws
+from cordlab.mechanics.waves import ELEMENTS, Chain, check_waves
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+TOLERANCE = 1e-10
+
+
+@dataclass(frozen=True)
+class Trace:
+    """A drop in time, one value a sample; time 0 is the release.
+
+    time : [s]
+    position : of the cord's lower end, below the undisturbed tie point  [m]
+    speed : downwards  [m/s]
+    tie_load, lower_load : tension at the tie point and at the cord's lower end  [N]
+    stretch_ratio : of the whole cord, 1 while it is slack
+    turns : (time, position) of every lowest and highest point, lowest first, shape (n, 2)
+    slack_phases : (start, end) of every time that the cord is slack after the first stretch, shape (n, 2); an end of
+        inf was not seen  [s]
+    mechanics : "even": kinetic energy goes on when the slack ends, and the speed steps from M to M + m/3; "waves": the
+        speed goes on, and a wave runs up the cord. There is no unloading branch with waves: it is drawn from the one
+        turn of the whole cord at its lowest point, while waves turn every part of the cord again and again, and no
+        record says by how much each of these small loops loses. A cord that returns less energy than its viscosity
+        takes rebounds lower than such a trace, so take rebound and slack phases from "even" with `unloading`
+    """
+
+    time: Array
+    position: Array
+    speed: Array
+    tie_load: Array
+    lower_load: Array
+    stretch_ratio: Array
+    turns: Array
+    slack_phases: Array
+    mechanics: str
+
+    def summary(self) -> str:
+        """For people: the lowest point, the rebound, the loads, and when the cord is slack again."""
+        said = [f"{self.mechanics}: not yet at the lowest point"]
+        if len(self.turns):
+            (at, lowest), tops = self.turns[0], self.turns[1::2]
+            said = [f"{self.mechanics}: lowest point {lowest:.2f} m, {at:.2f} s after the release"]
+            if len(tops):
+                rise = lowest - tops[0, 1]
+                cause = "viscosity alone" if self.mechanics == "waves" else "the way back"
+                said.append(f"first rebound to {tops[0, 1]:.2f} m, {rise:.2f} m up (energy lost by {cause})")
+        loads = (("tie point", self.tie_load), ("lower end", self.lower_load))
+        said += [f"greatest load at the {end} {load.max():.0f} N at {self.time[np.argmax(load)]:.2f} s"
+                 for end, load in loads]  # fmt: skip
+        phases = [f"{a:.2f} to {b:.2f} s" if np.isfinite(b) else f"from {a:.2f} s" for a, b in self.slack_phases]
+        return "; ".join([*said, f"slack again {', '.join(phases)}" if phases else "never slack again"])
+
+    def to_dict(self) -> dict[str, Any]:
+        """Lists in SI; the end of a slack phase that was not seen is None."""
+        plain = {name: getattr(self, name).tolist() for name in (*_Piece._fields, "turns")}
+        phases = [[a, b if np.isfinite(b) else None] for a, b in self.slack_phases.tolist()]
+        return {"mechanics": self.mechanics, **plain, "slack_phases": phases}
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Place of the lower end in time, downwards, with its turns and slack phases."""
+        import matplotlib.pyplot as plt
+
+        ax = plt.subplots()[1] if ax is None else ax
+        ax.plot(self.time, self.position, label=self.mechanics)
+        ax.plot(*self.turns.T, "o")
+        for start, end in self.slack_phases:
+            ax.axvspan(start, min(end, self.time[-1]), alpha=0.1, label="_slack")
+        ax.set(xlabel="time [s]", ylabel="below the tie point [m]")
+        if not ax.yaxis_inverted():
+            ax.invert_yaxis()
+        ax.legend()
+        return ax
+
+
+class _Piece(NamedTuple):
+    """A stretch of the motion between two events, each array of one length."""
+
+    time: Array
+    position: Array
+    speed: Array
+    tie_load: Array
+    lower_load: Array
+    stretch_ratio: Array
+
+
+def trace_drop(
+    curve: Curve,
+    *,
+    mass: float,
+    slack_length: float,
+    cord_mass: float = 0.0,
+    drag_area: float = 0.0,
+    air_density: float = 1.2,
+    release_depth: float = 0.0,
+    compliance: float = 0.0,
+    gravity: float = 9.80665,
+    mechanics: str = "even",
+    viscosity: float = 0.0,
+    unloading: float = 0.0,
+    duration: float = 10.0,
+    quiet: float = 0.0,
+    rate: float = 1000.0,
+) -> Trace:
+    """Motion and loads of one drop, `rate` times a second from `quiet` [s] before the release to `duration` [s] after.
+
+    Numbers as in `predict_drop`. unloading is b of the force on the way back, F(λ) [1 − b (1 − (λ−1)/(λmax−1))], λmax
+    the stretch ratio at which it turned (see `unloading_for`). With mechanics="waves" the cord loses energy by its
+    viscosity [N·s] alone, and its rebound says nothing of a cord that loses more on the way back. Above the slack
+    length the cord hangs in a fold again.
+
+    Raises ValueError for arrays, for what `predict_drop` refuses, for a release beyond the slack length, and where the
+    cord locks up before the mass turns.
+    """
+    given = mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity
+    setup = Setup(*map(np.asarray, given))
+    if any(np.size(value) > 1 for value in (*vars(setup).values(), *curve.parameters.values(), curve.scale)):
+        raise ValueError("trace_drop shows one drop: give numbers, not arrays of draws")
+    if not setup.released_slack:
+        raise ValueError(f"release_depth: {release_depth:g} m is beyond the slack length {slack_length:g} m")
+    if not 0 <= unloading <= 1:
+        raise ValueError(f"unloading: {unloading:g} is not between 0 and 1")
+    time = np.arange(-round(quiet * rate), round(duration * rate) + 1) / rate
+    if mechanics == "waves":
+        if unloading:
+            raise ValueError("unloading: with mechanics='waves' the cord loses energy by its viscosity alone")
+        return trace_waves(setup, curve, np.asarray(float(viscosity)), [time])[0]
+    if mechanics != "even":
+        raise ValueError(f"mechanics: {mechanics!r} is not one of 'even', 'waves'")
+    motion = _Even(setup, curve, unloading)
+    whole = _joined(_before(setup, time[time < 0]), *motion.run(time[time >= 0]))
+    turns, slack = np.reshape(motion.turns, (-1, 2)), np.reshape(motion.slack_phases, (-1, 2))
+    return Trace(*whole, turns, slack, mechanics)
+
+
+def unloading_for(curve: Curve, stretch_ratio: float, energy_returned: float) -> float:
+    """b of `trace_drop` with which a stretch to `stretch_ratio` gives back the share `energy_returned` of its energy.
+
+    Raises ValueError where no b from 0 to 1 does: the force on the way back would be below 0.
+    """
+    nodes, weights = np.polynomial.legendre.leggauss(40)
+    share, force = (nodes + 1) / 2, curve.force(1 + (stretch_ratio - 1) * (nodes + 1) / 2)
+    unloading = float((1 - energy_returned) * (weights @ force) / (weights @ (force * (1 - share))))
+    if not 0 <= unloading <= 1:
+        raise ValueError(f"energy_returned: {energy_returned:g} needs b = {unloading:.2f}, which is not from 0 to 1")
+    return unloading
+
+
+def _before(setup: Setup, time: Array) -> _Piece:
+    """Held at the release point: half of the folded cord hangs on either side."""
+    still, depth, hanging = np.zeros(time.size), setup.release_depth, setup.cord_mass * setup.gravity / 2
+    share = depth / setup.slack_length
+    return _Piece(time, still + depth, still, still + hanging * (1 + share), still + hanging * (1 - share), still + 1)
+
+
+class _Even:
+    """The evenly strained cord and the folded one in turn, by scipy's DOP853 from event to event."""
+
+    def __init__(self, setup: Setup, curve: Curve, unloading: float) -> None:
+        self.setup, self.curve, self.unloading = setup, curve, unloading
+        self.M, self.m, self.L = float(setup.mass), float(setup.cord_mass), float(setup.slack_length)
+        self.g, self.c, self.C = float(setup.gravity), float(setup.drag), float(setup.compliance)
+        self.reached, self.back = np.inf, False
+        self.turns: list[tuple[float, float]] = []
+        self.slack_phases: list[tuple[float, float]] = []
+
+    def cord_stretch(self, stretch: Array) -> Array:
+        """The cord's own part of a stretch of cord and rig together [m]."""
+        x = np.maximum(stretch, 0.0)
+        for _ in range(20 if self.C else 0):
+            ratio = 1 + x / self.L
+            off = x + self.C * self.branch(ratio) - np.maximum(stretch, 0.0)
+            x = np.maximum(x - off / (1 + self.C * self.curve.slope(ratio) / self.L), 0.0)
+        return x
+
+    def branch(self, ratio: Array) -> Array:
+        """Force on the branch that is being run through [N]."""
+        lost = self.unloading * (1 - (ratio - 1) / (self.reached - 1)) if self.back else 0.0
+        return self.curve.force(ratio) * (1 - lost)
+
+    def folded(self, _: float, state: Sequence) -> tuple[Any, Any]:
+        y, v = state
+        inertia = self.M + self.m * (self.L - y) / (2 * self.L)
+        return v, self.g + (self.m / (4 * self.L) * v * v - self.c * v * abs(v)) / inertia
+
+    def stretched(self, _: float, state: Sequence) -> tuple[float, float]:
+        y, v = state
+        pull = float(self.branch(1 + self.cord_stretch(y - self.L) / self.L)) + self.c * v * abs(v)
+        return v, ((self.M + self.m / 2) * self.g - pull) / (self.M + self.m / 3)
+
+    def piece(self, folded: bool, time: Array, y: Array, v: Array) -> _Piece:
+        if folded:
+            fold = self.m * v * v / (4 * self.L)
+            a = np.asarray(self.folded(0.0, (y, v))[1])
+            falling = self.m * (self.L - y) / (2 * self.L)
+            tie, lower = (self.m - falling) * self.g + fold, falling * (self.g - a) + fold
+            return _Piece(time, y, v, tie, lower, np.ones_like(y))
+        ratio = 1 + self.cord_stretch(y - self.L) / self.L
+        force = self.branch(ratio)
+        up = (force + self.c * v * np.abs(v) - (self.M + self.m / 2) * self.g) / (self.M + self.m / 3)
+        tie, lower = force + self.m * (self.g / 2 + up / 6), force - self.m * (self.g / 2 + up / 3)
+        return _Piece(time, y, v, tie, lower, ratio)
+
+    def run(self, time: Array) -> list[_Piece]:
+        pieces: list[_Piece] = []
+        folded, at, state = True, 0.0, np.array([float(self.setup.release_depth), 0.0])
+        step_down = np.sqrt(self.M / (self.M + self.m / 3))
+        while at < time[-1]:
+            law: Callable = self.folded if folded else self.stretched
+            turned, tight = _event(lambda _, s: s[1], 0), _event(lambda _, s: s[0] - self.L, 1 if folded else -1)
+            # a turn ends the piece: there the force changes branch
+            turned.direction = -1.0 if state[1] > 0 or at == 0 else 1.0
+            run = solve_ivp(
+                law, (at, time[-1]), state, method="DOP853", events=[turned, tight], dense_output=True,
+                rtol=TOLERANCE, atol=TOLERANCE,
+            )  # fmt: skip
+            inside = (time >= at) & ((time < run.t[-1]) | (run.t[-1] >= time[-1]))
+            y, v = run.sol(time[inside]) if inside.any() else np.empty((2, 0))
+            pieces.append(self.piece(folded, time[inside], y, v))
+            at, state = run.t[-1], run.y[:, -1].copy()
+            if not np.isfinite(state).all() or run.status < 0:
+                raise ValueError("the cord locks up before the mass turns: it has no lowest point")
+            if run.t_events[1].size:
+                state = np.array([self.L, state[1] * (step_down if folded else 1 / step_down)])
+                self._slack(at, begins=not folded)
+                folded, self.back = not folded, False
+            elif run.t_events[0].size:
+                self.turns.append((at, float(state[0])))
+                lowest = turned.direction < 0
+                if lowest and not folded:
+                    self.reached = 1 + float(self.cord_stretch(state[0] - self.L)) / self.L
+                self.back = lowest and not folded
+                state[1] = -1e-12 if lowest else 1e-12  # on the way that the branch now holds for
+        return pieces
+
+    def _slack(self, at: float, *, begins: bool) -> None:
+        if begins:
+            self.slack_phases.append((at, np.inf))
+        elif self.slack_phases:
+            self.slack_phases[-1] = (self.slack_phases[-1][0], at)
+
+
+class _Chains(NamedTuple):
+    """Chains in motion, one column a drop and one row a step of time; loads are means over the steps."""
+
+    time: Array
+    position: Array
+    speed: Array
+    tie_point: Array
+    tie_load: Array
+    lower_load: Array
+
+
+def _swung(setup: Setup, curve: Curve, viscosity: Array, until: Array, elements: int) -> _Chains:
+    """n chains of `waves` from the end of slack to the times `until` (n,)."""
+    check_waves(setup, viscosity)
+    chain = Chain(setup, curve, viscosity, elements=elements)
+    states, loads = [], []
+
+    def remember() -> None:
+        states.append((chain.time, chain.position[-1].copy(), chain.speed[-1], chain.position[0].copy()))
+
+    remember()
+    while (on := chain.time < until).any():
+        chain.step()
+        if (on & (chain.lost | (chain.ratio > chain.limit).any(axis=0))).any():
+            raise ValueError("the cord locks up before the mass turns: it has no lowest point")
+        remember()
+        loads.append((chain.tie_load, chain.lower_load))
+    return _Chains(*np.array(states).swapaxes(0, 1), *np.array(loads).swapaxes(0, 1).reshape(2, len(loads), -1))
+
+
+def trace_waves(
+    setup: Setup, curve: Curve, viscosity: Array, times: Sequence[Array], *, elements: int = ELEMENTS
+) -> list[Trace]:
+    """Traces with stretch waves of n drops, all chains in one go, at the sample `times` of each.
+
+    Set-up, curve parameters and viscosity [N·s] of shape () or (n,). Raises ValueError as `trace_drop` does.
+    """
+    n = len(times)
+    spread = setup.broadcast((n,))
+    until, damped = np.array([time[-1] for time in times]), spread_out(viscosity, (n,))
+    chains = _swung(spread, broadcast_draws(curve, (n,)), damped, until, elements)
+    found = []
+    for k, time in enumerate(times):
+        one, own = spread.take(np.array(k)), _Chains(*(value[:, k] for value in chains))
+        found.append(_with_waves(one, take_draws(curve, np.array(k)), own, time))
+    return found
+
+
+def _with_waves(setup: Setup, curve: Curve, chain: _Chains, time: Array) -> Trace:
+    """The folded fall, then the chain."""
+    begin, slack_length = float(chain.time[0]), float(setup.slack_length)
+    falling = _Even(setup, curve, 0.0).run(time[(time >= 0) & (time < begin)])
+    after = time[time >= begin]
+    place = CubicHermiteSpline(chain.time, chain.position, chain.speed)
+    ratio = np.maximum((place(after) - np.interp(after, chain.time, chain.tie_point)) / slack_length, 1.0)
+    middle = (chain.time[1:] + chain.time[:-1]) / 2
+    tie, lower = (np.interp(after, middle, load) for load in (chain.tie_load, chain.lower_load))
+    turns, slack = _events(chain, slack_length)
+    swinging = _Piece(after, place(after), place(after, 1), tie, lower, ratio)
+    return Trace(*_joined(_before(setup, time[time < 0]), *falling, swinging), turns, slack, "waves")
+
+
+def _events(chain: _Chains, slack_length: float) -> tuple[Array, Array]:
+    """Turns and slack phases of a chain, as `Trace` has them."""
+    t, y, v, stretch = chain.time, chain.position, chain.speed, chain.position - chain.tie_point - slack_length
+    k = np.flatnonzero(v[:-1] * v[1:] < 0)
+    share, step = v[k] / (v[k] - v[k + 1]), t[k + 1] - t[k]
+    turns = np.column_stack([t[k] + share * step, y[k] + share * v[k] * step / 2])
+    k = np.flatnonzero((stretch[1:-1] > 0) != (stretch[2:] > 0)) + 1
+    at = t[k] - stretch[k] * (t[k + 1] - t[k]) / (stretch[k + 1] - stretch[k])
+    return turns, np.append(at, [np.inf] * (len(at) % 2)).reshape(-1, 2)
+
+
+def _joined(*pieces: _Piece) -> _Piece:
+    return _Piece(*(np.concatenate(part) for part in zip(*pieces, strict=True)))
+
+
+def _event(function: Callable, direction: float) -> Any:
+    function.terminal, function.direction = True, direction  # type: ignore[attr-defined]
+    return function

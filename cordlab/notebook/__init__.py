@@ -1,0 +1,1 @@
+"""Widgets, lessons, and the runner of the notebooks."""

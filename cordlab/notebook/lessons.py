@@ -1,0 +1,321 @@
+"""What a trainer works with: predict before you look, what a limit promises, when a cord has worn too far."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import ipywidgets as w
+import numpy as np
+from matplotlib.figure import Figure
+from scipy.special import ndtr, ndtri
+
+from cordlab.batch.anchor import SetUp
+from cordlab.batch.fit import FitError
+from cordlab.batch.lowest_points import fit_lowest_points
+from cordlab.limits.anchoring import Evidence
+from cordlab.mechanics.predict import predict_drop
+from cordlab.notebook.panels import Panel
+from cordlab.notebook.start import Missing
+from cordlab.rating.ladder import next_mass
+from cordlab.report import figures as plots
+from cordlab.report.style import BLUE, FAINT, GREEN, INK, RED, styled
+from cordlab.statistics.limits import Limit, confidence_limit, prediction_limit, tolerance_limit
+from cordlab.wear.ageing import retests
+from cordlab.wear.wear import Wear, assess_wear
+
+if TYPE_CHECKING:
+    from cordlab.analysis import Analysis
+    from cordlab.campaign.campaign import Campaign
+
+__all__ = ["Promises", "draw_promises", "guess_panel", "guesses", "promise_panel", "promises", "retest_panel"]
+
+FAMILY = "mooney-rivlin"  # of curves that the ladder takes for possible; more parameters run away beyond the drops
+KINDS = {
+    "confidence": "of the mean, read as if it were for a drop",
+    "pooled": "prediction, all drops taken for independent",
+    "prediction": "for the next drop of another cord",
+    "tolerance": "for a share of drops, one drop a cord",
+}
+
+
+@dataclass(frozen=True)
+class Promises:
+    """Upper limits from many invented batches, and what came next; lowest points less the batch's true mean [m].
+
+    limits : kind → (batches,)
+    kept : kind → (batches,) the true share of drops of other cords that stay within the limit
+    following : (batches,) one drop of another cord of each batch
+    """
+
+    limits: dict[str, np.ndarray]
+    kept: dict[str, np.ndarray]
+    following: np.ndarray
+    truth: float
+    probability: float
+    confidence: float
+
+    def passed(self, kind: str) -> np.ndarray:
+        """Where the following drop came lower than the limit."""
+        return self.following > self.limits[kind]
+
+    def summary(self) -> str:
+        lines = [f"asked for {100 * self.probability:g} % (tolerance: with {100 * self.confidence:g} % confidence)"]
+        for kind, kept in self.kept.items():
+            enough = 100 * np.mean(kept >= self.probability)
+            lines.append(
+                f"{kind:10s} holds {100 * kept.mean():5.1f} % of drops on average; "
+                f"as many as asked for, or more, in {enough:3.0f} % of batches"
+            )
+        return "\n".join(lines)
+
+
+def draw_promises(
+    *,
+    cords: int,
+    drops: int,
+    sd_cord: float,
+    sd_drop: float,
+    probability: float,
+    confidence: float = 0.95,
+    batches: int = 100,
+    seed: int = 0,
+) -> Promises:
+    """Invent `batches` batches of `cords` cords with `drops` drops each, and take the four limits of each.
+
+    sd_cord, sd_drop : of the lowest point, between cords and between drops of one cord [m]. Normal, so that the truth
+    is known. Raises ValueError for fewer than 2 cords or 1 drop.
+    """
+    if cords < 2 or drops < 1:
+        raise ValueError(f"{cords} cords, {drops} drops a cord: at least 2 cords and 1 drop")
+    rng = np.random.default_rng(seed)
+    values = sd_cord * rng.standard_normal((batches, cords, 1)) + sd_drop * rng.standard_normal((batches, cords, drops))
+    total = float(np.hypot(sd_cord, sd_drop))
+    groups, p = np.repeat(np.arange(cords), drops), probability
+    limits: dict[str, Callable[[np.ndarray], Limit]] = {
+        "confidence": lambda each: confidence_limit(each.ravel(), confidence=p, side="upper"),
+        "pooled": lambda each: prediction_limit(each.ravel(), probability=p, side="upper"),
+        "prediction": lambda each: prediction_limit(each.ravel(), probability=p, side="upper", groups=groups),
+        "tolerance": lambda each: tolerance_limit(each[:, 0], share=p, confidence=confidence, side="upper"),
+    }
+    found = {kind: np.array([limit(each).upper for each in values]) for kind, limit in limits.items()}
+    return Promises(
+        limits=found,
+        kept={kind: ndtr(limit / total) for kind, limit in found.items()},
+        following=total * rng.standard_normal(batches),
+        truth=total * float(ndtri(probability)),
+        probability=probability,
+        confidence=confidence,
+    )
+
+
+@styled
+def promises(found: Promises) -> Figure:
+    """Each batch's limit, kind by kind, with the drop that followed; crossed where it came lower than the limit."""
+    fig = Figure(figsize=(6.3, 6.0))
+    number = np.arange(1, found.following.size + 1)
+    shown = 1.15 * max(float(np.quantile(limit, 0.95)) for limit in found.limits.values())
+    rows = fig.subplots(len(found.limits), sharex=True, sharey=True)
+    for ax, (kind, limit) in zip(rows, found.limits.items(), strict=True):
+        passed = found.passed(kind)
+        ax.plot(number, limit, "_", color=BLUE, ms=6, label=f"{kind} limit")
+        ax.plot(number[~passed], found.following[~passed], ".", color=FAINT, ms=4, label="next drop, within")
+        if passed.any():
+            ax.plot(number[passed], found.following[passed], "X", color=RED, ms=7, label="next drop, lower")
+        ax.axhline(found.truth, color=GREEN, ls=":", lw=1.4, label="true limit")
+        ax.set_title(f"{kind}: {KINDS[kind]}; passed {passed.sum()} times in {number.size}", fontsize=9)
+    rows[0].set_ylim(shown, 1.3 * min(found.following.min(), -0.2 * shown))
+    rows[-1].set_xlabel("batch")
+    fig.supylabel("lowest point against the true mean [m]", fontsize=9)
+    named = {str(line.get_label()): line for ax in rows for line in ax.lines if "limit" not in str(line.get_label())}
+    named |= {"limit of the batch": rows[0].lines[0], "true limit": rows[0].lines[-1]}
+    fig.legend(list(named.values()), list(named), loc="outside lower center", ncols=4)
+    return fig
+
+
+def promise_panel() -> Panel:
+    """Draw 100 invented batches and watch which limits hold."""
+    controls = {
+        "cords": w.IntSlider(value=6, min=2, max=30, description="cords tested [1]"),
+        "drops": w.IntSlider(value=5, min=1, max=20, description="drops a cord [1]"),
+        "sd_cord": w.FloatSlider(value=0.4, min=0, max=1, step=0.05, description="sd between cords [m]"),
+        "sd_drop": w.FloatSlider(value=0.15, min=0.05, max=1, step=0.05, description="sd between drops [m]"),
+        "probability": w.SelectionSlider(
+            options=[(f"{100 * p:g} %", p) for p in (0.8, 0.9, 0.95, 0.99)], value=0.95, description="probability [%]"
+        ),
+        "again": w.IntSlider(value=0, min=0, max=99, description="draw again [number]"),
+    }
+
+    def answer(again: int, **asked: Any) -> tuple[Sequence[str], Figure]:
+        found = draw_promises(seed=again, **asked)
+        return found.summary().splitlines(), promises(found)
+
+    return Panel(controls, answer)
+
+
+def guesses(text: str) -> np.ndarray:
+    """The numbers that a class calls out, parted by blanks or semicolons; a decimal comma will do.
+
+    Raises ValueError for what is no number.
+    """
+    return np.array([float(each.replace(",", ".")) for each in text.replace(";", " ").split()])
+
+
+def _guess_box(what: str) -> w.Text:
+    return w.Text(placeholder="one or many, such as 38.5 40", description=what)
+
+
+def guess_panel(campaign: "Campaign") -> Panel:
+    """Predict before you look: lowest points of lighter weights, your guesses for the next; then what came, fit, limit.
+
+    Raises Missing where fewer than 3 masses were dropped.
+    """
+    drops = Evidence.of_campaign(campaign, use=("fit", "check"))
+    masses = np.unique(drops.mass)
+    if masses.size < 3:
+        raise Missing(f"{masses.size} masses with a lowest point: guessing the next one takes at least 3")
+    steps = ("lighter drops", "and what came", "and a fit", "and the limit")
+    controls = {
+        "mass": w.SelectionSlider(
+            options=[(f"{mass:g} kg", float(mass)) for mass in masses[2:]], value=float(masses[-1]),
+            description="next weight [kg]",
+        ),
+        "guess": _guess_box("guesses [m]"),
+        "shown": w.ToggleButtons(options=steps, description="look at"),
+    }  # fmt: skip
+
+    def answer(mass: float, guess: str, shown: str) -> tuple[list[str], Figure]:
+        lighter, came = drops.take(drops.mass < mass), drops.lowest_point[drops.mass == mass]
+        guessed, step = guesses(guess), steps.index(shown)
+        told = [_guessed(guessed, f"{mass:g} kg", came if step else None)]
+        fitted = limit = None
+        if step == 0:
+            told.append("Write down your guess, and the limit that you would stand below; then look.")
+        if step > 1:
+            line = np.polyval(np.polyfit(lighter.mass, lighter.lowest_point, 1), mass)
+            fitted = _curve_over_mass(campaign, lighter, np.append(np.unique(lighter.mass), mass))
+            told.append(f"A straight line through the lighter drops says {line:.2f} m.")
+            told.append(
+                fitted if isinstance(fitted, str) else f"A {FAMILY} curve through them says {fitted[1][-1]:.2f} m."
+            )
+        if step > 2:
+            rung = next_mass(lighter, rig=campaign.rig, least_clearance=campaign.criteria.least_clearance, mass=mass)
+            limit = rung.lowest_point_limit
+            told.append(
+                f"The ladder, from the lighter drops alone: {100 * rung.probability:g} % limit {limit:.2f} m; "
+                f"{int(np.sum(came > limit))} of {came.size} drops came lower."
+            )
+        return told, _guess_figure(lighter, mass, guessed, came if step else None, fitted, limit)
+
+    return Panel(controls, answer)
+
+
+def _guessed(guessed: np.ndarray, what: str, came: np.ndarray | None, unit: str = "m") -> str:
+    """What the class said, and once it came by how much that was off: lower is a greater lowest point."""
+    if not guessed.size:
+        told = f"{what}: no guess yet."
+    else:
+        span = f"{guessed.min():.1f}" + (f" to {guessed.max():.1f}" if guessed.size > 1 else "")
+        told = f"{what}: {guessed.size} guess{'es' * (guessed.size > 1)}, {span} {unit}."
+    if came is None:
+        return told
+    told += f" It came to {came.min():.2f} to {came.max():.2f} {unit}, {came.mean():.2f} {unit} on average"
+    if not guessed.size:
+        return f"{told}."
+    off = guessed.mean() - came.mean()
+    return f"{told}: the guesses are {abs(off):.2f} {unit} too {'great' if off > 0 else 'small'}."
+
+
+def _curve_over_mass(campaign: "Campaign", drops: Evidence, mass: np.ndarray) -> tuple[np.ndarray, np.ndarray] | str:
+    """Masses and the lowest points by one curve through these drops, for the mean cord; or why there is none."""
+    inputs = SetUp.of(campaign.rig).values()
+    try:
+        fit = fit_lowest_points(
+            drops.lowest_point, cords=drops.cord, mass=drops.mass, slack_length=drops.slack_length,
+            cord_mass=drops.cord_mass, model=FAMILY, **inputs,
+        )  # fmt: skip
+    except FitError as error:
+        return f"No curve from the lighter drops: {error}"
+    mean = {"slack_length": drops.slack_length.mean(), "cord_mass": drops.cord_mass.mean()}
+    return mass, np.asarray(predict_drop(fit.chosen.curve, mass=mass, **mean, **inputs).lowest_point)
+
+
+@styled
+def _guess_figure(
+    lighter: Evidence, mass: float, guessed: np.ndarray, came: np.ndarray | None, fitted: Any, limit: float | None
+) -> Figure:
+    fig = Figure(figsize=(6.3, 3.6))
+    ax = fig.subplots()
+    ax.plot(lighter.mass, lighter.lowest_point, "o", color=INK, mfc="none", label="lighter drops")
+    if fitted is not None and not isinstance(fitted, str):
+        ax.plot(fitted[0][:-1], fitted[1][:-1], "-", color=BLUE, lw=1, label="curve through them")
+        ax.plot(fitted[0][-2:], fitted[1][-2:], "--", color=BLUE, lw=1, label="_")
+    if came is not None:
+        ax.plot(np.full(came.size, mass), came, "D", color=BLUE, mfc="none", label="what came")
+    if guessed.size:
+        ax.plot(np.full(guessed.size, mass), guessed, "*", color=RED, ms=12, label="guesses")
+    if limit is not None:
+        ax.plot([mass], [limit], "_", color=GREEN, ms=18, mew=2.5, label="limit, from lighter drops")
+    ax.set_xlim(lighter.mass.min() - 4, mass + 4)
+    ax.axvline(mass, color=FAINT, ls=":", lw=1)
+    ax.invert_yaxis()
+    ax.set(xlabel="mass hung [kg]", ylabel="lowest point below the tie point [m]")
+    ax.legend(loc="lower left")
+    return fig
+
+
+def retest_panel(analysis: "Analysis") -> Panel:
+    """See the first retests only, say what the next one brings and when you would stop, then look.
+
+    Raises Missing where the cords were not retested at 2 counts or more.
+    """
+    wear = analysis.wear
+    counts = [] if wear is None else [int(count) for count in np.unique(retests(wear.jumps))]
+    if wear is None or len(counts) < 3:
+        raise Missing(f"{len(counts)} jump counts, the first tests among them: this lesson takes at least 3")
+    at = retests(wear.jumps)
+    controls = {
+        "seen": w.SelectionSlider(
+            options=[(f"to {count}", count) for count in counts[1:]], value=counts[1],
+            description="retests seen [jumps]",
+        ),
+        "guess": _guess_box(f"the next mean [{wear.unit or 1}]"),
+        "stop": w.BoundedIntText(value=0, min=0, max=100_000, step=50, description="you would stop at [jumps]"),
+        "shown": w.ToggleButtons(options=["so far", "and what came next"], description="look at"),
+    }  # fmt: skip
+
+    def answer(seen: int, guess: str, stop: int, shown: str) -> tuple[list[str], Figure]:
+        part = _seen(wear, at <= seen)
+        later = [count for count in counts if count > seen]
+        told, figure, guessed = part.summary().splitlines(), plots.wear(part), guesses(guess)
+        ax = figure.axes[0]
+        if not later:
+            told.append("every retest is seen")
+        else:
+            following, looked = at == later[0], shown != "so far"
+            named = f"the mean at {later[0]} jumps"
+            told.append(_guessed(guessed, named, wear.values[following] if looked else None, wear.unit))
+            if guessed.size:
+                ax.plot(np.full(guessed.size, later[0]), guessed, "*", color=RED, ms=11, label="guesses")
+            if looked:
+                ax.plot(wear.jumps[following], wear.values[following], "D", color=INK, mfc="none", label="what came")
+        if stop:
+            ax.axvline(stop, color=GREEN, ls=":", lw=1.4, label="you would stop")
+            told.append(_stopped(stop, part.retire_at))
+        return told, figure
+
+    return Panel(controls, answer)
+
+
+def _stopped(stop: int, retire_at: int | None) -> str:
+    held = "no retest meets the limit" if retire_at is None else f"the limit is met up to the retest at {retire_at}"
+    if retire_at is None or stop > retire_at:
+        return f"You would stop at {stop} jumps; {held}: nothing that was tested so far bears you out."
+    return f"You would stop at {stop} jumps; {held}: what was tested bears you out."
+
+
+def _seen(wear: Wear, of: np.ndarray) -> Wear:
+    """The assessment that these drops alone would have given."""
+    return assess_wear(
+        wear.cord[of], wear.jumps[of], wear.values[of], probability=wear.probability, least=wear.least,
+        greatest=wear.greatest, greatest_jumps=wear.greatest_jumps, quantity=wear.quantity, unit=wear.unit,
+    )  # fmt: skip

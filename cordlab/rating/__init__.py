@@ -1,0 +1,1 @@
+"""Which riders, which next weight, which lot?"""

@@ -1,0 +1,1 @@
+"""What did the cord do in this drop? Readings become a calibration and a reduced drop."""

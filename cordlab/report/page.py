@@ -1,0 +1,174 @@
+"""The report of an analysis: one HTML file that opens offline and prints on A4, a PDF of it, and `results.json`."""
+
+import hashlib
+import json
+import platform
+from collections.abc import Mapping
+from dataclasses import asdict
+from importlib.metadata import version
+from importlib.resources import files
+from math import isfinite
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from cordlab.campaign.decisions import LEFT_OUT
+from cordlab.report import tables as sections
+from cordlab.report.results_folder import RESULTS, write_folder
+from cordlab.report.rounding import Numbers
+
+if TYPE_CHECKING:
+    from cordlab.analysis import Analysis
+    from cordlab.campaign.campaign import Campaign
+
+ABOUT = {
+    "laboratory": "Laboratory",
+    "address": "Address",
+    "customer": "Customer",
+    "place": "Place of the drops",
+    "received": "Cords received",
+    "tested": "Dates of the drops",
+    "issued": "Date of issue",
+    "sampling": "How the cords were chosen from the lot",
+    "external": "Results from other providers",
+    "deviations": "Deviations from the method",
+    "author": "Tested and written by",
+    "reviewer": "Reviewed by",
+}
+"""What only the user knows: the keys of `[report]`, and their words. What is not given is left as a line to fill in."""
+
+
+class PdfError(OSError):
+    """No PDF can be made on this machine; the message says what to do instead."""
+
+
+def settings(campaign: "Campaign") -> dict[str, Any]:
+    """What was decided and measured around the drops, as plain values for `results.json`."""
+    temperatures = [drop.temperature for drop in campaign.drops if isfinite(drop.temperature) and drop.use != LEFT_OUT]
+    return {
+        **{name: asdict(getattr(campaign, name)) for name in ("rig", "site", "criteria", "decision")},
+        "viscosity": campaign.viscosity and asdict(campaign.viscosity),
+        "cords": [asdict(cord) for cord in campaign.cords],
+        "temperatures": [min(temperatures), max(temperatures)] if temperatures else None,
+        "report": dict(campaign.report),
+        "digests": dict(campaign.digests),
+        "notes": list(campaign.notes),
+    }
+
+
+def results_of(analysis: "Analysis") -> dict[str, Any]:
+    """Everything that `results.json` holds: the analysis' own results, what was decided around them, and versions."""
+    results = analysis.to_dict()
+    return results | {"campaign": settings(analysis.campaign) | results["campaign"], "versions": versions()}
+
+
+def versions() -> dict[str, str]:
+    """What the numbers were computed with: Python, the packages behind the numbers, and the kind of machine."""
+    packages = {name: version(name) for name in ("numpy", "scipy", "pandas", "pint", "matplotlib")}
+    return {"python": platform.python_version(), **packages, "machine": f"{platform.system()} {platform.machine()}"}
+
+
+def as_json(results: Mapping[str, Any]) -> str:
+    """The text of results.json: the same for the same results, and never a NaN."""
+    return json.dumps(results, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def report_number(results: Mapping[str, Any]) -> str:
+    """A number that no other results have: from a hash of all of them, whatever machine computed them."""
+    text = json.dumps({key: results[key] for key in results if key != "versions"}, sort_keys=True, allow_nan=False)
+    return "CL-" + hashlib.sha256(text.encode()).hexdigest()[:12].upper()
+
+
+def render(results: Mapping[str, Any], figures: Mapping[str, str], *, second_units: bool = False) -> str:
+    """The report as one HTML text: no script, nothing fetched.
+
+    results : what `results_of` gives, or results.json read back
+    figures : name → <svg> element, of `plots.figures`; those that are missing are left out
+    second_units : lb, ft, lbf in brackets beside SI
+    """
+    from jinja2 import Environment, StrictUndefined
+
+    page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    numbers = Numbers(second_units)
+    page.filters |= {"say": numbers.say, "write": numbers.write, "unit": numbers.unit, "sentence": sections.sentence}
+    template = page.from_string((files("cordlab.report") / "report.html.j2").read_text(encoding="utf-8"))
+    campaign, curve = results["campaign"], results["curve"] or sections.NO_CURVE
+    return template.render(
+        results=results,
+        campaign=campaign,
+        rating=results["rating"],
+        number=report_number(results),
+        about=[(word, str(campaign["report"].get(key, ""))) for key, word in ABOUT.items()],
+        heading=[str(campaign["report"][key]) for key in ("laboratory", "address") if key in campaign["report"]],
+        figures=figures,
+        masses=sections.by_mass(results["predictions"], campaign["criteria"], numbers),
+        temperatures=sections.temperatures(results),
+        waves=sections.waves(results["predictions"], numbers),
+        criteria=sections.named(campaign["criteria"], sections.CRITERIA, numbers),
+        places={name: sections.named(campaign[name], sections.PLACE, numbers) for name in ("rig", "site")},
+        cords=sections.cords(campaign["cords"], curve["scales"], numbers),
+        in_service=sections.in_service(results.get("cords_in_service", ())),
+        batch=sections.batch(results["batch"]),
+        more_cords=sections.more_cords(results.get("range_plan"), numbers),
+        by_count=sections.by_count(results["wear"], numbers),
+        jumps=sections.jumps(results),
+        by_hand=sections.by_hand(results),
+        left_out=sections.left_out(results, numbers),
+        notes=sections.grouped(results["drops"]),
+        findings=results.get("findings", ()),
+        cautions=sections.standing(results),
+        calibrations=sections.calibrations(results["calibration"]),
+        parameters=sections.parameters(curve),
+        models=sections.models(curve),
+        model_notes=sections.model_notes(curve),
+        budgets=sections.budgets(results["budget"], results["uncertainty"], numbers),
+    )
+
+
+def pdf(html: str) -> bytes:
+    """The report as a tagged PDF (PDF/UA-1), by WeasyPrint. Raises PdfError where that, or a library it needs, is not
+    installed.
+    """
+    try:
+        import weasyprint
+    except (ImportError, OSError) as error:
+        raise PdfError(
+            "no PDF: WeasyPrint cannot be loaded. Install it by `pip install cordlab[pdf]` (it needs the system's "
+            f"Pango too), or open report.html in a browser and print it to PDF. It said: {str(error).splitlines()[0]}"
+        ) from error
+    return weasyprint.HTML(string=html).write_pdf(pdf_variant="pdf/ua-1")
+
+
+def render_again(out: str | Path, *, second_units: bool = False, with_pdf: bool = False) -> dict[str, Any]:
+    """The report of the results in the folder `out` written anew, nothing analysed; returns those results.
+
+    For a folder that `results_state` calls fresh. Raises ResultsError, PdfError.
+    """
+    out = Path(out)
+    results = json.loads((out / RESULTS).read_text(encoding="utf-8"))
+    contents = {f"figures/{path.name}": path.read_bytes() for path in (out / "figures").glob("*.*")}
+    vectors = {Path(name).stem: data.decode() for name, data in contents.items() if name.endswith(".svg")}
+    page = render(results, vectors, second_units=second_units)
+    contents |= {RESULTS: (out / RESULTS).read_bytes(), "report.html": page.encode()}
+    if with_pdf:
+        contents["report.pdf"] = pdf(page)
+    elif (out / "report.pdf").exists() and (out / "report.html").read_bytes() == contents["report.html"]:
+        contents["report.pdf"] = (out / "report.pdf").read_bytes()  # of the very same page
+    write_folder(out, contents)
+    return results
+
+
+def write_results(analysis: "Analysis", out: str | Path, *, second_units: bool = False, with_pdf: bool = False) -> Path:
+    """results.json, report.html, report.pdf if asked, figures/ and a manifest into the folder `out`, as `write_folder`.
+
+    Everything is made before anything is written. Raises ResultsError, PdfError.
+    """
+    from cordlab.report import figures as plots
+
+    results = results_of(analysis)
+    drawn = plots.figures(analysis)
+    vectors = {name: plots.svg(fig, name=name) for name, fig in drawn.items()}
+    contents = {f"figures/{name}.svg": text.encode() for name, text in vectors.items()}
+    contents |= {f"figures/{name}.png": plots.png(fig) for name, fig in drawn.items()}
+    page = render(results, vectors, second_units=second_units)
+    contents |= {"report.html": page.encode()} | ({"report.pdf": pdf(page)} if with_pdf else {})
+    return write_folder(out, contents | {RESULTS: as_json(results).encode()})

@@ -1,0 +1,172 @@
+"""What every figure shares: the style, names written at the lines, criteria with the forbidden side hatched, and what a
+figure becomes: bytes, the same each time, and text that says what is drawn.
+"""
+
+import io
+import re
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import wraps
+from html import escape
+from itertools import cycle
+from pathlib import Path
+from typing import Any
+
+import matplotlib.style
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+INK, FAINT, BLUE, RED, GREEN = "#000000", "#6B6B6B", "#0072B2", "#D55E00", "#009E73"
+COLOURS = (BLUE, RED, GREEN, "#CC79A7", "#56B4E9", "#8A6D00", INK)
+DARKER = {BLUE: "#005A91", RED: "#A04600", GREEN: "#00664B"}  # for words: contrast of 4.5 and more on white
+MARKERS = "os^Dv<>PX*"
+_PACKAGE = Path(__file__).resolve().parents[1]
+# installed, or beside the package
+_PLACES = (_PACKAGE / "cordlab.mplstyle", _PACKAGE.parent / "shared" / "cordlab.mplstyle")
+STYLE = next((place for place in _PLACES if place.is_file()), _PLACES[0])
+
+
+def styled(draw: Callable[..., Any]) -> Callable[..., Any]:
+    """Draws in cordlab's style, whatever the user's own settings are, and leaves those as they were."""
+
+    @wraps(draw)
+    def inside(*given: Any, **named: Any) -> Any:
+        with matplotlib.style.context(["default", str(STYLE)]):
+            return draw(*given, **named)
+
+    return inside
+
+
+def looks(names: Iterable[str]) -> Iterator[tuple[str, str, str]]:
+    """Each name once, in order, with its marker and its colour."""
+    return zip(dict.fromkeys(names), cycle(MARKERS), cycle(COLOURS), strict=False)
+
+
+@styled
+def own_axes(ax: Any, *, rows: int = 1) -> Any:
+    """The axes that a result's `plot` draws on: those given, or new ones in cordlab's style, of a figure of their own.
+
+    No pyplot: nothing global, nothing to close. `ax.figure` is the figure; `views.show` shows it in a notebook.
+    """
+    return Figure().subplots(rows, sharex=True) if ax is None else ax
+
+
+@styled
+def svg(fig: Figure, *, name: str = "figure") -> str:
+    """The figure as one <svg> element with its description as title, the same bytes each time.
+
+    name : parts its ids from those of other figures on the page
+    """
+    out = io.BytesIO()
+    with matplotlib.rc_context({"svg.hashsalt": name}):
+        fig.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+    text = out.getvalue().decode()
+    text = re.sub(r"(?s)\s*<metadata>.*?</metadata>", "", text[text.index("<svg") :])
+    told = f'role="img">\n <title>{escape(describe(fig))}</title>'
+    text = re.sub(r"(?s)^(<svg[^>]*?)>", lambda head: f"{head[1]} {told}", text)
+    return re.sub(r'(\bid="|url\(#|href="#)', rf"\g<1>{name}-", text)
+
+
+@styled
+def png(fig: Figure, *, dpi: int = 150) -> bytes:
+    """The figure as PNG, the same bytes each time."""
+    out, before = io.BytesIO(), fig.dpi
+    try:
+        fig.set_dpi(dpi)
+        FigureCanvasAgg(fig).print_png(out, metadata={"Software": None})  # `savefig` would draw everything twice
+    finally:
+        fig.set_dpi(before)
+    return out.getvalue()
+
+
+def state(fig: Figure) -> str:
+    """What is drawn, as text: axes, limits, lines with their ranges and means, bars, words."""
+    told = []
+    for k, ax in enumerate(fig.axes):
+        limits = " ".join(_short(v) for v in (*ax.get_xlim(), *ax.get_ylim()))
+        told.append(f"axes {k}: {ax.get_xlabel()} | {ax.get_ylabel()} | limits {limits}")
+        for line in ax.lines:
+            x, y = (np.asarray(values, float) for values in (line.get_xdata(), line.get_ydata()))
+            name = "" if str(line.get_label()).startswith("_") else f" '{line.get_label()}'"
+            told.append(f"  line{name}: n={y.size} x {_range(x)} y {_range(y)} mean {_mean(y)}")
+        told += [f"  bar: {_short(bar.get_width())} at {_short(bar.get_y())}" for box in ax.containers for bar in box]
+        told += [f"  text: {text.get_text()!r}" for text in ax.texts if text.get_text()]
+    return "\n".join(told)
+
+
+def describe(fig: Figure) -> str:
+    """What is drawn, in words, for readers who cannot see it."""
+    told = []
+    for ax in fig.axes:
+        named = [line for line in ax.lines if not str(line.get_label()).startswith("_")]
+        parts = [f"{line.get_label()} {_range(np.asarray(line.get_ydata(), float))}" for line in named[:8]]
+        if ax.containers:
+            names = [tick.get_text() for tick in ax.get_yticklabels()]
+            widths = [bar.get_width() for box in ax.containers for bar in box]
+            parts += [f"{name} {_short(width)}" for name, width in list(zip(names, widths, strict=True))[::-1]]
+        axes = " against ".join(part for part in (ax.get_ylabel(), ax.get_xlabel()) if part)
+        told.append(f"{axes}: {'; '.join(parts)}" if parts else axes)
+    return ". ".join(told).replace("\n", " ")
+
+
+def _range(values: np.ndarray) -> str:
+    values = values[np.isfinite(values)]
+    if not values.size:
+        return "not known"
+    low, high = values.min(), values.max()
+    return _short(low) if low == high else f"{_short(low)} to {_short(high)}"
+
+
+def _mean(values: np.ndarray) -> str:
+    values = values[np.isfinite(values)]
+    return _short(values.mean()) if values.size else "not known"
+
+
+def _short(value: float) -> str:
+    return f"{float(value):.4g}"
+
+
+def label_ends(ax: Axes, x: float, labels: Sequence[tuple[float, str, str]]) -> None:
+    """Writes names at the right ends of lines, pushed apart where they would lie on one another."""
+    low, high = ax.get_ylim()
+    gap, last = 0.075, -np.inf
+    for y, name, colour in sorted(labels, key=lambda label: (label[0] - low) / (high - low)):
+        height = max((y - low) / (high - low), last + gap)
+        last = height + gap * name.count("\n")
+        ax.annotate(
+            name, (x, y), xytext=(1.01, height), textcoords="axes fraction", va="center",
+            color=DARKER.get(colour, colour), annotation_clip=False, fontsize=8,
+        )  # fmt: skip
+
+
+def forbid(ax: Axes, bound: float, side: str, *, room: float = 0.0, unit: str = "") -> None:
+    """Draws a criterion and hatches the side where nobody may be; `side` is the one that the quantity must keep.
+
+    room : part of a least bound that is no criterion, but left for what is unsure beside what is drawn
+    """
+    right = _freer_at_the_right(ax, bound)
+    low, high = np.minimum(ax.get_ylim(), bound)[0], np.maximum(ax.get_ylim(), bound)[1]  # shown where all is forbidden
+    pad = 0.18 * (high - low)
+    low, high = (min(low, bound - pad), high) if side == "lower" else (low, max(high, bound + pad))
+    ax.set_ylim(low, high)
+    ax.axhline(bound, color=INK, ls="-", lw=1.4, label="criterion")
+    start, end = (low, bound) if side == "lower" else (bound, high)
+    ax.axhspan(start, end, facecolor="none", edgecolor="#999999", hatch="////", lw=0)
+    word = "at least" if side == "lower" else "at most"
+    said = f"{word} {bound:.3g} {unit}".rstrip()
+    if room:
+        said += f": {bound - room:.3g} asked for, {room:.2g} for what is unsure besides cords and drops"
+    ax.annotate(
+        said, (0.98 if right else 0.02, bound), xycoords=("axes fraction", "data"),
+        xytext=(0, -4 if side == "lower" else 4), textcoords="offset points",
+        ha="right" if right else "left", va="top" if side == "lower" else "bottom",
+        bbox={"fc": "white", "ec": "none", "pad": 1},
+    )  # fmt: skip
+
+
+def _freer_at_the_right(ax: Axes, bound: float) -> bool:
+    """Whether what is drawn so far keeps further from a bound at its right end than at its left."""
+    ends = [np.asarray(line.get_ydata(), float)[[0, -1]] for line in ax.lines if np.size(line.get_ydata()) > 2]
+    left, right = np.abs(np.array(ends).reshape(-1, 2) - bound).min(axis=0, initial=np.inf)
+    return bool(right > left)

@@ -1,0 +1,362 @@
+"""What the sections of a report show: rows and words made from results, each number rounded by its uncertainty."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import inf
+from typing import Any
+
+from cordlab.report.rounding import NOTHING, Numbers
+
+CRITERIA = {
+    "least_clearance": ("Least clearance of the body above the surface", "m"),
+    "greatest_g": ("Greatest g, load at the lower end over weight, 1 at rest", ""),
+    "least_strength_factor": ("Least strength factor, breaking load over greatest load", ""),
+    "greatest_stretch_ratio": ("Greatest stretch ratio, stretched over slack length", ""),
+    "design_breaking_load": ("Design breaking load", "N"),
+    "greatest_jumps": ("Greatest jump count, by the maker or the rule", ""),
+    "lot_sample_share": ("Least share of the lot to be broken", ""),
+    "lot_size": ("Cords in the lot", ""),
+}
+PLACE = {
+    "tie_height": ("tie point above the surface", "m"),
+    "surface": ("surface", ""),
+    "release_depth": ("release below the tie point", "m"),
+    "reach_below_attachment": ("lowest point of the body below the cord's end", "m"),
+    "gear_mass": ("gear hung with the rider", "kg"),
+    "drag_area": ("drag area Cd·A", "m²"),
+    "air_density": ("air density", "kg/m³"),
+    "compliance": ("sag of the rig per newton", "m/N"),
+    "load_cell_at": ("load cell at the", ""),
+    "temperature": ("temperature of the cords in use", "degC"),
+}
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of texts; the first cell of a row is its head."""
+
+    caption: str
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+_COLUMNS = (  # word, key, unit, the limit's side, whether the estimate stands beside it, its criterion
+    ("clearance", "clearance", "m", "lower", True, "least_clearance"),
+    ("g", "g", "", "upper", True, "greatest_g"),
+    ("peak load", "peak_load", "N", "upper", False, None),
+    ("strength factor", "strength_factor", "", "lower", False, "least_strength_factor"),
+    ("stretch ratio", "stretch_ratio", "", "upper", False, "greatest_stretch_ratio"),
+)
+EVERY = 4  # kg between the rows of the table
+SMALL = 0.01  # share of the variance below which inputs are summed
+NO_CURVE: Mapping[str, Any] = {"model": None, "parameters": {}, "scales": {}, "equals": (), "candidates": ()}
+SHOWN = (4, 6, 8, 12, 20)  # numbers of cords in the table of ranges to expect
+
+
+def by_mass(predictions: Sequence[Mapping[str, Any]], criteria: Mapping[str, Any], numbers: Numbers) -> Table:
+    """Estimates and limits at every fourth kilogram and at both ends of what was tested."""
+    known = [row for row in predictions if row["clearance"] is not None]
+    heads = [f"rider mass [{numbers.unit('kg')}]"]
+    u = {}
+    for word, key, unit, _, both, _ in _COLUMNS:
+        bracket = f" [{numbers.unit(unit)}]" if unit else ""
+        heads += [f"{word}{bracket}, estimate"] * both + [f"{word}{bracket}, limit"]
+        u[key] = _column_u(known, key)
+    rows = []
+    for row in _every_fourth(known):
+        cells = [numbers.write(row["mass"], "kg")]
+        for _, key, unit, side, both, _ in _COLUMNS:
+            cells += [numbers.write(row[key], unit, u=u[key])] * both
+            cells.append(numbers.write(row[f"{key}_limit"], unit, u=u[key], side=side))
+        rows.append((*cells, _risk(row["violation"]), "yes" if row["rated"] else f"no: {_failed(row, criteria)}"))
+    return Table("Estimates and limits by rider mass", (*heads, "violates [%]", "rated"), tuple(rows))
+
+
+def _every_fourth(rows: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    return [row for row in rows if row["mass"] % EVERY == 0 or row in (rows[0], rows[-1])]
+
+
+def waves(predictions: Sequence[Mapping[str, Any]], numbers: Numbers) -> Table:
+    """What stretch waves change in the estimates, at the masses of the table of limits; no row where there are none."""
+    rows = []
+    for row in _every_fourth([row for row in predictions if row.get("waves")]):
+        by = row["waves"]
+        more = [f"{100 * (by[key] - 1):+.0f}" for key in ("g", "peak_load")]
+        times = [f"{by[f'time_{key}']:.2f}" for key in ("g", "peak_load", "lowest_point")]
+        deeper = numbers.write(by["lowest_point"], "m", u=0.1)
+        rows.append((numbers.write(row["mass"], "kg"), deeper, *more, *times))
+    heads = [f"rider mass [{numbers.unit('kg')}]", f"lowest point [{numbers.unit('m')}]", "g [%]", "peak load [%]"]
+    heads += [f"{word} at [s]" for word in ("g", "peak load", "lowest")]
+    return Table("What stretch waves change, and when each comes", tuple(heads), tuple(rows))
+
+
+def _risk(violation: Mapping[str, float]) -> str:
+    """The greatest probability that the next drop violates a criterion, in per cent; draws say no more than a tenth."""
+    if not violation:
+        return NOTHING
+    percent = 100 * max(violation.values())
+    return "< 0.1" if percent < 0.1 else "> 99.9" if percent > 99.9 else f"{percent:.1f}"
+
+
+def _failed(row: Mapping[str, Any], criteria: Mapping[str, Any]) -> str:
+    """The criteria that a mass does not meet, by name; the reason in full where it is another."""
+    names = []
+    for word, key, _, side, _, criterion in _COLUMNS:
+        bound, limit = criterion and criteria[criterion], row[f"{key}_limit"]
+        if bound is not None and (limit is None or (limit < bound if side == "lower" else limit > bound)):
+            names.append(word)
+    return ", ".join(names) or str(row["reason"])
+
+
+def _column_u(rows: Sequence[Mapping[str, Any]], key: str) -> float | None:
+    """The greatest standard uncertainty in a column: one number of places for all of it."""
+    return max((row[f"u_{key}"] for row in rows if row[f"u_{key}"] is not None), default=0.0) or None
+
+
+def _measured(value: Any, unit: str, numbers: Numbers) -> str:
+    """ "43.00 m, u = 0.10 m" from a value of the settings, whatever it is."""
+    if isinstance(value, Mapping):
+        if not value["u"]:
+            return f"{numbers.say(value['value'], unit)}, taken as exact"
+        return f"{numbers.say(value['value'], unit, u=value['u'])}, u = {numbers.say(value['u'], unit, u=value['u'])}"
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return " to ".join(numbers.say(end, unit) for end in value)
+    return numbers.say(float(value), unit) if isinstance(value, int | float) else str(value)
+
+
+def named(given: Mapping[str, Any], words: Mapping[str, tuple[str, str]], numbers: Numbers) -> list[tuple[str, str]]:
+    """What was given, with its words; a key without words of its own is shown all the same."""
+    known = [(words.get(key, (key.replace("_", " "), "")), value) for key, value in given.items() if value is not None]
+    return [(word, _measured(value, unit, numbers)) for (word, unit), value in known]
+
+
+def cords(cords: Sequence[Mapping[str, Any]], scales: Mapping[str, float], numbers: Numbers) -> Table:
+    heads = ("cord", f"slack length [{numbers.unit('m')}]", f"mass [{numbers.unit('kg')}]", "jumps before", "stiffness")
+    rows = []
+    for cord in cords:
+        length, mass = cord["slack_length"], cord["mass"]
+        cells = [cord["cord"], numbers.write(length["value"], "m", u=length["u"])]
+        cells += [numbers.write(mass["value"], "kg", u=mass["u"]), str(cord["jumps"])]
+        scale = scales.get(cord["cord"])
+        rows.append((*cells, NOTHING if scale is None else f"{scale:.3f}"))
+    return Table("Cords dropped; stiffness relative to the batch's curve", heads, tuple(rows))
+
+
+def calibrations(sensors: Mapping[str, Mapping[str, Any]]) -> Table:
+    heads = ("sensor", "curve", "scatter", "valid range", "lack of fit")
+    rows = tuple(_calibration(name, found) for name, found in sensors.items())
+    return Table("Sensors as calibrated for these drops", heads, rows)
+
+
+def _calibration(channel: str, found: Mapping[str, Any]) -> tuple[str, ...]:
+    numbers, unit, reading = Numbers(), found["quantity_unit"], found["reading_unit"]
+    terms = [
+        f"{numbers.write(c, u=u)} {unit}{f'/({reading})' + ('²' if k == 2 else '') if k else ''} (u {u:.2g})"
+        for k, (c, u) in enumerate(zip(found["coefficients"], found["standard_errors"], strict=True))
+    ]
+    low, high = found["range"]
+    tests = [f"degree {test['degree']}: p = {test['p']:.2g}" for test in found["lack_of_fit"] if test["test"] != "none"]
+    return (
+        channel,
+        "; ".join(terms),
+        f"{found['residual_sd']:.2g} {unit}, {found['dof']} degrees of freedom",
+        f"{low:.4g} to {high:.4g} {reading}",
+        "; ".join(tests) or "not tested: too few points",
+    )
+
+
+def parameters(curve: Mapping[str, Any]) -> list[str]:
+    numbers, said = Numbers(), []
+    for name, value in curve["parameters"].items():
+        u = curve["standard_errors"][name]
+        said.append(f"{name} = {numbers.write(value, u=u)}" + (f" (u {u:.2g})" if u else ", no uncertainty"))
+    return said
+
+
+def models(curve: Mapping[str, Any]) -> Table:
+    """The models side by side, the best first."""
+    rows = []
+    for each in sorted(curve["candidates"], key=lambda each: inf if each["aicc"] is None else each["aicc"]):
+        use = "chosen" if each["model"] == curve["model"] else "as good" if each["model"] in curve["equals"] else ""
+        aicc = NOTHING if each["aicc"] is None else f"{each['aicc']:.1f}"
+        rms = NOTHING if each["check_rms"] is None else f"{each['check_rms']:.3g}"
+        rows.append((each["model"], aicc, rms, use))
+    heads = ("model", "AICc", "rms, drops held back [N]", "use")
+    return Table("Models compared", heads, tuple(rows))
+
+
+def model_notes(curve: Mapping[str, Any]) -> list[str]:
+    return [f"{each['model']}: {each['note']}" for each in curve["candidates"] if each["note"]]
+
+
+def budgets(
+    shares: Sequence[Mapping[str, Any]], totals: Sequence[Mapping[str, Any]], numbers: Numbers
+) -> list[tuple[Table, str]]:
+    """A table a quantity, with a sentence on the whole; inputs below one per cent are summed.
+
+    shares, totals : `budget` and `uncertainty` of the results
+    """
+    found = []
+    for total in totals:
+        own = [row for row in shares if row["quantity"] == total["quantity"]]
+        own.sort(key=lambda row: -row["share"])
+        unit = UNITS.get(total["quantity"], "")
+        rows = [
+            (
+                row["input"], f"{100 * row['share']:.1f}", _dof(row["dof"]), f"{row['gain']:.2g}",
+                NOTHING if row["gain_mass"] is None else f"{row['gain_mass']:.1g}",
+            )
+            for row in own if row["share"] >= SMALL
+        ]  # fmt: skip
+        rest = [row["share"] for row in own if row["share"] < SMALL]
+        if rest:
+            rows.append((f"{len(rest)} smaller inputs", f"{100 * sum(rest):.1f}", NOTHING, NOTHING, NOTHING))
+        heads = ("input", "share [%]", "dof", f"gain [{unit or '1'}]", "gain [kg]")
+        u = total["u"]
+        caption = f"Shares of the variance of {total['quantity']} at {numbers.say(total['mass'], 'kg')}"
+        name = sentence(total["quantity"]) if unit else total["quantity"]  # a symbol keeps its case
+        told = (
+            f"{name} {numbers.say(total['estimate'], unit, u=u)}, u = "
+            f"{numbers.say(u, unit, u=u)} with {_dof(total['dof'])} degrees of freedom (Welch–Satterthwaite); "
+            f"{total['word']}."
+        )
+        found.append((Table(caption, heads, tuple(rows)), told))
+    return found
+
+
+UNITS = {"clearance": "m", "lowest_point": "m", "peak_load": "N"}
+
+
+def _dof(dof: float | None) -> str:
+    return "∞" if dof is None else f"{dof:.3g}"
+
+
+def in_service(cords: Sequence[Mapping[str, Any]]) -> Table:
+    """Where the cords of the jump log stand."""
+    rows = []
+    for cord in cords:
+        left = (cord[f"before_{name}"] for name in ("retest", "retirement"))
+        told = "; ".join([*cord["reasons"], *cord["cautions"]])
+        cells = [NOTHING if count is None else str(count) for count in left]
+        rows.append((cord["cord"], str(cord["jumps"]), *cells, "yes" if cord["may_jump"] else "no", told))
+    heads = ("cord", "jumps", "left before retest", "left before retirement", "may jump", "note")
+    return Table("Cords in service, by the jump log", heads, tuple(rows))
+
+
+def batch(batch: Mapping[str, Any] | None) -> Table:
+    """Spread of each quantity: cord to cord, and drop to drop within a cord where cords have several values."""
+    rows = []
+    for each in batch["quantities"] if batch else ():
+        means, parts = list(each["cords"].values()), each["components"]
+        mean, between = sum(means) / len(means), parts["sd_between"] if parts else each["sd"]
+        within = f"{parts['sd_within']:.2g}" if parts else "not told apart"
+        told = " (negative: taken as 0)" if parts and parts["zeroed"] else ""
+        strangest = each["tests"][0] if each["tests"] else None
+        shown = f"{strangest['cord']}, p = {strangest['p']:.2g}" if strangest else NOTHING
+        rows.append((each["quantity"], f"{mean:.4g}", f"{between:.2g}{told}", within, str(len(means)), shown))
+    heads = ("quantity", "mean", "sd between cords", "sd within cords", "cords", "furthest cord")
+    return Table("How far cords differ, and drops of one cord", heads, tuple(rows))
+
+
+def more_cords(plan: Mapping[str, Any] | None, numbers: Numbers) -> Table:
+    """Rated range to expect of as many cords as were dropped, and of more."""
+    rows = []
+    if plan:
+        so_far = plan["so_far"]
+        for n, lightest, heaviest in zip(plan["cords"], plan["lightest"], plan["heaviest"], strict=True):
+            if n == so_far or (n in SHOWN and n > so_far):
+                rows.append((f"{n}, as dropped" if n == so_far else str(n), lightest, heaviest))
+    return _ranges("Range to expect of more cords like these", "cords", rows, numbers)
+
+
+def by_count(wear: Mapping[str, Any] | None, numbers: Numbers) -> Table:
+    found = (wear or {}).get("range_by_count", ())
+    rows = [(str(row["jumps"]), row["lightest"], row["heaviest"]) for row in found]
+    return _ranges("Range that would hold from new to each retest", "jumps", rows, numbers)
+
+
+def _ranges(caption: str, head: str, rows: Sequence[tuple[str, Any, Any]], numbers: Numbers) -> Table:
+    """Ranges of rider mass, a row each; both ends are rounded into the range."""
+    heads = (head, *(f"{end} rider [{numbers.unit('kg')}]" for end in ("lightest", "heaviest")))
+    told = ((word, numbers.write(a, "kg", side="upper"), numbers.write(b, "kg", side="lower")) for word, a, b in rows)
+    return Table(caption, heads, tuple(told))
+
+
+def jumps(results: Mapping[str, Any]) -> str:
+    """The jump count that the rating holds for, in words."""
+    wear, counts = results["wear"], [drop["jumps"] for drop in results["drops"] if drop["use"] == "fit"]
+    new = f"{min(counts)} to {max(counts)} jumps" if counts else "no jumps"
+    if wear is None:
+        return f"cords with {new}, as dropped; no worn cord was dropped, so nothing is rated beyond"
+    if wear["retire_at"] is None:
+        return f"cords with {new}, as dropped; not rated for wear: {'; '.join(wear['reasons'])}"
+    return f"cords with up to {wear['retire_at']} jumps; they are retired then"
+
+
+def by_hand(results: Mapping[str, Any]) -> list[str]:
+    """What was settled by hand rather than by the data."""
+    campaign = results["campaign"]
+    decision, criteria = campaign["decision"], campaign["criteria"]
+    model, degree = decision["model"], decision["calibration_degree"]
+    by_load = criteria["design_breaking_load"] is not None
+    told = (
+        (model != "auto", f"the model {model} was chosen by hand"),
+        (degree is not None, f"calibrations of degree {degree} were chosen by hand"),
+        (decision["filter"] == "off", "records were not filtered"),
+        (by_load, "a design breaking load was given; break tests do not set the strength factor"),
+        (campaign["viscosity"] is not None, "the viscosity of the cord was given by hand"),
+    )
+    choices = results.get("by_hand", {}).get("told", ())
+    return [f"{row['choice']}; reason: {row['reason']}" for row in choices] + [text for so, text in told if so]
+
+
+def left_out(results: Mapping[str, Any], numbers: Numbers) -> Table:
+    """Drops left out by hand, beside the limits that the other drops give for them."""
+    rows: list[tuple[str, ...]] = []
+    for row in results.get("by_hand", {}).get("held_back", ()):
+        values = (("measured", ""), ("predicted", ""), ("lower", "lower"), ("upper", "upper"))
+        cells = [numbers.write(row[key], "m", u=row["u_measured"], side=side) for key, side in values]
+        rows.append(
+            (row["drop"], row["cord"], numbers.write(row["mass"], "kg"), *cells, "yes" if row["inside"] else "no")
+        )
+    unit = numbers.unit("m")
+    heads: tuple[str, ...] = ("drop", "cord", f"mass hung [{numbers.unit('kg')}]", f"lowest point, measured [{unit}]")
+    heads += (f"predicted [{unit}]", f"lower limit [{unit}]", f"upper limit [{unit}]", "inside")
+    return Table("Drops left out by hand, predicted from the others and held against their limits", heads, tuple(rows))
+
+
+def grouped(drops: Sequence[Mapping[str, Any]]) -> list[tuple[str, str]]:
+    """Each note on records once, with the names of the drops that it is about."""
+    about: dict[str, list[str]] = {}
+    recorded = sum(drop.get("recorded_lowest_point") is not None for drop in drops)
+    for drop in drops:
+        for note in drop.get("notes", ()):
+            about.setdefault(note, []).append(drop["drop"])
+    return [
+        (note, f"all {recorded} drops with a record" if len(names) == recorded > 1 else ", ".join(names))
+        for note, names in about.items()
+    ]
+
+
+def temperatures(results: Mapping[str, Any]) -> Sequence[float] | None:
+    """Lowest and highest temperature that the rating holds at [degC]: of the drops behind the curve, if they are known.
+
+    Worn cords may have been dropped at others, which the conditions tell.
+    """
+    trend = results["temperature"]
+    return trend["range"] if trend and None not in trend["range"] else results["campaign"]["temperatures"]
+
+
+def sentence(text: str) -> str:
+    """With a capital at its start; names and units within keep theirs."""
+    return text[:1].upper() + text[1:]
+
+
+def standing(results: Mapping[str, Any]) -> list[str]:
+    """Cautions, without those on single drops and choices by hand, which are listed by themselves."""
+    by_hand = results.get("by_hand")
+    said = tuple(f": {note}" for drop in results["drops"] for note in drop.get("notes", ()))
+    if by_hand:
+        said += tuple(f"{row['choice']}; reason: {row['reason']}" for row in by_hand["told"])
+        said += (f"without the choices by hand {by_hand['range_without']}.",)
+    return [caution for caution in results["cautions"] if not caution.endswith(said)]

@@ -1,0 +1,1 @@
+"""Groups of values, limits, propagation of uncertainty: no physics, readable alone."""

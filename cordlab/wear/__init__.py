@@ -1,0 +1,1 @@
+"""For how many jumps?"""

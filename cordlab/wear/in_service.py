@@ -1,0 +1,162 @@
+"""The jump log of cords in service: jumps so far, jumps left before the next retest and before retirement."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from cordlab.campaign.files import CampaignError, Folder
+from cordlab.campaign.tables import Column, read_table, text, whole
+
+LOG = "jumps.csv"
+
+
+@dataclass(frozen=True)
+class LogEntry:
+    """One row of jumps.csv: jumps of a cord on a day, its riders [kg], and any damage seen ("" for none)."""
+
+    cord: str
+    day: date
+    jumps: int
+    lightest: float | None
+    heaviest: float | None
+    damage: str
+    line: int
+
+
+@dataclass(frozen=True)
+class CordStatus:
+    """Where a cord in service stands.
+
+    jumps : so far ; before_retest, before_retirement : jumps left, None where there is no such count
+    retired : out of use for good ; reasons : why it may not jump ; cautions : what to look into
+    """
+
+    cord: str
+    jumps: int
+    before_retest: int | None
+    before_retirement: int | None
+    retired: bool
+    reasons: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+    @property
+    def may_jump(self) -> bool:
+        return not self.reasons
+
+    def summary(self) -> str:
+        left = "" if self.before_retirement is None else f", {self.before_retirement} left before retirement"
+        retest = "" if self.before_retest is None else f", {self.before_retest} before the next retest"
+        said = "; ".join((*self.reasons, *self.cautions))
+        return f"{self.cord}: {self.jumps} jumps{left}{retest}" + (f": {said}" if said else "")
+
+    def to_dict(self) -> dict[str, Any]:
+        return asdict(self) | {"may_jump": self.may_jump}
+
+
+def _day(cell: str) -> date:
+    try:
+        return date.fromisoformat(cell)
+    except ValueError:
+        raise ValueError(f"'{cell[:40]}' is not a date; write year-month-day, such as 2024-05-31") from None
+
+
+def _damage(cell: str) -> str:
+    if cell.lower() in ("no", "none", "-", "ok", "0", "n"):
+        raise ValueError(f"'{cell}' would be read as damage, which retires the cord; leave the cell blank for none")
+    return text(cell)
+
+
+COLUMNS = (
+    Column("cord"),
+    Column("date", read=_day),
+    Column("jumps", read=whole),
+    Column("lightest rider", "kg", required=False, may_be_blank=True, above=0.0),
+    Column("heaviest rider", "kg", required=False, may_be_blank=True, above=0.0),
+    Column("damage", read=_damage, may_be_blank=True),
+)
+
+
+def read_jump_log(folder: str | Path) -> tuple[LogEntry, ...]:
+    """The rows of jumps.csv in a campaign folder, by date; none where there is no such file.
+
+    Columns: cord, date, jumps, damage, and if kept lightest rider [kg], heaviest rider [kg].
+    Raises CampaignError with every problem as file, row, column.
+    """
+    files = Folder(Path(folder))
+    if not files.has(LOG):
+        return ()
+    table = read_table(files, LOG, COLUMNS)
+    if table is None:
+        raise CampaignError(tuple(files.problems))
+    entries = []
+    for row, values in table.rows():
+        cord, day, jumps, lightest, heaviest, damage = (values[column.name] for column in COLUMNS)
+        entries.append(LogEntry(cord, day, jumps, lightest, heaviest, damage or "", table.lines[row]))
+        if lightest is not None and heaviest is not None and heaviest < lightest:
+            what = f"{heaviest:g} kg is less than the lightest, {lightest:g} kg"
+            files.problem(table.where(row, "heaviest rider"), what)
+    if files.problems:
+        raise CampaignError(tuple(files.problems))
+    return tuple(sorted(entries, key=lambda entry: (entry.day, entry.line)))
+
+
+def cords_in_service(
+    log: Sequence[LogEntry],
+    *,
+    retire_at: int | None,
+    next_retest: int | None = None,
+    greatest_jumps: int | None = None,
+    before: Mapping[str, int] | None = None,
+    rated: tuple[float, float] | None = None,
+) -> tuple[CordStatus, ...]:
+    """Status of every cord in the log.
+
+    retire_at, next_retest : of the batch (`Wear`) ; greatest_jumps : cap of the maker or the rule, which wins where
+    smaller ; before : cord → jumps before the log, 0 if not named ; rated : lightest and heaviest rider [kg].
+    Any damage retires at once, whatever the count. Without a retirement count no cord may jump.
+    """
+    end = retire_at if retire_at is None or greatest_jumps is None else min(retire_at, greatest_jumps)
+    cords = dict.fromkeys(entry.cord for entry in log)
+    entries = {cord: [entry for entry in log if entry.cord == cord] for cord in cords}
+    return tuple(_status(cord, entries[cord], end, next_retest, (before or {}).get(cord, 0), rated) for cord in cords)
+
+
+def _status(
+    cord: str,
+    entries: Sequence[LogEntry],
+    end: int | None,
+    next_retest: int | None,
+    before: int,
+    rated: tuple[float, float] | None,
+) -> CordStatus:
+    jumps = before + sum(entry.jumps for entry in entries)
+    damaged = [entry for entry in entries if entry.damage]
+    reasons = [f"retired: {entry.damage} ({LOG}, row {entry.line}, {entry.day})" for entry in damaged[:1]]
+    cautions = []
+    later = sum(entry.jumps for entry in entries if damaged and entry.day > damaged[0].day)
+    if later:
+        cautions.append(f"{later} jumps logged after the damage")
+    if end is None:
+        reasons.append("no retirement count: worn cords of this batch are not rated")
+    elif jumps >= end:
+        reasons.append(f"retired: {end} jumps reached")
+        if jumps > end:
+            cautions.append(f"{jumps - end} jumps beyond the retirement count")
+    if rated is not None:
+        cautions += [
+            f"a rider outside the rated {rated[0]:g} to {rated[1]:g} kg ({LOG}, row {entry.line})"
+            for entry in entries
+            if (entry.lightest is not None and entry.lightest < rated[0])
+            or (entry.heaviest is not None and entry.heaviest > rated[1])
+        ]
+    return CordStatus(
+        cord=cord,
+        jumps=jumps,
+        before_retest=None if next_retest is None else max(next_retest - jumps, 0),
+        before_retirement=None if end is None else max(end - jumps, 0) if not damaged else 0,
+        retired=bool(damaged) or (end is not None and jumps >= end),
+        reasons=tuple(reasons),
+        cautions=tuple(cautions),
+    )

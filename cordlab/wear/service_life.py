@@ -1,0 +1,312 @@
+"""For how many jumps: the rated range as cords wear, and the count at which the range stated no longer holds.
+
+Retested drops say how far each cord's stiffness has moved since it was new, in ln s. The change of another cord is
+drawn from theirs and carried to every quantity at every mass, so that a rating "to 500 jumps" holds for new and for
+worn cords: soft cords come lower, stiff ones pull harder, and the worst of all counts up to there is taken.
+"""
+
+from bisect import bisect_left
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cache, partial
+from typing import Any
+
+import numpy as np
+
+from cordlab.batch.anchor import Anchors, Evidence, EvidenceError, SetUp, stiffened
+from cordlab.limits.forecast import DANGER, Forecast
+from cordlab.limits.simulate import SOFT
+from cordlab.mechanics.predict import predict_drop
+from cordlab.rating.criteria import between
+from cordlab.rating.rate import STEP, UNRATED, Rating
+from cordlab.wear.ageing import retests
+from cordlab.wear.softening import Softening, tell_apart
+from cordlab.wear.wear import Wear, assess_wear
+
+WORN = "clearance of worn cords"  # what ends a range where the retests alone do
+
+
+@dataclass(frozen=True)
+class Service:
+    """What the retests say.
+
+    rating : holds from new cords to `jumps`
+    jumps : retested count to which it was asked to hold; None: for cords as they were tested
+    by_count : a dict a retested count: jumps, lightest, heaviest rider mass of a rating to there, None if nothing is
+        rated
+    wear : clearance at the heaviest rated mass over the count, with forecast, retirement count and next retest
+    softening : softening and permanent lengthening told apart; None where the drops cannot
+    forecasts : retested count → forecast for cords from new to there, each quantity where its limit is worst
+    """
+
+    rating: Rating
+    jumps: int | None
+    by_count: tuple[dict[str, Any], ...]
+    wear: Wear
+    softening: Softening | None = None
+    forecasts: dict[int, Forecast] = field(default_factory=dict, repr=False)
+
+    def to(self, jumps: int) -> Forecast | None:
+        """The forecast for cords from new to the first retest at `jumps` or beyond; None where there was none."""
+        reached = [count for count in self.forecasts if count >= jumps]
+        return self.forecasts[min(reached)] if reached else None
+
+    def to_dict(self) -> dict[str, Any]:
+        return self.wear.to_dict() | {
+            "jumps": self.jumps,
+            "range_by_count": [dict(row) for row in self.by_count],
+            "softening": self.softening.to_dict() if self.softening else None,
+        }
+
+
+def service_life(
+    forecast: Forecast,
+    worn: Evidence,
+    *,
+    judge: Callable[[Forecast], Rating],
+    least_clearance: float,
+    jumps: int | None = None,
+    greatest_jumps: int | None = None,
+    rest: Mapping[str, float] | None = None,
+) -> Service:
+    """Carry wear into the rating.
+
+    worn : drops with use `wear`. judge : a forecast → its rating. jumps : count that the rating is to hold to.
+    greatest_jumps : cap of the maker or the rule. rest : name of a drop → time since its cord's previous one [s].
+    """
+    drops, y = _stiffness(forecast.learned, worn)
+    states, forecasts = [forecast], {}
+    for count, change in _changes(forecast.learned, drops, y).items():
+        states.append(aged(forecast, change))
+        forecasts[count] = _worst(states)
+    ratings = {count: judge(worst) for count, worst in forecasts.items()}
+    rating = judge(forecast)
+    conditions = {
+        "temperature [degC]": drops.temperature,
+        "rest [min]": np.array([(rest or {}).get(name, np.nan) / 60 for name in drops.drop]),
+    }
+    given: dict[str, Any] = {"greatest_jumps": greatest_jumps, "conditions": conditions}
+
+    @cache
+    def wear_at(mass: float) -> Wear:
+        return _wear_at(forecast, drops, y, mass, least_clearance, given)
+
+    if jumps is not None:
+        reached = min((count for count in ratings if count >= jumps), default=None)
+        if reached is None:
+            tested = f"cords were retested to {max(ratings)}" if ratings else "no retest can be judged"
+            rating = _refused(rating, f"asked to hold to {jumps} jumps, but {tested}")
+        else:
+            rating = ratings[reached] = _held_by_both(ratings[reached], wear_at, reached)
+    held = [count for count, other in ratings.items() if rating.rated and _covers(other, rating)]
+    by_count = tuple(
+        {"jumps": count, "lightest": other.lightest, "heaviest": other.heaviest} for count, other in ratings.items()
+    )
+    wear = _retired(wear_at(_heavy_end(forecast, rating)), max(held, default=None))
+    return Service(rating, jumps, by_count, wear, _softening(forecast.learned, drops), forecasts)
+
+
+def _retired(wear: Wear, held: int | None) -> Wear:
+    """Wear with the smaller of two counts: to which its limit meets the bound, and to which the range holds."""
+    if wear.retire_at is None or (held is not None and wear.retire_at <= held):
+        return wear
+    to = "at no retested count" if held is None else f"to {held} jumps, not beyond"
+    return replace(wear, retire_at=held, next_retest=None, reasons=(*wear.reasons, f"the rated range holds {to}"))
+
+
+def _held_by_both(rating: Rating, wear_at: Callable[[float], Wear], count: int) -> Rating:
+    """The range up to the heaviest mass at which the retests alone meet their bound to this count, too.
+
+    Two ways lead to the clearance of worn cords: the new cords' limit carried on by the change of each cord, and the
+    drops of a retest by themselves. They know different things; what one of them refuses is not rated.
+    """
+
+    def unmet(mass: float) -> bool:
+        return any(point.jumps <= count and not point.meets for point in wear_at(mass).tested)
+
+    if rating.lightest is None or rating.heaviest is None or not unmet(rating.heaviest):
+        return rating
+    masses = np.arange(rating.lightest, rating.heaviest, STEP)
+    good = bisect_left(masses, True, key=unmet) - 1  # heavier is lower: once unmet, unmet from there on
+    reason = f"clearance by the retests alone fails its bound by {count} jumps"
+    if good < 0:
+        return _refused(rating, f"{reason}, at every mass of the range")
+    heaviest = float(round(masses[good], 3))
+    rows = tuple(
+        row | {"rated": False, "reason": reason} if row["rated"] and row["mass"] > heaviest + 1e-9 else row
+        for row in rating.predictions
+    )
+    governed = rating.governed_by | {"heavy": WORN}
+    return replace(rating, heaviest=heaviest, governed_by=governed, predictions=rows)
+
+
+def _softening(learned: Anchors, drops: Evidence) -> Softening | None:
+    try:
+        return tell_apart(
+            learned.shapes[0].curve,
+            drops.cord,
+            drops.jumps.astype(int),
+            drops.mass,
+            drops.lowest_point,
+            slack_length=drops.slack_length,
+            cord_mass=drops.cord_mass,
+            **learned.rig.values(),
+        )
+    except ValueError:  # fewer than two cords at two masses and two counts
+        return None
+
+
+def _changes(learned: Anchors, drops: Evidence, y: np.ndarray) -> dict[int, np.ndarray]:
+    """Change of each cord's ln s since it was new, at each retest that at least two cords reached.  count → (n_cords,)
+
+    A cord against itself, by the drops of that retest alone: no line over the count is assumed.
+    """
+    retest, cord = retests(drops.jumps.astype(int)), np.array(drops.cord)
+    new = drops.jumps <= learned.evidence.jumps.max()
+    found = {}
+    for count in np.unique(retest[~new]):
+        at = (retest == count) & ~new
+        both = [name for name in np.unique(cord[at]) if np.any(new & (cord == name))]
+        if len(both) >= 2:
+            own = [y[at & (cord == name)].mean() - y[new & (cord == name)].mean() for name in both]
+            found[int(count)] = np.array(own)
+    return found
+
+
+def aged(forecast: Forecast, change: np.ndarray) -> Forecast:
+    """The forecast with ln s changed as these cords' was; another cord's change by the t law (JCGM 101 6.4.9)."""
+    n = change.size
+    spread = change.std(ddof=1) * np.sqrt(1 + 1 / n)
+    reach = 3 * spread + 1e-3
+    grid = change.mean() + np.linspace(-8.0, 8.0, 17) * reach
+    level = forecast.level.mean[0]
+    new, worn = _at(forecast, level[:, None]), _at(forecast, level[:, None] + grid)
+
+    def moved(values: dict[str, np.ndarray], drawn: np.ndarray) -> dict[str, np.ndarray]:
+        found = {}
+        for name, x in values.items():
+            by = worn[name] - new[name] if name in SOFT else worn[name] / new[name]
+            step = np.array([np.interp(drawn, grid, row) for row in by]).reshape(len(by), -1)
+            found[name] = x + step if name in SOFT else x * step
+        return found
+
+    draws = forecast.draws["clearance"].shape[-1]
+    rng = np.random.default_rng([forecast.seed, 500])
+    drawn = change.mean() + spread * rng.standard_t(n - 1, draws)
+    estimates = {name: x[:, None] for name, x in forecast.estimates.items()}
+    middle = {name: x[:, 0] for name, x in moved(estimates, change.mean()).items()}
+    content = None if forecast.content is None else moved(forecast.content, drawn)
+    return replace(forecast, draws=moved(forecast.draws, drawn), content=content, estimates=middle)
+
+
+def _worst(states: Sequence[Forecast]) -> Forecast:
+    """For cords from the first of these states to the last: each quantity where its limit is worst."""
+    worst = {}
+    for name, side in DANGER.items():
+        limits = [float(np.mean(state.limit(name))) for state in states]
+        worst[name] = states[int(np.argmax(limits) if side == "upper" else np.argmin(limits))]
+
+    def taken(part: str) -> dict[str, np.ndarray]:
+        return {name: getattr(state, part)[name] for name, state in worst.items()}
+
+    content = None if states[0].content is None else taken("content")
+    return replace(states[0], draws=taken("draws"), estimates=taken("estimates"), content=content)
+
+
+def _at(forecast: Forecast, y: np.ndarray) -> dict[str, np.ndarray]:
+    """Quantities of the next drop at the estimates of the site, ln s = y (n_mass, n) beyond what waves explain."""
+    hung = np.broadcast_to(forecast.hung[:, None], y.shape).ravel()
+    scale = np.exp(y.ravel() + stiffened(forecast.waves, hung))
+    curve = forecast.learned.shapes[0].take(np.zeros(y.size, int), scale)
+    found = predict_drop(curve, mass=hung, **forecast.learned.batch, **SetUp.of(forecast.site).values())
+    quantities = {
+        "lowest_point": found.lowest_point,
+        "clearance": -found.lowest_point,
+        "stretch_ratio": 1 + found.stretch / forecast.learned.batch["slack_length"],
+        "g": found.g,
+        "peak_load": found.tie_load,
+    }
+    return {name: np.reshape(values, y.shape) for name, values in quantities.items()}
+
+
+def _stiffness(learned: Anchors, worn: Evidence) -> tuple[Evidence, np.ndarray]:
+    """Drops at the masses that were retested, new ones too, and their ln s beyond what waves explain.
+
+    An error of the curve's shape is the same at every count: each mass is levelled by its first drops.
+    """
+    fit = learned.evidence.take(np.isin(learned.evidence.mass, worn.mass))
+    if not len(fit):
+        raise EvidenceError("no wear drop has the mass of a fit drop: nothing says what the cords did there when new")
+    drops = fit.joined(worn)
+    y = learned.unexplained(drops)
+    first = {mass: y[(drops.mass == mass) & (drops.jumps <= fit.jumps.max())] for mass in np.unique(drops.mass)}
+    level = {mass: values.mean() for mass, values in first.items() if values.size}
+    middle = float(np.mean(list(level.values())))
+    return drops, y - np.array([level.get(mass, middle) for mass in drops.mass]) + middle
+
+
+def _wear_at(
+    forecast: Forecast,
+    drops: Evidence,
+    y: np.ndarray,
+    mass: float,
+    least_clearance: float,
+    given: dict[str, Any],
+) -> Wear:
+    """Wear as clearance at a rider mass. given : the rest of what `assess_wear` takes"""
+    site, gear = forecast.site, forecast.site.gear_mass.value
+    scale = np.exp(y + stiffened(forecast.waves, mass + gear))
+    curve = forecast.learned.shapes[0].take(np.zeros(y.size, int), scale)
+    lowest = predict_drop(curve, mass=mass + gear, **forecast.learned.batch, **SetUp.of(site).values()).lowest_point
+    if not np.isfinite(lowest).all():
+        odd = ", ".join(
+            name for name, end in zip(drops.drop, np.atleast_1d(lowest), strict=True) if not np.isfinite(end)
+        )
+        raise EvidenceError(
+            f"drop {odd}: as soft as the cord was there, a rider of {mass:.1f} kg would not turn at the site at all; "
+            "check its mass and lowest point, or take the cord out of use"
+        )
+    clearance = site.tie_height.value - site.reach_below_attachment.value - lowest
+    assess = partial(
+        assess_wear, drops.cord, drops.jumps, clearance, probability=forecast.probability,
+        quantity=f"clearance at {mass:.1f} kg", **given,
+    )  # fmt: skip
+    return _with_room(assess, forecast, mass, least_clearance)
+
+
+def _with_room(assess: Callable[..., Wear], forecast: Forecast, mass: float, least_clearance: float) -> Wear:
+    """Wear by a bound that leaves room for what is unsure beside the cords. assess : least clearance [m] → wear"""
+    wear = assess(least=least_clearance)
+    if not wear.points or wear.points[0].lower is None:
+        return wear
+    limit = float(between(forecast.masses, forecast.limit("clearance"), np.array([mass]))[0])
+    room = wear.points[0].lower - limit  # what the whole forecast asks for beyond the scatter of cords and drops
+    return assess(least=least_clearance + max(room, 0.0)) if np.isfinite(room) else wear
+
+
+def reassess(
+    service: Service, forecast: Forecast, *, least_clearance: float, probability: float, greatest_jumps: int | None
+) -> Wear:
+    """The same retests by another least clearance [m], probability or cap: by clearance alone, at the same mass."""
+    wear = service.wear
+    assess = partial(
+        assess_wear, wear.cord, wear.jumps, wear.values, probability=probability, greatest_jumps=greatest_jumps,
+        quantity=wear.quantity, unit=wear.unit,
+    )  # fmt: skip
+    mass = _heavy_end(forecast, service.rating)
+    return _with_room(assess, replace(forecast, probability=probability), mass, least_clearance)
+
+
+def _heavy_end(forecast: Forecast, rating: Rating) -> float:
+    return float(forecast.masses[-1]) if rating.heaviest is None else rating.heaviest
+
+
+def _covers(other: Rating, rating: Rating) -> bool:
+    if None in (other.lightest, other.heaviest, rating.lightest, rating.heaviest):
+        return False
+    return other.lightest <= rating.lightest + 1e-9 and other.heaviest >= rating.heaviest - 1e-9  # type: ignore[operator]
+
+
+def _refused(rating: Rating, reason: str) -> Rating:
+    rows = tuple(row | {"rated": False, "reason": row["reason"] or reason} for row in rating.predictions)
+    return replace(rating, **UNRATED, reasons=(*rating.reasons, reason), predictions=rows)

@@ -1,0 +1,157 @@
+"""Softening and permanent lengthening of worn cords, told apart by drops at two masses or more.
+
+A softer cord and a longer one both come lower, but not by the same amounts at a light and at a heavy mass.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy import special
+
+from cordlab.curves.registry import Curve
+from cordlab.mechanics.predict import scale_for_lowest_point
+from cordlab.statistics.groups import Lines, fit_lines
+from cordlab.wear.ageing import retests
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+@dataclass(frozen=True)
+class Softening:
+    """Change of stiffness and of slack length with the count, one row a cord and count dropped at several masses.
+
+    cord, jumps : (m,) ; ln_scale : (m,) logarithm of the stiffness scale ; lengthening : (m,) beyond the slack length
+    given [m] ; scale_lines, length_lines : a line for each cord on the count
+    p_scale, p_length : two-sided p of no change a jump, by Student's t between cords
+    """
+
+    cord: np.ndarray
+    jumps: np.ndarray
+    ln_scale: np.ndarray
+    lengthening: np.ndarray
+    scale_lines: Lines
+    length_lines: Lines
+    p_scale: float
+    p_length: float
+
+    def summary(self) -> str:
+        said = []
+        for what, unit, lines, factor, p in (
+            ("stiffness", "%", self.scale_lines, 1e4, self.p_scale),
+            ("slack length", "m", self.length_lines, 1e2, self.p_length),
+        ):
+            change = f"{factor * lines.slope:+.2g} {unit} in 100 jumps, standard error {factor * lines.se_slope:.1g}"
+            said.append(f"{what} {change}" + ("" if p < 0.05 else ": no change shown"))
+        return "; ".join(said)
+
+    def to_dict(self) -> dict[str, Any]:
+        columns = ("cord", "jumps", "ln_scale", "lengthening")
+        rows = zip(*(getattr(self, name).tolist() for name in columns), strict=True)
+        return {
+            "rows": [dict(zip(columns, row, strict=True)) for row in rows],
+            "scale_slope": self.scale_lines.slope,
+            "se_scale_slope": self.scale_lines.se_slope,
+            "p_scale": self.p_scale,
+            "length_slope": self.length_lines.slope,
+            "se_length_slope": self.length_lines.se_slope,
+            "p_length": self.p_length,
+        }
+
+    def plot(self, axes: "Sequence[Axes] | None" = None) -> "Sequence[Axes]":
+        """Stiffness above, slack length below, of each cord against the count."""
+        from cordlab.report.style import own_axes
+
+        axes = own_axes(axes, rows=2)
+        for name in dict.fromkeys(self.cord.tolist()):
+            of = self.cord == name
+            axes[0].plot(self.jumps[of], 100 * np.expm1(self.ln_scale[of]), "o-", ms=4, lw=0.8, label=f"cord {name}")
+            axes[1].plot(self.jumps[of], self.lengthening[of], "o-", ms=4, lw=0.8, label="_")
+        axes[0].set(ylabel="stiffness against\nthe curve [%]")
+        axes[1].set(xlabel="jumps", ylabel="lengthening [m]")
+        return axes
+
+
+def tell_apart(
+    curve: Curve,
+    cord: Sequence[str] | np.ndarray,
+    jumps: Sequence[int] | np.ndarray,
+    mass: Sequence[float] | np.ndarray,
+    lowest_point: Sequence[float] | np.ndarray,
+    *,
+    slack_length: Sequence[float] | np.ndarray,
+    cord_mass: Sequence[float] | np.ndarray | float = 0.0,
+    drag_area: float = 0.0,
+    air_density: float = 1.2,
+    release_depth: float = 0.0,
+    compliance: float = 0.0,
+) -> Softening:
+    """Split wear into softening and lengthening.
+
+    cord, jumps, mass [kg], lowest_point [m], slack_length [m, when new], cord_mass [kg] : (n,) one a drop ; the rest as
+    in `predict_drop`. A lengthened cord keeps its curve in the stretch ratio. At each cord and count the scale and the
+    length are those with which all its masses come to their lowest points, by least squares on ln scale.
+    Raises ValueError unless two cords were dropped at two masses or more at two retests or more.
+    """
+    cord, jumps, mass = np.asarray(cord), np.asarray(jumps), np.asarray(mass, float)
+    retest = retests(jumps)
+    new_length = np.broadcast_to(np.asarray(slack_length, float), mass.shape)
+    rows = [
+        of
+        for name in dict.fromkeys(cord.tolist())
+        for count in np.unique(retest[cord == name])
+        if np.unique(mass[of := (cord == name) & (retest == count)]).size > 1
+    ]
+    names = [cord[of][0] for of in rows]
+    if sum(names.count(name) > 1 for name in set(names)) < 2:
+        raise ValueError(
+            "softening and lengthening cannot be told apart: "
+            "that takes 2 cords dropped at 2 masses or more at 2 retests or more"
+        )
+    rows = [of for of, name in zip(rows, names, strict=True) if names.count(name) > 1]
+
+    def ln_scale(length: np.ndarray) -> np.ndarray:
+        scale = scale_for_lowest_point(
+            curve,
+            np.asarray(lowest_point, float),
+            mass=mass,
+            slack_length=length,
+            cord_mass=np.asarray(cord_mass, float),
+            drag_area=drag_area,
+            air_density=air_density,
+            release_depth=release_depth,
+            compliance=compliance,
+        )
+        return np.log(scale)
+
+    longer, logs = np.zeros(mass.size), np.empty(len(rows))
+    for _ in range(3):  # nearly linear in the length: three rounds reach rounding
+        length = new_length + longer
+        here, rate = ln_scale(length), (ln_scale(length * 1.0001) - ln_scale(length * 0.9999)) / (2e-4 * length)
+        for i, of in enumerate(rows):
+            off = rate[of] - rate[of].mean()
+            more = -(off @ here[of]) / (off @ off)
+            logs[i] = here[of].mean() + rate[of].mean() * more
+            longer[of] += more
+    cords, counts = np.array([cord[of][0] for of in rows]), np.array([retest[of][0] for of in rows])
+    lengthening = np.array([longer[of][0] for of in rows])
+    scale_lines, length_lines = fit_lines(cords, counts, logs), fit_lines(cords, counts, lengthening)
+    return Softening(
+        cord=cords,
+        jumps=counts,
+        ln_scale=logs,
+        lengthening=lengthening,
+        scale_lines=scale_lines,
+        length_lines=length_lines,
+        p_scale=_p(scale_lines),
+        p_length=_p(length_lines),
+    )
+
+
+def _p(lines: Lines) -> float:
+    """Two-sided p of a mean slope of 0."""
+    if not lines.se_slope:
+        return 0.0
+    return float(2 * special.stdtr(len(lines.groups) - 1, -abs(lines.slope / lines.se_slope)))

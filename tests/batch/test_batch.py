@@ -1,0 +1,233 @@
+"""Batch and lot: outlying cord, planning, break tests, against published examples and factors."""
+
+import json
+import math
+
+import numpy as np
+import pytest
+from scipy import optimize, stats
+
+from cordlab.batch.cords import batch_report
+from cordlab.campaign.campaign import BreakEntry
+from cordlab.rating.lot import assess_lot, fit_weibull
+from cordlab.statistics.limits import tolerance_limit
+from tests.conftest import approx_printed, published_csv
+
+# NIST/SEMATECH e-Handbook, 1.3.5.17.1, Grubbs' test: uranium isotope data of Tietjen and Moore (1972). From memory.
+URANIUM = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]
+
+# Strength of 18 specimens; lower limits of 99 % and 90 % of all with 95 % confidence as printed by STAT17, the program
+# that accompanies MIL-HDBK-17 / CMH-17. As quoted in the validation report of the general R package cmstatr.
+STRENGTH = np.array(
+    [
+        *(137.4438, 139.5395, 150.89, 141.4474, 141.8203, 151.8821, 143.9245, 132.9732, 136.6419),
+        *(138.1723, 148.7668, 143.283, 143.5429, 141.7023, 137.4732, 152.338, 144.1589, 128.5218),
+    ]
+)
+STAT17_NORMAL = {0.99: "120.336", 0.90: "129.287"}
+STAT17_WEIBULL = {0.99: "109.150", 0.90: "125.441"}
+
+
+def broken(cord: str, breaking_load: float, end_loops: bool | None = True) -> BreakEntry:
+    return BreakEntry(cord, breaking_load, remark="", end_loops=end_loops)
+
+
+INVENTED = [broken("B1", 14_100), broken("B2", 14_900), broken("B3", 15_200), broken("B4", 16_000)]  # no real cords
+
+
+def lot_of(breaks, **changed):
+    return assess_lot(breaks, **{"greatest_load_limit": 2434.0, "least_strength_factor": 5.0} | changed)
+
+
+# --- batch ------------------------------------------------------------------------------------------------------
+
+
+def test_spread_of_each_quantity_is_the_published_one():
+    """Dyestuff (see test_spread), with batches for cords and a second quantity of one value each."""
+    data = published_csv("dyestuff.csv")
+    drops = {name: group["yield [g]"].tolist() for name, group in data.groupby("batch")}
+    report = batch_report({"lowest point": drops, "slack length": {name: [len(name)] for name in drops}})
+    assert report["lowest point"].components.between == approx_printed("1764.05")
+    assert report["slack length"].components is None
+    assert not report.outlying
+    json.dumps(report.to_dict())
+
+
+def test_grubbs_statistic_of_the_handbook():
+    """NIST/SEMATECH e-Handbook 1.3.5.17.1: G = 2.468765, one value stands out."""
+    report = batch_report({"slack length": {f"C{i}": [value] for i, value in enumerate(URANIUM)}}, level=0.05)
+    (found,) = report.outlying
+    assert found.cord == "C7"
+    n = len(URANIUM)
+    g = (n - 1) / math.sqrt(n) * math.sqrt(found.t**2 / (n - 2 + found.t**2))
+    assert g == approx_printed("2.468765")
+
+
+def test_grubbs_critical_value_of_the_handbook():
+    """Same page: critical G 2.032 for one side at 5 %, so a value just there has a two-sided p of 10 %."""
+    rest = np.array(URANIUM[:-1])
+
+    def g(last: float) -> float:
+        values = np.append(rest, last)
+        return (last - values.mean()) / values.std(ddof=1)
+
+    last = optimize.brentq(lambda x: g(x) - 2.032, rest.max(), 250.0)
+    report = batch_report({"slack length": {f"C{i}": [value] for i, value in enumerate([*rest, last])}})
+    assert report["slack length"].tests[0].p == pytest.approx(0.10, abs=0.001)
+
+
+def test_alike_cords_are_called_unlike_as_often_as_the_level_says():
+    """Bonferroni: at most 5 % of batches of alike cords, over two quantities, unequal numbers of drops."""
+    rng = np.random.default_rng(29)
+    sizes, alarms, n = [1, 2, 3, 3, 4, 6], 0, 500
+    for _ in range(n):
+        values = {
+            quantity: {f"C{i}": rng.normal() + rng.normal(0, 0.7, size) for i, size in enumerate(sizes)}
+            for quantity in ("stiffness scale", "energy returned")
+        }
+        alarms += bool(batch_report(values, level=0.05).outlying)
+    assert alarms / n < 0.05 + 4 * math.sqrt(0.05 * 0.95 / n)
+    assert alarms / n > 0.02  # and it does alarm
+
+
+def test_two_cords_cannot_show_which_is_odd():
+    report = batch_report({"stiffness scale": {"A": [1.0, 1.1], "B": [3.0, 3.1]}})
+    assert not report.outlying
+    assert "at least 3" in report.cautions[0]
+
+
+@pytest.mark.parametrize(
+    ("values", "said"),
+    [
+        ({}, "no quantity"),
+        ({"slack length": {"A": [1.0]}}, "1 cord"),
+        ({"slack length": {"A": [1.0], "B": []}}, "no value for cord B"),
+        ({"slack length": {"A": [1.0], "B": [math.nan]}}, "not a number"),
+    ],
+)
+def test_a_batch_that_says_nothing_is_refused(values, said):
+    with pytest.raises(ValueError, match=said):
+        batch_report(values)
+
+
+# --- lower limits of strength -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("share", [0.99, 0.90])
+def test_normal_lower_limit_of_stat17(share):
+    """The handbook has approximate factors for n > 15, which print its digits; exact ones differ by 0.02 %."""
+    approximate = {
+        0.90: 1.282 + math.exp(0.958 - 0.520 * math.log(18) + 3.19 / 18),
+        0.99: 2.326 + math.exp(1.34 - 0.522 * math.log(18) + 3.87 / 18),
+    }[share]
+    printed = float(STAT17_NORMAL[share])
+    assert STRENGTH.mean() - approximate * STRENGTH.std(ddof=1) == pytest.approx(printed, abs=0.01)
+    assert tolerance_limit(STRENGTH, share=share, confidence=0.95, side="lower").lower == pytest.approx(
+        printed, rel=2e-4
+    )
+
+
+@pytest.mark.parametrize("share", [0.99, 0.90])
+def test_weibull_lower_limit_of_stat17(share):
+    """STAT17 averages over all samples of 18, ours is conditional on this one (Lawless 1982, 4.1.2): 0.5 % apart."""
+    limit = fit_weibull(STRENGTH).lower_limit(share=share, confidence=0.95)
+    assert limit == pytest.approx(float(STAT17_WEIBULL[share]), rel=0.005)
+
+
+@pytest.mark.parametrize("share", [0.99, 0.90])
+def test_weibull_factor_of_stat17_covers_with_our_fit(share):
+    """The factor in the printed limit, V = ln(quantile/limit)·shape, used on invented samples: confidence 95 %."""
+    fit = fit_weibull(STRENGTH)
+    factor = math.log(fit.quantile(1 - share) / float(STAT17_WEIBULL[share])) * fit.shape
+    rng = np.random.default_rng(8)
+    n, true = 2000, -math.log(share)
+    fits = [fit_weibull(rng.weibull(1.0, 18)) for _ in range(n)]
+    held = np.mean([one.quantile(1 - share) * math.exp(-factor / one.shape) <= true for one in fits])
+    assert abs(held - 0.95) < 4 * math.sqrt(0.95 * 0.05 / n)
+
+
+@pytest.mark.parametrize("n", [2, 4, 10])
+def test_weibull_lower_limit_holds_as_often_as_it_says(n):
+    rng = np.random.default_rng(n)
+    runs, true = 300, -math.log(0.99)
+    held = np.mean(
+        [fit_weibull(rng.weibull(1.0, n)).lower_limit(share=0.99, confidence=0.95) <= true for _ in range(runs)]
+    )
+    assert abs(held - 0.95) < 4 * math.sqrt(0.95 * 0.05 / runs)
+
+
+def test_weibull_fit_agrees_with_scipy():
+    shape, _, scale = stats.weibull_min.fit(STRENGTH, floc=0)
+    fit = fit_weibull(STRENGTH)
+    assert fit.shape == pytest.approx(shape, rel=1e-4)
+    assert fit.scale == pytest.approx(scale, rel=1e-5)
+
+
+# --- lot --------------------------------------------------------------------------------------------------------
+
+
+def test_a_lot_that_may_be_issued():
+    lot = lot_of(INVENTED, n_lot=40, sample_share=0.10)
+    assert lot.issued
+    assert lot.lowest_break == 14_100
+    assert lot.strength_factor == pytest.approx(14_100 / 2434)
+    assert lot.sample_needed == lot.sample == 4
+    assert lot.plotting_positions[0] == pytest.approx(0.7 / 4.4)
+    json.dumps(lot.to_dict())
+
+
+def test_the_lowest_break_governs_and_not_the_statistics():
+    """The normal and Weibull limits are far below 5 times the load, and the lot passes on its lowest break."""
+    lot = lot_of(INVENTED, n_lot=40, sample_share=0.10)
+    assert lot.normal_limit < 5 * 2434 < lot.lowest_break
+    assert lot.weibull_limit < 5 * 2434
+    # and a high mean does not save a low break
+    assert not lot_of([*INVENTED, broken("B5", 12_000)], n_lot=40, sample_share=0.10).issued
+
+
+@pytest.mark.parametrize(
+    ("breaks", "changed", "said"),
+    [
+        (INVENTED[:3], {"n_lot": 40, "sample_share": 0.10}, "3 cords broken with their end loops, 4 needed"),
+        (INVENTED, {"n_lot": 41, "sample_share": 0.10}, "5 needed"),
+        (INVENTED, {"sample_share": 0.10}, "how many cords it has is not given"),
+        ([*INVENTED, broken("B5", 15_000, False)], {}, "1 of 5 specimens had no end loops"),
+        ([broken("B1", 15_000, None)], {}, "do not say whether the end loops were in"),
+        (INVENTED, {"greatest_load_limit": None}, "no rated range"),
+        (INVENTED, {"greatest_load_limit": 3000.0}, "4.70, 5 asked for"),
+        (INVENTED, {"design_breaking_load": 12_000.0}, "4.93, 5 asked for"),
+        ([], {}, "0 cords broken"),
+        ([], {}, "nothing to compare"),
+    ],
+)
+def test_a_lot_that_may_not_be_issued_says_why(breaks, changed, said):
+    lot = lot_of(breaks, **changed)
+    assert not lot.issued
+    assert any(said in reason for reason in lot.reasons), lot.reasons
+
+
+def test_a_design_load_does_not_stand_for_the_sample():
+    lot = lot_of([], design_breaking_load=20_000.0)
+    assert lot.strength_factor == pytest.approx(20_000 / 2434)
+    assert not lot.issued
+
+
+def test_one_break_gives_no_statistics_and_says_so():
+    lot = lot_of(INVENTED[:1])
+    assert lot.issued
+    assert lot.normal_limit is None
+    assert any("no statistical limit" in caution for caution in lot.cautions)
+
+
+def test_a_percentage_is_not_a_share():
+    with pytest.raises(ValueError, match=r"10 % is 0\.1"):
+        lot_of(INVENTED, n_lot=40, sample_share=10)
+
+
+def test_figures_show_what_they_say():
+    lot = lot_of(INVENTED).plot()
+    assert [len(line.get_xdata()) for line in lot.lines[:2]] == [4, 99]  # breaks, Weibull line
+    # on this paper a Weibull law is straight in the logarithm of the load
+    assert np.ptp(np.diff(np.log(lot.lines[1].get_xdata())) / np.diff(lot.lines[1].get_ydata())) < 1e-9
+    report = batch_report({"slack length": {f"C{i}": [value] for i, value in enumerate(URANIUM)}})
+    assert [text.get_text() for text in report.plot().texts] == ["C7"]

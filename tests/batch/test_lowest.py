@@ -1,0 +1,82 @@
+"""A curve from lowest points alone: what made the drops is found again, through drag, rig and a heavy cord."""
+
+import numpy as np
+import pytest
+
+from cordlab.batch.fit import FitError
+from cordlab.batch.lowest_points import fit_lowest_points
+from cordlab.curves.registry import Curve
+from cordlab.mechanics.predict import predict_drop
+
+MASS = np.array([36.0, 52.0, 68.0, 84.0, 100.0])
+RIG = {
+    "slack_length": 10.0,
+    "cord_mass": 14.0,
+    "drag_area": 0.3,
+    "air_density": 1.2,
+    "release_depth": 0.4,
+    "compliance": 2e-5,
+}
+CURVES = {
+    "linear": Curve("linear", {"stiffness": 900.0}),
+    "mooney-rivlin": Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0}),
+    "yeoh": Curve("yeoh", {"c1": 330.0, "c2": -4.0, "c3": 0.2}),
+    "gent": Curve("gent", {"mu": 600.0, "j": 40.0}),
+}
+
+
+@pytest.mark.parametrize("name", CURVES)
+def test_the_curve_that_made_the_drops_is_found_again(name):
+    """Lowest points by `predict_drop` (itself checked against scipy), with drag, sag of the rig and a release depth."""
+    lowest = predict_drop(CURVES[name], mass=MASS, **RIG).lowest_point
+    found = fit_lowest_points(lowest, mass=MASS, cords=["A"] * 5, model=name, **RIG)
+    assert found.chosen.parameters == pytest.approx(CURVES[name].parameters, rel=1e-5)
+
+
+def test_without_drag_a_linear_cord_by_hand():
+    """W(x) = M g (L + x): a light linear cord, K (λ−1)² L / 2 = M g (L + x)."""
+    stiffness = 2 * 70 * 9.80665 * 25.0 / (1.5**2 * 10)
+    found = fit_lowest_points([25.0], mass=70.0, slack_length=10.0, cords=["A"], model="linear")
+    assert found.chosen.parameters["stiffness"] == pytest.approx(stiffness, rel=1e-9)
+
+
+@pytest.fixture(scope="module")
+def ladder():
+    """Invented: 4 cords with true scales, 5 masses each, lowest points read with sd 0.03 m."""
+    rng = np.random.default_rng(3)
+    true = {"A": 0.98, "B": 1.0, "C": 1.01, "D": 1 / (0.98 * 1.01)}
+    cords = np.repeat(list(true), 5)
+    scale = np.array([true[cord] for cord in cords])
+    mass = np.tile(MASS, 4)
+    lowest = predict_drop(CURVES["mooney-rivlin"].scaled(scale), mass=mass, **RIG).lowest_point
+    return true, cords, mass, lowest + rng.normal(0, 0.03, 20)
+
+
+def test_scales_model_and_bands_from_a_ladder(ladder):
+    true, cords, mass, lowest = ladder
+    found = fit_lowest_points(lowest, mass=mass, cords=cords, **RIG)
+    assert found.chosen.scales == pytest.approx(true, rel=0.004)
+    assert found.aicc["linear"] > found.aicc["mooney-rivlin"] + 10
+    x = np.array([1.8, 3.8])
+    band = found.chosen.prediction_band(x)
+    truth = CURVES["mooney-rivlin"].force(x)
+    assert ((band.lower < truth) & (truth < band.upper)).all()
+    assert (band.dof < 6).all()
+    assert (found.chosen.prediction_band(x, this_cord="A").upper < band.upper).all()
+    np.testing.assert_allclose(
+        found.chosen.curve.force(np.linspace(2.2, 3.9, 5)),
+        CURVES["mooney-rivlin"].force(np.linspace(2.2, 3.9, 5)),
+        rtol=0.02,
+    )
+
+
+def test_too_few_masses_are_refused_by_name():
+    lowest = predict_drop(CURVES["mooney-rivlin"], mass=np.array([68.0, 68.0]), **RIG).lowest_point
+    with pytest.raises(FitError, match=r"yeoh: 2 lowest points of 1 cords for 3 unknowns; drop other masses"):
+        fit_lowest_points(lowest, mass=68.0, cords=["A", "A"], model="yeoh", **RIG)
+    assert fit_lowest_points(lowest, mass=68.0, cords=["A", "A"], **RIG).chosen.model.name == "linear"
+
+
+def test_a_lowest_point_above_the_end_of_the_slack_cord_is_an_error():
+    with pytest.raises(FitError, match=r"is not below the slack length"):
+        fit_lowest_points([9.0, 20.0], mass=[30.0, 60.0], cords=["A", "A"], model="linear", **RIG)

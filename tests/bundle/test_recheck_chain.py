@@ -1,0 +1,82 @@
+"""A bundle altered in one place, checksums forged to match, and the whole chain run again: it is found and named."""
+
+import json
+import zipfile
+
+import pytest
+
+from cordlab import cli
+from cordlab.bundle import recheck
+from cordlab.report import figures as plots
+from cordlab.synthetic import invent
+from tests.bundle.test_cli_bundle import WHO, changed
+from tests.test_analysis import SMALL
+
+LEFT_OUT = '[[left_out]]\ndrop = "{}"\nreason = "an invented slip at the release"\n'
+
+
+@pytest.fixture(scope="module")
+def bundle(tmp_path_factory):
+    """An invented campaign with records and one drop left out by hand, published by the command."""
+    place = tmp_path_factory.mktemp("published")
+    invent(place / "campaign", seed=3, **(SMALL | {"mechanics": "even", "rate": 100.0}))
+    (place / "campaign" / "decisions.toml").write_text(LEFT_OUT.format(drops(place)[0]), encoding="utf-8")
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(plots, "figures", lambda analysis: {})  # here it is the numbers that count
+        assert cli.main(["publish", str(place / "campaign"), str(place / "bundle.zip"), *WHO, "--quiet"]) == 0
+    return place / "bundle.zip"
+
+
+def drops(place):
+    """Names of the drops of the curve, in the order of drops.csv."""
+    head, *rows = (place / "campaign" / "drops.csv").read_text(encoding="utf-8").splitlines()
+    heads = head.split(",")
+    return [row.split(",")[heads.index("drop")] for row in rows if row.split(",")[heads.index("use")] == "fit"]
+
+
+def read(bundle, name):
+    with zipfile.ZipFile(bundle) as archive:
+        return archive.read(name)
+
+
+def test_one_number_of_the_results(bundle, tmp_path):
+    """Nothing else moves, and no input did: the number does not follow from them."""
+    slope = json.dumps(json.loads(read(bundle, "results.json"))["calibration"]["force"]["coefficients"][1]).encode()
+    bad = changed(bundle, tmp_path / "bad.zip", "results.json", slope, b"1" + slope, manifest=True)
+    found = recheck.recheck(bad)
+    assert found.altered == ()
+    assert [each.name for each in found.comparison.differing] == ["calibration.force.coefficients[1]"]
+    assert "results.json does not follow from its inputs" in found.comparison.reasons[0]
+
+
+def test_one_record(bundle, tmp_path):
+    """One reading of one drop: the file is named first, and what moved with it is listed."""
+    name = drops(bundle.parent)[1]
+    record = next(row["record"] for row in _rows(bundle) if row["drop"] == name)
+    first = read(bundle, f"campaign/records/{record}").splitlines()[1]
+    time, reading, *rest = first.split(b",")
+    worse = b",".join([time, b"%.5f" % (float(reading) + 0.05), *rest])
+    bad = changed(bundle, tmp_path / "bad.zip", f"campaign/records/{record}", first, worse, manifest=True)
+    found = recheck.recheck(bad)
+    assert found.altered == ()
+    assert found.comparison.reasons[0] == f"the input records/{record} is not the same file"
+    moved = {each.name for each in found.comparison.differing}
+    assert f"campaign.digests.records/{record}" in moved
+    assert any(each.startswith(("drops[", "curve.", "predictions[")) for each in moved)
+
+
+def test_one_decision(bundle, tmp_path):
+    """Another drop left out than was published: the file is named, and the drop whose use changed."""
+    was, now = drops(bundle.parent)[:2]
+    old, new = LEFT_OUT.format(was).encode(), LEFT_OUT.format(now).encode()
+    bad = changed(bundle, tmp_path / "bad.zip", "campaign/decisions.toml", old, new, manifest=True)
+    found = recheck.recheck(bad)
+    assert found.altered == ()
+    assert "the input decisions.toml is not the same file" in found.comparison.reasons
+    uses = {each.name: (each.old, each.new) for each in found.comparison.differing if each.name.endswith(".use")}
+    assert uses == {f"drops[{was}].use": ("left out", "fit"), f"drops[{now}].use": ("fit", "left out")}
+
+
+def _rows(bundle):
+    head, *rows = read(bundle, "campaign/drops.csv").decode().splitlines()
+    return [dict(zip(head.split(","), row.split(","), strict=True)) for row in rows]

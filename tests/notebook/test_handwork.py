@@ -1,0 +1,213 @@
+"""Choices made by hand, driven as a user makes them: moved, ticked, recorded, refused without a reason, taken back."""
+
+from dataclasses import replace
+
+import pytest
+
+import cordlab
+from cordlab import read_campaign
+from cordlab.batch.fit import fit_batch
+from cordlab.campaign.campaign import CampaignError
+from cordlab.notebook import by_hand as handwork
+from cordlab.records.calibration import calibrate_channel
+from cordlab.records.reduce import reduce_entry
+from cordlab.report import figures as plots
+
+HOSTILE = "<img src=x onerror=alert(1)> \"quoted\" \\ 'and' ünïcode ]] [[mark]] # = \U0001f9f5"
+
+
+@pytest.fixture(scope="module")
+def invented(tmp_path_factory):
+    """Three invented cords with records; the fit is of plain models, to be quick."""
+    folder = tmp_path_factory.mktemp("handwork") / "campaign"
+    cordlab.invent(folder, seed=3, cords=3, masses=(40.0, 60.0, 80.0), checks=(60.0,), retests=(), rate=250.0,
+                   duration=7.0, draws=0)  # fmt: skip
+    return folder
+
+
+@pytest.fixture
+def folder(invented):
+    (invented / "decisions.toml").unlink(missing_ok=True)
+    return invented
+
+
+def calibrated(campaign):
+    return {name: calibrate_channel(table) for name, table in campaign.calibration.items()}
+
+
+@pytest.fixture
+def events(folder):
+    campaign = read_campaign(folder)
+    return handwork.record_panel(campaign, calibrated(campaign))
+
+
+@pytest.fixture(scope="module")
+def fitted(invented):
+    (invented / "decisions.toml").unlink(missing_ok=True)
+    campaign = read_campaign(invented)
+    calibrations = calibrated(campaign)
+    drops = [reduce_entry(campaign, entry, calibrations) for entry in campaign.drops]
+    check = [drop for drop in drops if drop.use == "check"]
+    return drops, fit_batch([drop for drop in drops if drop.use == "fit"], check=check)
+
+
+@pytest.fixture
+def models(folder, fitted):
+    return handwork.model_panel(read_campaign(folder), *fitted)
+
+
+def test_record_panel_goes_from_drop_to_drop_with_the_events_of_each(events):
+    names = [name for _, name in events.controls["drop"].options]
+    assert names == [entry.drop for entry in events.campaign.drops]
+    for name in names[:2]:
+        events.controls["drop"].value = name
+        assert events.said.startswith(f"drop {name}:")
+        assert f"release {events.controls['release'].value:.2f}" in events.said  # to a slider's step
+        assert "by hand" not in events.said
+
+
+@pytest.mark.parametrize(("event", "by"), [("release", 0.02), ("slack_end", 0.02), ("lowest", -0.05)])
+def test_a_moved_event_is_drawn_and_told_beside_the_automatic_one(events, event, by):
+    before, slider = events.picture.value, events.controls[event]
+    slider.set_state({"value": round(slider.value + by, 3)})  # as a browser sends it
+    assert events.picture.value != before
+    assert "marked by hand" in events.said
+    assert f"at {slider.value:.3f} s, where the record alone gives" in events.said
+    labels = [line.get_label() for ax in events._shown.axes for line in ax.lines]
+    assert labels.count(f"{handwork._NAMES[event]}, by hand") == 2  # on force and on motion
+
+
+def test_a_mark_is_recorded_with_its_reason_and_taken_back(events, folder):
+    drop, slider = events.controls["drop"].value, events.controls["slack_end"]
+    automatic = slider.value
+    slider.value = automatic + 0.02
+    events.reason.value, events.by.value = HOSTILE, "An invented engineer"
+    events.button.click()
+    assert "recorded: drop" in events.outcome.value
+    mark = read_campaign(folder).by_hand.marked(drop)
+    assert mark.reason == HOSTILE
+    assert mark.by == "An invented engineer"
+    assert mark.slack_end.value == pytest.approx(automatic + 0.02, abs=1e-4)
+    assert (mark.release, mark.lowest) == (None, None)
+    assert events.campaign.by_hand.marked(drop) == mark
+    events.controls["drop"].value = events.controls["drop"].options[1][1]
+    events.controls["drop"].value = drop
+    assert slider.value == pytest.approx(automatic + 0.02, abs=1e-3)  # it stands where it was recorded
+    slider.value = automatic
+    events.reason.value = "a second look"
+    assert events.record() == f"taken back: the marks of drop {drop}"
+    assert not read_campaign(folder).by_hand
+    assert "# taken back: a second look" in (folder / "decisions.toml").read_text()
+
+
+def test_nothing_is_written_without_a_reason_or_a_move_or_against_the_record(events, folder):
+    events.controls["lowest"].value += -0.05
+    events.button.click()
+    assert 'role="alert"' in events.outcome.value
+    with pytest.raises(CampaignError, match="give a reason"):
+        events.record()
+    events.reason.value = "why"
+    events.controls["lowest"].value = events.controls["slack_end"].value + 0.3  # nothing turns there
+    assert events.said.startswith("with these marks the record is refused")
+    assert "turn" in events.said
+    with pytest.raises(CampaignError, match="turn"):
+        events.record()
+    events.controls["drop"].value = events.controls["drop"].options[1][1]
+    with pytest.raises(CampaignError, match="nothing to record"):
+        events.record()
+    assert not (folder / "decisions.toml").exists()
+
+
+def test_model_panel_shows_each_model_its_residuals_and_all_in_a_table(models):
+    assert models.said.startswith(f"{models.fit().chosen.model.name}: chosen, 3 of 3 cords count")
+    seen = set()
+    for model in models.controls["model"].options:
+        models.controls["model"].value = model
+        seen.add(models.picture.value)
+        assert models.said.startswith(f"{model}: ")
+        assert f">{model}</th>" in models.table.value
+    assert len(seen) == len(models.controls["model"].options)
+    models.controls["shown"].value = "residuals"
+    assert models.picture.value not in seen
+    assert models.table.value.count("<tr>") == 1 + len(models.fit().candidates)
+
+
+def test_bands_are_drawn_by_name(models):
+    for bands in ((), ("another cord",), plots.BANDS):
+        models.controls["bands"].value = bands
+        drawn = {text.get_text() for text in models._shown.axes[1].texts}
+        assert drawn & set(plots.BANDS) == set(bands)
+
+
+def test_a_cord_off_is_refitted_without_at_once_and_recorded_with_its_reason(models, folder):
+    cord, box = next(iter(models.cords.items()))
+    before = models.fit()
+    box.value = False
+    assert "2 of 3 cords count" in models.said
+    assert cord not in models.fit().chosen.scales
+    assert cord in before.chosen.scales
+    assert f"cord {cord}, off: " in models.said
+    models.reason.value = HOSTILE
+    models.button.click()
+    assert f"left out: cord {cord}" in models.outcome.value
+    campaign = read_campaign(folder)
+    assert {entry.use for entry in campaign.drops if entry.cord == cord} == {"left out"}
+    assert campaign.by_hand.left_out[0].reason == HOSTILE
+    with pytest.raises(CampaignError, match="nothing to record"):
+        models.record()
+    box.value = True
+    assert "3 of 3 cords count" in models.said
+    models.reason.value = "measured again"
+    assert "counts again" in models.record()
+    assert not read_campaign(folder).by_hand
+
+
+def test_no_cord_at_all_is_told_and_not_written(models, folder):
+    for box in models.cords.values():
+        box.value = False
+    assert models.said.startswith("no fit of 0 cords")
+    models.reason.value = "why"
+    with pytest.raises(CampaignError, match="every fit drop is left out"):
+        models.record()
+    assert len(read_campaign(folder).by_hand.left_out) == 2  # those that were sound by themselves stand, and are told
+
+
+def test_a_cord_left_out_in_the_campaign_begins_off(models, folder, fitted):
+    cord = next(iter(models.cords))
+    models.cords[cord].value = False
+    models.reason.value = "why"
+    models.record()
+    drops, _ = fitted
+    campaign = read_campaign(folder)
+    noted = [replace(drop, use=next(e.use for e in campaign.drops if e.drop == drop.name)) for drop in drops]
+    fit = fit_batch([drop for drop in noted if drop.use == "fit"])
+    again = handwork.model_panel(campaign, noted, fit)
+    assert [name for name, box in again.cords.items() if not box.value] == [cord]
+    assert "2 of 3 cords count" in again.said
+
+
+def test_an_error_is_shown_and_raised(models, events, monkeypatch):
+    monkeypatch.setattr(plots, "residuals", lambda *given, **named: 1 / 0)
+    with pytest.raises(ZeroDivisionError):
+        models.controls["shown"].value = "residuals"
+    assert 'role="alert"' in models.text.value
+    monkeypatch.setattr(plots, "record", lambda *given, **named: 1 / 0)
+    with pytest.raises(ZeroDivisionError):
+        events.controls["lowest"].value -= 0.05
+    assert 'role="alert"' in events.text.value
+
+
+def test_every_control_is_labelled(models, events):
+    for panel in (models, events):
+        for control in (*panel.controls.values(), panel.reason, panel.by, panel.button):
+            assert control.description
+            assert control.tooltip
+    assert all(events.controls[name].description.endswith("[s]") for name in ("release", "slack_end", "lowest"))
+
+
+def test_what_was_written_by_others_is_shown_as_text(models):
+    models.reason.value = "\x00"
+    models.cords[next(iter(models.cords))].value = False
+    models.button.click()
+    assert 'role="alert"' in models.outcome.value
+    assert "cannot be seen" in models.outcome.value

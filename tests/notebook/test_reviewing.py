@@ -1,0 +1,226 @@
+"""What a signer and a reviewer see: contents of the report, the filtered comparison, one assumption changed."""
+
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pytest
+
+from cordlab.bundle.compare import DIFFERS, EQUAL, WITHIN, Comparison, Line
+from cordlab.notebook import reviewing
+from cordlab.report import page as report
+from tests.specimen import refused, specimen
+
+HOSTILE = "<img src=x onerror=alert(1)>"
+LINES = (
+    Line("rating.lightest", 45.0, 45.0, None, EQUAL),
+    Line("rating.heaviest", 83.2, 83.4, 0.5, WITHIN),
+    Line(f"drops[{HOSTILE}].notes", HOSTILE, "\x1bquiet", None, DIFFERS),
+)
+
+
+class Cells(HTMLParser):
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.rows = [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attributes):
+        self.tags.append(tag)
+        if tag == "tr":
+            self.rows.append([])
+        if tag in ("td", "th"):
+            self.rows[-1].append("")
+
+    def handle_data(self, data):
+        if self.rows and self.rows[-1]:
+            self.rows[-1][-1] += data
+
+
+@pytest.fixture(scope="module")
+def results():
+    return reviewing.plain(specimen())
+
+
+@pytest.fixture(scope="module")
+def page(results):
+    return report.render(results, {})
+
+
+# --- the report
+
+
+def test_only_what_the_user_knows_is_blank(results):
+    """The lines that the software can fill are filled; the others are what `[report]` asks for."""
+    bare = results | {"campaign": results["campaign"] | {"report": {}}}
+    found = reviewing.contents(bare, report.render(bare, {}))
+    by_hand = {what for _, what, where in reviewing._CONTENTS if where in report.ABOUT}
+    assert {content.what for content in found if content.found is None} == by_hand
+    assert len(by_hand) == len(report.ABOUT)
+
+
+def test_a_line_given_is_present_and_spaces_are_not(results):
+    given = results | {"campaign": results["campaign"] | {"report": {"customer": "An invented pier", "place": " "}}}
+    found = {content.what: content.found for content in reviewing.contents(given, report.render(given, {}))}
+    assert found["customer"] == "An invented pier"
+    assert found["where the drops were made"] is None
+
+
+def test_a_content_that_a_page_lacks_is_blank(results, page):
+    cut = page.replace("Decision rule", "Rule")
+    found = {content.what: content.found for content in reviewing.contents(results, cut)}
+    assert found["the decision rule"] is None
+    assert reviewing.contents(results, page)[-1].found
+
+
+def test_a_report_with_a_blank_line_is_not_to_be_signed(results, page):
+    found = reviewing.contents(results, page)
+    blank = [content.what for content in found if content.found is None]
+    told = reviewing.signing(specimen(), found)
+    assert blank
+    assert f"Not to be signed yet, {len(blank)} are blank: {', '.join(blank)}." in told
+    assert f"holds {len(found) - len(blank)} of {len(found)} contents" in told
+    told = reviewing.signing(specimen(), [content for content in found if content.found])
+    assert "Nothing is blank" in told
+    assert "Not to be signed" not in told
+    assert told.endswith("a licensed or certified engineer signs.")
+
+
+def test_not_rated_is_what_is_signed():
+    told = reviewing.signing(refused("only 1 cord was dropped"), [])
+    assert told.startswith("Not rated: only 1 cord was dropped.")
+
+
+def test_the_answer_part_is_the_answer_alone(page):
+    answer = reviewing.answer_part(page)
+    assert "Rated for riders" in answer
+    assert "Limits by rider mass" not in answer
+    with pytest.raises(ValueError, match="no answer"):
+        reviewing.answer_part("<p>something else</p>")
+
+
+def test_headings_come_in_order(page):
+    heads = reviewing.headings(page)
+    assert heads[0] == "Answer"
+    assert heads[-1] == "Report"
+    assert len(heads) == page.count("<h2")
+
+
+# --- the comparison
+
+
+def test_the_filter_narrows_by_name_and_verdict():
+    panel = reviewing.comparison_panel(Comparison(LINES, ()))
+    assert panel.said == "2 of 3 values whose name holds 'rating', of any verdict"
+    panel.controls["verdict"].value = WITHIN
+    assert panel.said.startswith("1 of 3 values")
+    assert Cells(panel.picture.value).rows[1] == ["rating.heaviest", "83.2", "83.4", "+0.2", WITHIN]
+    panel.controls["text"].set_state({"value": " LIGHTEST "})  # as a browser sends it; case and spaces do not matter
+    assert panel.said.startswith("0 of 3 values")
+    assert "no value" in panel.picture.value
+    panel.controls["verdict"].set_state({"index": 0})
+    assert [row[0] for row in Cells(panel.picture.value).rows[1:]] == ["rating.lightest"]
+
+
+def test_names_and_values_of_a_stranger_are_escaped():
+    panel = reviewing.comparison_panel(Comparison(LINES, ()))
+    panel.controls["text"].value = HOSTILE
+    for shown in (panel.text.value, panel.picture.value):
+        assert "img" not in Cells(shown).tags
+    row = Cells(panel.picture.value).rows[1]
+    assert row[0] == f"drops[{HOSTILE}].notes"
+    assert row[1:3] == [HOSTILE, "\\u001bquiet"]
+    assert "\x1b" not in panel.picture.value
+
+
+def test_a_viewer_without_a_kernel_reads_the_rows_and_a_browser_gets_the_controls():
+    """text/html in the bundle would be shown by JupyterLab in place of the widget."""
+    data, _ = reviewing.comparison_panel(Comparison(LINES, ()))._repr_mimebundle_()
+    assert set(data) == {"application/vnd.jupyter.widget-view+json", "text/plain"}
+    assert "rating.heaviest: 83.2 → 83.4 (tolerance 0.5): equal within Monte Carlo error" in data["text/plain"]
+
+
+def test_a_long_table_says_how_much_it_leaves_out():
+    lines = [replace(LINES[0], name=f"n{k}") for k in range(reviewing.MOST_ROWS + 7)]
+    shown = reviewing.as_table(lines)
+    assert len(Cells(shown).rows) == 1 + reviewing.MOST_ROWS
+    assert "and 7 more" in shown
+
+
+def test_every_control_is_labelled():
+    for panel in (reviewing.comparison_panel(Comparison(LINES, ())), reviewing.assumption_panel(specimen())):
+        assert all(control.description and control.tooltip for control in panel.controls.values())
+
+
+def test_an_error_is_shown_and_raised(monkeypatch):
+    panel = reviewing.comparison_panel(Comparison(LINES, ()))
+    monkeypatch.setattr(reviewing, "select", lambda *a, **k: 1 / 0)
+    with pytest.raises(ZeroDivisionError):
+        panel.controls["text"].value = "g"
+    assert "error" in panel.text.value
+    assert "rating" not in panel._repr_mimebundle_()[0]["text/plain"]
+    assert panel.picture.value == ""  # no table of other values beside the error
+    with pytest.raises(ZeroDivisionError):
+        panel.controls["text"].set_state({"value": "h"})
+
+
+# --- one assumption
+
+
+@pytest.fixture
+def runs(monkeypatch):
+    """Spare the panel the chain: the specimen again, with the campaign that was asked for; and which were asked for."""
+    asked = []
+
+    def instead(campaign):
+        asked.append(campaign)
+        return replace(specimen(), campaign=campaign)
+
+    monkeypatch.setattr(reviewing, "analyse", instead)
+    return asked
+
+
+def test_nothing_moves_as_published(runs):
+    panel = reviewing.assumption_panel(specimen())
+    assert panel.said.startswith("0 of ")
+    assert runs == []
+
+
+@pytest.mark.parametrize(
+    ("control", "value", "name"),
+    [
+        ("tie_height", 50.0, "campaign.site.tie_height.value"),
+        ("reach", 1.5, "campaign.site.reach_below_attachment.value"),
+        ("drag_area", 0.3, "campaign.site.drag_area.value"),
+        ("probability", 0.95, "campaign.decision.probability"),
+        ("model", "yeoh", "campaign.decision.model"),
+    ],
+)
+def test_each_assumption_reaches_the_chain_and_no_other_is_touched(runs, control, value, name):
+    panel = reviewing.assumption_panel(specimen())
+    panel.controls["text"].value = "campaign."
+    chosen = panel.controls[control]
+    values = [each[1] if isinstance(each, tuple) else each for each in getattr(chosen, "options", ())]
+    if control in ("probability", "model"):  # a browser sends the place of a choice, not its value
+        chosen.set_state({"index": values.index(value)})
+    else:
+        chosen.set_state({"value": value})
+    (asked,) = runs
+    rows = Cells(panel.picture.value).rows[1:]
+    assert [row[0] for row in rows] == [name]
+    assert asked is not specimen().campaign
+    panel.controls["text"].value = ""  # another filter is not another analysis
+    assert len(runs) == 1
+
+
+def test_an_assumption_taken_back_moves_nothing(runs):
+    panel = reviewing.assumption_panel(specimen())
+    height = panel.controls["tie_height"].value
+    panel.controls["tie_height"].value = height + 1
+    panel.controls["tie_height"].value = height
+    assert panel.said.startswith("0 of ")
+
+
+def test_what_was_assumed_is_not_written_back(runs):
+    campaign = specimen().campaign
+    reviewing.assume(campaign, tie_height=1.0, reach=1.0, drag_area=1.0, probability=0.9, model="yeoh")
+    assert campaign.site.tie_height.value != 1.0

@@ -1,0 +1,226 @@
+"""The rated range: what ends it, what forbids it, and that a changed site answers as a new forecast would."""
+
+import re
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from cordlab.limits.anchoring import learn
+from cordlab.limits.validation import HeldBack, Validation
+from cordlab.rating.rate import not_rated, rate, rating_masses, re_rate
+from cordlab.statistics.propagation import DECISIONS
+from cordlab.units import Measured
+from tests.limits.test_limits import CURVE, EXACT, MASSES, UNSURE, invented, scattered
+
+CRITERIA = SimpleNamespace(
+    least_clearance=4.0, greatest_g=2.8, least_strength_factor=5.0, greatest_stretch_ratio=None,
+    design_breaking_load=None,
+)  # fmt: skip
+LOT = Measured(14_100.0)
+
+
+def criteria(**changes):
+    return SimpleNamespace(**{**vars(CRITERIA), **changes})
+
+
+@pytest.fixture(scope="module")
+def learned():
+    return learn(CURVE, invented(scattered(20, 6, 0.02, 0.004)), rig=EXACT)
+
+
+@pytest.fixture(scope="module")
+def forecast(learned):
+    return learned.forecast(site=UNSURE, masses=rating_masses(learned, UNSURE), seed=1, draws=20_000)
+
+
+def test_the_ends_are_where_the_limits_cross_the_criteria(forecast):
+    rating = rate(forecast, criteria=CRITERIA, breaking_load=LOT)
+    assert rating.rated
+    assert rating.governed_by == {"light": "g", "heavy": "clearance"}
+    assert 33.0 < rating.lightest < rating.heaviest < 97.0
+    assert np.interp(rating.heaviest, forecast.masses, forecast.limit("clearance")) == pytest.approx(4.0, abs=0.06)
+    assert np.interp(rating.lightest, forecast.masses, forecast.limit("g")) == pytest.approx(2.8, abs=0.02)
+    assert "guarded acceptance" in rating.rule
+    assert "another cord" in rating.promise
+    assert rating.dof == pytest.approx(5.3, abs=1.0)  # six cords, and a little from their drops
+    assert rating.summary().startswith(f"rated for rider masses of {rating.lightest:.1f} to {rating.heaviest:.1f} kg")
+
+
+def test_it_is_the_limit_that_must_meet_a_criterion_and_not_the_estimate(forecast):
+    rating = rate(forecast, criteria=CRITERIA, breaking_load=LOT)
+    by_estimate = np.interp(4.0, forecast.estimate("clearance")[::-1], forecast.masses[::-1])
+    assert rating.heaviest < by_estimate - 2.0
+    between = next(row for row in rating.predictions if rating.heaviest < row["mass"] < by_estimate - 1)
+    assert between["decision"]["clearance"] == "simple acceptance only"
+    assert {d for row in rating.predictions for d in row["decision"].values()} <= set(DECISIONS)
+
+
+def test_the_table_has_every_tested_mass_and_every_kilogram_and_no_number_outside(forecast):
+    rating = rate(forecast, criteria=CRITERIA, breaking_load=LOT)
+    rows = {row["mass"]: row for row in rating.predictions}
+    assert set(rows) >= {*MASSES, *(MASSES - 3.0), *np.arange(33.0, 101.0)}
+    for mass in (98.0, 100.0):  # with 3 kg of gear more was hung than was tested
+        assert rows[mass]["lowest_point"] is None
+        assert rows[mass]["clearance_limit"] is None
+        assert not rows[mass]["rated"]
+        assert rows[mass]["reason"].startswith("outside the tested range: 10")
+    inside = [row for mass, row in rows.items() if mass <= 97.0]
+    assert all(row["rated"] == (rating.lightest <= row["mass"] <= rating.heaviest) for row in inside)
+    assert all(row["reason"] for row in rows.values() if not row["rated"])
+    assert all(row["clearance_limit"] < row["clearance"] and row["g_limit"] > row["g"] for row in inside)
+    assert all(row["strength_factor"] == pytest.approx(LOT.value / row["peak_load"], rel=1e-3) for row in inside)
+    assert all(0.0 <= p <= 1.0 for row in inside for p in row["violation"].values())
+
+
+def test_the_risk_of_violation_agrees_with_the_limit_and_with_a_forecast_for_that_mass(learned, forecast):
+    """JCGM 106:2012, 8.3.2: where the limit at probability p meets a criterion, it is violated with 1 − p at most."""
+    rows = [row for row in rate(forecast, criteria=CRITERIA, breaking_load=LOT).predictions if row["mass"] <= 97.0]
+    risk = 1 - forecast.probability
+    for row in rows:
+        for name, met in (("clearance", row["clearance_limit"] >= 4.0), ("g", row["g_limit"] <= CRITERIA.greatest_g)):
+            assert row["violation"][name] <= risk if met else row["violation"][name] >= risk * 0.99
+    between = np.setdiff1d([row["mass"] for row in rows], forecast.masses)
+    there = learned.forecast(site=UNSURE, masses=between, seed=1, draws=20_000)
+    for name, least in (("clearance", 4.0), ("g", CRITERIA.greatest_g)):
+        found = [row["violation"][name] for row in rows if row["mass"] in between]
+        assert found == pytest.approx(there.violation(name, least), abs=0.01)
+
+
+def test_the_tested_masses_end_the_range_where_nothing_else_does(forecast):
+    rating = rate(
+        forecast, criteria=criteria(least_clearance=-5.0, greatest_g=9.0, least_strength_factor=1.0), breaking_load=LOT
+    )
+    assert (rating.lightest, rating.heaviest) == (33.0, 97.0)
+    assert rating.governed_by == {"light": "lightest tested mass", "heavy": "heaviest tested mass"}
+
+
+def test_other_criteria_can_end_it(forecast):
+    easy = {"least_clearance": -50.0, "greatest_g": 9.0, "least_strength_factor": 1.0}
+    stretch = rate(forecast, criteria=criteria(**easy | {"greatest_stretch_ratio": 3.2}), breaking_load=LOT)
+    assert stretch.governed_by["heavy"] == "stretch ratio"
+    strength = rate(forecast, criteria=criteria(**easy | {"least_strength_factor": 7.0}), breaking_load=LOT)
+    assert strength.governed_by["heavy"] == "strength factor"
+    uncertain = rate(
+        forecast, criteria=criteria(**easy | {"least_strength_factor": 7.0}), breaking_load=Measured(14_100.0, 500.0)
+    )
+    assert uncertain.heaviest < strength.heaviest - 5.0
+    evidence = forecast.learned.evidence
+    longer = replace(evidence, slack_length=1.2 * evidence.slack_length)  # as if no drop had stretched its cord so far
+    beyond = replace(forecast, learned=replace(forecast.learned, evidence=longer))
+    found = rate(beyond, criteria=criteria(**easy), breaking_load=LOT)
+    assert found.governed_by["heavy"] == "tested stretch"
+    assert re.fullmatch(r"stretch ratio [\d.]+ is beyond the [\d.]+ that was tested", found.predictions[-5]["reason"])
+
+
+def test_no_mass_is_rated_where_no_limit_meets_the_criteria(forecast):
+    rating = rate(forecast, criteria=criteria(least_clearance=30.0), breaking_load=LOT)
+    assert not rating.rated
+    assert rating.lightest is None
+    assert rating.reasons == ("no tested mass meets every criterion: clearance, g",)
+    assert rating.summary().startswith("NOT RATED")
+
+
+def test_every_reason_for_rating_nothing_is_given_at_once(forecast):
+    off = tuple(HeldBack(f"D{k}", "C0", 68.0, 35.0, 30.0, 29.0, 31.0, "this cord") for k in range(4))
+    winter = replace(forecast, site=SimpleNamespace(**{**vars(UNSURE), "temperature": (-5.0, 15.0)}))
+    rating = rate(winter, criteria=CRITERIA, validation=Validation(off, 0.98, left_out=False), jumps=300)
+    assert not rating.rated
+    text = "\n".join(rating.reasons)
+    for part in (
+        "asked for 300 jumps",
+        "asked for use at -5 to 15 °C, but drops were made at 15 to 15 °C",
+        "validation failed: 4 of 4 drops held back outside their 98 % limits",
+        "(probability of that many or more: 1.6e-07)",  # 0.02⁴
+        "no breaking load",
+    ):
+        assert part in text
+    assert all(not row["rated"] for row in rating.predictions)
+    assert rating.predictions[10]["clearance_limit"] is not None  # the limits stand; only the rating is withheld
+
+
+def test_only_the_tested_temperatures_are_rated_where_the_use_is_asked(forecast):
+    """Fail closed: use beyond the drops' temperatures on either side, or drops without any, rate nothing."""
+
+    def asked(use, *, tested=(10.0, 20.0)):
+        seen = forecast.learned.evidence
+        spread = replace(seen, temperature=np.linspace(*tested, len(seen)))
+        site = SimpleNamespace(**{**vars(UNSURE), "temperature": use})
+        there = replace(forecast, site=site, learned=replace(forecast.learned, evidence=spread))
+        return rate(there, criteria=CRITERIA, breaking_load=LOT)
+
+    assert asked((12.0, 20.0)).rated
+    assert asked(None).rated
+    for use in ((9.9, 15.0), (15.0, 20.1), (0.0, 40.0)):
+        rating = asked(use)
+        assert not rating.rated
+        assert rating.reasons[0].endswith("but drops were made at 10 to 20 °C")
+    assert asked((15.0, 15.0), tested=(np.nan, np.nan)).reasons[0].endswith("no drop has its temperature recorded")
+
+
+def test_one_mass_is_not_a_range():
+    learned = learn(CURVE, invented(scattered(21, 4, 0.02, 0.004)[:, :1], masses=MASSES[2:3]), rig=EXACT)
+    forecast = learned.forecast(site=EXACT, masses=rating_masses(learned, EXACT), draws=2_000)
+    rating = rate(forecast, criteria=CRITERIA, breaking_load=LOT)
+    assert "only one mass was dropped" in rating.reasons[0]
+
+
+def test_no_forecast_gives_an_answer_all_the_same():
+    decision = SimpleNamespace(limit="prediction", probability=0.99, confidence=0.95)
+    rating = not_rated(["only 1 cord"], decision=decision, n_cords=1)
+    assert rating.to_dict()["reasons"] == ["only 1 cord"]
+    assert rating.summary() == "NOT RATED\n  only 1 cord"
+
+
+def test_a_changed_site_is_answered_as_a_new_forecast_would(learned, forecast):
+    """Same draws, so the answer is the same to rounding: nothing about the lowest point depends on height or reach."""
+    higher = SimpleNamespace(
+        **{**vars(UNSURE), "tie_height": Measured(46.0, 0.1), "reach_below_attachment": Measured(2.0, 0.1)}
+    )
+    new = learned.forecast(site=higher, masses=forecast.masses, seed=1, draws=20_000)
+    quick = re_rate(
+        forecast, criteria=CRITERIA, breaking_load=LOT, tie_height=Measured(46.0, 0.1), reach=Measured(2.0, 0.1)
+    )
+    direct = rate(new, criteria=CRITERIA, breaking_load=LOT)
+    assert (quick.lightest, quick.heaviest) == (direct.lightest, direct.heaviest)
+    for ours, theirs in zip(quick.predictions, direct.predictions, strict=True):
+        assert ours["clearance_limit"] == pytest.approx(theirs["clearance_limit"], abs=1e-9)
+    assert quick.heaviest > rate(forecast, criteria=CRITERIA, breaking_load=LOT).heaviest + 5
+    # another uncertainty is drawn anew: the limit agrees within the noise of the draws
+    vague = SimpleNamespace(**{**vars(UNSURE), "tie_height": Measured(43.0, 1.0)})
+    drawn = re_rate(forecast, criteria=CRITERIA, breaking_load=LOT, tie_height=Measured(43.0, 1.0)).heaviest
+    new = learned.forecast(site=vague, masses=forecast.masses, seed=1, draws=20_000)
+    assert drawn == pytest.approx(rate(new, criteria=CRITERIA, breaking_load=LOT).heaviest, abs=0.7)
+
+
+def test_a_stricter_probability_narrows_the_range(learned, forecast):
+    wide = re_rate(forecast, criteria=CRITERIA, breaking_load=LOT, probability=0.9)
+    narrow = re_rate(forecast, criteria=CRITERIA, breaking_load=LOT, probability=0.999)
+    assert wide.lightest < narrow.lightest < narrow.heaviest < wide.heaviest
+    tolerance = learned.forecast(site=UNSURE, masses=forecast.masses, limit="tolerance", seed=1, draws=4_000)
+    rated = rate(tolerance, criteria=CRITERIA, breaking_load=LOT)
+    assert rated.heaviest < rate(forecast, criteria=CRITERIA, breaking_load=LOT).heaviest
+    assert "with 95 % confidence" in rated.promise
+    with pytest.raises(ValueError, match="needs a new forecast"):
+        re_rate(tolerance, criteria=CRITERIA, breaking_load=LOT, probability=0.9)
+
+
+def test_limits_between_nodes_agree_with_limits_drawn_there(learned, forecast):
+    """Limits are interpolated in mass; at masses between the nodes a forecast of its own with the same draws says the
+    same.
+    """
+    between = np.array([37.0, 53.0, 70.0, 93.0])
+    own = learned.forecast(site=UNSURE, masses=between, seed=1, draws=20_000)
+    rows = {row["mass"]: row for row in rate(forecast, criteria=CRITERIA, breaking_load=LOT).predictions}
+    for k, mass in enumerate(between):
+        assert rows[mass]["clearance_limit"] == pytest.approx(own.limit("clearance")[k], abs=0.03)
+        assert rows[mass]["g_limit"] == pytest.approx(own.limit("g")[k], abs=0.003)
+
+
+def test_plot_shows_the_range(forecast):
+    import matplotlib
+
+    matplotlib.use("Agg")
+    ax = rate(forecast, criteria=CRITERIA, breaking_load=LOT).plot()
+    assert "rated" in [text.get_text() for text in ax.get_legend().get_texts()]

@@ -1,0 +1,476 @@
+"""The report: answer first, complete, honest about rounding, safe with hostile names, readable by machine and print."""
+
+import builtins
+import copy
+import io
+import json
+import os
+import re
+import subprocess
+import sys
+from html.parser import HTMLParser
+from itertools import pairwise
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from jinja2 import UndefinedError
+
+from cordlab.report import figures as plots
+from cordlab.report import page as report
+from cordlab.report import tables as sections
+from cordlab.report.rounding import Numbers, fixed, places
+from tests.conftest import ROOT
+from tests.report.test_plots import _contrast
+from tests.specimen import refused, specimen
+
+HOSTILE = "</title><script>alert(1)</script><img src=x onerror=alert(1)>\"'&"
+
+
+@pytest.fixture(scope="module")
+def results():
+    return report.results_of(specimen())
+
+
+@pytest.fixture(scope="module")
+def figures():
+    drawn = plots.figures(specimen())
+    return {name: plots.svg(drawn[name], name=name) for name in ("limits", "curves", "wear")}
+
+
+@pytest.fixture(scope="module")
+def page(results, figures):
+    return report.render(results, figures)
+
+
+class Tags(HTMLParser):
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.text, self.styles = [], "", ""
+        self._in_style = False
+        self.feed(text)
+
+    def handle_starttag(self, tag, attributes):
+        self.tags.append((tag, dict(attributes)))
+        self._in_style = tag == "style"
+
+    def handle_data(self, data):
+        if self._in_style:
+            self.styles += data
+        else:
+            self.text += f" {data}"  # cells of a table are words apart
+
+    def handle_endtag(self, tag):
+        self._in_style = False
+
+    def named(self, *names):
+        return [attributes for tag, attributes in self.tags if tag in names]
+
+
+def words(page):
+    return " ".join(Tags(page).text.split())
+
+
+# ISO/IEC 17025:2017, 7.8.2.1 a–p, 7.8.3.1 and 7.8.6.2, read in a copy of the standard; the words are this report's.
+CHECKLIST = {
+    "7.8.2.1 a title": r"^.{0,80}Test report",
+    "7.8.2.1 b laboratory and address": r"Laboratory.*Address",
+    "7.8.2.1 c where the tests were made": r"Place of the drops",
+    "7.8.2.1 d unique identification": r"Report CL-[0-9A-F]{12}",
+    "7.8.2.1 d clear end": r"End of report CL-[0-9A-F]{12}$",
+    "7.8.2.1 e customer": r"Customer",
+    "7.8.2.1 f method": r"Method: dead weights dropped on 2 cords",
+    "7.8.2.1 g items": r"batch invented.*Cords dropped.*A1 .*A2 ",
+    "7.8.2.1 h receipt": r"Cords received",
+    "7.8.2.1 i dates of the tests": r"Dates of the drops",
+    "7.8.2.1 j date of issue": r"Date of issue",
+    "7.8.2.1 k sampling": r"How the cords were chosen from the lot",
+    "7.8.2.1 l only the items tested": r"relate only to the cords tested",
+    "7.8.2.1 m results with units": r"clearance \[m\], limit",
+    "7.8.2.1 n deviations": r"Deviations from the method",
+    "7.8.2.1 o who authorises": r"Reviewed and authorised by: name, date, signature",
+    "7.8.2.1 p external providers": r"Results from other providers",
+    "7.8.2.2 data given by others": r"entered by the user and not checked",
+    "7.8.3.1 a conditions": r"drops at 18\.5 °C",
+    "7.8.3.1 c uncertainty": r"Shares of the variance of clearance",
+    "7.8.6.2 a results that the statement is about": r"Rated for riders of 45 kg to 85 kg",
+    "7.8.6.2 b specification": r"Least clearance of the body above the surface 4 m",
+    "7.8.6.2 c decision rule": r"Decision rule: guarded acceptance \(JCGM 106:2012, 8\.3\.2\)",
+}
+
+
+@pytest.mark.parametrize("clause", CHECKLIST)
+def test_contents_of_a_test_report(page, clause):
+    assert re.search(CHECKLIST[clause], words(page)), clause
+
+
+def test_the_answer_comes_first(page):
+    told = words(page)
+    assert told.index("Rated for riders") < min(told.index(head) for head in ("Limits by rider mass", "Decision"))
+    assert "99 % prediction limit for the next drop of another cord of the batch, from 6 cords" in told
+    assert "light end: g; heavy end: clearance" in told
+
+
+def test_not_rated_says_why_first():
+    told = words(report.render(report.results_of(refused("only 1 cord was dropped")), {}))
+    assert told.index("Not rated") < told.index("only 1 cord was dropped") < told.index("Decision")
+    assert "Rated for" not in told
+
+
+def test_what_the_laboratory_gives_stands_in_it_and_the_rest_is_left_to_fill_in(results):
+    given = copy.deepcopy(results)
+    given["campaign"]["report"] = {"laboratory": "An invented laboratory", "customer": "An invented customer"}
+    before, after = Tags(report.render(results, {})), Tags(report.render(given, {}))
+    assert "An invented customer" in after.text
+    blanks = [sum(a.get("class") == "blank" for a in tags.named("span")) for tags in (before, after)]
+    assert blanks == [len(report.ABOUT), len(report.ABOUT) - 2]
+
+
+def test_one_file_without_script_or_anything_to_fetch(page):
+    tags = Tags(page)
+    assert not tags.named("script", "iframe", "object", "embed", "link", "base", "form", "img")
+    for _, attributes in tags.tags:
+        for name, value in attributes.items():
+            assert not name.startswith("on"), name
+            if name in ("src", "href", "xlink:href", "data", "action"):
+                assert value.startswith("#"), (name, value)
+    assert not re.search(r"@import|url\((?!#)", tags.styles)
+
+
+def _poisoned(value):
+    if isinstance(value, dict):
+        return {key: _poisoned(inner) for key, inner in value.items()}
+    if isinstance(value, list):
+        return [_poisoned(inner) for inner in value]
+    return value + HOSTILE if isinstance(value, str) else value
+
+
+def test_every_text_is_escaped(results):
+    """Every text of the results, wherever it came from, is made hostile: no tag of it comes through."""
+    bad = _poisoned(results)
+    bad["curve"]["standard_errors"] = dict(zip(bad["curve"]["parameters"], (1.0, 1.0), strict=True))
+    for found in bad["calibration"].values():
+        found["range"] = [0.0, 1.0]
+    tags = Tags(report.render(bad, {}))
+    assert not tags.named("script", "img")
+    assert tags.text.count("alert(1)") > 50
+    assert len(tags.named("title")) == 1
+
+
+def test_a_key_that_is_missing_is_an_error_not_a_gap(results):
+    less = copy.deepcopy(results)
+    del less["rating"]["promise"]
+    with pytest.raises(UndefinedError, match="promise"):
+        report.render(less, {})
+
+
+def test_headings_tables_and_figures_can_be_followed_without_seeing(page):
+    """WCAG 2.1, 1.1.1 (text alternatives), 1.3.1 (headings, table heads), 3.1.1 (language)."""
+    tags = Tags(page)
+    assert tags.named("html")[0]["lang"] == "en"
+    levels = [int(tag[1]) for tag, _ in tags.tags if re.fullmatch("h[1-6]", tag)]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in pairwise(levels))
+    assert all(attributes.get("scope") in ("col", "row") for attributes in tags.named("th"))
+    assert len(tags.named("caption")) == len(tags.named("table")) > 8
+    svgs = tags.named("svg")
+    assert len(svgs) == 3
+    assert all(attributes["role"] == "img" for attributes in svgs)
+    assert page.count(" <title>") == 3  # each svg its own, beside the page's
+
+
+def test_words_have_contrast(page):
+    """WCAG 2.1, 1.4.3: 4.5:1; `color` of every rule against white, table heads against their grey."""
+    style = page[page.index("<style>") : page.index("</style>")]
+    colours = re.findall(r"[; {]color: (#[0-9a-f]{3,6})", style)
+    assert len(colours) >= 4
+    assert all(_contrast(colour) >= 4.5 for colour in colours)
+    assert _contrast("#1a1a1a", "#eee") >= 4.5
+
+
+def test_the_same_results_give_the_same_page_and_another_number_another_report(results, figures, page):
+    assert report.render(json.loads(report.as_json(results)), figures) == page
+    other = copy.deepcopy(results)
+    other["predictions"][3]["g"] += 1e-9
+    assert report.report_number(other) != report.report_number(results)
+    elsewhere = results | {"versions": {"python": "4"}}
+    assert report.report_number(elsewhere) == report.report_number(results)
+
+
+def test_the_number_is_the_same_in_every_process():
+    """Python hashes names anew in each: no sum may follow the order of a set of them."""
+    code = "from cordlab.report import page as report; from tests.specimen import specimen\n"
+    code += "print(report.report_number(report.results_of(specimen())))"
+    numbers = set()
+    for seed in ("1", "2", "3"):
+        env = {**os.environ, "PYTHONHASHSEED": seed}
+        command = [sys.executable, "-c", code]
+        done = subprocess.run(command, cwd=ROOT, env=env, capture_output=True, text=True, check=True)
+        numbers.add(done.stdout)
+    assert len(numbers) == 1
+
+
+def test_the_data_dictionary_tells_every_key(results):
+    text = (ROOT / "shared" / "data-dictionary.md").read_text(encoding="utf-8")
+    told = set(re.findall(r"`([a-z_]+)`", text[text.index("## results.json") : text.index("## Beside")]))
+    row = {key for key in results["predictions"][0] if not key.startswith("u_") and not key.endswith("_limit")}
+    assert {*results, *row} <= told
+
+
+def test_findings_and_cords_in_service_are_told(page):
+    told = words(page)
+    assert "drop A2-100: softer than its other drops by 2 %; look at its record" in told
+    assert re.search(r"Cords in service, by the jump log .* A7 120 480 380 yes no inspection", told)
+
+
+def test_the_batch_is_told_with_its_rule_and_what_more_cords_would_give(page, results):
+    for quantity in ("stiffness scale", "slack length [m]"):
+        assert f'<th scope="row">{quantity}</th>' in page
+    assert "not told apart" in page  # one slack length a cord
+    assert f"No cord is unlike its batch at 0.01 (rule: {results['batch']['rule']})." in words(page)
+    assert '<th scope="row">6, as dropped</th><td class="n">45</td><td class="n">85</td>' in page
+    assert '<th scope="row">12</th><td class="n">44.5</td><td class="n">86</td>' in page
+    found = {"cord": "A3", "quantity": "stiffness scale", "p": 0.0012}
+    odd = report.render(results | {"batch": results["batch"] | {"outlying": [found]}, "range_plan": None}, {})
+    assert "cord A3, stiffness scale, p = 0.0012: shown, not left out" in odd
+    assert "as dropped</th>" not in odd
+
+
+def test_the_lot_has_its_lowest_break_and_beside_it_both_laws(results):
+    lot = copy.deepcopy(results["lot"])
+    lot["tolerance"] |= {"share": 0.99, "confidence": 0.95, "normal": 9_000.0, "weibull": 7_500.0}
+    told = words(report.render(results | {"lot": lot}, {}))
+    assert re.search(r"Lowest of \d breaks: [\d ]+ N; it governs\.", told)
+    assert (
+        "information, never instead: lower tolerance limit (99 % of the lot, confidence 95 %) by normal law 9000 N"
+        in told
+    )
+    assert ", by Weibull law 7500 N." in told
+    lot["tolerance"]["normal"] = -100.0  # no load: few breaks, far apart
+    assert "confidence 95 %) by Weibull law 7500 N." in words(report.render(results | {"lot": lot}, {}))
+
+
+def test_models_that_have_no_aicc_come_last(results):
+    other = copy.deepcopy(results)
+    for each in other["curve"]["candidates"][:2]:
+        each |= {"aicc": None, "check_rms": None, "note": "could not be fitted"}
+    told = words(report.render(other, {}))
+    assert told.index("yeoh 3") < told.index("linear – –")
+
+
+def test_settings_by_hand_are_told(results):
+    changed = copy.deepcopy(results)
+    changed["campaign"]["decision"] |= {"model": "yeoh", "filter": "off", "calibration_degree": 2}
+    told = words(report.render(changed, {}))
+    assert "the model yeoh was chosen by hand" in told
+    assert "records were not filtered" in told
+    assert "calibrations of degree 2 were chosen by hand" in told
+    assert "by hand Nothing" in words(report.render(results, {}))
+
+
+def test_second_units_stand_beside_si(results):
+    """Exact by definition: 1 lb = 0.453 592 37 kg, 1 ft = 0.3048 m (NIST SP 811, 2008, B.8)."""
+    told = words(report.render(results, {}, second_units=True))
+    assert "Rated for riders of 45 kg (99.21 lb) to 85 kg (187.3 lb)" in told  # 99.208 up, 187.393 down
+    assert "4 m (13.12 ft)" in told
+    assert "lb" not in words(report.render(results, {})).replace("nimble", "")
+
+
+def test_numbers_of_the_table_have_the_places_of_their_uncertainty(results):
+    """GUM 7.2.6: two digits of u. Clearance with u of 0.5 m to two places, with 5 m to one less, with 0.05 m to one
+    more.
+    """
+    for u, decimals in ((0.5, 2), (5.0, 1), (0.05, 3)):
+        other = copy.deepcopy(results)
+        for row in other["predictions"]:
+            row["u_clearance"] = u
+        cells = re.search(r'<th scope="row">60</th>(.*?)</tr>', report.render(other, {}))[1]
+        shown = re.findall(r'class="n">([-0-9.]+)<', cells)
+        assert [len(cell.partition(".")[2]) for cell in shown[:2]] == [decimals, decimals]
+
+
+def test_the_budget_says_what_halving_gains_in_metres_and_in_kilograms(page):
+    told = words(page)
+    assert "Shares of the variance of clearance at 85 kg" in told
+    assert "input share [%] dof gain [m] gain [kg]" in told
+    assert "Gain: by how much the limit moves to the safe side, and the range grows" in told
+    assert "cord to cord (length and mass too) 74.0 5 0.31 1" in told
+    assert "with 6.9 degrees of freedom (Welch–Satterthwaite)" in told
+    assert "4.2 by first-order sums, 4.26 by Monte Carlo" in told
+
+
+def test_the_table_tells_the_risk_of_violation_and_the_rule_names_the_four_decisions(results, page):
+    row = next(row for row in results["predictions"] if row["mass"] == 88)
+    cells = re.search(r'<th scope="row">88</th>(.*?)</tr>', page)[1]
+    assert f">{100 * max(row['violation'].values()):.1f}</td>" in cells
+    told = words(page)
+    for name in ("guarded acceptance", "simple acceptance only", "simple rejection", "guarded rejection"):
+        assert name in told
+    assert "guard band is the distance from estimate to limit" in told
+
+
+def test_what_waves_change_is_told_at_the_masses_of_the_table(results, page):
+    """At 40 kg: 1.1 times the g is 10 % more, 0.98 times the load 2 % less, and the lowest point comes after 2.8 s."""
+    assert "What stretch waves change, and when each comes" in page
+    cells = "".join(f'<td class="n">{cell}</td>' for cell in ("-0.43", "+10", "-2", "2.30", "2.70", "2.80"))
+    assert f'<th scope="row">40</th>{cells}' in page
+    even = copy.deepcopy(results)
+    for row in even["predictions"]:
+        row["waves"] = None
+    assert "stretch waves" not in words(report.render(even, {}))
+
+
+def test_the_rating_holds_at_the_temperatures_behind_the_curve(results):
+    """Worn cords may have been dropped in the heat: that is told, and rates nothing."""
+    given = copy.deepcopy(results)
+    given["campaign"]["temperatures"] = [12.0, 33.0]
+    given["temperature"] = {"range": [16.8, 20.4]}
+    told = words(report.render(given, {}))
+    assert "drops at 16.8 °C to 20.4 °C, and use at no other temperature" in told
+    assert "over all drops, worn cords too: 12 °C to 33 °C" in told
+    given["temperature"] = {"range": [None, None]}
+    assert "drops at 12 °C to 33 °C" in words(report.render(given, {}))
+
+
+def test_choices_by_hand_stand_in_the_answer_and_once_below(results):
+    given = copy.deepcopy(results)
+    choice = {"choice": "drop A1-36 left out of curve and limits", "reason": "an invented slip"}
+    without = "rated for rider masses of 46.0 to 84.0 kg"
+    given["by_hand"] = {"told": [choice], "range_without": without, "widens": True, "held_back": []}
+    said = f"{choice['choice']}; reason: {choice['reason']}"
+    given["cautions"] += [f"By hand: {said}", f"By hand: rated; without the choices by hand {without}."]
+    told = words(report.render(given, {}))
+    assert f"1 choice, see “Settled by hand”. Without it: {without}" in told
+    assert "The range is wider by what was chosen by hand" in told[: told.index("Limits by rider mass")]
+    assert told.count(said) == 1
+
+
+def test_a_note_on_every_record_names_no_drop():
+    drops = [{"drop": f"D{k}", "recorded_lowest_point": 20.0, "notes": ["a wave"]} for k in range(3)]
+    drops.append({"drop": "D9", "notes": []})  # without a record
+    assert sections.grouped(drops) == [("a wave", "all 3 drops with a record")]
+    drops[1]["notes"] = ["a gap"]
+    assert sections.grouped(drops) == [("a wave", "D0, D2"), ("a gap", "D1")]
+
+
+def test_temperatures_of_use_are_told(results):
+    assert "drops at 18.5 °C, and use at no other temperature" in words(report.render(results, {}))
+    given = copy.deepcopy(results)
+    given["campaign"]["site"]["temperature"] = [5.0, 30.0]
+    told = words(report.render(given, {}))
+    assert "drops at 18.5 °C, use at 5 °C to 30 °C" in told
+    assert "temperature of the cords in use 5 °C to 30 °C" in told
+
+
+def test_places_by_uncertainty():
+    """JCGM 100:2008, 7.2.6: 10.057 62 Ω with u = 27 mΩ is rounded to 10.058 Ω; 7.2.2: 100.021 47 g with 0.35 mg."""
+    assert fixed(10.05762, places(0.027)) == "10.058"
+    assert fixed(100.02147, places(0.00035)) == "100.02147"
+    assert Numbers().write(1234.5, u=120) == "1230"
+    with pytest.raises(ValueError, match="above 0"):
+        places(0.0)
+
+
+@given(st.floats(1e-9, 1e9))
+def test_two_digits_of_u_and_no_more(u):
+    shown = round(u * 10.0 ** places(u))
+    assert 10 <= shown <= 100  # 99.6 is shown as 100
+
+
+@given(st.floats(-1e6, 1e6), st.integers(-2, 5))
+def test_limits_are_rounded_to_the_safe_side(value, decimals):
+    noise = 1e-11 * max(abs(value), 1e-9)  # a float's last digits are not held against 45.0
+    step = 10.0**-decimals
+    lower, upper = float(fixed(value, decimals, "lower")), float(fixed(value, decimals, "upper"))
+    assert lower <= value + noise
+    assert upper >= value - noise
+    assert upper - lower <= step * (1 + 1e-9) + noise
+
+
+def test_limits_of_the_table_promise_no_more_than_they_hold(results, page):
+    rows = [row for row in results["predictions"] if row["mass"] % 4 == 0]
+    for row in rows:
+        cells = re.search(rf'<th scope="row">{row["mass"]:g}</th>(.*?)</tr>', page)[1]
+        shown = [float(cell) for cell in re.findall(r'class="n">([-0-9.]+)<', cells)]
+        assert shown[1] <= row["clearance_limit"]
+        assert shown[3] >= row["g_limit"]
+        assert shown[5] <= row["strength_factor_limit"]
+
+
+def test_a_table_names_the_criteria_that_fail(page):
+    assert re.search(r'<th scope="row">36</th>.*?no: g<', page)
+    assert re.search(r'<th scope="row">96</th>.*?no: clearance<', page)
+
+
+def test_pdf_without_weasyprint_says_what_to_do(monkeypatch):
+    real = builtins.__import__
+
+    def without(name, *others, **named):
+        if name == "weasyprint":
+            raise OSError("cannot load library 'libpango'")
+        return real(name, *others, **named)
+
+    monkeypatch.setattr(builtins, "__import__", without)
+    with pytest.raises(report.PdfError, match=r"pip install cordlab\[pdf\].*print it to PDF"):
+        report.pdf("<p>")
+
+
+def _as_long_as_the_demo(results):
+    """Ten models, most of them with a note, eight quantities of the batch, ten inputs of each budget, six cords."""
+    longer = copy.deepcopy(results)
+    note = "lambda_lock = 50 at its bound: there is no standard error there; try a simpler model"
+    first, quantity, share = longer["curve"]["candidates"][0], longer["batch"]["quantities"][0], longer["budget"][0]
+    longer["curve"]["candidates"] += [first | {"model": f"another-{k}", "note": note * (k < 5)} for k in range(7)]
+    longer["batch"]["quantities"] += [quantity | {"quantity": f"lowest point at {k} kg [m]"} for k in range(6)]
+    longer["campaign"]["cords"] += [longer["campaign"]["cords"][0] | {"cord": f"C{k}"} for k in range(4)]
+    for name in ("clearance", "g"):
+        longer["budget"] += [share | {"quantity": name, "input": f"site input {k}"} for k in range(6)]
+    return longer
+
+
+def test_pdf_is_two_to_four_pages_that_are_counted(results, figures):
+    """Read by another library than the one that wrote it."""
+    pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed")
+    results = _as_long_as_the_demo(results)
+    try:
+        data = report.pdf(report.render(results, figures))
+    except report.PdfError as error:
+        pytest.skip(f"no PDF on this machine: {error}")
+    sheets = [sheet.extract_text() for sheet in pypdf.PdfReader(io.BytesIO(data)).pages]
+    assert 2 <= len(sheets) <= 4
+    for k, text in enumerate(sheets, start=1):
+        assert f"page {k} of {len(sheets)}" in text
+        assert report.report_number(results) in text
+    assert "Rated for riders" in sheets[0]
+    assert "End of report" in sheets[-1]
+    root = pypdf.PdfReader(io.BytesIO(data)).trailer["/Root"]
+    assert root["/MarkInfo"]["/Marked"]  # tagged, in English: a screen reader follows headings and tables
+    assert root["/Lang"] == "en"
+
+
+def test_a_report_of_the_results_that_are_there_is_the_same_page(tmp_path, monkeypatch):
+    drawn = {"limits": plots.figures(specimen())["limits"]}
+    monkeypatch.setattr(plots, "figures", lambda analysis: drawn)
+    out = report.write_results(specimen(), tmp_path / "results")
+    before = {path: path.read_bytes() for path in out.rglob("*") if path.is_file()}
+    monkeypatch.setattr(plots, "figures", lambda analysis: 1 / 0)  # nothing is drawn again
+    assert report.render_again(out)["rating"]["rated"] is True
+    assert {path: path.read_bytes() for path in out.rglob("*") if path.is_file()} == before
+    report.render_again(out, second_units=True)
+    assert "99.21 lb" in (out / "report.html").read_text(encoding="utf-8")
+    assert (out / "results.json").read_bytes() == before[out / "results.json"]
+
+
+def test_results_are_written_whole_and_a_failure_leaves_what_was_there(tmp_path, monkeypatch):
+    monkeypatch.setattr(plots, "figures", lambda analysis: {"limits": plots.by_mass(analysis.rating, criteria)})
+    criteria = specimen().campaign.criteria
+    out = report.write_results(specimen(), tmp_path / "results")
+    assert json.loads((out / "results.json").read_text())["rating"]["rated"] is True
+    assert {path.suffix for path in (out / "figures").iterdir()} == {".svg", ".png"}
+    before = (out / "report.html").read_bytes()
+    monkeypatch.setattr(report, "render", lambda *_, **__: 1 / 0)
+    with pytest.raises(ZeroDivisionError):
+        report.write_results(specimen(), out)
+    assert (out / "report.html").read_bytes() == before
+    assert [path.name for path in tmp_path.iterdir()] == ["results"]

@@ -1,0 +1,401 @@
+"""The results folder under faults: killed, disk full, closed folder, two at once, inputs changed, files altered."""
+
+import dataclasses
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from contextlib import contextmanager, suppress
+
+import numpy as np
+import pytest
+
+import cordlab
+from cordlab import cli
+from cordlab.campaign.campaign import CampaignError, read_campaign
+from cordlab.report import results_folder as results
+from cordlab.report.results_folder import MANIFEST, ResultsError, changes, results_state, write_folder
+from tests.processes import interruptible
+from tests.small_campaign import edit, write_small_campaign
+from tests.test_cli import SMALL
+
+NAMES = ("report.html", *(f"figures/{k}.png" for k in range(12)))
+
+
+@pytest.fixture
+def folder(tmp_path):
+    return write_small_campaign(tmp_path / "campaign")
+
+
+def files(folder, version="1", size=20_000):
+    """What an analysis of the campaign in `folder` would write, for the state alone: invented, all of one version."""
+    digests = read_campaign(folder).digests if (folder / "campaign.toml").exists() else {}
+    facts = {"cordlab": cordlab.__version__, "campaign": {"digests": digests}, "version": version}
+    return {name: version.encode() * size for name in NAMES} | {"results.json": json.dumps(facts).encode()}
+
+
+def state(folder):
+    return results_state(folder).state
+
+
+def in_place(monkeypatch):
+    """As where a file system has no step that exchanges two folders."""
+    monkeypatch.setattr(results, "_exchange", lambda one, other: False)
+
+
+def test_fresh_then_stale_by_each_input(folder):
+    assert state(folder) == "missing"
+    write_folder(folder / "results", files(folder))
+    assert (
+        results_state(folder)
+        == results_state(read_campaign(folder))
+        == results.ResultsState(folder / "results", "fresh")
+    )
+    for name in ("drops.csv", "records/A1-36.csv", "calibration/force.csv", "breaks.csv"):
+        data = (folder / name).read_bytes()
+        (folder / name).write_bytes(data + b"\n")
+        found = results_state(folder)
+        assert (found.state, found.reasons) == ("stale", (f"{name} has changed",))
+        assert found == results_state(read_campaign(folder))
+        (folder / name).write_bytes(data)
+    (folder / "jumps.csv").write_text("cord,date,jumps,damage\n")
+    assert results_state(folder).reasons == ("jumps.csv is new",)
+    (folder / "jumps.csv").unlink()
+    (folder / "breaks.csv").unlink()
+    assert results_state(folder).reasons == ("breaks.csv is gone, or cannot be read",)
+
+
+def test_results_of_another_version_are_stale(folder):
+    write_folder(folder / "results", files(folder))
+    text = json.loads(files(folder)["results.json"]) | {"cordlab": "0.0.1"}
+    write_folder(folder / "results", files(folder) | {"results.json": json.dumps(text).encode()})
+    assert results_state(folder).reasons == (f"written by cordlab 0.0.1, this is {cordlab.__version__}",)
+
+
+def remove(path):
+    path.unlink()
+
+
+@pytest.mark.parametrize(
+    ("name", "change", "reason"),
+    [
+        ("report.html", lambda path: path.write_bytes(b"2"), "report.html is not the file"),
+        ("results.json", lambda path: path.write_bytes(b"{}"), "results.json is not the file"),
+        ("figures/3.png", remove, "figures/3.png is missing"),
+        (MANIFEST, remove, "there is no manifest"),
+        (MANIFEST, lambda path: path.write_bytes(b"\xff\x00"), "does not list results.json"),
+    ],
+)
+def test_damage_is_named(folder, name, change, reason):
+    write_folder(folder / "results", files(folder))
+    change(folder / "results" / name)
+    found = results_state(folder)
+    assert found.state == "damaged"
+    assert reason in found.summary()
+
+
+@pytest.mark.parametrize(
+    "text", ["[]", '{"cordlab": "0.1.0"}', '{"cordlab": 1, "campaign": {"digests": 3}}', "{", "1" * 5000]
+)
+def test_results_that_are_none_are_damaged_with_no_traceback(folder, text):
+    write_folder(folder / "results", files(folder) | {"results.json": text.encode()})
+    assert state(folder) == "damaged"
+
+
+def test_the_manifest_is_what_sha256sum_reads(folder):
+    write_folder(folder / "results", files(folder))
+    done = subprocess.run(["sha256sum", "--check", "--quiet", MANIFEST], cwd=folder / "results", capture_output=True)
+    assert done.returncode == 0
+    assert (folder / "results" / MANIFEST).read_text().count("\n") == len(NAMES) + 1
+
+
+@pytest.mark.parametrize("exchange", [True, False])
+def test_own_files_of_before_go_and_those_of_others_stay(folder, monkeypatch, exchange):
+    if not exchange:
+        in_place(monkeypatch)
+    out = folder / "results"
+    write_folder(out, files(folder) | {"report.pdf": b"of the first analysis"})
+    (out / "signed.pdf").write_bytes(b"signed")
+    (out / "notes").mkdir()
+    (out / "notes" / "a.txt").write_text("seen")
+    write_folder(out, files(folder, "2"))
+    assert not (out / "report.pdf").exists()
+    assert (out / "signed.pdf").read_bytes() + (out / "notes" / "a.txt").read_bytes() == b"signedseen"
+    assert state(folder) == "fresh"
+    assert (out / "report.html").read_bytes()[:1] == b"2"
+    assert [path.name for path in folder.iterdir() if path.name.startswith(".")] == []
+
+
+def test_a_folder_of_somebody_else_is_left_alone(tmp_path):
+    (tmp_path / "thesis.txt").write_text("years")
+    with pytest.raises(ResultsError, match=r"holds 'thesis.txt' and no results; choose a new or an empty folder"):
+        write_folder(tmp_path, files(tmp_path))
+    assert [path.name for path in tmp_path.iterdir()] == ["thesis.txt"]
+
+
+def test_the_folder_one_stands_in_stays_the_same_folder(tmp_path, monkeypatch):
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
+    for version in "12":
+        write_folder(".", files(tmp_path, version))
+        assert sorted(os.listdir(".")) == ["figures", MANIFEST, "report.html", "results.json"]
+    assert results_state(tmp_path, results=".").state == "fresh"
+
+
+def test_a_link_to_a_results_folder_stays_a_link(tmp_path, folder):
+    (tmp_path / "elsewhere").mkdir()
+    (folder / "results").symlink_to(tmp_path / "elsewhere")
+    for version in "12":
+        write_folder(folder / "results", files(folder, version))
+    assert (folder / "results").is_symlink()
+    assert state(folder) == "fresh"
+    assert (tmp_path / "elsewhere" / "report.html").read_bytes()[:1] == b"2"
+
+
+WRITERS = """
+import os, sys
+from itertools import cycle
+from pathlib import Path
+from tests.report.test_results import files, results
+if sys.argv[2] == "in place":
+    results._exchange = lambda one, other: False
+folder = Path(sys.argv[1])
+contents = [files(folder, version, size) for version, size in (("1", 40_000), ("2", 60_000))]
+results.write_folder(folder / "results", contents[0])
+for line in sys.stdin:
+    child = os.fork()
+    if not child:
+        for each in cycle(contents):
+            results.write_folder(folder / "results", each)
+    print(child, flush=True)
+"""
+
+
+@contextmanager
+def writers(folder, how):
+    """Gives a function that starts one more process that does nothing but write results, and returns its id."""
+    command = [sys.executable, "-c", WRITERS, str(folder), how]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1) as process:
+
+        def start():
+            process.stdin.write("one more\n")
+            return int(process.stdout.readline())
+
+        yield start
+        process.stdin.close()
+
+
+def versions(folder):
+    return {(folder / "results" / name).read_bytes()[:1] for name in NAMES}
+
+
+def killed(start, seconds):
+    process = start()
+    time.sleep(seconds)
+    os.kill(process, signal.SIGKILL)
+    time.sleep(0.02)  # the last call that it made may be under way
+
+
+def test_killed_while_writing_leaves_the_old_or_the_new(tmp_path):
+    """SIGKILL at 50 random moments of a process that does nothing but write; no cleaning up in between."""
+    with writers(tmp_path, "in one step") as start:
+        for seconds in np.random.default_rng(11).uniform(0, 0.05, 50):
+            killed(start, seconds)
+            assert state(tmp_path) == "fresh"
+            assert len(versions(tmp_path)) == 1
+    left = list(tmp_path.glob(".results-*.part"))
+    assert left  # some were killed half-way
+    write_folder(tmp_path / "results", files(tmp_path))
+    for path in left:
+        os.utime(path, (1e9, 1e9))
+    write_folder(tmp_path / "results", files(tmp_path))
+    assert state(tmp_path) == "fresh"
+    assert [path.name for path in tmp_path.iterdir()] == ["results"]
+
+
+def test_killed_where_no_folders_can_be_exchanged_a_mixture_is_called_damaged(tmp_path):
+    """SIGKILL at 50 random moments: whatever is not of one version is never called fresh, and the next run mends it."""
+    mixed = 0
+    with writers(tmp_path, "in place") as start:
+        for seconds in np.random.default_rng(12).uniform(0, 0.05, 50):
+            killed(start, seconds)
+            seen = versions(tmp_path)
+            assert state(tmp_path) in (("fresh", "damaged") if len(seen) == 1 else ("damaged",))
+            mixed += len(seen) > 1
+            write_folder(tmp_path / "results", files(tmp_path))
+            assert state(tmp_path) == "fresh"
+    assert mixed  # or this test has seen nothing
+
+
+def test_two_at_once_and_a_reader_that_sees_no_mixture(tmp_path):
+    with writers(tmp_path, "in one step") as start:
+        both, deadline, seen = [start(), start()], time.monotonic() + 1.5, set()
+        while time.monotonic() < deadline:
+            held = os.open(tmp_path / "results", os.O_RDONLY)  # a reader keeps the folder that it opened
+            with suppress(FileNotFoundError):  # the folder became the old one, and is being removed
+                read = {first_byte(name, held) for name in NAMES[:4]}
+                assert len(read) == 1
+                seen |= read
+            os.close(held)
+        for process in both:
+            os.kill(process, signal.SIGKILL)  # fails where it has ended by itself
+    assert seen == {b"1", b"2"}
+    assert state(tmp_path) == "fresh"
+    assert len(versions(tmp_path)) == 1
+
+
+def first_byte(name, folder):
+    with open(os.open(name, os.O_RDONLY, dir_fd=folder), "rb") as file:
+        return file.read(1)
+
+
+SMALL_DISK = """
+set -e
+mount -t tmpfs -o size={size}k tmpfs "{place}"
+cp -r "{folder}" "{place}/campaign"
+{options}
+set +e
+"{python}" -m cordlab.cli analyse "{place}/campaign" --quiet
+echo "exit $?"
+ls -A "{place}/campaign"
+"""
+
+
+def on_a_small_disk(folder, tmp_path, *, size, options=""):
+    """`cordlab analyse` of a campaign on a disk of its own, in a mount namespace that ends with the process."""
+    place = tmp_path / "disk"
+    place.mkdir()
+    script = SMALL_DISK.format(size=size, place=place, folder=folder, python=sys.executable, options=options)
+    own = ["unshare", "--map-root-user", "--mount"] if sys.platform == "linux" else []
+    if not own or subprocess.run([*own, "mount", "-t", "tmpfs", "tmpfs", str(place)], capture_output=True).returncode:
+        pytest.skip("no disk of a chosen size can be mounted here")
+    return subprocess.run([*own, "sh", "-c", script], capture_output=True, text=True, timeout=120)
+
+
+@pytest.fixture(scope="module")
+def cheap(tmp_path_factory):
+    """An invented campaign of one cord without records: not rated, and the answer takes two seconds."""
+    place = tmp_path_factory.mktemp("cheap")
+    cordlab.invent(place / "campaign", truth=place / "truth.json", **SMALL | {"cords": 1})
+    return place / "campaign"
+
+
+def test_a_full_disk(cheap, tmp_path):
+    """A real one, of 100 KB: the files do not fit."""
+    done = on_a_small_disk(cheap, tmp_path, size=100)
+    assert done.stdout == f"exit 2\n{chr(10).join(sorted(os.listdir(cheap)))}\n"  # no results, and nothing left behind
+    assert "results: cannot be written: No space left on device" in done.stderr
+    assert done.stderr.rstrip().endswith("what was there is unchanged")
+
+
+def test_a_folder_that_is_closed(cheap, tmp_path):
+    done = on_a_small_disk(
+        cheap, tmp_path, size=4000, options='mount -o remount,ro "{place}"'.format(place=tmp_path / "disk")
+    )
+    assert done.stdout.startswith("exit 2\n")
+    assert "results: cannot be written: Read-only file system" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def broken_off(monkeypatch, folder, after, error):
+    """Patched: the write of that file raises what `error` makes of its path."""
+    kind = type(folder)
+    real, count = kind.write_bytes, iter(range(100))
+
+    def write(path, data):
+        if next(count) == after:
+            raise error(path)
+        return real(path, data)
+
+    monkeypatch.setattr(kind, "write_bytes", write)
+
+
+def old_results_are_whole(folder):
+    assert state(folder) == "fresh"
+    assert versions(folder) == {b"1"}
+    assert not list(folder.glob(".results*"))
+
+
+@pytest.mark.parametrize("after", range(0, 15, 2))
+def test_no_space_at_any_file_leaves_what_was_there(folder, monkeypatch, after):
+    """The write of each second file fails as on a full disk."""
+    write_folder(folder / "results", files(folder))
+    contents = files(folder, "2")
+    if after >= len(contents) + 1:
+        return
+    broken_off(monkeypatch, folder, after, lambda path: OSError(28, "No space left on device", str(path)))
+    with pytest.raises(ResultsError, match="No space left on device"):
+        write_folder(folder / "results", contents)
+    old_results_are_whole(folder)
+
+
+def test_killed_command_leaves_the_old_results_and_the_next_run_works(cheap):
+    """SIGKILL of `cordlab analyse` the moment that it begins to write; `tests.coverage kills` has 50 moments."""
+    assert cli.main(["analyse", str(cheap), "--quiet"]) in (0, 1)
+    before = (cheap / "results" / MANIFEST).read_bytes()
+    process = subprocess.Popen([sys.executable, "-m", "cordlab.cli", "analyse", str(cheap), "--quiet"])
+    deadline = time.monotonic() + 60
+    while not list(cheap.glob(".results-*")) and process.poll() is None and time.monotonic() < deadline:
+        time.sleep(0.001)
+    process.send_signal(signal.SIGKILL)
+    process.wait(60)
+    assert results_state(cheap).state == "fresh"
+    assert (cheap / "results" / MANIFEST).read_bytes() == before  # the same inputs give the same bytes, old or new
+    assert cli.main(["analyse", str(cheap), "--quiet"]) in (0, 1)
+    assert results_state(cheap).state == "fresh"
+
+
+def test_a_campaign_that_changes_while_it_is_read_is_refused(cheap, tmp_path):
+    """A row added to breaks.csv, a new jump log: between reading and the answer, whichever step would miss it."""
+    campaign = read_campaign(cheap)
+    assert changes(cheap, campaign.digests) == ()
+    old = dataclasses.replace(campaign, digests=campaign.digests | {"breaks.csv": "0" * 64, "pulls.csv": "1" * 64})
+    with pytest.raises(CampaignError) as refused:
+        cordlab.analyse(old)
+    assert refused.value.problems == (
+        "breaks.csv has changed while the campaign was read; analyse it again",
+        "pulls.csv is gone, or cannot be read while the campaign was read; analyse it again",
+    )
+
+
+def test_check_and_report_name_stale_results(cheap, capsys):
+    assert cli.main(["analyse", str(cheap), "--quiet"]) in (0, 1)
+    capsys.readouterr()
+    cli.main(["check", str(cheap)])
+    assert f"{cheap / 'results'} is fresh\n" in capsys.readouterr().out
+    edit(cheap, "campaign.toml", ('title = "', 'title = "Another '))
+    cli.main(["check", str(cheap)])
+    assert "results is stale, analyse again; campaign.toml has changed\n" in capsys.readouterr().out
+    cli.main(["check", str(cheap), "--json"])
+    assert json.loads(capsys.readouterr().out)["results"] == {
+        "state": "stale",
+        "reasons": ["campaign.toml has changed"],
+    }
+    cli.main(["report", str(cheap)])
+    assert "results was stale and is written anew: campaign.toml has changed\n" in capsys.readouterr().err
+    assert results_state(cheap).state == "fresh"
+
+
+def test_ctrl_c_leaves_the_old_results_whole(cheap):
+    """In the middle of an analysis: exit 130, one line."""
+    assert cli.main(["analyse", str(cheap), "--quiet"]) in (0, 1)
+    before = (cheap / "results" / MANIFEST).read_bytes()
+    with interruptible("analyse", str(cheap), "--quiet") as process:
+        time.sleep(1.0)
+        os.killpg(process.pid, signal.SIGINT)
+        assert process.wait(60) == 130
+        assert process.stderr.read() == b"interrupted: nothing more is written\n"
+    assert results_state(cheap).state == "fresh"
+    assert (cheap / "results" / MANIFEST).read_bytes() == before
+
+
+@pytest.mark.parametrize("after", range(0, 15, 2))
+def test_ctrl_c_at_any_file_leaves_what_was_there(folder, monkeypatch, after):
+    """Raised while each second file is written: the old results are whole, and no hidden folder is left."""
+    write_folder(folder / "results", files(folder))
+    broken_off(monkeypatch, folder, after, lambda path: KeyboardInterrupt())
+    with pytest.raises(KeyboardInterrupt):
+        write_folder(folder / "results", files(folder, "2"))
+    old_results_are_whole(folder)
