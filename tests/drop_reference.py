@@ -6,7 +6,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 
 from cordlab.curves.registry import Curve, model
-from cordlab.mechanics.setup import Setup, fall_energy
+from cordlab.mechanics.setup import DropSetup, fall_energy
 
 RANGES: dict[str, dict[str, tuple[float, float]]] = {  # invented, about ordinary cords; Gent and Arruda–Boyce lock up
     "linear": {"stiffness": (700, 2500)},
@@ -50,7 +50,7 @@ def one(curve: Curve, k: int) -> Curve:
 
 def lowest_by_dop853(curve: Curve, *, rtol: float = 1e-12, **setup: float) -> float:
     """Lowest point [m] of one drop: dK/dX of DEVELOPERS.md by DOP853 from knot to knot; inf where it does not stop."""
-    its = Setup(air_density=1.2, gravity=9.80665, **setup)
+    its = DropSetup(air_density=1.2, gravity=9.80665, **setup)
     slack, compliance = float(its.slack_length), float(its.compliance)
     start = float(fall_energy(its, its.slack_length))
     weight, kappa = float(its.hung_weight), 2 * float(its.drag) / float(its.moving_mass)

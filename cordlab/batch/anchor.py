@@ -21,7 +21,6 @@ from cordlab.mechanics.predict import predict_drop, scale_for_lowest_point
 from cordlab.statistics.scatter import CordLines, EvidenceError
 from cordlab.units import Measured
 
-GRAVITY = 9.80665  # standard gravity [m/s²], ISO 80000-3
 VISCOSITY = "viscosity of the cords"  # an input that all drops share, where lowest points carry waves
 
 

@@ -23,7 +23,7 @@ from cordlab.curves.registry import Curve, Model
 from cordlab.curves.registry import model as named
 from cordlab.curves.squares import Solved, aicc, along, differences, levelled, minimise
 from cordlab.mechanics.predict import scale_for_lowest_point
-from cordlab.mechanics.setup import Setup, fall_energy
+from cordlab.mechanics.setup import DropSetup, fall_energy
 from cordlab.progress import Progress, unwatched
 
 MODELS = ("linear", "mooney-rivlin", "ogden-1", "yeoh", "gent", "arruda-boyce")
@@ -74,7 +74,7 @@ class Energies:
     drop: tuple[str, ...]
     cord: tuple[Hashable, ...]
     lowest: np.ndarray
-    setup: Setup
+    setup: DropSetup
     waves: np.ndarray
     sd: float = np.nan
 
@@ -159,10 +159,11 @@ class Energies:
         return {"c1": float(c1), "c2": float(c2)}
 
 
-def _setup(lowest: np.ndarray, inputs: Mapping[str, Any]) -> Setup:
-    given = {"cord_mass": 0.0, "drag_area": 0.0, "air_density": 1.2, "release_depth": 0.0, "compliance": 0.0}
-    given |= {"gravity": 9.80665} | dict(inputs)
-    return Setup(**{name: np.broadcast_to(np.asarray(value, float), lowest.shape) for name, value in given.items()})
+def _setup(lowest: np.ndarray, inputs: Mapping[str, Any]) -> DropSetup:
+    values = {name: np.asarray(value, float) for name, value in inputs.items()}
+    return DropSetup(
+        **{name: np.broadcast_to(value, lowest.shape) for name, value in vars(DropSetup(**values)).items()}
+    )
 
 
 def fit_lowest_points(

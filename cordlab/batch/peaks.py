@@ -11,10 +11,10 @@ from typing import Any, NamedTuple
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
-from cordlab.batch.anchor import GRAVITY, Evidence, EvidenceError, SetUp, Shapes, WaveEffect, log_excess, log_scales
+from cordlab.batch.anchor import Evidence, EvidenceError, SetUp, Shapes, WaveEffect, log_excess, log_scales
 from cordlab.curves.registry import Curve
 from cordlab.mechanics.predict import predict_drop, scale_for_lowest_point
-from cordlab.mechanics.setup import Setup
+from cordlab.mechanics.setup import GRAVITY, DropSetup
 from cordlab.mechanics.waves import ELEMENTS, Swing, swing
 from cordlab.units import Measured
 
@@ -75,7 +75,7 @@ def wave_excess(
     flat: dict[str, Any] = {name: np.broadcast_to(value, shape).ravel() for name, value in given.items()}
     each = replace(curve, scale=np.broadcast_to(curve.scale, shape).ravel())
     eta = np.broadcast_to(viscosity, shape).ravel()
-    found = swing(Setup(**flat), each, eta, eta.size, elements=elements)
+    found = swing(DropSetup(**flat), each, eta, eta.size, elements=elements)
     held = np.isfinite(found.stretch)
     lowest = flat["slack_length"] + np.where(held, found.stretch, 1.0)  # where it is not held, any: it is not used
     scale = scale_for_lowest_point(each, lowest, **flat)

@@ -17,7 +17,7 @@ from cordlab.batch.anchor import Evidence, SetUp
 from cordlab.batch.fit import fit_batch
 from cordlab.batch.peaks import Viscosity, mean_cord, measured_viscosity
 from cordlab.curves.registry import Curve
-from cordlab.mechanics.setup import Setup
+from cordlab.mechanics.setup import DropSetup
 from cordlab.mechanics.trace import trace_waves
 from cordlab.mechanics.waves import ELEMENTS
 from cordlab.progress import Progress, unwatched
@@ -198,7 +198,7 @@ def _swells(
     n = len(likes)
     inputs = {**cord, **rig.values(), "mass": np.array([like.mass for like in likes])}
     times = [_sampled(like) for like in likes]
-    traces = trace_waves(Setup(**inputs), curve, np.asarray(viscosity), times, elements=elements)
+    traces = trace_waves(DropSetup(**inputs), curve, np.asarray(viscosity), times, elements=elements)
     inputs.pop("compliance")  # a reduction knows of none
     scales, found = np.broadcast_to(curve.scale, n), []
     for k, (like, trace) in enumerate(zip(likes, traces, strict=True)):

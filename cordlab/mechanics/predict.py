@@ -11,7 +11,7 @@ import numpy as np
 from cordlab.curves.registry import Curve
 from cordlab.mechanics import uniform as even
 from cordlab.mechanics import waves
-from cordlab.mechanics.setup import Array, Outcome, Setup, spread_out, take
+from cordlab.mechanics.setup import Array, DropSetup, Outcome, spread_out, take
 from cordlab.mechanics.trace import Trace, trace_drop, unloading_for
 
 if TYPE_CHECKING:
@@ -113,12 +113,12 @@ def predict_drop(
     *,
     mass: Array | float,
     slack_length: Array | float,
-    cord_mass: Array | float = 0.0,
-    drag_area: Array | float = 0.0,
-    air_density: Array | float = 1.2,
-    release_depth: Array | float = 0.0,
-    compliance: Array | float = 0.0,
-    gravity: Array | float = 9.80665,
+    cord_mass: Array | float = DropSetup.cord_mass,
+    drag_area: Array | float = DropSetup.drag_area,
+    air_density: Array | float = DropSetup.air_density,
+    release_depth: Array | float = DropSetup.release_depth,
+    compliance: Array | float = DropSetup.compliance,
+    gravity: Array | float = DropSetup.gravity,
     mechanics: str = "even",
     viscosity: Array | float = 0.0,
     tested_to: Array | float = np.inf,
@@ -134,7 +134,7 @@ def predict_drop(
     Raises ValueError, naming the argument, for values that are not finite or out of range.
     """
     given = mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity
-    setup = Setup(*map(np.asarray, given))
+    setup = DropSetup(*given)
     tested_to, surface = np.asarray(tested_to, dtype=float), np.asarray(surface, dtype=float)
     _check_ends(setup, tested_to, surface)
     shape = np.broadcast_shapes(_shape(setup, curve), *map(np.shape, (viscosity, tested_to, surface)))
@@ -145,14 +145,14 @@ def predict_drop(
     raise ValueError(f"mechanics: {mechanics!r} is not one of 'even', 'waves'")
 
 
-def _check_ends(setup: Setup, tested_to: Array, surface: Array) -> None:
+def _check_ends(setup: DropSetup, tested_to: Array, surface: Array) -> None:
     if not np.all(tested_to >= 1):
         raise ValueError(f"tested_to: {np.min(tested_to):g} is not a stretch ratio from 1 upwards")
     if not np.all(surface > setup.slack_length):
         raise ValueError(f"surface: {np.min(surface):g} m is not below the cord's end at its slack length")
 
 
-def _ended(found: Prediction, setup: Setup, tested_to: Array, surface: Array) -> Prediction:
+def _ended(found: Prediction, setup: DropSetup, tested_to: Array, surface: Array) -> Prediction:
     """The prediction without the numbers of draws that pass the tested stretch or the surface."""
     stopped = np.asarray(found.outcome) <= Outcome.NOT_RISING
     untested = stopped & (found.stretch_ratio > tested_to)
@@ -164,7 +164,7 @@ def _ended(found: Prediction, setup: Setup, tested_to: Array, surface: Array) ->
     return replace(found, outcome=outcome.astype(np.int8)[()], **rest)
 
 
-def _even(setup: Setup, curve: Curve, shape: tuple[int, ...]) -> Prediction:
+def _even(setup: DropSetup, curve: Curve, shape: tuple[int, ...]) -> Prediction:
     found = [np.empty(shape, dtype) for dtype in (float, float, float, np.int8)]
     for part, some, its_curve in _chunks(shape, setup, curve, EVEN_CHUNK):
         for whole, value in zip(found, even.stop(some, its_curve), strict=True):
@@ -176,7 +176,7 @@ def _even(setup: Setup, curve: Curve, shape: tuple[int, ...]) -> Prediction:
     return _prediction(setup, stretch + sag, ratio, lower, tie, outcome, mechanics="even")
 
 
-def _waves(setup: Setup, curve: Curve, shape: tuple[int, ...], viscosity: Array) -> Prediction:
+def _waves(setup: DropSetup, curve: Curve, shape: tuple[int, ...], viscosity: Array) -> Prediction:
     waves.check_waves(setup, viscosity)
     viscosity = spread_out(viscosity, shape)
     found = [np.empty(shape, dtype) for dtype in (*[float] * 7, np.int8)]
@@ -190,7 +190,7 @@ def _waves(setup: Setup, curve: Curve, shape: tuple[int, ...], viscosity: Array)
 
 
 def _prediction(
-    setup: Setup, stretch: Array, ratio: Array, lower: Array, tie: Array, outcome: Array, **rest: Any
+    setup: DropSetup, stretch: Array, ratio: Array, lower: Array, tie: Array, outcome: Array, **rest: Any
 ) -> Prediction:
     """Results of one mechanics; arrays without dimensions become numbers."""
     return Prediction(
@@ -205,13 +205,15 @@ def _prediction(
     )
 
 
-def _shape(setup: Setup, curve: Curve) -> tuple[int, ...]:
+def _shape(setup: DropSetup, curve: Curve) -> tuple[int, ...]:
     """The common shape of set-up and curve."""
     values = (*vars(setup).values(), *curve.parameters.values(), curve.scale)
     return np.broadcast_shapes(*map(np.shape, values))
 
 
-def _chunks(shape: tuple[int, ...], setup: Setup, curve: Curve, at_once: int) -> Iterator[tuple[slice, Setup, Curve]]:
+def _chunks(
+    shape: tuple[int, ...], setup: DropSetup, curve: Curve, at_once: int
+) -> Iterator[tuple[slice, DropSetup, Curve]]:
     """Set-up and curve for one chunk of draws after another, flat."""
     whole, every = setup.broadcast(shape), even.broadcast_draws(curve, shape)
     size = int(np.prod(shape))
@@ -226,12 +228,12 @@ def scale_for_lowest_point(
     *,
     mass: Array | float,
     slack_length: Array | float,
-    cord_mass: Array | float = 0.0,
-    drag_area: Array | float = 0.0,
-    air_density: Array | float = 1.2,
-    release_depth: Array | float = 0.0,
-    compliance: Array | float = 0.0,
-    gravity: Array | float = 9.80665,
+    cord_mass: Array | float = DropSetup.cord_mass,
+    drag_area: Array | float = DropSetup.drag_area,
+    air_density: Array | float = DropSetup.air_density,
+    release_depth: Array | float = DropSetup.release_depth,
+    compliance: Array | float = DropSetup.compliance,
+    gravity: Array | float = DropSetup.gravity,
 ) -> Array:
     """The stiffness scale, times that of `curve`, with which the evenly strained cord comes to just `lowest_point` [m].
 
@@ -240,7 +242,7 @@ def scale_for_lowest_point(
     Raises ValueError where a lowest point is not below the slack length, or where the curve has locked up before it.
     """
     given = mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity
-    setup = Setup(*map(np.asarray, given))
+    setup = DropSetup(*given)
     lowest = np.asarray(lowest_point, dtype=float)
     if not np.all(lowest > setup.slack_length):
         longest = np.max(setup.slack_length)

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields
 from enum import IntEnum
+from typing import Any
 
 import numpy as np
 from scipy.special import exprel
 
 Array = np.ndarray
+Numbers = Any  # a number or an array goes in, an array comes out: one type cannot say both
+GRAVITY = 9.80665  # standard gravity [m/s²], ISO 80000-3
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
 
 
@@ -37,8 +40,8 @@ def spread_out(value: Array | float, shape: tuple[int, ...]) -> Array:
 
 
 @dataclass(frozen=True)
-class Setup:
-    """What hangs on the cord and how it is let go; numbers, or arrays that broadcast (draws along the last axis).
+class DropSetup:
+    """What hangs on the cord and how it is released. Numbers, or arrays that broadcast (draws along the last axis).
 
     mass : hung below the cord's lower end  [kg]
     slack_length : of the cord, lying unloaded  [m]
@@ -52,32 +55,34 @@ class Setup:
     Raises ValueError, naming the argument, for a value that is not finite or out of range.
     """
 
-    mass: Array
-    slack_length: Array
-    cord_mass: Array
-    drag_area: Array
-    air_density: Array
-    release_depth: Array
-    compliance: Array
-    gravity: Array
+    mass: Numbers
+    slack_length: Numbers
+    cord_mass: Numbers = 0.0
+    drag_area: Numbers = 0.0
+    air_density: Numbers = 1.2
+    release_depth: Numbers = 0.0
+    compliance: Numbers = 0.0
+    gravity: Numbers = GRAVITY
 
     def __post_init__(self) -> None:
-        for field in fields(self):
-            value = np.asarray(getattr(self, field.name), dtype=float)
-            object.__setattr__(self, field.name, value)
+        for name in _FIELDS:
+            value = np.asarray(getattr(self, name), dtype=float)
+            object.__setattr__(self, name, value)
             if not np.isfinite(value).all():
-                raise ValueError(f"{field.name}: {np.sum(~np.isfinite(value))} of {value.size} values are not finite")
+                raise ValueError(f"{name}: {np.sum(~np.isfinite(value))} of {value.size} values are not finite")
             least = value.min(initial=np.inf)
-            if field.name in ("mass", "slack_length", "gravity") and least <= 0:
-                raise ValueError(f"{field.name}: {least:g} is not above 0")
-            if field.name in ("cord_mass", "drag_area", "air_density", "compliance") and least < 0:
-                raise ValueError(f"{field.name}: {least:g} is below 0")
+            if name in ("mass", "slack_length", "gravity") and least <= 0:
+                raise ValueError(f"{name}: {least:g} is not above 0")
+            if name in ("cord_mass", "drag_area", "air_density", "compliance") and least < 0:
+                raise ValueError(f"{name}: {least:g} is below 0")
 
-    def broadcast(self, shape: tuple[int, ...]) -> Setup:
-        return Setup(*(spread_out(getattr(self, field.name), shape) for field in fields(self)))
+    def broadcast(self, shape: tuple[int, ...]) -> DropSetup:
+        """Every value seen at `shape`; nothing is copied."""
+        return DropSetup(*(spread_out(getattr(self, name), shape) for name in _FIELDS))
 
-    def take(self, index: Array | slice) -> Setup:
-        return Setup(*(take(getattr(self, field.name), index) for field in fields(self)))
+    def take(self, index: Array | slice) -> DropSetup:
+        """The set-up of some of the draws, by flat index."""
+        return DropSetup(*(take(getattr(self, name), index) for name in _FIELDS))
 
     @property
     def drag(self) -> Array:
@@ -91,12 +96,12 @@ class Setup:
 
     @property
     def hung_weight(self) -> Array:
-        """(M + m/2) g: what the evenly strained cord is pulled by [N]."""
+        """(M + m/2) g: what the uniformly strained cord is pulled by [N]."""
         return (self.mass + self.cord_mass / 2) * self.gravity
 
     @property
     def moving_mass(self) -> Array:
-        """M + m/3: the inertia of mass and evenly strained cord [kg]."""
+        """M + m/3: the inertia of mass and uniformly strained cord [kg]."""
         return self.mass + self.cord_mass / 3
 
     def folded_mass(self, depth: Array) -> Array:
@@ -109,7 +114,10 @@ class Setup:
         return np.abs(self.release_depth) <= self.slack_length
 
 
-def fall_energy(setup: Setup, depth: Array) -> Array:
+_FIELDS = [one.name for one in fields(DropSetup)]
+
+
+def fall_energy(setup: DropSetup, depth: Array) -> Array:
     """Kinetic energy of mass and falling side of the cord at `depth` [m] between release and slack length [J].
 
     The cord hangs in a fold: a quarter of what it lengthens by is on the mass's side, which falls with the mass, while
@@ -125,12 +133,12 @@ def fall_energy(setup: Setup, depth: Array) -> Array:
     return mass * setup.gravity * h * r * exprel(2 * z * r - 2 * setup.drag * h * r / mass)
 
 
-def fall_speed(setup: Setup, depth: Array) -> Array:
+def fall_speed(setup: DropSetup, depth: Array) -> Array:
     """Speed of the mass at `depth` [m] below the tie point, at most the slack length [m/s]."""
     return np.sqrt(2 * fall_energy(setup, depth) / setup.folded_mass(depth))
 
 
-def fall_time(setup: Setup, depth: Array) -> Array:
+def fall_time(setup: DropSetup, depth: Array) -> Array:
     """Time from release to `depth` [m] below the tie point, at most the slack length [s].
 
     ∫ dy/v with y = y₀ + h s², which takes out the square root with which the speed starts: 24 Gauss–Legendre nodes.

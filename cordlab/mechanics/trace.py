@@ -11,7 +11,7 @@ from scipy.integrate import solve_ivp
 from scipy.interpolate import CubicHermiteSpline
 
 from cordlab.curves.registry import Curve
-from cordlab.mechanics.setup import Array, Setup, spread_out
+from cordlab.mechanics.setup import Array, DropSetup, spread_out
 from cordlab.mechanics.uniform import broadcast_draws, take_draws
 from cordlab.mechanics.waves import ELEMENTS, Chain, check_waves
 
@@ -104,12 +104,12 @@ def trace_drop(
     *,
     mass: float,
     slack_length: float,
-    cord_mass: float = 0.0,
-    drag_area: float = 0.0,
-    air_density: float = 1.2,
-    release_depth: float = 0.0,
-    compliance: float = 0.0,
-    gravity: float = 9.80665,
+    cord_mass: float = DropSetup.cord_mass,
+    drag_area: float = DropSetup.drag_area,
+    air_density: float = DropSetup.air_density,
+    release_depth: float = DropSetup.release_depth,
+    compliance: float = DropSetup.compliance,
+    gravity: float = DropSetup.gravity,
     mechanics: str = "even",
     viscosity: float = 0.0,
     unloading: float = 0.0,
@@ -128,7 +128,7 @@ def trace_drop(
     cord locks up before the mass turns.
     """
     given = mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity
-    setup = Setup(*map(np.asarray, given))
+    setup = DropSetup(*given)
     if any(np.size(value) > 1 for value in (*vars(setup).values(), *curve.parameters.values(), curve.scale)):
         raise ValueError("trace_drop shows one drop: give numbers, not arrays of draws")
     if not setup.released_slack:
@@ -161,7 +161,7 @@ def unloading_for(curve: Curve, stretch_ratio: float, energy_returned: float) ->
     return unloading
 
 
-def _before(setup: Setup, time: Array) -> _Piece:
+def _before(setup: DropSetup, time: Array) -> _Piece:
     """Held at the release point: half of the folded cord hangs on either side."""
     still, depth, hanging = np.zeros(time.size), setup.release_depth, setup.cord_mass * setup.gravity / 2
     share = depth / setup.slack_length
@@ -171,7 +171,7 @@ def _before(setup: Setup, time: Array) -> _Piece:
 class _Even:
     """The evenly strained cord and the folded one in turn, by scipy's DOP853 from event to event."""
 
-    def __init__(self, setup: Setup, curve: Curve, unloading: float) -> None:
+    def __init__(self, setup: DropSetup, curve: Curve, unloading: float) -> None:
         self.setup, self.curve, self.unloading = setup, curve, unloading
         self.M, self.m, self.L = float(setup.mass), float(setup.cord_mass), float(setup.slack_length)
         self.g, self.c, self.C = float(setup.gravity), float(setup.drag), float(setup.compliance)
@@ -266,7 +266,7 @@ class _Chains(NamedTuple):
     lower_load: Array
 
 
-def _swung(setup: Setup, curve: Curve, viscosity: Array, until: Array, elements: int) -> _Chains:
+def _swung(setup: DropSetup, curve: Curve, viscosity: Array, until: Array, elements: int) -> _Chains:
     """n chains of `waves` from the end of slack to the times `until` (n,)."""
     check_waves(setup, viscosity)
     chain = Chain(setup, curve, viscosity, elements=elements)
@@ -286,7 +286,7 @@ def _swung(setup: Setup, curve: Curve, viscosity: Array, until: Array, elements:
 
 
 def trace_waves(
-    setup: Setup, curve: Curve, viscosity: Array, times: Sequence[Array], *, elements: int = ELEMENTS
+    setup: DropSetup, curve: Curve, viscosity: Array, times: Sequence[Array], *, elements: int = ELEMENTS
 ) -> list[Trace]:
     """Traces with stretch waves of n drops, all chains in one go, at the sample `times` of each.
 
@@ -303,7 +303,7 @@ def trace_waves(
     return found
 
 
-def _with_waves(setup: Setup, curve: Curve, chain: _Chains, time: Array) -> Trace:
+def _with_waves(setup: DropSetup, curve: Curve, chain: _Chains, time: Array) -> Trace:
     """The folded fall, then the chain."""
     begin, slack_length = float(chain.time[0]), float(setup.slack_length)
     falling = _Even(setup, curve, 0.0).run(time[(time >= 0) & (time < begin)])

@@ -25,7 +25,7 @@ import numpy as np
 from scipy.special import exprel
 
 from cordlab.curves.registry import Curve
-from cordlab.mechanics.setup import Array, Outcome, Setup, fall_energy, spread_out, take
+from cordlab.mechanics.setup import Array, DropSetup, Outcome, fall_energy, spread_out, take
 
 LOCK_UP_SHARE = 0.98  # of the stretch ratio at lock-up: beyond it a cord counts as locked up: a rule
 FURTHEST_RATIO = 20.0  # no rubber goes there: a draw still falling at this stretch ratio has no lowest point
@@ -75,7 +75,7 @@ class Stop(NamedTuple):
 class Stretch:
     """The equation of motion of one chunk of draws: set-up and curve, everything of shape () or (n,)."""
 
-    setup: Setup
+    setup: DropSetup
     curve: Curve
     start: Array = field(init=False)  # K₀ when the slack ends [J]
     damping: Array = field(init=False)  # κ [1/m]
@@ -193,7 +193,7 @@ def broadcast_draws(curve: Curve, shape: tuple[int, ...]) -> Curve:
     return replace(curve, parameters=parameters, scale=spread_out(curve.scale, shape))
 
 
-def stop(setup: Setup, curve: Curve) -> Stop:
+def stop(setup: DropSetup, curve: Curve) -> Stop:
     """The lowest point of each of n draws; set-up and curve parameters of shape () or (n,)."""
     motion = Stretch(setup, curve)
     n = np.broadcast(motion.start, motion.furthest, motion.force(np.zeros(1))).size
@@ -311,7 +311,7 @@ def _root(motion: Stretch, low: Array, high: Array, before: Array) -> Array:
     return x
 
 
-def scale_for_stretch(setup: Setup, curve: Curve, reached: Array) -> Array:
+def scale_for_stretch(setup: DropSetup, curve: Curve, reached: Array) -> Array:
     """Factor on the curve's scale with which cord and rig stretch by just `reached` [m]; 0 where the curve locks up.
 
     K at the lowest point is linear in the scale where all of the stretch is the cord's: secants from a scale of 0 and

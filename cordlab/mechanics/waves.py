@@ -21,7 +21,7 @@ from scipy.linalg.lapack import dptsv
 
 from cordlab.curves.registry import Curve
 from cordlab.mechanics.secant import secant_of
-from cordlab.mechanics.setup import Array, Outcome, Setup, fall_speed, fall_time, take
+from cordlab.mechanics.setup import Array, DropSetup, Outcome, fall_speed, fall_time, take
 from cordlab.mechanics.uniform import FURTHEST_RATIO, LOCK_UP_SHARE, take_draws
 
 ELEMENTS = 40
@@ -34,7 +34,7 @@ CROSSINGS = 3  # a drop is followed for so many crossings of a wave after its lo
 MOST_STEPS = 20_000
 
 
-def check_waves(setup: Setup, viscosity: Array) -> None:
+def check_waves(setup: DropSetup, viscosity: Array) -> None:
     """Raises ValueError for what a chain cannot carry: a cord without mass, a viscosity below 0."""
     if not np.all(setup.cord_mass > 0):
         raise ValueError("cord_mass: a cord without mass carries no waves; give its mass, or use mechanics='even'")
@@ -42,7 +42,7 @@ def check_waves(setup: Setup, viscosity: Array) -> None:
         raise ValueError(f"viscosity: {np.min(viscosity):g} is not a number from 0 upwards")
 
 
-def crossing(setup: Setup, curve: Curve, limit: Array | float = np.inf) -> Array:
+def crossing(setup: DropSetup, curve: Curve, limit: Array | float = np.inf) -> Array:
     """Time in which a wave crosses the slack cord, √(m L / stiffness) [s]; at least 10 ms, for very light cords."""
     ratio = np.minimum(2.0, limit)
     stiffness = np.maximum(curve.slope(np.ones(1)), curve.force(ratio) / np.maximum(ratio - 1, 1e-3))
@@ -52,7 +52,7 @@ def crossing(setup: Setup, curve: Curve, limit: Array | float = np.inf) -> Array
 class Chain:
     """n cords with their masses, in motion. Position, speed: (elements + 1, n), from the tie point down [m], [m/s]."""
 
-    def __init__(self, setup: Setup, curve: Curve, viscosity: Array, *, elements: int = ELEMENTS) -> None:
+    def __init__(self, setup: DropSetup, curve: Curve, viscosity: Array, *, elements: int = ELEMENTS) -> None:
         self.setup, self.curve, self.viscosity = setup, curve, viscosity
         speed = fall_speed(setup, setup.slack_length)
         n = np.broadcast(speed, curve.force(np.ones(1)), viscosity).size
@@ -247,7 +247,7 @@ class Swing(NamedTuple):
     outcome: Array
 
 
-def swing(setup: Setup, curve: Curve, viscosity: Array, n: int, *, elements: int = ELEMENTS) -> Swing:
+def swing(setup: DropSetup, curve: Curve, viscosity: Array, n: int, *, elements: int = ELEMENTS) -> Swing:
     """Lowest point and peak loads of n draws; set-up, curve parameters and viscosity [N·s] of shape () or (n,).
 
     A jump in speed at the end of a viscous cord has no finite load in its first instant. Loads are therefore read

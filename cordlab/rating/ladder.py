@@ -24,13 +24,14 @@ from typing import Any
 
 import numpy as np
 
-from cordlab.batch.anchor import GRAVITY, Evidence, SetUp, Shapes, log_excess, log_scales
+from cordlab.batch.anchor import Evidence, SetUp, Shapes, log_excess, log_scales
 from cordlab.batch.peaks import mean_cord
 from cordlab.campaign.campaign import Campaign
 from cordlab.campaign.plan import MakersCurve
 from cordlab.curves.fit import fit_curve
 from cordlab.curves.registry import Curve
 from cordlab.mechanics.predict import predict_drop
+from cordlab.mechanics.setup import GRAVITY
 from cordlab.records.calibration import calibrate_channel
 from cordlab.records.reduce import reduce_entry
 from cordlab.statistics.propagation import quantile

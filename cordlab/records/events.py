@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.optimize import OptimizeResult, least_squares
 
-from cordlab.mechanics.setup import Setup
+from cordlab.mechanics.setup import DropSetup
 from cordlab.records.motion import Fall, Release, folded_fall, quiet_load
 from cordlab.records.prepare import Prepared, RecordError, noise
 from cordlab.units import Measured
@@ -17,7 +17,7 @@ QUIET = 0.2  # s, the least time at rest before release
 NOTHING: Mapping[str, Measured] = {}
 
 
-def find_release(setup: Setup, record: Prepared, cell: str, marks: Mapping[str, Measured] = NOTHING) -> Release:
+def find_release(setup: DropSetup, record: Prepared, cell: str, marks: Mapping[str, Measured] = NOTHING) -> Release:
     """Release and end of slack, from the distance where there is one, else from the load.
 
     marks : "release", "slack_end" → when, set by hand  [s]. With one of them the other stays where the record has it,
@@ -55,7 +55,7 @@ def find_release(setup: Setup, record: Prepared, cell: str, marks: Mapping[str, 
 
 
 def _marked(
-    setup: Setup, record: Prepared, duration: float, marks: Mapping[str, Measured]
+    setup: DropSetup, record: Prepared, duration: float, marks: Mapping[str, Measured]
 ) -> tuple[float, float, float, float]:
     """Release time, clock, uncertainty of the release and end of slack, from the events that were set by hand."""
     ends = {name: marks[name].value for name in ("release", "slack_end") if name in marks}
@@ -80,7 +80,7 @@ def _start(time: np.ndarray) -> slice:
     return slice(0, max(round(QUIET / 2 / (time[1] - time[0])), 3))
 
 
-def _from_distance(time: np.ndarray, distance: np.ndarray, setup: Setup) -> tuple[float, float, float]:
+def _from_distance(time: np.ndarray, distance: np.ndarray, setup: DropSetup) -> tuple[float, float, float]:
     """Release time and clock from a straight line of the record's time on the fall's own time to each depth.
 
     Weighted by speed squared, since noise of the distance counts as time by noise over speed.
@@ -146,7 +146,7 @@ def _step(time: np.ndarray, load: np.ndarray, near: float, reach: float, cell: s
     return _Step(float(at[inside][best]), float(change[best]))
 
 
-def _misfit(setup: Setup, time: np.ndarray, load: np.ndarray, cell: str, guess: float) -> Callable:
+def _misfit(setup: DropSetup, time: np.ndarray, load: np.ndarray, cell: str, guess: float) -> Callable:
     """Residuals of the load about the pattern of rest and fall, as a function of two unknowns near 1.
 
     The first is 1 for a release at the guessed time and moves it by a duration of the fall for each unit; the second is
@@ -167,7 +167,7 @@ def _misfit(setup: Setup, time: np.ndarray, load: np.ndarray, cell: str, guess: 
 
 
 def _at_pattern(
-    setup: Setup, time: np.ndarray, load: np.ndarray, guess: float, cell: str
+    setup: DropSetup, time: np.ndarray, load: np.ndarray, guess: float, cell: str
 ) -> tuple[Callable, OptimizeResult]:
     """Residuals of rest and fall as `_misfit` gives them, and the fit of the release alone, the clock being right."""
     duration = folded_fall(setup, cell).duration
@@ -182,7 +182,7 @@ def _at_pattern(
 
 
 def _from_pattern(
-    setup: Setup, time: np.ndarray, load: np.ndarray, guess: float, cell: str
+    setup: DropSetup, time: np.ndarray, load: np.ndarray, guess: float, cell: str
 ) -> tuple[float, float, float]:
     """Release time and clock by matching rest and fall in the load at the cell; the zero of the cell is left free."""
     duration = folded_fall(setup, cell).duration
@@ -198,7 +198,7 @@ def _from_pattern(
     return float(guess + (alone.x[0] - 1) * duration), float(both.x[1]), float(u * duration)
 
 
-def _contrast(setup: Setup, time: np.ndarray, rise: np.ndarray, cell: str, began: float, *, free: bool) -> float:
+def _contrast(setup: DropSetup, time: np.ndarray, rise: np.ndarray, cell: str, began: float, *, free: bool) -> float:
     """RMS misfit of the other end's pattern over that of the cell's own; `free`: the other at its own best release."""
     other, at = "bottom" if cell == "top" else "top", began
     if free:

@@ -1,6 +1,6 @@
 """Load and motion of a drop, one from the other: the fall with the cord folded, and the cord strained evenly.
 
-`setup` is a `fall.Setup` of plain numbers, `cell` is "top" (at the tie point) or "bottom" (at the cord's lower end).
+`setup` is a `DropSetup` of plain numbers, `cell` is "top" (at the tie point) or "bottom" (at the cord's lower end).
 Symbols as in the nomenclature: M mass, m cord mass, L slack length, y below the tie point, a upward acceleration, c the
 drag over v².
 """
@@ -13,7 +13,7 @@ import numpy as np
 from scipy.integrate import cumulative_trapezoid
 from scipy.signal import savgol_filter
 
-from cordlab.mechanics.setup import Setup, fall_energy, fall_speed, fall_time
+from cordlab.mechanics.setup import DropSetup, fall_energy, fall_speed, fall_time
 from cordlab.records.prepare import Prepared, RecordError, Vertex, vertex
 from cordlab.units import Measured
 
@@ -21,7 +21,7 @@ SMOOTH = 0.1  # s, the stretch of time over which speed is read from a measured 
 WIDTH = 0.12  # half of the parabola through the lowest point, over the time down: it departs by 1 mm in 40 m
 
 
-def quiet_load(setup: Setup, cell: str) -> float:
+def quiet_load(setup: DropSetup, cell: str) -> float:
     """What the folded cord hangs on the cell before release [N]: m g (L ± y₀)/(2L), half on each side of the fold."""
     sign = 1 if cell == "top" else -1
     L = setup.slack_length
@@ -51,7 +51,7 @@ class Fall:
         return np.interp(np.sqrt(fallen), np.sqrt(self.depth - self.depth[0]), self.time)
 
 
-def folded_fall(setup: Setup, cell: str) -> Fall:
+def folded_fall(setup: DropSetup, cell: str) -> Fall:
     """The fall with the cord folded, and the load at the cell.
 
     At the tie point hangs the resting side of the fold, m g (L + y)/(2L), and the pull of the fold, m v²/(4L). At the
@@ -70,7 +70,7 @@ def folded_fall(setup: Setup, cell: str) -> Fall:
     return Fall(time, depth, speed, load)
 
 
-def cord_force(setup: Setup, load: np.ndarray, speed: np.ndarray, cell: str) -> np.ndarray:
+def cord_force(setup: DropSetup, load: np.ndarray, speed: np.ndarray, cell: str) -> np.ndarray:
     """Force F of the evenly strained cord from the load at the cell [N], with the cord's weight and inertia taken out.
 
     The load is F + m (g/2 + a/6) at the tie point, F − m (g/2 + a/3) at the lower end, with
@@ -82,7 +82,7 @@ def cord_force(setup: Setup, load: np.ndarray, speed: np.ndarray, cell: str) -> 
     return (load - weight + share * rest) / (1 + share)
 
 
-def taut_speed(setup: Setup, speed: float, cell: str, carry: str) -> float:
+def taut_speed(setup: DropSetup, speed: float, cell: str, carry: str) -> float:
     """Speed [m/s] with which the evenly strained cord starts, from the speed at the end of slack.
 
     carry : "energy", K as it was while the inertia steps from M to M + m/3; or "momentum", which is what a cell at the
@@ -94,7 +94,7 @@ def taut_speed(setup: Setup, speed: float, cell: str, carry: str) -> float:
 
 
 def integrate(
-    setup: Setup, step: float, load: np.ndarray, cell: str, speed: float, depth: float
+    setup: DropSetup, step: float, load: np.ndarray, cell: str, speed: float, depth: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Depth [m] and speed [m/s] on the stretched cord from the load at even steps [s], starting at `depth`, `speed`."""
     held, moving = setup.mass, setup.mass  # by the cell, and with the mass
@@ -148,7 +148,7 @@ class Motion:
 
 
 def measured_motion(
-    record: Prepared, load: np.ndarray, slack_end: float, setup: Setup, cell: str, mark: Measured | None = None
+    record: Prepared, load: np.ndarray, slack_end: float, setup: DropSetup, cell: str, mark: Measured | None = None
 ) -> Motion:
     """Motion from the distance: speed by local parabolas, the lowest point by a parabola through unfiltered samples.
 
@@ -175,7 +175,7 @@ def measured_motion(
     return Motion(position, speed, lowest, unloaded, position.size, carry, returned, None, ())
 
 
-def _nearest_turn(time: np.ndarray, distance: np.ndarray, mark: float, slack_end: float, setup: Setup) -> Vertex:
+def _nearest_turn(time: np.ndarray, distance: np.ndarray, mark: float, slack_end: float, setup: DropSetup) -> Vertex:
     """The turn of the distance at a time set by hand. Raises RecordError where it does not turn there."""
     width = WIDTH * (mark - slack_end)
     if width <= 0:
@@ -194,7 +194,7 @@ def motion_from_load(
     load: np.ndarray,
     zero: float,
     seen: Release,
-    setup: Setup,
+    setup: DropSetup,
     cell: str,
     mark: Measured | None = None,
 ) -> Motion:
@@ -264,14 +264,14 @@ def motion_from_load(
     return Motion(position, speed, lowest, unloaded, unloaded, carry, None, closure, (note,))
 
 
-def _unloaded(position: np.ndarray, speed: np.ndarray, lowest: int, setup: Setup) -> int:
+def _unloaded(position: np.ndarray, speed: np.ndarray, lowest: int, setup: DropSetup) -> int:
     """One past the last sample of the first unloading: slack again, or turned on the way up, or the record's end."""
     up = position[lowest:] < position[lowest] - 0.05 * (position[lowest] - setup.slack_length)
     over = up & ((position[lowest:] <= setup.slack_length) | (speed[lowest:] >= 0))
     return lowest + int(np.argmax(over)) if over.any() else position.size
 
 
-def _carry(record: Prepared, load: np.ndarray, first: int, setup: Setup, cell: str) -> str:
+def _carry(record: Prepared, load: np.ndarray, first: int, setup: DropSetup, cell: str) -> str:
     """What the record shows as the slack ends: a wave ("momentum"), or a cord taut at once ("energy", and if light).
 
     The tie point learns of the mass only when the wave has crossed the cord; until then the load stays below the cord's
@@ -289,7 +289,7 @@ def _carry(record: Prepared, load: np.ndarray, first: int, setup: Setup, cell: s
     return "momentum" if np.argmax(after > weight) * record.step > 0.2 * crossing else "energy"
 
 
-def _crossing(down: float, setup: Setup) -> float:
+def _crossing(down: float, setup: DropSetup) -> float:
     """Time that a stretch wave takes along the cord [s], from the time to the lowest point, roughly.
 
     L/c = √(m/k) and ω = √(k/M); from slack to the lowest point the swing takes 1.9 rad, between a quarter and half a
@@ -298,7 +298,9 @@ def _crossing(down: float, setup: Setup) -> float:
     return float(np.sqrt(setup.cord_mass / setup.mass) * down / 1.9)
 
 
-def _energy_returned(time: np.ndarray, distance: np.ndarray, slack: int, lowest: float, setup: Setup) -> float | None:
+def _energy_returned(
+    time: np.ndarray, distance: np.ndarray, slack: int, lowest: float, setup: DropSetup
+) -> float | None:
     """Energy of the mass as the slack returns (index `slack`) over that on the way down, both counted from `lowest`.
 
     From the measured motion alone: lifting mass and half the cord by the stretch, and the mass's speed in the first

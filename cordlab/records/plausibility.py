@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.integrate import trapezoid
 
-from cordlab.mechanics.setup import Setup, fall_speed
+from cordlab.mechanics.setup import DropSetup, fall_speed
 from cordlab.records.motion import Motion, Release, folded_fall, quiet_load, taut_speed
 from cordlab.records.prepare import RecordError
 from cordlab.units import Measured
@@ -34,7 +34,7 @@ class Evidence:
     load: np.ndarray
     release: Release
     motion: Motion
-    setup: Setup
+    setup: DropSetup
     cell: str
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.integrate import trapezoid
 
-from cordlab.mechanics.setup import Setup
+from cordlab.mechanics.setup import GRAVITY, DropSetup
 from cordlab.records.calibration import Calibration, OutsideCalibration
 from cordlab.records.events import NOTHING, find_release
 from cordlab.records.motion import cord_force, measured_motion, motion_from_load, quiet_load
@@ -131,7 +131,7 @@ def reduce_drop(
     air_density: float = 1.2,
     load_cell_at: str = "top",
     filter: str = "cfc60",
-    gravity: float = 9.80665,
+    gravity: float = GRAVITY,
     name: str = "",
     cord: str = "",
     use: str = "",
@@ -151,7 +151,7 @@ def reduce_drop(
     if load_cell_at not in ("top", "bottom"):
         raise ValueError(f"load_cell_at '{load_cell_at}' is not known; choose 'top' or 'bottom'")
     inputs = (mass, slack_length, cord_mass, drag_area, air_density, release_depth, 0.0, gravity)
-    setup = Setup(*map(np.asarray, inputs))
+    setup = DropSetup(*inputs)
     if not setup.released_slack:
         raise ValueError(f"release_depth {release_depth:g} m is beyond the slack length, {slack_length:g} m")
     record = prepare(time, force, distance, filter)

@@ -18,7 +18,7 @@ from scipy.integrate import solve_ivp
 
 from cordlab.curves.registry import Curve
 from cordlab.mechanics.predict import predict_drop
-from cordlab.mechanics.setup import Setup, fall_speed
+from cordlab.mechanics.setup import DropSetup, fall_speed
 from cordlab.mechanics.waves import CROSSINGS, SMOOTHING, crossing
 
 G, LENGTH, CORD_MASS, DRAG = 9.80665, 10.0, 14.0, 0.5 * 1.2 * 0.5  # drag area 0.5 m²
@@ -76,7 +76,7 @@ def chain_in_time(
     lump[-1] = half + mass
     state = np.zeros(2 * elements + 1)
     state[:elements] = d * np.arange(1, elements + 1)
-    setup = Setup(mass, LENGTH, CORD_MASS, 0.5, 1.2, 0.0, 0.0, G)
+    setup = DropSetup(mass, LENGTH, CORD_MASS, 0.5, 1.2, 0.0, 0.0, G)
     state[-2] = float(fall_speed(setup, LENGTH)) * mass / lump[-1]
 
     def motion(_, state):

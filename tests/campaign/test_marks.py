@@ -77,9 +77,9 @@ def test_a_mark_off_the_turn_widens_the_lowest_point_of_a_load_alone(truth):
 
 
 def test_one_mark_without_distance_puts_the_other_end_where_the_fall_ends(truth):
-    from cordlab.mechanics.setup import Setup
+    from cordlab.mechanics.setup import DropSetup
 
-    setup = Setup(*map(np.asarray, (68.0, 10.0, 14.0, 0.1, 1.2, 0.0, 0.0, 9.80665)))
+    setup = DropSetup(*map(np.asarray, (68.0, 10.0, 14.0, 0.1, 1.2, 0.0, 0.0, 9.80665)))
     duration = folded_fall(setup, "top").duration
     late = reduced(truth, distance=False, release=1.05)
     assert late.time[late.slack_end] - late.time[late.release] == pytest.approx(duration, abs=0.002)

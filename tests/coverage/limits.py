@@ -19,11 +19,12 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtri, stdtrit
 
-from cordlab.batch.anchor import GRAVITY, SetUp, Shapes, log_scales
+from cordlab.batch.anchor import SetUp, Shapes, log_scales
 from cordlab.curves.registry import Curve
 from cordlab.limits.anchoring import Evidence, learn
 from cordlab.limits.forecast import Forecast
 from cordlab.mechanics.predict import predict_drop
+from cordlab.mechanics.setup import GRAVITY
 from cordlab.rating.ladder import next_mass
 from cordlab.rating.rate import rate
 from cordlab.units import Measured

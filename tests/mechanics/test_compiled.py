@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 from cordlab.curves.registry import Curve
 from cordlab.mechanics import waves
 from cordlab.mechanics.secant import MooneyRivlinSecant
-from cordlab.mechanics.setup import Outcome, Setup
+from cordlab.mechanics.setup import DropSetup, Outcome
 
 pytestmark = pytest.mark.skipif(find_spec("numba") is None, reason="numba is not installed: pip install -e '.[fast]'")
 
@@ -26,7 +26,7 @@ CURVES = [
 ]
 
 
-def random_setup(**given) -> Setup:
+def random_setup(**given) -> DropSetup:
     """Invented; drag up to that of a parachute's tenth, every second tie point gives way."""
     drawn = {
         "mass": _rng.uniform(30, 150, N),
@@ -38,10 +38,10 @@ def random_setup(**given) -> Setup:
         "compliance": np.where(np.arange(N) % 2, 0.0, 10 ** _rng.uniform(-6, -3, N)),
         "gravity": 9.80665,
     }
-    return Setup(*(np.asarray(value, dtype=float) for value in (drawn | given).values()))
+    return DropSetup(*(np.asarray(value, dtype=float) for value in (drawn | given).values()))
 
 
-def both(setup: Setup, curve: Curve, viscosity: np.ndarray) -> tuple[waves.Swing, waves.Swing]:
+def both(setup: DropSetup, curve: Curve, viscosity: np.ndarray) -> tuple[waves.Swing, waves.Swing]:
     assert waves._compiled() is not None
     assert waves._compiled().covers(curve)
     with np.errstate(all="ignore"), pytest.MonkeyPatch.context() as patch:

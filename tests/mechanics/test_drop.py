@@ -9,7 +9,7 @@ from scipy.optimize import brentq
 
 from cordlab.curves.registry import Curve, model, models
 from cordlab.mechanics.predict import Outcome, predict_drop, scale_for_lowest_point, trace_drop, unloading_for
-from cordlab.mechanics.setup import Setup, fall_energy, fall_speed, fall_time
+from cordlab.mechanics.setup import DropSetup, fall_energy, fall_speed, fall_time
 from cordlab.mechanics.uniform import take_draws
 from tests.conftest import Printed, printed, published_csv
 from tests.drop_reference import RANGES, lowest_by_dop853, one, random_drops
@@ -222,7 +222,7 @@ def test_scale_refuses_what_no_scale_explains():
 def test_heavy_cord_falls_faster_than_g(mu):
     """Heck, Uylings and Kędzierska 2010, Physics Education 45, 63: v², and a/g = 1 + μ(4 + μ)/8 at the end."""
     mass, slack = 50.0, 8.0
-    setup = Setup(mass, slack, mu * mass, 0.0, 1.2, 0.0, 0.0, G)
+    setup = DropSetup(mass, slack, mu * mass, 0.0, 1.2, 0.0, 0.0, G)
     y = np.linspace(0.5, slack, 6)
     assert_allclose(
         fall_speed(setup, y) ** 2, G * y * (4 * slack + mu * (2 * slack - y)) / (mu * (slack - y) + 2 * slack)
@@ -240,7 +240,7 @@ def test_fall_with_drag_as_chapra():
     )
     for time in times:
         assert fall.speed[int(time)] == printed("chapra-free-fall", f"v_{time:.0f}")
-    setup = Setup(68.1, 4000.0, 0.0, 0.5, 1.0, 0.0, 0.0, 9.81)
+    setup = DropSetup(68.1, 4000.0, 0.0, 0.5, 1.0, 0.0, 0.0, 9.81)
     assert fall_speed(setup, 4000.0) == printed("chapra-free-fall", "v_terminal")
     assert_allclose(fall_time(setup, fall.position[1:]), fall.time[1:], rtol=1e-8)
 
@@ -283,7 +283,7 @@ def test_unloading_returns_the_energy_asked_for():
 
 def test_energy_of_a_fall_from_above_the_tie_point():
     """The fold hangs below the tie point just the same: weight lowered by h, cord by h²/(4L)."""
-    setup = Setup(60.0, 10.0, 14.0, 0.0, 1.2, -4.0, 0.0, G)
+    setup = DropSetup(60.0, 10.0, 14.0, 0.0, 1.2, -4.0, 0.0, G)
     assert_allclose(fall_energy(setup, 10.0), G * (60 * 14 + 14 * 14**2 / 40))
 
 

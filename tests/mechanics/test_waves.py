@@ -7,7 +7,7 @@ from numpy.testing import assert_allclose
 from cordlab.curves.registry import Curve
 from cordlab.mechanics.predict import Outcome, predict_drop, trace_drop
 from cordlab.mechanics.secant import Secant, secant_of
-from cordlab.mechanics.setup import Setup
+from cordlab.mechanics.setup import DropSetup
 from cordlab.mechanics.waves import Chain, swing
 from tests.benchmarks.drop import chain_in_time
 
@@ -25,7 +25,7 @@ def impact():
     """
     mass, slack, cord, stiffness, speed = 56.0, 10.0, 14.0, 2100.0, 6.0
     impedance, crossing = np.sqrt(stiffness * cord / slack), np.sqrt(cord * slack / stiffness)
-    setup = Setup(mass, slack, cord, 0.0, 1.2, 0.0, 0.0, 1e-9)
+    setup = DropSetup(mass, slack, cord, 0.0, 1.2, 0.0, 0.0, 1e-9)
     chain = Chain(setup, Curve("linear", {"stiffness": stiffness}), np.asarray(0.0), elements=320)
     chain.speed[-1] = speed * mass / chain.lump[-1]
     chain.time = np.zeros(1)
@@ -104,7 +104,7 @@ class Accounted(Chain):
 @pytest.mark.parametrize("viscosity", [0.0, 5.0, 20.0, 2000.0])
 def test_energy_account_closes(viscosity):
     """Kinetic, strain, rig, gravity, drag and damping: to a millionth of what the mass brings, through the rebound."""
-    setup = Setup(np.array([36.0, 100.0, 100.0]), 10.0, 14.0, 0.5, 1.2, 0.0, np.array([0.0, 0.0, 1e-4]), 9.80665)
+    setup = DropSetup(np.array([36.0, 100.0, 100.0]), 10.0, 14.0, 0.5, 1.2, 0.0, np.array([0.0, 0.0, 1e-4]), 9.80665)
     chain = Accounted(setup, RUBBER, np.asarray(viscosity))
     brought, at_first, off = chain.kinetic, chain.total, np.zeros(3)
     for _ in range(900):
@@ -125,7 +125,7 @@ def test_energy_account_closes(viscosity):
 )
 def test_energy_account_closes_up_to_lock_up(curve):
     """Curves without chords in closed form, where they bend most."""
-    setup = Setup(np.linspace(36.0, 400.0, 40), 10.0, 14.0, 0.5, 1.2, 0.0, 0.0, 9.80665)
+    setup = DropSetup(np.linspace(36.0, 400.0, 40), 10.0, 14.0, 0.5, 1.2, 0.0, 0.0, 9.80665)
     chain = Accounted(setup, curve, np.asarray(0.0))
     brought, at_first = chain.kinetic, chain.total
     reached, held = np.ones(40), np.ones(40, dtype=bool)
@@ -180,7 +180,7 @@ def test_light_cord_is_strained_evenly():
 
 def test_grid_converges():
     """Halving the elements' length takes the error in lowest point to a quarter, and loads at 40 are within 0.4 %."""
-    setup = Setup(np.array([36.0, 68.0, 100.0]), 10.0, 14.0, 0.1, 1.2, 0.0, 0.0, 9.80665)
+    setup = DropSetup(np.array([36.0, 68.0, 100.0]), 10.0, 14.0, 0.1, 1.2, 0.0, 0.0, 9.80665)
     found = [swing(setup, RUBBER, np.asarray(5.0), 3, elements=n) for n in (10, 20, 40, 80)]
     lowest = np.abs(np.array([each.stretch for each in found[:3]]) - found[3].stretch)
     assert (lowest[0] > 3 * lowest[1]).all()

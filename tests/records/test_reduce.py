@@ -9,7 +9,7 @@ from scipy import signal
 
 from cordlab.campaign.decisions import NOTHING
 from cordlab.curves.registry import Curve
-from cordlab.mechanics.setup import Setup
+from cordlab.mechanics.setup import DropSetup
 from cordlab.mechanics.trace import trace_drop
 from cordlab.records.calibration import fit_calibration
 from cordlab.records.motion import cord_force, folded_fall
@@ -69,7 +69,7 @@ def test_low_pass_shifts_nothing_in_time():
 def test_load_in_free_fall_against_the_equation_of_motion():
     """Load at the tie point: weight of the resting side and the pull m v²/(4L) of the fold, as integrated in time."""
     truth = drop_of()
-    fall = folded_fall(Setup(68.0, 10.0, 14.0, 0.1, 1.2, 0.0, 0.0, G), "top")
+    fall = folded_fall(DropSetup(68.0, 10.0, 14.0, 0.1, 1.2, 0.0, 0.0, G), "top")
     falling = (truth.time > 1.0) & (truth.time < truth.slack_at)
     assert np.interp(truth.time[falling] - 1.0, fall.time, fall.load) == pytest.approx(truth.load[falling], abs=0.02)
     assert fall.depth_at(truth.time[falling] - 1.0) == pytest.approx(truth.position[falling], abs=1e-4)
@@ -78,7 +78,7 @@ def test_load_in_free_fall_against_the_equation_of_motion():
 @pytest.mark.parametrize("cell", ["top", "bottom"])
 def test_force_of_the_cord_from_either_end(cell):
     """900 N, 60 kg, 12 kg of cord: a = (F − (M + m/2) g + c v²)/(M + m/3), F + m(g/2 + a/6) or F − m(g/2 + a/3)."""
-    setup = Setup(60.0, 10.0, 12.0, 0.1, 1.2, 0.0, 0.0, G)
+    setup = DropSetup(60.0, 10.0, 12.0, 0.1, 1.2, 0.0, 0.0, G)
     a = (900.0 - 66.0 * G + 0.06 * 64.0) / 64.0
     load = 900.0 + 12.0 * (G / 2 + a / 6) if cell == "top" else 900.0 - 12.0 * (G / 2 + a / 3)
     assert cord_force(setup, np.array([load]), np.array([8.0]), cell) == pytest.approx([900.0])
