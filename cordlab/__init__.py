@@ -21,10 +21,10 @@ _HOME = {
     "Drop": "records.reduce",
     "RecordError": "records.reduce",
     "reduce_drop": "records.reduce",
-    "Curve": "curves.registry",
-    "Model": "curves.registry",
-    "model": "curves.registry",
-    "models": "curves.registry",
+    "Curve": "curves.models",
+    "Model": "curves.models",
+    "model": "curves.models",
+    "models": "curves.models",
     "CurveFit": "batch.fit",
     "fit_curve": "batch.fit",
     "Outcome": "mechanics.predict",
@@ -51,7 +51,7 @@ if TYPE_CHECKING:
     from cordlab.analysis import Analysis, analyse
     from cordlab.batch.fit import CurveFit, fit_curve
     from cordlab.campaign.campaign import Campaign, CampaignError, read_campaign
-    from cordlab.curves.registry import Curve, Model, model, models
+    from cordlab.curves.models import Curve, Model, model, models
     from cordlab.mechanics.predict import (
         Outcome,
         Prediction,

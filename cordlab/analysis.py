@@ -22,7 +22,7 @@ from cordlab.batch.temperature import TemperatureTrend, temperature_trend, teste
 from cordlab.batch.wave_removal import WaveFit, take_out_waves
 from cordlab.campaign.campaign import Campaign, CampaignError
 from cordlab.campaign.files import nearest, offer
-from cordlab.curves.registry import models
+from cordlab.curves.models import models
 from cordlab.limits.anchoring import Learned, learn
 from cordlab.limits.budget import Budget, budget
 from cordlab.limits.forecast import Forecast

@@ -10,7 +10,7 @@ from typing import Any, Literal
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import Prediction, predict_drop
 from cordlab.mechanics.trace import Trace, trace_drop
 from cordlab.units import Measured, parse_measured

@@ -5,7 +5,7 @@ from itertools import pairwise
 import numpy as np
 from scipy.integrate import solve_ivp
 
-from cordlab.curves.registry import Curve, model
+from cordlab.curves.models import Curve, model
 from cordlab.mechanics.setup import DropSetup, fall_energy
 
 RANGES: dict[str, dict[str, tuple[float, float]]] = {  # invented, about ordinary cords; Gent and Arruda–Boyce lock up

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 
 REACH = (2.2, 2.6, 3.1, 3.5, 4.0)  # greatest stretch ratio of each drop, light mass to heavy
 TRUE = Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})

@@ -13,7 +13,7 @@ from cordlab.batch.cords import batch_report
 from cordlab.batch.findings import Finding
 from cordlab.batch.fit import fit_batch
 from cordlab.campaign.campaign import read_campaign
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.limits.budget import Budget, Share
 from cordlab.limits.validation import HeldBack, Validation
 from cordlab.rating.lot import assess_lot

@@ -8,7 +8,7 @@ import pytest
 from scipy.stats import chi2
 
 from cordlab.campaign.campaign import read_campaign
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import predict_drop
 from cordlab.synthetic import Scenario, invent
 from cordlab.units import Measured

@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import predict_drop, scale_for_lowest_point
 from cordlab.statistics.scatter import CordLines, EvidenceError
 from cordlab.units import Measured

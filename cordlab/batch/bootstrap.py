@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.interpolate import BarycentricInterpolator
 
-from cordlab.curves.registry import Curve, Model
+from cordlab.curves.models import Curve, Model
 from cordlab.progress import Progress, unwatched
 
 _CHUNK = 1024  # draws whose sums fit the cache

@@ -25,8 +25,8 @@ import numpy as np
 from cordlab.batch.bootstrap import Beside, Refits, groups_left_out, refit, resample
 from cordlab.curves.fit import Band, CurveFit, NoBand, Spread, as_fit, fit_curve
 from cordlab.curves.lock_up import Spline
-from cordlab.curves.registry import Curve, Model, models
-from cordlab.curves.registry import model as named
+from cordlab.curves.models import Curve, Model, models
+from cordlab.curves.models import model as named
 from cordlab.curves.squares import Solved, aicc, differences, solve
 from cordlab.progress import Progress, unwatched
 

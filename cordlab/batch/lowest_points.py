@@ -19,8 +19,8 @@ import numpy as np
 
 from cordlab.batch.fit import FitError
 from cordlab.curves.fit import CurveFit, Spread, as_fit
-from cordlab.curves.registry import Curve, Model
-from cordlab.curves.registry import model as named
+from cordlab.curves.models import Curve, Model
+from cordlab.curves.models import model as named
 from cordlab.curves.squares import Solved, aicc, along, differences, levelled, minimise
 from cordlab.mechanics.predict import scale_for_lowest_point
 from cordlab.mechanics.setup import DropSetup, fall_energy

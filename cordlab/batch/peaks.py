@@ -12,7 +12,7 @@ import numpy as np
 from scipy.interpolate import PchipInterpolator
 
 from cordlab.batch.anchor import Evidence, EvidenceError, SetUp, Shapes, WaveEffect, log_excess, log_scales
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import predict_drop, scale_for_lowest_point
 from cordlab.mechanics.setup import GRAVITY, DropSetup
 from cordlab.mechanics.waves import ELEMENTS, Swing, swing

@@ -16,7 +16,7 @@ import numpy as np
 from cordlab.batch.anchor import Evidence, SetUp
 from cordlab.batch.fit import fit_batch
 from cordlab.batch.peaks import Viscosity, mean_cord, measured_viscosity
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.mechanics.setup import DropSetup
 from cordlab.mechanics.trace import trace_waves
 from cordlab.mechanics.waves import ELEMENTS

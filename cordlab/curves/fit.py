@@ -9,9 +9,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from cordlab.curves.models import FunctionModel
-from cordlab.curves.registry import Curve, Model
-from cordlab.curves.registry import model as named
+from cordlab.curves.models import Curve, FunctionModel, Model
+from cordlab.curves.models import model as named
 from cordlab.curves.squares import Solved, aicc, differences, solve
 
 

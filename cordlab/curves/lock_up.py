@@ -5,7 +5,7 @@ from math import factorial
 
 import numpy as np
 
-from cordlab.curves.models import LinearModel, Model, Parameter, invariant
+from cordlab.curves.models import LinearModel, Model, Parameter, invariant, register
 
 
 class Gent(Model):
@@ -196,3 +196,7 @@ def _entropy(x: np.ndarray) -> np.ndarray:
     """βx + ln(β/sinh β): the integral of the inverse Langevin function from 0 to x."""
     beta = inverse_langevin(x)
     return beta * (x - 1) + np.log(2 * beta / -np.expm1(-2 * beta))
+
+
+for _entry in (Gent(), ArrudaBoyce(), Spline()):
+    register(_entry)

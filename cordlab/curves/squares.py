@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from cordlab.curves.registry import Model
+from cordlab.curves.models import Model
 
 _LEAST_SCALE = 1e-9  # of a group, where a curve that is tried pulls the wrong way
 _APART = 1e-6  # singular value, of columns of length 1, below which parameters are one and the same to the data

@@ -34,7 +34,7 @@ from cordlab.batch.anchor import (
     stiffened,
 )
 from cordlab.batch.peaks import mean_cord
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.limits.forecast import Forecast
 from cordlab.limits.simulate import Run
 from cordlab.units import Measured

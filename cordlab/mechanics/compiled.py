@@ -15,8 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numba import njit
 
-from cordlab.curves.models import MooneyRivlin, Polynomial, Yeoh
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve, MooneyRivlin, Polynomial, Yeoh
 from cordlab.mechanics.secant import STILL as STILL_CHANGE
 from cordlab.mechanics.setup import Array
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.mechanics import uniform as even
 from cordlab.mechanics import waves
 from cordlab.mechanics.setup import Array, DropSetup, Outcome, spread_out, take

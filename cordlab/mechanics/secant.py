@@ -6,8 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from cordlab.curves.models import MooneyRivlin, Polynomial, Yeoh
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve, MooneyRivlin, Polynomial, Yeoh
 from cordlab.mechanics.setup import Array
 
 STILL = 1e-7  # change of λ below which the force itself is the secant, to `STILL` of the slope

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 from scipy.interpolate import CubicHermiteSpline
 
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.mechanics.setup import Array, DropSetup, spread_out
 from cordlab.mechanics.uniform import broadcast_draws, take_draws
 from cordlab.mechanics.waves import ELEMENTS, Chain, check_waves

@@ -24,7 +24,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.special import exprel
 
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.mechanics.setup import Array, DropSetup, Outcome, fall_energy, spread_out, take
 
 LOCK_UP_SHARE = 0.98  # of the stretch ratio at lock-up: beyond it a cord counts as locked up: a rule

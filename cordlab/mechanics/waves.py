@@ -19,7 +19,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.linalg.lapack import dptsv
 
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.mechanics.secant import secant_of
 from cordlab.mechanics.setup import Array, DropSetup, Outcome, fall_speed, fall_time, take
 from cordlab.mechanics.uniform import FURTHEST_RATIO, LOCK_UP_SHARE, take_draws

@@ -11,7 +11,7 @@ import ipywidgets as w
 
 from cordlab.analysis import analyse
 from cordlab.bundle.compare import DIFFERS, EQUAL, WITHIN, Comparison, Line, compare, spelled
-from cordlab.curves.registry import models
+from cordlab.curves.models import models
 from cordlab.notebook.panels import PROBABILITIES, Panel, html_table
 from cordlab.report.page import ABOUT, results_of
 

@@ -29,7 +29,7 @@ from cordlab.batch.peaks import mean_cord
 from cordlab.campaign.campaign import Campaign
 from cordlab.campaign.plan import MakersCurve
 from cordlab.curves.fit import fit_curve
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import predict_drop
 from cordlab.mechanics.setup import GRAVITY
 from cordlab.records.calibration import calibrate_channel

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy import special
 
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import scale_for_lowest_point
 from cordlab.statistics.groups import Lines, fit_lines
 from cordlab.wear.ageing import retests

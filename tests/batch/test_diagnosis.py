@@ -8,7 +8,7 @@ import statsmodels.api as sm
 
 from cordlab.batch.findings import _outlying_drops, diagnose, grubbs_chance
 from cordlab.batch.fit import NoBand, fit_batch
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from tests.invented_drops import invented_drops
 
 MODELS = ["mooney-rivlin", "yeoh"]

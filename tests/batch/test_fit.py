@@ -9,7 +9,7 @@ from scipy.stats import binom, chi2
 
 from cordlab.batch.bootstrap import groups_left_out, refit, resample
 from cordlab.batch.fit import FitError, NoBand, fit_batch, fit_curve
-from cordlab.curves.registry import Curve, model
+from cordlab.curves.models import Curve, model
 from cordlab.curves.squares import solve
 from cordlab.records.reduce import reduce_drop
 from tests.coverage.bands import study

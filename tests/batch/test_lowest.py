@@ -5,7 +5,7 @@ import pytest
 
 from cordlab.batch.fit import FitError
 from cordlab.batch.lowest_points import fit_lowest_points
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import predict_drop
 
 MASS = np.array([36.0, 52.0, 68.0, 84.0, 100.0])

@@ -16,7 +16,7 @@ from cordlab.analysis import analyse
 from cordlab.batch.bootstrap import Beside, refit
 from cordlab.batch.fit import fit_batch
 from cordlab.batch.lowest_points import Energies
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.curves.squares import differences, solve
 from cordlab.limits.anchoring import Evidence, learn
 from cordlab.mechanics.predict import predict_drop

@@ -10,7 +10,7 @@ from cordlab.batch.anchor import Evidence, EvidenceError, SetUp
 from cordlab.batch.fit import fit_batch
 from cordlab.batch.peaks import UNKNOWN, Viscosity, measured_viscosity, wave_effects, wave_excess, wave_loads
 from cordlab.batch.wave_removal import take_out_waves
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.limits.anchoring import learn
 from cordlab.limits.simulate import Run
 from cordlab.mechanics.predict import predict_drop, trace_drop

@@ -16,7 +16,7 @@ from unittest.mock import patch
 import numpy as np
 from scipy.integrate import solve_ivp
 
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import predict_drop
 from cordlab.mechanics.setup import DropSetup, fall_speed
 from cordlab.mechanics.waves import CROSSINGS, SMOOTHING, crossing

@@ -20,7 +20,7 @@ import numpy as np
 from scipy.special import ndtri, stdtrit
 
 from cordlab.batch.anchor import SetUp, Shapes, log_scales
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.limits.anchoring import Evidence, learn
 from cordlab.limits.forecast import Forecast
 from cordlab.mechanics.predict import predict_drop

@@ -10,7 +10,7 @@ from scipy import stats
 
 from cordlab.batch.fit import NoBand, fit_curve
 from cordlab.curves.fit import Spread, _band
-from cordlab.curves.registry import Curve, Model, models
+from cordlab.curves.models import Curve, Model, models
 from cordlab.curves.squares import aicc
 from tests.conftest import PUBLISHED, SOURCES, approx_printed, printed, published_csv
 

@@ -6,8 +6,7 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 
 from cordlab.curves.lock_up import Spline, inverse_langevin
-from cordlab.curves.models import Polynomial
-from cordlab.curves.registry import Curve, Model, model, models
+from cordlab.curves.models import Curve, Model, Polynomial, model, models
 from tests.conftest import printed, published_csv
 
 EXAMPLES = {

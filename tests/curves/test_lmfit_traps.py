@@ -8,7 +8,7 @@ from scipy import stats
 from cordlab.batch.bootstrap import refit, resample
 from cordlab.batch.fit import NoBand, fit_curve
 from cordlab.curves.lock_up import Spline
-from cordlab.curves.registry import Curve, Model, model
+from cordlab.curves.models import Curve, Model, model
 from cordlab.curves.squares import solve
 from tests.invented_drops import invented_drops
 

@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from cordlab.batch.anchor import WaveEffect, log_scales
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.limits.anchoring import Evidence, EvidenceError, learn, shifted
 from cordlab.limits.budget import budget
 from cordlab.limits.simulate import Run

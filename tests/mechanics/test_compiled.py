@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.mechanics import waves
 from cordlab.mechanics.secant import MooneyRivlinSecant
 from cordlab.mechanics.setup import DropSetup, Outcome
@@ -99,7 +99,7 @@ def test_numba_that_fails_is_told_once_and_drops_go_on():
 import sys, types, warnings
 sys.modules["numba"] = types.ModuleType("numba")  # without njit
 sys.modules["numba"].__spec__ = types.SimpleNamespace()
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import predict_drop
 with warnings.catch_warnings(record=True) as told:
     warnings.simplefilter("always")

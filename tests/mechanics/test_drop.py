@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.optimize import brentq
 
-from cordlab.curves.registry import Curve, model, models
+from cordlab.curves.models import Curve, model, models
 from cordlab.mechanics.predict import Outcome, predict_drop, scale_for_lowest_point, trace_drop, unloading_for
 from cordlab.mechanics.setup import DropSetup, fall_energy, fall_speed, fall_time
 from cordlab.mechanics.uniform import take_draws

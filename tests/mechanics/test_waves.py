@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import Outcome, predict_drop, trace_drop
 from cordlab.mechanics.secant import Secant, secant_of
 from cordlab.mechanics.setup import DropSetup

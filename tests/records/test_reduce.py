@@ -8,7 +8,7 @@ import pytest
 from scipy import signal
 
 from cordlab.campaign.decisions import NOTHING
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.mechanics.setup import DropSetup
 from cordlab.mechanics.trace import trace_drop
 from cordlab.records.calibration import fit_calibration

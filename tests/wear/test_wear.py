@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from cordlab.campaign.files import CampaignError
-from cordlab.curves.registry import Curve
+from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import predict_drop
 from cordlab.statistics.groups import fit_lines
 from cordlab.wear.in_service import cords_in_service, read_jump_log
