@@ -44,8 +44,9 @@ _HOME = {
     "analyse": "analysis",
     "invent": "synthetic",
 }
+_NAMESPACES = {"figures": "report.figures"}
 
-__all__ = ["__version__", *sorted(_HOME)]
+__all__ = ["__version__", *sorted({**_HOME, **_NAMESPACES})]
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis, analyse
@@ -65,6 +66,7 @@ if TYPE_CHECKING:
     from cordlab.rating.rate import Rating
     from cordlab.records.calibration import Calibration, OutsideCalibration, fit_calibration
     from cordlab.records.reduce import Drop, RecordError, reduce_drop
+    from cordlab.report import figures
     from cordlab.statistics.limits import (
         VarianceComponents,
         components,
@@ -77,12 +79,15 @@ if TYPE_CHECKING:
 
 
 def __getattr__(name: str) -> Any:
-    if name not in _HOME:
+    if name in _NAMESPACES:
+        value = import_module(f"cordlab.{_NAMESPACES[name]}")
+    elif name in _HOME:
+        value = getattr(import_module(f"cordlab.{_HOME[name]}"), name)
+    else:
         raise AttributeError(f"module 'cordlab' has no attribute {name!r}")
-    value = getattr(import_module(f"cordlab.{_HOME[name]}"), name)
     globals()[name] = value
     return value
 
 
 def __dir__() -> list[str]:
-    return sorted([*__all__, *globals()])
+    return __all__

@@ -10,8 +10,6 @@ from scipy import special
 from cordlab.statistics.limits import VarianceComponents, components
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from cordlab.batch.anchor import Evidence
 
 RULE = "Grubbs' test on the cord means, Bonferroni correction over all cords and quantities"
@@ -96,23 +94,6 @@ class Batch:
             "level": self.level,
             "cautions": list(self.cautions),
         }
-
-    def plot(self, ax: "Axes | None" = None) -> "Axes":
-        """Each cord's mean about the batch's, in standard deviations of the cord means."""
-        from cordlab.report.style import own_axes
-
-        ax = own_axes(ax)
-        for row, spread in enumerate(self.spreads):
-            score = (spread.means - spread.means.mean()) / (spread.sd or 1.0)
-            marked = {found.cord for found in self.outlying if found.quantity == spread.quantity}
-            ax.plot(score, np.full(score.size, row), "o", alpha=0.7)
-            for cord, x in zip(spread.cords, score, strict=True):
-                if cord in marked:
-                    ax.annotate(cord, (x, row), xytext=(0, 6), textcoords="offset points", ha="center")
-        ax.axvline(0, color="0.6", lw=0.8)
-        ax.set_yticks(range(len(self.spreads)), [spread.quantity for spread in self.spreads])
-        ax.set(xlabel="cord mean about the batch mean [sd of cord means]", ylim=(-0.5, len(self.spreads) - 0.5))
-        return ax
 
 
 def quantities(

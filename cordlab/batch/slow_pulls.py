@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import nan
 from pathlib import PureWindowsPath
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from scipy.integrate import trapezoid
@@ -18,9 +18,6 @@ from cordlab.campaign.campaign import Campaign, CampaignError
 from cordlab.campaign.checks import check_names
 from cordlab.campaign.files import Folder, nearest, offer
 from cordlab.campaign.tables import Column, Table, read_table
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 LIST = "pulls.csv"
 PULLS = (Column("pull"), Column("cord"), Column("speed", "m/s", required=False, may_be_blank=True, above=0))
@@ -109,18 +106,6 @@ class PullComparison:
         """For results.json."""
         rows = [row.to_dict() for row in self.rows]
         return {"mean": self.mean, "sd": self.sd, "pulls": rows, "left_out": list(self.left_out)}
-
-    def plot(self, ax: "Axes | None" = None) -> "Axes":
-        """Slow force over drop force by stretch ratio, a line a pull."""
-        from cordlab.report.style import own_axes
-
-        ax = own_axes(ax)
-        for row in self.rows:
-            ax.plot(row.stretch_ratio, row.ratio, label=f"{row.pull.name}, over {row.against}")
-        ax.axhline(1.0, color="0.2", lw=1, label="drop curve")
-        ax.set(xlabel="stretch ratio [1]", ylabel="slow force over drop force [1]")
-        ax.legend()
-        return ax
 
 
 def read_pulls(campaign: Campaign) -> tuple[Pull, ...]:

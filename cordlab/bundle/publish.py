@@ -104,7 +104,7 @@ def publish(
     if report_only:
         contents, notes = {}, ("the report alone is in it: nobody can re-run that",)
     results = report.results_of(analysis)
-    figures = {name: plots.svg(fig, name=name) for name, fig in plots.figures(analysis).items()}
+    figures = {name: plots.svg(fig, name=name) for name, fig in plots.all_figures(analysis).items()}
     page = report.render(results, figures)
     contents["report.html"] = page.encode()
     if not report_only:

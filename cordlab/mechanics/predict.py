@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -13,9 +13,6 @@ from cordlab.mechanics import uniform as even
 from cordlab.mechanics import waves
 from cordlab.mechanics.setup import Array, DropSetup, Outcome, spread_out, take
 from cordlab.mechanics.trace import Trace, trace_drop, unloading_for
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 __all__ = [
     "Outcome", "Prediction", "Trace", "predict_drop", "scale_for_lowest_point", "trace_drop", "unloading_for",
@@ -85,21 +82,6 @@ class Prediction:
 
         rows = {name: plain(value.tolist()) for name, value in self._quantities.items()}
         return {"mechanics": self.mechanics, **rows, "outcome": self.counts()}
-
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Lowest points against g: a cloud of draws, or one point; draws without a lowest point are counted."""
-        import matplotlib.pyplot as plt
-
-        ax = plt.subplots()[1] if ax is None else ax
-        g, lowest = np.ravel(self.g), np.ravel(self.lowest_point)
-        found = np.isfinite(lowest)
-        missing = f", {np.sum(~found)} without a lowest point" if not found.all() else ""
-        ax.plot(g[found], lowest[found], ".", label=f"{self.mechanics}{missing}")
-        ax.set(xlabel="greatest g", ylabel="lowest point [m]")
-        if not ax.yaxis_inverted():
-            ax.invert_yaxis()
-        ax.legend()
-        return ax
 
     def counts(self) -> dict[str, int]:
         """How many draws came to which outcome, those that occur, by name."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from scipy.integrate import solve_ivp
@@ -14,9 +14,6 @@ from cordlab.curves.models import Curve
 from cordlab.mechanics.setup import Array, DropSetup, spread_out
 from cordlab.mechanics.uniform import broadcast_draws, take_draws
 from cordlab.mechanics.waves import ELEMENTS, Chain, check_waves
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 TOLERANCE = 1e-10
 
@@ -71,21 +68,6 @@ class Trace:
         plain = {name: getattr(self, name).tolist() for name in (*_Piece._fields, "turns")}
         phases = [[a, b if np.isfinite(b) else None] for a, b in self.slack_phases.tolist()]
         return {"mechanics": self.mechanics, **plain, "slack_phases": phases}
-
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Place of the lower end in time, downwards, with its turns and slack phases."""
-        import matplotlib.pyplot as plt
-
-        ax = plt.subplots()[1] if ax is None else ax
-        ax.plot(self.time, self.position, label=self.mechanics)
-        ax.plot(*self.turns.T, "o")
-        for start, end in self.slack_phases:
-            ax.axvspan(start, min(end, self.time[-1]), alpha=0.1, label="_slack")
-        ax.set(xlabel="time [s]", ylabel="below the tie point [m]")
-        if not ax.yaxis_inverted():
-            ax.invert_yaxis()
-        ax.legend()
-        return ax
 
 
 class _Piece(NamedTuple):

@@ -23,7 +23,7 @@ from cordlab.notebook.start import Missing
 from cordlab.records.calibration import OutsideCalibration
 from cordlab.records.reduce import Drop, RecordError, reduce_entry
 from cordlab.report import figures as plots
-from cordlab.report.raw_figures import raw
+from cordlab.report.raw_figures import raw_record
 from cordlab.report.style import RED
 from cordlab.units import Measured
 
@@ -148,7 +148,7 @@ class RecordPanel(ChoicePanel):
         else:
             record = self.campaign.read_record(entry)
             units = {name: table.reading_unit for name, table in self.campaign.calibration.items()}
-            figure = raw(record, force_unit=units["force"], distance_unit=units.get("distance", ""))
+            figure = raw_record(record, force_unit=units["force"], distance_unit=units.get("distance", ""))
         for name, at in moved.items():
             for ax in figure.axes:
                 ax.axvline(at, color=RED, ls=":", lw=1.6, label=f"{_NAMES[name]}, by hand")

@@ -19,8 +19,7 @@ from cordlab.mechanics.predict import Trace, predict_drop, trace_drop, unloading
 from cordlab.notebook.start import Missing
 from cordlab.rating.rate import re_rate
 from cordlab.report import figures as plots
-from cordlab.report import raw_figures as views
-from cordlab.report.style import png
+from cordlab.report.style import png, show, size
 from cordlab.wear.service_life import WORN, reassess
 
 if TYPE_CHECKING:
@@ -90,7 +89,7 @@ class Panel(w.VBox):
             figure.set_layout_engine("none")
             for ax, place in zip(figure.axes, self._places, strict=True):
                 ax.set_position(place)
-        told, data = views.size(figure), b64encode(png(figure)).decode()
+        told, data = size(figure), b64encode(png(figure)).decode()
         self._places = [ax.get_position() for ax in figure.axes]
         return f'<img width="{told["width"]}" alt="{escape(told["alt"])}" src="data:image/png;base64,{data}">'
 
@@ -111,7 +110,7 @@ class Panel(w.VBox):
         live = super()._repr_mimebundle_(**kwargs) or {}
         if self._shown is None:
             return {**live, "text/plain": self.said}, {}
-        still, told = views.show(self._shown)._repr_mimebundle_()
+        still, told = show(self._shown)._repr_mimebundle_()
         return {**live, **still, "text/plain": f"{self.said}\n{still['text/plain']}"}, told
 
 
@@ -190,7 +189,7 @@ def drop_panel(analysis: "Analysis") -> Panel:
                     curve, mechanics=mechanics, viscosity=damped, unloading=back, duration=_duration(drop), **given
                 )
             )
-        return told, views.motion(traces, drop=drop, slack_length=entry.slack_length.value)
+        return told, plots.motion(traces, drop=drop, slack_length=entry.slack_length.value)
 
     return Panel(controls, answer)
 

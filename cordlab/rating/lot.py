@@ -11,8 +11,6 @@ from scipy import optimize, special
 from cordlab.statistics.limits import tolerance_limit
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from cordlab.campaign.campaign import BreakEntry, Campaign
 
 
@@ -149,28 +147,6 @@ class Lot:
             },
             "weibull": self.weibull and {"shape": self.weibull.shape, "scale": self.weibull.scale},
         }
-
-    def plot(self, ax: "Axes | None" = None) -> "Axes":
-        """Weibull probability plot: a Weibull lot is a straight line; the load that is needed stands beside it."""
-        from cordlab.report.style import own_axes
-
-        ax = own_axes(ax)
-        height = np.log(-np.log1p(-self.plotting_positions))
-        ax.plot(self.loads / 1000, height, "o", label="breaks")
-        if self.weibull is not None:
-            shares = np.linspace(0.01, 0.99, 99)
-            loads = np.array([self.weibull.quantile(share) for share in shares])
-            ax.plot(loads / 1000, np.log(-np.log1p(-shares)), "-", lw=1, label="Weibull")
-            normal = self.loads.mean() + self.loads.std(ddof=1) * special.ndtri(shares)
-            ax.plot(normal[normal > 0] / 1000, np.log(-np.log1p(-shares[normal > 0])), "--", lw=1, label="normal")
-        if self.greatest_load_limit is not None:
-            needed = self.least_strength_factor * self.greatest_load_limit / 1000
-            ax.axvline(needed, color="0.4", ls=":", label=f"needed, {needed:.1f} kN")
-        ticks = np.array([0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 0.8, 0.95, 0.99])
-        ax.set_yticks(np.log(-np.log1p(-ticks)), [f"{100 * tick:g} %" for tick in ticks])
-        ax.set(xscale="log", xlabel="breaking load [kN]", ylabel="share broken")
-        ax.legend()
-        return ax
 
 
 def assess_lot(

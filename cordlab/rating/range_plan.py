@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import ceil, inf, log, sqrt
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from scipy.optimize import brentq
@@ -15,9 +15,6 @@ from cordlab.limits.simulate import Run
 from cordlab.rating.criteria import Margins, margins
 from cordlab.rating.rate import STEP, longest_run
 from cordlab.units import Measured
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 DRAWS = 4_000  # even steps of probability in random order: each law is met exactly, only their sum is drawn
 
@@ -71,21 +68,6 @@ class RangePlan:
     def to_dict(self) -> dict[str, Any]:
         names = ("cords", "lightest", "heaviest")
         return {name: getattr(self, name).tolist() for name in names} | {"so_far": self.so_far, "best": self.best}
-
-    def plot(self, ax: "Axes | None" = None) -> "Axes":
-        """Both ends of the range over the number of cords; the cords dropped so far are marked."""
-        import matplotlib.pyplot as plt
-
-        ax = plt.subplots()[1] if ax is None else ax
-        ax.fill_between(self.cords, self.lightest, self.heaviest, alpha=0.2, lw=0)
-        ax.plot(self.cords, self.heaviest, "v-", label="heaviest rider")
-        ax.plot(self.cords, self.lightest, "^-", label="lightest rider")
-        for k, mass in enumerate(self.best or ()):
-            ax.axhline(mass, color="0.5", ls=":", lw=1, label="_" if k else "spread known")
-        ax.axvline(self.so_far, color="0.3", lw=1, ls="--", label="dropped so far")
-        ax.set(xlabel="cords tested", ylabel="rider mass [kg]")
-        ax.legend(ncols=2)
-        return ax
 
 
 def plan_range(

@@ -67,23 +67,6 @@ class Rating:
         plain = {name: getattr(self, name) for name in names}
         return plain | {"reasons": list(self.reasons), "promise": self.promise, "rule": self.rule}
 
-    def plot(self, ax: Any = None) -> Any:
-        """Clearance against rider mass: estimate, limit, and the rated range.  Returns the axes."""
-        from cordlab.report.style import own_axes
-
-        ax = own_axes(ax)
-        rows = [row for row in self.predictions if row["clearance"] is not None]
-        mass = [row["mass"] for row in rows]
-        ax.plot(mass, [row["clearance"] for row in rows], label="estimate")
-        limits = [row["clearance_limit"] for row in rows]
-        if all(value is not None for value in limits):
-            ax.plot(mass, limits, "--", label=f"{100 * self.probability:g} % {self.limit} limit")
-        if self.rated:
-            ax.axvspan(self.lightest, self.heaviest, alpha=0.15, label="rated")
-        ax.set(xlabel="rider mass [kg]", ylabel="clearance [m]")
-        ax.legend()
-        return ax
-
 
 UNRATED: dict[str, Any] = {
     "rated": False, "lightest": None, "heaviest": None, "governed_by": {"light": None, "heavy": None}, "dof": None,

@@ -12,8 +12,6 @@ from scipy import special
 from cordlab.campaign.files import CampaignError
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from cordlab.campaign.campaign import CalibrationTable
 
 SIGNIFICANCE = 0.05  # below this probability a straight line is given up for a quadratic
@@ -174,23 +172,6 @@ class Calibration:
             "reading_unit": self.reading_unit,
             "lack_of_fit": [vars(test) | {"dof": list(test.dof)} for test in self.lack_of_fit],
         }
-
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Residuals of the references about the curve, run by run, with the curve's 95 % confidence band."""
-        from cordlab.report.style import own_axes
-
-        ax = own_axes(ax)
-        for label in np.unique(self.run).tolist():
-            of = self.run == label
-            ax.plot(self.reading[of], self.reference[of] - self.curve(self.reading[of])[0], "o-", label=f"run {label}")
-        along = np.linspace(*self.valid, 100)
-        band = special.stdtrit(self.dof, 0.975) * self.curve(along)[1]
-        ax.fill_between(along, -band, band, alpha=0.2, label="95 % confidence of the curve")
-        ax.axhline(0, color="0.5", lw=0.8)
-        ax.set_xlabel(f"reading [{self.reading_unit}]")
-        ax.set_ylabel(f"reference − curve [{self.quantity_unit}]")
-        ax.legend()
-        return ax
 
 
 def fit_calibration(

@@ -18,8 +18,6 @@ from cordlab.records.prepare import RecordError, noise, prepare, resolution, ver
 from cordlab.units import Measured
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from cordlab.campaign.campaign import Campaign, DropEntry
     from cordlab.campaign.decisions import Mark
 
@@ -104,18 +102,6 @@ class Drop:
         names = ("cord", "mass", "use", "jumps", "lowest_point", "u_lowest_point", "peak_load", "u_peak_load")
         more = ("load_cell_at", "energy_returned", "closure_error", "mass_seen", "filter")
         return {"drop": self.name} | {name: getattr(self, name) for name in (*names, *more)} | {"notes": [*self.notes]}
-
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Force of the cord over stretch ratio: loading and unloading branch."""
-        from cordlab.report.style import own_axes
-
-        ax = own_axes(ax)
-        ax.plot(self.stretch_ratio, self.force, label=f"{self.name} loading".strip())
-        ax.plot(self.unloading_ratio, self.unloading_force, "--", label=f"{self.name} unloading".strip())
-        ax.set_xlabel("stretch ratio")
-        ax.set_ylabel("force of the cord [N]")
-        ax.legend()
-        return ax
 
 
 def reduce_drop(

@@ -1,124 +1,81 @@
-"""Figures for notebook, report and file, in one style: each function takes a result and gives a matplotlib `Figure`.
+"""Figures, one function each, in one style: a function takes a result and gives a matplotlib `Figure`.
 
-A figure becomes bytes by `svg` or `png`, the same bytes each time. `state` tells what is drawn as text, so that a
-notebook can be compared; `describe` tells it to those who cannot see it. No pyplot: nothing to close, nothing global.
+Every function has `ax=None`: pass your own axes to draw on them (a sequence of axes where a figure has several panels).
+A figure becomes bytes by `svg` or `png`, the same bytes each time. `state` writes what is drawn as text, so that a
+notebook can be compared; `describe` says it in words for those who cannot see it. No pyplot: nothing stays open.
 """
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from itertools import cycle
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
+from scipy import special
 
 from cordlab.batch.fit import BatchFit
 from cordlab.curves.fit import Band, NoBand
-from cordlab.report.raw_figures import alike, range_plan, residuals
+from cordlab.report.raw_figures import (
+    branches,
+    calibration,
+    calibration_pairs,
+    ladder,
+    lowest_points,
+    motion,
+    prediction,
+    raw_record,
+    record,
+    residuals,
+)
 from cordlab.report.style import (
     BLUE,
     DARKER,
     FAINT,
     GREEN,
     INK,
-    MARKERS,
     RED,
+    AnyAxes,
+    canvas,
     describe,
+    figure_of,
     forbid,
     label_ends,
+    legend_outside,
     looks,
     png,
+    show,
     state,
     styled,
     svg,
-)  # fmt: skip
+    tell,
+)
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
+    from cordlab.batch.cords import Batch
     from cordlab.batch.slow_pulls import PullComparison
     from cordlab.campaign.settings import Criteria
     from cordlab.limits.budget import Budget
     from cordlab.limits.validation import Validation
     from cordlab.rating.lot import Lot
+    from cordlab.rating.range_plan import RangePlan
     from cordlab.rating.rate import Rating
-    from cordlab.records.calibration import Calibration
     from cordlab.records.reduce import Drop
+    from cordlab.wear.softening import Softening
     from cordlab.wear.wear import Wear
 
 __all__ = [
-    "breaks", "budget", "by_mass", "calibration", "candidates", "curves", "describe", "figures", "png", "pulls",
-    "record", "residuals", "state", "svg", "validation", "wear",
+    "all_figures", "batch", "branches", "breaks", "budget", "by_mass", "calibration", "calibration_pairs",
+    "candidates", "curves", "describe", "ladder", "lowest_points", "motion", "png", "prediction", "range_plan",
+    "raw_record", "record", "residuals", "show", "slow_pulls", "softening", "state", "svg", "tell", "validation",
+    "wear",
 ]  # fmt: skip
 
 
-@styled
-def record(drop: "Drop", *, raw: tuple[np.ndarray, np.ndarray] | None = None) -> Figure:
-    """Load and distance of one drop against time, with its events.
-
-    raw : time [s] and load [N] as recorded, drawn faintly behind what the filter leaves.
-    """
-    fig = Figure(figsize=(6.3, 4.2))
-    load, place = fig.subplots(2, sharex=True)
-    if raw is not None:
-        load.plot(raw[0], raw[1] / 1000, "-", color="#BBBBBB", lw=0.8, label="as recorded")
-    where = "tie point" if drop.load_cell_at == "top" else "lower end"
-    load.plot(drop.time, drop.load / 1000, "-", color=BLUE, label=f"load at the {where}, filter {drop.filter}")
-    place.plot(drop.time, drop.position, "-", color=BLUE, label="lower end of the cord")
-    place.axhline(drop.slack_length, color=FAINT, ls=":", lw=1)
-    place.annotate(
-        "slack length", (drop.time[0], drop.slack_length), xytext=(2, 3), textcoords="offset points",
-        bbox={"fc": "white", "ec": "none", "pad": 1},
-    )  # fmt: skip
-    _mark_events(drop, load, place)
-    for ax, values in ((load, drop.load / 1000), (place, drop.position)):
-        at = [drop.release, drop.slack_end, drop.peak, drop.lowest]
-        ax.plot(drop.time[at], values[at], "o", color=RED, label="events")
-    place.invert_yaxis()
-    load.set(ylabel="load [kN]")
-    place.set(xlabel="time [s]", ylabel="below the tie point [m]")
-    fig.suptitle(f"Drop {drop.name}: cord {drop.cord}, {drop.mass:g} kg", x=0.01, ha="left", fontsize=10)
-    return fig
-
-
-def _mark_events(drop: "Drop", *axes: Axes) -> None:
-    """A line at each event, its name above the first axes; events that fall together share one."""
-    near = 0.02 * (drop.time[-1] - drop.time[0])
-    marks: list[tuple[float, list[str]]] = []
-    named = (("release", drop.release), ("slack ends", drop.slack_end), ("greatest load", drop.peak))
-    for name, index in sorted((*named, ("lowest point", drop.lowest)), key=lambda event: event[1]):
-        at = float(drop.time[index])
-        if marks and at - marks[-1][0] < near:
-            marks[-1][1].append(name)
-        else:
-            marks.append((at, [name]))
-    for k, (at, names) in enumerate(marks):
-        axes[0].annotate(
-            ", ".join(names), (at, 1), xycoords=("data", "axes fraction"), xytext=(-2, 3 if k % 2 else 14),
-            textcoords="offset points",
-        )  # fmt: skip
-        for ax in axes:
-            ax.axvline(at, color=INK, ls="--", lw=0.7)
-
-
-@styled
-def calibration(calibration: "Calibration") -> Figure:
-    """Residuals of the references about the calibration curve, run by run, and the range that it holds for."""
-    fig = Figure()
-    ax = fig.subplots()
-    calibration.plot(ax)
-    for line, marker in zip(ax.lines[:-1], cycle(MARKERS), strict=False):
-        line.set(marker=marker)
-    low, high = calibration.valid
-    pad = 0.08 * (high - low)
-    ax.set_xlim(low - pad, high + pad)
-    for start, end in ((low - pad, low), (high, high + pad)):
-        ax.axvspan(start, end, facecolor="none", edgecolor="#999999", hatch="////", lw=0)
-    ax.set_title(f"{calibration.channel} sensor, degree {calibration.degree}; hatched: not calibrated, refused")
-    if own := ax.get_legend():
-        own.remove()
-    fig.legend(loc="outside lower center", ncols=5)
-    return fig
+def __dir__() -> list[str]:
+    return __all__
 
 
 BANDS = ("mean curve", "this cord", "another cord")
@@ -126,13 +83,12 @@ LEVEL = 0.95
 
 
 @styled
-def curves(drops: Sequence["Drop"], fit: BatchFit, *, bands: Sequence[str] = BANDS) -> Figure:
+def curves(drops: Sequence["Drop"], fit: BatchFit, *, bands: Sequence[str] = BANDS, ax: AnyAxes = None) -> Figure:
     """Loading curves of all cords with the batch's curve; below, as a share of it, with the bands by name.
 
-    bands : which of `BANDS`
+    bands : which of "mean curve", "this cord", "another cord". ax : two axes, one above the other
     """
-    fig = Figure(figsize=(6.3, 5.2))
-    top, bottom = fig.subplots(2, sharex=True, height_ratios=(1.15, 1))
+    top, bottom = axes = canvas(ax, rows=2, size=(6.3, 5.2), sharex=True, height_ratios=(1.15, 1))
     chosen, reach = fit.chosen.curve, max(float(drop.stretch_ratio.max()) for drop in drops)
     for cord, marker, colour in looks(drop.cord for drop in drops):
         own = [drop for drop in drops if drop.cord == cord]
@@ -161,7 +117,7 @@ def curves(drops: Sequence["Drop"], fit: BatchFit, *, bands: Sequence[str] = BAN
     bottom.set_title(f"bands of {100 * LEVEL:g} %, two-sided")
     top.set(ylabel="force in the cord [kN]")
     bottom.set(xlabel="stretch ratio [1]", ylabel="off the batch's curve [%]")
-    return fig
+    return figure_of(axes[0])
 
 
 def _bands(fit: BatchFit, x: np.ndarray) -> Iterable[tuple[Band, str, Any]]:
@@ -193,14 +149,20 @@ _QUANTITIES = {
 
 
 @styled
-def by_mass(rating: "Rating", criteria: "Criteria", *, quantities: Sequence[str] = ("clearance", "g")) -> Figure:
-    """Estimates and limits over rider mass, a panel a quantity, the forbidden side hatched, the rated range marked."""
-    fig = Figure(figsize=(6.3, 2.9) if len(quantities) > 1 else (4.2, 3.0))
-    for ax, quantity in zip(fig.subplots(1, len(quantities), squeeze=False)[0], quantities, strict=True):
+def by_mass(
+    rating: "Rating", criteria: "Criteria", *, quantities: Sequence[str] = ("clearance", "g"), ax: AnyAxes = None
+) -> Figure:
+    """Estimates and limits over rider mass, a panel a quantity, the forbidden side hatched, the rated range marked.
+
+    quantities : which of "clearance", "g", "strength_factor", "stretch_ratio". ax : one axes a quantity
+    """
+    size = (6.3, 2.9) if len(quantities) > 1 else (4.2, 3.0)
+    axes = canvas(ax, columns=len(quantities), size=size)
+    for panel, quantity in zip(axes, quantities, strict=True):
         label, key, side = _QUANTITIES[quantity]
-        _over_mass(ax, rating, quantity, getattr(criteria, key), side)
-        ax.set(xlabel="rider mass [kg]", ylabel=label)
-    return fig
+        _over_mass(panel, rating, quantity, getattr(criteria, key), side)
+        panel.set(xlabel="rider mass [kg]", ylabel=label)
+    return figure_of(axes[0])
 
 
 def _over_mass(ax: Axes, rating: "Rating", quantity: str, criterion: float | None, side: str) -> None:
@@ -233,30 +195,30 @@ def _over_mass(ax: Axes, rating: "Rating", quantity: str, criterion: float | Non
 
 
 @styled
-def budget(budget: "Budget") -> Figure:
+def budget(budget: "Budget", *, ax: AnyAxes = None) -> Figure:
     """Each input's share of the variance of one quantity."""
     shares = [share for share in budget.shares if share.share >= 0.0005][::-1]
-    fig = Figure(figsize=(6.3, 0.8 + 0.26 * len(shares)))
-    ax = fig.subplots()
-    bars = ax.barh([share.input for share in shares], [100 * share.share for share in shares], color=BLUE, height=0.65)
-    ax.bar_label(bars, [f"{100 * share.share:.1f} %, u = {share.u:.2g}" for share in shares], padding=3, fontsize=8)
-    ax.set_xlim(0, 1.45 * max((100 * share.share for share in shares), default=1))
-    ax.grid(axis="y", visible=False)
-    ax.set(xlabel=f"share of the variance of {budget.quantity.replace('_', ' ')} at {budget.mass:g} kg [%]")
-    return fig
+    (panel,) = canvas(ax, size=(6.3, 0.8 + 0.26 * len(shares)))
+    percent = [100 * share.share for share in shares]
+    bars = panel.barh([share.input for share in shares], percent, color=BLUE, height=0.65)
+    panel.bar_label(bars, [f"{100 * share.share:.1f} %, u = {share.u:.2g}" for share in shares], padding=3, fontsize=8)
+    panel.set_xlim(0, 1.45 * max(percent, default=1))
+    panel.grid(axis="y", visible=False)
+    panel.set(xlabel=f"share of the variance of {budget.quantity.replace('_', ' ')} at {budget.mass:g} kg [%]")
+    return figure_of(panel)
 
 
 @styled
-def wear(wear: "Wear") -> Figure:
+def wear(wear: "Wear", *, ax: AnyAxes = None) -> Figure:
     """Every drop over its cord's jump count, each cord's line, the limits where tested and the forecast beyond."""
-    fig = Figure(figsize=(6.3, 3.6))
-    ax = fig.subplots()
+    (panel,) = canvas(ax, size=(6.3, 3.6))
     for name, marker, colour in looks(wear.cord.tolist()):
         of = wear.cord == name
-        ax.plot(wear.jumps[of], wear.values[of], marker, color=colour, mfc="none", label=f"cord {name}")
+        panel.plot(wear.jumps[of], wear.values[of], marker, color=colour, mfc="none", label=f"cord {name}")
         if wear.lines and name in wear.lines.groups:
             k, span = wear.lines.groups.index(name), np.array([wear.jumps[of].min(), wear.jumps[of].max()])
-            ax.plot(span, wear.lines.intercepts[k] + wear.lines.slopes[k] * span, "-", lw=0.8, color=colour, label="_")
+            line = wear.lines.intercepts[k] + wear.lines.slopes[k] * span
+            panel.plot(span, line, "-", lw=0.8, color=colour, label="_")
     tested = [point for point in wear.points if point.kind == "tested"]
     beyond = [*tested[-1:], *wear.forecast]
     labels = []
@@ -264,125 +226,208 @@ def wear(wear: "Wear") -> Figure:
         for points, style, word in ((tested, "-", "limit"), (beyond, "--", "forecast, not rated")):
             shown = [(point.jumps, getattr(point, side)) for point in points if getattr(point, side) is not None]
             if len(shown) > 1:
-                ax.plot(*zip(*shown, strict=True), style, color=INK, lw=1.8, label=f"{side} {word}")
+                panel.plot(*zip(*shown, strict=True), style, color=INK, lw=1.8, label=f"{side} {word}")
         limited = [point for point in wear.points if getattr(point, side) is not None]
         if limited:
             name = "forecast\nlimit" if limited[-1].kind == "forecast" else "limit"
             labels.append((getattr(limited[-1], side), name, INK))
     for bound, side in ((wear.least, "lower"), (wear.greatest, "upper")):
         if bound is not None:
-            forbid(ax, bound, side, room=wear.room, unit=wear.unit)
+            forbid(panel, bound, side, room=wear.room, unit=wear.unit)
     if wear.retire_at is not None:
-        ax.axvline(wear.retire_at, color=RED, ls="-.", lw=1.4)
-        ax.annotate(
+        panel.axvline(wear.retire_at, color=RED, ls="-.", lw=1.4)
+        panel.annotate(
             f"retire at {wear.retire_at} jumps", (wear.retire_at, 1), xycoords=("data", "axes fraction"),
             xytext=(-4, -4), textcoords="offset points", ha="right", va="top", color=DARKER[RED],
             bbox={"fc": "white", "ec": "none", "pad": 1},
         )  # fmt: skip
     if labels:
-        label_ends(ax, max(point.jumps for point in wear.points), labels)
-    ax.set(xlabel="jumps of the cord", ylabel=f"{wear.quantity} [{wear.unit}]" if wear.unit else wear.quantity)
-    cords = [line for line in ax.lines if str(line.get_label()).startswith("cord ")]
-    fig.legend(handles=cords, loc="outside lower center", ncols=6)
-    return fig
+        label_ends(panel, max(point.jumps for point in wear.points), labels)
+    panel.set(xlabel="jumps of the cord", ylabel=f"{wear.quantity} [{wear.unit}]" if wear.unit else wear.quantity)
+    cords = [line for line in panel.lines if str(line.get_label()).startswith("cord ")]
+    legend_outside([panel], cords)
+    return figure_of(panel)
 
 
 @styled
-def breaks(lot: "Lot") -> Figure:
-    """Probability plot of the breaking loads, with the load that the criteria ask for."""
-    fig = Figure(figsize=(4.2, 3.2))
-    ax = fig.subplots()
-    lot.plot(ax)
-    ax.xaxis.set_major_formatter("{x:g}")
-    ax.xaxis.set_minor_formatter("{x:g}")
-    ax.tick_params(axis="x", which="minor", labelsize=7)
-    return fig
+def softening(softening: "Softening", *, ax: AnyAxes = None) -> Figure:
+    """Change of stiffness and of slack length of each cord over its jump count.
+
+    ax : two axes, stiffness and slack length
+    """
+    stiffness, length = axes = canvas(ax, rows=2, size=(6.3, 4.2), sharex=True)
+    for name, marker, colour in looks(softening.cord.tolist()):
+        of = softening.cord == name
+        look = {"marker": marker, "ls": "-", "ms": 4, "lw": 0.8, "color": colour}
+        stiffness.plot(softening.jumps[of], 100 * np.expm1(softening.ln_scale[of]), label=f"cord {name}", **look)
+        length.plot(softening.jumps[of], softening.lengthening[of], label="_", **look)
+    stiffness.set(ylabel="stiffness against\nthe curve [%]")
+    length.set(xlabel="jumps of the cord", ylabel="lengthening [m]")
+    legend_outside(axes, stiffness.lines)
+    return figure_of(axes[0])
 
 
 @styled
-def candidates(fit: BatchFit) -> Figure:
-    """The models side by side: AICc above the best, and the error in drops that were held back."""
-    table = [each for each in sorted(fit.candidates, key=lambda each: -each.aicc) if each.fit is not None]
-    fig = Figure(figsize=(6.3, 0.9 + 0.25 * len(table)))
-    left, right = fig.subplots(1, 2, sharey=True)
-    best = min(each.aicc for each in table)
-    for k, each in enumerate(table):
-        chosen, equal = each.model == fit.chosen.model.name, each.model in fit.equals
-        look = {"color": BLUE if equal else FAINT, "marker": "*" if chosen else "o", "ms": 9 if chosen else 5}
-        look["mfc"] = look["color"] if equal else "none"
-        if np.isfinite(each.aicc):
-            left.plot([each.aicc - best], [k], ls="none", **look)
-        if np.isfinite(each.check_rms):
-            right.plot([each.check_rms], [k], ls="none", **look)
+def batch(batch: "Batch", *, ax: AnyAxes = None) -> Figure:
+    """Each cord's mean about the batch's, quantity by quantity; cords unlike the others by name."""
+    (panel,) = canvas(ax, size=(6.3, 0.9 + 0.3 * len(batch.spreads)))
+    for row, spread in enumerate(batch.spreads):
+        score = (spread.means - spread.means.mean()) / (spread.sd or 1.0)
+        unlike = {cord.cord for cord in batch.outlying if cord.quantity == spread.quantity}
+        panel.plot(score, np.full(score.size, row), "o", alpha=0.7)
+        for cord, x in zip(spread.cords, score, strict=True):
+            if cord in unlike:
+                panel.annotate(cord, (x, row), xytext=(0, 6), textcoords="offset points", ha="center")
+    panel.axvline(0, color="0.6", lw=0.8)
+    panel.set_yticks(range(len(batch.spreads)), [spread.quantity for spread in batch.spreads])
+    panel.set(xlabel="cord mean about the batch mean [sd of cord means]", ylim=(-0.5, len(batch.spreads) - 0.5))
+    return figure_of(panel)
+
+
+@styled
+def range_plan(plan: "RangePlan", *, ax: AnyAxes = None) -> Figure:
+    """Both ends of the rated range to expect over the number of cords tested; the cords dropped so far are marked."""
+    (panel,) = canvas(ax, size=(6.3, 3.0))
+    panel.fill_between(plan.cords, plan.lightest, plan.heaviest, alpha=0.2, lw=0)
+    panel.plot(plan.cords, plan.heaviest, "v-", label="heaviest rider")
+    panel.plot(plan.cords, plan.lightest, "^-", label="lightest rider")
+    for k, mass in enumerate(plan.best or ()):
+        panel.axhline(mass, color="0.5", ls=":", lw=1, label="_" if k else "spread known")
+    panel.axvline(plan.so_far, color="0.3", lw=1, ls="--", label="dropped so far")
+    panel.set(xlabel="cords tested", ylabel="rider mass [kg]")
+    panel.xaxis.set_major_locator(MaxNLocator(integer=True))
+    panel.legend(ncols=2)
+    return figure_of(panel)
+
+
+BROKEN = np.array([0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 0.8, 0.95, 0.99])  # shares that the probability plot names
+
+
+@styled
+def breaks(lot: "Lot", *, ax: AnyAxes = None) -> Figure:
+    """Weibull probability plot of the breaking loads: a Weibull lot lies on a straight line.
+
+    Dotted: the load that the criteria ask for.
+    """
+    (panel,) = canvas(ax, size=(4.2, 3.2))
+    panel.plot(lot.loads / 1000, _weibull_height(lot.plotting_positions), "o", label="breaks")
+    if lot.weibull is not None:
+        shares = np.linspace(0.01, 0.99, 99)
+        height = _weibull_height(shares)
+        loads = np.array([lot.weibull.quantile(share) for share in shares])
+        panel.plot(loads / 1000, height, "-", lw=1, label="Weibull")
+        normal = lot.loads.mean() + lot.loads.std(ddof=1) * special.ndtri(shares)
+        panel.plot(normal[normal > 0] / 1000, height[normal > 0], "--", lw=1, label="normal")
+    if lot.greatest_load_limit is not None:
+        needed = lot.least_strength_factor * lot.greatest_load_limit / 1000
+        panel.axvline(needed, color="0.4", ls=":", label=f"needed, {needed:.1f} kN")
+    panel.set_yticks(_weibull_height(BROKEN), [f"{100 * share:g} %" for share in BROKEN])
+    panel.set(xscale="log", xlabel="breaking load [kN]", ylabel="share broken")
+    panel.xaxis.set_major_formatter("{x:g}")
+    panel.xaxis.set_minor_formatter("{x:g}")
+    panel.tick_params(axis="x", which="minor", labelsize=7)
+    panel.legend()
+    return figure_of(panel)
+
+
+def _weibull_height(share: np.ndarray) -> np.ndarray:
+    """Height of a share broken on Weibull paper."""
+    return np.log(-np.log1p(-share))
+
+
+@styled
+def candidates(fit: BatchFit, *, ax: AnyAxes = None) -> Figure:
+    """The models side by side: AICc above the best, and the error in drops that were held back.
+
+    Star: the model chosen. Filled: models as good. Open: the others. ax : two axes side by side
+    """
+    models = [model for model in sorted(fit.candidates, key=lambda model: -model.aicc) if model.fit is not None]
+    left, right = axes = canvas(ax, columns=2, size=(6.3, 0.9 + 0.25 * len(models)), sharey=True)
+    best = min(model.aicc for model in models)
+    for k, model in enumerate(models):
+        chosen = model.model == fit.chosen.model.name
+        colour = BLUE if model.model in fit.equals else FAINT
+        inside = colour if model.model in fit.equals else "none"
+        look = {"ls": "none", "color": colour, "mfc": inside} | ({"marker": "*", "ms": 9} if chosen else _DOT)
+        if np.isfinite(model.aicc):
+            left.plot([model.aicc - best], [k], **look)
+        if np.isfinite(model.check_rms):
+            right.plot([model.check_rms], [k], **look)
     if not np.isfinite(best):
         left.annotate("too few independent values", (0.5, 0.5), xycoords="axes fraction", ha="center")
     left.set_xscale("symlog", linthresh=10)
     right.set_xscale("log")
-    for ax in (left, right):  # the usual formatter writes formulas
-        ax.xaxis.set_major_formatter("{x:g}")
-        ax.xaxis.set_minor_formatter("")
-    left.set_yticks(range(len(table)), [each.model for each in table])
+    for panel in axes:  # the usual formatter writes formulas
+        panel.xaxis.set_major_formatter("{x:g}")
+        panel.xaxis.set_minor_formatter("")
+    left.set_yticks(range(len(models)), [model.model for model in models])
     left.set(xlabel="AICc above the best [1]")
+    left.set_title("star: chosen; filled: as good; open: not", fontsize=9)
     right.set(xlabel=f"rms of force in {fit.held_back} [N]")
-    fig.suptitle("star: chosen; filled: as good; open: not", x=0.01, ha="left", fontsize=9)
-    return fig
+    return figure_of(axes[0])
+
+
+_DOT = {"marker": "o", "ms": 5}
 
 
 @styled
-def validation(validation: "Validation") -> Figure:
+def validation(validation: "Validation", *, ax: AnyAxes = None) -> Figure:
     """Measured lowest points of drops that the limits had not seen, against those limits."""
     rows = sorted(validation.rows, key=lambda row: (row.mass, row.cord))
-    fig = Figure()
-    ax = fig.subplots()
+    (panel,) = canvas(ax)
     for k, row in enumerate(rows):
-        ax.plot([k, k], [row.lower - row.predicted, row.upper - row.predicted], "_-", ms=7, color=BLUE, label="_")
-    for inside, marker, name in ((True, "o", "inside"), (False, "X", "outside")):
-        found = [(k, row.measured - row.predicted) for k, row in enumerate(rows) if row.inside == inside]
-        if found:
-            ax.plot(*zip(*found, strict=True), marker, color=INK if inside else RED, ms=5 if inside else 8, label=name)
-    ax.axhline(0, color=FAINT, lw=0.8)
-    ax.set_xticks(range(len(rows)), [f"{row.mass:g}, {row.cord}" for row in rows], rotation=90)
-    ax.grid(axis="x", visible=False)
-    ax.set(xlabel="mass hung [kg], cord", ylabel="lowest point − predicted [m]")
-    ax.set_title(f"bars: {100 * validation.probability:g} % limits, two-sided")
-    ax.legend(ncols=2)
-    return fig
+        panel.plot([k, k], [row.lower - row.predicted, row.upper - row.predicted], "_-", ms=7, color=BLUE, label="_")
+    for inside, marker, size, colour, name in ((True, "o", 5, INK, "inside"), (False, "X", 8, RED, "outside")):
+        points = [(k, row.measured - row.predicted) for k, row in enumerate(rows) if row.inside == inside]
+        if points:
+            panel.plot(*zip(*points, strict=True), marker, color=colour, ms=size, label=name)
+    panel.axhline(0, color=FAINT, lw=0.8)
+    panel.set_xticks(range(len(rows)), [f"{row.mass:g}, {row.cord}" for row in rows], rotation=90)
+    panel.grid(axis="x", visible=False)
+    panel.set(xlabel="mass hung [kg], cord", ylabel="lowest point − predicted [m]")
+    panel.set_title(f"bars: {100 * validation.probability:g} % limits, two-sided")
+    panel.legend(ncols=2)
+    return figure_of(panel)
 
 
 @styled
-def pulls(found: "PullComparison") -> Figure:
+def slow_pulls(comparison: "PullComparison", *, ax: AnyAxes = None) -> Figure:
     """Slow force over drop force by stretch ratio, a line a pull."""
-    fig = Figure()
-    found.plot(fig.subplots())
-    return fig
+    (panel,) = canvas(ax)
+    for row in comparison.rows:
+        panel.plot(row.stretch_ratio, row.ratio, label=f"{row.pull.name}, over {row.against}")
+    panel.axhline(1.0, color="0.2", lw=1, label="drop curve")
+    panel.set(xlabel="stretch ratio [1]", ylabel="slow force over drop force [1]")
+    panel.legend()
+    return figure_of(panel)
 
 
-def figures(analysis: "Analysis") -> dict[str, Figure]:
-    """Every figure that an analysis can give, by the name of its file."""
-    drawn = {f"calibration-{name}": calibration(found) for name, found in analysis.calibrations.items()}
+def all_figures(analysis: "Analysis") -> dict[str, Figure]:
+    """Every figure of the report that an analysis can give, by the name of its file."""
+    figures = {f"calibration-{name}": calibration(sensor) for name, sensor in analysis.calibrations.items()}
     measured = [drop for drop in analysis.drops if drop.use == "fit"]
     if measured and isinstance(analysis.fit, BatchFit):  # a fit to lowest points alone has no loading curves
         clear = [drop for drop in analysis.waves.drops if drop.use == "fit"] if analysis.waves else measured
-        drawn |= {"record": record(measured[0]), "curves": curves(clear, analysis.fit)}
-        drawn |= {"residuals": residuals(clear, analysis.fit), "candidates": candidates(analysis.fit)}
+        figures |= {"record": record(measured[0]), "curves": curves(clear, analysis.fit)}
+        figures |= {"residuals": residuals(clear, analysis.fit), "candidates": candidates(analysis.fit)}
     if analysis.pulls is not None and analysis.pulls.rows:
-        drawn["pulls"] = pulls(analysis.pulls)
+        figures["pulls"] = slow_pulls(analysis.pulls)
     criteria = analysis.campaign.criteria
     if analysis.rating.predictions:
-        drawn["limits"] = by_mass(analysis.rating, criteria)
-        drawn["strength"] = by_mass(analysis.rating, criteria, quantities=("strength_factor", "stretch_ratio"))
+        figures["limits"] = by_mass(analysis.rating, criteria)
+        figures["strength"] = by_mass(analysis.rating, criteria, quantities=("strength_factor", "stretch_ratio"))
     if analysis.validation is not None and analysis.validation.rows:
-        drawn["validation"] = validation(analysis.validation)
-    drawn |= {f"budget-{name}": budget(found) for name, found in analysis.budgets.items()}
+        figures["validation"] = validation(analysis.validation)
+    figures |= {f"budget-{name}": budget(part) for name, part in analysis.budgets.items()}
     if analysis.lot is not None and analysis.lot.loads.size:
-        drawn["breaks"] = breaks(analysis.lot)
+        figures["breaks"] = breaks(analysis.lot)
     if analysis.batch is not None:
-        drawn["batch"] = alike(analysis.batch)
+        figures["batch"] = batch(analysis.batch)
     if analysis.range_plan is not None and np.isfinite(analysis.range_plan.lightest).any():
-        drawn["range-plan"] = range_plan(analysis.range_plan)
+        figures["range-plan"] = range_plan(analysis.range_plan)
     if analysis.wear is not None:
-        drawn["wear"] = wear(analysis.wear)
-    return drawn
+        figures["wear"] = wear(analysis.wear)
+    return figures
 
 
 def _thin(values: np.ndarray, count: int) -> np.ndarray:

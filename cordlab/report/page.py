@@ -82,7 +82,7 @@ def render(results: Mapping[str, Any], figures: Mapping[str, str], *, second_uni
     """The report as one HTML text: no script, nothing fetched.
 
     results : what `results_of` gives, or results.json read back
-    figures : name → <svg> element, of `plots.figures`; those that are missing are left out
+    figures : name → <svg> element, of `figures.all_figures`; those that are missing are left out
     second_units : lb, ft, lbf in brackets beside SI
     """
     from jinja2 import Environment, StrictUndefined
@@ -165,7 +165,7 @@ def write_results(analysis: "Analysis", out: str | Path, *, second_units: bool =
     from cordlab.report import figures as plots
 
     results = results_of(analysis)
-    drawn = plots.figures(analysis)
+    drawn = plots.all_figures(analysis)
     vectors = {name: plots.svg(fig, name=name) for name, fig in drawn.items()}
     contents = {f"figures/{name}.svg": text.encode() for name, text in vectors.items()}
     contents |= {f"figures/{name}.png": plots.png(fig) for name, fig in drawn.items()}

@@ -4,12 +4,14 @@ figure becomes: bytes, the same each time, and text that says what is drawn.
 
 import io
 import re
+import textwrap
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from functools import wraps
 from html import escape
 from itertools import cycle
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import matplotlib.style
 import numpy as np
@@ -25,6 +27,10 @@ _PACKAGE = Path(__file__).resolve().parents[1]
 # installed, or beside the package
 _PLACES = (_PACKAGE / "cordlab.mplstyle", _PACKAGE.parent / "shared" / "cordlab.mplstyle")
 STYLE = next((place for place in _PLACES if place.is_file()), _PLACES[0])
+
+
+AnyAxes = Axes | Sequence[Axes] | None
+"""The caller's axes to draw on; None: a new figure."""
 
 
 def styled(draw: Callable[..., Any]) -> Callable[..., Any]:
@@ -44,12 +50,38 @@ def looks(names: Iterable[str]) -> Iterator[tuple[str, str, str]]:
 
 
 @styled
-def own_axes(ax: Any, *, rows: int = 1) -> Any:
-    """The axes that a result's `plot` draws on: those given, or new ones in cordlab's style, of a figure of their own.
+def canvas(
+    ax: AnyAxes, *, rows: int = 1, columns: int = 1, size: tuple[float, float] = (6.3, 3.4),
+    **layout: Any,
+) -> list[Axes]:  # fmt: skip
+    """The axes to draw on, top to bottom and left to right: the caller's, or those of a new figure.
 
-    No pyplot: nothing global, nothing to close. `ax.figure` is the figure; `views.show` shows it in a notebook.
+    No pyplot: nothing global, nothing to close. Raises ValueError where `ax` holds too few or too many axes.
     """
-    return Figure().subplots(rows, sharex=True) if ax is None else ax
+    if ax is None:
+        return list(np.ravel(Figure(figsize=size).subplots(rows, columns, **layout)))
+    axes = list(np.ravel(np.asarray(ax, dtype=object)))
+    if len(axes) != rows * columns:
+        raise ValueError(f"this figure has {rows * columns} panels, and ax holds {len(axes)} axes: pass one a panel")
+    return axes
+
+
+def figure_of(panel: Axes) -> Figure:
+    """The figure, or part of a figure, that holds a panel."""
+    return cast(Figure, panel.figure)
+
+
+def legend_outside(
+    panels: Sequence[Axes], handles: Sequence[Any], *, labels: Sequence[str] | None = None, above: bool = False,
+    ncols: int = 6,
+) -> None:  # fmt: skip
+    """One legend outside the panels; inside the first of them where the caller's figure shows other things too."""
+    figure = figure_of(panels[0])
+    words = labels or [str(handle.get_label()) for handle in handles]
+    if figure.axes == list(panels) and figure.get_layout_engine() is not None:
+        figure.legend(handles, words, loc="outside upper left" if above else "outside lower center", ncols=ncols)
+    else:
+        panels[0].legend(handles, words, ncols=2)
 
 
 @styled
@@ -108,6 +140,35 @@ def describe(fig: Figure) -> str:
         axes = " against ".join(part for part in (ax.get_ylabel(), ax.get_xlabel()) if part)
         told.append(f"{axes}: {'; '.join(parts)}" if parts else axes)
     return ". ".join(told).replace("\n", " ")
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A figure as the last line of a notebook's cell: the picture, and its numbers as text for those who compare."""
+
+    figure: Figure
+
+    def __repr__(self) -> str:
+        return state(self.figure)
+
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> tuple[dict[str, Any], dict[str, Any]]:
+        return {"image/png": png(self.figure), "text/plain": state(self.figure)}, {"image/png": size(self.figure)}
+
+
+def show(figure: Figure) -> Shown:
+    """The figure as the last line of a notebook's cell."""
+    return Shown(figure)
+
+
+def size(figure: Figure) -> dict[str, Any]:
+    """For whoever shows its PNG: width on a screen [px], and words for those who cannot see it."""
+    return {"width": round(96 * figure.get_figwidth()), "alt": describe(figure)}
+
+
+def tell(*texts: str) -> None:
+    """Print each text, broken between words where a notebook's page ends."""
+    for text in texts:
+        print(textwrap.fill(text, 100, subsequent_indent="  " * text.startswith("•")))
 
 
 def _range(values: np.ndarray) -> str:

@@ -5,7 +5,7 @@ A softer cord and a longer one both come lower, but not by the same amounts at a
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from scipy import special
@@ -14,9 +14,6 @@ from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import scale_for_lowest_point
 from cordlab.statistics.groups import Lines, fit_lines
 from cordlab.wear.ageing import retests
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 
 @dataclass(frozen=True)
@@ -59,19 +56,6 @@ class Softening:
             "se_length_slope": self.length_lines.se_slope,
             "p_length": self.p_length,
         }
-
-    def plot(self, axes: "Sequence[Axes] | None" = None) -> "Sequence[Axes]":
-        """Stiffness above, slack length below, of each cord against the count."""
-        from cordlab.report.style import own_axes
-
-        axes = own_axes(axes, rows=2)
-        for name in dict.fromkeys(self.cord.tolist()):
-            of = self.cord == name
-            axes[0].plot(self.jumps[of], 100 * np.expm1(self.ln_scale[of]), "o-", ms=4, lw=0.8, label=f"cord {name}")
-            axes[1].plot(self.jumps[of], self.lengthening[of], "o-", ms=4, lw=0.8, label="_")
-        axes[0].set(ylabel="stiffness against\nthe curve [%]")
-        axes[1].set(xlabel="jumps", ylabel="lengthening [m]")
-        return axes
 
 
 def tell_apart(

@@ -7,16 +7,13 @@ of the stiffness scale, in which one pair of bounds can stand for every criterio
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from cordlab.statistics.groups import Lines
 from cordlab.statistics.limits import Side
 from cordlab.wear.ageing import TOGETHER, Judge, WearPoint, retests
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 
 @dataclass(frozen=True)
@@ -112,33 +109,6 @@ class Wear:
             "reasons": list(self.reasons),
             "cautions": list(self.cautions),
         }
-
-    def plot(self, ax: "Axes | None" = None) -> "Axes":
-        """Drops and lines of each cord, limits (dashed where forecast), bounds, retirement count."""
-        from cordlab.report.style import own_axes
-
-        ax = own_axes(ax)
-        for name in dict.fromkeys(self.cord.tolist()):
-            of = self.cord == name
-            (dots,) = ax.plot(self.jumps[of], self.values[of], "o", ms=4)
-            if self.lines and name in self.lines.groups:
-                span = np.array([self.jumps[of].min(), self.jumps[of].max()])
-                k = self.lines.groups.index(name)
-                line = self.lines.intercepts[k] + self.lines.slopes[k] * span
-                ax.plot(span, line, lw=0.8, color=dots.get_color())
-        for side in ("lower", "upper"):
-            for points, style in ((self.tested, "-"), ((*self.tested[-1:], *self.forecast), "--")):
-                shown = [(point.jumps, getattr(point, side)) for point in points if getattr(point, side) is not None]
-                if shown:
-                    ax.plot(*zip(*shown, strict=True), style, color="0.2", lw=1.5)
-        for bound in (self.least, self.greatest):
-            if bound is not None:
-                ax.axhline(bound, color="tab:red", lw=1)
-        if self.retire_at is not None:
-            ax.axvline(self.retire_at, color="0.5", ls=":", label=f"retire at {self.retire_at}")
-            ax.legend()
-        ax.set(xlabel="jumps", ylabel=f"{self.quantity} [{self.unit}]" if self.unit else self.quantity)
-        return ax
 
 
 def assess_wear(

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scipy import optimize, stats
 
+from cordlab import figures
 from cordlab.batch.cords import batch_report
 from cordlab.campaign.campaign import BreakEntry
 from cordlab.rating.lot import assess_lot, fit_weibull
@@ -225,9 +226,9 @@ def test_a_percentage_is_not_a_share():
 
 
 def test_figures_show_what_they_say():
-    lot = lot_of(INVENTED).plot()
+    (lot,) = figures.breaks(lot_of(INVENTED)).axes
     assert [len(line.get_xdata()) for line in lot.lines[:2]] == [4, 99]  # breaks, Weibull line
     # on this paper a Weibull law is straight in the logarithm of the load
     assert np.ptp(np.diff(np.log(lot.lines[1].get_xdata())) / np.diff(lot.lines[1].get_ydata())) < 1e-9
     report = batch_report({"slack length": {f"C{i}": [value] for i, value in enumerate(URANIUM)}})
-    assert [text.get_text() for text in report.plot().texts] == ["C7"]
+    assert [text.get_text() for text in figures.batch(report).axes[0].texts] == ["C7"]

@@ -163,8 +163,8 @@ def test_figure_and_report_have_pulls_only_where_there_are_some(fit):
     with_pulls = replace(plain, pulls=found)
     assert "Slow pull tests" not in render(results_of(plain), {})
     assert "0.850 of the drops" in render(results_of(with_pulls), {})
-    assert set(plots.figures(with_pulls)) - set(plots.figures(plain)) == {"pulls"}
-    ax = plots.pulls(found).axes[0]
+    assert set(plots.all_figures(with_pulls)) - set(plots.all_figures(plain)) == {"pulls"}
+    ax = plots.slow_pulls(found).axes[0]
     assert [line.get_label() for line in ax.lines] == ["p1, over cord A1", "p2, over cord A2", "drop curve"]
 
 

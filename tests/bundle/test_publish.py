@@ -23,7 +23,7 @@ WHO = {"licence": "https://creativecommons.org/licenses/by/4.0/", "author": "An 
 
 @pytest.fixture(autouse=True)
 def _few_figures(monkeypatch):
-    monkeypatch.setattr(plots, "figures", lambda analysis: {})
+    monkeypatch.setattr(plots, "all_figures", lambda analysis: {})
 
 
 @pytest.fixture(scope="module")

@@ -22,7 +22,7 @@ def bundle(tmp_path_factory):
     invent(place / "campaign", seed=3, **(SMALL | {"mechanics": "even", "rate": 100.0}))
     (place / "campaign" / "decisions.toml").write_text(LEFT_OUT.format(drops(place)[0]), encoding="utf-8")
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(plots, "figures", lambda analysis: {})  # here it is the numbers that count
+        patched.setattr(plots, "all_figures", lambda analysis: {})  # here it is the numbers that count
         assert cli.main(["publish", str(place / "campaign"), str(place / "bundle.zip"), *WHO, "--quiet"]) == 0
     return place / "bundle.zip"
 

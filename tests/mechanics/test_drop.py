@@ -7,6 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.optimize import brentq
 
+from cordlab import figures
 from cordlab.curves.models import Curve, model, models
 from cordlab.mechanics.predict import Outcome, predict_drop, scale_for_lowest_point, trace_drop, unloading_for
 from cordlab.mechanics.setup import DropSetup, fall_energy, fall_speed, fall_time
@@ -306,7 +307,7 @@ def test_prediction_and_trace_speak_for_themselves():
         assert cause in trace.summary()
         plain = json.loads(json.dumps(trace.to_dict(), allow_nan=False))
         assert plain["position"] == trace.position.tolist()
-        axes = trace.plot()
+        axes = figures.motion([trace], slack_length=setup["slack_length"]).axes[0]
         assert axes.yaxis_inverted()
         assert_allclose(axes.lines[0].get_ydata(), trace.position)
-    assert many.plot().get_legend().get_texts()[0].get_text() == "even, 1 without a lowest point"
+    assert figures.prediction(many).axes[0].get_legend().get_texts()[0].get_text() == "even, 1 without a lowest point"

@@ -106,7 +106,7 @@ def lab(tmp_path):
 @pytest.mark.parametrize("width", [1280, 375])
 def test_a_report_fits_a_desk_and_a_phone(browser, tmp_path, width):
     """Nothing sticks out of the page: what is wider scrolls by itself. And nothing is fetched."""
-    drawn = plots.figures(specimen())
+    drawn = plots.all_figures(specimen())
     figures = {name: plots.svg(drawn[name], name=name) for name in ("limits", "curves", "wear")}
     path = tmp_path / "report.html"
     path.write_text(report.render(report.results_of(specimen()), figures, second_units=True), encoding="utf-8")

@@ -10,7 +10,6 @@ from cordlab.analysis import analyse
 from cordlab.notebook import panels
 from cordlab.notebook.start import chosen_folder
 from cordlab.report import figures as plots
-from cordlab.report import raw_figures as views
 from tests import notebooks
 from tests.conftest import ROOT
 
@@ -166,12 +165,12 @@ def test_the_folder_of_the_notebooks_can_be_changed(monkeypatch, tmp_path):
 def test_raw_figures_draw_the_numbers_of_the_files(campaign):
     """What is drawn is what was written down, converted to SI only."""
     table = campaign.calibration["force"]
-    drawn = views.pairs(table).axes[0].lines
+    drawn = plots.calibration_pairs(table).axes[0].lines
     assert sum(line.get_xdata().size for line in drawn) == table.reading.size
-    lowest = views.lowest_points(campaign).axes[0].lines
+    lowest = plots.lowest_points(campaign).axes[0].lines
     points = sum(len(line.get_xdata()) for line in lowest if "cord" in line.get_label())
     assert points == sum(entry.lowest_point is not None for entry in campaign.drops)
     record = campaign.read_record(campaign.drops[0])
-    force, _ = views.raw(record, force_unit="mV/V", distance_unit="V").axes
+    force, _ = plots.raw_record(record, force_unit="mV/V", distance_unit="V").axes
     assert (force.lines[0].get_ydata() == record.force).all()
     assert plots.state(force.figure).startswith("axes 0")

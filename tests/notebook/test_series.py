@@ -106,7 +106,7 @@ def test_fresh_copies_go_into_the_bundle_and_stale_ones_are_told(campaign, noteb
     from cordlab.report import figures as plots
     from tests.specimen import specimen
 
-    monkeypatch.setattr(plots, "figures", lambda analysis: {})
+    monkeypatch.setattr(plots, "all_figures", lambda analysis: {})
     analysis = specimen()
     monkeypatch.setattr(series, "executed", lambda campaign: ((), ("01-a.ipynb was run on other inputs",)))
     who = {"licence": "CC-BY-4.0", "author": "An invented author", "date": "2026-05-04", "analysis": analysis}

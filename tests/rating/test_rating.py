@@ -216,11 +216,3 @@ def test_limits_between_nodes_agree_with_limits_drawn_there(learned, forecast):
     for k, mass in enumerate(between):
         assert rows[mass]["clearance_limit"] == pytest.approx(own.limit("clearance")[k], abs=0.03)
         assert rows[mass]["g_limit"] == pytest.approx(own.limit("g")[k], abs=0.003)
-
-
-def test_plot_shows_the_range(forecast):
-    import matplotlib
-
-    matplotlib.use("Agg")
-    ax = rate(forecast, criteria=CRITERIA, breaking_load=LOT).plot()
-    assert "rated" in [text.get_text() for text in ax.get_legend().get_texts()]

@@ -18,7 +18,7 @@ from tests.specimen import RATED, invented_drop, specimen
 
 @pytest.fixture(scope="module")
 def figures():
-    return plots.figures(specimen())
+    return plots.all_figures(specimen())
 
 
 @pytest.fixture(scope="module")
@@ -28,7 +28,7 @@ def vectors(figures):
 
 def test_lowest_points_alone_have_no_loading_curves():
     alone = replace(specimen(), drops=(), calibrations={}, fit=None)
-    assert set(plots.figures(alone)) == {
+    assert set(plots.all_figures(alone)) == {
         "validation", "limits", "strength", "budget-clearance", "budget-g", "breaks", "wear", "batch", "range-plan",
     }  # fmt: skip
 

@@ -34,7 +34,7 @@ def results():
 
 @pytest.fixture(scope="module")
 def figures():
-    drawn = plots.figures(specimen())
+    drawn = plots.all_figures(specimen())
     return {name: plots.svg(drawn[name], name=name) for name in ("limits", "curves", "wear")}
 
 
@@ -450,11 +450,11 @@ def test_pdf_is_two_to_four_pages_that_are_counted(results, figures):
 
 
 def test_a_report_of_the_results_that_are_there_is_the_same_page(tmp_path, monkeypatch):
-    drawn = {"limits": plots.figures(specimen())["limits"]}
-    monkeypatch.setattr(plots, "figures", lambda analysis: drawn)
+    drawn = {"limits": plots.all_figures(specimen())["limits"]}
+    monkeypatch.setattr(plots, "all_figures", lambda analysis: drawn)
     out = report.write_results(specimen(), tmp_path / "results")
     before = {path: path.read_bytes() for path in out.rglob("*") if path.is_file()}
-    monkeypatch.setattr(plots, "figures", lambda analysis: 1 / 0)  # nothing is drawn again
+    monkeypatch.setattr(plots, "all_figures", lambda analysis: 1 / 0)  # nothing is drawn again
     assert report.render_again(out)["rating"]["rated"] is True
     assert {path: path.read_bytes() for path in out.rglob("*") if path.is_file()} == before
     report.render_again(out, second_units=True)
@@ -463,7 +463,7 @@ def test_a_report_of_the_results_that_are_there_is_the_same_page(tmp_path, monke
 
 
 def test_results_are_written_whole_and_a_failure_leaves_what_was_there(tmp_path, monkeypatch):
-    monkeypatch.setattr(plots, "figures", lambda analysis: {"limits": plots.by_mass(analysis.rating, criteria)})
+    monkeypatch.setattr(plots, "all_figures", lambda analysis: {"limits": plots.by_mass(analysis.rating, criteria)})
     criteria = specimen().campaign.criteria
     out = report.write_results(specimen(), tmp_path / "results")
     assert json.loads((out / "results.json").read_text())["rating"]["rated"] is True

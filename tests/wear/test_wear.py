@@ -6,6 +6,7 @@ import math
 import numpy as np
 import pytest
 
+from cordlab import figures
 from cordlab.campaign.files import CampaignError
 from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import predict_drop
@@ -299,7 +300,7 @@ def test_input_that_makes_no_sense_is_refused(changed, said):
 
 def test_figure_shows_drops_limits_and_bound():
     wear = assess_wear(*worn(np.random.default_rng(1)), probability=0.99, least=4.0)
-    ax = wear.plot()
+    (ax,) = figures.wear(wear).axes
     assert len(ax.lines) == 6 + 6 + 2 + 1 + 1  # dots, lines, limits tested and forecast, bound, retirement
 
 
