@@ -21,7 +21,7 @@ from cordlab.batch.slow_pulls import PullComparison, compare_pulls, read_pulls
 from cordlab.batch.temperature import TemperatureTrend, temperature_trend, tested_only
 from cordlab.batch.wave_removal import WaveFit, take_out_waves
 from cordlab.campaign.campaign import Campaign, CampaignError
-from cordlab.campaign.files import nearest, offer
+from cordlab.campaign.files import changes, nearest, offer
 from cordlab.curves.models import models
 from cordlab.limits.anchoring import Learned, learn
 from cordlab.limits.budget import Budget, budget
@@ -34,7 +34,6 @@ from cordlab.rating.rate import Rating, not_rated, rate, rating_masses
 from cordlab.rating.with_and_without import ByHand, weigh
 from cordlab.records.calibration import Calibration, calibrate_channel
 from cordlab.records.reduce import Drop, RecordError, notes_on, reduce_entry
-from cordlab.report.results_folder import changes
 from cordlab.wear.in_service import CordStatus, LogEntry, cords_in_service, read_jump_log
 from cordlab.wear.service_life import Service, service_life
 from cordlab.wear.wear import Wear

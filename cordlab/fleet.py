@@ -4,7 +4,6 @@ import csv
 import logging
 import os
 import signal
-import tempfile
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
@@ -16,6 +15,7 @@ from typing import Any
 from cordlab import __version__
 from cordlab.analysis import Analysis, analyse
 from cordlab.campaign.campaign import CampaignError, read_campaign
+from cordlab.campaign.files import replacing
 from cordlab.progress import Progress, unwatched
 
 COLUMNS: dict[str, type] = {
@@ -216,23 +216,17 @@ def _shown(value: Any) -> Any:
 def write_table(path: Path, rows: Sequence[Row]) -> None:
     """Write the table beside its place, then put it there: at every moment it is the old one or the new one."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}-", suffix=".part", dir=path.parent)
-    os.close(handle)
-    try:
+    with replacing(path) as part:
         if path.suffix == ".parquet":
             pa = _pyarrow()
             kinds = {str: pa.string(), bool: pa.bool_(), float: pa.float64(), int: pa.int64()}
             schema = pa.schema([(column, kinds[kind]) for column, kind in COLUMNS.items()])
-            pa.parquet.write_table(pa.Table.from_pylist(list(rows), schema=schema), name)
+            pa.parquet.write_table(pa.Table.from_pylist(list(rows), schema=schema), part)
         else:
-            with open(name, "w", encoding="utf-8", newline="") as file:
+            with part.open("w", encoding="utf-8", newline="") as file:
                 writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
                 writer.writeheader()
                 writer.writerows({key: _shown(value) for key, value in row.items()} for row in rows)
-        os.chmod(name, 0o644)
-        os.replace(name, path)
-    finally:
-        Path(name).unlink(missing_ok=True)
 
 
 def _pyarrow() -> Any:

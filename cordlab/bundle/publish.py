@@ -8,7 +8,6 @@ import datetime
 import hashlib
 import json
 import mimetypes
-import os
 import zipfile
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -16,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cordlab.campaign.campaign import CampaignError
+from cordlab.campaign.files import replacing
 from cordlab.notebook import run as series
 from cordlab.report import figures as plots
 from cordlab.report import page as report
@@ -192,13 +192,8 @@ def _crate(
 
 def _write(bundle: Path, contents: Mapping[str, bytes]) -> None:
     """Write the zip beside its place first, so that a failure leaves what was there."""
-    made = bundle.with_name(f".{bundle.name}.part")
-    try:
-        with zipfile.ZipFile(made, "w") as archive:
-            for name, data in sorted(contents.items()):
-                entry = zipfile.ZipInfo(name, _EPOCH)
-                entry.create_system, entry.external_attr = 3, 0o100644 << 16  # as made on Unix, whatever this is
-                archive.writestr(entry, data, zipfile.ZIP_DEFLATED, compresslevel=9)
-        os.replace(made, bundle)
-    finally:
-        made.unlink(missing_ok=True)
+    with replacing(bundle) as part, zipfile.ZipFile(part, "w") as archive:
+        for name, data in sorted(contents.items()):
+            entry = zipfile.ZipInfo(name, _EPOCH)
+            entry.create_system, entry.external_attr = 3, 0o100644 << 16  # as made on Unix, whatever this is
+            archive.writestr(entry, data, zipfile.ZIP_DEFLATED, compresslevel=9)

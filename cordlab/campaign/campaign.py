@@ -10,14 +10,11 @@ from typing import Any
 
 import numpy as np
 
-from cordlab.campaign.checks import check_cords, check_drops, check_names
 from cordlab.campaign.decisions import LEFT_OUT, NOTHING, Decisions, read_decisions
-from cordlab.campaign.files import CampaignError, Folder, nearest, offer
+from cordlab.campaign.files import SENSORS, CampaignError, Folder, nearest, offer, optional_inputs
 from cordlab.campaign.loggers import Record, parse_record
-from cordlab.campaign.plan import FILE as MAKER_CURVE
-from cordlab.campaign.plan import MakersCurve, read_makers_curve
-from cordlab.campaign.settings import Criteria, Decision, Plan, Rig, Site, read_settings
-from cordlab.campaign.tables import ANY, Column, Header, Table, one_of, read_table, whole
+from cordlab.campaign.settings import Criteria, Decision, Plan, Rig, Settings, Site, read_settings
+from cordlab.campaign.tables import ANY, Column, Header, Table, check_names, one_of, read_table, whole
 from cordlab.progress import Progress, unwatched
 from cordlab.units import Measured, UnitError, check_unit, convert
 
@@ -85,6 +82,17 @@ class BreakEntry:
     breaking_load: float
     remark: str
     end_loops: bool | None = None
+
+
+@dataclass(frozen=True)
+class MakersCurve:
+    """Points of the force–elongation curve that the maker states; nothing of it was measured here.
+
+    stretch_ratio : stretched over slack length, rising  [1]; force : in the cord, rising  [N]
+    """
+
+    stretch_ratio: np.ndarray
+    force: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -162,8 +170,8 @@ class Campaign:
         return Record(record.time, readings["force"], readings.get("distance"))
 
 
-SENSORS = {"force": "N", "distance": "m"}
-OPTIONAL = ("breaks.csv", "jumps.csv", "decisions.toml", "pulls.csv", MAKER_CURVE)
+MAKER_CURVE = "maker_curve.csv"
+FEWEST_POINTS = 4  # of a maker's curve: fewer do not show whether it bends
 CORDS = (
     Column("cord"),
     Column("slack length", "m", above=0, uncertain=True),
@@ -187,6 +195,7 @@ BREAKS = (
     Column("remark", required=False, may_be_blank=True),
     Column("end loops", read=one_of("yes", "no"), required=False, may_be_blank=True),
 )
+CURVE = (Column("stretch ratio", "", at_least=1), Column("force", "N", at_least=0))
 
 
 def read_campaign(
@@ -204,14 +213,14 @@ def read_campaign(
     settings = read_settings(files)
     cords = read_table(files, "cords.csv", CORDS)
     drops = read_table(files, "drops.csv", DROPS, may_be_empty=settings is not None and settings.plan is not None)
-    makers_curve = read_makers_curve(files)
+    makers_curve = _read_makers_curve(files)
     breaks = read_table(files, "breaks.csv", BREAKS) if files.has("breaks.csv") else None
     headers, spans = _read_records(files, drops, progress)
     calibration = _read_calibration(files, headers)
     if cords:
-        check_cords(files, cords, settings)
+        _check_cords(files, cords, settings)
     if drops:
-        check_drops(files, drops, cords, settings, headers)
+        _check_drops(files, drops, cords, settings, headers)
     if breaks:
         check_names(files, breaks, "cord")
     elif settings and settings.criteria.design_breaking_load is None and not files.has("breaks.csv"):
@@ -348,10 +357,84 @@ def _read_calibration(files: Folder, headers: dict[int, Header]) -> dict[str, Ta
     return tables
 
 
-def optional_inputs(files: Folder) -> list[str]:
-    """Files that count as input where they are there: calibrations, breaks, jump log, decisions taken, slow pulls."""
-    names = (*(f"calibration/{channel}.csv" for channel in SENSORS), *OPTIONAL)
-    return [name for name in names if files.has(name)] + [f"pulls/{name}" for name in files.names("pulls")]
+def _read_makers_curve(files: Folder) -> MakersCurve | None:
+    """maker_curve.csv of the folder; None where there is none, or it is refused, with the problems noted."""
+    known = len(files.problems)
+    table = read_table(files, MAKER_CURVE, CURVE) if files.has(MAKER_CURVE) else None
+    if table is None or len(files.problems) > known:
+        return None
+    if len(table.lines) < FEWEST_POINTS:
+        files.problem(
+            MAKER_CURVE, f"has {len(table.lines)} points; give at least {FEWEST_POINTS}, up to the greatest stretch"
+        )
+    for column in CURVE:
+        values = np.array(table.values[column.name])
+        for row in np.flatnonzero(np.diff(values) <= 0)[:1] + 1:  # the first says enough
+            what = f"{values[row]:g} is not above the {values[row - 1]:g} before it; a loading curve rises"
+            files.problem(table.where(row, column.name), what)
+    if len(files.problems) > known:
+        return None
+    return MakersCurve(*(np.array(table.values[column.name]) for column in CURVE))
+
+
+def _check_uncertainties(files: Folder, table: Table, *names: str) -> None:
+    """A standard uncertainty as large as what it belongs to is mistyped: a mass or a length is above 0."""
+    for number, row in table.rows():
+        for name in names:
+            value, u = row[name], row.get(f"u({name})")
+            if value is not None and u is not None and u >= value:
+                files.problem(table.where(number, f"u({name})"), f"is not less than the {name} itself")
+
+
+def _check_cords(files: Folder, cords: Table, settings: Settings | None) -> None:
+    check_names(files, cords, "cord")
+    _check_uncertainties(files, cords, "slack length", "cord mass")
+    for number, row in cords.rows():
+        for place in (settings.rig, settings.site) if settings and row["slack length"] else ():
+            depth = place.release_depth
+            if abs(depth.value) + depth.u >= row["slack length"]:
+                what = f"the release depth of the {type(place).__name__.lower()}, {depth.value:g} m (u = {depth.u:g} m)"
+                files.problem(
+                    cords.where(number, "slack length"), f"{row['slack length']:g} m is not longer than {what}"
+                )
+
+
+def _check_drops(
+    files: Folder, drops: Table, cords: Table | None, settings: Settings | None, headers: dict[int, Header]
+) -> None:
+    check_names(files, drops, "drop")
+    _check_uncertainties(files, drops, "mass", "lowest point")
+    if drops.lines and drops.has_all("use") and "fit" not in drops.values["use"]:
+        files.problem(f"{drops.header.name}, column 'use'", "no drop is marked fit; a curve needs some")
+    known = {row["cord"]: row for _, row in cords.rows() if row["cord"]} if cords else {}
+    for number, row in drops.rows():
+        cord = known.get(row["cord"])
+        if row["cord"] and cord is None and cords and cords.has_all("cord"):
+            near = offer(nearest(row["cord"], known), "; add it there")
+            files.problem(drops.where(number, "cord"), f"'{row['cord']}' is not in cords.csv{near}")
+        if cord and None not in (row["jumps"], cord["jumps"]) and row["jumps"] < cord["jumps"]:
+            before = f"the {cord['jumps']} that cords.csv counts before the campaign"
+            files.problem(drops.where(number, "jumps"), f"{row['jumps']} is less than {before}")
+        if row["lowest point"] is None:
+            if (number, "lowest point") not in drops.refused:
+                _check_motion(files, drops, number, row["record"], headers.get(number))
+        elif cord and cord["slack length"] and row["lowest point"] < cord["slack length"]:
+            what = f"{row['lowest point']:g} m is less than the slack length, {cord['slack length']:g} m"
+            files.problem(drops.where(number, "lowest point"), f"{what}; it is counted down from the tie point")
+        elif settings and row["lowest point"] >= settings.rig.tie_height.value:
+            what = f"{row['lowest point']:g} m is not above the surface, {settings.rig.tie_height.value:g} m"
+            files.problem(drops.where(number, "lowest point"), f"{what} below the tie point of the rig")
+
+
+def _check_motion(files: Folder, drops: Table, number: int, record: str | None, header: Header | None) -> None:
+    """A drop without a lowest point needs a record of its motion; a record that was refused has its own message."""
+    if record is None and (number, "record") not in drops.refused:
+        files.problem(drops.where(number, "lowest point"), "is blank, and there is no record; give one of the two")
+    elif header and "distance" not in header.places:
+        files.problem(
+            drops.where(number, "lowest point"),
+            f"is blank, and records/{record} has no distance; give the lowest point or a record with a distance",
+        )
 
 
 def _unread(files: Folder) -> list[str]:

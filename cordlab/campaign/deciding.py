@@ -6,7 +6,7 @@ from pathlib import Path
 
 from cordlab.campaign.campaign import Campaign, CampaignError, read_campaign
 from cordlab.campaign.decisions import FILE, LeftOut, Mark, settled, taken_back
-from cordlab.campaign.files import Folder
+from cordlab.campaign.files import Folder, replacing
 
 
 def record_decision(folder: str | Path, decision: Mark | LeftOut) -> Campaign:
@@ -35,14 +35,11 @@ def _rewrite(folder: str | Path, change: Callable[[str], str]) -> Campaign:
     campaign = read_campaign(folder, instead={FILE: changed})
     if _bytes(path) != before:
         raise CampaignError((f"{FILE}: has changed meanwhile, nothing was written; try again",))
-    made = path.with_name(f".{FILE}.part")
     try:
-        made.write_bytes(changed)
-        os.replace(made, path)
+        with replacing(path) as part:
+            part.write_bytes(changed)
     except OSError as error:
         raise CampaignError((f"{FILE}: cannot be written ({error.strerror})",)) from error
-    finally:
-        made.unlink(missing_ok=True)
     return campaign
 
 

@@ -1,11 +1,20 @@
-"""The files of a campaign folder: read once, hashed as read, and refused where they are no text."""
+"""The files of a campaign folder: which there are, read once, hashed as read, refused where they are no text.
+
+The one place that writes a file so that it is, at every moment, the old one or the new one.
+"""
 
 import hashlib
 import os
 import re
-from collections.abc import Iterable, Mapping
+import shutil
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from difflib import get_close_matches
 from pathlib import Path
+from secrets import token_hex
+
+SENSORS = {"force": "N", "distance": "m"}  # channels of a record, with the unit of their calibration
+OPTIONAL = ("breaks.csv", "jumps.csv", "decisions.toml", "pulls.csv", "maker_curve.csv")
 
 
 class CampaignError(Exception):
@@ -89,6 +98,51 @@ class Folder:
 
 def _row(data: bytes, place: int) -> int:
     return data.count(b"\n", 0, place) + 1
+
+
+def optional_inputs(folder: Folder) -> list[str]:
+    """Files that count as input where they are there: calibrations, breaks, jump log, decisions taken, slow pulls."""
+    names = (*(f"calibration/{channel}.csv" for channel in SENSORS), *OPTIONAL)
+    return [name for name in names if folder.has(name)] + [f"pulls/{name}" for name in folder.names("pulls")]
+
+
+def changes(path: Path, digests: Mapping[str, str]) -> tuple[str, ...]:
+    """What differs between the inputs in a campaign's folder now and those with these digests; one message a file."""
+    folder = Folder(path)
+    for name in {*digests, *optional_inputs(folder)}:
+        folder.read(name)
+    return differences(digests, folder.digests)
+
+
+def differences(before: Mapping[str, str], now: Mapping[str, str]) -> tuple[str, ...]:
+    """What differs between two lists of files, name → SHA-256; one message a file."""
+    messages = []
+    for name in sorted({*before, *now}):
+        if name not in now:
+            messages.append(f"{name} is gone, or cannot be read")
+        elif name not in before:
+            messages.append(f"{name} is new")
+        elif before[name] != now[name]:
+            messages.append(f"{name} has changed")
+    return tuple(messages)
+
+
+@contextmanager
+def replacing(path: Path) -> Iterator[Path]:
+    """A name beside `path` to write a file or folder to; it takes the place of `path` in one step when all went well.
+
+    A run that fails or is killed leaves `path` as it was; a folder takes the place of none, or of an empty one.
+    Raises OSError.
+    """
+    part = path.with_name(f".{path.name}-{token_hex(8)}.part")
+    try:
+        yield part
+        os.replace(part, path)
+    finally:
+        if part.is_dir():
+            shutil.rmtree(part, ignore_errors=True)
+        else:
+            part.unlink(missing_ok=True)
 
 
 def nearest(name: str, known: Iterable[str]) -> str | None:

@@ -364,3 +364,11 @@ def report(folder: Folder, header: Header, found: list[tuple[int, int, str]], re
         if count > MOST_LISTED:
             where = f"{header.name}, column '{header.places[heads[index]].head}'"
             folder.problem(where, f"{count - MOST_LISTED} more {rest}")
+
+
+def check_names(folder: Folder, table: Table, key: str) -> None:
+    """Notes each name of a column that is there twice."""
+    first: dict[str, int] = {}
+    for number, row in table.rows():
+        if row[key] is not None and first.setdefault(row[key], number) != number:
+            folder.problem(table.where(number, key), f"'{row[key]}' is in row {table.lines[first[row[key]]]} too")

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 from cordlab import __version__
 from cordlab.campaign.campaign import Campaign
-from cordlab.campaign.files import CampaignError
+from cordlab.campaign.files import CampaignError, changes
 from cordlab.notebook.start import CHOICE, VARIABLE, Missing
 from cordlab.progress import Progress, unwatched
-from cordlab.report.results_folder import changes, write_folder
+from cordlab.report.results_folder import write_folder
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode

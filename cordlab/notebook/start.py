@@ -2,7 +2,6 @@
 
 import json
 import os
-import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from glob import glob
@@ -13,7 +12,7 @@ import numpy as np
 
 from cordlab.batch.slow_pulls import read_pulls
 from cordlab.campaign.campaign import Campaign, read_campaign
-from cordlab.campaign.files import CampaignError
+from cordlab.campaign.files import CampaignError, replacing
 from cordlab.report.results_folder import RESULTS, ResultsState, results_state
 from cordlab.wear.ageing import retests
 from cordlab.wear.in_service import read_jump_log
@@ -56,9 +55,8 @@ def chosen_campaign() -> Campaign:
 
 def choose(folder: str | Path, *, beside: str | Path = ".") -> None:
     """Have the notebooks in the folder `beside` work on this campaign from now on. Raises OSError."""
-    with tempfile.NamedTemporaryFile("w", dir=beside, prefix=CHOICE, delete=False, encoding="utf-8") as part:
-        part.write(f"{Path(folder).resolve()}\n")
-    os.replace(part.name, Path(beside, CHOICE))
+    with replacing(Path(beside, CHOICE)) as part:
+        part.write_text(f"{Path(folder).resolve()}\n", encoding="utf-8")
 
 
 def campaigns_in(folder: str | Path) -> tuple[Path, ...]:

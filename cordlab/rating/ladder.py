@@ -26,8 +26,7 @@ import numpy as np
 
 from cordlab.batch.anchor import Evidence, SetUp, Shapes, log_excess, log_scales
 from cordlab.batch.peaks import mean_cord
-from cordlab.campaign.campaign import Campaign
-from cordlab.campaign.plan import MakersCurve
+from cordlab.campaign.campaign import Campaign, MakersCurve
 from cordlab.curves.fit import fit_curve
 from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import predict_drop

@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import Literal
 
 from cordlab import __version__
-from cordlab.campaign.campaign import Campaign, optional_inputs
-from cordlab.campaign.files import Folder
+from cordlab.campaign.campaign import Campaign
+from cordlab.campaign.files import changes, differences
 
 MANIFEST = "manifest-sha256.txt"
 RESULTS = "results.json"
@@ -69,32 +69,12 @@ def results_state(campaign: Campaign | str | Path, *, results: str | Path | None
         if version != __version__:
             found += (f"written by cordlab {version}, this is {__version__}",)
         if isinstance(campaign, Campaign):
-            found += _differences(digests, campaign.digests)
+            found += differences(digests, campaign.digests)
         else:
             found += changes(folder, digests)
     except (OSError, ValueError, LookupError, TypeError, AttributeError) as error:
         return ResultsState(path, "damaged", (f"cannot be read ({error})",))
     return ResultsState(path, "stale" if found else "fresh", found)
-
-
-def changes(folder: Path, digests: Mapping[str, str]) -> tuple[str, ...]:
-    """What differs between the inputs in a campaign's folder now and those with these digests; one message a file."""
-    files = Folder(folder)
-    for name in {*digests, *optional_inputs(files)}:
-        files.read(name)
-    return _differences(digests, files.digests)
-
-
-def _differences(before: Mapping[str, str], now: Mapping[str, str]) -> tuple[str, ...]:
-    found = []
-    for name in sorted({*before, *now}):
-        if name not in now:
-            found.append(f"{name} is gone, or cannot be read")
-        elif name not in before:
-            found.append(f"{name} is new")
-        elif before[name] != now[name]:
-            found.append(f"{name} has changed")
-    return tuple(found)
 
 
 def _damage(path: Path) -> tuple[str, ...]:

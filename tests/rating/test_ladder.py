@@ -9,8 +9,7 @@ import pytest
 from scipy import stats
 
 from cordlab import cli
-from cordlab.campaign.campaign import read_campaign
-from cordlab.campaign.plan import MakersCurve
+from cordlab.campaign.campaign import MakersCurve, read_campaign
 from cordlab.rating.ladder import FURTHEST_STEP, next_mass
 from cordlab.records.calibration import calibrate_channel
 from cordlab.units import Measured

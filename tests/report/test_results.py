@@ -15,8 +15,9 @@ import pytest
 import cordlab
 from cordlab import cli
 from cordlab.campaign.campaign import CampaignError, read_campaign
+from cordlab.campaign.files import changes
 from cordlab.report import results_folder as results
-from cordlab.report.results_folder import MANIFEST, ResultsError, changes, results_state, write_folder
+from cordlab.report.results_folder import MANIFEST, ResultsError, results_state, write_folder
 from tests.processes import interruptible
 from tests.small_campaign import edit, write_small_campaign
 from tests.test_cli import SMALL
