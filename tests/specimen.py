@@ -16,9 +16,10 @@ from cordlab.campaign.campaign import read_campaign
 from cordlab.curves.models import Curve
 from cordlab.limits.budget import Budget, Share
 from cordlab.limits.validation import HeldBack, Validation
+from cordlab.quantities import QUANTITIES
 from cordlab.rating.lot import assess_lot
 from cordlab.rating.range_plan import RangePlan
-from cordlab.rating.rate import ROW_QUANTITIES, RULE, Rating, not_rated
+from cordlab.rating.rate import RULE, Rating, not_rated
 from cordlab.records.calibration import calibrate_channel
 from cordlab.wear.in_service import CordStatus
 from cordlab.wear.service_life import Service
@@ -61,7 +62,7 @@ def invented_predictions() -> tuple[dict, ...]:
         }  # fmt: skip
         row |= {"strength_factor": 14100 / row["peak_load"], "strength_factor_limit": 14100 / row["peak_load_limit"]}
         row |= {"stretch_ratio": row["lowest_point"] / 10, "stretch_ratio_limit": row["lowest_point_limit"] / 10}
-        row |= {f"u_{name}": abs(row[f"{name}_limit"] - row[name]) / 2.5 for name in ROW_QUANTITIES}
+        row |= {f"u_{name}": abs(row[f"{name}_limit"] - row[name]) / 2.5 for name in QUANTITIES}
         met = {"clearance": row["clearance_limit"] >= 4, "g": row["g_limit"] <= 2.8}
         why = [f"{name} limit fails its criterion" for name, holds in met.items() if not holds]
         risk = {

@@ -9,6 +9,7 @@ from typing import Any, TypeGuard
 
 from cordlab.analysis import SHAPES
 from cordlab.limits.simulate import BATCH_SIZE, STEADY
+from cordlab.quantities import QUANTITIES
 from cordlab.rating.rate import STEP
 from cordlab.statistics.propagation import numerical_tolerance
 
@@ -23,7 +24,7 @@ _NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e[-+]?\d+)?")
 _NAMES = (
     ("quantity", "input"), ("drop",), ("model",), ("cord", "quantity"), ("cord",), ("quantity",), ("mass",), ("jumps",),
 )  # fmt: skip
-_DRAWN = ("lowest_point", "clearance", "g", "peak_load", "stretch_ratio", "strength_factor")
+_DRAWN = tuple(QUANTITIES)
 _ENDS = ("range_plan.best[", "range_plan.lightest[", "range_plan.heaviest[")
 _COUNTS = ("wear.crossing_forecast.", "wear.next_retest")
 _SMALL = ("clearance", "g", "stretch_ratio", "strength_factor")

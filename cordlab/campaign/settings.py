@@ -3,7 +3,7 @@
 import re
 import tomllib
 from collections.abc import Iterator
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, make_dataclass
 from functools import partial
 from itertools import pairwise
 from math import inf
@@ -14,6 +14,7 @@ from pydantic import ConfigDict, PlainValidator, TypeAdapter, ValidationError, w
 
 from cordlab.campaign.files import Folder, nearest, offer
 from cordlab.campaign.tables import text
+from cordlab.quantities import bounded
 from cordlab.units import Measured, parse_measured
 
 FILE = "campaign.toml"
@@ -155,25 +156,32 @@ class Site:
     temperature: Annotated[tuple[float, float] | None, PlainValidator(partial(_range, unit="degC"))] = None
 
 
+def _bounds() -> Iterator[tuple[str, Any] | tuple[str, Any, Any]]:
+    """A field for each criterion in the table of quantities; those that are required first, as dataclasses want it."""
+    for quantity, criterion in sorted(bounded(), key=lambda row: not row[1].required):
+        check = _figure(quantity.unit, above=criterion.above, at_least=criterion.at_least)
+        if criterion.required:
+            yield criterion.key, Annotated[float, check]
+        else:
+            yield criterion.key, Annotated[float | None, check], None
+
+
+_Bounds: Any = make_dataclass("_Bounds", _bounds(), frozen=True)
+
+
 @_closed
 @dataclass(frozen=True)
-class Criteria:
+class Criteria(_Bounds):
     """What the local rules and the maker ask for; there are no defaults.
 
-    least_clearance : lowest point of the body above the surface  [m]
-    greatest_g : lower-end load over weight, 1 at rest
-    least_strength_factor : breaking load over greatest load
-    greatest_stretch_ratio : stretched length over slack length, or None
+    least_clearance, greatest_g and the others of `quantities`: in the SI unit of their quantity, None where one that
+        is optional is left out
     design_breaking_load : [N], or None where breaks.csv gives breaking loads
     greatest_jumps : the maker's or the rule's cap on the jump count, or None
     lot_sample_share : least share of the lot to be broken, or None
     lot_size : number of cords in the lot, or None
     """
 
-    least_clearance: Annotated[float, _figure("m", at_least=0)]
-    greatest_g: Annotated[float, _figure(above=1)]
-    least_strength_factor: Annotated[float, _figure(at_least=1)]
-    greatest_stretch_ratio: Annotated[float | None, _figure(above=1)] = None
     design_breaking_load: Annotated[Measured | None, _quantity("N", above=0)] = None
     greatest_jumps: Annotated[int | None, _whole(1, 10**6)] = None
     lot_sample_share: Annotated[float | None, PlainValidator(_share)] = None

@@ -11,8 +11,9 @@ from typing import Any
 
 import numpy as np
 
-from cordlab.limits.forecast import DANGER, Forecast
-from cordlab.limits.simulate import SOFT, Run, Site, effects
+from cordlab.limits.forecast import Forecast
+from cordlab.limits.simulate import Run, Site, effects
+from cordlab.quantities import DRAWN, QUANTITIES
 from cordlab.statistics.propagation import numerical_tolerance, t_factor, welch_satterthwaite
 
 CORDS, DROPS = "cord to cord (length and mass too)", "drop to drop"
@@ -76,10 +77,9 @@ class Budget:
         )
 
     def summary(self) -> str:
-        unit = {"lowest_point": " m", "clearance": " m", "peak_load": " N"}.get(self.quantity, "")
-        head = (
-            f"{self.quantity.replace('_', ' ')} at {self.mass:g} kg: {self.estimate:.4g}{unit}, u = {self.u:.2g}{unit}"
-        )
+        row = QUANTITIES[self.quantity]
+        unit = f" {row.unit}".rstrip()
+        head = f"{row.word} at {self.mass:g} kg: {self.estimate:.4g}{unit}, u = {self.u:.2g}{unit}"
         lines = [head]
         for s in self.shares:
             in_mass = "" if s.gain_mass is None else f", {s.gain_mass:+.2g} kg"
@@ -94,17 +94,16 @@ class Budget:
 
 def budget(forecast: Forecast, *, mass: float, quantity: str = "clearance") -> Budget:
     """Budget of `quantity` for the next drop at the forecast's mass nearest to the rider mass `mass` [kg]."""
-    if quantity not in DANGER:
-        raise ValueError(f"{quantity!r} is not one of {', '.join(DANGER)}")
+    if quantity not in DRAWN:
+        raise ValueError(f"{quantity!r} is not one of {', '.join(DRAWN)}")
     run = Run.of(forecast.learned, site=forecast.site, masses=forecast.masses, cord=forecast.cord, waves=forecast.waves)
     k = int(np.argmin(np.abs(forecast.masses - mass)))
     estimate = float(forecast.estimate(quantity)[k])
-    per = 1.0 if quantity in SOFT else estimate
+    per = estimate if QUANTITIES[quantity].load else 1.0
     found = [(name, u * per, dof) for name, u, dof in components_of(run, k, quantity) if u * per > 0]
     names, sizes, dofs = [row[0] for row in found], [row[1] for row in found], [row[2] for row in found]
     u, dof = welch_satterthwaite(sizes, dofs)
     margin = _margin(sizes, dofs, forecast.probability)
-    sign = 1.0 if DANGER[quantity] == "upper" else -1.0
     drawn = forecast.prediction_limit(quantity, forecast.probability)[k]
     steepness = 0.0
     if forecast.masses.size > 1:
@@ -121,7 +120,7 @@ def budget(forecast: Forecast, *, mass: float, quantity: str = "clearance") -> B
         estimate=estimate,
         u=u,
         dof=dof,
-        linear_limit=estimate + sign * margin,
+        linear_limit=estimate + QUANTITIES[quantity].sign * margin,
         drawn_limit=float(drawn),
         shares=tuple(sorted(shares, key=lambda share: -share.share)),
     )
@@ -142,7 +141,7 @@ def components_of(run: Run, k: int, quantity: str) -> list[tuple[str, float, flo
         (CORDS, per_scale * between**0.5, level.dof_between),
         (DROPS, per_scale * within**0.5, level.dof_within),
     ]
-    loaded = quantity not in SOFT
+    loaded = QUANTITIES[quantity].load
     raised = run.waves is not None
     if loaded and run.excess_levels is not None:
         peaks = run.excess_levels[0]
@@ -179,7 +178,7 @@ def _shape_items(run: Run, k: int, quantity: str) -> list[tuple[str, float, floa
         predicted = run.predict(j, index, run.levels[j].mean[:, k], k, site)
         measured = 0.0 if run.excess_levels is None else run.excess_levels[j].mean[:, k]
         value = run.quantities(predicted, site, run.length[0], run.excess_at(k, measured))[quantity]
-        values.append(np.broadcast_to(value if quantity in SOFT else np.log(value), shape.count))
+        values.append(np.broadcast_to(np.log(value) if QUANTITIES[quantity].load else value, shape.count))
     drawn = [x for x in values[1:] if x.size > 1] or [x for x in values if x.size > 1]
     inside = np.sqrt(np.mean([x.var(ddof=1) for x in drawn])) if drawn else 0.0
     centres = [float(np.mean(x)) for x in values[1:]] or [float(values[0][0])]

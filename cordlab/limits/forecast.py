@@ -7,12 +7,9 @@ import numpy as np
 
 from cordlab.batch.anchor import Anchors, SetUp, WaveEffect
 from cordlab.mechanics.predict import predict_drop
+from cordlab.quantities import QUANTITIES
 from cordlab.statistics.propagation import quantile
 from cordlab.statistics.scatter import Level
-
-DANGER = {"lowest_point": "upper", "clearance": "lower", "g": "upper", "peak_load": "upper", "stretch_ratio": "upper"}
-"""On which side each quantity is dangerous; the limit is one-sided there."""
-
 
 HALF = 0.6827  # of a normal law lies within one standard deviation
 
@@ -66,21 +63,20 @@ class Forecast:
         return self.estimates[quantity]
 
     def limit(self, quantity: str) -> np.ndarray:
-        """One-sided limit of a quantity of `DANGER`, on its dangerous side.  (n_mass,)"""
-        side = DANGER[quantity]
+        """One-sided limit of a quantity, on its dangerous side.  (n_mass,)"""
+        row = QUANTITIES[quantity]
         if self.content is None:
             return self.prediction_limit(quantity, self.probability)
-        return quantile(self.content[quantity], self.confidence if side == "upper" else 1 - self.confidence, side)
+        return quantile(self.content[quantity], row.tail(self.confidence), row.danger)
 
     def prediction_limit(self, quantity: str, probability: float) -> np.ndarray:
         """The prediction limit, whichever kind of limit the forecast is for.  (n_mass,)"""
-        side = DANGER[quantity]
-        return quantile(self.draws[quantity], probability if side == "upper" else 1 - probability, side)
+        row = QUANTITIES[quantity]
+        return quantile(self.draws[quantity], row.tail(probability), row.danger)
 
     def violation(self, quantity: str, criterion: float) -> np.ndarray:
         """Probability that the next drop violates a criterion (JCGM 106 7.2), from the draws.  (n_mass,)"""
-        x = self.draws[quantity]
-        return (x > criterion).mean(-1) if DANGER[quantity] == "upper" else (x < criterion).mean(-1)
+        return QUANTITIES[quantity].worse(self.draws[quantity], criterion).mean(-1)
 
     def by_waves(self, masses: np.ndarray) -> list[dict[str, float] | None]:
         """What stretch waves change in the estimates at rider masses (n,) [kg]; None without waves, or not drawn.

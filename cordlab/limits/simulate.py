@@ -8,8 +8,9 @@ import numpy as np
 from scipy.special import ndtri
 
 from cordlab.batch.anchor import VISCOSITY, Anchors, EvidenceError, SetUp, WaveEffect, draw_input, stiffened
-from cordlab.limits.forecast import DANGER, Forecast, spread_of
+from cordlab.limits.forecast import Forecast, spread_of
 from cordlab.mechanics.predict import Prediction, predict_drop
+from cordlab.quantities import DRAWN, QUANTITIES
 from cordlab.statistics.limits import prediction_assurance
 from cordlab.statistics.propagation import adaptive, quantile
 from cordlab.statistics.scatter import Level, Pivots
@@ -19,9 +20,6 @@ MOST_DRAWS = 200_000
 STEADY = 0.08
 """Draws are enough when twice the standard error of every limit is within this many standard deviations of its quantity
 (JCGM 101 7.9.2 with one significant digit asks for 0.05 to 0.5 of it)."""
-
-SOFT = ("lowest_point", "clearance", "stretch_ratio")
-"""Quantities for which a soft cord is the dangerous one; for loads and g it is a stiff one."""
 
 
 @dataclass(frozen=True)
@@ -103,7 +101,7 @@ class Run:
         return float(lengths.mean()), float(lengths.std(ddof=1) * np.sqrt(1 + 1 / n)), n - 1
 
     def quantities(self, predicted: Prediction, site: Site, length: Any, excess: tuple[Any, Any]) -> dict[str, Any]:
-        """Quantities of `DANGER` from the even cord's prediction and the ln of peak over even peak at both ends."""
+        """Quantities of `DRAWN` from the even cord's prediction and the ln of peak over even peak at both ends."""
         lowest = predicted.lowest_point
         return {
             "lowest_point": lowest,
@@ -142,7 +140,7 @@ class Run:
             measured = 0.0 if self.excess_levels is None else self.excess_levels[0].mean[0, k]
             predicted = self.predict(0, np.zeros(1, int), self.levels[0].mean[:1, k], k, site)
             rows.append(self.quantities(predicted, site, self.length[0], self.excess_at(k, measured)))
-        return {name: np.array([float(np.ravel(row[name])[0]) for row in rows]) for name in DANGER}
+        return {name: np.array([float(np.ravel(row[name])[0]) for row in rows]) for name in DRAWN}
 
     def split(self, n: int) -> list[tuple[int, slice]]:
         """Which draws go to which family of shapes: in proportion to its number of shapes."""
@@ -169,7 +167,7 @@ class Run:
         mean, scale, dof = self.length
         length = mean + scale * (rng.standard_t(dof, n) if scale > 0 else np.zeros(n))
         standard = rng.standard_normal(n)
-        out = np.empty((len(DANGER) * (1 if content is None else 2), self.masses.size, n))
+        out = np.empty((len(DRAWN) * (1 if content is None else 2), self.masses.size, n))
         for j, part in self.split(n):
             index = rng.integers(0, self.learned.shapes[j].count, part.stop - part.start)
             draw = _Part(
@@ -177,9 +175,9 @@ class Run:
                 shared[:, part], length[part], standard[part],
             )  # fmt: skip
             for k in range(self.masses.size):
-                out[: len(DANGER), k, part] = draw.next_drop(k)
+                out[: len(DRAWN), k, part] = draw.next_drop(k)
                 if content is not None:
-                    out[len(DANGER) :, k, part] = draw.content(k, content)
+                    out[len(DRAWN) :, k, part] = draw.content(k, content)
         return out
 
     def simulate(self, *, limit: str, probability: float, confidence: float, seed: int, draws: int | None) -> Forecast:
@@ -187,8 +185,8 @@ class Run:
             raise ValueError(f"limit is 'prediction' or 'tolerance', not {limit!r}")
         content = probability if limit == "tolerance" else None
         share = probability if content is None else confidence
-        rows = slice(0, len(DANGER)) if content is None else slice(len(DANGER), None)
-        sides = [(share if side == "upper" else 1 - share, side) for side in DANGER.values()]
+        rows = slice(0, len(DRAWN)) if content is None else slice(len(DRAWN), None)
+        sides = [(QUANTITIES[name].tail(share), QUANTITIES[name].danger) for name in DRAWN]
 
         def limits_of(batch: np.ndarray) -> np.ndarray:
             return np.ravel([quantile(x, *side) for x, side in zip(batch[rows], sides, strict=True)])
@@ -211,8 +209,8 @@ class Run:
         n_cords = len(set(self.learned.evidence.cord))
         if content is None and self.cord is None:
             notes.append(_on_average(n_cords, probability))
-        named = {name: every[i] for i, name in enumerate(DANGER)}
-        held = None if content is None else {name: every[len(DANGER) + i] for i, name in enumerate(DANGER)}
+        named = {name: every[i] for i, name in enumerate(DRAWN)}
+        held = None if content is None else {name: every[len(DRAWN) + i] for i, name in enumerate(DRAWN)}
         return Forecast(
             masses=self.masses,
             hung=self.hung,
@@ -286,7 +284,7 @@ class _Part:
             measured = self.peaks.next_value(excess_level) + excess_shift
         predicted = run.predict(self.j, self.index, y, k, self.site)
         found = run.quantities(predicted, self.site, self.length, run.excess_at(k, measured, self.standard))
-        return [found[name] for name in DANGER]
+        return [found[name] for name in DRAWN]
 
     def content(self, k: int, share: float) -> list[np.ndarray]:
         """Value of each quantity that the share of next drops stays within, the doubt about mean and scatter drawn.
@@ -304,9 +302,10 @@ class _Part:
             excess = excess + excess_shift
         estimate, found = Site.estimates(run.site), []
         slope, moved = effects(run, k)
-        for name in DANGER:
-            soft = 1.0 if name in SOFT else -1.0
-            beside = sum(by[name] ** 2 for by in moved.values()) + (0.0 if name in SOFT else excess_sd**2)
+        for name in DRAWN:
+            load = QUANTITIES[name].load
+            soft = -1.0 if load else 1.0  # a stiff cord is dangerous for loads, a soft one for all else
+            beside = sum(by[name] ** 2 for by in moved.values()) + (excess_sd**2 if load else 0.0)
             y = mean - soft * z * np.sqrt(sd**2 + beside / slope[name] ** 2)
             predicted = run.predict(self.j, self.index, y, k, estimate)
             value = run.quantities(predicted, estimate, run.length[0], run.excess_at(k, excess, self.standard))[name]
@@ -315,7 +314,7 @@ class _Part:
 
 
 def effects(run: Run, k: int) -> tuple[dict[str, float], dict[str, dict[str, float]]]:
-    """First-order effects at mass number k on each quantity of `DANGER`, on ln of it for loads and g.
+    """First-order effects at mass number k on each quantity of `DRAWN`, on ln of it for loads and g.
 
     Returns its slope in ln s, and input → quantity → its change as that input of the site rises by a standard
     uncertainty.
@@ -338,6 +337,6 @@ def effects(run: Run, k: int) -> tuple[dict[str, float], dict[str, dict[str, flo
     y = run.levels[0].mean[0, k] + step * np.array([0.0, 1.0, -1.0, *np.zeros(len(names))])
     predicted = run.predict(0, np.zeros(n, int), y, k, site)
     found = run.quantities(predicted, site, column("length", run.length[0]), (0.0, 0.0))
-    found = {name: x if name in SOFT else np.log(x) for name, x in found.items()}
+    found = {name: np.log(x) if QUANTITIES[name].load else x for name, x in found.items()}
     slope = {q: float(x[1] - x[2]) / (2 * step) for q, x in found.items()}
     return slope, {name: {q: float(x[3 + i] - x[0]) for q, x in found.items()} for i, name in enumerate(names)}

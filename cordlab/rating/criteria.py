@@ -6,18 +6,12 @@ from typing import Any
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from cordlab.limits.forecast import DANGER, Forecast, spread_of
+from cordlab.limits.forecast import Forecast, spread_of
+from cordlab.quantities import DRAWN, QUANTITIES, bounded
 from cordlab.statistics.propagation import quantile
 from cordlab.units import Measured
 
 TESTED_STRETCH = "tested stretch"
-
-WORDS = {
-    "clearance": ("clearance", "m", "below the least clearance of"),
-    "g": ("g", "", "above the greatest g of"),
-    "strength_factor": ("strength factor", "", "below the least strength factor of"),
-    "stretch_ratio": ("stretch ratio", "", "above the greatest stretch ratio of"),
-}
 
 
 @dataclass(frozen=True)
@@ -26,7 +20,7 @@ class Margins:
     criteria to hold them against.
 
     draws : of the next drop, for the quantities that have a criterion  (n_mass, n)
-    criteria : quantity → (limit value, side on which it is dangerous)
+    bounds : quantity → what its criterion asks for
     tested_stretch : greatest stretch ratio of the fit drops; estimates beyond it are not rated
     risk : probability of violation that guarded acceptance allows
     """
@@ -37,7 +31,7 @@ class Margins:
     limits: dict[str, np.ndarray]
     u: dict[str, np.ndarray]
     draws: dict[str, np.ndarray]
-    criteria: dict[str, tuple[float, str]]
+    bounds: dict[str, float]
     tested_stretch: float
     risk: float
 
@@ -51,10 +45,9 @@ class Margins:
         """Whether each criterion is met, by its limit or only by the estimate; an undefined number meets nothing."""
         value = self.limit if by == "limit" else self.estimate
         found = {}
-        for name, (criterion, side) in self.criteria.items():
-            x = value(name, masses)
-            label = WORDS[name][0]
-            found[label] = x <= criterion if side == "upper" else x >= criterion
+        for name, bound in self.bounds.items():
+            quantity = QUANTITIES[name]
+            found[quantity.word] = quantity.meets(value(name, masses), bound)
         if by == "limit":
             # a cord at a tested mass may stretch further than those that were tested; its typical stretch may not
             found[TESTED_STRETCH] = self.estimate("stretch_ratio", masses) <= self.tested_stretch * (1 + 1e-9)
@@ -67,15 +60,15 @@ class Margins:
         steps from estimate to limit: where the limit meets the criterion, the risk is the one that the limit allows.
         """
         found = {}
-        for name, (criterion, _) in self.criteria.items():
+        for name, criterion in self.bounds.items():
             estimate, limit = self.estimate(name, masses), self.limit(name, masses)
             with np.errstate(divide="ignore", invalid="ignore"):
                 far = (criterion - estimate) / (limit - estimate)
-            found[WORDS[name][0]] = np.array([self._violated(name, *at) for at in zip(masses, far, strict=True)])
+            found[QUANTITIES[name].word] = np.array([self._violated(name, *at) for at in zip(masses, far, strict=True)])
         return found
 
     def _violated(self, name: str, mass: float, far: float) -> float:
-        criterion, side = self.criteria[name]
+        criterion, quantity = self.bounds[name], QUANTITIES[name]
         here = np.flatnonzero(np.abs(self.masses - mass) < 1e-9)
         near = here if here.size else np.searchsorted(self.masses, mass) + np.array([-1, 0])
         with np.errstate(invalid="ignore"):  # an infinite limit
@@ -83,8 +76,7 @@ class Margins:
         bounds = np.where(np.isfinite(bounds), bounds, criterion)
         shares = []
         for k, bound in zip(near, bounds, strict=True):
-            drawn = self.draws[name][k]
-            shares.append(np.count_nonzero(drawn > bound if side == "upper" else drawn < bound) / drawn.size)
+            shares.append(float(quantity.worse(self.draws[name][k], bound).mean()))
         return float(np.interp(mass, self.masses[near], shares))
 
     def say(self, label: str, row: dict[str, Any]) -> str:
@@ -93,10 +85,12 @@ class Margins:
             return (
                 f"stretch ratio {_number(row['stretch_ratio'])} is beyond the {self.tested_stretch:.3g} that was tested"
             )
-        name = next(key for key, words in WORDS.items() if words[0] == label)
-        _, unit, phrase = WORDS[name]
-        value = _number(row[f"{name}_limit"])
-        return f"{label} limit {value} {unit}".rstrip() + f" is {phrase} {self.criteria[name][0]:g} {unit}".rstrip()
+        quantity, criterion = next(pair for pair in bounded() if pair[0].word == label)
+        value = _number(row[f"{quantity.name}_limit"])
+        side = "above" if quantity.danger == "upper" else "below"
+        limit = f"{label} limit {value} {quantity.unit}".rstrip()
+        bound = f"{criterion.key.replace('_', ' ')} of {self.bounds[quantity.name]:g} {quantity.unit}".rstrip()
+        return f"{limit} is {side} the {bound}"
 
 
 def _number(value: float | None) -> str:
@@ -119,19 +113,21 @@ def between(nodes: np.ndarray, values: np.ndarray | None, masses: np.ndarray) ->
 def margins(forecast: Forecast, *, criteria: Any, breaking_load: Measured | None) -> tuple[Margins, list[str]]:
     """Estimates, limits and draws of every quantity, and reasons why a criterion cannot be judged."""
     missing: list[str] = []
-    held = {"clearance": (criteria.least_clearance, "lower"), "g": (criteria.greatest_g, "upper")}
+    bounds: dict[str, float] = {}
+    for quantity, criterion in bounded():
+        bound = getattr(criteria, criterion.key)
+        if bound is not None or criterion.required:
+            bounds[quantity.name] = bound
     estimates, u = dict(forecast.estimates), dict(forecast.u)
-    limits = {name: forecast.limit(name) for name in DANGER}
-    if criteria.greatest_stretch_ratio is not None:
-        held["stretch_ratio"] = (criteria.greatest_stretch_ratio, "upper")
-    draws = {name: forecast.draws[name] for name in held}
+    limits = {name: forecast.limit(name) for name in DRAWN}
+    draws = {name: forecast.draws[name] for name in bounds if name in DRAWN}
     strength = criteria.design_breaking_load or breaking_load
     if strength is None:
+        bounds.pop("strength_factor", None)
         missing.append(
             "no breaking load, in breaks.csv or as design_breaking_load: the strength factor cannot be judged"
         )
     else:
-        held["strength_factor"] = (criteria.least_strength_factor, "lower")
         rng = np.random.default_rng([forecast.seed, 106])
         draws["strength_factor"] = factors = _over(strength, forecast.draws["peak_load"], rng)
         estimates["strength_factor"] = strength.value / forecast.estimates["peak_load"]
@@ -148,7 +144,7 @@ def margins(forecast: Forecast, *, criteria: Any, breaking_load: Measured | None
         limits=limits,
         u=u,
         draws=draws,
-        criteria=held,
+        bounds=bounds,
         tested_stretch=float(forecast.learned.evidence.stretch_ratio.max()),
         risk=1 - forecast.probability,
     )

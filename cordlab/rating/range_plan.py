@@ -90,7 +90,7 @@ def plan_range(
     if missing:
         raise ValueError("; ".join(missing))
     run = Run.of(forecast.learned, site=forecast.site, masses=forecast.masses, cord=forecast.cord, waves=forecast.waves)
-    judged = {"peak_load" if name == "strength_factor" else name for name in found.criteria}
+    judged = {"peak_load" if name == "strength_factor" else name for name in found.bounds}
     parts = {name: [components_of(run, k, name) for k in range(forecast.masses.size)] for name in sorted(judged)}
 
     def distances(m: float) -> dict[str, np.ndarray]:

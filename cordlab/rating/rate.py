@@ -15,14 +15,13 @@ import numpy as np
 from cordlab.batch.anchor import Anchors
 from cordlab.limits.forecast import Forecast, spread_of
 from cordlab.limits.validation import Validation
+from cordlab.quantities import QUANTITIES
 from cordlab.rating.criteria import Margins, between, margins
 from cordlab.statistics.propagation import decide
 from cordlab.units import Measured
 
 STEP = 0.1  # rated masses are found on this grid, and lie inside it [kg]
 NODE_SPACING = 8.0  # draws are made at masses no further apart; limits are smooth between them [kg]
-
-ROW_QUANTITIES = ("lowest_point", "clearance", "g", "peak_load", "strength_factor", "stretch_ratio")
 
 
 @dataclass(frozen=True)
@@ -253,9 +252,9 @@ def _rows(found: Margins, masses: np.ndarray, evidence: Any, against: Sequence[s
     """The table of predictions: a dict a rider mass; outside the tested range no number, only the reason."""
     low, high = found.masses.min(), found.masses.max()
     inside = masses[(masses >= low - 1e-9) & (masses <= high + 1e-9)]
-    columns = {name: found.estimate(name, inside) for name in ROW_QUANTITIES}
-    columns |= {f"{name}_limit": found.limit(name, inside) for name in ROW_QUANTITIES}
-    columns |= {f"u_{name}": between(found.masses, found.u.get(name), inside) for name in ROW_QUANTITIES}
+    columns = {name: found.estimate(name, inside) for name in QUANTITIES}
+    columns |= {f"{name}_limit": found.limit(name, inside) for name in QUANTITIES}
+    columns |= {f"u_{name}": between(found.masses, found.u.get(name), inside) for name in QUANTITIES}
     met, by_estimate, violation = found.met(inside), found.met(inside, by="estimate"), found.violation(inside)
     rows = {}
     for k, mass in enumerate(inside):
@@ -276,7 +275,7 @@ def _outside(mass: float, gear: float, evidence: Any) -> dict[str, Any]:
     if hung <= heaviest:
         beyond, end = "below the lightest", float(evidence.mass.min())
     row: dict[str, Any] = {"mass": mass}
-    for name in ROW_QUANTITIES:
+    for name in QUANTITIES:
         row |= {name: None, f"{name}_limit": None, f"u_{name}": None}
     reason = f"outside the tested range: {hung:g} kg hung is {beyond} tested mass of {end:g} kg"
     return row | {"violation": {}, "decision": {}, "rated": False, "reason": reason}

@@ -17,6 +17,7 @@ from scipy import special
 
 from cordlab.batch.fit import BatchFit
 from cordlab.curves.fit import Band, NoBand
+from cordlab.quantities import QUANTITIES, bounded
 from cordlab.report.raw_figures import (
     branches,
     calibration,
@@ -140,28 +141,21 @@ def _recentred(band: Band, fit: BatchFit) -> Band:
     return replace(band, force=band.force * by, lower=band.lower * by, upper=band.upper * by)
 
 
-_QUANTITIES = {
-    "clearance": ("clearance [m]", "least_clearance", "lower"),
-    "g": ("greatest g [1]", "greatest_g", "upper"),
-    "strength_factor": ("strength factor [1]", "least_strength_factor", "lower"),
-    "stretch_ratio": ("stretch ratio [1]", "greatest_stretch_ratio", "upper"),
-}
-
-
 @styled
 def by_mass(
     rating: "Rating", criteria: "Criteria", *, quantities: Sequence[str] = ("clearance", "g"), ax: AnyAxes = None
 ) -> Figure:
     """Estimates and limits over rider mass, a panel a quantity, the forbidden side hatched, the rated range marked.
 
-    quantities : which of "clearance", "g", "strength_factor", "stretch_ratio". ax : one axes a quantity
+    quantities : names of the table of quantities, such as "clearance" or "peak_load". ax : one axes a quantity
     """
     size = (6.3, 2.9) if len(quantities) > 1 else (4.2, 3.0)
     axes = canvas(ax, columns=len(quantities), size=size)
     for panel, quantity in zip(axes, quantities, strict=True):
-        label, key, side = _QUANTITIES[quantity]
-        _over_mass(panel, rating, quantity, getattr(criteria, key), side)
-        panel.set(xlabel="rider mass [kg]", ylabel=label)
+        row = QUANTITIES[quantity]
+        bound = getattr(criteria, row.criterion.key) if row.criterion else None
+        _over_mass(panel, rating, quantity, bound, row.danger)
+        panel.set(xlabel="rider mass [kg]", ylabel=row.head)
     return figure_of(axes[0])
 
 
@@ -415,7 +409,8 @@ def all_figures(analysis: "Analysis") -> dict[str, Figure]:
     criteria = analysis.campaign.criteria
     if analysis.rating.predictions:
         figures["limits"] = by_mass(analysis.rating, criteria)
-        figures["strength"] = by_mass(analysis.rating, criteria, quantities=("strength_factor", "stretch_ratio"))
+        others = [quantity.name for quantity, _ in bounded() if quantity.name not in ("clearance", "g")]
+        figures["strength"] = by_mass(analysis.rating, criteria, quantities=others)
     if analysis.validation is not None and analysis.validation.rows:
         figures["validation"] = validation(analysis.validation)
     figures |= {f"budget-{name}": budget(part) for name, part in analysis.budgets.items()}

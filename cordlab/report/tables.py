@@ -5,13 +5,11 @@ from dataclasses import dataclass
 from math import inf
 from typing import Any
 
+from cordlab.quantities import QUANTITIES, bounded
 from cordlab.report.rounding import NOTHING, Numbers
 
 CRITERIA = {
-    "least_clearance": ("Least clearance of the body above the surface", "m"),
-    "greatest_g": ("Greatest g, load at the lower end over weight, 1 at rest", ""),
-    "least_strength_factor": ("Least strength factor, breaking load over greatest load", ""),
-    "greatest_stretch_ratio": ("Greatest stretch ratio, stretched over slack length", ""),
+    **{criterion.key: (criterion.title, quantity.unit) for quantity, criterion in bounded()},
     "design_breaking_load": ("Design breaking load", "N"),
     "greatest_jumps": ("Greatest jump count, by the maker or the rule", ""),
     "lot_sample_share": ("Least share of the lot to be broken", ""),
@@ -40,13 +38,6 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
 
 
-_COLUMNS = (  # word, key, unit, the limit's side, whether the estimate stands beside it, its criterion
-    ("clearance", "clearance", "m", "lower", True, "least_clearance"),
-    ("g", "g", "", "upper", True, "greatest_g"),
-    ("peak load", "peak_load", "N", "upper", False, None),
-    ("strength factor", "strength_factor", "", "lower", False, "least_strength_factor"),
-    ("stretch ratio", "stretch_ratio", "", "upper", False, "greatest_stretch_ratio"),
-)
 EVERY = 4  # kg between the rows of the table
 SMALL = 0.01  # share of the variance below which inputs are summed
 NO_CURVE: Mapping[str, Any] = {"model": None, "parameters": {}, "scales": {}, "equals": (), "candidates": ()}
@@ -58,16 +49,18 @@ def by_mass(predictions: Sequence[Mapping[str, Any]], criteria: Mapping[str, Any
     known = [row for row in predictions if row["clearance"] is not None]
     heads = [f"rider mass [{numbers.unit('kg')}]"]
     u = {}
-    for word, key, unit, _, both, _ in _COLUMNS:
-        bracket = f" [{numbers.unit(unit)}]" if unit else ""
-        heads += [f"{word}{bracket}, estimate"] * both + [f"{word}{bracket}, limit"]
-        u[key] = _column_u(known, key)
+    for quantity in QUANTITIES.values():
+        bracket = f" [{numbers.unit(quantity.unit)}]" if quantity.unit else ""
+        heads += [f"{quantity.word}{bracket}, {column}" for column in quantity.columns]
+        u[quantity.name] = _column_u(known, quantity.name)
     rows = []
     for row in _every_fourth(known):
         cells = [numbers.write(row["mass"], "kg")]
-        for _, key, unit, side, both, _ in _COLUMNS:
-            cells += [numbers.write(row[key], unit, u=u[key])] * both
-            cells.append(numbers.write(row[f"{key}_limit"], unit, u=u[key], side=side))
+        for name, quantity in QUANTITIES.items():
+            if "estimate" in quantity.columns:
+                cells.append(numbers.write(row[name], quantity.unit, u=u[name]))
+            if "limit" in quantity.columns:
+                cells.append(numbers.write(row[f"{name}_limit"], quantity.unit, u=u[name], side=quantity.danger))
         rows.append((*cells, _risk(row["violation"]), "yes" if row["rated"] else f"no: {_failed(row, criteria)}"))
     return Table("Estimates and limits by rider mass", (*heads, "violates [%]", "rated"), tuple(rows))
 
@@ -101,10 +94,11 @@ def _risk(violation: Mapping[str, float]) -> str:
 def _failed(row: Mapping[str, Any], criteria: Mapping[str, Any]) -> str:
     """The criteria that a mass does not meet, by name; the reason in full where it is another."""
     names = []
-    for word, key, _, side, _, criterion in _COLUMNS:
-        bound, limit = criterion and criteria[criterion], row[f"{key}_limit"]
-        if bound is not None and (limit is None or (limit < bound if side == "lower" else limit > bound)):
-            names.append(word)
+    for quantity in QUANTITIES.values():
+        bound = criteria[quantity.criterion.key] if quantity.criterion else None
+        limit = row[f"{quantity.name}_limit"]
+        if bound is not None and (limit is None or quantity.worse(limit, bound)):
+            names.append(quantity.word)
     return ", ".join(names) or str(row["reason"])
 
 
@@ -200,7 +194,8 @@ def budgets(
     for total in totals:
         own = [row for row in shares if row["quantity"] == total["quantity"]]
         own.sort(key=lambda row: -row["share"])
-        unit = UNITS.get(total["quantity"], "")
+        known = QUANTITIES.get(total["quantity"])  # results of another version may have another
+        unit = known.unit if known else ""
         rows = [
             (
                 row["input"], f"{100 * row['share']:.1f}", _dof(row["dof"]), f"{row['gain']:.2g}",
@@ -222,9 +217,6 @@ def budgets(
         )
         found.append((Table(caption, heads, tuple(rows)), told))
     return found
-
-
-UNITS = {"clearance": "m", "lowest_point": "m", "peak_load": "N"}
 
 
 def _dof(dof: float | None) -> str:

@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 
 from cordlab.batch.anchor import Anchors, Evidence, EvidenceError, SetUp, stiffened
-from cordlab.limits.forecast import DANGER, Forecast
-from cordlab.limits.simulate import SOFT
+from cordlab.limits.forecast import Forecast
 from cordlab.mechanics.predict import predict_drop
+from cordlab.quantities import DRAWN, QUANTITIES
 from cordlab.rating.criteria import between
 from cordlab.rating.rate import STEP, UNRATED, Rating
 from cordlab.wear.ageing import retests
@@ -185,9 +185,10 @@ def aged(forecast: Forecast, change: np.ndarray) -> Forecast:
     def moved(values: dict[str, np.ndarray], drawn: np.ndarray) -> dict[str, np.ndarray]:
         found = {}
         for name, x in values.items():
-            by = worn[name] - new[name] if name in SOFT else worn[name] / new[name]
+            load = QUANTITIES[name].load
+            by = worn[name] / new[name] if load else worn[name] - new[name]
             step = np.array([np.interp(drawn, grid, row) for row in by]).reshape(len(by), -1)
-            found[name] = x + step if name in SOFT else x * step
+            found[name] = x * step if load else x + step
         return found
 
     draws = forecast.draws["clearance"].shape[-1]
@@ -202,9 +203,9 @@ def aged(forecast: Forecast, change: np.ndarray) -> Forecast:
 def _worst(states: Sequence[Forecast]) -> Forecast:
     """For cords from the first of these states to the last: each quantity where its limit is worst."""
     worst = {}
-    for name, side in DANGER.items():
+    for name in DRAWN:
         limits = [float(np.mean(state.limit(name))) for state in states]
-        worst[name] = states[int(np.argmax(limits) if side == "upper" else np.argmin(limits))]
+        worst[name] = states[int(np.argmax(QUANTITIES[name].sign * np.array(limits)))]
 
     def taken(part: str) -> dict[str, np.ndarray]:
         return {name: getattr(state, part)[name] for name, state in worst.items()}

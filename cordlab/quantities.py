@@ -1,0 +1,111 @@
+"""What the next drop is judged by: one row a quantity, with the criterion that bounds it.
+
+To add a criterion, give its quantity's row a `Criterion`. Reading campaign.toml, forecast, rating, range plan, report,
+figures and results.json take everything from here.
+"""
+
+from dataclasses import dataclass
+from math import inf
+
+import numpy as np
+
+
+@dataclass(frozen=True)
+class Criterion:
+    """A bound on a quantity, from the local rules or the maker; in campaign.toml it has the unit of its quantity.
+
+    key : its name under `[criteria]` in campaign.toml; in sentences too, so it reads like "least clearance"
+    title : its line in the report
+    required : whether campaign.toml must give it
+    above, at_least : what the bound itself must be, or it is refused as a slip
+    """
+
+    key: str
+    title: str
+    required: bool = False
+    above: float = -inf
+    at_least: float = -inf
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One quantity of the next drop.
+
+    name : its key in results.json and in every dict of quantities;  word : in sentences and column heads
+    unit : SI, "" for a plain number;  symbol : for figures;  decimals : in tables without uncertainty
+    danger : "upper" where a great value is dangerous, "lower" where a small one is; limits are one-sided there
+    load : a load or a load over a weight: peaks of stretch waves count, and effects of first order are relative
+    drawn : whether the forecast draws it; else it is computed from one that is drawn
+    columns : of its "estimate" and "limit", those that the report's table by rider mass shows
+    """
+
+    name: str
+    word: str
+    unit: str
+    symbol: str
+    danger: str
+    decimals: int = 2
+    load: bool = False
+    drawn: bool = True
+    columns: tuple[str, ...] = ()
+    criterion: Criterion | None = None
+
+    @property
+    def head(self) -> str:
+        """ "clearance [m]", for columns and axes."""
+        return f"{self.word} [{self.unit or 1}]"
+
+    @property
+    def sign(self) -> int:
+        """1 where a limit lies above its estimate, −1 where below."""
+        return 1 if self.danger == "upper" else -1
+
+    def tail(self, probability: float) -> float:
+        """The quantile that is the one-sided limit with this probability."""
+        return probability if self.danger == "upper" else 1 - probability
+
+    def worse(self, values: np.ndarray, bound: np.ndarray | float) -> np.ndarray:
+        """Whether values lie on the dangerous side of a bound; an undefined value lies on neither."""
+        return values > bound if self.danger == "upper" else values < bound
+
+    def meets(self, values: np.ndarray, bound: float) -> np.ndarray:
+        """Whether values meet the bound of the criterion; an undefined value does not."""
+        return values <= bound if self.danger == "upper" else values >= bound
+
+
+QUANTITIES: dict[str, Quantity] = {
+    row.name: row
+    for row in (
+        Quantity("lowest_point", "lowest point", "m", "y", "upper"),
+        Quantity(
+            "clearance", "clearance", "m", "h", "lower", columns=("estimate", "limit"),
+            criterion=Criterion("least_clearance", "Least clearance of the body above the surface", True, at_least=0),
+        ),
+        Quantity(
+            "g", "g", "", "g", "upper", load=True, columns=("estimate", "limit"),
+            criterion=Criterion(
+                "greatest_g", "Greatest g, load at the lower end over weight, 1 at rest", True, above=1
+            ),
+        ),
+        Quantity("peak_load", "peak load", "N", "F", "upper", decimals=0, load=True, columns=("limit",)),
+        Quantity(
+            "stretch_ratio", "stretch ratio", "", "λ", "upper", columns=("limit",),
+            criterion=Criterion(
+                "greatest_stretch_ratio", "Greatest stretch ratio, stretched over slack length", above=1
+            ),
+        ),
+        Quantity(
+            "strength_factor", "strength factor", "", "S", "lower", load=True, drawn=False, columns=("limit",),
+            criterion=Criterion(
+                "least_strength_factor", "Least strength factor, breaking load over greatest load", True, at_least=1
+            ),
+        ),
+    )
+}  # fmt: skip
+
+DRAWN = tuple(name for name, quantity in QUANTITIES.items() if quantity.drawn)
+
+
+def bounded() -> list[tuple[Quantity, Criterion]]:
+    """The quantities that have a criterion, with it."""
+    return [(row, row.criterion) for row in QUANTITIES.values() if row.criterion is not None]
