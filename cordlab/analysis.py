@@ -1,7 +1,6 @@
-"""The whole chain in one call: a campaign → calibrations, drops, curve, limits, rating, batch, lot, wear, cautions."""
+"""The chain: a campaign → calibrations, drops, curve, limits, rating, wear, lot, cautions; each when asked for."""
 
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from functools import cached_property, partial
 from math import isfinite
 from typing import Any
@@ -20,7 +19,7 @@ from cordlab.batch.peaks import Viscosity, WaveLoads, wave_loads
 from cordlab.batch.slow_pulls import PullComparison, compare_pulls, read_pulls
 from cordlab.batch.temperature import TemperatureTrend, temperature_trend, tested_only
 from cordlab.batch.wave_removal import WaveFit, take_out_waves
-from cordlab.campaign.campaign import Campaign, CampaignError
+from cordlab.campaign.campaign import Campaign, CampaignError, DropEntry
 from cordlab.campaign.files import changes, nearest, offer
 from cordlab.curves.models import models
 from cordlab.limits.anchoring import Learned, learn
@@ -34,7 +33,7 @@ from cordlab.rating.rate import Rating, not_rated, rate, rating_masses
 from cordlab.rating.with_and_without import ByHand, weigh
 from cordlab.records.calibration import Calibration, calibrate_channel
 from cordlab.records.reduce import Drop, RecordError, notes_on, reduce_entry
-from cordlab.wear.in_service import CordStatus, LogEntry, cords_in_service, read_jump_log
+from cordlab.wear.in_service import CordStatus, cords_in_service, read_jump_log
 from cordlab.wear.service_life import Service, service_life
 from cordlab.wear.wear import Wear
 
@@ -53,88 +52,385 @@ CAUTIONS = (
     "A cord that touched solvent, was cut or behaved oddly goes out of use whatever the numbers say.",
 )
 
+STEPS = ("drops", "fit", "pulls", "rating", "by_hand", "batch", "range_plan", "lot", "in_service", "budget", "cautions")
 
-@dataclass(frozen=True)
+
+@dataclass(frozen=True, eq=False)
 class Analysis:
-    """A finished analysis; what a campaign cannot carry is None, and the rating's reasons say why.
+    """The chain of one campaign; each step is computed when it is asked for, once.
 
-    calibrations : channel → Calibration
-    drops : every drop with a record, reduced
-    fit : the batch's curve; None where no model describes the drops, or too few masses were dropped to find one
-    waves, loads : the stretch wave in the records, and what it adds to loads; None where the cord carries none
-    learned, forecast : the batch anchored on its lowest points, and the next drop at the site
-    in_service : cords of the jump log
-    budgets : quantity → its uncertainty budget at the end of the range that it can govern
-    findings : what does not agree in the campaign, what looks odd in the drops that were fitted, and what to try
-    cautions : what must be shown with the answer
-    pulls : slow pulls beside the drops' curve; None where there are none
-    range_plan : rated range to expect of more or fewer cords; None where nothing shows it
-    by_hand : choices made by hand, with the answer without them; None where there are none
+    Parameters
+    ----------
+    campaign : Campaign
+        as `read_campaign` gives it
+    progress : Progress, optional
+        is shown what the long steps go through
+
+    Raises
+    ------
+    CampaignError
+        by the steps `calibrations` and `drops` and all that need them: one problem for each calibration or record that
+        is refused; by `fit` and all that needs it for a campaign without a drop or with an unknown model.
+
+    Notes
+    -----
+    A step that the campaign cannot carry is None, and `rating.reasons` says why. `forecast` is None where the rating
+    stopped on the way: limits of new cords alone would promise what worn cords refuse.
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> analysis = cordlab.Analysis(cordlab.read_campaign("data-demo/first-batch"))
+    >>> sorted(analysis.calibrations)
+    ['distance', 'force']
     """
 
     campaign: Campaign
-    calibrations: dict[str, Calibration]
-    drops: tuple[Drop, ...]
-    fit: BatchFit | LowestFit | None
-    waves: WaveFit | None
-    loads: WaveLoads | None
-    learned: Learned | None
-    forecast: Forecast | None
-    rating: Rating
-    validation: Validation | None
-    batch: Batch | None
-    lot: Lot | None
-    service: Service | None
-    in_service: tuple[CordStatus, ...]
-    budgets: dict[str, Budget]
-    findings: tuple[Finding, ...]
-    cautions: tuple[str, ...]
-    pulls: PullComparison | None = None
-    range_plan: RangePlan | None = None
-    by_hand: ByHand | None = None
+    progress: Progress = field(default=unwatched, repr=False)
+
+    # what was measured
+
+    @cached_property
+    def calibrations(self) -> dict[str, Calibration]:
+        """Channel → its calibration."""
+        calibrations: dict[str, Calibration] = {}
+        problems: list[str] = []
+        for channel, table in self.campaign.calibration.items():
+            try:
+                calibrations[channel] = calibrate_channel(table, degree=self.campaign.decision.calibration_degree)
+            except CampaignError as error:
+                problems.extend(error.problems)
+        if problems:
+            raise CampaignError(tuple(problems))
+        return calibrations
+
+    @cached_property
+    def drops(self) -> tuple[Drop, ...]:
+        """Every drop with a record, reduced."""
+        drops: list[Drop] = []
+        problems: list[str] = []
+        entries = [entry for entry in self.campaign.drops if entry.record is not None]
+        calibrations = self.calibrations
+        for entry in self.progress(entries, desc="records", unit="record"):
+            try:
+                drops.append(reduce_entry(self.campaign, entry, calibrations))
+            except RecordError as error:
+                problems.append(str(error))  # names record and drop
+            except CampaignError as error:
+                problems.extend(error.problems)
+        if problems:
+            raise CampaignError(tuple(problems))
+        return tuple(drops)
+
+    # the curve
+
+    @cached_property
+    def waves(self) -> WaveFit | None:
+        """The stretch wave in the records, and the drops without it; None where the cord carries none."""
+        viscosity = None if self.campaign.viscosity is None else Viscosity.given(self.campaign.viscosity)
+        rig = SetUp.of(self.campaign.rig)
+        return take_out_waves(self.drops, self._drops_used("fit"), rig=rig, viscosity=viscosity, progress=self.progress)
+
+    @cached_property
+    def fit(self) -> BatchFit | LowestFit | None:
+        """The batch's curve; None where no model describes the drops, or too few masses were dropped to tell one."""
+        return self._fit[0]
+
+    @cached_property
+    def _fit(self) -> tuple[BatchFit | LowestFit | None, str]:
+        """The fit, and what keeps it from carrying limits."""
+        _refuse_without_drops_or_model(self.campaign)
+        try:
+            fit = self._fitted()
+        except FitError as error:
+            return None, str(error)
+        return fit, unheld(fit, self._drops_used("fit")) if isinstance(fit, BatchFit) else ""
+
+    def _fitted(self) -> BatchFit | LowestFit:
+        """The curve from the records, with the lowest points of drops that have none, or from lowest points alone."""
+        rig, measured, model = SetUp.of(self.campaign.rig), self._drops_used("fit"), self.campaign.decision.model
+        if recorded := self._without_waves("fit"):
+            return fit_batch(
+                recorded,
+                model=model,
+                check=self._without_waves("check"),
+                energies=energies(recorded, measured, rig=rig, waves=self.waves),
+                progress=self.progress,
+            )
+        return fit_lowest_points(
+            measured.lowest_point,
+            mass=measured.mass,
+            slack_length=measured.slack_length,
+            cord_mass=measured.cord_mass,
+            cords=measured.cord,
+            model=model,
+            **rig.values(),
+        )
+
+    def _drops_used(self, use: str) -> Evidence:
+        """What is noted and measured of the drops with this `use`."""
+        return Evidence.of_campaign(self.campaign, self.drops, use=(use,))
+
+    def _without_waves(self, use: str) -> list[Drop]:
+        """Reduced drops with this `use`, the wave taken off where one was seen."""
+        return [drop for drop in (self.waves.drops if self.waves else self.drops) if drop.use == use]
+
+    @property
+    def _recorded_fit(self) -> BatchFit | None:
+        return self.fit if isinstance(self.fit, BatchFit) else None
+
+    @cached_property
+    def pulls(self) -> PullComparison | None:
+        """Slow pulls beside the drops' curve; None where there are none."""
+        slow, fit = read_pulls(self.campaign), self._recorded_fit
+        return compare_pulls(slow, fit) if slow and fit else None
+
+    # the limits
+
+    @cached_property
+    def loads(self) -> WaveLoads | None:
+        """What the stretch wave adds to loads; None where the records show no wave."""
+        waves, fit = self.waves, self.fit
+        if fit is None or self._fit[1] or not (waves and waves.seen):
+            return None
+        rig, site = SetUp.of(self.campaign.rig), SetUp.of(self.campaign.site)
+        dropped = [entry.mass.value for entry in self.campaign.drops]
+        loads = wave_loads(
+            fit.chosen.curve, self._drops_used("fit"), rig=rig, site=site, viscosity=waves.viscosity, masses=dropped
+        )
+        return loads if waves.measured else loads.loads_only()
+
+    @cached_property
+    def learned(self) -> Learned | None:
+        """The stiffness of each drop, from its lowest point; None where the drops cannot carry it."""
+        return self._learned[0]
+
+    @cached_property
+    def _learned(self) -> tuple[Learned | None, str]:
+        """The stiffness of each drop, or why there is none."""
+        fit, trouble = self._fit
+        if fit is None or trouble:
+            return None, trouble
+        try:
+            return (
+                learn(
+                    fit.chosen.curve,
+                    self._drops_used("fit"),
+                    rig=self.campaign.rig,
+                    shapes=fit.shapes(SHAPES, seed=self.campaign.decision.seed, progress=self.progress),
+                    waves=self.loads.rig if self.loads else None,
+                ),
+                "",
+            )
+        except EvidenceError as error:
+            return None, str(error)
+
+    @cached_property
+    def _rated(self) -> "_Rated":
+        """Forecast, validation, rating and service life: the answer needs all of them, or none of them counts."""
+        learned, trouble = self._learned
+        validation = None
+        try:
+            if learned is None:
+                raise EvidenceError(trouble)
+            forecast = self._forecast_of(learned)
+            validation = validate(
+                learned,
+                self._drops_used("check"),
+                probability=self.campaign.decision.probability,
+                progress=self.progress,
+            )
+            rating, service = self._rate(forecast, validation)
+            return _Rated(forecast, validation, rating, service)
+        except EvidenceError as error:
+            n_cords = len(set(self._drops_used("fit").cord))
+            refused = not_rated([str(error)], decision=self.campaign.decision, n_cords=n_cords)
+            return _Rated(None, validation, refused, None)
+
+    def _forecast_of(self, learned: Learned) -> Forecast:
+        decision = self.campaign.decision
+        masses = rating_masses(learned, self.campaign.site)
+        if not masses.size:
+            raise EvidenceError("every tested mass is lighter than the site's gear: no rider mass was tested")
+        return learned.forecast(
+            site=self.campaign.site,
+            masses=masses,
+            limit=decision.limit,
+            probability=decision.probability,
+            confidence=decision.confidence,
+            seed=decision.seed,
+            waves=self.loads.site if self.loads else None,
+        )
+
+    def _rate(self, forecast: Forecast, validation: Validation) -> tuple[Rating, Service | None]:
+        """The rated range; where worn cords were dropped again, to the jump count that was asked for."""
+        campaign, worn = self.campaign, self._drops_used("wear")
+        criteria, jumps = campaign.criteria, campaign.decision.jumps
+        judge = partial(rate, criteria=criteria, breaking_load=campaign.lowest_break, validation=validation)
+        if not len(worn):
+            return judge(forecast, jumps=jumps), None
+        service = service_life(
+            forecast,
+            worn,
+            judge=judge,
+            least_clearance=criteria.least_clearance,
+            jumps=jumps,
+            greatest_jumps=criteria.greatest_jumps,
+            rest={entry.drop: entry.rest for entry in campaign.drops},
+        )
+        return service.rating, service
+
+    @cached_property
+    def forecast(self) -> Forecast | None:
+        """The next drop at the site, with its limits."""
+        return self._rated.forecast
+
+    @cached_property
+    def validation(self) -> Validation | None:
+        """Held-back drops against their limits."""
+        return self._rated.validation
+
+    @cached_property
+    def budget(self) -> dict[str, Budget]:
+        """Clearance at the heavy end and g at the light end, where each can govern: what makes them uncertain."""
+        forecast, rating = self.forecast, self.rating
+        if forecast is None:
+            return {}
+        light = float(forecast.masses[0]) if rating.lightest is None else rating.lightest
+        heavy = float(forecast.masses[-1]) if rating.heaviest is None else rating.heaviest
+        ends = {"clearance": heavy, "g": light}
+        return {quantity: budget(forecast, mass=mass, quantity=quantity) for quantity, mass in ends.items()}
+
+    # the answer
+
+    @cached_property
+    def rating(self) -> Rating:
+        """Which riders the cords may carry, or why none."""
+        return self._rated.rating
+
+    @property
+    def predictions(self) -> tuple[dict[str, Any], ...]:
+        """A row for each tested mass and each kilogram between."""
+        return self.rating.predictions
+
+    @cached_property
+    def service(self) -> Service | None:
+        """The range over the jump count; None without drops of worn cords."""
+        return self._rated.service
 
     @property
     def wear(self) -> Wear | None:
+        """Clearance over the jump count, retirement and next retest; None without drops of worn cords."""
         return self.service.wear if self.service else None
+
+    @cached_property
+    def lot(self) -> Lot | None:
+        """The break tests of the lot; None where there are none."""
+        return lot_of(self.campaign, self.predictions)
+
+    @cached_property
+    def batch(self) -> Batch | None:
+        """Variation between and within the cords; None with fewer than 2 of them."""
+        learned = self.learned
+        if learned is None or len(set(learned.evidence.cord)) < 2:
+            return None
+        returned = {drop.name: drop.energy_returned for drop in self.drops if drop.energy_returned is not None}
+        return batch_report(quantities(learned.evidence, np.exp(learned.scales[0][0]), returned))
 
     @property
     def temperature(self) -> TemperatureTrend | None:
         """Stiffness against temperature within the cords of the fit drops."""
         if self.learned is None:
             return None
-        seen = self.learned.evidence
+        drops = self.learned.evidence
         return temperature_trend(
-            self.learned.scales[0][0], seen.temperature, cords=seen.cord, masses=seen.mass, jumps=seen.jumps
+            self.learned.scales[0][0], drops.temperature, cords=drops.cord, masses=drops.mass, jumps=drops.jumps
         )
 
-    @property
-    def predictions(self) -> tuple[dict[str, Any], ...]:
-        return self.rating.predictions
+    @cached_property
+    def range_plan(self) -> RangePlan | None:
+        """Rated range to expect of more or fewer cords; None where nothing shows it."""
+        forecast, jumps = self.forecast, self.campaign.decision.jumps
+        if jumps is not None:
+            forecast = self.service.to(jumps) if self.service else None
+        if forecast is None:
+            return None
+        try:
+            return plan_range(forecast, criteria=self.campaign.criteria, breaking_load=self.campaign.lowest_break)
+        except ValueError:  # one cord, one mass, or no breaking load: the rating says so
+            return None
 
     @cached_property
-    def _drops(self) -> dict[str, Drop]:
-        return {drop.name: drop for drop in self.drops}
+    def in_service(self) -> tuple[CordStatus, ...]:
+        """Where each cord of the jump log stands."""
+        wear, rating = self.wear, self.rating
+        return cords_in_service(
+            read_jump_log(self.campaign.folder),
+            retire_at=wear.retire_at if wear else None,
+            next_retest=wear.next_retest if wear else None,
+            greatest_jumps=self.campaign.criteria.greatest_jumps,
+            before={cord.cord: cord.jumps for cord in self.campaign.cords},
+            rated=(rating.lightest, rating.heaviest) if rating.lightest and rating.heaviest else None,
+        )
+
+    @cached_property
+    def by_hand(self) -> ByHand | None:
+        """Choices made by hand, with the answer without them; None where there are none."""
+        return weigh(
+            self.campaign,
+            self.drops,
+            self.learned,
+            self.rating,
+            rate_again=lambda campaign: Analysis(campaign, self.progress).rating,
+        )
+
+    # what must be said with it
+
+    @cached_property
+    def findings(self) -> tuple[Finding, ...]:
+        """What does not agree in the campaign, what looks odd in the drops that were fitted, and what to try."""
+        fit = self._recorded_fit
+        odd = diagnose(fit, self._without_waves("fit")) if fit else ()
+        return (*disagreements(self.campaign, self.drops), *odd)
+
+    @cached_property
+    def cautions(self) -> tuple[str, ...]:
+        """What must be shown with the answer: the standing cautions, then what this campaign adds."""
+        cautions = [*CAUTIONS, *(self.by_hand.cautions if self.by_hand else ()), *notes_on(self.drops)]
+        if not self.drops:
+            cautions.append(
+                "No record of load or motion: the curve comes from lowest points alone, and no load was measured."
+            )
+        for step in (self.waves, self._recorded_fit, self.learned, self.forecast, self.pulls):
+            cautions += [note for note in getattr(step, "notes", ()) if note not in cautions]
+        if self.validation is not None and self.validation.left_out:
+            cautions.append(
+                f"No drop was held back: fit drops were {self.validation.how} and predicted from the others instead."
+            )
+        if self.learned is not None and not self.campaign.site.temperature:
+            cautions.append(tested_only(self.learned.evidence.temperature))
+        return tuple(cautions)
 
     def summary(self) -> str:
         """The answer in a few lines, for people."""
-        parts: list[Any] = [self.rating, self.validation, self.lot, self.wear]
-        return "\n".join([*(part.summary() for part in parts if part is not None), *self.cautions])
+        steps = (self.rating, self.validation, self.lot, self.wear)
+        return "\n".join([*(step.summary() for step in steps if step is not None), *self.cautions])
 
     def to_dict(self) -> dict[str, Any]:
         """What `results.json` holds: plain numbers in SI, None for what is not known."""
         campaign = self.campaign
 
-        def of(part: Any) -> Any:
-            return part.to_dict() if part else None
+        def of(step: Any) -> Any:
+            return step.to_dict() if step else None
 
         shares = [
-            {"quantity": name, **share.to_dict()} for name, found in self.budgets.items() for share in found.shares
+            {"quantity": name, **share.to_dict()} for name, budget in self.budget.items() for share in budget.shares
         ]
-        plain = {
+        results = {
             "cordlab": __version__,
             "campaign": {"title": campaign.title, "batch": campaign.batch, "sha256": campaign.sha256},
-            "calibration": {channel: found.to_dict() for channel, found in self.calibrations.items()},
-            "drops": [self._drop_row(entry) for entry in campaign.drops],
+            "calibration": {channel: line.to_dict() for channel, line in self.calibrations.items()},
+            "drops": self._drop_rows(),
             "curve": of(self.fit),
             "waves": self.waves and self.waves.to_dict() | {"loads": self.loads.rows if self.loads else []},
             "pulls": of(self.pulls),
@@ -146,256 +442,100 @@ class Analysis:
             "lot": of(self.lot),
             "wear": of(self.service),
             "budget": shares,
-            "uncertainty": [found.to_dict() for found in self.budgets.values()],
+            "uncertainty": [budget.to_dict() for budget in self.budget.values()],
             "temperature": of(self.temperature),
             "cords_in_service": [status.to_dict() for status in self.in_service],
             "findings": [asdict(finding) for finding in self.findings],
             "cautions": self.cautions,
         }
-        return _plain(plain | ({"by_hand": self.by_hand.to_dict()} if self.by_hand else {}))
+        return _plain(results | ({"by_hand": self.by_hand.to_dict()} if self.by_hand else {}))
 
-    def _drop_row(self, entry: Any) -> dict[str, Any]:
-        record = self._drops.get(entry.drop)
-        own = entry.lowest_point.value if entry.lowest_point else record and record.lowest_point
-        row = {"drop": entry.drop, "cord": entry.cord, "mass": entry.mass.value, "use": entry.use, "jumps": entry.jumps}
-        row |= {"lowest_point": own, "peak_load": None, "energy_returned": None, "notes": []}
-        if record is not None:
-            row |= {
-                "peak_load": record.peak_load,
-                "energy_returned": record.energy_returned,
-                "recorded_lowest_point": record.lowest_point,
-                "notes": record.notes,
-            }
+    def _drop_rows(self) -> list[dict[str, Any]]:
+        reduced = {drop.name: drop for drop in self.drops}
+        return [_drop_row(entry, reduced.get(entry.drop)) for entry in self.campaign.drops]
+
+
+@dataclass(frozen=True)
+class _Rated:
+    forecast: Forecast | None
+    validation: Validation | None
+    rating: Rating
+    service: Service | None
+
+
+def _drop_row(entry: DropEntry, drop: Drop | None) -> dict[str, Any]:
+    """One drop in `results.json`: as noted, and as its record was reduced."""
+    row: dict[str, Any] = {
+        "drop": entry.drop,
+        "cord": entry.cord,
+        "mass": entry.mass.value,
+        "use": entry.use,
+        "jumps": entry.jumps,
+        "lowest_point": entry.lowest_point.value if entry.lowest_point else None,
+        "peak_load": None,
+        "energy_returned": None,
+        "notes": [],
+    }
+    if drop is None:
         return row
+    if entry.lowest_point is None:
+        row["lowest_point"] = drop.lowest_point
+    return row | {
+        "peak_load": drop.peak_load,
+        "energy_returned": drop.energy_returned,
+        "recorded_lowest_point": drop.lowest_point,
+        "notes": drop.notes,
+    }
 
 
 def analyse(campaign: Campaign, *, progress: Progress = unwatched) -> Analysis:
-    """The whole chain, from raw records to the rated range.
+    """The whole chain, from raw records to the rated range, with all steps done.
 
-    progress : told of what the long steps go through, see `progress.Progress`. Raises CampaignError with every record
-    that is refused; where the drops carry no curve or no limits, the Analysis is not rated.
+    Parameters
+    ----------
+    campaign : Campaign
+        as `read_campaign` gives it
+    progress : Progress, optional
+        is shown what the long steps go through
+
+    Returns
+    -------
+    Analysis
+
+    Raises
+    ------
+    CampaignError
+        with every calibration or record that is refused, and where a file of the campaign changed meanwhile. Where
+        the drops carry no curve or no limits, the Analysis is not rated.
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> analysis = cordlab.analyse(cordlab.read_campaign("data-demo/first-batch"))
+    >>> analysis.rating.rated
+    True
     """
-    if campaign.decision.model not in ("auto", *models()):
-        known = f"campaign.toml, [decision] 'model': {campaign.decision.model!r} is none of auto, {', '.join(models())}"
-        raise CampaignError((known + offer(nearest(campaign.decision.model, models())),))
-    if not campaign.drops:
-        said = "drops.csv: there is no drop yet, so nothing to analyse; `cordlab ladder` says what may be dropped first"
-        raise CampaignError((said,))
-    log, slow = read_jump_log(campaign.folder), read_pulls(campaign)
-    calibrations, drops = reduced(campaign, progress=progress)
-    evidence = Evidence.of_campaign(campaign, drops, use=("fit",))
-    given = None if campaign.viscosity is None else Viscosity.given(campaign.viscosity)
-    waves = take_out_waves(drops, evidence, rig=SetUp.of(campaign.rig), viscosity=given, progress=progress)
-    clear = waves.drops if waves else drops
-    fit = None
-    try:
-        fit = _fit(campaign, clear, evidence, waves, progress)
-        trouble = unheld(fit, evidence) if isinstance(fit, BatchFit) else ""
-    except FitError as error:
-        trouble = str(error)
-    recorded = fit if isinstance(fit, BatchFit) else None
-    pulls = compare_pulls(slow, recorded) if slow else None
-    loads = learned = forecast = validation = service = None
-    budgets: dict[str, Budget] = {}
-    try:
-        if fit is None or trouble:
-            raise EvidenceError(trouble)
-        curve, shapes = fit.chosen.curve, fit.shapes(SHAPES, seed=campaign.decision.seed, progress=progress)
-        if waves and waves.seen:
-            rig, site = SetUp.of(campaign.rig), SetUp.of(campaign.site)
-            dropped = [entry.mass.value for entry in campaign.drops]
-            loads = wave_loads(curve, evidence, rig=rig, site=site, viscosity=waves.viscosity, masses=dropped)
-            if not waves.measured:
-                loads = loads.loads_only()
-        learned = learn(curve, evidence, rig=campaign.rig, shapes=shapes, waves=loads.rig if loads else None)
-        forecast = _forecast(campaign, learned, loads)
-        check, worn = (Evidence.of_campaign(campaign, drops, use=(use,)) for use in ("check", "wear"))
-        validation = validate(learned, check, probability=campaign.decision.probability, progress=progress)
-        rating, service = _rate(campaign, worn, forecast, validation)
-        budgets = _budgets(forecast, rating)
-    except EvidenceError as error:
-        forecast, cords = None, len(set(evidence.cord))  # new cords' limits alone would promise what worn ones refuse
-        rating = not_rated([str(error)], decision=campaign.decision, n_cords=cords)
-    unasked = [] if learned is None or campaign.site.temperature else [tested_only(learned.evidence.temperature)]
-    by_hand = weigh(campaign, drops, learned, rating, again=partial(analyse, progress=progress))
+    _refuse_without_drops_or_model(campaign)
+    read_jump_log(campaign.folder)  # bad tables are refused before the long steps
+    read_pulls(campaign)
+    analysis = Analysis(campaign, progress)
+    for step in STEPS:
+        getattr(analysis, step)
     if changed := changes(campaign.folder, campaign.digests):
         raise CampaignError(tuple(f"{what} while the campaign was read; analyse it again" for what in changed))
-    return Analysis(
-        campaign=campaign,
-        calibrations=calibrations,
-        drops=drops,
-        fit=fit,
-        waves=waves,
-        loads=loads,
-        learned=learned,
-        forecast=forecast,
-        rating=rating,
-        validation=validation,
-        batch=_batch(learned, drops),
-        range_plan=_range_plan(campaign, forecast, service),
-        lot=lot_of(campaign, rating.predictions),
-        service=service,
-        in_service=_in_service(campaign, log, rating, service),
-        budgets=budgets,
-        findings=(*disagreements(campaign, drops), *(diagnose(recorded, _used(clear, "fit")) if recorded else ())),
-        cautions=(
-            *CAUTIONS,
-            *(by_hand.cautions if by_hand else ()),
-            *_cautions(drops, validation, (waves, recorded, learned, forecast, pulls)),
-            *unasked,
-        ),
-        pulls=pulls,
-        by_hand=by_hand,
-    )
+    return analysis
 
 
-def reduced(campaign: Campaign, *, progress: Progress = unwatched) -> tuple[dict[str, Calibration], tuple[Drop, ...]]:
-    """Channel → its calibration, and every record reduced, one at a time.
-
-    Raises CampaignError with every calibration that is refused; where none is, with every record that is.
-    """
-    calibrations: dict[str, Calibration] = {}
-    drops: list[Drop] = []
-    problems: list[str] = []
-    for channel, table in campaign.calibration.items():
-        try:
-            calibrations[channel] = calibrate_channel(table, degree=campaign.decision.calibration_degree)
-        except CampaignError as error:
-            problems.extend(error.problems)
-    if problems:
-        raise CampaignError(tuple(problems))
-    entries = [entry for entry in campaign.drops if entry.record is not None]
-    for entry in progress(entries, desc="records", unit="record"):
-        try:
-            drops.append(reduce_entry(campaign, entry, calibrations))
-        except RecordError as error:
-            problems.append(str(error))  # names record and drop
-        except CampaignError as error:
-            problems.extend(error.problems)
-    if problems:
-        raise CampaignError(tuple(problems))
-    return calibrations, tuple(drops)
-
-
-def _used(drops: Sequence[Drop], use: str) -> list[Drop]:
-    return [drop for drop in drops if drop.use == use]
-
-
-def _fit(
-    campaign: Campaign,
-    drops: Sequence[Drop],
-    evidence: Evidence,
-    waves: WaveFit | None,
-    progress: Progress,
-) -> BatchFit | LowestFit:
-    """The curve from the records, with the lowest points of drops that have none, or from lowest points alone."""
-    recorded, rig = _used(drops, "fit"), SetUp.of(campaign.rig)
-    if recorded:
-        return fit_batch(
-            recorded,
-            model=campaign.decision.model,
-            check=_used(drops, "check"),
-            energies=energies(recorded, evidence, rig=rig, waves=waves),
-            progress=progress,
+def _refuse_without_drops_or_model(campaign: Campaign) -> None:
+    wanted = campaign.decision.model
+    if wanted not in ("auto", *models()):
+        problem = f"campaign.toml, [decision] 'model': {wanted!r} is none of auto, {', '.join(models())}"
+        raise CampaignError((problem + offer(nearest(wanted, models())),))
+    if not campaign.drops:
+        problem = (
+            "drops.csv: there is no drop yet, so nothing to analyse; `cordlab ladder` says what may be dropped first"
         )
-    return fit_lowest_points(
-        evidence.lowest_point,
-        mass=evidence.mass,
-        slack_length=evidence.slack_length,
-        cord_mass=evidence.cord_mass,
-        cords=evidence.cord,
-        model=campaign.decision.model,
-        **rig.values(),
-    )
-
-
-def _forecast(campaign: Campaign, learned: Learned, loads: WaveLoads | None) -> Forecast:
-    decision = campaign.decision
-    masses = rating_masses(learned, campaign.site)
-    if not masses.size:
-        raise EvidenceError("every tested mass is lighter than the site's gear: no rider mass was tested")
-    return learned.forecast(
-        site=campaign.site,
-        masses=masses,
-        limit=decision.limit,
-        probability=decision.probability,
-        confidence=decision.confidence,
-        seed=decision.seed,
-        waves=loads.site if loads else None,
-    )
-
-
-def _rate(
-    campaign: Campaign, worn: Evidence, forecast: Forecast, validation: Validation
-) -> tuple[Rating, Service | None]:
-    """The rated range; where worn cords were dropped again, to the jump count that was asked for."""
-    criteria, jumps = campaign.criteria, campaign.decision.jumps
-    judge = partial(rate, criteria=criteria, breaking_load=campaign.lowest_break, validation=validation)
-    if not len(worn):
-        return judge(forecast, jumps=jumps), None
-    service = service_life(
-        forecast,
-        worn,
-        judge=judge,
-        least_clearance=criteria.least_clearance,
-        jumps=jumps,
-        greatest_jumps=criteria.greatest_jumps,
-        rest={entry.drop: entry.rest for entry in campaign.drops},
-    )
-    return service.rating, service
-
-
-def _range_plan(campaign: Campaign, forecast: Forecast | None, service: Service | None) -> RangePlan | None:
-    """From the forecast that the range was rated by."""
-    if campaign.decision.jumps is not None:
-        forecast = service.to(campaign.decision.jumps) if service else None
-    try:
-        strength = campaign.lowest_break
-        return plan_range(forecast, criteria=campaign.criteria, breaking_load=strength) if forecast else None
-    except ValueError:  # one cord, one mass, or no breaking load: the rating says so
-        return None
-
-
-def _budgets(forecast: Forecast, rating: Rating) -> dict[str, Budget]:
-    """Clearance at the heavy end, g at the light end: where each can govern."""
-    light = float(forecast.masses[0]) if rating.lightest is None else rating.lightest
-    heavy = float(forecast.masses[-1]) if rating.heaviest is None else rating.heaviest
-    return {name: budget(forecast, mass=mass, quantity=name) for name, mass in (("clearance", heavy), ("g", light))}
-
-
-def _batch(learned: Learned | None, drops: Sequence[Drop]) -> Batch | None:
-    """Spread between and within the cords; None with fewer than 2 of them."""
-    if learned is None or len(set(learned.evidence.cord)) < 2:
-        return None
-    returned = {drop.name: drop.energy_returned for drop in drops if drop.energy_returned is not None}
-    return batch_report(quantities(learned.evidence, np.exp(learned.scales[0][0]), returned))
-
-
-def _in_service(
-    campaign: Campaign, log: Sequence[LogEntry], rating: Rating, service: Service | None
-) -> tuple[CordStatus, ...]:
-    """Where each cord of the jump log stands."""
-    wear = service.wear if service else None
-    return cords_in_service(
-        log,
-        retire_at=wear.retire_at if wear else None,
-        next_retest=wear.next_retest if wear else None,
-        greatest_jumps=campaign.criteria.greatest_jumps,
-        before={cord.cord: cord.jumps for cord in campaign.cords},
-        rated=(rating.lightest, rating.heaviest) if rating.lightest and rating.heaviest else None,
-    )
-
-
-def _cautions(drops: Sequence[Drop], validation: Validation | None, parts: Sequence[Any]) -> list[str]:
-    """What this campaign adds to the standing cautions; `parts` are the steps that may have notes."""
-    found = notes_on(drops)
-    if not drops:
-        found.append("No record of load or motion: the curve comes from lowest points alone, and no load was measured.")
-    for part in parts:
-        found += [note for note in getattr(part, "notes", ()) if note not in found]
-    if validation is not None and validation.left_out:
-        found.append(f"No drop was held back: fit drops were {validation.how} and predicted from the others instead.")
-    return found
+        raise CampaignError((problem,))
 
 
 def _plain(value: Any) -> Any:

@@ -132,7 +132,7 @@ def fleet(options: argparse.Namespace) -> int:
 
 
 def check(options: argparse.Namespace) -> int:
-    from cordlab.analysis import reduced
+    from cordlab.analysis import Analysis
     from cordlab.batch.agreement import disagreements
     from cordlab.batch.slow_pulls import read_pulls
     from cordlab.campaign.decisions import LEFT_OUT
@@ -143,7 +143,7 @@ def check(options: argparse.Namespace) -> int:
     campaign = _campaign(options)
     read_jump_log(campaign.folder)
     read_pulls(campaign)
-    _, drops = reduced(campaign, progress=_progress(options))
+    drops = Analysis(campaign, _progress(options)).drops
     findings, notes = disagreements(campaign, drops), [*campaign.notes, *notes_on(drops)]
     state = results_state(campaign)
     facts = {

@@ -1,10 +1,10 @@
 """A finished analysis for tests of figures, report and bundle. Every number of it is invented: no chain was run."""
 
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 
@@ -12,7 +12,7 @@ from cordlab.analysis import CAUTIONS, Analysis
 from cordlab.batch.cords import batch_report
 from cordlab.batch.findings import Finding
 from cordlab.batch.fit import fit_batch
-from cordlab.campaign.campaign import read_campaign
+from cordlab.campaign.campaign import Campaign, read_campaign
 from cordlab.curves.models import Curve
 from cordlab.limits.budget import Budget, Share
 from cordlab.limits.validation import HeldBack, Validation
@@ -81,6 +81,15 @@ RATED = Rating(
 )  # fmt: skip
 
 
+def with_steps(analysis: Analysis, *, campaign: Campaign | None = None, **steps: Any) -> Analysis:
+    """A copy of an analysis in which these steps are done, with these results."""
+    copy = Analysis(campaign or analysis.campaign, analysis.progress)
+    vars(copy).update(
+        {name: result for name, result in vars(analysis).items() if name not in ("campaign", "progress")} | steps
+    )
+    return copy
+
+
 @cache
 def specimen() -> Analysis:
     """An invented analysis that is rated, with every part that an analysis can have."""
@@ -116,8 +125,8 @@ def specimen() -> Analysis:
         np.repeat(CORDS, 5), counts, worn, probability=0.99, least=4.0, quantity="clearance at 85 kg",
         conditions={"temperature [degC]": np.full(30, 18.0)},
     )  # fmt: skip
-    return Analysis(
-        campaign=campaign,
+    return with_steps(
+        Analysis(campaign),
         calibrations={name: calibrate_channel(table) for name, table in campaign.calibration.items()},
         drops=tuple(drops),
         fit=fit_batch(
@@ -143,7 +152,9 @@ def specimen() -> Analysis:
         lot=assess_lot(campaign.breaks, greatest_load_limit=2270.0, least_strength_factor=5.0),
         service=Service(RATED, None, ({"jumps": 500, "lightest": 45.0, "heaviest": 85.0},), wear),
         in_service=(CordStatus("A7", 120, 480, 380, False, (), ("no inspection is noted since 2026-04-01",)),),
-        budgets=budgets,
+        pulls=None,
+        by_hand=None,
+        budget=budgets,
         findings=(Finding("scale", "softer than its other drops by 2 %", "drop A2-100", "look at its record"),),
         cautions=CAUTIONS,
     )  # fmt: skip
@@ -153,4 +164,4 @@ def refused(reason: str = "only 1 cord was dropped: nothing says what another co
     """The same, not rated."""
     whole = specimen()
     rating = not_rated([reason], decision=whole.campaign.decision, n_cords=1)
-    return replace(whole, rating=rating, budgets={}, service=None, lot=None, validation=None)
+    return with_steps(whole, rating=rating, budget={}, service=None, lot=None, validation=None)

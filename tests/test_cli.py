@@ -15,7 +15,7 @@ from cordlab import cli
 from cordlab.analysis import analyse
 from cordlab.campaign.campaign import read_campaign
 from cordlab.synthetic import invent
-from tests.specimen import specimen
+from tests.specimen import specimen, with_steps
 
 SMALL = {"seed": 4, "cords": 2, "masses": (36.0, 68.0, 100.0), "retests": (), "draws": 0, "records": False}
 
@@ -246,7 +246,7 @@ def test_not_rated_exits_1_and_json_is_the_written_file(analysed, analysis, fold
     refused = dataclasses.replace(
         analysis.rating, rated=False, lightest=None, heaviest=None, reasons=("only 1 cord: no limit for another",)
     )
-    analysed(dataclasses.replace(analysis, rating=refused))
+    analysed(with_steps(analysis, rating=refused))
     assert cli.main(["analyse", str(folder), "--json"]) == 1
     printed = json.loads(capsys.readouterr().out)
     assert printed == json.loads((folder / "results" / "results.json").read_text(encoding="utf-8"))

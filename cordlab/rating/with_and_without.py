@@ -7,7 +7,7 @@ by hand moves is computed both ways and said.
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -17,9 +17,6 @@ from cordlab.campaign.decisions import LEFT_OUT, Decisions, LeftOut
 from cordlab.limits.validation import HeldBack, validate
 from cordlab.rating.rate import Rating
 from cordlab.records.reduce import Drop
-
-if TYPE_CHECKING:
-    from cordlab.analysis import Analysis
 
 
 @dataclass(frozen=True)
@@ -97,11 +94,11 @@ def weigh(
     learned: Anchors | None,
     rating: Rating,
     *,
-    again: Callable[[Campaign], "Analysis"],
+    rate_again: Callable[[Campaign], Rating],
 ) -> ByHand | None:
     """The choices of a campaign, with both answers and the drops left out predicted; None where nothing was chosen.
 
-    learned : from the drops that count, None where they carry no limit; again : analyses the campaign without choices
+    learned : from the drops that count, None where they carry no limit; rate_again : rates the campaign without choices
     """
     if not campaign.by_hand:
         return None
@@ -109,7 +106,7 @@ def weigh(
     refused: tuple[str, ...] = ()
     rows: tuple[HeldBack, ...] = ()
     try:
-        without = again(campaign.as_noted()).rating
+        without = rate_again(campaign.as_noted())
     except CampaignError as error:
         refused = error.problems
     out = Evidence.of_campaign(campaign, drops, use=(LEFT_OUT,))

@@ -413,7 +413,7 @@ def all_figures(analysis: "Analysis") -> dict[str, Figure]:
         figures["strength"] = by_mass(analysis.rating, criteria, quantities=others)
     if analysis.validation is not None and analysis.validation.rows:
         figures["validation"] = validation(analysis.validation)
-    figures |= {f"budget-{name}": budget(part) for name, part in analysis.budgets.items()}
+    figures |= {f"budget-{name}": budget(part) for name, part in analysis.budget.items()}
     if analysis.lot is not None and analysis.lot.loads.size:
         figures["breaks"] = breaks(analysis.lot)
     if analysis.batch is not None:

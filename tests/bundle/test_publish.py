@@ -16,7 +16,7 @@ from cordlab.bundle.publish import PublishError
 from cordlab.bundle.unpack import MOST_BYTES, MOST_FILES, BundleError, unpack
 from cordlab.report import figures as plots
 from cordlab.report import page as report
-from tests.specimen import specimen
+from tests.specimen import specimen, with_steps
 
 WHO = {"licence": "https://creativecommons.org/licenses/by/4.0/", "author": "An invented author", "date": "2026-05-04"}
 
@@ -214,9 +214,7 @@ def test_one_number_of_the_results_even_with_a_manifest_to_match(bundle, no_new_
 
 def _rerun_with_inputs(monkeypatch):
     """Re-running gives the specimen's numbers about the campaign that was read."""
-    from dataclasses import replace
-
-    monkeypatch.setattr(recheck, "analyse", lambda campaign, progress=None: replace(specimen(), campaign=campaign))
+    monkeypatch.setattr(recheck, "analyse", lambda campaign, progress=None: with_steps(specimen(), campaign=campaign))
 
 
 def test_one_record(bundle, monkeypatch):

@@ -22,7 +22,7 @@ from pathlib import Path
 
 import numpy as np
 
-from cordlab.analysis import analyse, reduced
+from cordlab.analysis import Analysis, analyse
 from cordlab.batch.slow_pulls import read_pulls
 from cordlab.campaign.campaign import CampaignError, read_campaign
 from cordlab.campaign.files import Folder
@@ -124,7 +124,7 @@ def outcome(folder: Path, *, depth: int = 0) -> str:
     if not depth:
         return "read"
     try:
-        reduced(read)
+        assert Analysis(read).drops is not None
         try:
             next_mass(read)
         except ValueError as error:  # as the command line takes it

@@ -8,7 +8,7 @@ import pytest
 from cordlab.bundle.compare import DIFFERS, EQUAL, WITHIN, Comparison, Line
 from cordlab.notebook import reviewing
 from cordlab.report import page as report
-from tests.specimen import refused, specimen
+from tests.specimen import refused, specimen, with_steps
 
 HOSTILE = "<img src=x onerror=alert(1)>"
 LINES = (
@@ -173,7 +173,7 @@ def runs(monkeypatch):
 
     def instead(campaign):
         asked.append(campaign)
-        return replace(specimen(), campaign=campaign)
+        return with_steps(specimen(), campaign=campaign)
 
     monkeypatch.setattr(reviewing, "analyse", instead)
     return asked

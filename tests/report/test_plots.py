@@ -13,7 +13,7 @@ from cordlab.report import figures as plots
 from cordlab.report.figures import describe, png, state, svg
 from cordlab.report.style import COLOURS, DARKER, MARKERS, STYLE
 from tests.conftest import ROOT
-from tests.specimen import RATED, invented_drop, specimen
+from tests.specimen import RATED, invented_drop, specimen, with_steps
 
 
 @pytest.fixture(scope="module")
@@ -27,7 +27,7 @@ def vectors(figures):
 
 
 def test_lowest_points_alone_have_no_loading_curves():
-    alone = replace(specimen(), drops=(), calibrations={}, fit=None)
+    alone = with_steps(specimen(), drops=(), calibrations={}, fit=None)
     assert set(plots.all_figures(alone)) == {
         "validation", "limits", "strength", "budget-clearance", "budget-g", "breaks", "wear", "batch", "range-plan",
     }  # fmt: skip
@@ -140,7 +140,7 @@ def test_wear_forecast_is_dashed_and_tested_limits_are_not(figures):
 
 
 def test_budget_bars_are_the_shares(figures):
-    shares = specimen().budgets["clearance"].shares
+    shares = specimen().budget["clearance"].shares
     (bars,) = figures["budget-clearance"].axes[0].containers
     np.testing.assert_allclose([bar.get_width() for bar in bars][::-1], [100 * share.share for share in shares])
 
