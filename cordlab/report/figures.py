@@ -209,8 +209,8 @@ def wear(wear: "Wear", *, ax: AnyAxes = None) -> Figure:
     for name, marker, colour in looks(wear.cord.tolist()):
         of = wear.cord == name
         panel.plot(wear.jumps[of], wear.values[of], marker, color=colour, mfc="none", label=f"cord {name}")
-        if wear.lines and name in wear.lines.groups:
-            k, span = wear.lines.groups.index(name), np.array([wear.jumps[of].min(), wear.jumps[of].max()])
+        if wear.lines and name in wear.lines.names:
+            k, span = wear.lines.names.index(name), np.array([wear.jumps[of].min(), wear.jumps[of].max()])
             line = wear.lines.intercepts[k] + wear.lines.slopes[k] * span
             panel.plot(span, line, "-", lw=0.8, color=colour, label="_")
     tested = [point for point in wear.points if point.kind == "tested"]

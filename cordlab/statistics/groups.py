@@ -1,183 +1,503 @@
-"""Straight lines over groups: each group's own line, the mean line, and limits for this group and for another.
+"""Values in groups (drops of cords): levels or lines within each group, and the next value of this or another group.
 
-Random intercepts and slopes in two stages: least squares within each group, then the groups' lines are the sample.
-A curvature common to all groups can be taken along; it is also the test whether lines will do.
+No physics: a value (the log of a stiffness scale, a clearance), its x (a mass, a jump count) and its group. The unit of
+replication is the group, then the value. The groups are averaged without weights, so unbalanced ones are covered too.
+
+Group i gives m_i(x) at x, a linear function of the values: m_i(x) = Σ_d w_id(x) y_d. Let s_m² be the variance of the
+m_i over n groups, s_w² the variance of values about their group's line and w̄ the mean of the w_i. Then
+E s_m² = σ_g²(x) + c σ_w² with c = (Σ |w_i|²/n − |w̄|²) n/(n − 1), and without bias
+
+    var(next − mean) = s_m² (1 + 1/n) + s_w² (1 + |w̄|² − c (1 + 1/n)),
+
+the unweighted-means analysis of Thomas & Hultquist (1978, Ann. Statist. 6, 582), carried from levels to lines: a
+random-coefficient regression in two stages. A limit takes each of the two parts with its own Student t (`t_margin`).
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any, Literal
 
 import numpy as np
+from scipy import special
 
-from cordlab.statistics.limits import Limit, Side, prediction_about
+from cordlab.statistics.propagation import t_margin, welch_satterthwaite
+
+Structure = Literal["own lines", "one slope", "flat", "across groups"]
+
+FEWEST_FOR_OWN_LINE = 3
+"""With fewer values in a group, its line leaves no repeatability to see, so the groups then share one slope."""
+
+NEGLIGIBLE = 1e-9  # a coefficient that is 0 but for rounding
+
+
+class EvidenceError(ValueError):
+    """The values cannot carry the limit asked for; the message says which and why."""
 
 
 @dataclass(frozen=True)
-class Lines:
-    """A line y = intercept + slope·x (+ curvature·x²) for each of k groups.
+class NextValue:
+    """The next value at given x; arrays (..., n_x), leading axes as in the values.
 
-    intercepts, slopes : (k,) at x = 0 ; residual_sd : scatter about the lines, pooled, on `dof` degrees of freedom
-    slope, se_slope, intercept, se_intercept : of the mean line; the standard errors are between groups, on k − 1
-    sd_slope, sd_intercept : between groups, what is left when the scatter is taken off; `zeroed` names those that
-        came out negative and stand at zero. Equal to REML for balanced groups.
-    curvature, se_curvature : common to the groups; 0 and 0 for straight lines
+    Each pair is [from differences between groups, from the repeatability within groups].
+
+    mean         : estimate of the mean, (..., n_x)
+    mean_squares : s_m² and s_w², (2, ..., n_x)
+    dof          : their degrees of freedom, 0 where a part does not apply
+    of_mean      : their coefficients in the variance of the estimated mean about the true one, (2, n_x)
+    of_next      : their coefficients in the variance of the next value about the true mean, (2, n_x)
+
+    A coefficient of s_w² may be negative, far outside the x of the values: s_m² then holds more of the repeatability
+    than the next value has. That part is left out, and the limit is wider than it need be, never narrower.
     """
 
-    groups: tuple[Any, ...]
-    intercepts: np.ndarray
-    slopes: np.ndarray
-    residual_sd: float
-    dof: int
-    sd_intercept: float
-    sd_slope: float
-    covariance: float
-    zeroed: tuple[str, ...]
-    curvature: float
-    se_curvature: float
-    _origin: float
-    _inverses: np.ndarray  # (k, 2, 2) inverse normal matrices about the origin
-    _squares: np.ndarray  # (k, 2) line through (x − origin)² in each group
+    mean: np.ndarray
+    mean_squares: np.ndarray
+    dof: tuple[int, int]
+    of_mean: np.ndarray
+    of_next: np.ndarray
+
+    @property
+    def variances(self) -> np.ndarray:
+        """Variance of the next value about the estimated mean, in its two parts.  (2, ..., n_x)"""
+        return self._weighted(self.of_mean + self.of_next)
+
+    @property
+    def variances_of_mean(self) -> np.ndarray:
+        """Variance of the estimated mean about the true one, in its two parts.  (2, ..., n_x)"""
+        return self._weighted(self.of_mean)
+
+    @property
+    def u(self) -> np.ndarray:
+        """Standard deviation of the next value about the estimated mean.  (..., n_x)"""
+        return np.sqrt(self.variances.sum(0))
+
+    @property
+    def effective_dof(self) -> np.ndarray:
+        """Effective degrees of freedom of `u`, for information (JCGM 100 G.4.1): no limit is made from them."""
+        return welch_satterthwaite(np.sqrt(self.variances), self.dof)[1]
+
+    def margin(self, probability: float, *, sides: int = 1) -> np.ndarray:
+        """Distance of a prediction limit from the mean: √Σ t²·variance over the two parts.  (..., n_x)"""
+        return t_margin(np.sqrt(self.variances), self.dof, probability, sides=sides)
+
+    def limit(self, probability: float, side: Literal["lower", "upper"]) -> np.ndarray:
+        """One-sided prediction limit.  (..., n_x)"""
+        return self.mean + (1 if side == "upper" else -1) * self.margin(probability)
+
+    def at(self, k: int, sets: np.ndarray) -> "NextValue":
+        """The next value at x number k, from the sets of values numbered `sets` (along the leading axis)."""
+        one = slice(k, k + 1)
+        return replace(
+            self,
+            mean=self.mean[sets, one],
+            mean_squares=self.mean_squares[:, sets, one],
+            of_mean=self.of_mean[:, one],
+            of_next=self.of_next[:, one],
+        )
+
+    def _weighted(self, coefficients: np.ndarray) -> np.ndarray:
+        between, within = coefficients
+        return np.array([self.mean_squares[0] * between, self.mean_squares[1] * np.maximum(within, 0.0)])
+
+
+@dataclass(frozen=True)
+class Pivots:
+    """Standard draws behind the next value, common to all x so that limits are smooth in x; each (n_draws,).
+
+    The t law of JCGM 101 6.4.9 with two sources: mean + z √(s_m² (ν₁/χ²₁)(1 + 1/n) + s_w² (ν₂/χ²₂)(…)).
+
+    normal_next, normal_mean    : standard normal, for the next value and for the mean
+    ratio_between, ratio_within : ν/χ²(ν), the true variance over the mean square
+    """
+
+    normal_next: np.ndarray
+    normal_mean: np.ndarray
+    ratio_between: np.ndarray
+    ratio_within: np.ndarray
+
+    @classmethod
+    def draw(cls, rng: np.random.Generator, n: int, value: NextValue) -> "Pivots":
+        """n draws for a next value with these degrees of freedom."""
+
+        def ratio(dof: int) -> np.ndarray:
+            return dof / rng.chisquare(dof, n) if dof > 0 else np.ones(n)
+
+        return cls(rng.standard_normal(n), rng.standard_normal(n), ratio(value.dof[0]), ratio(value.dof[1]))
+
+    def next_value(self, value: NextValue) -> np.ndarray:
+        """Draws (n_draws,) of the next value; `value` at one x, from one set of values or from one set a draw."""
+        return value.mean[..., 0] + self.normal_next * self._sd(value.variances)
+
+    def mean_and_sd(self, value: NextValue) -> tuple[np.ndarray, np.ndarray]:
+        """Draws of the true mean and of the next value's sd about it, (n_draws,): what a tolerance limit needs."""
+        mean = value.mean[..., 0] + self.normal_mean * self._sd(value.variances_of_mean)
+        return mean, self._sd(value._weighted(value.of_next))
+
+    def _sd(self, variances: np.ndarray) -> np.ndarray:
+        between, within = variances[..., 0]
+        return np.sqrt(between * self.ratio_between + within * self.ratio_within)
+
+
+@dataclass(frozen=True)
+class GroupLines:
+    """Values with a level or a line in x for each of k groups, by least squares.
+
+    values    : (..., n) ; leading axes are sets of values for the same x and groups
+    x         : (n,)
+    member    : (n,) number of the group of each value
+    names     : (k,) names of the groups, in the order of first appearance
+    structure : "own lines" (each group its own slope), "one slope" (common to the groups), "flat" (one level a group),
+        or "across groups" (each group at one x only: the line runs through the groups)
+    curved    : one x² term common to all groups, beside own lines
+    unknowns_before : unknowns that the values have cost before, as those of a curve; taken off the degrees of freedom
+    """
+
+    values: np.ndarray
+    x: np.ndarray
+    member: np.ndarray
+    names: tuple[Any, ...]
+    structure: Structure
+    curved: bool = False
+    unknowns_before: int = 0
+
+    @classmethod
+    def of(
+        cls,
+        values: Any,
+        *,
+        group: Sequence[Hashable] | np.ndarray,
+        x: Any = None,
+        structure: Structure | None = None,
+        curved: bool = False,
+        unknowns_before: int = 0,
+    ) -> "GroupLines":
+        """Levels or lines from values (..., n), the group of each (n,), and its x (n,); without x, levels.
+
+        structure : None takes own lines where each group has 3 values or more and spans all x (its line is then read
+            within its values only), else one slope, else what the x allow. "own lines" takes them in any case.
+        Raises ValueError for shapes that do not match, values that are not finite, a group with one x only where it
+        is to have its own line, and a curvature that the values cannot show.
+        """
+        y, labels = np.asarray(values, float), np.asarray(group).tolist()
+        place = {name: k for k, name in enumerate(dict.fromkeys(labels))}
+        member = np.array([place[label] for label in labels], int)
+        at = np.zeros(member.size) if x is None else np.asarray(x, float)
+        if y.shape[-1:] != at.shape or at.ndim != 1 or member.shape != at.shape or not at.size:
+            raise ValueError(f"one value, x and group each: got {y.shape[-1:]}, {at.shape} and {member.shape} of them")
+        if not (np.all(np.isfinite(y)) and np.all(np.isfinite(at))):
+            raise ValueError("a value or its x is not a finite number: leave that drop out by name")
+        if structure is None:
+            structure = "flat" if x is None else _structure(at, member)
+        lines = cls(y, at, member, tuple(place), structure, curved, unknowns_before)
+        if structure == "own lines":
+            lines._need_lines()
+        return lines
+
+    # --- what the groups have
+
+    @property
+    def n_groups(self) -> int:
+        return len(self.names)
+
+    @property
+    def sizes(self) -> np.ndarray:
+        """Number of values of each group.  (k,)"""
+        return np.bincount(self.member)
+
+    @property
+    def dof_within(self) -> int:
+        """Degrees of freedom of the repeatability; below 1 where the values do not show it."""
+        k = self.n_groups
+        used = {"own lines": 2 * k, "one slope": k + 1, "flat": k, "across groups": k}[self.structure]
+        return self.x.size - used - self.curved - self.unknowns_before
+
+    @cached_property
+    def within(self) -> np.ndarray:
+        """Mean square of values about their group's line, s_w²; nan where the values do not show it.  (...)"""
+        if self.dof_within < 1:
+            return np.full(self.values.shape[:-1], np.nan)
+        return (self._residuals(self.values) ** 2).sum(-1) / self.dof_within
+
+    @property
+    def repeatability(self) -> np.ndarray:
+        """Standard deviation of values about their group's line.  (...)"""
+        return np.sqrt(self.within)
+
+    def weights(self, x: Any, groups: Any = slice(None)) -> np.ndarray:
+        """What each value counts in a group's value at x: m_i(x) = Σ_d w_id(x) y_d.  (n_x, k, n)
+
+        groups : numbers of those that are asked for
+        """
+        at = np.atleast_1d(np.asarray(x, float))
+        level, slope, centre = (part[groups] for part in self._lines)
+        lines = level + (at[:, None] - centre)[..., None] * slope
+        if not self.curved:
+            return lines
+        bend = (at[:, None] - self.x.mean()) ** 2 - lines @ self._squares
+        return lines + bend[..., None] * self._curvature_weights
+
+    def mean_weights(self, x: Any, group: Hashable | None = None) -> np.ndarray:
+        """What each value counts in the mean of the groups at x, or in one group's value, and so does its error.
+
+        (n_x, n)
+        """
+        if group is not None:
+            return self.weights(x, [self._number(group)])[:, 0]
+        if self.structure != "across groups":
+            return self.weights(x).mean(1)
+        return replace(self, values=np.eye(self.x.size))._across_groups(np.atleast_1d(np.asarray(x, float))).mean.T
+
+    def group_values(self, x: Any) -> np.ndarray:
+        """Value of each group's line at x.  (..., n_x, k)"""
+        return np.einsum("mkd,...d->...mk", self.weights(x), self.values)
+
+    # --- the next value
+
+    def another_group(self, x: Any = 0.0) -> NextValue:
+        """The next value of a group not seen yet, at x: a number or (n_x,).
+
+        Raises EvidenceError with fewer than 2 groups (3 where each has one x only), or where the lines leave no
+        repeatability to see and the limit needs it.
+        """
+        n, at = self.n_groups, np.atleast_1d(np.asarray(x, float))
+        if n < 2:
+            raise EvidenceError(
+                "only 1 cord: a limit for another cord needs at least 2; ask for this cord, or test more cords"
+            )
+        if self.structure == "across groups":
+            return self._across_groups(at)
+        weights = self.weights(at)
+        group_values, ones = np.einsum("mkd,...d->...mk", weights, self.values), np.ones(at.size)
+        of_mean = (weights.mean(1) ** 2).sum(1)
+        in_between = ((weights**2).sum((1, 2)) / n - of_mean) * n / (n - 1)  # c of the module's text
+        return self._next(
+            group_values.mean(-1),
+            group_values.var(-1, ddof=1),
+            dof=n - 1,
+            of_mean=np.array([ones / n, of_mean - in_between / n]),
+            of_next=np.array([ones, 1 - in_between]),
+        )
+
+    def this_group(self, group: Hashable, x: Any = 0.0) -> NextValue:
+        """The next value of a group that has values, at x: a number or (n_x,).
+
+        Raises EvidenceError for a group without values, without repeated values, or with one x where others are asked.
+        """
+        self._number(group)
+        if self.dof_within < 1:
+            raise EvidenceError("no cord was dropped often enough to show scatter from drop to drop: repeat some drops")
+        if self.structure == "across groups":
+            raise EvidenceError(
+                f"cord {group!r} was dropped at one mass only, as all cords were: nothing says how it does at another"
+            )
+        weights = self.mean_weights(x, group)
+        mean, none = np.einsum("md,...d->...m", weights, self.values), np.zeros(len(weights))
+        of_mean, of_next = np.array([none, (weights**2).sum(1)]), np.array([none, none + 1])
+        return self._next(mean, np.zeros_like(mean), dof=0, of_mean=of_mean, of_next=of_next)
+
+    def _next(
+        self, mean: np.ndarray, between: np.ndarray, *, dof: int, of_mean: np.ndarray, of_next: np.ndarray
+    ) -> NextValue:
+        within = np.broadcast_to(np.asarray(self.within)[..., None], mean.shape)
+        if self.dof_within < 1:
+            if np.any((of_mean + of_next)[1] > NEGLIGIBLE):
+                raise EvidenceError(
+                    "as many parameters as values: the scatter about the lines is not known; repeat some drops"
+                )
+            within = np.zeros(mean.shape)
+        squares = np.array([np.broadcast_to(between, mean.shape), within])
+        return NextValue(mean, squares, (dof, max(self.dof_within, 0)), of_mean, of_next)
+
+    def _across_groups(self, at: np.ndarray) -> NextValue:
+        """By a line through the groups' means, each group at its own x."""
+        n = self.n_groups
+        if n < 3:
+            raise EvidenceError(
+                "2 cords, each at one mass of its own, show no scatter about a line: drop each cord at two masses"
+            )
+        level, _, centre = self._lines
+        y, about = self.values @ level.T, centre - centre.mean()
+        slope = (y @ about / (about @ about))[..., None]
+        mean = y.mean(-1)[..., None] + slope * (at - centre.mean())
+        residuals = y - y.mean(-1)[..., None] - slope * about
+        ones = np.ones(at.size)
+        leverage = 1 / n + (at - centre.mean()) ** 2 / (about @ about)
+        return self._next(
+            mean,
+            ((residuals**2).sum(-1) / (n - 2))[..., None],
+            dof=n - 2,
+            of_mean=np.array([leverage, 0 * ones]),
+            of_next=np.array([ones, (1 - (level**2).sum() / n) * ones]),
+        )
+
+    # --- the lines themselves
+
+    @property
+    def slopes(self) -> np.ndarray:
+        """Slope of each group's line at x = 0.  (..., k)"""
+        return self.values @ self._coefficients[:, 1].T
+
+    @property
+    def intercepts(self) -> np.ndarray:
+        """Value of each group's line at x = 0.  (..., k)"""
+        return self.values @ self._coefficients[:, 0].T
 
     @property
     def slope(self) -> float:
+        """Slope of the mean line."""
         return float(self.slopes.mean())
 
     @property
-    def intercept(self) -> float:
-        return float(self.intercepts.mean())
-
-    @property
     def se_slope(self) -> float:
-        return float(np.std(self.slopes, ddof=1) / len(self.groups) ** 0.5)
+        """Standard error of `slope`, from the differences between groups, on k − 1 degrees of freedom."""
+        return float(np.std(self.slopes, ddof=1) / self.n_groups**0.5)
 
     @property
-    def se_intercept(self) -> float:
-        return float(np.std(self.intercepts, ddof=1) / len(self.groups) ** 0.5)
+    def curvature(self) -> float:
+        """Coefficient of x², common to the groups; 0 for straight lines."""
+        return float(self.values @ self._curvature_weights) if self.curved else 0.0
 
-    def values(self, x: float) -> np.ndarray:
-        """(k,) each group's line at x."""
-        return self.intercepts + self.slopes * x + self.curvature * x**2
+    @property
+    def se_curvature(self) -> float:
+        return float(self.repeatability * np.linalg.norm(self._curvature_weights)) if self.curved else 0.0
 
-    def this_group(self, group: Any, x: float, *, probability: float, side: Side) -> Limit:
-        """Prediction limit of the next value of a group that has a line, at x. Raises ValueError without scatter."""
-        i = self.groups.index(group)
-        self._need_scatter()
-        leverage, beyond = self._leverages(x)
-        variance = 1 + leverage[i] + self._share_of_curvature(beyond[i])
-        parts = [(self.residual_sd**2 * float(variance), self.dof)]
-        return prediction_about(float(self.values(x)[i]), parts, n=len(self.groups), probability=probability, side=side)
+    @property
+    def between(self) -> tuple[np.ndarray, tuple[str, ...]]:
+        """Covariance (2, 2) of the groups' true intercepts and slopes, and the names of those that stand at zero.
 
-    def another_group(self, x: float, *, probability: float, side: Side) -> Limit:
-        """Prediction limit of one value of a group not seen yet, at x.
-
-        The k lines read at x are a sample of groups, each with the error of its own line; with their mean square s²
-        and mean leverage h, the variance is s²(1 + 1/k) + residual²(1 − h + curvature's share), each with its own t.
-        Where that second part is negative (x far out) it is left out: the limit is then too wide rather than too
-        narrow. Raises ValueError for fewer than 2 groups.
+        That of the fitted ones less what the repeatability puts in; equal to REML for balanced groups. A variance that
+        comes out negative is set to zero and named.
         """
-        k = len(self.groups)
-        if k < 2:
-            raise ValueError(f"only {k} group: a limit for another needs at least 2")
-        values = self.values(x)
-        leverage, beyond = self._leverages(x)
-        between = float(np.var(values, ddof=1)) * (1 + 1 / k)
-        share = 1 - float(leverage.mean()) + self._share_of_curvature(float(beyond.mean()))
-        parts = [(between, k - 1.0)]
-        if share > 1e-9:
-            self._need_scatter()
-            parts.append((self.residual_sd**2 * share, self.dof))
-        return prediction_about(float(values.mean()), parts, n=k, probability=probability, side=side)
+        n, coefficients = self.n_groups, self._coefficients
+        if n < 2 or self.dof_within < 1:
+            return np.full((2, 2), np.nan), ()
+        mean = coefficients.mean(0)
+        error = (np.einsum("kid,kjd->ij", coefficients, coefficients) / n - mean @ mean.T) * n / (n - 1)
+        covariance = np.cov(self.intercepts, self.slopes) - self.within * error
+        zeroed = tuple(name for i, name in enumerate(("intercept", "slope")) if covariance[i, i] <= 0)
+        positive = np.diag(covariance) > 0
+        return np.where(np.outer(positive, positive), covariance, 0.0), zeroed
 
-    def _need_scatter(self) -> None:
-        if self.dof < 1:
-            raise ValueError(
-                "as many parameters as values: the scatter about the lines is not known; repeat some drops"
-            )
+    @cached_property
+    def _lines(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """What values weigh in each group's mean and slope, (k, n) both, and its mean x (k,)."""
+        is_member = self.member == np.arange(self.n_groups)[:, None]
+        level = is_member / is_member.sum(1, keepdims=True)
+        centre = level @ self.x
+        about = np.where(is_member, self.x - centre[:, None], 0.0)
+        if self.structure in ("flat", "across groups"):
+            slope = np.zeros_like(level)
+        elif self.structure == "own lines":
+            slope = about / (about**2).sum(1, keepdims=True)
+        else:
+            slope = np.broadcast_to(about.sum(0) / (about**2).sum(), level.shape)
+        return level, slope, centre
 
-    def _leverages(self, x: float) -> tuple[np.ndarray, np.ndarray]:
-        """(k,) leverage of each line at x, and (k,) how far x² there is off its own line."""
-        at = np.array([1.0, x - self._origin])
-        return np.einsum("i,kij,j->k", at, self._inverses, at), (x - self._origin) ** 2 - self._squares @ at
+    @cached_property
+    def _squares(self) -> np.ndarray:
+        """x² about the mean x.  (n,)"""
+        return (self.x - self.x.mean()) ** 2
 
-    def _share_of_curvature(self, beyond: float) -> float:
-        return (self.se_curvature * beyond / self.residual_sd) ** 2 if self.se_curvature else 0.0
+    @cached_property
+    def _curvature_weights(self) -> np.ndarray:
+        """What each value counts in the curvature.  (n,)"""
+        bend = self._off_lines(self._squares)
+        return bend / (bend @ bend)
+
+    @cached_property
+    def _coefficients(self) -> np.ndarray:
+        """What each value counts in a group's intercept and slope at x = 0.  (k, 2, n)"""
+        slope = self._lines[1]
+        if self.curved:
+            bend = -2 * self.x.mean() - slope @ self._squares
+            slope = slope + bend[:, None] * self._curvature_weights
+        return np.stack([self.weights(0.0)[0], slope], axis=1)
+
+    def _off_lines(self, values: np.ndarray) -> np.ndarray:
+        """Values (..., n) less those of their group's straight line."""
+        level, slope, centre = self._lines
+        means, slopes = values @ level.T, values @ slope.T
+        return values - means[..., self.member] - slopes[..., self.member] * (self.x - centre[self.member])
+
+    def _residuals(self, values: np.ndarray) -> np.ndarray:
+        residuals = self._off_lines(values)
+        if not self.curved:
+            return residuals
+        curvature = values @ self._curvature_weights
+        return residuals - curvature[..., None] * self._off_lines(self._squares)
+
+    def _number(self, group: Hashable) -> int:
+        if group not in self.names:
+            with_drops = ", ".join(map(str, self.names))
+            raise EvidenceError(f"cord {group!r} has no drop here; cords with drops: {with_drops}")
+        return self.names.index(group)
+
+    def _need_lines(self) -> None:
+        for k, name in enumerate(self.names):
+            if np.ptp(self.x[self.member == k]) == 0:
+                raise ValueError(f"group {name} has values at one x only: no line")
+        if self.curved:
+            bend = self._off_lines(self._squares)
+            if self.dof_within < 1 or bend @ bend < 1e-12 * self._squares.sum() ** 2 / self.x.size:
+                raise ValueError("curvature takes 3 different x in a group and a degree of freedom to spare")
 
 
-def fit_lines(
-    groups: Sequence[Any] | np.ndarray,
-    x: Sequence[float] | np.ndarray,
-    y: Sequence[float] | np.ndarray,
-    *,
-    curved: bool = False,
-) -> Lines:
-    """A line for each group by least squares; with `curved`, one x² term common to all.
+def _structure(x: np.ndarray, member: np.ndarray) -> Structure:
+    low, high = x.min(), x.max()
+    if low == high:
+        return "flat"
+    by_group = [x[member == k] for k in range(member.max() + 1)]
+    # a group whose x span the whole range has leverage at most 1 in it: its own line is then interpolation
+    if all(at.size >= FEWEST_FOR_OWN_LINE and at.min() == low and at.max() == high for at in by_group):
+        return "own lines"
+    return "one slope" if any(at.min() < at.max() for at in by_group) else "across groups"
 
-    groups, x, y : (n,). Raises ValueError for a group with fewer than 2 different x, for values that are no numbers,
-    and with `curved` where no group has 3 different x or no degree of freedom is left.
+
+# --- values unlike the others -----------------------------------------------------------------------------------
+
+
+def without_levels(
+    values: np.ndarray, *groupings: Sequence[Hashable] | np.ndarray
+) -> tuple[np.ndarray, np.ndarray, int]:
+    """What is left of `values`, (n,) or (n, columns), when each group of each grouping (n,) has a level of its own.
+
+    By least squares; then the share of each value that is free of the levels (1 less its leverage), and the degrees of
+    freedom left.
     """
-    groups, x, y = np.asarray(groups), np.asarray(x, float), np.asarray(y, float)
-    if not groups.shape == x.shape == y.shape or x.ndim != 1 or not x.size:
-        shapes = f"{groups.shape}, {x.shape}, {y.shape}"
-        raise ValueError(f"groups, x and y of shapes {shapes}: one row of equal length each")
-    if not (np.isfinite(x).all() and np.isfinite(y).all()):
-        raise ValueError("x or y is not a number somewhere: leave that drop out by name")
-    names = tuple(dict.fromkeys(groups.tolist()))  # in the order of first appearance
-    origin = float(x.mean())
-    offset = x - origin
-    about, inverses, squares = np.empty((len(names), 2)), np.empty((len(names), 2, 2)), np.empty((len(names), 2))
-    line_left, square_left = np.empty_like(y), np.empty_like(y)
-    for i, name in enumerate(names):
-        of = groups == name
-        if np.unique(x[of]).size < 2:
-            raise ValueError(f"group {name} has values at one x only: no line")
-        design = np.column_stack([np.ones(of.sum()), offset[of]])
-        inverses[i] = np.linalg.inv(design.T @ design)
-        to_line = inverses[i] @ design.T
-        about[i], squares[i] = to_line @ (y[of] - y[0]), to_line @ offset[of] ** 2
-        line_left[of], square_left[of] = y[of] - y[0] - design @ about[i], offset[of] ** 2 - design @ squares[i]
-    dof, residual, curvature, information = x.size - 2 * len(names), float(line_left @ line_left), 0.0, np.inf
-    if curved:
-        dof, information = dof - 1, float(square_left @ square_left)
-        if dof < 1 or information < 1e-12 * float(offset @ offset) ** 2 / x.size:
-            raise ValueError("curvature takes 3 different x in a group and a degree of freedom to spare")
-        curvature = float(square_left @ line_left) / information
-        about = about - curvature * squares
-        left = line_left - curvature * square_left
-        residual = float(left @ left)
-    variance = residual / dof if dof else np.nan
-    # back from the origin: a + b·u + c·u², u = x − origin
-    slopes = about[:, 1] - 2 * curvature * origin
-    intercepts = y[0] + about[:, 0] - about[:, 1] * origin + curvature * origin**2
-    between, zeroed = _between(intercepts, slopes, inverses, origin, variance)
-    return Lines(
-        groups=names,
-        intercepts=intercepts,
-        slopes=slopes,
-        residual_sd=float(variance**0.5),
-        dof=dof,
-        sd_intercept=between[0, 0] ** 0.5,
-        sd_slope=between[1, 1] ** 0.5,
-        covariance=between[0, 1],
-        zeroed=zeroed,
-        curvature=curvature,
-        se_curvature=(variance / information) ** 0.5 if curved else 0.0,
-        _origin=origin,
-        _inverses=inverses,
-        _squares=squares,
-    )
+    members = [np.asarray(grouping)[:, None] == np.unique(grouping) for grouping in groupings]
+    span, singular, _ = np.linalg.svd(np.hstack(members).astype(float), full_matrices=False)
+    span = span[:, singular > 1e-9 * singular[0]]
+    return values - span @ (span.T @ values), 1 - (span**2).sum(axis=1), len(span) - span.shape[1]
 
 
-def _between(
-    intercepts: np.ndarray, slopes: np.ndarray, inverses: np.ndarray, origin: float, variance: float
-) -> tuple[np.ndarray, tuple[str, ...]]:
-    """Covariance of the groups' true intercepts and slopes: that of the fitted ones less the mean error of a line."""
-    if len(slopes) < 2 or np.isnan(variance):
-        return np.full((2, 2), np.nan), ()
-    to_zero = np.array([[1.0, -origin], [0.0, 1.0]])
-    between = np.cov(intercepts, slopes) - variance * to_zero @ inverses.mean(axis=0) @ to_zero.T
-    zeroed = tuple(name for i, name in enumerate(("intercept", "slope")) if between[i, i] <= 0)
-    if zeroed:
-        keep = np.diag(between) > 0
-        between = np.where(np.outer(keep, keep), between, 0.0)
-    return between, zeroed
+@dataclass(frozen=True)
+class Furthest:
+    """The value furthest from what the others make it.
+
+    number : of the value ; off : its distance from what the others say ; t : that in standard deviations ;
+    chance : that repeatability alone puts any of the values so far off
+    """
+
+    number: int
+    off: float
+    t: float
+    chance: float
+
+
+def furthest(values: np.ndarray, *groupings: Sequence[Hashable] | np.ndarray) -> Furthest | None:
+    """The value (n,) furthest from what its groups make it, by the externally studentized residual.
+
+    Cook & Weisberg 1982, section 2.2.2, with Bonferroni's bound on the chance; with one level for all values it is
+    Grubbs' test (Technometrics 11 (1969) 1). None below 3 degrees of freedom.
+    """
+    residuals, free, dof = without_levels(values, *groupings)
+    if dof < 3:
+        return None
+    shown = np.flatnonzero(free > 1e-6)  # not what has a level for itself
+    residuals, free = residuals[shown], free[shown]
+    variance_of_others = np.maximum((residuals @ residuals + 1e-12 - residuals**2 / free) / (dof - 1), 1e-12)
+    t = np.abs(residuals) / np.sqrt(variance_of_others * free)
+    worst = int(np.argmax(t))
+    chance = 2 * special.stdtr(dof - 1, -t[worst]) * t.size
+    return Furthest(int(shown[worst]), float(residuals[worst] / free[worst]), float(t[worst]), float(chance))

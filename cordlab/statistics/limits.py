@@ -12,6 +12,8 @@ from typing import Any, Literal
 import numpy as np
 from scipy import optimize, special
 
+from cordlab.statistics.groups import GroupLines
+
 Side = Literal["upper", "lower", "both"]
 
 
@@ -317,44 +319,22 @@ def prediction_limit(
 
     values : (n,) ; groups : (n,) names. Without groups: mean ± t·sd·√(1 + 1/n). With groups: the mean of the k group
     means and s² = s_m²(1 + 1/k) + s_w²(1 − mean(1/n_i)), s_m² the mean square of the group means, s_w² within groups,
-    each part with its own t (`prediction_about`); unbiased for s² whether balanced or not, and t on k − 1 for one value
+    each part with its own t (`t_margin`); unbiased for s² whether balanced or not, and t on k − 1 for one value
     a group. Raises ValueError for fewer than 2 values or groups.
     """
     _check_share(probability=probability)
     if groups is None:
         y = _checked(values)
         return _limit("prediction", y, side, prediction_factor(len(y), probability, _sides(side)), probability)
-    y, member, sizes = _grouped(values, groups)
-    n, k = len(y), len(sizes)
-    if k < 2:
-        raise ValueError(f"only {k} group: a limit for another needs at least 2")
-    origin = y[0]
-    means = np.bincount(member, y - origin) / sizes
-    from_means = float(np.var(means, ddof=1)) * (1 + 1 / k)
-    parts = [(from_means, k - 1)]
-    if n > k:
-        within = float(np.sum((y - origin - means[member]) ** 2)) / (n - k)
-        parts.append((within * (1 - float(np.mean(1 / sizes))), n - k))
-    return prediction_about(origin + means.mean(), parts, n=k, probability=probability, side=side)
-
-
-def prediction_about(
-    centre: float, parts: Sequence[tuple[float, float]], *, n: int, probability: float, side: Side
-) -> Limit:
-    """centre ± √Σ t_ν²·variance over the parts (variance, ν) of the next value's variance about `centre`.
-
-    Such a limit holds at least as often as it says, whatever the true parts (Banerjee, Sankhyā 22 (1960) 357, from
-    memory). One t with the effective degrees of freedom does not: at 0.99 it would hold 0.96 from 2 cords of 3 drops.
-    """
-    _check_share(probability=probability)
-    total, sides = sum(variance for variance, _ in parts), _sides(side)
-    if total <= 0:  # nothing scatters
-        dof, sd = parts[0][1], 0.0
-        factor = _t(probability, dof, sides)
-    else:
-        dof, sd = total**2 / sum(variance**2 / own for variance, own in parts), total**0.5  # Welch–Satterthwaite
-        factor = sum(_t(probability, own, sides) ** 2 * variance for variance, own in parts) ** 0.5 / sd
-    return Limit("prediction", side, *_ends(centre, factor * sd, side), probability, np.nan, n, dof, factor)
+    y, _, sizes = _grouped(values, groups)
+    if len(sizes) < 2:
+        raise ValueError(f"only {len(sizes)} group: a limit for another needs at least 2")
+    another = GroupLines.of(y - y[0], group=groups).another_group()  # differences keep the digits
+    half, u = (float(part[0]) for part in (another.margin(probability, sides=_sides(side)), another.u))
+    factor = half / u if u else _t(probability, another.dof[0], _sides(side))
+    ends = _ends(y[0] + another.mean[0], half, side)
+    dof = float(another.effective_dof[0]) if u else another.dof[0]
+    return Limit("prediction", side, *ends, probability, np.nan, len(sizes), dof, factor)
 
 
 def _sides(side: str) -> int:

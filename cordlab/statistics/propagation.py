@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from math import ceil, floor, inf, isfinite, log10, sqrt
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri, stdtrit
 
 LAWS = ("normal", "rectangular", "arcsine", "t")
@@ -42,14 +43,39 @@ class Input:
         return self.value + self.u * sqrt(2.0) * np.sin(rng.uniform(-np.pi, np.pi, size))
 
 
-def welch_satterthwaite(components: Sequence[float], dofs: Sequence[float]) -> tuple[float, float]:
-    """Combined standard uncertainty and effective degrees of freedom (JCGM 100, G.2b) of u_i(y) with dof ν_i."""
-    u, nu = np.asarray(components, float), np.asarray(dofs, float)
-    known = (u != 0) & np.isfinite(nu)
-    if np.any(nu[u != 0] <= 0):
+def welch_satterthwaite(u: ArrayLike, dof: Sequence[float]) -> tuple[np.ndarray, np.ndarray]:
+    """Combined standard uncertainty and its effective degrees of freedom (JCGM 100, G.2b).
+
+    u : (n_parts, ...) parts of the standard uncertainty ; dof : (n_parts,) degrees of freedom of each, inf if exact.
+    Raises ValueError where a part has no degrees of freedom.
+    """
+    parts, nu = _parts(u, dof)
+    total, exact = (parts**2).sum(0), ~np.isfinite(nu) | (nu <= 0)
+    below = (np.where(exact, 0.0, parts**4) / np.where(exact, 1.0, nu)).sum(0)
+    effective = np.divide(total**2, below, out=np.full(np.shape(total), inf), where=below > 0)
+    return np.sqrt(total), effective[()]
+
+
+def t_margin(u: ArrayLike, dof: Sequence[float], probability: float, *, sides: int = 1) -> np.ndarray:
+    """√Σ (t_ν u)² over the parts of a standard uncertainty: the distance of a limit from its estimate.
+
+    u, dof : as in `welch_satterthwaite`. Such a limit holds at least as often as it says, whatever the true parts
+    (Banerjee, Sankhyā 22 (1960) 357, from memory). One t with the effective degrees of freedom does not: from 2 cords
+    of 3 drops it would hold 96 times in 100 instead of 99. Raises ValueError where a part has no degrees of freedom.
+    """
+    parts, nu = _parts(u, dof)
+    share = probability if sides == 1 else (1 + probability) / 2
+    with np.errstate(invalid="ignore"):
+        t = np.where(np.isfinite(nu) & (nu > 0), stdtrit(np.where(nu > 0, nu, 1.0), share), ndtri(share))
+    return np.sqrt(((t * parts) ** 2).sum(0))
+
+
+def _parts(u: ArrayLike, dof: Sequence[float]) -> tuple[np.ndarray, np.ndarray]:
+    parts = np.asarray(u, float)
+    nu = np.reshape(np.asarray(dof, float), (-1, *[1] * (parts.ndim - 1)))
+    if np.any((parts != 0) & (nu <= 0)):
         raise ValueError("an uncertainty with no degrees of freedom cannot be combined: it has no evidence behind it")
-    combined, below = float(np.sqrt((u**2).sum())), float((u[known] ** 4 / nu[known]).sum())
-    return combined, combined**4 / below if below > 0 else inf
+    return parts, nu
 
 
 def t_factor(share: float, dof: float) -> float:

@@ -7,8 +7,8 @@ from typing import Any, Literal
 import numpy as np
 from scipy import optimize, special
 
-from cordlab.statistics.groups import Lines, fit_lines
-from cordlab.statistics.limits import Limit, Side, prediction_limit
+from cordlab.statistics.groups import GroupLines, NextValue
+from cordlab.statistics.limits import Side, prediction_limit
 
 CURVATURE_LEVEL = 0.05  # one-sided, towards the bound: wear that gets faster is not drawn as a line
 TOGETHER = 20  # counts no farther apart are one retest: each of its drops adds a jump (a choice, no source)
@@ -69,8 +69,8 @@ class Judge:
     jumps: np.ndarray
     retest: np.ndarray
     values: np.ndarray
-    straight: Lines
-    curved: Lines | None
+    straight: GroupLines
+    curved: GroupLines | None
     bounds: Mapping[Side, float]
     probability: float
 
@@ -87,10 +87,12 @@ class Judge:
     ) -> "Judge":
         """`lined` names the cords dropped at two or more retests: those have a line."""
         of = np.isin(cord, lined)
-        drops = cord[of], jumps[of], values[of]
+        drops: dict[str, Any] = {"group": cord[of], "x": jumps[of], "structure": "own lines"}
         most = max(np.unique(retest[cord == name]).size for name in lined)
-        curved = fit_lines(*drops, curved=True) if most > 2 and of.sum() > 2 * len(lined) + 1 else None
-        return cls(cord, jumps, retest, values, fit_lines(*drops), curved, bounds, probability)
+        bends = most > 2 and of.sum() > 2 * len(lined) + 1
+        straight = GroupLines.of(values[of], **drops)
+        curved = GroupLines.of(values[of], curved=True, **drops) if bends else None
+        return cls(cord, jumps, retest, values, straight, curved, bounds, probability)
 
     def getting_faster(self) -> tuple[float | None, str]:
         """One-sided p of wear that gets faster towards a bound, and why there is no forecast ("" if there may be)."""
@@ -100,13 +102,13 @@ class Judge:
         if bend <= 1e-9 * np.ptp(self.values):  # a line to rounding: its standard error is rounding too
             return 1.0, ""
         t = self.curved.curvature / self.curved.se_curvature
-        p = float(special.stdtr(self.curved.dof, -max(-t if side == "lower" else t for side in self.bounds)))
+        p = float(special.stdtr(self.curved.dof_within, -max(-t if side == "lower" else t for side in self.bounds)))
         if p < CURVATURE_LEVEL:
             return p, f"wear gets faster with the count (p = {p:.2g}): a line promises too much; retest in small steps"
         return p, ""
 
     def all_here(self, count: int) -> bool:
-        return set(self.straight.groups) <= set(self.cord[self.retest == count].tolist())
+        return set(self.straight.names) <= set(self.cord[self.retest == count].tolist())
 
     def tested(self, count: int) -> WearPoint:
         """By the drops of this retest alone where every cord was dropped there, else by the lines; by each drop too."""
@@ -123,21 +125,22 @@ class Judge:
 
     def forecast(self, count: int) -> WearPoint:
         limits = {side: self.by_lines(count, side) for side in self.bounds}
-        return self._point(count, "forecast", float(self.straight.values(count).mean()), limits, True)
+        return self._point(count, "forecast", float(self.straight.group_values(count).mean()), limits, True)
 
     def by_lines(self, count: float, side: Side) -> float:
-        return self._worse(lambda lines: lines.another_group(count, probability=self.probability, side=side), side)
+        return self._worse(lambda lines: lines.another_group(count), side)
 
-    def _worse(self, limit: Callable[[Lines], Limit], side: Side) -> float:
+    def _worse(self, value: Callable[[GroupLines], NextValue], side: Side) -> float:
         """The worse of straight and curved: wear that gets faster may not show yet."""
-        limits = [float(limit(lines)) for lines in (self.straight, self.curved) if lines is not None]
+        both = [lines for lines in (self.straight, self.curved) if lines is not None]
+        limits = [float(value(lines).limit(self.probability, side)[0]) for lines in both]
         return min(limits) if side == "lower" else max(limits)
 
     def _point(
         self, count: int, kind: Literal["tested", "forecast"], mean: float, limits: dict[Side, float], within: bool
     ) -> WearPoint:
         meets = within and all(room(limits[side], bound, side) >= 0 for side, bound in self.bounds.items())
-        this_cord = {str(name): self._this(name, count) for name in self.straight.groups}
+        this_cord = {str(name): self._this(name, count) for name in self.straight.names}
         return WearPoint(count, kind, mean, limits.get("lower"), limits.get("upper"), this_cord, meets)
 
     def _this(self, name: Any, count: int) -> float | None:
@@ -145,7 +148,7 @@ class Judge:
             return None
 
         def own(side: Side) -> float:
-            return self._worse(lambda line: line.this_group(name, count, probability=self.probability, side=side), side)
+            return self._worse(lambda lines: lines.this_group(name, count), side)
 
         limits = {side: own(side) for side in self.bounds}
         return limits[min(limits, key=lambda side: room(limits[side], self.bounds[side], side))]
@@ -166,10 +169,10 @@ class Judge:
             return float(last) if i == 0 else float(optimize.brentq(least, counts[i - 1], counts[i], xtol=1e-6))
 
         def far(count: float, side: Side) -> float:
-            return float(self.straight.another_group(count, probability=self.probability, side=opposite[side]))
+            return float(self.straight.another_group(count).limit(self.probability, opposite[side])[0])
 
         return {
             "early": first(self.by_lines),
-            "mean": first(lambda count, side: float(self.straight.values(count).mean())),
+            "mean": first(lambda count, side: float(self.straight.group_values(count).mean())),
             "late": first(far),
         }

@@ -12,7 +12,7 @@ from scipy import special
 
 from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import scale_for_lowest_point
-from cordlab.statistics.groups import Lines, fit_lines
+from cordlab.statistics.groups import GroupLines
 from cordlab.wear.ageing import retests
 
 
@@ -29,8 +29,8 @@ class Softening:
     jumps: np.ndarray
     ln_scale: np.ndarray
     lengthening: np.ndarray
-    scale_lines: Lines
-    length_lines: Lines
+    scale_lines: GroupLines
+    length_lines: GroupLines
     p_scale: float
     p_length: float
 
@@ -121,7 +121,9 @@ def tell_apart(
             longer[of] += more
     cords, counts = np.array([cord[of][0] for of in rows]), np.array([retest[of][0] for of in rows])
     lengthening = np.array([longer[of][0] for of in rows])
-    scale_lines, length_lines = fit_lines(cords, counts, logs), fit_lines(cords, counts, lengthening)
+    scale_lines, length_lines = (
+        GroupLines.of(values, group=cords, x=counts, structure="own lines") for values in (logs, lengthening)
+    )
     return Softening(
         cord=cords,
         jumps=counts,
@@ -134,8 +136,8 @@ def tell_apart(
     )
 
 
-def _p(lines: Lines) -> float:
+def _p(lines: GroupLines) -> float:
     """Two-sided p of a mean slope of 0."""
     if not lines.se_slope:
         return 0.0
-    return float(2 * special.stdtr(len(lines.groups) - 1, -abs(lines.slope / lines.se_slope)))
+    return float(2 * special.stdtr(len(lines.names) - 1, -abs(lines.slope / lines.se_slope)))

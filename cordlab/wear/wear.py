@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from cordlab.statistics.groups import Lines
+from cordlab.statistics.groups import GroupLines
 from cordlab.statistics.limits import Side
 from cordlab.wear.ageing import TOGETHER, Judge, WearPoint, retests
 
@@ -37,7 +37,7 @@ class Wear:
     cord: np.ndarray
     jumps: np.ndarray
     values: np.ndarray
-    lines: Lines | None
+    lines: GroupLines | None
     points: tuple[WearPoint, ...]
     retire_at: int | None
     next_retest: int | None
@@ -55,7 +55,7 @@ class Wear:
 
     @property
     def se_slope(self) -> float | None:
-        return self.lines.se_slope if self.lines and len(self.lines.groups) > 1 else None
+        return self.lines.se_slope if self.lines and len(self.lines.names) > 1 else None
 
     @property
     def tested(self) -> tuple[WearPoint, ...]:
@@ -84,7 +84,7 @@ class Wear:
 
     def to_dict(self) -> dict[str, Any]:
         lines = self.lines
-        slopes = dict(zip(map(str, lines.groups), lines.slopes.tolist(), strict=True)) if lines else {}
+        slopes = dict(zip(map(str, lines.names), lines.slopes.tolist(), strict=True)) if lines else {}
         return {
             "quantity": self.quantity,
             "unit": self.unit,
@@ -158,7 +158,7 @@ def assess_wear(
     if len(lined) > 1:
         judge = Judge.of(cord, jumps, retest, values, lined, bounds, probability)
         counts = _retested(cord, retest, lined)
-        if judge.straight.dof < 1 and (unjudged := [count for count in counts if not judge.all_here(count)]):
+        if judge.straight.dof_within < 1 and (unjudged := [count for count in counts if not judge.all_here(count)]):
             reasons.append(
                 f"{unjudged[0]} jumps: not every cord was dropped there, and no drop is to spare for the lines"
             )
@@ -253,12 +253,13 @@ def _by_count(retest: np.ndarray, given: np.ndarray) -> dict[int, tuple[float, f
     return kept
 
 
-def _cautions(conditions: Mapping[str, Mapping[int, tuple[float, float]]], straight: Lines | None) -> list[str]:
+def _cautions(conditions: Mapping[str, Mapping[int, tuple[float, float]]], straight: GroupLines | None) -> list[str]:
     cautions = []
     for name, by_count in conditions.items():
         ranges = list(by_count.values())
         if len(ranges) > 1 and (ranges[0][1] < ranges[-1][0] or ranges[0][0] > ranges[-1][1]):
             cautions.append(f"{name} at the first and the last count do not overlap: its effect is in the wear")
-    if straight is not None and straight.zeroed:
-        cautions.append(f"spread of the cords' {' and '.join(straight.zeroed)} came out negative and stands at zero")
+    zeroed = straight.between[1] if straight is not None else ()
+    if zeroed:
+        cautions.append(f"spread of the cords' {' and '.join(zeroed)} came out negative and stands at zero")
     return cautions
