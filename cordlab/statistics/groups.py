@@ -19,9 +19,10 @@ from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy import special
 
-from cordlab.statistics.propagation import t_margin, welch_satterthwaite
+from cordlab.statistics.propagation import OneSide, t_margin, welch_satterthwaite
 
 Structure = Literal["own lines", "one slope", "flat", "across groups"]
 
@@ -81,7 +82,7 @@ class NextValue:
         """Distance of a prediction limit from the mean: √Σ t²·variance over the two parts.  (..., n_x)"""
         return t_margin(np.sqrt(self.variances), self.dof, probability, sides=sides)
 
-    def limit(self, probability: float, side: Literal["lower", "upper"]) -> np.ndarray:
+    def limit(self, probability: float, side: OneSide) -> np.ndarray:
         """One-sided prediction limit.  (..., n_x)"""
         return self.mean + (1 if side == "upper" else -1) * self.margin(probability)
 
@@ -457,9 +458,7 @@ def _structure(x: np.ndarray, member: np.ndarray) -> Structure:
 # --- values unlike the others -----------------------------------------------------------------------------------
 
 
-def without_levels(
-    values: np.ndarray, *groupings: Sequence[Hashable] | np.ndarray
-) -> tuple[np.ndarray, np.ndarray, int]:
+def without_levels(values: np.ndarray, *groupings: ArrayLike) -> tuple[np.ndarray, np.ndarray, int]:
     """What is left of `values`, (n,) or (n, columns), when each group of each grouping (n,) has a level of its own.
 
     By least squares; then the share of each value that is free of the levels (1 less its leverage), and the degrees of
@@ -485,7 +484,7 @@ class Furthest:
     chance: float
 
 
-def furthest(values: np.ndarray, *groupings: Sequence[Hashable] | np.ndarray) -> Furthest | None:
+def furthest(values: np.ndarray, *groupings: ArrayLike) -> Furthest | None:
     """The value (n,) furthest from what its groups make it, by the externally studentized residual.
 
     Cook & Weisberg 1982, section 2.2.2, with Bonferroni's bound on the chance; with one level for all values it is

@@ -3,10 +3,13 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil, floor, inf, isfinite, log10, sqrt
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri, stdtrit
+
+OneSide = Literal["lower", "upper"]
 
 LAWS = ("normal", "rectangular", "arcsine", "t")
 NEARLY = 1.05  # from half of some 10,000 draws on, a spread of theirs does not change by more
@@ -43,10 +46,11 @@ class Input:
         return self.value + self.u * sqrt(2.0) * np.sin(rng.uniform(-np.pi, np.pi, size))
 
 
-def welch_satterthwaite(u: ArrayLike, dof: Sequence[float]) -> tuple[np.ndarray, np.ndarray]:
+def welch_satterthwaite(u: ArrayLike, dof: Sequence[float]) -> tuple[Any, Any]:
     """Combined standard uncertainty and its effective degrees of freedom (JCGM 100, G.2b).
 
     u : (n_parts, ...) parts of the standard uncertainty ; dof : (n_parts,) degrees of freedom of each, inf if exact.
+    Both results are numbers, or arrays (...) where the parts are.
     Raises ValueError where a part has no degrees of freedom.
     """
     parts, nu = _parts(u, dof)
@@ -56,7 +60,7 @@ def welch_satterthwaite(u: ArrayLike, dof: Sequence[float]) -> tuple[np.ndarray,
     return np.sqrt(total), effective[()]
 
 
-def t_margin(u: ArrayLike, dof: Sequence[float], probability: float, *, sides: int = 1) -> np.ndarray:
+def t_margin(u: ArrayLike, dof: Sequence[float], probability: float, *, sides: int = 1) -> Any:
     """√Σ (t_ν u)² over the parts of a standard uncertainty: the distance of a limit from its estimate.
 
     u, dof : as in `welch_satterthwaite`. Such a limit holds at least as often as it says, whatever the true parts

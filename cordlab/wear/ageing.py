@@ -8,7 +8,8 @@ import numpy as np
 from scipy import optimize, special
 
 from cordlab.statistics.groups import GroupLines, NextValue
-from cordlab.statistics.limits import Side, prediction_limit
+from cordlab.statistics.limits import prediction_limit
+from cordlab.statistics.propagation import OneSide
 
 CURVATURE_LEVEL = 0.05  # one-sided, towards the bound: wear that gets faster is not drawn as a line
 TOGETHER = 20  # counts no farther apart are one retest: each of its drops adds a jump (a choice, no source)
@@ -22,7 +23,7 @@ def retests(jumps: np.ndarray, together: int = TOGETHER) -> np.ndarray:
     return starts[np.searchsorted(starts, jumps, side="right") - 1]
 
 
-def room(limit: float, bound: float, side: Side) -> float:
+def room(limit: float, bound: float, side: OneSide) -> float:
     """By how much a limit is within its bound; below 0 beyond it."""
     return limit - bound if side == "lower" else bound - limit
 
@@ -71,7 +72,7 @@ class Judge:
     values: np.ndarray
     straight: GroupLines
     curved: GroupLines | None
-    bounds: Mapping[Side, float]
+    bounds: Mapping[OneSide, float]
     probability: float
 
     @classmethod
@@ -82,7 +83,7 @@ class Judge:
         retest: np.ndarray,
         values: np.ndarray,
         lined: Sequence[str],
-        bounds: Mapping[Side, float],
+        bounds: Mapping[OneSide, float],
         probability: float,
     ) -> "Judge":
         """`lined` names the cords dropped at two or more retests: those have a line."""
@@ -127,17 +128,17 @@ class Judge:
         limits = {side: self.by_lines(count, side) for side in self.bounds}
         return self._point(count, "forecast", float(self.straight.group_values(count).mean()), limits, True)
 
-    def by_lines(self, count: float, side: Side) -> float:
+    def by_lines(self, count: float, side: OneSide) -> float:
         return self._worse(lambda lines: lines.another_group(count), side)
 
-    def _worse(self, value: Callable[[GroupLines], NextValue], side: Side) -> float:
+    def _worse(self, value: Callable[[GroupLines], NextValue], side: OneSide) -> float:
         """The worse of straight and curved: wear that gets faster may not show yet."""
         both = [lines for lines in (self.straight, self.curved) if lines is not None]
         limits = [float(value(lines).limit(self.probability, side)[0]) for lines in both]
         return min(limits) if side == "lower" else max(limits)
 
     def _point(
-        self, count: int, kind: Literal["tested", "forecast"], mean: float, limits: dict[Side, float], within: bool
+        self, count: int, kind: Literal["tested", "forecast"], mean: float, limits: dict[OneSide, float], within: bool
     ) -> WearPoint:
         meets = within and all(room(limits[side], bound, side) >= 0 for side, bound in self.bounds.items())
         this_cord = {str(name): self._this(name, count) for name in self.straight.names}
@@ -147,7 +148,7 @@ class Judge:
         if self.curved is None:
             return None
 
-        def own(side: Side) -> float:
+        def own(side: OneSide) -> float:
             return self._worse(lambda lines: lines.this_group(name, count), side)
 
         limits = {side: own(side) for side in self.bounds}
@@ -155,9 +156,9 @@ class Judge:
 
     def crossing(self, last: int, span: int) -> dict[str, float | None]:
         """Counts beyond the last test at which the limit, the mean and the opposite limit reach a bound first."""
-        opposite: dict[Side, Side] = {"lower": "upper", "upper": "lower"}
+        opposite: dict[OneSide, OneSide] = {"lower": "upper", "upper": "lower"}
 
-        def first(limit: Callable[[float, Side], float]) -> float | None:
+        def first(limit: Callable[[float, OneSide], float]) -> float | None:
             def least(count: float) -> float:
                 return min(room(limit(count, side), bound, side) for side, bound in self.bounds.items())
 
@@ -168,7 +169,7 @@ class Judge:
             i = int(np.argmax(gaps < 0))
             return float(last) if i == 0 else float(optimize.brentq(least, counts[i - 1], counts[i], xtol=1e-6))
 
-        def far(count: float, side: Side) -> float:
+        def far(count: float, side: OneSide) -> float:
             return float(self.straight.another_group(count).limit(self.probability, opposite[side])[0])
 
         return {

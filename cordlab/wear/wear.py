@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from cordlab.statistics.groups import GroupLines
-from cordlab.statistics.limits import Side
+from cordlab.statistics.propagation import OneSide
 from cordlab.wear.ageing import TOGETHER, Judge, WearPoint, retests
 
 
@@ -145,7 +145,7 @@ def assess_wear(
         raise ValueError(f"probability {probability:g} is not between 0 and 1")
     if together < 0:
         raise ValueError(f"together {together}: at least 0")
-    given: dict[Side, float | None] = {"lower": least, "upper": greatest}
+    given: dict[OneSide, float | None] = {"lower": least, "upper": greatest}
     bounds = {side: bound for side, bound in given.items() if bound is not None}
     retest = retests(jumps, together)
     names = dict.fromkeys(cord.tolist())
