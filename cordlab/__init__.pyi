@@ -1,0 +1,37 @@
+from .analysis import Analysis as Analysis
+from .analysis import analyse as analyse
+from .batch.fit import CurveFit as CurveFit
+from .batch.fit import fit_curve as fit_curve
+from .campaign.campaign import Campaign as Campaign
+from .campaign.campaign import CampaignError as CampaignError
+from .campaign.campaign import read_campaign as read_campaign
+from .curves.models import Curve as Curve
+from .curves.models import Model as Model
+from .curves.models import model as model
+from .curves.models import models as models
+from .mechanics.predict import Outcome as Outcome
+from .mechanics.predict import Prediction as Prediction
+from .mechanics.predict import Trace as Trace
+from .mechanics.predict import predict_drop as predict_drop
+from .mechanics.predict import scale_for_lowest_point as scale_for_lowest_point
+from .mechanics.predict import trace_drop as trace_drop
+from .mechanics.predict import unloading_for as unloading_for
+from .notebook.start import Missing as Missing
+from .notebook.start import chosen_campaign as chosen_campaign
+from .rating.rate import Rating as Rating
+from .records.calibration import Calibration as Calibration
+from .records.calibration import OutsideCalibration as OutsideCalibration
+from .records.calibration import fit_calibration as fit_calibration
+from .records.reduce import Drop as Drop
+from .records.reduce import RecordError as RecordError
+from .records.reduce import reduce_drop as reduce_drop
+from .report import figures as figures
+from .statistics.limits import VarianceComponents as VarianceComponents
+from .statistics.limits import components as components
+from .statistics.limits import prediction_limit as prediction_limit
+from .statistics.limits import tolerance_factor as tolerance_factor
+from .statistics.limits import tolerance_limit as tolerance_limit
+from .synthetic import invent as invent
+from .units import Measured as Measured
+
+__version__: str

@@ -1,0 +1,1 @@
+from . import figures as figures
