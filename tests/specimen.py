@@ -19,7 +19,7 @@ from cordlab.limits.validation import HeldBack, Validation
 from cordlab.quantities import QUANTITIES
 from cordlab.rating.lot import assess_lot
 from cordlab.rating.range_plan import RangePlan
-from cordlab.rating.rate import RULE, Rating, not_rated
+from cordlab.rating.rate import Rating, not_rated
 from cordlab.records.calibration import calibrate_channel
 from cordlab.wear.in_service import CordStatus
 from cordlab.wear.service_life import Service
@@ -76,9 +76,19 @@ def invented_predictions() -> tuple[dict, ...]:
 
 
 RATED = Rating(
-    True, 45.0, 85.0, {"light": "g", "heavy": "clearance"}, "prediction", 0.99, 0.95, 6, 5.4, (),
-    invented_predictions(), "99 % prediction limit for the next drop of another cord of the batch, from 6 cords", RULE,
-)  # fmt: skip
+    rated=True,
+    lightest=45.0,
+    heaviest=85.0,
+    governed_by={"light": "g", "heavy": "clearance"},
+    limit="prediction",
+    probability=0.99,
+    confidence=0.95,
+    n_cords=6,
+    dof=5.4,
+    reasons=(),
+    predictions=invented_predictions(),
+    promise="99 % prediction limit for the next drop of another cord of the batch, from 6 cords",
+)
 
 
 def with_steps(analysis: Analysis, *, campaign: Campaign | None = None, **steps: Any) -> Analysis:

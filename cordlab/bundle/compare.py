@@ -10,7 +10,7 @@ from typing import Any, TypeGuard
 from cordlab.analysis import SHAPES
 from cordlab.limits.simulate import BATCH_SIZE, STEADY
 from cordlab.quantities import QUANTITIES
-from cordlab.rating.rate import STEP
+from cordlab.rating.criteria import MASS_STEP
 from cordlab.statistics.propagation import numerical_tolerance
 
 EQUAL, WITHIN, DIFFERS = "equal", "equal within Monte Carlo error", "differs"
@@ -231,7 +231,7 @@ def _tolerance(name: str, before: Mapping[str, Any], old: Mapping[str, Any], spr
     if ".violation" in row and _is_number(value):
         return _of_share(value)
     if end and _is_number(value):
-        return STEP + _in_mass(old["predictions"], value)
+        return MASS_STEP + _in_mass(old["predictions"], value)
     if name.startswith(_COUNTS) and _is_number(value):
         return _in_jumps(old["wear"], spread)
     if row.startswith("predictions[") and key == "reason":

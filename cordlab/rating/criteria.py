@@ -1,7 +1,7 @@
-"""Criteria against limits: clearance, g, strength factor, stretch ratio, and the stretch that was tested."""
+"""Judging the next drop: its limits at each rider mass against the criteria, and the risk of violating them."""
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -11,18 +11,23 @@ from cordlab.quantities import DRAWN, QUANTITIES, bounded
 from cordlab.statistics.propagation import quantile
 from cordlab.units import Measured
 
+if TYPE_CHECKING:
+    from cordlab.campaign.settings import Criteria
+
+MASS_STEP = 0.1  # ends of a range lie on this grid of rider masses, inside the true ones; our choice [kg]
 TESTED_STRETCH = "tested stretch"
 
 
 @dataclass(frozen=True)
-class Margins:
-    """Estimates, limits and standard uncertainties u of the next drop at the forecast's masses (n_mass,), and the
-    criteria to hold them against.
+class Judgement:
+    """The next drop at the forecast's masses, and the criteria that its limits are held against.
 
-    draws : of the next drop, for the quantities that have a criterion  (n_mass, n)
-    bounds : quantity → what its criterion asks for
-    tested_stretch : greatest stretch ratio of the fit drops; estimates beyond it are not rated
-    risk : probability of violation that guarded acceptance allows
+    masses : rider masses (n_mass,) [kg];  gear : hung with the rider [kg]
+    estimates, limits, u : quantity → (n_mass,) in SI; u is the standard uncertainty
+    draws : quantity → (n_mass, n_draws), for those that have a criterion
+    bounds : quantity → the figure that its criterion asks for
+    tested_stretch : greatest stretch ratio of the fit drops; a typical drop beyond it is not rated
+    risk : greatest probability of violation that the limits allow
     """
 
     masses: np.ndarray
@@ -36,71 +41,78 @@ class Margins:
     risk: float
 
     def estimate(self, quantity: str, masses: np.ndarray) -> np.ndarray:
-        return between(self.masses, self.estimates.get(quantity), masses)
+        return interpolated(self.masses, self.estimates.get(quantity), masses)
 
     def limit(self, quantity: str, masses: np.ndarray) -> np.ndarray:
-        return between(self.masses, self.limits.get(quantity), masses)
+        return interpolated(self.masses, self.limits.get(quantity), masses)
 
-    def met(self, masses: np.ndarray, *, by: str = "limit") -> dict[str, np.ndarray]:
-        """Whether each criterion is met, by its limit or only by the estimate; an undefined number meets nothing."""
-        value = self.limit if by == "limit" else self.estimate
-        found = {}
-        for name, bound in self.bounds.items():
-            quantity = QUANTITIES[name]
-            found[quantity.word] = quantity.meets(value(name, masses), bound)
-        if by == "limit":
-            # a cord at a tested mass may stretch further than those that were tested; its typical stretch may not
-            found[TESTED_STRETCH] = self.estimate("stretch_ratio", masses) <= self.tested_stretch * (1 + 1e-9)
-        return found
+    def fine_masses(self) -> np.ndarray:
+        """The lightest and heaviest rider mass that was tested, and every `MASS_STEP` between."""
+        low, high = self.masses.min(), self.masses.max()
+        steps = np.arange(np.ceil(low / MASS_STEP + 1e-9), np.floor(high / MASS_STEP - 1e-9) + 1) * MASS_STEP
+        return np.unique(np.concatenate([[low], steps, [high]]))
+
+    def met(self, masses: np.ndarray) -> dict[str, np.ndarray]:
+        """Criterion → whether its limit meets it at each mass, and whether the typical stretch was tested."""
+        meets = {name: QUANTITIES[name].meets(self.limit(name, masses), bound) for name, bound in self.bounds.items()}
+        by_word = {QUANTITIES[name].word: values for name, values in meets.items()}
+        # a cord at a tested mass may stretch further than those that were tested; its typical stretch may not
+        stretch = self.estimate("stretch_ratio", masses)
+        return by_word | {TESTED_STRETCH: stretch <= self.tested_stretch * (1 + 1e-9)}
+
+    def met_by_estimate(self, masses: np.ndarray) -> dict[str, np.ndarray]:
+        """Criterion → whether the estimate alone would meet it (simple acceptance, JCGM 106 8.2.1)."""
+        return {
+            QUANTITIES[name].word: QUANTITIES[name].meets(self.estimate(name, masses), bound)
+            for name, bound in self.bounds.items()
+        }
 
     def violation(self, masses: np.ndarray) -> dict[str, np.ndarray]:
-        """Probability that the next drop violates each criterion.
+        """Criterion → probability that the next drop violates it at each mass (JCGM 106 7.2).
 
-        Between two masses of the draws, the share of theirs that lie as far out as the criterion does here, counted in
-        steps from estimate to limit: where the limit meets the criterion, the risk is the one that the limit allows.
+        Between two masses of the draws, the share of their draws that lie as far out as the criterion does here,
+        counted in steps from estimate to limit: where the limit meets the criterion, the risk is the allowed one.
         """
-        found = {}
-        for name, criterion in self.bounds.items():
+        shares = {}
+        for name, bound in self.bounds.items():
             estimate, limit = self.estimate(name, masses), self.limit(name, masses)
             with np.errstate(divide="ignore", invalid="ignore"):
-                far = (criterion - estimate) / (limit - estimate)
-            found[QUANTITIES[name].word] = np.array([self._violated(name, *at) for at in zip(masses, far, strict=True)])
-        return found
+                steps = (bound - estimate) / (limit - estimate)
+            by_mass = [self._violation(name, mass, step) for mass, step in zip(masses, steps, strict=True)]
+            shares[QUANTITIES[name].word] = np.array(by_mass)
+        return shares
 
-    def _violated(self, name: str, mass: float, far: float) -> float:
-        criterion, quantity = self.bounds[name], QUANTITIES[name]
+    def _violation(self, name: str, mass: float, steps: float) -> float:
         here = np.flatnonzero(np.abs(self.masses - mass) < 1e-9)
-        near = here if here.size else np.searchsorted(self.masses, mass) + np.array([-1, 0])
+        nodes = here if here.size else np.searchsorted(self.masses, mass) + np.array([-1, 0])
+        estimates, limits = self.estimates[name][nodes], self.limits[name][nodes]
         with np.errstate(invalid="ignore"):  # an infinite limit
-            bounds = self.estimates[name][near] + far * (self.limits[name][near] - self.estimates[name][near])
-        bounds = np.where(np.isfinite(bounds), bounds, criterion)
-        shares = []
-        for k, bound in zip(near, bounds, strict=True):
-            shares.append(float(quantity.worse(self.draws[name][k], bound).mean()))
-        return float(np.interp(mass, self.masses[near], shares))
+            bounds = estimates + steps * (limits - estimates)
+        bounds = np.where(np.isfinite(bounds), bounds, self.bounds[name])
+        shares = QUANTITIES[name].worse(self.draws[name][nodes], bounds[:, None]).mean(-1)
+        return float(np.interp(mass, self.masses[nodes], shares))
 
-    def say(self, label: str, row: dict[str, Any]) -> str:
-        """Why a mass fails a criterion, for people."""
-        if label == TESTED_STRETCH:
-            return (
-                f"stretch ratio {_number(row['stretch_ratio'])} is beyond the {self.tested_stretch:.3g} that was tested"
-            )
-        quantity, criterion = next(pair for pair in bounded() if pair[0].word == label)
-        value = _number(row[f"{quantity.name}_limit"])
+    def reason(self, word: str, mass: float) -> str:
+        """Why a rider mass fails a criterion: which limit, and what the criterion asks for."""
+        at = np.array([mass])
+        if word == TESTED_STRETCH:
+            stretch = _three_digits(self.estimate("stretch_ratio", at)[0])
+            return f"stretch ratio {stretch} is beyond the {self.tested_stretch:.3g} that was tested"
+        quantity, criterion = next(row for row in bounded() if row[0].word == word)
+        limit = f"{_three_digits(self.limit(quantity.name, at)[0])} {quantity.unit}".rstrip()
+        bound = f"{self.bounds[quantity.name]:g} {quantity.unit}".rstrip()
         side = "above" if quantity.danger == "upper" else "below"
-        limit = f"{label} limit {value} {quantity.unit}".rstrip()
-        bound = f"{criterion.key.replace('_', ' ')} of {self.bounds[quantity.name]:g} {quantity.unit}".rstrip()
-        return f"{limit} is {side} the {bound}"
+        return f"{word} limit {limit} is {side} the {criterion.key.replace('_', ' ')} of {bound}"
 
 
-def _number(value: float | None) -> str:
-    return "undefined" if value is None else f"{value:.3g}"
+def _three_digits(value: float) -> str:
+    return f"{value:.3g}" if np.isfinite(value) else "undefined"
 
 
-def between(nodes: np.ndarray, values: np.ndarray | None, masses: np.ndarray) -> np.ndarray:
-    """Smooth values between nodes: a cubic spline, or straight lines where a value is infinite; nan without values.
+def interpolated(nodes: np.ndarray, values: np.ndarray | None, masses: np.ndarray) -> np.ndarray:
+    """Values (n,) at `nodes` (n,), read at `masses`: a cubic spline, or straight lines where a value is infinite.
 
-    Next to an infinite value the answer is infinite or undefined, so it meets no criterion.
+    Next to an infinite value the answer is infinite or undefined, so it meets no criterion. nan without values.
     """
     if values is None:
         return np.full(np.shape(masses), np.nan)
@@ -110,34 +122,35 @@ def between(nodes: np.ndarray, values: np.ndarray | None, masses: np.ndarray) ->
         return np.interp(masses, nodes, values)
 
 
-def margins(forecast: Forecast, *, criteria: Any, breaking_load: Measured | None) -> tuple[Margins, list[str]]:
-    """Estimates, limits and draws of every quantity, and reasons why a criterion cannot be judged."""
-    missing: list[str] = []
+def judge(
+    forecast: Forecast, *, criteria: "Criteria", breaking_load: Measured | None
+) -> tuple[Judgement, tuple[str, ...]]:
+    """The judgement of a forecast, and the reasons why a criterion cannot be judged."""
     bounds: dict[str, float] = {}
     for quantity, criterion in bounded():
         bound = getattr(criteria, criterion.key)
         if bound is not None or criterion.required:
             bounds[quantity.name] = bound
+    missing: tuple[str, ...] = ()
     estimates, u = dict(forecast.estimates), dict(forecast.u)
     limits = {name: forecast.limit(name) for name in DRAWN}
     draws = {name: forecast.draws[name] for name in bounds if name in DRAWN}
     strength = criteria.design_breaking_load or breaking_load
     if strength is None:
-        bounds.pop("strength_factor", None)
-        missing.append(
-            "no breaking load, in breaks.csv or as design_breaking_load: the strength factor cannot be judged"
-        )
+        del bounds["strength_factor"]
+        missing = ("no breaking load, in breaks.csv or as design_breaking_load: the strength factor cannot be judged",)
     else:
         rng = np.random.default_rng([forecast.seed, 106])
-        draws["strength_factor"] = factors = _over(strength, forecast.draws["peak_load"], rng)
+        factors = _over(strength, forecast.draws["peak_load"], rng)
+        draws["strength_factor"], u["strength_factor"] = factors, spread_of(factors)
         estimates["strength_factor"] = strength.value / forecast.estimates["peak_load"]
-        u["strength_factor"] = spread_of(factors)
+        row = QUANTITIES["strength_factor"]
         if forecast.content is None:
-            limits["strength_factor"] = quantile(factors, 1 - forecast.probability, "lower")
+            limits["strength_factor"] = quantile(factors, row.tail(forecast.probability), row.danger)
         else:
             content = _over(strength, forecast.content["peak_load"], rng)
-            limits["strength_factor"] = quantile(content, 1 - forecast.confidence, "lower")
-    found = Margins(
+            limits["strength_factor"] = quantile(content, row.tail(forecast.confidence), row.danger)
+    judgement = Judgement(
         masses=forecast.masses,
         gear=float(forecast.site.gear_mass.value),
         estimates=estimates,
@@ -148,7 +161,7 @@ def margins(forecast: Forecast, *, criteria: Any, breaking_load: Measured | None
         tested_stretch=float(forecast.learned.evidence.stretch_ratio.max()),
         risk=1 - forecast.probability,
     )
-    return found, missing
+    return judgement, missing
 
 
 def _over(strength: Measured, loads: np.ndarray, rng: np.random.Generator) -> np.ndarray:

@@ -2,26 +2,29 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import ceil, inf, log, sqrt
-from typing import Any
+from math import ceil, inf, log
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.optimize import brentq
-from scipy.special import chdtri, ndtr, ndtri, stdtrit
+import pandas as pd
+from scipy.special import chdtri, ndtri
 
 from cordlab.limits.budget import BETWEEN, SHAPE, WITHIN, components_of
 from cordlab.limits.forecast import Forecast
 from cordlab.limits.simulate import Run
-from cordlab.rating.criteria import Margins, margins
-from cordlab.rating.rate import STEP, longest_run
+from cordlab.rating.criteria import Judgement, judge
+from cordlab.rating.rate import longest_run
+from cordlab.statistics.limits import tolerance_factor
+from cordlab.statistics.propagation import t_margin
 from cordlab.units import Measured
 
-DRAWS = 4_000  # even steps of probability in random order: each law is met exactly, only their sum is drawn
+if TYPE_CHECKING:
+    from cordlab.campaign.settings import Criteria
 
 
 @dataclass(frozen=True)
 class RangePlan:
-    """Rated ranges to expect of n cords dropped with the same masses, if cords and drops scatter as found so far.
+    """Rated ranges to expect of n cords dropped with the same masses, if cords and drops scatter as those so far.
 
     cords : (N,) numbers of cords;  lightest, heaviest : (N,) rider mass [kg], nan where nothing would be rated
     so_far : cords that were dropped
@@ -59,11 +62,16 @@ class RangePlan:
     def summary(self) -> str:
         lines = ["rated range to expect, if further cords and drops scatter as these:"]
         for n, light, heavy in zip(self.cords, self.lightest, self.heaviest, strict=True):
-            said = f"{light:.1f} to {heavy:.1f} kg" if np.isfinite(light) else "nothing rated"
-            lines.append(f"{n:3d} cords: {said}" + (" (as dropped)" if n == self.so_far else ""))
+            expected = f"{light:.1f} to {heavy:.1f} kg" if np.isfinite(light) else "nothing rated"
+            lines.append(f"{n:3d} cords: {expected}" + (" (as dropped)" if n == self.so_far else ""))
         if self.best is not None:
             lines.append(f"spread known: {self.best[0]:.1f} to {self.best[1]:.1f} kg")
         return "\n".join(lines)
+
+    def table(self) -> pd.DataFrame:
+        """A row a number of cords; nan where nothing would be rated."""
+        columns = {"lightest rider [kg]": self.lightest, "heaviest rider [kg]": self.heaviest}
+        return pd.DataFrame(columns, index=pd.Index(self.cords, name="cords"))
 
     def to_dict(self) -> dict[str, Any]:
         names = ("cords", "lightest", "heaviest")
@@ -71,108 +79,110 @@ class RangePlan:
 
 
 def plan_range(
-    forecast: Forecast, *, criteria: Any, breaking_load: Measured | None = None, most: int = 20
+    forecast: Forecast, *, criteria: "Criteria", breaking_load: Measured | None = None, most: int = 20
 ) -> RangePlan:
     """Rated ranges to expect of 2 to `most` cords; where more were dropped, on to those in steps of a tenth.
 
     forecast : that the range so far was rated by;  criteria, breaking_load : as in `rate`
-    Every limit keeps its estimate; its distance from it changes as that of a first-order sum does whose parts of cords,
-    drops and shape are known from n cords: variance (1 + 1/n), Student's t with n − 1 degrees of freedom. The sum is
-    drawn: effective degrees of freedom (JCGM 100, G.4.1) promise far too much where 2 or 3 cords are one part of it.
-    Raises ValueError where a criterion cannot be judged, cords do not show their spread, or one mass was dropped.
+    Every limit keeps its estimate; its distance from it changes as that of the first-order sum does whose parts of
+    cords, drops and shape are known from n cords: variance (1 + 1/n), Student's t with n − 1 degrees of freedom.
+    Raises ValueError where a criterion cannot be judged, cords do not show their variation, or one mass was dropped.
     """
     if forecast.masses.size < 2:
         raise ValueError("only one mass was dropped: there is no range to plan")
-    n, level = forecast.n_cords, forecast.level
-    if n < 2 or level.dof_between != n - 1:
+    n = forecast.n_cords
+    if n < 2 or forecast.level.dof_between != n - 1:
         raise ValueError(f"{n} cords, dropped as these were, do not show how cords scatter: nothing to plan from")
-    found, missing = margins(forecast, criteria=criteria, breaking_load=breaking_load)
+    judgement, missing = judge(forecast, criteria=criteria, breaking_load=breaking_load)
     if missing:
         raise ValueError("; ".join(missing))
-    run = Run.of(forecast.learned, site=forecast.site, masses=forecast.masses, cord=forecast.cord, waves=forecast.waves)
-    judged = {"peak_load" if name == "strength_factor" else name for name in found.bounds}
-    parts = {name: [components_of(run, k, name) for k in range(forecast.masses.size)] for name in sorted(judged)}
+    parts = _parts(forecast, judgement)
+    confidence = None if forecast.content is None else forecast.confidence
 
-    def distances(m: float) -> dict[str, np.ndarray]:
-        sums = Sums(forecast, n, m)
-        return {name: np.array([sums.margin(each) for each in rows]) for name, rows in parts.items()}
+    def margins(cords: float) -> dict[str, np.ndarray]:
+        known: dict[str, Any] = {"dropped": n, "cords": cords, "probability": forecast.probability}
+        return {
+            quantity: np.array([margin(row, confidence=confidence, **known) for row in rows])
+            for quantity, rows in parts.items()
+        }
 
-    now = distances(n)
+    now = margins(n)
 
-    def ends(m: float) -> tuple[float, float] | None:
-        return _range(_moved(found, {name: far / now[name] for name, far in distances(m).items()}))
+    def range_with(cords: float) -> tuple[float, float] | None:
+        ratios = {quantity: distances / now[quantity] for quantity, distances in margins(cords).items()}
+        return _range(_moved(judgement, ratios))
 
     beyond = np.geomspace(most, n, 2 + ceil(log(n / most, 1.1))) if n > most else ()
     cords = np.unique([*range(2, most + 1), *np.round(beyond).astype(int)])
-    rated = np.array([ends(int(m)) or (np.nan, np.nan) for m in cords])
-    return RangePlan(cords, rated[:, 0], rated[:, 1], n, ends(inf))
+    ends = np.array([range_with(int(count)) or (np.nan, np.nan) for count in cords])
+    return RangePlan(cords, ends[:, 0], ends[:, 1], n, range_with(inf))
 
 
-class Sums:
-    """Distance of a limit from its estimate by first-order sums, with m cords in place of the n that were dropped."""
-
-    def __init__(self, forecast: Forecast, n: int, m: float) -> None:
-        self.forecast, self.n, self.m = forecast, n, m
-        self._rng = np.random.default_rng(0)
-        self._drawn: dict[str, np.ndarray] = {}
-
-    def margin(self, parts: Sequence[tuple[str, float, float]]) -> float:
-        """parts : name, standard uncertainty and degrees of freedom of each input, as known from n cords"""
-        p, n, m = self.forecast.probability, self.n, self.m
-        tolerance = self.forecast.content is not None and m < inf
-        drawn, mean, rest = np.zeros(DRAWS), np.zeros(DRAWS), 0.0  # of squares, for a tolerance limit
-        for name, size, dof in parts:
-            if name == SHAPE:
-                size = size * sqrt(n / m)
-            if name in BETWEEN:
-                size, dof = size * sqrt((1 + 1 / m) / (1 + 1 / n)), m - 1
-            elif name in WITHIN:
-                dof = dof * m / n
-            if size == 0 or dof == inf:
-                rest += size**2
-            elif tolerance:
-                square = size**2 * self._draw(name, dof, squared=True)
-                known = 1 / (m + 1) if name in BETWEEN else 0.0  # of (1 + 1/m), what the mean's error has
-                drawn, mean = drawn + (1 - known) * square, mean + known * square
-            else:
-                drawn = drawn + size * self._draw(name, dof)
-        if tolerance:
-            return _quantile(ndtri(p) * np.sqrt(drawn + rest), np.sqrt(mean), self.forecast.confidence)
-        return _quantile(drawn, np.full(DRAWS, sqrt(rest)), p)
-
-    def _draw(self, name: str, dof: float, *, squared: bool = False) -> np.ndarray:
-        """Student's t of an input, or dof over chi squared; the same draws at every mass.  (DRAWS,)"""
-        if name not in self._drawn:
-            even = (self._rng.permutation(DRAWS) + 0.5) / DRAWS
-            self._drawn[name] = dof / chdtri(dof, even) if squared else stdtrit(dof, even)
-        return self._drawn[name]
+Part = tuple[str, float, float]
+"""An input of the first-order sum: its name, its standard uncertainty and the degrees of freedom behind it."""
 
 
-def _quantile(middle: np.ndarray, sd: np.ndarray, probability: float) -> float:
-    """Of as many normal laws, each as likely.  (n,), (n,)"""
-    if not sd.any():
-        return float(np.quantile(middle, probability, method="hazen"))
-    low, high = (middle - 9 * sd).min(), (middle + 9 * sd).max()
-    return float(brentq(lambda x: ndtr((x - middle) / sd).mean() - probability, low, high, rtol=1e-6))
-
-
-def _moved(found: Margins, ratio: dict[str, np.ndarray]) -> Margins:
-    """The margins with every limit `ratio` times as far from its estimate."""
-    limits = {
-        name: found.estimates[name] + by * (found.limits[name] - found.estimates[name]) for name, by in ratio.items()
+def _parts(forecast: Forecast, judgement: Judgement) -> dict[str, list[list[Part]]]:
+    """The parts at each mass, of each quantity that is judged; a strength factor's are those of the peak load."""
+    run = Run.of(forecast.learned, site=forecast.site, masses=forecast.masses, cord=forecast.cord, waves=forecast.waves)
+    quantities = {"peak_load" if name == "strength_factor" else name for name in judgement.bounds}
+    return {
+        quantity: [components_of(run, k, quantity) for k in range(forecast.masses.size)]
+        for quantity in sorted(quantities)
     }
+
+
+def margin(
+    parts: Sequence[Part], *, dropped: int, cords: float, probability: float, confidence: float | None = None
+) -> float:
+    """Distance of a limit from its estimate, √Σ (t u)², with `cords` in place of those that were dropped.
+
+    confidence : of a tolerance limit; each t is then the tolerance factor of its part
+    """
+    sizes, dofs = [], []
+    for name, size, dof in parts:
+        if name == SHAPE:
+            size *= (dropped / cords) ** 0.5
+        elif name in BETWEEN:
+            size *= ((1 + 1 / cords) / (1 + 1 / dropped)) ** 0.5
+            dof = cords - 1
+        elif name in WITHIN:
+            dof *= cords / dropped
+        sizes.append(size)
+        dofs.append(dof)
+    if confidence is None:
+        return float(t_margin(sizes, dofs, probability))
+    names = [name for name, _, _ in parts]
+    factors = [_tolerance(name in BETWEEN, dof, probability, confidence) for name, dof in zip(names, dofs, strict=True)]
+    return float(np.linalg.norm(np.multiply(factors, sizes)))
+
+
+def _tolerance(of_cords: bool, dof: float, share: float, confidence: float) -> float:
+    """Tolerance factor for a part; that of cords has the error of their mean in it."""
+    if dof == inf:
+        return float(ndtri(share))
+    if of_cords:
+        return tolerance_factor(dof + 1, share, confidence) / (1 + 1 / (dof + 1)) ** 0.5
+    return float(ndtri(share) * (dof / chdtri(dof, confidence)) ** 0.5)
+
+
+def _moved(judgement: Judgement, ratios: dict[str, np.ndarray]) -> Judgement:
+    """The judgement with every limit so many times as far from its estimate."""
+    limits = {}
+    for name, ratio in ratios.items():
+        estimate = judgement.estimates[name]
+        limits[name] = estimate + ratio * (judgement.limits[name] - estimate)
     if "peak_load" in limits:
         with np.errstate(invalid="ignore"):  # both infinite: nothing is known, and no mass is allowed
-            load = found.limits["peak_load"] / limits["peak_load"]
-        limits["strength_factor"] = found.limits["strength_factor"] * load
-    return replace(found, limits=found.limits | limits)
+            load = judgement.limits["peak_load"] / limits["peak_load"]
+        limits["strength_factor"] = judgement.limits["strength_factor"] * load
+    return replace(judgement, limits=judgement.limits | limits)
 
 
-def _range(found: Margins) -> tuple[float, float] | None:
+def _range(judgement: Judgement) -> tuple[float, float] | None:
     """Ends of the longest run of masses that meet every criterion; None where none does."""
-    low, high = found.masses.min(), found.masses.max()
-    grid = np.append(np.arange(low, high, STEP), high)
-    ok = np.all([np.asarray(met, bool) for met in found.met(grid).values()], axis=0)
+    grid = judgement.fine_masses()
+    ok = np.all(list(judgement.met(grid).values()), axis=0)
     if not ok.any():
         return None
     first, last = longest_run(ok)

@@ -5,71 +5,27 @@ the distance from estimate to limit. Each criterion is held at the probability b
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from html import escape
 from itertools import pairwise
 from math import ceil, floor
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
-from cordlab.batch.anchor import Anchors
+from cordlab.batch.anchor import Anchors, Evidence
 from cordlab.limits.forecast import Forecast, spread_of
 from cordlab.limits.validation import Validation
 from cordlab.quantities import QUANTITIES
-from cordlab.rating.criteria import Margins, between, margins
+from cordlab.rating.criteria import Judgement, interpolated, judge
 from cordlab.statistics.propagation import decide
 from cordlab.units import Measured
 
-STEP = 0.1  # rated masses are found on this grid, and lie inside it [kg]
-NODE_SPACING = 8.0  # draws are made at masses no further apart; limits are smooth between them [kg]
+if TYPE_CHECKING:
+    from cordlab.campaign.settings import Decision, Site
 
-
-@dataclass(frozen=True)
-class Rating:
-    """Which rider masses the cords may carry at the site, and why not others.
-
-    rated : whether there is a range; lightest, heaviest : rider mass [kg], None without one
-    governed_by : {"light": ..., "heavy": ...}: the criterion that ends the range there, or the tested range
-    limit, probability, confidence : which limit was used; n_cords, dof : what stands behind it (at the heavy end)
-    reasons : every reason why nothing, or not more, is rated
-    predictions : a dict a mass (`results.json`, rider masses)
-    """
-
-    rated: bool
-    lightest: float | None
-    heaviest: float | None
-    governed_by: dict[str, str | None]
-    limit: str
-    probability: float
-    confidence: float
-    n_cords: int
-    dof: float | None
-    reasons: tuple[str, ...]
-    predictions: tuple[dict[str, Any], ...]
-    promise: str
-    rule: str
-
-    def summary(self) -> str:
-        """The answer in a few lines, for people."""
-        if not self.rated:
-            return "NOT RATED\n" + "\n".join(f"  {reason}" for reason in self.reasons)
-        lines = [
-            f"rated for rider masses of {self.lightest:.1f} to {self.heaviest:.1f} kg",
-            f"  light end: {self.governed_by['light']};  heavy end: {self.governed_by['heavy']}",
-            f"  {self.promise}",
-            f"  {self.rule}",
-        ]
-        return "\n".join(lines + [f"  {reason}" for reason in self.reasons])
-
-    def to_dict(self) -> dict[str, Any]:
-        names = ("rated", "lightest", "heaviest", "governed_by", "limit", "probability", "confidence", "n_cords", "dof")
-        plain = {name: getattr(self, name) for name in names}
-        return plain | {"reasons": list(self.reasons), "promise": self.promise, "rule": self.rule}
-
-
-UNRATED: dict[str, Any] = {
-    "rated": False, "lightest": None, "heaviest": None, "governed_by": {"light": None, "heavy": None}, "dof": None,
-}  # fmt: skip
+NODE_SPACING = 8.0  # draws are made at masses no further apart; limits are smooth between them; our choice [kg]
 
 RULE = (
     "decision rule: guarded acceptance (JCGM 106:2012, 8.3.2), a criterion is met where its limit meets it, "
@@ -77,7 +33,144 @@ RULE = (
 )
 
 
-def rating_masses(learned: Anchors, site: Any) -> np.ndarray:
+@dataclass(frozen=True, kw_only=True)
+class Rating:
+    """Which rider masses the cords may carry at the site, and why not others.
+
+    Parameters
+    ----------
+    rated : bool
+        whether there is a range
+    lightest, heaviest : float or None
+        ends of the range, rider mass [kg]; None without one
+    governed_by : dict
+        {"light": ..., "heavy": ...}: the criterion that ends the range there, or the tested range; None without one
+    limit, probability, confidence : str, float, float
+        which limit the criteria are held against
+    n_cords : int
+        cords that were dropped
+    dof : float or None
+        degrees of freedom of the stiffness at the heavy end
+    reasons : tuple of str
+        every reason why nothing, or not more, is rated
+    predictions : tuple of dict
+        a row for each rider mass, in SI, as in `results.json`; None where nothing is known
+    promise, rule : str
+        what the limits promise, and how a criterion is decided
+
+    Notes
+    -----
+    A criterion is met where its limit meets it, not the estimate [1]_.
+
+    References
+    ----------
+    .. [1] JCGM 106:2012, 8.3.2, guarded acceptance.
+
+    Examples
+    --------
+    >>> from cordlab import Rating
+    >>> rating = Rating(limit="prediction", probability=0.99, confidence=0.95, n_cords=1, reasons=("only 1 cord",),
+    ...                 promise="no limit", rule="guarded acceptance")
+    >>> print(rating.summary())
+    NOT RATED
+      only 1 cord
+    """
+
+    rated: bool = False
+    lightest: float | None = None
+    heaviest: float | None = None
+    governed_by: dict[str, str | None] = field(default_factory=lambda: {"light": None, "heavy": None})
+    limit: str
+    probability: float
+    confidence: float
+    n_cords: int
+    dof: float | None = None
+    reasons: tuple[str, ...]
+    predictions: tuple[dict[str, Any], ...] = ()
+    promise: str
+    rule: str = RULE
+
+    @property
+    def ends(self) -> tuple[float, float] | None:
+        """Lightest and heaviest rider mass [kg]; None where nothing is rated."""
+        if self.lightest is None or self.heaviest is None:
+            return None
+        return self.lightest, self.heaviest
+
+    @property
+    def headline(self) -> str:
+        """The range in one line, or that there is none."""
+        if self.ends is None:
+            return "NOT RATED"
+        return f"rated for rider masses of {self.lightest:.1f} to {self.heaviest:.1f} kg"
+
+    def summary(self) -> str:
+        """The answer in a few lines, for people."""
+        lines = [self.headline]
+        if self.rated:
+            lines.append(f"  light end: {self.governed_by['light']};  heavy end: {self.governed_by['heavy']}")
+            lines += [f"  {self.promise}", f"  {self.rule}"]
+        return "\n".join([*lines, *(f"  {reason}" for reason in self.reasons)])
+
+    def table(self) -> pd.DataFrame:
+        """Estimates, limits and standard uncertainties by rider mass; nan where nothing is known."""
+        columns: dict[str, list[Any]] = {}
+        for name, quantity in QUANTITIES.items():
+            unit = f"[{quantity.unit or 1}]"
+            columns[f"{quantity.word} {unit}"] = [row[name] for row in self.predictions]
+            columns[f"{quantity.word} limit {unit}"] = [row[f"{name}_limit"] for row in self.predictions]
+            columns[f"u({quantity.word}) {unit}"] = [row[f"u_{name}"] for row in self.predictions]
+        index = pd.Index([row["mass"] for row in self.predictions], name="rider mass [kg]")
+        frame = pd.DataFrame(columns, index=index, dtype=float)
+        words = {"rated": [row["rated"] for row in self.predictions], "reason": [r["reason"] for r in self.predictions]}
+        return frame.assign(**words)
+
+    def _repr_html_(self) -> str:
+        """The answer and, at each end of the range, the limits that are held against the criteria."""
+        head, *lines = self.summary().splitlines()
+        html = f"<p><b>{escape(head)}</b><br>{'<br>'.join(escape(line) for line in lines)}</p>"
+        if self.ends is None:
+            return html
+        frame = self.table()
+        near = [int(np.argmin(np.abs(frame.index.to_numpy() - end))) for end in self.ends]
+        limits = [column for column in frame.columns if " limit [" in column]
+        return html + frame.iloc[near][limits].to_html(float_format="{:.4g}".format)
+
+    def to_dict(self) -> dict[str, Any]:
+        """What `results.json` holds under `rating`; the predictions stand beside it."""
+        names = (
+            *("rated", "lightest", "heaviest", "governed_by", "limit", "probability", "confidence", "n_cords", "dof"),
+            *("promise", "rule"),
+        )
+        return {name: getattr(self, name) for name in names} | {"reasons": list(self.reasons)}
+
+    def refused(self, reason: str) -> "Rating":
+        """The same limits, with nothing rated for one more reason."""
+        return replace(
+            self,
+            rated=False,
+            lightest=None,
+            heaviest=None,
+            dof=None,
+            governed_by={"light": None, "heavy": None},
+            reasons=(*self.reasons, reason),
+            predictions=tuple(row | {"rated": False, "reason": row["reason"] or reason} for row in self.predictions),
+        )
+
+
+def not_rated(reasons: Sequence[str], *, decision: "Decision", n_cords: int) -> Rating:
+    """The answer where there is not even a forecast."""
+    return Rating(
+        limit=decision.limit,
+        probability=decision.probability,
+        confidence=decision.confidence,
+        n_cords=n_cords,
+        reasons=tuple(reasons),
+        promise="no limit: the drops cannot carry one",
+    )
+
+
+def rating_masses(learned: Anchors, site: "Site") -> np.ndarray:
     """Rider masses at which to draw: tested masses less the gear, and between them every `NODE_SPACING` at most."""
     tested = np.unique(learned.evidence.mass) - site.gear_mass.value
     tested = tested[tested > 0]
@@ -102,58 +195,64 @@ def rate(
     jumps : at which the cords are to be used, where that is asked; the site says at which temperatures, where it does.
     reasons : others to rate nothing.
     """
-    evidence = forecast.learned.evidence
-    against = list(reasons) + _range_reasons(evidence, jumps, forecast.site.temperature)
+    tested = forecast.learned.evidence
+    against = [*reasons, *_outside_tests(tested, jumps, forecast.site.temperature)]
     if forecast.n_cords < 2:
         against.append("only 1 cord was dropped: nothing says what another cord of the batch does")
     if np.ptp(forecast.masses) == 0:
         against.append("only one mass was dropped: there is no tested range to rate")
     if validation is not None and validation.failed:
         against.append(f"validation failed: {validation.summary()}")
-    found, missing = margins(forecast, criteria=criteria, breaking_load=breaking_load)
+    judgement, missing = judge(forecast, criteria=criteria, breaking_load=breaking_load)
     against += missing
-    grid, ok, why = _judge(found)
     masses = _row_masses(forecast)
-    rows = zip(_rows(found, masses, evidence, against), forecast.by_waves(masses), strict=True)
-    predictions = tuple(row | {"waves": waves} for row, waves in rows)
-    base = Rating(
-        **UNRATED,
+    waves = forecast.by_waves(masses)
+    rows = _rows(judgement, masses, tested, against)
+    rating = Rating(
         limit=forecast.limit_kind,
         probability=forecast.probability,
         confidence=forecast.confidence,
         n_cords=forecast.n_cords,
         reasons=tuple(against),
-        predictions=predictions,
+        predictions=tuple(row | {"waves": by_waves} for row, by_waves in zip(rows, waves, strict=True)),
         promise=forecast.label,
-        rule=RULE,
     )
-    if against:
-        return base
+    return rating if against else _with_range(rating, judgement, forecast)
+
+
+def _with_range(rating: Rating, judgement: Judgement, forecast: Forecast) -> Rating:
+    """The longest run of masses that meet every criterion, and what ends it on either side."""
+    grid = judgement.fine_masses()
+    met = judgement.met(grid)
+    ok = np.all(list(met.values()), axis=0)
+
+    def failed_at(k: int) -> list[str]:
+        return [word for word, meets in met.items() if not meets[k]]
+
     if not ok.any():
-        failed = ", ".join(sorted(set().union(*why)))
-        return replace(base, reasons=(f"no tested mass meets every criterion: {failed}",))
+        failed = sorted({word for k in range(grid.size) for word in failed_at(k)})
+        return replace(rating, reasons=(f"no tested mass meets every criterion: {', '.join(failed)}",))
     first, last = longest_run(ok)
     notes = []
     if ok.sum() > last - first + 1:
         notes.append("other masses meet the criteria too, but not in one range with these: they are not rated")
-    light = "lightest tested mass" if first == 0 else " and ".join(why[first - 1])
-    heavy = "heaviest tested mass" if last == grid.size - 1 else " and ".join(why[last + 1])
-    dof = float(np.interp(grid[last], forecast.masses, np.minimum(forecast.dof, 1e9)))
+    light = "lightest tested mass" if first == 0 else " and ".join(failed_at(first - 1))
+    heavy = "heaviest tested mass" if last == grid.size - 1 else " and ".join(failed_at(last + 1))
     lightest, heaviest = float(round(grid[first], 3)), float(round(grid[last], 3))
     outside = {"rated": False, "reason": "meets every criterion, but outside the one rated range"}
-    inside = tuple(
-        row | outside if row["rated"] and not lightest - 1e-9 <= row["mass"] <= heaviest + 1e-9 else row
-        for row in predictions
-    )
+    rows = []
+    for row in rating.predictions:
+        inside = lightest - 1e-9 <= row["mass"] <= heaviest + 1e-9
+        rows.append(row if inside or not row["rated"] else row | outside)
     return replace(
-        base,
+        rating,
         rated=True,
         lightest=lightest,
         heaviest=heaviest,
         governed_by={"light": light, "heavy": heavy},
-        dof=dof,
+        dof=float(np.interp(grid[last], forecast.masses, np.minimum(forecast.dof, 1e9))),
         reasons=tuple(notes),
-        predictions=inside,
+        predictions=tuple(rows),
     )
 
 
@@ -195,22 +294,13 @@ def re_rate(
     return rate(replace(forecast, site=moved, draws=draws, content=content, u=u, estimates=estimates), **judged)
 
 
-def not_rated(reasons: Sequence[str], *, decision: Any, n_cords: int) -> Rating:
-    """The answer where there is not even a forecast."""
-    return Rating(
-        **UNRATED, limit=decision.limit, probability=decision.probability, confidence=decision.confidence,
-        n_cords=n_cords, reasons=tuple(reasons), predictions=(), promise="no limit: the drops cannot carry one",
-        rule=RULE,
-    )  # fmt: skip
-
-
-def _range_reasons(evidence: Any, jumps: float | None, use: tuple[float, float] | None) -> list[str]:
-    """Why the use is outside what was tested; `use` is its lowest and highest temperature, None where not given."""
+def _outside_tests(tested: Evidence, jumps: float | None, use: tuple[float, float] | None) -> list[str]:
+    """Why the use is outside what was tested; `use` is its lowest and highest temperature, None where not known."""
     reasons = []
-    low, high = evidence.jumps.min(), evidence.jumps.max()
+    low, high = tested.jumps.min(), tested.jumps.max()
     if jumps is not None and not low <= jumps <= high:
         reasons.append(f"asked for {jumps:g} jumps, but cords with {low:g} to {high:g} jumps were dropped")
-    known = evidence.temperature[np.isfinite(evidence.temperature)]
+    known = tested.temperature[np.isfinite(tested.temperature)]
     if use is not None:
         asked = f"asked for use at {use[0]:g} to {use[1]:g} °C"
         if not known.size:
@@ -226,18 +316,8 @@ def _row_masses(forecast: Forecast) -> np.ndarray:
     tested = np.unique(forecast.learned.evidence.mass)
     low, high = max(tested.min() - gear, 1.0), tested.max()
     whole = np.arange(ceil(low), floor(high) + 1, dtype=float)
-    every = np.concatenate([whole, tested - gear, tested])
-    return np.unique(np.round(every[every >= low - 1e-9], 6))
-
-
-def _judge(found: Margins) -> tuple[np.ndarray, np.ndarray, list[list[str]]]:
-    """On a fine grid of tested masses: the masses, whether each criterion is met, and the names of those not met."""
-    low, high = found.masses.min(), found.masses.max()
-    inner = np.arange(ceil(low / STEP + 1e-9), floor(high / STEP - 1e-9) + 1) * STEP
-    grid = np.unique(np.concatenate([[low], inner, [high]]))
-    failed = {name: ~np.asarray(met) for name, met in found.met(grid).items()}
-    why = [[name for name, bad in failed.items() if bad[k]] for k in range(grid.size)]
-    return grid, np.array([not names for names in why]), why
+    masses = np.concatenate([whole, tested - gear, tested])
+    return np.unique(np.round(masses[masses >= low - 1e-9], 6))
 
 
 def longest_run(ok: np.ndarray) -> tuple[int, int]:
@@ -248,32 +328,40 @@ def longest_run(ok: np.ndarray) -> tuple[int, int]:
     return int(starts[k]), int(ends[k])
 
 
-def _rows(found: Margins, masses: np.ndarray, evidence: Any, against: Sequence[str]) -> tuple[dict[str, Any], ...]:
-    """The table of predictions: a dict a rider mass; outside the tested range no number, only the reason."""
-    low, high = found.masses.min(), found.masses.max()
+def _rows(judgement: Judgement, masses: np.ndarray, tested: Evidence, against: Sequence[str]) -> list[dict[str, Any]]:
+    """A dict a rider mass; outside the tested range no number, only the reason."""
+    low, high = judgement.masses.min(), judgement.masses.max()
     inside = masses[(masses >= low - 1e-9) & (masses <= high + 1e-9)]
-    columns = {name: found.estimate(name, inside) for name in QUANTITIES}
-    columns |= {f"{name}_limit": found.limit(name, inside) for name in QUANTITIES}
-    columns |= {f"u_{name}": between(found.masses, found.u.get(name), inside) for name in QUANTITIES}
-    met, by_estimate, violation = found.met(inside), found.met(inside, by="estimate"), found.violation(inside)
+    columns = {name: judgement.estimate(name, inside) for name in QUANTITIES}
+    columns |= {f"{name}_limit": judgement.limit(name, inside) for name in QUANTITIES}
+    columns |= {f"u_{name}": interpolated(judgement.masses, judgement.u.get(name), inside) for name in QUANTITIES}
+    met, by_estimate = judgement.met(inside), judgement.met_by_estimate(inside)
+    violation = judgement.violation(inside)
     rows = {}
-    for k, mass in enumerate(inside):
-        row: dict[str, Any] = {"mass": float(mass)} | {name: _plain(values[k]) for name, values in columns.items()}
-        row["violation"] = {name: float(values[k]) for name, values in violation.items()}
-        row["decision"] = {
-            name: decide(bool(met[name][k]), bool(by_estimate[name][k]), row["violation"][name], risk=found.risk)
-            for name in violation
+    for k, mass in enumerate(inside.tolist()):
+        risks = {word: float(shares[k]) for word, shares in violation.items()}
+        decisions = {
+            word: decide(bool(met[word][k]), bool(by_estimate[word][k]), risk, risk=judgement.risk)
+            for word, risk in risks.items()
         }
-        reasons = [*(found.say(name, row) for name, values in met.items() if not values[k]), *against]
-        rows[float(mass)] = row | {"rated": not reasons, "reason": "; ".join(reasons) or None}
-    return tuple(rows.get(float(mass)) or _outside(float(mass), found.gear, evidence) for mass in masses)
+        reasons = [judgement.reason(word, mass) for word, meets in met.items() if not meets[k]]
+        reasons += against
+        rows[mass] = {
+            "mass": mass,
+            **{name: _plain(values[k]) for name, values in columns.items()},
+            "violation": risks,
+            "decision": decisions,
+            "rated": not reasons,
+            "reason": "; ".join(reasons) or None,
+        }
+    return [rows.get(mass) or _outside(mass, judgement.gear, tested) for mass in masses.tolist()]
 
 
-def _outside(mass: float, gear: float, evidence: Any) -> dict[str, Any]:
-    hung, heaviest = mass + gear, float(evidence.mass.max())
+def _outside(mass: float, gear: float, tested: Evidence) -> dict[str, Any]:
+    hung, heaviest = mass + gear, float(tested.mass.max())
     beyond, end = "above the heaviest", heaviest
     if hung <= heaviest:
-        beyond, end = "below the lightest", float(evidence.mass.min())
+        beyond, end = "below the lightest", float(tested.mass.min())
     row: dict[str, Any] = {"mass": mass}
     for name in QUANTITIES:
         row |= {name: None, f"{name}_limit": None, f"u_{name}": None}
@@ -282,5 +370,5 @@ def _outside(mass: float, gear: float, evidence: Any) -> dict[str, Any]:
 
 
 def _plain(value: float) -> float | None:
-    """For JSON: an infinite or undefined number is told as none, and the reason says why."""
+    """For JSON: None for an infinite or undefined number, and the reason says why."""
     return float(value) if np.isfinite(value) else None

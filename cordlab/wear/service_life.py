@@ -17,8 +17,8 @@ from cordlab.batch.anchor import Anchors, Evidence, EvidenceError, SetUp, stiffe
 from cordlab.limits.forecast import Forecast
 from cordlab.mechanics.predict import predict_drop
 from cordlab.quantities import DRAWN, QUANTITIES
-from cordlab.rating.criteria import between
-from cordlab.rating.rate import STEP, UNRATED, Rating
+from cordlab.rating.criteria import MASS_STEP, interpolated
+from cordlab.rating.rate import Rating
 from cordlab.wear.ageing import retests
 from cordlab.wear.softening import Softening, tell_apart
 from cordlab.wear.wear import Wear, assess_wear
@@ -95,7 +95,7 @@ def service_life(
         reached = min((count for count in ratings if count >= jumps), default=None)
         if reached is None:
             tested = f"cords were retested to {max(ratings)}" if ratings else "no retest can be judged"
-            rating = _refused(rating, f"asked to hold to {jumps} jumps, but {tested}")
+            rating = rating.refused(f"asked to hold to {jumps} jumps, but {tested}")
         else:
             rating = ratings[reached] = _held_by_both(ratings[reached], wear_at, reached)
     held = [count for count, other in ratings.items() if rating.rated and _covers(other, rating)]
@@ -126,11 +126,11 @@ def _held_by_both(rating: Rating, wear_at: Callable[[float], Wear], count: int) 
 
     if rating.lightest is None or rating.heaviest is None or not unmet(rating.heaviest):
         return rating
-    masses = np.arange(rating.lightest, rating.heaviest, STEP)
+    masses = np.arange(rating.lightest, rating.heaviest, MASS_STEP)
     good = bisect_left(masses, True, key=unmet) - 1  # heavier is lower: once unmet, unmet from there on
     reason = f"clearance by the retests alone fails its bound by {count} jumps"
     if good < 0:
-        return _refused(rating, f"{reason}, at every mass of the range")
+        return rating.refused(f"{reason}, at every mass of the range")
     heaviest = float(round(masses[good], 3))
     rows = tuple(
         row | {"rated": False, "reason": reason} if row["rated"] and row["mass"] > heaviest + 1e-9 else row
@@ -280,7 +280,7 @@ def _with_room(assess: Callable[..., Wear], forecast: Forecast, mass: float, lea
     wear = assess(least=least_clearance)
     if not wear.points or wear.points[0].lower is None:
         return wear
-    limit = float(between(forecast.masses, forecast.limit("clearance"), np.array([mass]))[0])
+    limit = float(interpolated(forecast.masses, forecast.limit("clearance"), np.array([mass]))[0])
     room = wear.points[0].lower - limit  # what the whole forecast asks for beyond the scatter of cords and drops
     return assess(least=least_clearance + max(room, 0.0)) if np.isfinite(room) else wear
 
@@ -303,11 +303,6 @@ def _heavy_end(forecast: Forecast, rating: Rating) -> float:
 
 
 def _covers(other: Rating, rating: Rating) -> bool:
-    if None in (other.lightest, other.heaviest, rating.lightest, rating.heaviest):
+    if other.ends is None or rating.ends is None:
         return False
-    return other.lightest <= rating.lightest + 1e-9 and other.heaviest >= rating.heaviest - 1e-9  # type: ignore[operator]
-
-
-def _refused(rating: Rating, reason: str) -> Rating:
-    rows = tuple(row | {"rated": False, "reason": row["reason"] or reason} for row in rating.predictions)
-    return replace(rating, **UNRATED, reasons=(*rating.reasons, reason), predictions=rows)
+    return other.ends[0] <= rating.ends[0] + 1e-9 and other.ends[1] >= rating.ends[1] - 1e-9
