@@ -10,9 +10,13 @@ from dataclasses import dataclass
 from decimal import Decimal
 from difflib import get_close_matches
 from functools import lru_cache
-from typing import Any, overload
+from html import escape
+from typing import TYPE_CHECKING, Any, overload
 
 import numpy as np
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 class UnitError(ValueError):
@@ -212,3 +216,13 @@ def _kind(unit: str) -> tuple[str, tuple[str, ...]]:
         if _unit(si).dimensionality == _unit(unit).dimensionality:
             return name, units
     return "another kind of quantity", ()
+
+
+def notebook_html(summary: str, *tables: "pd.DataFrame") -> str:
+    """How a notebook shows a result: the first line of its summary in bold, the others below, then its tables.
+
+    Texts of others are escaped; numbers have four digits.
+    """
+    head, *lines = summary.splitlines()
+    text = "<br>".join([f"<b>{escape(head)}</b>", *(escape(line) for line in lines)])
+    return f"<p>{text}</p>" + "".join(table.to_html(float_format="{:.4g}".format) for table in tables)

@@ -6,12 +6,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 from scipy import optimize, special
 
 from cordlab.statistics.limits import tolerance_limit
+from cordlab.units import notebook_html
 
 if TYPE_CHECKING:
     from cordlab.campaign.campaign import BreakEntry, Campaign
+
+FEW_BREAKS = 5  # below this many, a caution; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -32,18 +36,18 @@ class WeibullFit:
         """Load that at least `share` of all specimens reach, with `confidence`; exact for Weibull values.
 
         Conditional on the standardised residuals: Lawless, Statistical Models and Methods for Lifetime Data (1982),
-        section 4.1.2. With s = fitted over true spread of the logarithms, s has density s^(n−2) e^(sΣa) S(s)^(−n),
-        S(s) = Σ e^(s·a), and given s the location is a gamma variable.
+        section 4.1.2. With s = fitted over true scale of the logarithms, s has density s^(n−2) e^(sΣa) S(s)^(−n),
+        S(s) = Σ e^(s·a), and for a fixed s the location is a gamma variable.
         """
         a, n = self.standardised, len(self.standardised)
-        # trapezoid on the logarithm: converges exponentially, heavy tail of n = 2 held
+        # trapezoid on the logarithm: converges exponentially, heavy tail of n = 2 covered
         log_s = np.linspace(-40, 8, 4801)
         s = np.exp(log_s)
         log_sum = special.logsumexp(s[:, None] * a, axis=1)
         log_density = (n - 1) * log_s + s * a.sum() - n * log_sum
         weight = np.exp(log_density - log_density.max())
-        of = weight > 1e-20
-        s, log_sum, weight = s[of], log_sum[of], weight[of] / weight[of].sum()
+        counts = weight > 1e-20
+        s, log_sum, weight = s[counts], log_sum[counts], weight[counts] / weight[counts].sum()
         w = math.log(-math.log(share))  # standard extreme-value quantile of the weakest 1 − share
 
         def excess(t: float) -> float:  # t = shape · ln(limit/scale), as fitted
@@ -61,31 +65,27 @@ class WeibullFit:
 
 def fit_weibull(values: Sequence[float] | np.ndarray) -> WeibullFit:
     """Maximum likelihood from complete values (n,), n ≥ 2, above 0 and not all equal; raises ValueError otherwise."""
+    from scipy.stats import gumbel_l  # half a second, and only for lots
+
     x = np.asarray(values, float)
     if x.ndim != 1 or x.size < 2 or not np.isfinite(x).all() or x.min() <= 0 or x.min() == x.max():
         raise ValueError("a Weibull law needs at least 2 different values above 0")
     logs = np.log(x)
-    middle, spread = logs.mean(), logs.std()
-    z = (logs - middle) / spread
-
-    def score(shape: float) -> float:
-        weight = np.exp(shape * (z - z.max()))
-        return float(1 / shape + z.mean() - weight @ z / weight.sum())
-
-    shape = optimize.brentq(score, 1e-3, 1e3, xtol=1e-14, rtol=1e-14)  # falls from +∞ to mean(z) − max(z) < 0
-    log_scale = special.logsumexp(shape * z, b=1 / z.size) / shape
-    return WeibullFit(float(shape / spread), math.exp(middle + spread * log_scale), shape * (z - log_scale))
+    location, width = (float(value) for value in gumbel_l.fit(logs))  # the law of a Weibull value's logarithm
+    return WeibullFit(1 / width, math.exp(location), (logs - location) / width)
 
 
 @dataclass(frozen=True)
 class Lot:
     """What the break tests say about a lot.
 
-    loads : (n,) breaking loads, ascending [N] ; cords : their names ; end_loops : broken with end loops, None not said
+    loads : (n,) breaking loads, ascending [N] ; cords : their names
+    end_loops : whether each was broken with its end loops, None where it is not noted
     plotting_positions : (n,) median ranks (i − 0.3)/(n + 0.4), for the probability plot
     strength : the load that governs, the lowest break or the maker's design load where that is lower [N]
     strength_factor : strength over the greatest limit load of the rated range
     normal_limit, weibull_limit : lower tolerance limits of the breaks, for information [N]; None where not to be had
+    share, confidence : of those two limits
     issued : may the lot be issued, as far as breaks go ; reasons : why not, all of them ; cautions : what to know
     """
 
@@ -127,12 +127,27 @@ class Lot:
                 lines.append(f"for information: {law} lower tolerance limit ({promise}) {limit / 1000:.2f} kN")
         return "\n".join(lines + [f"note: {caution}" for caution in self.cautions])
 
+    def table(self) -> pd.DataFrame:
+        """A row a break, the weakest first."""
+        columns = {
+            "breaking load [N]": self.loads,
+            "end loops": self.end_loops,
+            "plotting position [1]": self.plotting_positions,
+        }
+        return pd.DataFrame(columns, index=pd.Index(self.cords, name="cord"))
+
+    def _repr_html_(self) -> str:
+        """The decision with its reasons, and the breaks."""
+        return notebook_html(self.summary(), self.table())
+
     def to_dict(self) -> dict[str, Any]:
         columns = ("cord", "breaking_load", "end_loops", "plotting_position")
         ranks = self.plotting_positions.tolist()
         rows = zip(self.cords, self.loads.tolist(), self.end_loops, ranks, strict=True)
-        names = ("lowest_break", "strength", "greatest_load_limit", "strength_factor", "least_strength_factor",
-                 "sample", "sample_needed")  # fmt: skip
+        names = (
+            *("lowest_break", "strength", "greatest_load_limit", "strength_factor", "least_strength_factor"),
+            *("sample", "sample_needed"),
+        )
         return {
             "issued": self.issued,
             "reasons": list(self.reasons),
@@ -162,11 +177,14 @@ def assess_lot(
 ) -> Lot:
     """Decide on a lot from its break tests.
 
-    breaks : entries with cord, breaking_load [N], end_loops (None: not said) ; greatest_load_limit : limit of the
-    greatest load on the cord in the rated range [N], None if nothing is rated ; n_lot : cords in the lot ;
-    sample_share : share of the lot that the local rule has broken, at least one cord in any case ;
-    design_breaking_load : the maker's figure [N], which governs where it is the lower ; share, confidence : of the
-    statistical lower limits only. Some rules let the lowest failure stand for the lot and want the end loops broken.
+    breaks : entries with cord, breaking_load [N], end_loops (None where not noted)
+    greatest_load_limit : limit of the greatest load on the cord in the rated range [N], None if nothing is rated
+    n_lot : cords in the lot
+    sample_share : share of the lot that the local rule wants broken, at least one cord in any case
+    design_breaking_load : the maker's figure [N], which governs where it is the lower
+    share, confidence : of the statistical lower limits only
+
+    Some rules let the lowest failure stand for the lot and want the end loops broken.
     Raises ValueError for a load, share or factor that makes no sense.
     """
     ordered = sorted(breaks, key=lambda entry: entry.breaking_load)
@@ -174,12 +192,11 @@ def assess_lot(
     _check(loads, greatest_load_limit, least_strength_factor, n_lot, sample_share)
     end_loops = tuple(entry.end_loops for entry in ordered)
     sample = len({entry.cord for entry in ordered if entry.end_loops})
-    needed = 1 if n_lot is None or sample_share is None else max(1, math.ceil(sample_share * n_lot - 1e-9))
-    strengths = [float(load) for load in loads[:1]]
-    if design_breaking_load is not None:
-        strengths.append(design_breaking_load)
-    strength = min(strengths, default=None)
-    factor = strength / greatest_load_limit if strength is not None and greatest_load_limit is not None else None
+    needed = max(1, math.ceil((sample_share or 0.0) * (n_lot or 0) - 1e-9))
+    strengths = [*loads[:1].tolist(), *([] if design_breaking_load is None else [design_breaking_load])]
+    strength, factor = min(strengths, default=None), None
+    if strength is not None and greatest_load_limit is not None:
+        factor = strength / greatest_load_limit
     weibull = normal_limit = weibull_limit = None
     if loads.size > 1 and loads[0] < loads[-1]:
         weibull = fit_weibull(loads)
@@ -270,7 +287,7 @@ def _strength_reasons(strength: float | None, factor: float | None, least: float
 
 def _cautions(loads: np.ndarray, weibull: WeibullFit | None, n_lot: int | None, design: float | None) -> list[str]:
     cautions = []
-    if 0 < loads.size < 5:
+    if 0 < loads.size < FEW_BREAKS:
         cautions.append(f"{loads.size} breaks say little about the spread of the lot")
     if loads.size and weibull is None:
         cautions.append("no statistical limit: that takes at least 2 breaks that differ")

@@ -6,7 +6,6 @@ the distance from estimate to limit. Each criterion is held at the probability b
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from html import escape
 from itertools import pairwise
 from math import ceil, floor
 from typing import TYPE_CHECKING, Any
@@ -20,7 +19,7 @@ from cordlab.limits.validation import Validation
 from cordlab.quantities import QUANTITIES
 from cordlab.rating.criteria import Judgement, interpolated, judge
 from cordlab.statistics.propagation import decide
-from cordlab.units import Measured
+from cordlab.units import Measured, notebook_html
 
 if TYPE_CHECKING:
     from cordlab.campaign.settings import Decision, Site
@@ -127,14 +126,12 @@ class Rating:
 
     def _repr_html_(self) -> str:
         """The answer and, at each end of the range, the limits that are held against the criteria."""
-        head, *lines = self.summary().splitlines()
-        html = f"<p><b>{escape(head)}</b><br>{'<br>'.join(escape(line) for line in lines)}</p>"
         if self.ends is None:
-            return html
+            return notebook_html(self.summary())
         frame = self.table()
         near = [int(np.argmin(np.abs(frame.index.to_numpy() - end))) for end in self.ends]
         limits = [column for column in frame.columns if " limit [" in column]
-        return html + frame.iloc[near][limits].to_html(float_format="{:.4g}".format)
+        return notebook_html(self.summary(), frame.iloc[near][limits])
 
     def to_dict(self) -> dict[str, Any]:
         """What `results.json` holds under `rating`; the predictions stand beside it."""

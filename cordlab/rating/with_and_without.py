@@ -1,7 +1,7 @@
-"""What was settled by hand, weighed: the answer with it beside the one without it; drops left out are predicted.
+"""The answer with and without what was settled by hand; drops that were left out are predicted from the others.
 
-Leaving out what does not fit is the easiest way to a wide range. So nothing is left out in silence: whatever a choice
-by hand moves is computed both ways and said.
+Leaving out what does not fit is the easiest way to a wide range. So whatever a choice by hand moves is computed both
+ways and shown.
 """
 
 from collections.abc import Callable, Sequence
@@ -25,7 +25,7 @@ class ByHand:
 
     rating, without : the answer with them, and without; the second None where the campaign is refused without them,
         and refused says why
-    held_back : drops left out that are no worn cord's, against the limits that the others give
+    held_back : drops left out that are no worn cord's, against the limits that the other drops give
     """
 
     decisions: Decisions
@@ -37,42 +37,42 @@ class ByHand:
     @property
     def widens(self) -> bool:
         """Whether the choices rate riders that would not be rated without them."""
-        if not self.rating.rated:
-            return False
-        if self.without is None or not self.without.rated:
-            return True
-        (light, heavy), (lighter, heavier) = _ends(self.without), _ends(self.rating)
-        return lighter < light or heavier > heavy
+        with_choices, without = self.rating.ends, self.without.ends if self.without else None
+        if with_choices is None or without is None:
+            return with_choices is not None
+        return with_choices[0] < without[0] or with_choices[1] > without[1]
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        found = [f"By hand: {what}; reason: {why}" for what, why in self.told]
+        cautions = [f"By hand: {choice}; reason: {reason}" for choice, reason in self.choices]
         outside = [row for row in self.held_back if not row.inside]
         if outside:
             rows = ", ".join(f"{r.drop} {r.measured:.2f} m ({r.lower:.2f} to {r.upper:.2f} m)" for r in outside)
-            found.append(
+            cautions.append(
                 f"By hand: {len(outside)} of {len(self.held_back)} drops left out came to lie outside the limits that "
                 f"the other drops give for the lowest point: {rows}. The limits do not hold for cords like these."
             )
-        found.append(f"By hand: {_range(self.rating)}; without the choices by hand {self.range_without}.")
+        cautions.append(f"By hand: {_range(self.rating)}; without the choices by hand {self.range_without}.")
         if self.widens:
-            found.append("By hand: the choices rate riders that are not rated without them; whoever signs answers for "
-                         "their reasons.")  # fmt: skip
-        return tuple(found)
+            cautions.append(
+                "By hand: the choices rate riders that are not rated without them; whoever signs answers for their "
+                "reasons."
+            )
+        return tuple(cautions)
 
     @property
-    def told(self) -> tuple[tuple[str, str], ...]:
+    def choices(self) -> tuple[tuple[str, str], ...]:
         """Each choice in words, and its reason with who decided."""
-        found = []
+        choices = []
         for choice in self.decisions:
-            why = choice.reason + (f" (decided by {choice.by})" if choice.by else "")
+            reason = choice.reason + (f" (decided by {choice.by})" if choice.by else "")
             if isinstance(choice, LeftOut):
                 name = f"drop {choice.drop}" if choice.cord is None else f"cord {choice.cord} and all its drops"
-                found.append((f"{name} left out of curve and limits", why))
+                choices.append((f"{name} left out of curve and limits", reason))
             else:
                 events = ", ".join(f"{name.replace('_', ' ')} {at.value:.3f} s" for name, at in choice.events.items())
-                found.append((f"drop {choice.drop} marked: {events}", why))
-        return tuple(found)
+                choices.append((f"drop {choice.drop} marked: {events}", reason))
+        return tuple(choices)
 
     @property
     def range_without(self) -> str:
@@ -80,7 +80,7 @@ class ByHand:
 
     def to_dict(self) -> dict[str, Any]:
         return self.decisions.to_dict() | {
-            "told": [{"choice": what, "reason": why} for what, why in self.told],
+            "told": [{"choice": choice, "reason": reason} for choice, reason in self.choices],
             "without": self.without and self.without.to_dict(),
             "range_without": self.range_without,
             "widens": self.widens,
@@ -104,27 +104,19 @@ def weigh(
         return None
     without: Rating | None = None
     refused: tuple[str, ...] = ()
-    rows: tuple[HeldBack, ...] = ()
+    held_back: tuple[HeldBack, ...] = ()
     try:
         without = rate_again(campaign.as_noted())
     except CampaignError as error:
         refused = error.problems
-    out = Evidence.of_campaign(campaign, drops, use=(LEFT_OUT,))
-    fresh = {entry.drop for entry in campaign.drops if entry.noted_use != "wear"}
-    out = out.take(np.array([name in fresh for name in out.drop], bool))
-    if learned is not None and len(out):
+    left_out = Evidence.of_campaign(campaign, drops, use=(LEFT_OUT,))
+    not_worn = {entry.drop for entry in campaign.drops if entry.noted_use != "wear"}
+    left_out = left_out.take(np.array([name in not_worn for name in left_out.drop], bool))
+    if learned is not None and len(left_out):
         with suppress(EvidenceError):  # too few cords for a limit: the rating's reasons say so
-            rows = validate(learned, out, probability=campaign.decision.probability).rows
-    return ByHand(campaign.by_hand, rating, without, refused, rows)
-
-
-def _ends(rating: Rating) -> tuple[float, float]:
-    if rating.lightest is None or rating.heaviest is None:
-        raise ValueError("there is no range")
-    return rating.lightest, rating.heaviest
+            held_back = validate(learned, left_out, probability=campaign.decision.probability).rows
+    return ByHand(campaign.by_hand, rating, without, refused, held_back)
 
 
 def _range(rating: Rating) -> str:
-    if not rating.rated:
-        return "not rated: " + "; ".join(rating.reasons)
-    return f"rated for rider masses of {rating.lightest:.1f} to {rating.heaviest:.1f} kg"
+    return rating.headline if rating.rated else "not rated: " + "; ".join(rating.reasons)
