@@ -25,7 +25,7 @@ RANGES: dict[str, dict[str, tuple[float, float]]] = {  # invented, about ordinar
     },
     "gent": {"mu": (300, 700), "j": (8, 60)},
     "arruda-boyce": {"mu": (300, 700), "lambda_lock": (2.0, 5)},
-    "spline": {"slope@1": (1800, 2200), "slope@1.5": (700, 1100), "slope@2": (500, 800), "slope@5": (600, 900)},
+    "spline": {"slope_1": (1800, 2200), "slope_1_5": (700, 1100), "slope_2": (500, 800), "slope_5": (600, 900)},
 }
 
 

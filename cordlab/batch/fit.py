@@ -23,11 +23,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cordlab.batch.bootstrap import Beside, Refits, groups_left_out, refit, resample
-from cordlab.curves.fit import Band, CurveFit, NoBand, Spread, as_fit, fit_curve
+from cordlab.curves.fit import Band, CurveFit, NoBand, Solution, Spread, aicc, as_fit, fit_curve, solve
 from cordlab.curves.lock_up import Spline
-from cordlab.curves.models import Curve, Model, models
+from cordlab.curves.models import Curve, Model, differences, models
 from cordlab.curves.models import model as named
-from cordlab.curves.squares import Solved, aicc, differences, solve
 from cordlab.progress import Progress, unwatched
 
 if TYPE_CHECKING:
@@ -284,8 +283,8 @@ def _candidate(name: str, samples: Samples, check: Sequence["Drop"]) -> Candidat
             weights=samples.weight,
             groups=samples.drop,
             shares=samples.shares,
-            start=samples.energies.start(family) if samples.energies else None,
-            beside=samples.beside(family),
+            params=samples.energies.start(family) if samples.energies else None,
+            extra=samples.beside(family),
         )
     except (ValueError, np.linalg.LinAlgError) as trouble:
         return Candidate(name, None, np.inf, np.nan, np.nan, f"could not be fitted: {trouble}", False)
@@ -296,11 +295,11 @@ def _candidate(name: str, samples: Samples, check: Sequence["Drop"]) -> Candidat
     elif np.isfinite(fit.curve.lock_up) and not note:
         note = f"locks up at stretch ratio {float(fit.curve.lock_up):.2f}"
     rms = _check_rms(fit, check) if check else _left_out_rms(fit, samples)
-    usable = sensible >= reach and not solved.trouble.startswith("the fit")
+    usable = sensible >= reach and solved.result.success
     return Candidate(name, fit, fit.aicc, rms, sensible, note, usable)
 
 
-def _as_batch(solved: Solved, samples: Samples) -> CurveFit:
+def _as_batch(solved: Solution, samples: Samples) -> CurveFit:
     """The cords' scales from the drops', their spread, and the numbers that count independent values."""
     logs, cords = np.log(solved.scales), np.array(samples.cord)
     own = {name: logs[cords == name] for name in dict.fromkeys(samples.cord)}
@@ -312,7 +311,7 @@ def _as_batch(solved: Solved, samples: Samples) -> CurveFit:
     beside = 0
     if samples.energies is not None:  # −2 ln of their likelihood, their scatter being known
         beside = samples.energies.dof
-        criterion += float(solved.beside @ solved.beside) * samples.independent / len(samples.force) / samples.noise
+        criterion += float(solved.extra @ solved.extra) * samples.independent / len(samples.force) / samples.noise
     return as_fit(
         solved,
         dof=left + beside - len(solved.values),

@@ -13,18 +13,21 @@ of the shape alone, up to the stretch that only lowest points reach.
 from collections import Counter
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from cordlab.batch.fit import FitError
-from cordlab.curves.fit import CurveFit, Spread, as_fit
-from cordlab.curves.models import Curve, Model
+from cordlab.curves.fit import CurveFit, Solution, Spread, aicc, along, as_fit, minimise
+from cordlab.curves.models import Curve, Model, differences
 from cordlab.curves.models import model as named
-from cordlab.curves.squares import Solved, aicc, along, differences, levelled, minimise
+from cordlab.curves.squares import levelled
 from cordlab.mechanics.predict import scale_for_lowest_point
 from cordlab.mechanics.setup import DropSetup, fall_energy
 from cordlab.progress import Progress, unwatched
+
+if TYPE_CHECKING:
+    import lmfit
 
 MODELS = ("linear", "mooney-rivlin", "ogden-1", "yeoh", "gent", "arruda-boyce")
 """Models tried on lowest points: a few parameters are all that a few numbers can carry."""
@@ -116,9 +119,10 @@ class Energies:
         return len(self.lowest) - len(self.names)
 
     def logs(self, model: Model, values: np.ndarray) -> np.ndarray:
-        """ln s that each drop asks for, values (parameters, draws) → (n, draws); inf where the curve locks up first."""
+        """ln s that each drop asks for, values (parameters, draws) → (n, draws); inf where the curve locks up first or has no load."""
         parameters = model.by_name(values)
-        if (model.lock_up(parameters) <= self.reach.max()).any():
+        usable = (model.lock_up(parameters) > self.reach.max()) & (model.energy(self.reach[:, None], parameters) > 0)
+        if not usable.all():
             return np.full((len(self.lowest), values.shape[1]), np.inf)
         keywords = {name: getattr(self.setup, name)[:, None] for name in self.setup.__dataclass_fields__}
         scale = scale_for_lowest_point(Curve(model, parameters), self.lowest[:, None], **keywords)
@@ -130,10 +134,10 @@ class Energies:
         with np.errstate(invalid="ignore"):  # locked up: inf − inf
             return (logs - (member / member.sum(axis=1, keepdims=True) @ logs)[self.place]) / self.sd
 
-    def start(self, model: Model) -> dict[str, float]:
+    def start(self, model: Model) -> "lmfit.Parameters":
         """Start values through a Mooney–Rivlin curve from the energy balance, up to the greatest stretch."""
         grid = np.linspace(1.02, float(self.reach.max()), 60)
-        return model.start(grid, named("mooney-rivlin").force(grid, self._plain_rubber()))
+        return model.to_lmfit().guess(named("mooney-rivlin").force(grid, self._plain_rubber()), x=grid)
 
     def _trial(self) -> Curve:
         """A curve near enough to say how steep it is: how far a metre is in ln s."""
@@ -202,29 +206,31 @@ def _fit(model: Model, drops: Energies) -> CurveFit:
     unknowns = size + len(names) - 1
     if len(np.unique(np.round(reach, 2))) < size or n < unknowns:
         raise FitError(f"{n} lowest points of {len(names)} cords for {unknowns} unknowns; drop other masses")
-    contrasts = np.vstack([np.eye(len(names) - 1), -np.ones(len(names) - 1)])
+    counts = np.bincount(place)
 
-    def residual(unknown: np.ndarray) -> np.ndarray:
-        return drops.logs(model, unknown[:size, None])[:, 0] - contrasts[place] @ unknown[size:]
+    def levels(logs: np.ndarray) -> np.ndarray:
+        """Of each cord, by least squares with mean 0.  (cords, draws)"""
+        means = (place == np.arange(len(names))[:, None]) @ logs / counts[:, None]
+        return means - means.sum(axis=0) / (1 / counts).sum() / counts[:, None]
 
-    def jacobian(unknown: np.ndarray) -> np.ndarray:
-        return np.hstack([differences(lambda v: drops.logs(model, v), unknown[:size]), -contrasts[place]])
+    def residuals(values: np.ndarray) -> np.ndarray:
+        logs = drops.logs(model, values)
+        with np.errstate(invalid="ignore"):  # locked up: inf − inf
+            return logs - levels(logs)[place]
 
     try:
-        begin = np.append(model.values(drops.start(model)), np.zeros(len(names) - 1))
-        unknown, inverse, trouble = minimise(model, residual, jacobian, begin)
+        result, values = minimise(model, residuals, drops.start(model))
     except ValueError as error:
         raise FitError(str(error)) from error
-    off = residual(unknown)
-    solved = Solved(
+    off = residuals(values[:, None])[:, 0]
+    solved = Solution(
         model=model,
-        values=unknown[:size],
-        scales=np.exp(contrasts @ unknown[size:]),
+        result=result,
+        values=values,
+        scales=np.exp(levels(drops.logs(model, values[:, None]))[:, 0]),
         residuals=off,
         rss=float(off @ off),
-        growth=along(jacobian(unknown)[:, :size], np.full(n, -1.0)),
-        root=None if inverse is None else inverse[:size],
-        trouble=trouble,
+        growth=along(differences(lambda v: drops.logs(model, v), values), np.full(n, -1.0)),
     )
     curve = Curve(model, model.by_name(solved.values.tolist()))
     most = float(reach.max())

@@ -1,21 +1,223 @@
-"""One fitted curve: its parameters with their covariance where there is one, and its bands, kept apart.
+"""One fitted curve: lmfit finds the parameters, and the bands say how well they are known.
+
+Each cord (or drop) may have its own stiffness scale. The scales are eliminated (variable projection, Golub & Pereyra,
+SIAM J. Numer. Anal. 10 (1973) 413, from memory): at any parameters they are those of least squares in each group,
+brought to geometric mean 1, so that time and memory grow with the values alone, however many groups there are. lmfit
+gets what is left, the projected residuals, and its Jacobian is that of the whole projection.
 
 A band that the data do not give is refused with the reason (`NoBand`): a parameter at its bound, parameters that cannot
-be told apart, a fit that did not converge, too few values, cords or drops.
+be separated, a fit that did not converge, too few values, cords or drops.
 """
 
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cordlab.curves.models import Curve, FunctionModel, Model
-from cordlab.curves.models import model as named
-from cordlab.curves.squares import Solved, aicc, differences, solve
+from cordlab.curves.models import Curve, Model, OtherModel, differences
+from cordlab.curves.models import model as named_model
+
+if TYPE_CHECKING:
+    import lmfit
+
+_LEAST_SCALE = 1e-9  # of a group, where a curve that is tried pulls the wrong way
+_SAME = 1e-6  # singular value, of columns of length 1, below which parameters are one and the same to the data
+_NO_ROOM = 1e-7  # of the fitted curve: a parameter that changes it by less on its way to a bound is at the bound
+_TOLERANCE = 1e-14  # of the sum of squares and of the parameters, at which a fit is at rest
+_MOST_EVALUATIONS = 500  # a fit that takes longer wanders: that is reported, not waited for
 
 
 class NoBand(ValueError):
     """The data do not give this uncertainty; the message says why and what to try."""
+
+
+def aicc(rss: float, n: float, parameters: int) -> float:
+    """Akaike's criterion with the small-sample correction, constants dropped; `parameters` count the residual variance.
+
+    n log(rss/n) + 2K + 2K(K+1)/(n−K−1), Burnham & Anderson 2002, section 2.4; +inf where n is not above K + 1.
+    """
+    if n <= parameters + 1:
+        return np.inf
+    deviance = n * np.log(rss / n) if rss > 0 else -np.inf
+    return deviance + 2 * parameters + 2 * parameters * (parameters + 1) / (n - parameters - 1)
+
+
+@dataclass(frozen=True)
+class Solution:
+    """What least squares leave: parameters, scales (geometric mean 1), and how the residuals change with them.
+
+    result    : of lmfit
+    values    : of the parameters, in the model's order; the best that were tried
+    residuals : force less curve, each with its own scale, unweighted  [N]
+    rss       : weighted sum of their squares
+    growth    : how the parameters move when the whole curve grows, d(parameters)/d(log scale)
+    extra     : residuals of the other equations for the parameters, if there are any; not in `rss`
+    """
+
+    model: Model
+    result: "lmfit.minimizer.MinimizerResult"
+    values: np.ndarray
+    scales: np.ndarray
+    residuals: np.ndarray
+    rss: float
+    growth: np.ndarray
+    extra: np.ndarray = field(default_factory=lambda: np.empty(0))
+
+    @property
+    def varied(self) -> np.ndarray:
+        """Which parameters were not fixed."""
+        return np.array([self.result.params[p.name].vary for p in self.model.parameters])
+
+    @property
+    def unknowns(self) -> int:
+        """Parameters that were not fixed, and scales but one."""
+        return int(self.varied.sum()) + len(self.scales) - 1
+
+    def covariance(self) -> tuple[np.ndarray | None, str]:
+        """Of the parameters, for values of variance 1 and 0 where one was fixed; or None, and why there is none."""
+        result, varied = self.result, self.varied
+        if not result.success:
+            return None, f"the fit did not converge ({result.message}); try a simpler model or give params=..."
+        x, jacobian, names = self.values[varied], result.jac, result.var_names
+        size = np.linalg.norm(jacobian, axis=0)
+        room = np.array(
+            [min(value - result.params[n].min, result.params[n].max - value) for n, value in zip(names, x, strict=True)]
+        )
+        bounded = np.isfinite(room)
+        at_bound = bounded & (np.where(bounded, room, 0.0) * size <= _NO_ROOM * np.abs(x * size).max())
+        if at_bound.any():
+            which = ", ".join(f"{names[k]} = {x[k]:.4g}" for k in np.flatnonzero(at_bound))
+            return None, f"{which} at its bound: there is no standard error there; try a simpler model"
+        if not size.all():
+            idle = ", ".join(names[k] for k in np.flatnonzero(size == 0))
+            return None, f"the data do not depend on {idle}; try a simpler model"
+        _, singular, rows = np.linalg.svd(jacobian / size, full_matrices=False)
+        if len(singular) < len(size) or singular[-1] < _SAME:
+            mixed = [name for name, share in zip(names, rows[-1], strict=False) if abs(share) > 0.1]
+            return None, f"the data cannot tell {', '.join(mixed) or 'the parameters'} apart; try a simpler model"
+        root = np.zeros((len(varied), len(size)))
+        root[varied] = (rows / singular[:, None]).T / size[:, None]
+        return root @ root.T, ""
+
+
+def minimise(
+    model: Model, residuals: Callable[[np.ndarray], np.ndarray], params: "lmfit.Parameters"
+) -> tuple["lmfit.minimizer.MinimizerResult", np.ndarray]:
+    """Least squares by lmfit: its result, and the best values (parameters,) that were tried.
+
+    residuals : (parameters, draws) → (equations, draws)
+    Raises ValueError where `params` are not the model's, have no start value, or an expression.
+    """
+    import lmfit
+
+    names = [p.name for p in model.parameters]
+    if params.keys() != set(names):
+        raise ValueError(f"{model.name} takes the parameters {', '.join(names)}; got {', '.join(params)}")
+    for p in params.values():
+        if p.expr is not None:
+            raise ValueError(f"parameter {p.name}: an expression is not taken; give a value, bounds or vary=False")
+        if not np.isfinite(p.value):
+            raise ValueError(f"parameter {p.name} has no start value; give one, as in make_params({p.name}=1)")
+    typical = np.array([params[name].value for name in names])
+    typical = np.where(typical == 0, 1.0, typical)
+    varied = [k for k, name in enumerate(names) if params[name].vary]
+    if not varied:
+        raise ValueError("every parameter is fixed: nothing is left to fit")
+    best, least = typical, np.inf
+
+    def residual(p):
+        nonlocal best, least
+        values = np.array([p[name].value for name in names])
+        trial = residuals(values[:, None])[:, 0]
+        if (rss := float(trial @ trial)) <= least:
+            best, least = values, rss
+        return trial
+
+    def jacobian(p):
+        return differences(residuals, np.array([p[name].value for name in names]), typical)[:, varied]
+
+    # a curve that is tried may be infinite: lmfit passes that on, and scipy refuses the step
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        result = lmfit.minimize(
+            residual,
+            params,
+            method="least_squares",
+            nan_policy="propagate",
+            max_nfev=_MOST_EVALUATIONS,
+            Dfun=jacobian,
+            x_scale="jac",
+            ftol=_TOLERANCE,
+            xtol=_TOLERANCE,
+            gtol=_TOLERANCE,
+        )
+    return result, best
+
+
+def solve(
+    model: Model,
+    x: np.ndarray,
+    y: np.ndarray,
+    *,
+    weights: np.ndarray,
+    groups: np.ndarray | None = None,
+    shares: np.ndarray | None = None,
+    params: "lmfit.Parameters | None" = None,
+    extra: Callable[[np.ndarray], np.ndarray] | None = None,
+) -> Solution:
+    """Least squares of y = scale[group] · F(x), the geometric mean of the scales, weighted by `shares`, being 1.
+
+    extra : other equations for the parameters, (parameters, draws) → residuals (equations, draws), of the variance of
+        a value of weight 1
+
+    With `extra` the scales leave out what the other equations say of the level, which matters to them only where
+    groups differ in size; without, this is the joint least squares of parameters and scales.
+    """
+    from scipy.sparse import csr_array
+
+    count = 1 if groups is None else int(groups.max()) + 1
+    groups = np.zeros(len(x), dtype=int) if groups is None else groups
+    shares = np.ones(count) if shares is None else shares
+    root, w = np.sqrt(weights)[:, None], weights[:, None]
+    members = csr_array((np.ones(len(x)), (groups, np.arange(len(x)))), shape=(count, len(x)))
+
+    def scaled(values):
+        force = model.force(x[:, None], model.by_name(values))
+        if count == 1:
+            return np.zeros((1, values.shape[1])), force
+        with np.errstate(over="ignore", invalid="ignore"):
+            least_squares = (members @ (w * force * y[:, None])) / (members @ (w * force**2))
+        logs = np.log(np.maximum(least_squares, _LEAST_SCALE))
+        logs = logs - shares @ logs / shares.sum()
+        return logs, np.exp(logs)[groups] * force
+
+    def residuals(values):
+        weighted = root * (scaled(values)[1] - y[:, None])
+        return weighted if extra is None else np.vstack([weighted, extra(values)])
+
+    params = model.to_lmfit().make_params(**model.start(x, y)) if params is None else params
+    result, values = minimise(model, residuals, params)
+    logs, force = scaled(values[:, None])
+    at_end, others = np.split(residuals(values[:, None])[:, 0], [len(x)])
+    by_name, growth = model.by_name(values), np.zeros(len(values))
+    varied = np.array([params[name].vary for name in by_name])
+    growth[varied] = along(root * model.jacobian(x, by_name)[varied].T, root[:, 0] * model.force(x, by_name))
+    return Solution(
+        model=model,
+        result=result,
+        values=values,
+        scales=np.exp(logs[:, 0]),
+        residuals=y - force[:, 0],
+        rss=float(at_end @ at_end),
+        growth=growth,
+        extra=others,
+    )
+
+
+def along(jacobian: np.ndarray, change: np.ndarray) -> np.ndarray:
+    """The step of the parameters that changes what was fitted by `change`, by least squares."""
+    size = np.maximum(np.linalg.norm(jacobian, axis=0), 1e-300)
+    return np.linalg.lstsq(jacobian / size, change)[0] / size
 
 
 @dataclass(frozen=True)
@@ -92,6 +294,7 @@ class CurveFit:
     """A fitted curve.
 
     curve       : the mean curve of the batch (scale 1)
+    result      : of lmfit, for its report and statistics; its errors know nothing of cords and drops
     residuals   : force less curve, each with its own scale  [N]
     residual_sd : sd of a value of weight 1  [N]
     dof         : degrees of freedom of `residual_sd`
@@ -104,6 +307,7 @@ class CurveFit:
     """
 
     curve: Curve
+    result: "lmfit.minimizer.MinimizerResult" = field(repr=False, compare=False)
     residuals: np.ndarray
     residual_sd: float
     dof: float
@@ -254,29 +458,81 @@ def fit_curve(
     stretch_ratio,
     force,
     *,
-    model: Model | str,
+    model: "Model | str | lmfit.Model",
     cords: Sequence[Hashable] | None = None,
     weights=None,
-    start: Mapping[str, float] | None = None,
+    params: "lmfit.Parameters | None" = None,
 ) -> CurveFit:
-    """Fit one curve, with one stiffness scale for each of `cords`, by least squares.
+    """Fit one curve, with one stiffness scale for each of `cords`, by least squares (lmfit).
 
-    stretch_ratio, force : (n,)  [1, N]
-    cords                : (n,) name of the cord of each value; scales have geometric mean 1
-    weights              : (n,) relative to 1/variance: Σ weight·residual² is least
-    start                : parameter → start value; else from the data
-    Each value counts as independent: for samples of drops use `fit_batch`. Raises ValueError on bad shapes or values.
+    Parameters
+    ----------
+    stretch_ratio, force : array_like, (n,)
+        Stretched length over slack length [1], and force [N].
+    model : str, Model or lmfit.Model
+        A name of `models()`, a model of your own, or any other f(x, ...) as an lmfit.Model.
+    cords : sequence, (n,), optional
+        Name of the cord of each value. The scales have geometric mean 1.
+    weights : array_like, (n,), optional
+        Relative to 1/variance: the sum of weight times squared residual is least.
+    params : lmfit.Parameters, optional
+        Start values and bounds, and which parameters are fixed. Without them the model's own, from the data.
+
+    Returns
+    -------
+    CurveFit
+
+    Raises
+    ------
+    ValueError
+        On bad shapes or values, or `params` that are not those of the model.
+
+    Notes
+    -----
+    Each value counts as independent. Samples of a drop are not: for drops use `analyse`, which counts cords and drops.
+
+    Examples
+    --------
+    >>> import cordlab, numpy as np
+    >>> x = np.linspace(1.1, 3.0, 20)
+    >>> force = cordlab.Curve("gent", {"mu": 600.0, "j": 30.0}).force(x) + np.tile([2.0, -2.0], 10)
+    >>> fit = cordlab.fit_curve(x, force, model="gent")
+    >>> print(f"j = {fit.parameters['j']:.1f}, standard error {fit.standard_errors['j']:.1f}")
+    j = 30.3, standard error 0.9
+
+    Fix one parameter, and fit the other:
+
+    >>> params = cordlab.model("gent").to_lmfit().guess(force, x=x)
+    >>> params["j"].set(value=25, vary=False)
+    >>> fit = cordlab.fit_curve(x, force, model="gent", params=params)
+    >>> print(f"mu = {fit.parameters['mu']:.0f} N")
+    mu = 593 N
+
+    References
+    ----------
+    Golub & Pereyra, SIAM J. Numer. Anal. 10 (1973) 413; Burnham & Anderson, Model Selection (2002), section 2.4.
     """
     x, y, w = _checked(stretch_ratio, force, weights)
-    family = (named(model) if isinstance(model, str) else model).placed(x)
     names, groups = (None, None) if cords is None else _grouped(cords, len(x))
-    solved = solve(family, x, y, weights=w, groups=groups, start=start)
-    scales = dict(zip(names, solved.scales.tolist(), strict=True)) if names else {}
-    criterion = aicc(solved.rss, len(x), solved.unknowns + 1) - float(np.log(w).sum())
-    spread = Spread.of(np.log(solved.scales)) if names else None
-    reach = np.nan if isinstance(family, FunctionModel) else float(x.max())
-    dof = len(x) - solved.unknowns
-    return as_fit(solved, dof=dof, aicc=criterion, scales=scales, spread=spread, reach=reach)
+    solution = solve(_family(model, x, params), x, y, weights=w, groups=groups, params=params)
+    scales = dict(zip(names, solution.scales.tolist(), strict=True)) if names else {}
+    return as_fit(
+        solution,
+        dof=len(x) - solution.unknowns,
+        aicc=aicc(solution.rss, len(x), solution.unknowns + 1) - float(np.log(w).sum()),
+        scales=scales,
+        spread=Spread.of(np.log(solution.scales)) if names else None,
+        reach=np.nan if isinstance(solution.model, OtherModel) else float(x.max()),
+    )
+
+
+def _family(model: "Model | str | lmfit.Model", x: np.ndarray, params: "lmfit.Parameters | None") -> Model:
+    """The model with the parameters of `params`, or as it is for data at these stretch ratios."""
+    if isinstance(model, str):
+        model = named_model(model)
+    if not isinstance(model, Model):
+        return OtherModel(model)
+    return model.placed(x) if params is None else model.matching(params)
 
 
 def _checked(stretch_ratio, force, weights) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -300,7 +556,7 @@ def _grouped(labels: Sequence[Hashable], n: int) -> tuple[list[Hashable], np.nda
 
 
 def as_fit(
-    solved: Solved,
+    solution: Solution,
     *,
     dof: float,
     aicc: float,
@@ -310,23 +566,23 @@ def as_fit(
     inflate: float = 1.0,
 ) -> CurveFit:
     """A solution as a CurveFit with this many degrees of freedom; `inflate` its covariance for correlated residuals."""
-    count, trouble, covariance = len(solved.residuals), solved.trouble, None
-    if dof < 1 and not trouble:
-        trouble = f"{count} values for {count - dof:g} unknowns; measure more"
+    count = len(solution.residuals)
+    covariance, no_band = solution.covariance()
+    if dof < 1 and not no_band:
+        covariance, no_band = None, f"{count} values for {count - dof:g} unknowns; measure more"
     # correlated residuals still have the variance that their number says: rss over n − K, not over the smaller dof
-    variance = solved.rss / max(count - solved.unknowns, 1)
-    if solved.root is not None and not trouble:
-        covariance = inflate * variance * solved.root @ solved.root.T
+    variance = solution.rss / max(count - solution.unknowns, 1)
     return CurveFit(
-        curve=Curve(solved.model, solved.model.by_name(solved.values.tolist())),
-        residuals=solved.residuals,
+        curve=Curve(solution.model, solution.model.by_name(solution.values.tolist())),
+        result=solution.result,
+        residuals=solution.residuals,
         residual_sd=float(np.sqrt(variance)),
         dof=dof,
         aicc=aicc,
         scales=scales,
-        no_band=trouble,
+        no_band=no_band,
         spread=spread,
-        shape_covariance=covariance,
-        growth=solved.growth,
+        shape_covariance=None if covariance is None else inflate * variance * covariance,
+        growth=solution.growth,
         reach=reach,
     )

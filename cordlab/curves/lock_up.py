@@ -100,7 +100,7 @@ class ArrudaBoyce(Model):
 class Spline(LinearModel):
     """A rising curve through knots, with no physics: its slope runs straight from knot to knot, and none is below 0.
 
-    The parameters are the slopes at the knots [N], named after them (`slope@1.5`); the first knot is λ = 1. Force is
+    The parameters are the slopes at the knots [N], named after them (`slope_1_5`); the first knot is λ = 1. Force is
     quadratic between knots and smooth across them, shape-preserving because every slope is at least 0. Beyond the last
     knot it goes straight on for 15 % of the stretch, which a softer cord may need; there it ends, as at a lock-up.
     """
@@ -112,14 +112,14 @@ class Spline(LinearModel):
         if self.knots[0] != 1 or (np.diff(self.knots) <= 0).any():
             raise ValueError(f"the knots of a spline rise from 1; got {list(knots)}")
         self.end = float(self.knots[-1] + 0.15 * (self.knots[-1] - 1))
-        self.parameters = tuple(Parameter(f"slope@{knot:.6g}", "N", 0.0) for knot in self.knots)
+        self.parameters = tuple(Parameter(f"slope_{knot:.6g}".replace(".", "_"), "N", 0.0) for knot in self.knots)
 
     def placed(self, stretch_ratio):
         reach = np.max(stretch_ratio) - 1
         return Spline([float(f"{knot:.6g}") for knot in 1 + reach * np.array([0, 0.06, 0.15, 0.3, 0.5, 0.75, 1])])
 
     def matching(self, parameters):
-        return Spline([float(name.partition("@")[2]) for name in parameters])
+        return Spline([float(name.removeprefix("slope_").replace("_", ".")) for name in parameters])
 
     def lock_up(self, parameters):
         return np.full_like(super().lock_up(parameters), self.end)

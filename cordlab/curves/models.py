@@ -9,9 +9,12 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+
+if TYPE_CHECKING:
+    import lmfit
 
 Parameters = Mapping[str, float | np.ndarray]
 
@@ -78,7 +81,7 @@ class Model(ABC):
                 trial[free] = solved.x / size
                 best, least = trial, solved.cost
         if best is None:
-            raise ValueError(f"{self.name}: no start value from {len(force)} points; give start={{...}}")
+            raise ValueError(f"{self.name}: no start value from {len(force)} points; give params=...")
         return self.by_name(best.tolist())
 
     def placed(self, stretch_ratio: np.ndarray) -> "Model":
@@ -105,10 +108,20 @@ class Model(ABC):
         """The reverse of `values`: name → value, or row of draws."""
         return {p.name: value for p, value in zip(self.parameters, values, strict=True)}
 
-    @staticmethod
-    def from_function(function: Callable, *, start: Mapping[str, float]) -> "FunctionModel":
-        """A model from any `function(x, *parameters)`, for fits only: it has no energy, and x < 1 is not special."""
-        return FunctionModel(function, dict(start))
+    def to_lmfit(self) -> "lmfit.Model":
+        """This model as an lmfit.Model f(x, ...): bounds as hints, start values by `guess(force, x=stretch_ratio)`."""
+        import lmfit
+
+        def force(x, **parameters):
+            return self.force(x, parameters)
+
+        # lmfit reads the names of parameters from these two, where a signature does not list them
+        vars(force).update(argnames=["x", *(p.name for p in self.parameters)], kwargs=[])
+        function = lmfit.Model(force, name=self.name)
+        for p in self.parameters:
+            function.set_param_hint(p.name, min=p.lower, max=p.upper)
+        function.guess = lambda data, x, **changes: function.make_params(**self.start(x, data) | changes)
+        return function
 
     def _shapes(self, greatest: float) -> Iterable[dict[str, float]]:
         """Values to try for the parameters that the force is not linear in; `greatest` stretch ratio of the data."""
@@ -300,46 +313,44 @@ def _ogden(log: np.ndarray, alpha: np.ndarray) -> np.ndarray:
     return e * e - 1 / e
 
 
-class FunctionModel(Model):
-    """Any function of x and parameters, for `fit_curve`; derivatives by complex step or differences."""
+class OtherModel(Model):
+    """Any other f(x, ...), given as an lmfit.Model: for fits only. It has no energy, and x < 1 is not special."""
 
-    def __init__(self, function: Callable, start: Mapping[str, float]) -> None:
-        self.name, self.function, self._start = getattr(function, "__name__", "function"), function, dict(start)
-        self.parameters = tuple(Parameter(name, "1") for name in start)
+    def __init__(self, function: "lmfit.Model") -> None:
+        self.name, self._function = function.name, function
+        hints = function.make_params().values()
+        self.parameters = tuple(Parameter(hint.name, "1", hint.min, hint.max) for hint in hints)
 
-    def start(self, stretch_ratio, force):
-        return dict(self._start)
+    def to_lmfit(self):
+        return self._function
+
+    def jacobian(self, stretch_ratio, parameters):
+        x = np.asarray(stretch_ratio, dtype=float)
+        rows = differences(lambda v: self.force(x.reshape(-1, 1), self.by_name(v)), np.array(self.values(parameters)))
+        return rows.T.reshape(-1, *x.shape)
 
     def _taut(self, stretch_ratio):
         return np.asarray(stretch_ratio, dtype=float)
 
-    def _force(self, stretch, *p):
-        return np.asarray(self.function(stretch, *p), dtype=float)
-
-    def _energy(self, stretch, *p):
-        raise NotImplementedError(
-            f"{self.name} was made from a function, for fits only; write a Model class to predict"
-        )
-
-    _slope = _energy
-
-    def _jacobian(self, stretch, *p):
-        return [_derivative(lambda v, k=k: self.function(stretch, *p[:k], v, *p[k + 1 :]), v) for k, v in enumerate(p)]
+    def _force(self, x, *p):
+        name = self._function.independent_vars[0]
+        if np.ndim(p[0]) == 0:
+            return self._function.eval(**{name: x}, **self.by_name(map(float, p)))
+        # the function need not take draws: one call for each
+        return np.stack([self._force(x[..., 0], *draw) for draw in np.transpose(p)], axis=-1)
 
 
-def _derivative(function: Callable, x: np.ndarray) -> np.ndarray:
-    """Complex step, exact to rounding, where the function takes complex numbers and is analytic; else differences to
-    fourth order (Abramowitz & Stegun 25.3.6).
+def differences(
+    function: Callable[[np.ndarray], np.ndarray], values: np.ndarray, typical: np.ndarray | None = None
+) -> np.ndarray:
+    """Jacobian (equations, parameters) of `function`, (parameters, draws) → (equations, draws), in one call.
+
+    Central differences; `typical` sizes of the parameters, where some of `values` may come near 0.
     """
-    step = 1e-3 * np.where(x == 0, 1e-3, np.abs(x))
-    near, far = (function(x + h) - function(x - h) for h in (step, 2 * step))
-    differences = (8 * near - far) / (12 * step)
-    try:
-        exact = np.imag(function(x + 1e-30j)) / 1e-30
-    except TypeError:  # math.exp and its like take real numbers only
-        return differences
-    agree = np.abs(exact - differences).max() <= 1e-4 * np.abs(differences).max()
-    return exact if agree else differences
+    step, size = 1e-5 * np.maximum(np.abs(values), 1e-3 * np.abs(values if typical is None else typical)), len(values)
+    step = np.where(step == 0, 1e-8, step)
+    both = function(values[:, None] + np.hstack([np.diag(step), -np.diag(step)]))
+    return (both[:, :size] - both[:, size:]) / (2 * step)
 
 
 _REGISTRY: dict[str, Model] = {}

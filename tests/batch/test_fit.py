@@ -9,8 +9,8 @@ from scipy.stats import binom, chi2
 
 from cordlab.batch.bootstrap import groups_left_out, refit, resample
 from cordlab.batch.fit import FitError, NoBand, fit_batch, fit_curve
+from cordlab.curves.fit import solve
 from cordlab.curves.models import Curve, model
-from cordlab.curves.squares import solve
 from cordlab.records.reduce import reduce_drop
 from tests.coverage.bands import study
 from tests.invented import invented_drop, mooney_rivlin
@@ -224,13 +224,14 @@ def test_refits_in_bulk_are_the_fits_one_by_one(name):
     number = np.repeat(np.arange(len(made)), [len(d.force) for d in made])
     family, weight = model(name).placed(x), np.linspace(1, 2, len(x))
     start = dict(zip((p.name for p in family.parameters), solve(family, x, y, weights=weight).values, strict=True))
+    params = family.to_lmfit().make_params(**start)
     times = resample([d.cord for d in made], 12, rng)
     many = refit(family, x, y, drops=number, times=times, start=start, weights=weight)
     assert many.converged.all()
     grid = np.linspace(1.1, 3.9, 9)
     for k, row in enumerate(times):
         kept = row[number] > 0
-        single = solve(family, x[kept], y[kept], weights=(weight * row[number])[kept], start=start)
+        single = solve(family, x[kept], y[kept], weights=(weight * row[number])[kept], params=params)
         force = family.force(grid, dict(zip(start, single.values, strict=True)))
         np.testing.assert_allclose(many.curve.force(grid[:, None])[:, k], force, rtol=2e-5)
         assert many.rss[k] == pytest.approx(single.rss, rel=1e-6)

@@ -16,8 +16,8 @@ from cordlab.analysis import analyse
 from cordlab.batch.bootstrap import Beside, refit
 from cordlab.batch.fit import fit_batch
 from cordlab.batch.lowest_points import Energies
-from cordlab.curves.models import Curve
-from cordlab.curves.squares import differences, solve
+from cordlab.curves.fit import solve
+from cordlab.curves.models import Curve, differences
 from cordlab.limits.anchoring import Evidence, learn
 from cordlab.mechanics.predict import predict_drop
 from cordlab.units import Measured
@@ -146,15 +146,16 @@ def test_refits_with_equations_are_the_fits_one_by_one(light):
         return 10.0 * np.sqrt(count) * energies.off(model, values)
 
     ones = np.ones_like(x)
-    start = solve(model, x, y, weights=ones, start=energies.start(model), beside=beside)
+    start = solve(model, x, y, weights=ones, params=energies.start(model), extra=beside)
     at = dict(zip(("mu", "j"), start.values, strict=True))
+    begin = model.to_lmfit().make_params(**at)
     times, counts = rng.integers(1, 4, (6, len(drops))), rng.integers(0, 3, (6, len(energies.drop)))
     linear = Beside(beside(start.values[:, None])[:, 0], differences(beside, start.values), counts)
     many = refit(model, x, y, drops=number, times=times, start=at, beside=linear)
     assert many.converged.all()
     for k in range(6):
         weight = ones * times[k][number]
-        one = solve(model, x, y, weights=weight, start=at, beside=lambda v, k=k: beside(v, counts[k][:, None]))
+        one = solve(model, x, y, weights=weight, params=begin, extra=lambda v, k=k: beside(v, counts[k][:, None]))
         assert many.parameters["j"][k] == pytest.approx(one.values[1], rel=2e-4)
         assert abs(one.values[1] - at["j"]) > 5 * abs(many.parameters["j"][k] - one.values[1])
 

@@ -14,8 +14,8 @@ import numpy as np
 
 from cordlab.batch.bootstrap import refit, resample
 from cordlab.batch.fit import fit_curve
+from cordlab.curves.fit import solve
 from cordlab.curves.models import Curve, model, models
-from cordlab.curves.squares import solve
 
 REFITS, POINTS, LOOPED = 10_000, 20_000, 12
 TRUTH = {

@@ -6,10 +6,9 @@ import pytest
 from scipy import stats
 
 from cordlab.batch.bootstrap import refit, resample
-from cordlab.batch.fit import NoBand, fit_curve
+from cordlab.curves.fit import NoBand, fit_curve, solve
 from cordlab.curves.lock_up import Spline
 from cordlab.curves.models import Curve, Model, model
-from cordlab.curves.squares import solve
 from tests.invented_drops import invented_drops
 
 
@@ -17,7 +16,7 @@ def _line(x, intercept, slope):
     return intercept + slope * x
 
 
-LINE = Model.from_function(_line, start={"intercept": 0.0, "slope": 1.0})
+LINE = {"model": lmfit.Model(_line), "params": lmfit.create_params(intercept=0, slope=1)}
 
 
 @pytest.fixture
@@ -51,7 +50,7 @@ def test_prediction_band_with_weights(weighted):
     x, y, w = weighted
     theirs = lmfit.Model(_line).fit(y, x=x, intercept=0, slope=1, weights=np.sqrt(w))
     theirs.eval_uncertainty(sigma=0.95)
-    fit = fit_curve(x, y, model=LINE, weights=w)
+    fit = fit_curve(x, y, **LINE, weights=w)
     mean = w @ x / w.sum()
     s2, t = fit.residual_sd**2, stats.t.ppf(0.975, len(x) - 2)
     at_line = 1 / w.sum() + (x - mean) ** 2 / (w @ (x - mean) ** 2)
@@ -71,7 +70,7 @@ def test_a_parameter_at_its_bound():
     x = np.linspace(1.05, 4, 60)
     y = np.where(x < 2.5, 900 * (x - 1), 1350 - 150 * (x - 2.5)) + np.random.default_rng(4).normal(0, 5, 60)
     family = Spline([1.0, 2.5, 4.0])
-    theirs = [lmfit_curve(family, x, y, family.start(x, y) | {"slope@4": slope}) for slope in (50.0, 100.0, 300.0)]
+    theirs = [lmfit_curve(family, x, y, family.start(x, y) | {"slope_4": slope}) for slope in (50.0, 100.0, 300.0)]
     assert all(each.success for each in theirs)
     assert [each.params["p2"].value for each in theirs] == pytest.approx([0, 0, 0], abs=1e-3)
     assert [each.chisqr for each in theirs] == pytest.approx([theirs[0].chisqr] * 3, rel=1e-5)
@@ -80,7 +79,7 @@ def test_a_parameter_at_its_bound():
     fit = fit_curve(x, y, model=family)
     assert fit.residuals @ fit.residuals <= theirs[0].chisqr * (1 + 1e-9)
     for ask in (lambda: fit.standard_errors, lambda: fit.confidence_band(x), lambda: fit.prediction_band(x)):
-        with pytest.raises(NoBand, match=r"slope@4 = .* at its bound: there is no standard error there; try a simpler"):
+        with pytest.raises(NoBand, match=r"slope_4 = .* at its bound: there is no standard error there; try a simpler"):
             ask()
 
 
@@ -97,7 +96,7 @@ def test_a_lock_up_that_runs_away_to_its_bound():
     assert stuck.errorbars
     assert stuck.chisqr > 2 * good.chisqr
     for start in starts:
-        fit = fit_curve(x, y, model="gent", start=start)
+        fit = fit_curve(x, y, model="gent", params=model("gent").to_lmfit().make_params(**start))
         assert fit.residuals @ fit.residuals <= good.chisqr * (1 + 1e-6)
         with pytest.raises(NoBand, match=r"gent: j = 1e\+04 at its bound: there is no standard error there; try a sim"):
             fit.prediction_band(x)
@@ -112,9 +111,8 @@ def test_parameters_that_can_change_places():
     def twice(x, a, b):
         return (a + b) * (x - 1)
 
-    once = fit_curve(x, y, model=Model.from_function(lambda x, a: a * (x - 1), start={"a": 4.0})).confidence_band(
-        x[-1:]
-    )
+    params = lmfit.create_params(a=4)
+    once = fit_curve(x, y, model=lmfit.Model(lambda x, a: a * (x - 1)), params=params).confidence_band(x[-1:])
     right = float(once.upper[0] - once.force[0])
     for start in ({"a": 2.0, "b": 2.0}, {"a": 1.0, "b": 0.0}, {"a": 3.0, "b": 1.0}):
         theirs = lmfit.Model(twice).fit(y, x=x, **start)
@@ -123,7 +121,7 @@ def test_parameters_that_can_change_places():
         with np.errstate(invalid="ignore"):
             band = theirs.eval_uncertainty(sigma=0.95)[-1]
         assert np.isnan(band) or band == 0 or band > 100 * right
-        fit = fit_curve(x, y, model=Model.from_function(twice, start=start))
+        fit = fit_curve(x, y, model=lmfit.Model(twice), params=lmfit.create_params(**start))
         assert fit.parameters["a"] + fit.parameters["b"] == pytest.approx(float(once.force[0]) / 2, rel=1e-9)
         with pytest.raises(NoBand, match=r"the data cannot tell a, b apart; try a simpler model"):
             fit.confidence_band(x)
@@ -131,11 +129,10 @@ def test_parameters_that_can_change_places():
 
 def test_two_terms_that_are_one():
     x = np.linspace(1, 3, 30)
-    same = Model.from_function(
-        lambda x, a, p, b, q: a * np.exp(p * x) + b * np.exp(q * x), start={"a": 1.0, "p": 0.5, "b": 1.0, "q": 0.5}
-    )
+    same = lmfit.Model(lambda x, a, p, b, q: a * np.exp(p * x) + b * np.exp(q * x))
+    start = lmfit.create_params(a=1, p=0.5, b=1, q=0.5)
     with pytest.raises(NoBand, match=r"the data cannot tell .* apart; try a simpler model"):
-        fit_curve(x, np.exp(0.5 * x) * 2, model=same).confidence_band(x)
+        fit_curve(x, np.exp(0.5 * x) * 2, model=same, params=start).confidence_band(x)
 
 
 def test_aic_and_the_scale_of_the_weights(weighted):
@@ -146,7 +143,7 @@ def test_aic_and_the_scale_of_the_weights(weighted):
     ]
     assert theirs[1].aic - theirs[0].aic == pytest.approx(25 * np.log(250))
     assert not hasattr(theirs[0], "aicc")
-    once, again = (fit_curve(x, y, model=LINE, weights=factor * w) for factor in (1.0, 250.0))
+    once, again = (fit_curve(x, y, **LINE, weights=factor * w) for factor in (1.0, 250.0))
     assert again.aicc == pytest.approx(once.aicc, abs=1e-9)
     assert again.standard_errors["slope"] == pytest.approx(once.standard_errors["slope"], rel=1e-9)
     likelihood = stats.norm.logpdf(y, y - once.residuals, np.sqrt(once.residual_sd**2 * once.dof / len(x) / w)).sum()
