@@ -119,13 +119,17 @@ class Energies:
         return len(self.lowest) - len(self.names)
 
     def logs(self, model: Model, values: np.ndarray) -> np.ndarray:
-        """ln s that each drop asks for, values (parameters, draws) → (n, draws); inf where the curve locks up first or has no load."""
+        """ln s that each drop asks for, values (parameters, draws) → (n, draws); inf where it locks up before."""
         parameters = model.by_name(values)
-        usable = (model.lock_up(parameters) > self.reach.max()) & (model.energy(self.reach[:, None], parameters) > 0)
-        if not usable.all():
+        if (model.lock_up(parameters) <= self.reach.max()).any():
             return np.full((len(self.lowest), values.shape[1]), np.inf)
         keywords = {name: getattr(self.setup, name)[:, None] for name in self.setup.__dataclass_fields__}
-        scale = scale_for_lowest_point(Curve(model, parameters), self.lowest[:, None], **keywords)
+        try:
+            scale = scale_for_lowest_point(Curve(model, parameters), self.lowest[:, None], **keywords)
+        except ValueError:
+            if (self.lowest <= self.setup.slack_length).any():
+                raise
+            return np.full((len(self.lowest), values.shape[1]), np.inf)  # a curve without load
         return np.log(scale) - self.waves[:, None]
 
     def off(self, model: Model, values: np.ndarray) -> np.ndarray:

@@ -119,12 +119,12 @@ def minimise(
             raise ValueError(f"parameter {p.name}: an expression is not taken; give a value, bounds or vary=False")
         if not np.isfinite(p.value):
             raise ValueError(f"parameter {p.name} has no start value; give one, as in make_params({p.name}=1)")
-    typical = np.array([params[name].value for name in names])
-    typical = np.where(typical == 0, 1.0, typical)
+    start = np.array([params[name].value for name in names])
+    typical = np.where(start == 0, 100.0, start)  # a size to take steps by; what starts at 0 is a force [N]
     varied = [k for k, name in enumerate(names) if params[name].vary]
     if not varied:
         raise ValueError("every parameter is fixed: nothing is left to fit")
-    best, least = typical, np.inf
+    best, least = start, np.inf
 
     def residual(p):
         nonlocal best, least

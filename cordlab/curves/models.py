@@ -78,7 +78,8 @@ class Model(ABC):
             size = np.maximum(np.linalg.norm(columns, axis=0), 1e-300)
             solved = lsq_linear(columns / size, force, bounds=self.bounds[:, free] * size, method="bvls")
             if solved.cost < least:
-                trial[free] = solved.x / size
+                rounding = np.abs(solved.x) < 1e-9 * np.abs(solved.x).max(initial=0.0)
+                trial[free] = np.where(rounding, 0.0, solved.x) / size
                 best, least = trial, solved.cost
         if best is None:
             raise ValueError(f"{self.name}: no start value from {len(force)} points; give params=...")
