@@ -21,6 +21,7 @@ from cordlab.batch.temperature import TemperatureTrend, temperature_trend, teste
 from cordlab.batch.wave_removal import WaveFit, take_out_waves
 from cordlab.campaign.campaign import Campaign, CampaignError, DropEntry
 from cordlab.campaign.files import changes, nearest, offer
+from cordlab.campaign.jump_log import read_jump_log
 from cordlab.curves.models import models
 from cordlab.limits.anchoring import Learned, learn
 from cordlab.limits.budget import Budget, budget
@@ -33,7 +34,7 @@ from cordlab.rating.rate import Rating, not_rated, rate, rating_masses
 from cordlab.rating.with_and_without import ByHand, weigh
 from cordlab.records.calibration import Calibration, calibrate_channel
 from cordlab.records.reduce import Drop, RecordError, notes_on, reduce_entry
-from cordlab.wear.in_service import CordStatus, cords_in_service, read_jump_log
+from cordlab.wear.in_service import CordStatus, cords_in_service
 from cordlab.wear.service_life import Service, service_life
 from cordlab.wear.wear import Wear
 

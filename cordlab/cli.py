@@ -136,9 +136,9 @@ def check(options: argparse.Namespace) -> int:
     from cordlab.batch.agreement import disagreements
     from cordlab.batch.slow_pulls import read_pulls
     from cordlab.campaign.decisions import LEFT_OUT
+    from cordlab.campaign.jump_log import read_jump_log
     from cordlab.records.reduce import notes_on
     from cordlab.report.results_folder import results_state
-    from cordlab.wear.in_service import read_jump_log
 
     campaign = _campaign(options)
     read_jump_log(campaign.folder)

@@ -23,7 +23,7 @@ from cordlab.rating.rate import Rating, not_rated
 from cordlab.records.calibration import calibrate_channel
 from cordlab.wear.in_service import CordStatus
 from cordlab.wear.service_life import Service
-from cordlab.wear.wear import assess_wear
+from cordlab.wear.wear import RetestedDrops, assess_wear
 from tests.small_campaign import write_small_campaign
 
 CURVE = Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})
@@ -131,10 +131,9 @@ def specimen() -> Analysis:
     )
     counts = np.tile([5, 100, 200, 350, 500], 6)
     worn = 8.6 - 0.0045 * counts + np.repeat(rng.normal(0, 0.25, 6), 5) + rng.normal(0, 0.05, 30)
-    wear = assess_wear(
-        np.repeat(CORDS, 5), counts, worn, probability=0.99, least=4.0, quantity="clearance at 85 kg",
-        conditions={"temperature [degC]": np.full(30, 18.0)},
-    )  # fmt: skip
+    temperature = {"temperature [degC]": np.full(30, 18.0)}
+    retested = RetestedDrops(np.repeat(CORDS, 5), counts, worn, "clearance at 85 kg", "m", temperature)
+    wear = assess_wear(retested, probability=0.99, least=4.0)
     return with_steps(
         Analysis(campaign),
         calibrations={name: calibrate_channel(table) for name, table in campaign.calibration.items()},

@@ -20,7 +20,6 @@ from cordlab.rating.ladder import next_mass
 from cordlab.report import figures as plots
 from cordlab.report.style import BLUE, FAINT, GREEN, INK, RED, styled
 from cordlab.statistics.limits import Limit, confidence_limit, prediction_limit, tolerance_limit
-from cordlab.wear.ageing import retests
 from cordlab.wear.wear import Wear, assess_wear
 
 if TYPE_CHECKING:
@@ -269,10 +268,10 @@ def retest_panel(analysis: "Analysis") -> Panel:
     Raises Missing where the cords were not retested at 2 counts or more.
     """
     wear = analysis.wear
-    counts = [] if wear is None else [int(count) for count in np.unique(retests(wear.jumps))]
+    counts = [] if wear is None else [int(count) for count in np.unique(wear.drops.retest)]
     if wear is None or len(counts) < 3:
         raise Missing(f"{len(counts)} jump counts, the first tests among them: this lesson takes at least 3")
-    at = retests(wear.jumps)
+    at = wear.drops.retest
     controls = {
         "seen": w.SelectionSlider(
             options=[(f"to {count}", count) for count in counts[1:]], value=counts[1],
@@ -293,11 +292,18 @@ def retest_panel(analysis: "Analysis") -> Panel:
         else:
             following, looked = at == later[0], shown != "so far"
             named = f"the mean at {later[0]} jumps"
-            told.append(_guessed(guessed, named, wear.values[following] if looked else None, wear.unit))
+            told.append(_guessed(guessed, named, wear.drops.values[following] if looked else None, wear.unit))
             if guessed.size:
                 ax.plot(np.full(guessed.size, later[0]), guessed, "*", color=RED, ms=11, label="guesses")
             if looked:
-                ax.plot(wear.jumps[following], wear.values[following], "D", color=INK, mfc="none", label="what came")
+                ax.plot(
+                    wear.drops.jumps[following],
+                    wear.drops.values[following],
+                    "D",
+                    color=INK,
+                    mfc="none",
+                    label="what came",
+                )
         if stop:
             ax.axvline(stop, color=GREEN, ls=":", lw=1.4, label="you would stop")
             told.append(_stopped(stop, part.retire_at))
@@ -316,6 +322,9 @@ def _stopped(stop: int, retire_at: int | None) -> str:
 def _seen(wear: Wear, of: np.ndarray) -> Wear:
     """The assessment that these drops alone would have given."""
     return assess_wear(
-        wear.cord[of], wear.jumps[of], wear.values[of], probability=wear.probability, least=wear.least,
-        greatest=wear.greatest, greatest_jumps=wear.greatest_jumps, quantity=wear.quantity, unit=wear.unit,
-    )  # fmt: skip
+        wear.drops.take(of),
+        probability=wear.probability,
+        least=wear.least,
+        greatest=wear.greatest,
+        greatest_jumps=wear.greatest_jumps,
+    )

@@ -13,9 +13,9 @@ import numpy as np
 from cordlab.batch.slow_pulls import read_pulls
 from cordlab.campaign.campaign import Campaign, read_campaign
 from cordlab.campaign.files import CampaignError, replacing
+from cordlab.campaign.jump_log import read_jump_log
 from cordlab.report.results_folder import RESULTS, ResultsState, results_state
-from cordlab.wear.ageing import retests
-from cordlab.wear.in_service import read_jump_log
+from cordlab.wear.wear import retests
 
 VARIABLE = "CORDLAB_CAMPAIGN"
 CHOICE = ".campaign"

@@ -206,11 +206,12 @@ def budget(budget: "Budget", *, ax: AnyAxes = None) -> Figure:
 def wear(wear: "Wear", *, ax: AnyAxes = None) -> Figure:
     """Every drop over its cord's jump count, each cord's line, the limits where tested and the forecast beyond."""
     (panel,) = canvas(ax, size=(6.3, 3.6))
-    for name, marker, colour in looks(wear.cord.tolist()):
-        of = wear.cord == name
-        panel.plot(wear.jumps[of], wear.values[of], marker, color=colour, mfc="none", label=f"cord {name}")
+    for name, marker, colour in looks(wear.drops.cord.tolist()):
+        of = wear.drops.cord == name
+        jumps = wear.drops.jumps[of]
+        panel.plot(jumps, wear.drops.values[of], marker, color=colour, mfc="none", label=f"cord {name}")
         if wear.lines and name in wear.lines.names:
-            k, span = wear.lines.names.index(name), np.array([wear.jumps[of].min(), wear.jumps[of].max()])
+            k, span = wear.lines.names.index(name), np.array([jumps.min(), jumps.max()])
             line = wear.lines.intercepts[k] + wear.lines.slopes[k] * span
             panel.plot(span, line, "-", lw=0.8, color=colour, label="_")
     tested = [point for point in wear.points if point.kind == "tested"]

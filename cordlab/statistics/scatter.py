@@ -22,12 +22,10 @@ from typing import Any
 
 import numpy as np
 
+from cordlab.statistics.groups import EvidenceError
+
 MIN_DROPS_FOR_OWN_LINE = 3
 """A cord with fewer drops gives no scatter about a line of its own, so the cords then share one slope."""
-
-
-class EvidenceError(ValueError):
-    """The drops cannot carry the limit asked for; the message says which and why."""
 
 
 @dataclass(frozen=True)

@@ -19,9 +19,8 @@ from cordlab.mechanics.predict import predict_drop
 from cordlab.quantities import DRAWN, QUANTITIES
 from cordlab.rating.criteria import MASS_STEP, interpolated
 from cordlab.rating.rate import Rating
-from cordlab.wear.ageing import retests
 from cordlab.wear.softening import Softening, tell_apart
-from cordlab.wear.wear import Wear, assess_wear
+from cordlab.wear.wear import RetestedDrops, Wear, assess_wear, retests
 
 WORN = "clearance of worn cords"  # what ends a range where the retests alone do
 
@@ -85,11 +84,11 @@ def service_life(
         "temperature [degC]": drops.temperature,
         "rest [min]": np.array([(rest or {}).get(name, np.nan) / 60 for name in drops.drop]),
     }
-    given: dict[str, Any] = {"greatest_jumps": greatest_jumps, "conditions": conditions}
 
     @cache
     def wear_at(mass: float) -> Wear:
-        return _wear_at(forecast, drops, y, mass, least_clearance, given)
+        retested = _clearance_at(forecast, drops, y, mass, conditions)
+        return _with_room(retested, forecast, mass, least_clearance, greatest_jumps)
 
     if jumps is not None:
         reached = min((count for count in ratings if count >= jumps), default=None)
@@ -246,15 +245,10 @@ def _stiffness(learned: Anchors, worn: Evidence) -> tuple[Evidence, np.ndarray]:
     return drops, y - np.array([level.get(mass, middle) for mass in drops.mass]) + middle
 
 
-def _wear_at(
-    forecast: Forecast,
-    drops: Evidence,
-    y: np.ndarray,
-    mass: float,
-    least_clearance: float,
-    given: dict[str, Any],
-) -> Wear:
-    """Wear as clearance at a rider mass. given : the rest of what `assess_wear` takes"""
+def _clearance_at(
+    forecast: Forecast, drops: Evidence, y: np.ndarray, mass: float, conditions: Mapping[str, np.ndarray]
+) -> RetestedDrops:
+    """Clearance at a rider mass, of drops with ln s = y."""
     site, gear = forecast.site, forecast.site.gear_mass.value
     scale = np.exp(y + stiffened(forecast.waves, mass + gear))
     curve = forecast.learned.shapes[0].take(np.zeros(y.size, int), scale)
@@ -268,34 +262,31 @@ def _wear_at(
             "check its mass and lowest point, or take the cord out of use"
         )
     clearance = site.tie_height.value - site.reach_below_attachment.value - lowest
-    assess = partial(
-        assess_wear, drops.cord, drops.jumps, clearance, probability=forecast.probability,
-        quantity=f"clearance at {mass:.1f} kg", **given,
-    )  # fmt: skip
-    return _with_room(assess, forecast, mass, least_clearance)
+    cord = np.array(drops.cord)
+    return RetestedDrops(cord, drops.jumps, clearance, f"clearance at {mass:.1f} kg", "m", conditions)
 
 
-def _with_room(assess: Callable[..., Wear], forecast: Forecast, mass: float, least_clearance: float) -> Wear:
-    """Wear by a bound that leaves room for what is unsure beside the cords. assess : least clearance [m] → wear"""
+def _with_room(
+    drops: RetestedDrops, forecast: Forecast, mass: float, least_clearance: float, greatest_jumps: int | None
+) -> Wear:
+    """Wear by a bound that leaves room for what is unsure apart from the cords and their drops."""
+    assess = partial(assess_wear, drops, probability=forecast.probability, greatest_jumps=greatest_jumps)
     wear = assess(least=least_clearance)
     if not wear.points or wear.points[0].lower is None:
         return wear
     limit = float(interpolated(forecast.masses, forecast.limit("clearance"), np.array([mass]))[0])
-    room = wear.points[0].lower - limit  # what the whole forecast asks for beyond the scatter of cords and drops
-    return assess(least=least_clearance + max(room, 0.0)) if np.isfinite(room) else wear
+    room = wear.points[0].lower - limit  # what the whole forecast asks for beyond cords and drops
+    if not np.isfinite(room) or room <= 0:
+        return wear
+    return replace(assess(least=least_clearance + room), room=room)
 
 
 def reassess(
     service: Service, forecast: Forecast, *, least_clearance: float, probability: float, greatest_jumps: int | None
 ) -> Wear:
     """The same retests by another least clearance [m], probability or cap: by clearance alone, at the same mass."""
-    wear = service.wear
-    assess = partial(
-        assess_wear, wear.cord, wear.jumps, wear.values, probability=probability, greatest_jumps=greatest_jumps,
-        quantity=wear.quantity, unit=wear.unit,
-    )  # fmt: skip
-    mass = _heavy_end(forecast, service.rating)
-    return _with_room(assess, replace(forecast, probability=probability), mass, least_clearance)
+    mass, asked = _heavy_end(forecast, service.rating), replace(forecast, probability=probability)
+    return _with_room(service.wear.drops, asked, mass, least_clearance, greatest_jumps)
 
 
 def _heavy_end(forecast: Forecast, rating: Rating) -> float:

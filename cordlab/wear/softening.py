@@ -13,7 +13,7 @@ from scipy import special
 from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import scale_for_lowest_point
 from cordlab.statistics.groups import GroupLines
-from cordlab.wear.ageing import retests
+from cordlab.wear.wear import retests
 
 
 @dataclass(frozen=True)

@@ -26,11 +26,11 @@ from cordlab.analysis import Analysis, analyse
 from cordlab.batch.slow_pulls import read_pulls
 from cordlab.campaign.campaign import CampaignError, read_campaign
 from cordlab.campaign.files import Folder
+from cordlab.campaign.jump_log import read_jump_log
 from cordlab.campaign.loggers import COLUMNS, _read_fast, _read_slowly
 from cordlab.campaign.tables import read_header
 from cordlab.rating.ladder import next_mass
 from cordlab.report.page import as_json, results_of
-from cordlab.wear.in_service import read_jump_log
 from tests.planted import write
 
 LONGEST = 60.0  # s of this process' own time for one case, which takes a few at most
