@@ -12,8 +12,8 @@ import numpy as np
 
 from cordlab.batch.findings import Finding
 from cordlab.campaign.campaign import Campaign, DropEntry
-from cordlab.curves.squares import unlike
 from cordlab.records.reduce import Drop
+from cordlab.statistics.groups import furthest
 from cordlab.units import Measured
 
 UNLIKE = (0.05, 0.015)  # chance over all drops that scatter alone puts one so far off; and as a share of its depth
@@ -155,16 +155,15 @@ def _unlike_depth(campaign: Campaign, noted: Sequence[DropEntry]) -> Iterator[Fi
     stretch = depth - [campaign.cord(entry.cord).slack_length.value for entry in noted]
     if stretch.min() <= 0:
         return
-    found = unlike(np.log(stretch), [entry.cord for entry in noted], [entry.mass.value for entry in noted])
-    if found is None:
+    worst = furthest(np.log(stretch), [entry.cord for entry in noted], [entry.mass.value for entry in noted])
+    if worst is None:
         return
-    worst, away, t, chance = found
-    entry, off = noted[worst], -stretch[worst] * np.expm1(-away)
-    if chance < UNLIKE[0] and abs(off) > UNLIKE[1] * depth[worst]:
+    entry, off = noted[worst.number], -stretch[worst.number] * np.expm1(-worst.off)
+    if worst.chance < UNLIKE[0] and abs(off) > UNLIKE[1] * depth[worst.number]:
         yield Finding(
             "unlike depth",
             f"its lowest point is {off:+.2f} m from what its cord and its mass lead one to expect, "
-            f"{t:.1f} times the scatter of the others",
+            f"{worst.t:.1f} times the scatter of the others",
             f"drop {entry.drop} (cord {entry.cord}, {entry.mass.value:g} kg)",
             "check its lowest point, its mass and its cord; drop it again",
         )

@@ -12,8 +12,7 @@ import numpy as np
 from scipy.special import stdtr
 
 from cordlab.batch.fit import BatchFit
-from cordlab.curves.fit import NoBand
-from cordlab.curves.squares import levelled, unlike
+from cordlab.statistics.groups import furthest, without_levels
 
 if TYPE_CHECKING:
     from cordlab.records.reduce import Drop
@@ -53,10 +52,10 @@ def diagnose(batch: BatchFit, drops: Sequence["Drop"]) -> tuple[Finding, ...]:
 
 def _outlying_drops(logs: np.ndarray, drops: Sequence["Drop"]) -> list[Finding]:
     """The drop furthest from its cord's others."""
-    found = unlike(logs, [drop.cord for drop in drops])
-    if found is None or found[-1] >= _LEVEL:
+    worst = furthest(logs, [drop.cord for drop in drops])
+    if worst is None or worst.chance >= _LEVEL:
         return []
-    drop, off = drops[found[0]], np.expm1(found[1])
+    drop, off = drops[worst.number], np.expm1(worst.off)
     return [
         Finding(
             "outlying drop",
@@ -128,7 +127,7 @@ def _trends(logs: np.ndarray, drops: Sequence["Drop"]) -> list[Finding]:
     """
     cords, names = [drop.cord for drop in drops], [name for _, name, *_ in _TRENDS]
     columns = np.column_stack([logs, [[float(getattr(drop, name)) for name in names] for drop in drops]])
-    left, _, dof = levelled(columns, cords)
+    left, _, dof = without_levels(columns, cords)
     if dof < 4:
         return []
     found, within = [], left[:, 0]
@@ -182,11 +181,10 @@ def _too_little(batch: BatchFit) -> list[Finding]:
         why = fit.no_band.partition("; try")[0]
         advice = "no band is given: use a model with fewer parameters"
         found.append(Finding("no band", why, f"model {fit.model.name}", advice))
-    try:
-        parts = fit.spread.another_cord() if fit.spread else []
-    except NoBand as reason:
-        return [*found, Finding("too few cords", str(reason), "the batch", "drop at least 4 cords")]
-    if parts and parts[0][1] < 3:
+    if len(fit.scales) < 2:
+        reason = "only 1 cord: a band for another cord needs at least 2"
+        return [*found, Finding("too few cords", reason, "the batch", "drop at least 4 cords")]
+    if len(fit.scales) < 4:
         what = f"{len(fit.scales)} cords: a band for another cord is honest but very wide"
         found.append(Finding("too few cords", what, "the batch", "drop at least 4 cords"))
     return found

@@ -23,11 +23,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cordlab.batch.bootstrap import Beside, Refits, groups_left_out, refit, resample
-from cordlab.curves.fit import Band, CurveFit, NoBand, Solution, Spread, aicc, as_fit, fit_curve, solve
+from cordlab.curves.fit import Band, CurveFit, NoBand, Solution, aicc, as_fit, fit_curve, solve
 from cordlab.curves.lock_up import Spline
 from cordlab.curves.models import Curve, Model, differences, models
 from cordlab.curves.models import model as named
 from cordlab.progress import Progress, unwatched
+from cordlab.statistics.groups import GroupLines
 
 if TYPE_CHECKING:
     from cordlab.batch.lowest_points import Energies
@@ -301,11 +302,8 @@ def _candidate(name: str, samples: Samples, check: Sequence["Drop"]) -> Candidat
 
 def _as_batch(solved: Solution, samples: Samples) -> CurveFit:
     """The cords' scales from the drops', their spread, and the numbers that count independent values."""
-    logs, cords = np.log(solved.scales), np.array(samples.cord)
-    own = {name: logs[cords == name] for name in dict.fromkeys(samples.cord)}
-    means = np.array([each.mean() for each in own.values()])
-    within = sum(float(((each - each.mean()) ** 2).sum()) for each in own.values())
-    spread = Spread.of(means, within, len(logs) - len(own), {name: len(each) for name, each in own.items()})
+    logs = np.log(solved.scales)
+    log_scales = GroupLines.of(logs, group=samples.cord)
     left = samples.independent - (len(logs) - 1)
     criterion = aicc(solved.rss * left / len(samples.force), left, len(solved.values) + 1)
     beside = 0
@@ -316,8 +314,9 @@ def _as_batch(solved: Solution, samples: Samples) -> CurveFit:
         solved,
         dof=left + beside - len(solved.values),
         aicc=criterion,
-        scales=dict(zip(own, np.exp(means).tolist(), strict=True)),
-        spread=spread,
+        scales=dict(zip(log_scales.names, np.exp(log_scales.group_values(0.0)[0]).tolist(), strict=True)),
+        log_scales=log_scales,
+        by_drop=True,
         reach=samples.reach,
         inflate=len(samples.force) / samples.independent,
     )

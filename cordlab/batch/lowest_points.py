@@ -10,7 +10,6 @@ once, by how much drops of one cord scatter in ln s, and the level of each cord 
 of the shape alone, up to the stretch that only lowest points reach.
 """
 
-from collections import Counter
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
@@ -18,13 +17,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cordlab.batch.fit import FitError
-from cordlab.curves.fit import CurveFit, Solution, Spread, aicc, along, as_fit, minimise
+from cordlab.curves.fit import CurveFit, Solution, aicc, along, as_fit, minimise
 from cordlab.curves.models import Curve, Model, differences
 from cordlab.curves.models import model as named
-from cordlab.curves.squares import levelled
 from cordlab.mechanics.predict import scale_for_lowest_point
 from cordlab.mechanics.setup import DropSetup, fall_energy
 from cordlab.progress import Progress, unwatched
+from cordlab.statistics.groups import GroupLines, without_levels
 
 if TYPE_CHECKING:
     import lmfit
@@ -38,7 +37,7 @@ class LowestFit:
     """A curve from lowest points.
 
     chosen     : the curve, its scales and bands. No force was measured, so residual_sd is 0 N and the drops' scatter is
-        in `spread`; `residuals` are the logarithms of the drops' scales less their cords'  [1]
+        in `log_scales`; `residuals` are the logarithms of the drops' scales less their cords'  [1]
     aicc       : of every model tried, +inf where it cannot be used
     notes      : model → why it cannot be used
     """
@@ -96,7 +95,7 @@ class Energies:
         here = found.logs(model, values)[:, 0]
         higher = replace(found, lowest=lowest - np.minimum(u_lowest, 0.1 * (lowest - found.setup.slack_length)))
         reading = float(np.sqrt(np.mean((higher.logs(model, values)[:, 0] - here) ** 2)))
-        rest, _, dof = levelled(here, found.place, found.setup.mass)
+        rest, _, dof = without_levels(here, found.place, found.setup.mass)
         sd = max(reading, float(np.sqrt(rest @ rest / dof))) if dof > 0 else np.nan
         return replace(found, sd=sd)
 
@@ -240,8 +239,11 @@ def _fit(model: Model, drops: Energies) -> CurveFit:
     most = float(reach.max())
     if (rises := curve.rises_to(most)) < most:
         raise FitError(f"the force stops rising at stretch ratio {rises:.2f}, and drops went to {most:.2f}")
-    spread = Spread.of(np.log(solved.scales), solved.rss, n - unknowns, Counter(drops.cord))
+    logs = drops.logs(model, values[:, None])[:, 0]
+    log_scales = GroupLines.of(logs, group=drops.cord, unknowns_before=size - 1)
     criterion = aicc(solved.rss, n, unknowns + 1)
     scales = dict(zip(names, solved.scales.tolist(), strict=True))
-    fit = as_fit(solved, dof=n - unknowns, aicc=criterion, scales=scales, spread=spread, reach=most)
+    fit = as_fit(
+        solved, dof=n - unknowns, aicc=criterion, scales=scales, log_scales=log_scales, by_drop=True, reach=most
+    )
     return replace(fit, residual_sd=0.0)

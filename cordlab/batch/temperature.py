@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from scipy.special import stdtrit
 
-from cordlab.curves.squares import levelled
+from cordlab.statistics.groups import without_levels
 
 LEAST_RANGE = 5.0  # that drops of a cord must span for a trend to be told: a cord's core is known to about 2 K  [K]
 TOGETHER = 0.9  # correlation of temperature and jump count from which they are called inseparable
@@ -72,7 +72,7 @@ def temperature_trend(
     if not t.size or max(spans) < LEAST_RANGE:
         widest = f"{max(spans):.1f} K" if t.size else "no temperature was noted"
         return none(f"drops of one cord span {widest}; drop a cord at temperatures {LEAST_RANGE:g} K apart or more")
-    free, _, dof = levelled(np.column_stack([t - t.mean(), y, np.asarray(jumps, float)[known]]), cord, mass)
+    free, _, dof = without_levels(np.column_stack([t - t.mean(), y, np.asarray(jumps, float)[known]]), cord, mass)
     own, left, counted = free.T
     dof -= 1
     if dof < 1 or own @ own < t.size:  # a kelvin of its own a drop, in the root of the mean square

@@ -17,9 +17,13 @@ import numpy as np
 
 from cordlab.curves.models import Curve, Model, OtherModel, differences
 from cordlab.curves.models import model as named_model
+from cordlab.statistics.groups import EvidenceError, GroupLines
+from cordlab.statistics.propagation import t_margin, welch_satterthwaite
+from cordlab.units import notebook_html
 
 if TYPE_CHECKING:
     import lmfit
+    import pandas as pd
 
 _LEAST_SCALE = 1e-9  # of a group, where a curve that is tried pulls the wrong way
 _SAME = 1e-6  # singular value, of columns of length 1, below which parameters are one and the same to the data
@@ -78,7 +82,8 @@ class Solution:
         """Of the parameters, for values of variance 1 and 0 where one was fixed; or None, and why there is none."""
         result, varied = self.result, self.varied
         if not result.success:
-            return None, f"the fit did not converge ({result.message}); try a simpler model or give params=..."
+            most = f"within {_MOST_EVALUATIONS} evaluations"
+            return None, f"the fit did not converge {most}; try a simpler model or give params=..."
         x, jacobian, names = self.values[varied], result.jac, result.var_names
         size = np.linalg.norm(jacobian, axis=0)
         room = np.array(
@@ -224,11 +229,11 @@ def along(jacobian: np.ndarray, change: np.ndarray) -> np.ndarray:
 class Band:
     """A two-sided band about a curve.
 
-    kind           : "confidence" (the mean curve), "another cord" or "this cord" (one new value)
+    kind           : "confidence" (the mean curve), "another cord", "this cord" or "prediction" (one new value)
     level          : probability  [1]
     stretch_ratio, force, lower, upper : arrays of one shape  [1, N, N, N]
-    dof            : effective degrees of freedom of the variance at each point (Welch–Satterthwaite, JCGM 100:2008
-        G.4.1), to tell how much a band rests on; its width takes each source of variance with its own
+    dof            : effective degrees of freedom of the variance at each point (JCGM 100:2008 G.4.1), to show how much
+        a band rests on; its width takes each part of the variance with its own (`t_margin`)
     label          : the name for a legend
     """
 
@@ -241,69 +246,60 @@ class Band:
     dof: np.ndarray
     label: str
 
+    def table(self) -> "pd.DataFrame":
+        """One row a stretch ratio: force and both limits."""
+        import pandas as pd
 
-@dataclass(frozen=True)
-class Spread:
-    """Relative spread of stiffness, from the logarithms of the scales.
-
-    cord_sd : sd of the cords' scales (it holds the drops' share too), n_cords of them  [1]
-    drop_sd : sd of drops within a cord, drop_dof degrees of freedom; nan where each cord has one drop  [1]
-    drops   : cord → number of drops
-    """
-
-    cord_sd: float
-    n_cords: int
-    drop_sd: float = np.nan
-    drop_dof: int = 0
-    drops: Mapping[Hashable, int] = field(default_factory=dict)
-
-    @classmethod
-    def of(
-        cls, cords: np.ndarray, within: float = 0.0, dof: int = 0, drops: Mapping[Hashable, int] | None = None
-    ) -> "Spread":
-        """From ln of the cords' scales, the drops' sum of squares about their cords and its degrees of freedom."""
-        return cls(
-            cord_sd=float(np.std(cords, ddof=1)) if len(cords) > 1 else np.nan,
-            n_cords=len(cords),
-            drop_sd=float(np.sqrt(within / dof)) if dof > 0 else np.nan,
-            drop_dof=max(dof, 0),
-            drops=drops or {},
-        )
-
-    def next_drop(self, cord: Hashable) -> tuple[float, float]:
-        """Variance and degrees of freedom of the next drop of a tested cord, its own scale's uncertainty included."""
-        if self.drop_dof:
-            return self.drop_sd**2 * (1 + 1 / self.drops[cord]), self.drop_dof
-        if self.n_cords < 2:
-            raise NoBand("one drop of one cord says nothing about the next drop: drop it again, or test more cords")
-        return 2 * self.cord_sd**2, self.n_cords - 1  # one drop a cord: drops scatter no more than the scales do
-
-    def another_cord(self) -> list[tuple[float, float]]:
-        """Variances and degrees of freedom of the next drop of another cord, the mean's uncertainty included."""
-        if self.n_cords < 2:
-            raise NoBand("only 1 cord: a band for another cord needs at least 2; ask for this_cord=..., or test more")
-        parts: list[tuple[float, float]] = [(self.cord_sd**2 * (1 + 1 / self.n_cords), self.n_cords - 1)]
-        if self.drop_dof:
-            share = float(np.mean([1 / count for count in self.drops.values()]))
-            parts.append((self.drop_sd**2 * (1 - share), self.drop_dof))
-        return parts
+        columns = {
+            "stretch ratio [1]": self.stretch_ratio,
+            "force [N]": self.force,
+            "lower [N]": self.lower,
+            "upper [N]": self.upper,
+        }
+        return pd.DataFrame({name: np.ravel(values) for name, values in columns.items()})
 
 
 @dataclass(frozen=True)
 class CurveFit:
-    """A fitted curve.
+    """A fitted curve, from `fit_curve` or the fit of a batch.
 
-    curve       : the mean curve of the batch (scale 1)
-    result      : of lmfit, for its report and statistics; its errors know nothing of cords and drops
-    residuals   : force less curve, each with its own scale  [N]
-    residual_sd : sd of a value of weight 1  [N]
-    dof         : degrees of freedom of `residual_sd`
-    aicc        : with K counting scales and residual variance; Burnham & Anderson 2002, section 2.4
-    scales      : cord → stiffness relative to the batch, geometric mean 1; empty where no cords were named
-    no_band     : why there is no covariance; "" where there is one
-    spread      : of the scales; None where no cords were named
-    growth      : how the parameters move when the whole curve grows, d(parameters)/d(log scale)
-    reach       : greatest stretch ratio that was fitted; nan where x is no stretch ratio
+    Attributes
+    ----------
+    curve : Curve
+        The mean curve of the batch (scale 1).
+    result : lmfit.minimizer.MinimizerResult
+        What lmfit found, for its report. Its standard errors count every value as independent: take those here.
+    residuals : ndarray
+        Force less curve, each with its own scale [N].
+    residual_sd : float
+        Standard deviation of a value of weight 1 [N].
+    dof : float
+        Degrees of freedom of `residual_sd`.
+    aicc : float
+        Akaike's criterion, counting scales and residual variance; Burnham & Anderson 2002, section 2.4.
+    scales : dict
+        Cord to its stiffness relative to the batch, geometric mean 1; empty where no cords were named.
+    no_band : str
+        Why there is no covariance; "" where there is one.
+    log_scales : GroupLines or None
+        Logarithms of the scales with the cords as groups: one value a drop, or one a cord from `fit_curve`.
+    by_drop : bool
+        Whether `log_scales` has a value a drop.
+    growth : ndarray
+        How the parameters move when the whole curve grows, d(parameters)/d(log scale).
+    reach : float
+        Greatest stretch ratio that was fitted; nan where x is no stretch ratio.
+
+    Examples
+    --------
+    >>> import cordlab, numpy as np
+    >>> x = np.tile(np.linspace(1.1, 3.0, 20), 3)
+    >>> cords = np.repeat(["A", "B", "C"], 20)
+    >>> force = cordlab.Curve("linear", {"stiffness": 900.0}).force(x) * np.repeat([0.99, 1.0, 1.01], 20)
+    >>> fit = cordlab.fit_curve(x, force, model="linear", cords=cords)
+    >>> band = fit.prediction_band(2.0, 0.95)
+    >>> print(f"another cord at twice its length: {band.lower:.0f} to {band.upper:.0f} N")
+    another cord at twice its length: 855 to 945 N
     """
 
     curve: Curve
@@ -314,7 +310,8 @@ class CurveFit:
     aicc: float
     scales: Mapping[Hashable, float]
     no_band: str
-    spread: Spread | None
+    log_scales: GroupLines | None = field(repr=False)
+    by_drop: bool
     shape_covariance: np.ndarray | None = field(repr=False)
     growth: np.ndarray = field(repr=False)
     reach: float
@@ -329,25 +326,22 @@ class CurveFit:
 
     @property
     def covariance(self) -> np.ndarray:
-        """Covariance of the parameters in the model's order; NoBand where the data do not give one.
+        """Covariance of the parameters in the model's order, 0 for fixed ones; NoBand where the data give none.
 
         Where there are cords, the batch's level is known no better than the mean of its cords, and that is in it.
         """
-        shape, (level, _) = self._shape(), self._level()
-        if level == 0:
-            return shape
-        return shape + level * np.outer(self.growth, self.growth)
+        return self._shape() + self._level()[0] * np.outer(self.growth, self.growth)
 
     @property
     def standard_errors(self) -> dict[str, float]:
-        """Standard error of each parameter; NoBand where the data do not give them."""
+        """Standard error of each parameter, 0 for fixed ones; NoBand where the data do not give them."""
         return self.model.by_name(np.sqrt(np.diag(self.covariance)).tolist())
 
     def confidence_band(self, stretch_ratio, level: float = 0.95) -> Band:
         """Band for the mean curve: of the batch where there are at least 2 cords, else of what was fitted."""
         force, variance = self._mean(stretch_ratio)
         relative, dof = self._level()
-        of = f"mean of the batch, {self.spread.n_cords} cords" if self.spread and relative else "the curve fitted"
+        of = f"mean of the batch, {len(self.scales)} cords" if relative else "the curve fitted"
         return _band("confidence", level, stretch_ratio, force, [(variance, self.dof), (force**2 * relative, dof)], of)
 
     def prediction_band(self, stretch_ratio, level: float = 0.95, this_cord=None, weight: float = 1.0) -> Band:
@@ -358,21 +352,27 @@ class CurveFit:
         """
         force, variance = self._mean(stretch_ratio)
         new = self.residual_sd**2 / weight
-        if self.spread is None:
+        if self.log_scales is None:
             return _band("prediction", level, stretch_ratio, force, [(variance + new, self.dof)], "a new value")
         if this_cord is None:
-            parts = [(force**2 * relative, dof) for relative, dof in self.spread.another_cord()]
-            of = f"another cord, from {self.spread.n_cords}"
-            return _band("another cord", level, stretch_ratio, force, [(variance + new, self.dof), *parts], of)
+            parts = [(variance + new, self.dof), *self._next_scale(force, None)]
+            return _band("another cord", level, stretch_ratio, force, parts, f"another cord, from {len(self.scales)}")
         if this_cord not in self.scales:
             raise ValueError(f"cord {this_cord!r} is not in the fit; it has {', '.join(map(str, self.scales))}")
         scale = self.scales[this_cord]
         parts = [(variance * scale**2 + new, self.dof)]
-        # without drops to tell apart, values scatter about the cord's curve by the residuals alone
-        if self.spread.drops:
-            relative, dof = self.spread.next_drop(this_cord)
-            parts.append(((scale * force) ** 2 * relative, dof))
+        if self.by_drop:  # without drops, values scatter about the cord's curve by the residuals alone
+            parts += self._next_scale(scale * force, this_cord)
         return _band("this cord", level, stretch_ratio, scale * force, parts, f"cord {this_cord}")
+
+    def table(self) -> "pd.DataFrame":
+        """One row a parameter, its unit in its name: value and standard error (nan where there is none)."""
+        import pandas as pd
+
+        errors = dict.fromkeys(self.parameters, np.nan) if self.no_band else self.standard_errors
+        names = [f"{p.name} [{p.unit}]" for p in self.model.parameters]
+        columns = {"value": self.parameters.values(), "standard error": errors.values()}
+        return pd.DataFrame(columns, index=pd.Index(names, name="parameter"))
 
     def summary(self) -> str:
         lines = [f"{self.model.name}: residual sd {self.residual_sd:.4g} N, {self.dof:.4g} dof, AICc {self.aicc:.2f}"]
@@ -381,21 +381,28 @@ class CurveFit:
             error = f" ± {errors[p.name]:.2g}" if errors else ""
             unit = "" if p.unit == "1" else f" {p.unit}"
             lines.append(f"  {p.name} = {self.parameters[p.name]:.5g}{error}{unit}")
+        return "\n".join(lines + self._remarks())
+
+    def _remarks(self) -> list[str]:
+        lines = []
         if self.scales:
             lines.append("  scales: " + ", ".join(f"{cord} {scale:.4f}" for cord, scale in self.scales.items()))
         if self.no_band:
             lines.append(f"  no band: {self.no_band}")
         if self.reach > 1 and (rises := self.curve.rises_to(self.reach)) < self.reach:
             lines.append(f"  the force stops rising at stretch ratio {rises:.2f}, within the data: try another model")
-        return "\n".join(lines)
+        return lines
+
+    def _repr_html_(self) -> str:
+        head = self.summary().splitlines()[0]
+        return notebook_html("\n".join([head, *self._remarks()]), self.table())
 
     def to_dict(self) -> dict:
         """For results.json; standard errors are None where the data do not give them."""
-        errors = {p.name: None for p in self.model.parameters} if self.no_band else self.standard_errors
         return {
             "model": self.model.name,
             "parameters": self.parameters,
-            "standard_errors": errors,
+            "standard_errors": dict.fromkeys(self.parameters) if self.no_band else self.standard_errors,
             "scales": {str(cord): scale for cord, scale in self.scales.items()},
             "residual_sd": self.residual_sd,
             "dof": self.dof,
@@ -409,10 +416,19 @@ class CurveFit:
         return self.shape_covariance
 
     def _level(self) -> tuple[float, float]:
-        """Relative variance of the batch's level, from the spread between cords."""
-        if self.spread is None or self.spread.n_cords < 2:
+        """Relative variance of the batch's level, from the differences between cords, and its degrees of freedom."""
+        if self.log_scales is None or len(self.scales) < 2:
             return 0.0, np.inf
-        return self.spread.cord_sd**2 / self.spread.n_cords, self.spread.n_cords - 1
+        return float(np.var(self.log_scales.group_values(0.0), ddof=1)) / len(self.scales), len(self.scales) - 1
+
+    def _next_scale(self, force: np.ndarray, this_cord: Hashable | None) -> list[tuple[np.ndarray, float]]:
+        """Parts of the variance of the force [N²] of the next drop, of this cord or another, with their dof."""
+        try:
+            scales = self.log_scales
+            value = scales.another_group() if this_cord is None else scales.this_group(this_cord)
+        except EvidenceError as reason:
+            raise NoBand(str(reason)) from reason
+        return [(force**2 * part, dof) for part, dof in zip(value.variances[:, 0], value.dof, strict=True)]
 
     def _mean(self, stretch_ratio) -> tuple[np.ndarray, np.ndarray]:
         """Force of the mean curve and the variance of its shape."""
@@ -438,20 +454,12 @@ class CurveFit:
 
 
 def _band(kind: str, level: float, x, force: np.ndarray, parts: Sequence[tuple], of: str) -> Band:
-    """A band from parts of a variance, each with its degrees of freedom ν: half its width is √Σ t_ν² part.
-
-    Such a band holds at least as often as it says, whatever the true parts (Banerjee, Sankhyā 22 (1960) 357, from
-    memory). One t with the effective degrees of freedom does not: from 2 cords that scatter more than their drops it
-    would hold 90 times in 100 instead of 95.
-    """
-    from scipy.special import stdtrit
-
-    variance = sum(part for part, _ in parts)
-    with np.errstate(divide="ignore", invalid="ignore"):  # no spread at all, as at the slack end: any dof will do
-        dof = np.nan_to_num(variance**2 / sum(part**2 / dof for part, dof in parts), nan=np.inf)
-    half = np.sqrt(sum(stdtrit(min(own, 1e9), (1 + level) / 2) ** 2 * part for part, own in parts))
+    """A band from parts of a variance [N²], each with its degrees of freedom."""
+    u = np.sqrt(np.stack(np.broadcast_arrays(*(variance for variance, _ in parts))))
+    dof = [part_dof for _, part_dof in parts]
+    half, effective = t_margin(u, dof, level, sides=2), welch_satterthwaite(u, dof)[1]
     label = f"{100 * level:g} % {'confidence' if kind == 'confidence' else 'prediction'}: {of}"
-    return Band(kind, level, np.asarray(x, dtype=float), force, force - half, force + half, dof, label)
+    return Band(kind, level, np.asarray(x, dtype=float), force, force - half, force + half, effective, label)
 
 
 def fit_curve(
@@ -521,7 +529,7 @@ def fit_curve(
         dof=len(x) - solution.unknowns,
         aicc=aicc(solution.rss, len(x), solution.unknowns + 1) - float(np.log(w).sum()),
         scales=scales,
-        spread=Spread.of(np.log(solution.scales)) if names else None,
+        log_scales=GroupLines.of(np.log(solution.scales), group=names) if names else None,
         reach=np.nan if isinstance(solution.model, OtherModel) else float(x.max()),
     )
 
@@ -561,8 +569,9 @@ def as_fit(
     dof: float,
     aicc: float,
     scales: Mapping,
-    spread: Spread | None,
+    log_scales: GroupLines | None,
     reach: float,
+    by_drop: bool = False,
     inflate: float = 1.0,
 ) -> CurveFit:
     """A solution as a CurveFit with this many degrees of freedom; `inflate` its covariance for correlated residuals."""
@@ -581,7 +590,8 @@ def as_fit(
         aicc=aicc,
         scales=scales,
         no_band=no_band,
-        spread=spread,
+        log_scales=log_scales,
+        by_drop=by_drop,
         shape_covariance=None if covariance is None else inflate * variance * covariance,
         growth=solution.growth,
         reach=reach,

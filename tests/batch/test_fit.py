@@ -43,8 +43,8 @@ def test_one_scale_a_cord_with_geometric_mean_1(batch, drops):
     for cord, scale in batch.chosen.scales.items():
         own = [logs[d.name] for d in drops if d.cord == cord]
         assert np.mean(own) == pytest.approx(np.log(scale), abs=1e-6)
-    assert batch.chosen.spread.drop_sd == pytest.approx(0.004, rel=0.5)
-    assert batch.chosen.spread.drop_dof == len(drops) - 6
+    assert batch.chosen.log_scales.repeatability == pytest.approx(0.004, rel=0.5)
+    assert batch.chosen.log_scales.dof_within == len(drops) - 6
 
 
 def test_neighbouring_bins_do_not_count_as_independent():
@@ -191,7 +191,7 @@ def test_one_cord_and_one_drop():
     alone = fit_batch(one[-1:], candidates=["mooney-rivlin"])
     assert alone.held_back == "nothing"
     assert np.isnan(alone.candidates[0].check_rms)
-    with pytest.raises(NoBand, match=r"one drop of one cord says nothing about the next drop"):
+    with pytest.raises(NoBand, match=r"no cord was dropped often enough to show scatter from drop to drop"):
         alone.chosen.prediction_band(2.0, this_cord="C1")
 
 

@@ -8,8 +8,9 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 
-from cordlab.curves.fit import NoBand, Spread, _band, aicc, fit_curve
+from cordlab.curves.fit import NoBand, aicc, fit_curve
 from cordlab.curves.models import Curve, models
+from cordlab.statistics.groups import GroupLines
 from tests.conftest import PUBLISHED, SOURCES, approx_printed, printed, published_csv
 
 
@@ -141,7 +142,7 @@ def test_one_cord_says_nothing_about_another():
     x = np.linspace(1.1, 3, 20)
     y = 900 * (x - 1) + np.random.default_rng(2).normal(0, 3, 20)
     fit = fit_curve(x, y, model="linear", cords=["A"] * 20)
-    with pytest.raises(NoBand, match=r"only 1 cord: a band for another cord needs at least 2; ask for this_cord="):
+    with pytest.raises(NoBand, match=r"only 1 cord: a limit for another cord needs at least 2; ask for this cord"):
         fit.prediction_band(x)
     assert fit.prediction_band(x, this_cord="A").upper[-1] > fit.curve.force(3.0)
 
@@ -154,15 +155,11 @@ def test_the_band_for_another_cord_holds_at_least_as_often_as_it_says(cords, cor
     """
     rng, n = np.random.default_rng(cords), 20_000
     level = rng.normal(0, cord_sd, (n, cords + 1))
-    drops, new = (
-        level[:, :cords, None] + rng.normal(0, drop_sd, (n, cords, 3)),
-        level[:, -1] + rng.normal(0, drop_sd, n),
-    )
-    means = drops.mean(axis=2)
-    within = ((drops - means[:, :, None]) ** 2).sum(axis=(1, 2)) / (2 * cords)
-    spread = Spread(means.std(axis=1, ddof=1), cords, np.sqrt(within), 2 * cords, dict.fromkeys(range(cords), 3))
-    band = _band("another cord", 0.95, 1.0, means.mean(axis=1), spread.another_cord(), "")
-    share = np.mean((band.lower < new) & (new < band.upper))
+    drops = level[:, :cords, None] + rng.normal(0, drop_sd, (n, cords, 3))
+    new = level[:, -1] + rng.normal(0, drop_sd, n)
+    another = GroupLines.of(drops.reshape(n, -1), group=np.repeat(np.arange(cords), 3)).another_group()
+    off = new - another.mean[:, 0]
+    share = np.mean(np.abs(off) < another.margin(0.95, sides=2)[:, 0])
     assert share > 0.95 - 3 * np.sqrt(0.95 * 0.05 / n)
 
 
