@@ -17,7 +17,7 @@ import numpy as np
 
 from cordlab.curves.models import Curve, Model, OtherModel, differences
 from cordlab.curves.models import model as named_model
-from cordlab.statistics.groups import EvidenceError, GroupLines
+from cordlab.statistics.groups import EvidenceError, GroupLines, NextValue
 from cordlab.statistics.propagation import t_margin, welch_satterthwaite
 from cordlab.units import notebook_html
 
@@ -355,14 +355,16 @@ class CurveFit:
         if self.log_scales is None:
             return _band("prediction", level, stretch_ratio, force, [(variance + new, self.dof)], "a new value")
         if this_cord is None:
-            parts = [(variance + new, self.dof), *self._next_scale(force, None)]
+            another = _scale_variance(self.log_scales.another_group)
+            parts = [(variance + new, self.dof), *((force**2 * part, dof) for part, dof in another)]
             return _band("another cord", level, stretch_ratio, force, parts, f"another cord, from {len(self.scales)}")
         if this_cord not in self.scales:
             raise ValueError(f"cord {this_cord!r} is not in the fit; it has {', '.join(map(str, self.scales))}")
         scale = self.scales[this_cord]
         parts = [(variance * scale**2 + new, self.dof)]
         if self.by_drop:  # without drops, values scatter about the cord's curve by the residuals alone
-            parts += self._next_scale(scale * force, this_cord)
+            this = _scale_variance(self.log_scales.this_group, this_cord)
+            parts += [((scale * force) ** 2 * part, dof) for part, dof in this]
         return _band("this cord", level, stretch_ratio, scale * force, parts, f"cord {this_cord}")
 
     def table(self) -> "pd.DataFrame":
@@ -421,15 +423,6 @@ class CurveFit:
             return 0.0, np.inf
         return float(np.var(self.log_scales.group_values(0.0), ddof=1)) / len(self.scales), len(self.scales) - 1
 
-    def _next_scale(self, force: np.ndarray, this_cord: Hashable | None) -> list[tuple[np.ndarray, float]]:
-        """Parts of the variance of the force [N²] of the next drop, of this cord or another, with their dof."""
-        try:
-            scales = self.log_scales
-            value = scales.another_group() if this_cord is None else scales.this_group(this_cord)
-        except EvidenceError as reason:
-            raise NoBand(str(reason)) from reason
-        return [(force**2 * part, dof) for part, dof in zip(value.variances[:, 0], value.dof, strict=True)]
-
     def _mean(self, stretch_ratio) -> tuple[np.ndarray, np.ndarray]:
         """Force of the mean curve and the variance of its shape."""
         x = np.asarray(stretch_ratio, dtype=float)
@@ -451,6 +444,15 @@ class CurveFit:
                 f"{self.model.name} locks up at stretch ratio {lock_up:.3f} ± {error:.1g}: there is no band from "
                 f"{lock_up - 2 * error:.3f} on; ask for less stretch"
             )
+
+
+def _scale_variance(next_value: Callable[..., NextValue], *group: Hashable) -> list[tuple[float, float]]:
+    """Variance of the next drop's scale in its parts, each with its degrees of freedom; NoBand where there is none."""
+    try:
+        value = next_value(*group)
+    except EvidenceError as reason:
+        raise NoBand(str(reason)) from reason
+    return list(zip(value.variances[:, 0].tolist(), value.dof, strict=True))
 
 
 def _band(kind: str, level: float, x, force: np.ndarray, parts: Sequence[tuple], of: str) -> Band:
