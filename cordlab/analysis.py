@@ -1,6 +1,6 @@
 """The chain: a campaign → calibrations, drops, curve, limits, rating, wear, lot, cautions; each when asked for."""
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from functools import cached_property, partial
 from math import isfinite
 from typing import Any
@@ -8,16 +8,14 @@ from typing import Any
 import numpy as np
 
 from cordlab import __version__
-from cordlab.batch.agreement import disagreements
 from cordlab.batch.anchor import Evidence, EvidenceError, SetUp
-from cordlab.batch.cords import Batch, batch_report, quantities
-from cordlab.batch.findings import Finding, diagnose
+from cordlab.batch.cords import Batch, TemperatureTrend, batch_report, quantities, temperature_trend, tested_only
+from cordlab.batch.findings import Finding, campaign_findings, fit_findings
 from cordlab.batch.fit import BatchFit, FitError, fit_batch
 from cordlab.batch.lowest_points import LowestFit, fit_lowest_points
 from cordlab.batch.mixed import energies, unheld
 from cordlab.batch.peaks import Viscosity, WaveLoads, wave_loads
 from cordlab.batch.slow_pulls import PullComparison, compare_pulls, read_pulls
-from cordlab.batch.temperature import TemperatureTrend, temperature_trend, tested_only
 from cordlab.batch.wave_removal import WaveFit, take_out_waves
 from cordlab.campaign.campaign import Campaign, CampaignError, DropEntry
 from cordlab.campaign.files import changes, nearest, offer
@@ -391,8 +389,8 @@ class Analysis:
     def findings(self) -> tuple[Finding, ...]:
         """What does not agree in the campaign, what looks odd in the drops that were fitted, and what to try."""
         fit = self._recorded_fit
-        odd = diagnose(fit, self._without_waves("fit")) if fit else ()
-        return (*disagreements(self.campaign, self.drops), *odd)
+        odd = fit_findings(fit, self._without_waves("fit")) if fit else ()
+        return (*campaign_findings(self.campaign, self.drops), *odd)
 
     @cached_property
     def cautions(self) -> tuple[str, ...]:
@@ -446,7 +444,7 @@ class Analysis:
             "uncertainty": [budget.to_dict() for budget in self.budget.values()],
             "temperature": of(self.temperature),
             "cords_in_service": [status.to_dict() for status in self.in_service],
-            "findings": [asdict(finding) for finding in self.findings],
+            "findings": [finding.to_dict() for finding in self.findings],
             "cautions": self.cautions,
         }
         return _plain(results | ({"by_hand": self.by_hand.to_dict()} if self.by_hand else {}))

@@ -11,7 +11,6 @@ import os
 import sys
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -133,7 +132,7 @@ def fleet(options: argparse.Namespace) -> int:
 
 def check(options: argparse.Namespace) -> int:
     from cordlab.analysis import Analysis
-    from cordlab.batch.agreement import disagreements
+    from cordlab.batch.findings import campaign_findings
     from cordlab.batch.slow_pulls import read_pulls
     from cordlab.campaign.decisions import LEFT_OUT
     from cordlab.campaign.jump_log import read_jump_log
@@ -144,7 +143,7 @@ def check(options: argparse.Namespace) -> int:
     read_jump_log(campaign.folder)
     read_pulls(campaign)
     drops = Analysis(campaign, _progress(options)).drops
-    findings, notes = disagreements(campaign, drops), [*campaign.notes, *notes_on(drops)]
+    findings, notes = campaign_findings(campaign, drops), [*campaign.notes, *notes_on(drops)]
     state = results_state(campaign)
     facts = {
         "title": campaign.title,
@@ -155,7 +154,7 @@ def check(options: argparse.Namespace) -> int:
         "records": sum(drop.record is not None for drop in campaign.drops),
         "breaks": len(campaign.breaks),
         "notes": notes,
-        "findings": [asdict(finding) for finding in findings],
+        "findings": [finding.to_dict() for finding in findings],
         "results": {"state": state.state, "reasons": list(state.reasons)},
     }
     counted = ", ".join(f"{count} {use}" for use, count in campaign.uses.items() if count) or "no drop yet"

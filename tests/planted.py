@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from cordlab import invent
-from cordlab.batch.agreement import disagreements
+from cordlab.batch.findings import campaign_findings
 from cordlab.campaign.campaign import Campaign, CampaignError, read_campaign
 from cordlab.records.calibration import calibrate_channel
 from cordlab.records.reduce import Drop, RecordError, reduce_entry
@@ -62,7 +62,7 @@ def examine(folder: Path) -> Found:
     if refused:
         return Found(refused, ())
     notes = [f"drop {drop.name}: {note}" for drop in drops for note in drop.notes if not re.search(FORM, note)]
-    return Found((), (*map(str, disagreements(campaign, drops)), *notes))
+    return Found((), (*map(str, campaign_findings(campaign, drops)), *notes))
 
 
 def _reduced(campaign: Campaign, calibrations: dict) -> tuple[list[Drop], tuple[str, ...]]:

@@ -1,18 +1,24 @@
-"""A batch of cords: spread between and within cords, and the cord unlike the others."""
+"""How the cords of a batch differ: variation between and within them, a cord unlike the others, a temperature trend."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy import special
+import pandas as pd
+from numpy.typing import ArrayLike
+from scipy.special import stdtr, stdtrit
 
+from cordlab.statistics.groups import without_levels
 from cordlab.statistics.limits import VarianceComponents, components
+from cordlab.units import notebook_html
 
 if TYPE_CHECKING:
     from cordlab.batch.anchor import Evidence
 
 RULE = "Grubbs' test on the cord means, Bonferroni correction over all cords and quantities"
+LEAST_RANGE = 5.0  # that drops of a cord must span for a trend: a cord's core is known to about 2 K; our choice [K]
+WITH_JUMPS = 0.9  # correlation of temperature and jump count from which they are called inseparable; our choice
 
 
 @dataclass(frozen=True)
@@ -49,8 +55,8 @@ class QuantitySpread:
 
     def summary(self) -> str:
         if self.components is None:
-            said = f"mean {self.means.mean():.6g}, sd {self.sd:.3g} over {len(self.cords)} cords"
-            return f"{self.quantity}: {said}; one value a cord: between and within not told apart"
+            of_means = f"mean {self.means.mean():.6g}, sd {self.sd:.3g} over {len(self.cords)} cords"
+            return f"{self.quantity}: {of_means}; one value a cord: between and within not told apart"
         return f"{self.quantity}: {self.components.summary()}"
 
     def to_dict(self) -> dict[str, Any]:
@@ -65,7 +71,7 @@ class QuantitySpread:
 
 @dataclass(frozen=True)
 class Batch:
-    """Spread of each quantity, and the cords that stand out at `level` by `rule`."""
+    """Variation of each quantity over the cords, and the cords that stand out at `level` by `rule`."""
 
     spreads: tuple[QuantitySpread, ...]
     outlying: tuple[Outlying, ...]
@@ -81,15 +87,36 @@ class Batch:
 
     def summary(self) -> str:
         lines = [spread.summary() for spread in self.spreads]
-        lines += [f"unlike its batch, {found.summary()}" for found in self.outlying]
+        lines += [f"unlike its batch, {test.summary()}" for test in self.outlying]
         if not self.outlying:
             lines.append(f"no cord unlike its batch at {self.level:g} ({self.rule})")
         return "\n".join(lines + [f"note: {caution}" for caution in self.cautions])
 
+    def table(self) -> pd.DataFrame:
+        """A row a quantity, in its unit: mean and variation of the cords, and the cord furthest from the others."""
+        rows = []
+        for spread in self.spreads:
+            parts, worst = spread.components, spread.tests[0] if spread.tests else None
+            rows.append(
+                {
+                    "mean": spread.means.mean(),
+                    "sd between cords": parts.sd_between if parts else spread.sd,
+                    "sd within cords": parts.sd_within if parts else np.nan,
+                    "cords": len(spread.cords),
+                    "furthest cord": worst.cord if worst else "",
+                    "p": worst.p if worst else np.nan,
+                }
+            )
+        return pd.DataFrame(rows, index=pd.Index([spread.quantity for spread in self.spreads], name="quantity"))
+
+    def _repr_html_(self) -> str:
+        unlike = ", ".join(f"{test.cord} ({test.quantity})" for test in self.outlying)
+        return notebook_html(f"{len(self.spreads[0].cords)} cords; unlike the others: {unlike or 'none'}", self.table())
+
     def to_dict(self) -> dict[str, Any]:
         return {
             "quantities": [spread.to_dict() for spread in self.spreads],
-            "outlying": [{"cord": found.cord, "quantity": found.quantity, "p": found.p} for found in self.outlying],
+            "outlying": [{"cord": test.cord, "quantity": test.quantity, "p": test.p} for test in self.outlying],
             "rule": self.rule,
             "level": self.level,
             "cautions": list(self.cautions),
@@ -104,24 +131,31 @@ def quantities(
 
     scale : (n,) stiffness, one a drop of the evidence ; energy_returned : drop → share, where its record shows it
     """
-    rows, cord, names = range(len(evidence)), evidence.cord, list(dict.fromkeys(evidence.cord))
+    drops = pd.DataFrame(
+        {
+            "cord": evidence.cord,
+            "mass": evidence.mass,
+            "stiffness": scale,
+            "length": evidence.slack_length,
+            "lowest": evidence.lowest_point,
+            "returned": [energy_returned.get(name, np.nan) for name in evidence.drop],
+        }
+    )
 
-    def by_cord(kept: Sequence[int], values: Sequence[float] | np.ndarray) -> dict[str, list[float]]:
-        return {name: own for name in names if (own := [float(values[k]) for k in kept if cord[k] == name])}
+    def by_cord(values: pd.Series) -> dict[str, list[float]]:
+        return values.groupby(drops["cord"], sort=False).apply(list).to_dict()
 
-    found = {"stiffness scale": by_cord(rows, scale)}
-    found["slack length [m]"] = {name: [float(evidence.slack_length[cord.index(name)])] for name in names}
-    for mass in np.unique(evidence.mass):
-        at = by_cord([k for k in rows if evidence.mass[k] == mass], evidence.lowest_point)
-        if len(at) == len(names):
-            found[f"lowest point at {mass:g} kg [m]"] = at
-    seen = [energy_returned.get(name, np.nan) for name in evidence.drop]
-    returned = by_cord([k for k in rows if np.isfinite(seen[k])], seen)
-    return found | {"energy returned": returned} if len(returned) > 1 else found
+    values = {"stiffness scale": by_cord(drops["stiffness"])}
+    values["slack length [m]"] = {cord: lengths[:1] for cord, lengths in by_cord(drops["length"]).items()}
+    for mass, lowest in drops.groupby("mass")["lowest"]:
+        if drops["cord"][lowest.index].nunique() == drops["cord"].nunique():
+            values[f"lowest point at {mass:g} kg [m]"] = by_cord(lowest)
+    returned = by_cord(drops["returned"].dropna())
+    return values | {"energy returned": returned} if len(returned) > 1 else values
 
 
 def batch_report(values: Mapping[str, Mapping[str, Sequence[float]]], *, level: float = 0.01) -> Batch:
-    """Spread between and within cords of each quantity, and the cords unlike the others.
+    """Variation between and within cords of each quantity, and the cords unlike the others.
 
     values : quantity → cord → its values, one a drop (stiffness scale, lowest point at a standard mass, energy
     returned) or one a cord (slack length). level : of the outlying-cord rule over the whole batch.
@@ -129,7 +163,7 @@ def batch_report(values: Mapping[str, Mapping[str, Sequence[float]]], *, level: 
     Raises ValueError for no quantity, fewer than 2 cords, a cord without a value or a value that is no number.
     """
     if not values:
-        raise ValueError("no quantity given")
+        raise ValueError("no quantity to judge the batch by")
     number = sum(len(cords) for cords in values.values() if len(cords) > 2)
     spreads = tuple(_spread(quantity, cords, number) for quantity, cords in values.items())
     outlying = [test for spread in spreads for test in spread.tests if test.p < level]
@@ -151,11 +185,13 @@ def _spread(quantity: str, values: Mapping[str, Sequence[float]], number: int) -
     if not np.isfinite(flat).all():
         raise ValueError(f"{quantity}: a value is not a number: leave the drop out by name")
     means = np.array([np.mean(of_cord) for of_cord in values.values()])
-    found = components(flat, np.repeat(np.arange(len(cords)), sizes)) if flat.size > len(cords) else None
-    # the mean of fewer drops is the less certain one; with one value a cord all are alike
-    variance = np.ones(len(cords)) if found is None or np.isinf(found.ratio) else found.ratio + 1 / sizes
+    parts, variance = None, np.ones(len(cords))  # one value a cord: all means are as certain
+    if flat.size > len(cords):
+        parts = components(flat, np.repeat(np.arange(len(cords)), sizes))
+        if np.isfinite(parts.ratio):
+            variance = parts.ratio + 1 / sizes  # the mean of fewer drops is the less certain one
     tests = _tests(quantity, cords, means, variance, number) if len(cords) > 2 else ()
-    return QuantitySpread(quantity, cords, means, sizes, float(np.std(means, ddof=1)), found, tests)
+    return QuantitySpread(quantity, cords, means, sizes, float(np.std(means, ddof=1)), parts, tests)
 
 
 def _tests(
@@ -170,7 +206,126 @@ def _tests(
         scale = weight @ (means[rest] - others) ** 2 / (rest.sum() - 1)
         difference = float(means[i] - others)
         error = np.sqrt(scale * (variance[i] + 1 / weight.sum()))
-        t = difference / error if error else np.copysign(np.inf, difference) if difference else 0.0
-        p = min(1.0, number * 2 * float(special.stdtr(len(cords) - 2, -abs(t))))
+        t = difference / error if error else np.inf * np.sign(difference) if difference else 0.0
+        p = min(1.0, number * 2 * float(stdtr(len(cords) - 2, -abs(t))))
         tests.append(Outlying(cord, quantity, float(means[i]), others, float(t), p))
     return tuple(sorted(tests, key=lambda test: test.p))
+
+
+@dataclass(frozen=True)
+class Slope:
+    """A slope by least squares, every group at a level of its own. u : its standard error, on `dof`
+
+    cause : (n,) what is left of x when the groups' levels are taken off
+    """
+
+    slope: float
+    u: float
+    dof: int
+    cause: np.ndarray
+
+    @property
+    def chance(self) -> float:
+        """That repeatability alone makes a slope as steep as this, either way."""
+        return 2 * float(stdtr(self.dof, -abs(self.slope) / self.u))
+
+    def along(self, other: "Slope") -> float:
+        """Correlation of the two causes within the groups, without its sign."""
+        size = (self.cause @ self.cause) * (other.cause @ other.cause)
+        return float(abs(self.cause @ other.cause) / np.sqrt(size))
+
+
+def slope_within(values: np.ndarray, x: np.ndarray, *groupings: ArrayLike) -> Slope | None:
+    """Slope of values (n,) on x (n,) within the groups of each grouping (n,); None where x or the values leave none."""
+    columns, _, dof = without_levels(np.column_stack([values, x]), *groupings)
+    rest, cause = columns.T
+    size = cause @ cause
+    if dof < 2 or size <= 1e-12:
+        return None
+    slope = float(cause @ rest / size)
+    residuals = rest - slope * cause
+    u = np.sqrt(max(residuals @ residuals, 1e-300) / (dof - 1) / size)
+    return Slope(slope, float(u), dof - 1, cause)
+
+
+@dataclass(frozen=True)
+class TemperatureTrend:
+    """Change of ln stiffness by temperature, within cords and masses.
+
+    slope, u : [1/K], None where it was not measured;  dof : degrees of freedom of u
+    lowest, highest : temperatures of the drops [degC];  reason : why there is no slope;  note : what else may be in it
+    """
+
+    slope: float | None
+    u: float | None
+    dof: int
+    lowest: float
+    highest: float
+    reason: str = ""
+    note: str = ""
+
+    def interval(self, level: float = 0.95) -> tuple[float, float]:
+        """Two-sided confidence interval of the slope by Student's t [1/K]; ValueError where it was not measured."""
+        if self.slope is None or self.u is None:
+            raise ValueError(f"no temperature trend: {self.reason}")
+        half = float(stdtrit(self.dof, (1 + level) / 2)) * self.u
+        return self.slope - half, self.slope + half
+
+    def summary(self) -> str:
+        if self.slope is None or self.u is None:
+            return f"temperature: no trend of stiffness measured ({self.reason})"
+        change = f"stiffness changes by {100 * self.slope:+.2f} ± {100 * self.u:.2f} % per K"
+        text = f"temperature: {change}, measured from {self.lowest:.1f} to {self.highest:.1f} °C"
+        return f"{text}; {self.note}" if self.note else text
+
+    def to_dict(self) -> dict[str, Any]:
+        plain = {"slope_per_K": self.slope, "u": self.u, "dof": self.dof}
+        return plain | {"range": [self.lowest, self.highest], "reason": self.reason, "note": self.note}
+
+
+def temperature_trend(
+    log_scale: np.ndarray,
+    temperature: np.ndarray,
+    *,
+    cords: Sequence[str],
+    masses: Sequence[float] | np.ndarray,
+    jumps: Sequence[float] | np.ndarray,
+) -> TemperatureTrend:
+    """Slope of ln stiffness scale on temperature [degC], one value a drop, every cord and every mass at its own level.
+
+    Least squares with a column for each cord and each mass; drops without a temperature don't count. No slope where no
+    cord was dropped over `LEAST_RANGE`, or where no degree of freedom is left.
+    """
+    known = np.isfinite(temperature)
+    t, y = np.asarray(temperature, float)[known], np.asarray(log_scale, float)[known]
+    cord, mass = np.asarray(cords)[known], np.asarray(masses)[known]
+    lowest, highest = (float(t.min()), float(t.max())) if t.size else (np.nan, np.nan)
+
+    def none(reason: str) -> TemperatureTrend:
+        return TemperatureTrend(None, None, 0, lowest, highest, reason)
+
+    spans = [np.ptp(t[cord == name]) for name in np.unique(cord)]
+    if not t.size or max(spans) < LEAST_RANGE:
+        widest = f"{max(spans):.1f} K" if t.size else "no temperature was noted"
+        return none(f"drops of one cord span {widest}; drop a cord at temperatures {LEAST_RANGE:g} K apart or more")
+    trend = slope_within(y, t - t.mean(), cord, mass)
+    if trend is None or trend.cause @ trend.cause < t.size:  # a kelvin a drop, in the root of the mean square
+        return none(
+            "temperature changed with the cords or the masses, not within them; repeat a mass when it is warmer"
+        )
+    counts = slope_within(y, np.asarray(jumps, float)[known], cord, mass)
+    note = ""
+    if counts and trend.along(counts) > WITH_JUMPS:
+        note = "jump counts rose along with it, and their softening is in the trend"
+    return TemperatureTrend(trend.slope, trend.u, trend.dof, lowest, highest, note=note)
+
+
+def tested_only(temperatures: Any) -> str:
+    """The caution where a campaign does not say at which temperatures the cords are used.  (n_drops,) [°C]"""
+    known = np.asarray(temperatures)[np.isfinite(temperatures)]
+    if not known.size:
+        return "No drop has its temperature recorded, and none is given for the use: the rating says nothing of either."
+    return (
+        f"The rating holds for cords at {known.min():g} to {known.max():g} °C, where they were dropped; the "
+        "temperature of use is not given ([site] temperature)."
+    )

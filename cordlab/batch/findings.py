@@ -1,190 +1,423 @@
-"""What is odd about a batch, in words for people: each finding says what was seen, where, and what to try.
+"""What does not agree: a campaign's drops with one another and with what was noted, and a batch's drops with its fit.
 
-A drop, a cord or a trend is judged by the drops' scales, one number a drop, never by samples. Each test is made at 1 %
-for all that it looks at together, so a good batch raises a finding of one kind about once in a hundred.
+A mistake that one drop hides stands out beside others of the same mass, and one that all drops share stands out in
+their mean. Nothing is corrected and nothing is left out: a finding says what was seen, where, and what to try.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from itertools import combinations, pairwise
+from typing import Any, NamedTuple
 
 import numpy as np
-from scipy.special import stdtr
 
+from cordlab.batch.cords import slope_within
 from cordlab.batch.fit import BatchFit
-from cordlab.statistics.groups import furthest, without_levels
+from cordlab.campaign.campaign import Campaign, DropEntry
+from cordlab.records.reduce import Drop
+from cordlab.statistics.groups import furthest
+from cordlab.units import Measured
 
-if TYPE_CHECKING:
-    from cordlab.records.reduce import Drop
+LEVEL = 0.01  # chance of a finding of one kind in a good batch, over all that it looks at together; our choice
+UNLIKE_CHANCE = 0.05  # chance over all drops that repeatability alone puts one lowest point so far off; our choice
+UNLIKE_SHARE = 0.015  # and how far off it must be, as a share of its depth; our choice
+MASS = 0.03  # share by which the masses implied by load and motion may be off; our choice
+ALIKE = 0.1  # share by which masses may differ and still be compared; our choice
+DATUM = 0.10  # between lowest points noted and those that the distance shows, all drops together; our choice [m]
+ALONE = 0.02  # the same from the load alone, as a share of the lowest point; our choice
+FEWEST = 3  # drops of which a median is taken; our choice
+MUCH_BETTER = (10.0, 0.8)  # AICc less by this, and residuals at most this share: another model; our choice
+ALONG = 0.9  # correlation within cords above which two causes are one to the drops; our choice
+FEW_CORDS = 4  # below this many a band for another cord is very wide; our choice
+FEWEST_DOF = 3  # of a trend that is judged; our choice
 
-_LEVEL = 0.01
+
+class Usual(NamedTuple):
+    """Outside `low` to `high` a value is not wrong but rare: common practice, no source."""
+
+    section: str
+    key: str
+    unit: str
+    low: float
+    high: float
+    remedy: str
+
+
+USUAL = (
+    Usual("rig", "air_density", "kg/m^3", 0.7, 1.5, "check the unit; 1.2 at sea level"),
+    Usual("site", "air_density", "kg/m^3", 0.7, 1.5, "check the unit; 1.2 at sea level"),
+    Usual("rig", "drag_area", "m^2", 0.0, 1.0, "check the unit; a dead weight has less"),
+    Usual("site", "drag_area", "m^2", 0.0, 1.5, "check the unit; a body has less"),
+    Usual(
+        *("site", "reach_below_attachment", "m", 0.8, 3.0),
+        "check the unit; hung by the ankles a body reaches 2 to 2.6 m",
+    ),
+    Usual(
+        *("site", "gear_mass", "kg", 0.0, 15.0),
+        "check the unit; harness and connectors weigh a few kilograms",
+    ),
+)
+TEMPERATURE = (-25.0, 45.0)  # of a cord outdoors; common practice, no source [degC]
+TALLEST = 2.5  # tie point of the site above its surface over the greatest lowest point; common practice, no source
+STRENGTH = (1.0, 50.0)  # breaking load over the greatest load of a drop; 1 is certain, 50 common practice, no source
 
 
 @dataclass(frozen=True)
 class Finding:
-    """Something odd: what was seen, where, and what to try. `kind` is one word for tables."""
+    """Something odd. kind : one word or two, for tables; text : what was seen; where : at which drops, cord or key;
+    remedy : what to try; drops : the names of the drops that it is about, where it is about some.
+    """
 
     kind: str
-    what: str
+    text: str
     where: str
-    try_: str
+    remedy: str
+    drops: tuple[str, ...] = ()
 
     def __str__(self) -> str:
-        return f"{self.where}: {self.what}; {self.try_}"
+        return f"{self.where}: {self.text}; {self.remedy}"
+
+    def to_dict(self) -> dict[str, Any]:
+        return {"kind": self.kind, "what": self.text, "where": self.where, "try_": self.remedy}
 
 
-def diagnose(batch: BatchFit, drops: Sequence["Drop"]) -> tuple[Finding, ...]:
+# --- a campaign and its reduced records -------------------------------------------------------------------------
+
+
+def campaign_findings(campaign: Campaign, drops: Sequence[Drop]) -> tuple[Finding, ...]:
+    """What does not agree in a campaign and its reduced records; empty where nothing is odd."""
+    noted = [entry for entry in campaign.drops if entry.lowest_point is not None and entry.use != "wear"]
+    return (
+        *_masses(drops),
+        *_lowest_points(campaign, drops),
+        *_swapped(campaign, drops),
+        *_order_of_depths(noted),
+        *_unlike_depth(campaign, noted),
+        *_jump_counts(campaign),
+        *_unusual(campaign),
+        *_strength(campaign, drops),
+    )
+
+
+def _masses(drops: Sequence[Drop]) -> Iterator[Finding]:
+    """The masses that load and motion imply against those noted: all together, and each beside others of its mass."""
+    implied = [(drop, drop.mass_seen / drop.mass - 1) for drop in drops if drop.mass_seen is not None]
+    if len(implied) < FEWEST:
+        return
+    middle = _median_of_levels(implied, lambda drop: drop.mass)
+    if abs(middle) > MASS:
+        yield Finding(
+            "loads",
+            f"load and motion imply masses that are {middle:+.1%} off those noted, in the median",
+            f"{len(implied)} drops with a distance",
+            "check the calibration of the load cell (its table, its unit), the masses and their unit",
+        )
+    for drop, off in implied:
+        others = [share for other, share in implied if other is not drop and abs(other.mass / drop.mass - 1) < ALIKE]
+        if len(others) > 1 and abs(off - np.median(others)) > MASS:
+            yield Finding(
+                "mass",
+                f"load and motion imply a mass that is {off - np.median(others):+.1%} from the other drops of about "
+                f"{drop.mass:g} kg",
+                f"drop {drop.name} (cord {drop.cord})",
+                "check its mass, and whose record it is",
+                (drop.name,),
+            )
+
+
+def _median_of_levels(shares: Sequence[tuple[Drop, float]], level: Callable[[Drop], float]) -> float:
+    """Median over the levels of the medians within each."""
+    by_level: dict[float, list[float]] = {}
+    for drop, share in shares:
+        by_level.setdefault(level(drop), []).append(share)
+    return float(np.median([np.median(of_level) for of_level in by_level.values()]))
+
+
+def _noted(campaign: Campaign, drops: Sequence[Drop], alone: bool) -> list[tuple[Drop, Measured]]:
+    """Drops with a noted lowest point, and that; of those with a distance, or of those with the load `alone`."""
+    noted = {entry.drop: entry.lowest_point for entry in campaign.drops}
+    pairs = [(drop, noted[drop.name]) for drop in drops if (drop.closure_error is not None) == alone]
+    return [(drop, lowest) for drop, lowest in pairs if lowest is not None]
+
+
+def _lowest_points(campaign: Campaign, drops: Sequence[Drop]) -> Iterator[Finding]:
+    """The records' lowest points against those noted: an offset that all share is a datum, a unit or a calibration."""
+    for alone in (False, True):
+        pairs = [(drop, drop.lowest_point - noted.value, noted) for drop, noted in _noted(campaign, drops, alone)]
+        if len(pairs) < FEWEST:
+            continue
+        off = float(np.median([off for _, off, _ in pairs]))
+        share = float(np.median([off / noted.value for _, off, noted in pairs]))
+        u = float(np.median([np.hypot(drop.u_lowest_point, noted.u) for drop, _, noted in pairs]))
+        if abs(share) > ALONE if alone else abs(off) > DATUM + 4 * u / np.sqrt(len(pairs)):
+            source = "the loads" if alone else "the distances"
+            yield Finding(
+                "datum",
+                f"{source} show lowest points {off:+.2f} m ({share:+.1%}) from those noted, in the median",
+                f"{len(pairs)} drops",
+                "check the datum of both (the tie point), their units, the calibrations, and the release depth",
+                tuple(drop.name for drop, _, _ in pairs),
+            )
+
+
+def _swapped(campaign: Campaign, drops: Sequence[Drop]) -> Iterator[Finding]:
+    """Two drops whose records fit each other's lowest point and not the one that is noted for them."""
+    odd = []
+    for drop, noted in _noted(campaign, drops, alone=False):
+        u = float(np.hypot(drop.u_lowest_point, noted.u))
+        distance = abs(drop.lowest_point - noted.value) / u
+        if distance > 3:
+            odd.append((drop, noted, u, distance))
+    for (one, noted_one, u_one, distance), (other, noted_other, u_other, too) in combinations(odd, 2):
+        crossed = (
+            abs(one.lowest_point - noted_other.value) / u_one,
+            abs(other.lowest_point - noted_one.value) / u_other,
+        )
+        if max(distance, too) > 4 and max(crossed) < 2.5:
+            yield Finding(
+                "swapped records",
+                f"their records show {one.lowest_point:.2f} m and {other.lowest_point:.2f} m, but "
+                f"{noted_one.value:.2f} m and {noted_other.value:.2f} m are noted: as if they were swapped",
+                f"drops {one.name} and {other.name}",
+                "check which record belongs to which drop",
+                (one.name, other.name),
+            )
+
+
+def _order_of_depths(noted: Sequence[DropEntry]) -> Iterator[Finding]:
+    """On one cord a heavier mass comes lower."""
+    for cord in dict.fromkeys(entry.cord for entry in noted):
+        of_cord = sorted((entry for entry in noted if entry.cord == cord), key=lambda entry: entry.mass.value)
+        for light, heavy in pairwise(of_cord):
+            if light.lowest_point is None or heavy.lowest_point is None or heavy.mass.value < 1.02 * light.mass.value:
+                continue
+            low, high = light.lowest_point, heavy.lowest_point
+            if high.value < low.value - 2 * np.hypot(low.u, high.u):
+                yield Finding(
+                    "order of depths",
+                    f"{heavy.mass.value:g} kg is noted at {high.value:.2f} m, above the {low.value:.2f} m of "
+                    f"{light.mass.value:g} kg",
+                    f"drops {light.drop} and {heavy.drop} (cord {cord})",
+                    "check both masses, and that lowest points count down from the tie point, not up from the surface",
+                    (light.drop, heavy.drop),
+                )
+
+
+def _unlike_depth(campaign: Campaign, noted: Sequence[DropEntry]) -> Iterator[Finding]:
+    """The stretch furthest from what its cord and its mass make it: levels of the stretches' logarithms."""
+    if not noted:
+        return
+    depth = np.array([entry.lowest_point.value for entry in noted if entry.lowest_point is not None])
+    stretch = depth - [campaign.cord(entry.cord).slack_length.value for entry in noted]
+    if stretch.min() <= 0:
+        return
+    worst = furthest(np.log(stretch), [entry.cord for entry in noted], [entry.mass.value for entry in noted])
+    if worst is None:
+        return
+    entry, off = noted[worst.number], -stretch[worst.number] * np.expm1(-worst.off)
+    if worst.chance < UNLIKE_CHANCE and abs(off) > UNLIKE_SHARE * depth[worst.number]:
+        yield Finding(
+            "unlike depth",
+            f"its lowest point is {off:+.2f} m from what its cord and its mass lead one to expect, "
+            f"{worst.t:.1f} times the scatter of the others",
+            f"drop {entry.drop} (cord {entry.cord}, {entry.mass.value:g} kg)",
+            "check its lowest point, its mass and its cord; drop it again",
+            (entry.drop,),
+        )
+
+
+def _jump_counts(campaign: Campaign) -> Iterator[Finding]:
+    """Counts of a cord rise from drop to drop, its new drops go from light to heavy, and those after wear come last."""
+    for cord in campaign.cords:
+        of_cord = sorted((entry for entry in campaign.drops if entry.cord == cord.cord), key=lambda entry: entry.jumps)
+        for one, other in pairwise(of_cord):
+            text = ""
+            if one.jumps == other.jumps:
+                text = f"both are noted at {one.jumps} jumps, and a drop is a jump"
+            elif one.use == "wear" and other.use != "wear":
+                text = f"worn at {one.jumps} jumps, but {other.use} at {other.jumps}: new drops come before any wear"
+            elif "wear" not in (one.use, other.use) and one.mass.value > other.mass.value:
+                masses = f"{one.mass.value:g} kg at {one.jumps} jumps, then {other.mass.value:g} kg at {other.jumps}"
+                text = f"{masses}: a test goes from light to heavy"
+            if text:
+                where = f"drops {one.drop} and {other.drop} (cord {cord.cord})"
+                yield Finding("jump counts", text, where, "check the counts", (one.drop, other.drop))
+
+
+def _unusual(campaign: Campaign) -> Iterator[Finding]:
+    """Values that may be true but seldom are: a unit, most often."""
+    for usual in USUAL:
+        value = getattr(getattr(campaign, usual.section), usual.key).value
+        if not usual.low <= value <= usual.high:
+            text = f"{value:g} {usual.unit} is outside the usual {usual.low:g} to {usual.high:g}"
+            yield Finding("unusual value", text, f"[{usual.section}] {usual.key}", usual.remedy)
+    low, high = TEMPERATURE
+    odd = [entry for entry in campaign.drops if entry.temperature < low or entry.temperature > high]  # nan is neither
+    if odd:
+        worst = max(odd, key=lambda entry: abs(entry.temperature))
+        yield Finding(
+            "unusual value",
+            f"{worst.temperature:.4g} °C is outside {low:g} to {high:g} °C; in degrees Fahrenheit it "
+            f"would be {(worst.temperature - 32) / 1.8:.1f} °C",
+            f"{len(odd)} drops, the furthest {worst.drop}",
+            "check the unit of the temperature",
+            tuple(entry.drop for entry in odd),
+        )
+    depths = [entry.lowest_point.value for entry in campaign.drops if entry.lowest_point is not None]
+    height = campaign.site.tie_height.value
+    if depths and height > TALLEST * max(depths):
+        yield Finding(
+            "unusual value",
+            f"{height:g} m is {height / max(depths):.1f} times as deep as any drop went ({max(depths):.2f} m)",
+            "[site] tie_height",
+            "check its unit: with so much room clearance rules nothing out",
+        )
+
+
+def _strength(campaign: Campaign, drops: Sequence[Drop]) -> Iterator[Finding]:
+    """Breaking loads against the greatest load that a cord of the batch carried and did not break."""
+    if not drops:
+        return
+    greatest = max(drop.peak_load for drop in drops)
+    loads = [(f"breaks.csv, cord {entry.cord}", entry.breaking_load) for entry in campaign.breaks]
+    if campaign.criteria.design_breaking_load is not None:
+        loads.append(("[criteria] design_breaking_load", campaign.criteria.design_breaking_load.value))
+    for where, load in loads:
+        if not STRENGTH[0] * greatest < load < STRENGTH[1] * greatest:
+            yield Finding(
+                "strength",
+                f"{load:.4g} N is {load / greatest:.3g} times the greatest load in the drops ({greatest:.4g} N)",
+                where,
+                "check the unit of the breaking load and the calibration of the load cell",
+            )
+
+
+# --- a batch and its fit ----------------------------------------------------------------------------------------
+
+
+def fit_findings(batch: BatchFit, drops: Sequence[Drop]) -> tuple[Finding, ...]:
     """Findings about a batch and the drops that it was fitted to; empty where nothing is odd.
 
-    Raises ValueError where `drops` are not those of the fit.
+    A drop, a cord or a trend is judged by the drops' scales, one number a drop, never by samples. Raises ValueError
+    where `drops` are not those of the fit.
     """
     if tuple(drop.name for drop in drops) != batch.samples.names:
         raise ValueError("the drops are not those of the fit, or not in their order")
-    logs = np.log([batch.drop_scales[drop.name] for drop in drops])
+    log_scales = np.log([batch.drop_scales[drop.name] for drop in drops])
     return (
-        *_outlying_drops(logs, drops),
-        *_unlike_cords(batch),
-        *_trends(logs, drops),
+        *outlying_drop(log_scales, drops),
+        *_unlike_cord(batch),
+        *_trends(log_scales, drops),
         *_wrong_model(batch),
         *_too_little(batch),
     )
 
 
-def _outlying_drops(logs: np.ndarray, drops: Sequence["Drop"]) -> list[Finding]:
-    """The drop furthest from its cord's others."""
-    worst = furthest(logs, [drop.cord for drop in drops])
-    if worst is None or worst.chance >= _LEVEL:
-        return []
-    drop, off = drops[worst.number], np.expm1(worst.off)
-    return [
-        Finding(
+def outlying_drop(log_scales: np.ndarray, drops: Sequence[Drop]) -> Iterator[Finding]:
+    """The drop furthest from its cord's others, where chance puts none so far off."""
+    worst = furthest(log_scales, [drop.cord for drop in drops])
+    if worst is not None and worst.chance < LEVEL:
+        drop, off = drops[worst.number], np.expm1(worst.off)
+        yield Finding(
             "outlying drop",
             f"its force is {abs(off):.1%} {'above' if off > 0 else 'below'} that of its cord's other drops",
             f"drop {drop.name} (cord {drop.cord})",
             "look at its record, mass, slack length and temperature; drop it again; leave it out only for a reason",
+            (drop.name,),
         )
-    ]
 
 
-def _unlike_cords(batch: BatchFit) -> list[Finding]:
+def _unlike_cord(batch: BatchFit) -> Iterator[Finding]:
     """The cord furthest from the others, by Grubbs' test on the logarithms of the scales."""
-    scales = batch.chosen.scales
-    n = len(scales)
-    if n < 4:  # three numbers never show which of them is the odd one
-        return []
-    logs = np.log(list(scales.values()))
-    away = np.abs(logs - logs.mean())
-    worst = int(np.argmax(away))
-    if grubbs_chance(away[worst] / np.std(logs, ddof=1), n) >= _LEVEL:
-        return []
-    others = np.mean(np.delete(logs, worst))
-    return [
-        Finding(
+    cords, scales = list(batch.chosen.scales), list(batch.chosen.scales.values())
+    worst = furthest(np.log(scales), np.zeros(len(scales)))
+    if worst is not None and worst.chance < LEVEL:
+        yield Finding(
             "unlike cord",
-            f"its stiffness is {np.exp(logs[worst] - others):.3f} times that of the others",
-            f"cord {list(scales)[worst]}",
+            f"its stiffness is {np.exp(worst.off):.3f} times that of the others",
+            f"cord {cords[worst.number]}",
             "check its number, slack length and history; a cord of another make or another age is not of this batch",
         )
-    ]
 
 
-def grubbs_chance(g: float, n: int) -> float:
-    """Chance that the furthest of n normal values lies `g` sample sd or more from their mean, either side.
+class Cause(NamedTuple):
+    """Something that stiffness may change with: its name on a drop, and what to say and try."""
 
-    Grubbs, Technometrics 11 (1969) 1: g = (n−1)/√n √(t²/(n−2+t²)), t with n−2 degrees of freedom at chance/(2n).
-    """
-    share = min(n * (g / (n - 1)) ** 2, 1 - 1e-15)
-    return float(2 * n * stdtr(n - 2, -np.sqrt((n - 2) * share / (1 - share))))
+    kind: str
+    name: str
+    text: str
+    remedy: str
 
 
-_TRENDS = (
-    (
-        "softening",
-        "jumps",
-        "stiffness changes by {0:+.2%} a jump over these drops",
+CAUSES = (
+    Cause(
+        *("softening", "jumps", "stiffness changes by {0:+.2%} a jump over these drops"),
         "condition the cords with more full stretches before the drops that count",
     ),
-    (
-        "temperature",
-        "temperature",
-        "stiffness changes by {0:+.2%} a degree",
+    Cause(
+        *("temperature", "temperature", "stiffness changes by {0:+.2%} a degree"),
         "drop at one temperature, or rate only for the range tested",
     ),
-    (
-        "mass",
-        "mass",
-        "stiffness changes by {0:+.3%} a kilogram of test mass",
+    Cause(
+        *("mass", "mass", "stiffness changes by {0:+.3%} a kilogram of test mass"),
         "the shape of the curve is not right, or a mass or the calibration is off: compare other models",
     ),
 )
-_ALONG = 0.9  # correlation within cords above which two causes are one to the drops
 
 
-def _trends(logs: np.ndarray, drops: Sequence["Drop"]) -> list[Finding]:
+def _trends(log_scales: np.ndarray, drops: Sequence[Drop]) -> Iterator[Finding]:
     """A slope of stiffness within cords on jumps, temperature or mass, by its t value (three looks, Bonferroni).
 
     A ladder goes from light to heavy as the count rises: then the finding says that either may be the cause.
     """
-    cords, names = [drop.cord for drop in drops], [name for _, name, *_ in _TRENDS]
-    columns = np.column_stack([logs, [[float(getattr(drop, name)) for name in names] for drop in drops]])
-    left, _, dof = without_levels(columns, cords)
-    if dof < 4:
-        return []
-    found, within = [], left[:, 0]
-    causes = dict(zip(names, left[:, 1:].T, strict=True))
-    causes = {name: cause for name, cause in causes.items() if cause @ cause > 1e-12}  # not what is the same or unknown
-    for kind, name, what, advice in _TRENDS:
-        if name not in causes:
+    cords = [drop.cord for drop in drops]
+    values = {cause.name: np.array([float(getattr(drop, cause.name)) for drop in drops]) for cause in CAUSES}
+    trends = {name: slope_within(log_scales, x, cords) for name, x in values.items() if np.isfinite(x).all()}
+    for cause in CAUSES:
+        trend = trends.get(cause.name)
+        if trend is None or trend.dof < FEWEST_DOF or trend.chance >= LEVEL / len(CAUSES):
             continue
-        cause = causes[name]
-        size = cause @ cause
-        slope = cause @ within / size
-        rest = within - slope * cause
-        error = np.sqrt(max(rest @ rest, 1e-300) / (dof - 1) / size)
-        if 2 * stdtr(dof - 1, -abs(slope) / error) >= _LEVEL / len(_TRENDS):
-            continue
-        along = [k for k, c in causes.items() if k != name and (c @ cause) ** 2 > _ALONG**2 * size * (c @ c)]
+        along = [name for name, other in trends.items() if name != cause.name and other and trend.along(other) > ALONG]
+        remedy = cause.remedy
         if along:
-            advice += f"; {' and '.join(along)} went along, so it may be that: drop the first mass again at the end"
-        found.append(Finding(kind, what.format(slope), f"{len(drops)} drops of {len(set(cords))} cords", advice))
-    return found
+            remedy += f"; {' and '.join(along)} went along, so it may be that: drop the first mass again at the end"
+        where = f"{len(drops)} drops of {len(set(cords))} cords"
+        yield Finding(cause.kind, cause.text.format(trend.slope), where, remedy)
 
 
-def _wrong_model(batch: BatchFit) -> list[Finding]:
+def _wrong_model(batch: BatchFit) -> Iterator[Finding]:
     """Residuals that all drops share: another model, or the spline, describes them with far less left over."""
-    s, chosen = batch.samples, batch.chosen
-    rivals = [c for c in batch.candidates if c.fit is not None and c.model != chosen.model.name]
+    samples, chosen = batch.samples, batch.chosen
+    rivals = [model for model in batch.candidates if model.fit is not None and model.model != chosen.model.name]
     if not rivals:
-        return []
-    best = min(rivals, key=lambda c: c.aicc)
-    if not best.aicc < chosen.aicc - 10 or best.fitted.residual_sd > 0.8 * chosen.residual_sd:
-        return []
-    edges = np.linspace(1.0, float(s.stretch_ratio.max()), 9)
-    bins = np.clip(np.digitize(s.stretch_ratio, edges) - 1, 0, 7)
+        return
+    best = min(rivals, key=lambda model: model.aicc)
+    margin, share = MUCH_BETTER
+    if not best.aicc < chosen.aicc - margin or best.fitted.residual_sd > share * chosen.residual_sd:
+        return
+    edges = np.linspace(1.0, float(samples.stretch_ratio.max()), 9)
+    bins = np.clip(np.digitize(samples.stretch_ratio, edges) - 1, 0, 7)
     means = np.bincount(bins, chosen.residuals, minlength=8) / np.maximum(np.bincount(bins, minlength=8), 1)
     worst = int(np.argmax(np.abs(means)))
-    return [
-        Finding(
-            "wrong model",
-            f"the drops lie {abs(means[worst]):.3g} N {'above' if means[worst] > 0 else 'below'} {chosen.model.name} "
-            f"together; {best.model} leaves {best.fitted.residual_sd:.3g} N instead of {chosen.residual_sd:.3g} N",
-            f"stretch ratio {edges[worst]:.2f} to {edges[worst + 1]:.2f}",
-            f"compare {best.model}, and see where it stops being sensible",
-        )
-    ]
+    yield Finding(
+        "wrong model",
+        f"the drops lie {abs(means[worst]):.3g} N {'above' if means[worst] > 0 else 'below'} {chosen.model.name} "
+        f"together; {best.model} leaves {best.fitted.residual_sd:.3g} N instead of {chosen.residual_sd:.3g} N",
+        f"stretch ratio {edges[worst]:.2f} to {edges[worst + 1]:.2f}",
+        f"compare {best.model}, and see where it stops being sensible",
+    )
 
 
-def _too_little(batch: BatchFit) -> list[Finding]:
+def _too_little(batch: BatchFit) -> Iterator[Finding]:
     """Bands that were refused, and bands from so few cords that they are huge."""
-    found, fit = [], batch.chosen
+    fit = batch.chosen
     if fit.no_band:
-        why = fit.no_band.partition("; try")[0]
-        advice = "no band is given: use a model with fewer parameters"
-        found.append(Finding("no band", why, f"model {fit.model.name}", advice))
-    if len(fit.scales) < 2:
-        reason = "only 1 cord: a band for another cord needs at least 2"
-        return [*found, Finding("too few cords", reason, "the batch", "drop at least 4 cords")]
-    if len(fit.scales) < 4:
-        what = f"{len(fit.scales)} cords: a band for another cord is honest but very wide"
-        found.append(Finding("too few cords", what, "the batch", "drop at least 4 cords"))
-    return found
+        reason = fit.no_band.partition("; try")[0]
+        remedy = "no band is given: use a model with fewer parameters"
+        yield Finding("no band", reason, f"model {fit.model.name}", remedy)
+    n = len(fit.scales)
+    if n < FEW_CORDS:
+        text = f"{n} cords: a band for another cord is honest but very wide"
+        if n < 2:
+            text = "only 1 cord: a band for another cord needs at least 2"
+        yield Finding("too few cords", text, "the batch", f"drop at least {FEW_CORDS} cords")

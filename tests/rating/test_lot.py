@@ -1,21 +1,16 @@
-"""Batch and lot: outlying cord, planning, break tests, against published examples and factors."""
+"""Break tests of a lot: published lower limits, and what issues a lot or does not."""
 
 import json
 import math
 
 import numpy as np
 import pytest
-from scipy import optimize, stats
+from scipy import stats
 
 from cordlab import figures
-from cordlab.batch.cords import batch_report
 from cordlab.campaign.campaign import BreakEntry
 from cordlab.rating.lot import assess_lot, fit_weibull
 from cordlab.statistics.limits import tolerance_limit
-from tests.conftest import approx_printed, published_csv
-
-# NIST/SEMATECH e-Handbook, 1.3.5.17.1, Grubbs' test: uranium isotope data of Tietjen and Moore (1972). From memory.
-URANIUM = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]
 
 # Strength of 18 specimens; lower limits of 99 % and 90 % of all with 95 % confidence as printed by STAT17, the program
 # that accompanies MIL-HDBK-17 / CMH-17. As quoted in the validation report of the general R package cmstatr.
@@ -38,77 +33,6 @@ INVENTED = [broken("B1", 14_100), broken("B2", 14_900), broken("B3", 15_200), br
 
 def lot_of(breaks, **changed):
     return assess_lot(breaks, **{"greatest_load_limit": 2434.0, "least_strength_factor": 5.0} | changed)
-
-
-# --- batch ------------------------------------------------------------------------------------------------------
-
-
-def test_spread_of_each_quantity_is_the_published_one():
-    """Dyestuff (see test_spread), with batches for cords and a second quantity of one value each."""
-    data = published_csv("dyestuff.csv")
-    drops = {name: group["yield [g]"].tolist() for name, group in data.groupby("batch")}
-    report = batch_report({"lowest point": drops, "slack length": {name: [len(name)] for name in drops}})
-    assert report["lowest point"].components.between == approx_printed("1764.05")
-    assert report["slack length"].components is None
-    assert not report.outlying
-    json.dumps(report.to_dict())
-
-
-def test_grubbs_statistic_of_the_handbook():
-    """NIST/SEMATECH e-Handbook 1.3.5.17.1: G = 2.468765, one value stands out."""
-    report = batch_report({"slack length": {f"C{i}": [value] for i, value in enumerate(URANIUM)}}, level=0.05)
-    (found,) = report.outlying
-    assert found.cord == "C7"
-    n = len(URANIUM)
-    g = (n - 1) / math.sqrt(n) * math.sqrt(found.t**2 / (n - 2 + found.t**2))
-    assert g == approx_printed("2.468765")
-
-
-def test_grubbs_critical_value_of_the_handbook():
-    """Same page: critical G 2.032 for one side at 5 %, so a value just there has a two-sided p of 10 %."""
-    rest = np.array(URANIUM[:-1])
-
-    def g(last: float) -> float:
-        values = np.append(rest, last)
-        return (last - values.mean()) / values.std(ddof=1)
-
-    last = optimize.brentq(lambda x: g(x) - 2.032, rest.max(), 250.0)
-    report = batch_report({"slack length": {f"C{i}": [value] for i, value in enumerate([*rest, last])}})
-    assert report["slack length"].tests[0].p == pytest.approx(0.10, abs=0.001)
-
-
-def test_alike_cords_are_called_unlike_as_often_as_the_level_says():
-    """Bonferroni: at most 5 % of batches of alike cords, over two quantities, unequal numbers of drops."""
-    rng = np.random.default_rng(29)
-    sizes, alarms, n = [1, 2, 3, 3, 4, 6], 0, 500
-    for _ in range(n):
-        values = {
-            quantity: {f"C{i}": rng.normal() + rng.normal(0, 0.7, size) for i, size in enumerate(sizes)}
-            for quantity in ("stiffness scale", "energy returned")
-        }
-        alarms += bool(batch_report(values, level=0.05).outlying)
-    assert alarms / n < 0.05 + 4 * math.sqrt(0.05 * 0.95 / n)
-    assert alarms / n > 0.02  # and it does alarm
-
-
-def test_two_cords_cannot_show_which_is_odd():
-    report = batch_report({"stiffness scale": {"A": [1.0, 1.1], "B": [3.0, 3.1]}})
-    assert not report.outlying
-    assert "at least 3" in report.cautions[0]
-
-
-@pytest.mark.parametrize(
-    ("values", "said"),
-    [
-        ({}, "no quantity"),
-        ({"slack length": {"A": [1.0]}}, "1 cord"),
-        ({"slack length": {"A": [1.0], "B": []}}, "no value for cord B"),
-        ({"slack length": {"A": [1.0], "B": [math.nan]}}, "not a number"),
-    ],
-)
-def test_a_batch_that_says_nothing_is_refused(values, said):
-    with pytest.raises(ValueError, match=said):
-        batch_report(values)
 
 
 # --- lower limits of strength -----------------------------------------------------------------------------------
@@ -225,10 +149,15 @@ def test_a_percentage_is_not_a_share():
         lot_of(INVENTED, n_lot=40, sample_share=10)
 
 
-def test_figures_show_what_they_say():
+def test_the_figure_shows_the_breaks_and_a_straight_weibull_line():
     (lot,) = figures.breaks(lot_of(INVENTED)).axes
     assert [len(line.get_xdata()) for line in lot.lines[:2]] == [4, 99]  # breaks, Weibull line
     # on this paper a Weibull law is straight in the logarithm of the load
     assert np.ptp(np.diff(np.log(lot.lines[1].get_xdata())) / np.diff(lot.lines[1].get_ydata())) < 1e-9
-    report = batch_report({"slack length": {f"C{i}": [value] for i, value in enumerate(URANIUM)}})
-    assert [text.get_text() for text in figures.batch(report).axes[0].texts] == ["C7"]
+
+
+def test_a_lot_shows_itself_without_running_strangers_text():
+    lot = lot_of([broken("<b>x", 14_100), *INVENTED])
+    assert lot.table()["breaking load [N]"].tolist() == sorted(lot.loads)
+    assert "<b>x" not in lot._repr_html_()
+    assert "&lt;b&gt;x" in lot._repr_html_()
