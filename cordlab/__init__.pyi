@@ -18,6 +18,8 @@ from .mechanics.predict import trace_drop as trace_drop
 from .mechanics.predict import unloading_for as unloading_for
 from .notebook.start import Missing as Missing
 from .notebook.start import chosen_campaign as chosen_campaign
+from .rating.ladder import DropDay as DropDay
+from .rating.ladder import next_mass as next_mass
 from .rating.rate import Rating as Rating
 from .records.calibration import Calibration as Calibration
 from .records.calibration import OutsideCalibration as OutsideCalibration

@@ -16,7 +16,7 @@ from cordlab.limits.anchoring import Evidence
 from cordlab.mechanics.predict import predict_drop
 from cordlab.notebook.panels import Panel
 from cordlab.notebook.start import Missing
-from cordlab.rating.ladder import next_mass
+from cordlab.rating.ladder import DropDay, next_mass
 from cordlab.report import figures as plots
 from cordlab.report.style import BLUE, FAINT, GREEN, INK, RED, styled
 from cordlab.statistics.limits import Limit, confidence_limit, prediction_limit, tolerance_limit
@@ -197,7 +197,8 @@ def guess_panel(campaign: "Campaign") -> Panel:
                 fitted if isinstance(fitted, str) else f"A {FAMILY} curve through them says {fitted[1][-1]:.2f} m."
             )
         if step > 2:
-            rung = next_mass(lighter, rig=campaign.rig, least_clearance=campaign.criteria.least_clearance, mass=mass)
+            day = DropDay(campaign.rig, campaign.criteria.least_clearance, lighter)
+            rung = next_mass(day, mass=mass)
             limit = rung.lowest_point_limit
             told.append(
                 f"The ladder, from the lighter drops alone: {100 * rung.probability:g} % limit {limit:.2f} m; "

@@ -25,7 +25,7 @@ from cordlab.limits.anchoring import Evidence, learn
 from cordlab.limits.forecast import Forecast
 from cordlab.mechanics.predict import predict_drop
 from cordlab.mechanics.setup import GRAVITY
-from cordlab.rating.ladder import next_mass
+from cordlab.rating.ladder import DropDay, next_mass
 from cordlab.rating.rate import rate
 from cordlab.units import Measured
 
@@ -337,9 +337,8 @@ def ladder(shape: str, campaigns: int, *, cord: str | None = "A") -> list[tuple[
                 [str(k) for k in range(so_far)], ["A"] * so_far, made[:-1], np.full(so_far, 0.05), read[:-1],
                 np.full(so_far, 0.05), np.full(so_far, 10.0), np.full(so_far, 14.0), full, full, np.zeros(so_far), full,
             )  # fmt: skip
-            rung = next_mass(
-                evidence, rig=RIG, least_clearance=2.0, mass=made[-1], cord=cord, probability=PROBABILITY, seed=seed
-            )
+            day = DropDay(RIG, 2.0, evidence)
+            rung = next_mass(day, mass=made[-1], cord=cord, probability=PROBABILITY, seed=seed)
             beyond += bool(lowest[-1] > rung.lowest_point_limit)
         rows.append((so_far, beyond, campaigns))
     return rows
