@@ -106,8 +106,8 @@ def _parser() -> argparse.ArgumentParser:
     sub = command("invent", invent, "write an invented campaign, and the truth about it outside its folder")
     sub.add_argument("--seed", type=int, default=20, help="the same seed writes the same files (default: 20)")
     sub.add_argument("--truth", metavar="FILE", type=Path, help="the truth file (default: truth.json beside FOLDER)")
-    text = "what moves the mass in the invented world (default: waves, as in a real cord; even is quicker)"
-    sub.add_argument("--mechanics", choices=("even", "waves"), default="waves", help=text)
+    text = "what moves the mass in the invented world (default: waves, as in a real cord; uniform is quicker)"
+    sub.add_argument("--mechanics", choices=("uniform", "waves"), default="waves", help=text)
     sub.add_argument("--cords", type=int, help="how many cords are dropped")
     sub.add_argument("--no-records", action="store_true", help="lowest points alone, no load-cell and distance records")
     sub = commands.add_parser("fleet", help="analyse many campaigns on dask, and write one table with a row for each")

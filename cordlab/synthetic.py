@@ -1,27 +1,295 @@
-"""Invented campaigns with known truth, for demonstrations, tests and coverage studies. Nothing here was ever measured.
+"""An invented campaign with known truth, for demonstrations, tests and coverage studies. Nothing here was measured.
 
-`invent` draws cords, drops, sensors and break tests from the numbers of a `Scenario`, computes what happens with the
-mechanics of `drop`, and writes the campaign folder as an engineer and a logger would have. What really happened goes
-into a truth file outside that folder.
+`invent` draws cords, drops, sensors and break tests from the numbers of a `Scenario`, computes what happens with
+`predict_drop` and `trace_drop`, and writes the campaign folder as an engineer and a logger would have. What really
+happened goes into a truth file outside that folder.
 """
 
 import json
-from collections.abc import Iterable, Mapping
-from dataclasses import asdict, replace
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 
-from cordlab.mechanics.predict import Prediction
+from cordlab.curves.models import Curve
+from cordlab.mechanics.predict import Prediction, predict_drop
+from cordlab.mechanics.trace import Trace, trace_drop
 from cordlab.progress import Progress, unwatched
-from cordlab.sensors import LASER, LOAD_CELL, Sensor, write_calibration, write_record
-from cordlab.units import Measured
-from cordlab.world import Cords, Drops, Scenario, true_cords, true_drops, true_range
+from cordlab.units import Measured, parse_measured
 
 NOTE = "Invented: computed by cordlab from drawn numbers. Nothing here was measured, and no real cord is described."
+RIG = {
+    "tie_height": "48.00(3) m",
+    "release_depth": "0.00(3) m",
+    "drag_area": "0.10(3) m^2",
+    "air_density": "1.20(2) kg/m^3",
+    "compliance": "0.0 m/N",
+    "load_cell_at": "top",
+}
+SITE = {
+    "tie_height": "43.0(1) m",
+    "surface": "water",
+    "release_depth": "0.0(2) m",
+    "reach_below_attachment": "2.2(1) m",
+    "gear_mass": "3.0(3) kg",
+    "drag_area": "0.5(2) m^2",
+    "air_density": "1.2(1) kg/m^3",
+}
+GREATEST_G = {"uniform": 2.8, "waves": 3.2}  # invented, so that g governs the light end with either mechanics
+CRITERIA = {
+    "least_clearance": "4 m",
+    "least_strength_factor": 5,
+    "greatest_stretch_ratio": 4.2,
+    "lot_sample_share": 0.1,
+}
+LIBRARY = {"uniform": "even", "waves": "waves"}
+SETUP = ("mass", "slack_length", "cord_mass", "release_depth", "scale", "drag_area", "air_density", "compliance")
+HAPPENED = ("lowest_point", "stretch_ratio", "tension", "tie_load", "g")
+DECISION = {"limit": "prediction", "probability": 0.99, "confidence": 0.95, "model": "auto", "seed": 20}
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """The numbers of an invented campaign, in SI. `invent` takes each of them by name.
+
+    curve : loading branch of a cord of stiffness scale 1; the cords' scales are log-normal with standard deviation
+        `cord_sd`, and each drop's scale differs again by `drop_sd`
+    mechanics : "uniform" or "waves": how the cord moves the mass; `viscosity` [N·s] counts with "waves"
+    unloading : b in F × [1 − b (1 − (λ−1)/(λmax−1))], the force on the way back; counts with "uniform"
+    cords, lot, broken : how many cords are dropped, are in the lot, are broken
+    slack_length, cord_mass : mean over the lot, and standard deviation between cords  [m], [kg]
+    u_slack_length, u_cord_mass, u_mass, u_lowest_point : standard uncertainty of each measurement  [m], [kg]
+    masses, checks : dead weights dropped on every cord, and which of them are checks (None: every second one)  [kg]
+    release_sd : scatter of the release depth from drop to drop  [m]
+    conditioning : jumps on each cord before the campaign
+    retests, worn_masses : jump counts at which the cords are dropped again, with these masses, for lowest points
+    wear, wear_sd : stiffness lost by 500 jumps, mean and standard deviation over cords  [share]
+    breaking_load : mean and standard deviation over the lot  [N]
+    temperature : mean and standard deviation over the drops  [°C]
+    rig, site, criteria, decision : as campaign.toml writes them; a partial table changes the standard one
+    records, distance : whether records are kept, and whether they have a distance column
+    rate, quiet, duration : samples a second [1/s], time before release [s], length of a record [s]
+    noise : factor on the noise of the sensors
+    """
+
+    title: str = "Invented campaign: a test crane on an invented quay, nothing here was measured"
+    batch: str = "invented lot 1"
+    curve: Curve = field(default_factory=lambda: Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0}))
+    mechanics: Literal["uniform", "waves"] = "uniform"
+    viscosity: float = 5.0
+    unloading: float = 0.35
+    cords: int = 6
+    lot: int = 40
+    broken: int = 4
+    slack_length: Measured = field(default=Measured(10.0, 0.04))
+    cord_mass: Measured = field(default=Measured(14.0, 0.15))
+    u_slack_length: float = 0.02
+    u_cord_mass: float = 0.05
+    cord_sd: float = 0.02
+    drop_sd: float = 0.004
+    masses: tuple[float, ...] = (36.0, 44.0, 52.0, 60.0, 68.0, 76.0, 84.0, 92.0, 100.0)
+    checks: tuple[float, ...] | None = None
+    u_mass: float = 0.1
+    u_lowest_point: float = 0.05
+    release_sd: float = 0.02
+    conditioning: int = 5
+    retests: tuple[int, ...] = (100, 200, 350, 500)
+    worn_masses: tuple[float, ...] = (68.0, 100.0)
+    wear: float = 0.05
+    wear_sd: float = 0.01
+    breaking_load: Measured = field(default=Measured(15000.0, 600.0))
+    temperature: Measured = field(default=Measured(19.0, 1.0))
+    rig: Mapping[str, Any] = field(default_factory=dict)
+    site: Mapping[str, Any] = field(default_factory=dict)
+    criteria: Mapping[str, Any] = field(default_factory=dict)
+    decision: Mapping[str, Any] = field(default_factory=dict)
+    records: bool = True
+    distance: bool = True
+    rate: float = 1000.0
+    quiet: float = 1.0
+    duration: float = 8.5
+    noise: float = 1.0
+
+    def __post_init__(self) -> None:
+        if self.mechanics not in GREATEST_G:
+            raise ValueError(f"mechanics '{self.mechanics}' is not known; choose one of {', '.join(GREATEST_G)}")
+        criteria = {"greatest_g": GREATEST_G[self.mechanics], **CRITERIA, "lot_size": self.lot}
+        decision = DECISION | ({"jumps": max(self.retests)} if self.retests else {})
+        for name, standard in (("rig", RIG), ("site", SITE), ("criteria", criteria), ("decision", decision)):
+            object.__setattr__(self, name, {**standard, **getattr(self, name)})
+        if self.checks and not {*self.checks} < {*self.masses}:
+            raise ValueError(f"checks {self.checks} are not some of the masses {self.masses}")
+        if self.cords < 1 or not self.masses or self.cords + self.broken > self.lot:
+            raise ValueError(f"{self.cords} cords dropped and {self.broken} broken do not make a lot of {self.lot}")
+
+    def quantity(self, table: str, key: str) -> Measured:
+        """A quantity of `rig`, `site` or `criteria`, in SI, as the standard tables have it."""
+        unit = str((RIG | SITE | CRITERIA)[key]).split()[-1]
+        return parse_measured(getattr(self, table)[key], unit)
+
+    def predict(self, *, scale: np.ndarray | float, **setup: Any) -> Prediction:
+        """What happens in drops on cords of this stiffness scale; `setup` as `predict_drop` takes it."""
+        viscosity = self.viscosity if self.mechanics == "waves" else 0.0
+        return predict_drop(self.curve.scaled(scale), mechanics=LIBRARY[self.mechanics], viscosity=viscosity, **setup)
+
+    def trace(self, *, scale: float, **setup: Any) -> Trace:
+        """The motion of one drop, from `quiet` before the release to the end of its record."""
+        loss = {"viscosity": self.viscosity} if self.mechanics == "waves" else {"unloading": self.unloading}
+        times = {"quiet": self.quiet, "duration": self.duration - self.quiet, "rate": self.rate}
+        return trace_drop(self.curve.scaled(scale), mechanics=LIBRARY[self.mechanics], **setup, **loss, **times)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The numbers as JSON takes them, the curve last."""
+        numbers = {name: asdict(value) if isinstance(value, Measured) else value for name, value in vars(self).items()}
+        del numbers["curve"]
+        parameters = {name: float(value) for name, value in self.curve.parameters.items()}
+        return numbers | {"curve": {"model": self.curve.model.name, "parameters": parameters}}
+
+
+# --- the true cords and drops ---------------------------------------------------------------------------------------
+
+
+def true_cords(scenario: Scenario, rng: np.random.Generator) -> pd.DataFrame:
+    """Draw the cords that are dropped, numbered within their lot; `loss` is the stiffness lost by 500 jumps."""
+    numbers = np.sort(rng.choice(scenario.lot, scenario.cords, replace=False)) + 1
+    return pd.DataFrame(
+        {
+            "cord": [f"C{number:02d}" for number in numbers],
+            "slack_length": scenario.slack_length.draw(rng, scenario.cords),
+            "cord_mass": scenario.cord_mass.draw(rng, scenario.cords),
+            "scale": np.exp(rng.normal(0.0, scenario.cord_sd, scenario.cords)),
+            "loss": rng.normal(scenario.wear, scenario.wear_sd, scenario.cords),
+        }
+    )
+
+
+def true_drops(scenario: Scenario, cords: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
+    """Draw the drops: cord after cord from light to heavy, then the worn cords at each retest count.
+
+    Columns: what drops.csv says, and `SETUP`, the arguments of `Scenario.predict`.
+    """
+    masses, worn_masses, every_cord = sorted(scenario.masses), sorted(scenario.worn_masses), range(scenario.cords)
+    plan = [(cord, mass, scenario.conditioning + k) for cord in every_cord for k, mass in enumerate(masses)]
+    new = len(plan)
+    plan += [
+        (cord, mass, count + k)
+        for count in scenario.retests
+        for cord in every_cord
+        for k, mass in enumerate(worn_masses)
+    ]
+    which_cord, nominal, jumps = (np.array(column) for column in zip(*plan, strict=True))
+    use = np.where(np.isin(nominal, masses[1::2] if scenario.checks is None else scenario.checks), "check", "fit")
+    use[new:] = "wear"
+    # a mass is weighed once, so its error is common to all drops with it; the rig is the same throughout
+    weights, which_mass = np.unique(nominal, return_inverse=True)
+    mass = rng.normal(weights, scenario.u_mass)[which_mass]
+    rig = {key: _not_negative(scenario.quantity("rig", key), rng) for key in ("drag_area", "air_density", "compliance")}
+    depth = float(scenario.quantity("rig", "release_depth").draw(rng, 1)[0])
+    cord = cords.iloc[which_cord].reset_index(drop=True)
+    worn = 1 - cord["loss"] * jumps / 500
+    drops = pd.DataFrame({"drop": [f"D{k:03d}" for k in range(1, nominal.size + 1)], "cord": cord["cord"]})
+    recorded = scenario.records & (use != "wear")  # worn cords are dropped for their lowest points alone
+    return drops.assign(
+        use=use,
+        jumps=jumps,
+        record=np.where(recorded, drops["drop"] + ".csv", ""),
+        nominal_mass=nominal,
+        temperature=scenario.temperature.draw(rng, nominal.size),
+        mass=mass,
+        slack_length=cord["slack_length"],
+        cord_mass=cord["cord_mass"],
+        release_depth=rng.normal(depth, scenario.release_sd, nominal.size),
+        scale=cord["scale"] * worn * np.exp(rng.normal(0.0, scenario.drop_sd, nominal.size)),
+        **rig,
+    )
+
+
+def _not_negative(quantity: Measured, rng: np.random.Generator) -> float:
+    """One draw of a quantity that cannot be below 0."""
+    draws = quantity.draw(rng, 100)
+    return float(draws[draws >= 0][0])
+
+
+# --- the sensors ------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Sensor:
+    """One channel of an invented logger: a straight line with white noise and, in calibration, a little hysteresis.
+
+    slope, zero : reading per unit of the quantity, and reading at 0
+    noise       : standard deviation of one sample  [reading]
+    hysteresis  : greatest excess of the way down over the way up, as a share of the calibrated span
+    lowest, step: first reference and the spacing of the references  [quantity]
+    limit       : the greatest quantity the sensor can read
+    u_reference : standard uncertainty of each reference  [quantity]
+    decimals    : of a reading in a record
+    """
+
+    channel: str
+    unit: str
+    reading_unit: str
+    slope: float
+    zero: float
+    noise: float
+    hysteresis: float
+    lowest: float
+    step: float
+    limit: float
+    u_reference: float
+    decimals: int
+
+    def drawn(self, rng: np.random.Generator, noise: float) -> "Sensor":
+        """One instrument of this make: slope and zero within 0.2 % of the maker's, noise by a factor."""
+        slope = self.slope * (1 + 0.002 * rng.normal())
+        zero = self.zero * (1 + 0.002 * rng.normal())
+        return replace(self, slope=slope, zero=zero, noise=self.noise * noise)
+
+    def read(self, quantity: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+        """Readings with noise, shape of `quantity` [SI]; raises ValueError beyond what the sensor can read."""
+        if np.max(quantity) > self.limit:
+            raise ValueError(
+                f"the invented {self.channel} reaches {np.max(quantity):.0f} {self.unit}, and the sensor ends at "
+                f"{self.limit:g} {self.unit}: choose lighter masses or a stiffer curve"
+            )
+        return self.zero + self.slope * quantity + rng.normal(0.0, self.noise, np.shape(quantity))
+
+    def calibration_pairs(self, highest: float, rng: np.random.Generator) -> np.ndarray:
+        """(n, 4) rows of run, reference, u(reference), reading: two runs up and two down, to beyond `highest`."""
+        steps = math.ceil((1.05 * highest - self.lowest) / self.step)
+        up = self.lowest + self.step * np.arange(steps + 1)
+        span = up[-1] - up[0]
+        lag = self.hysteresis * span * 4 * (up - up[0]) * (up[-1] - up) / span**2
+        runs = []
+        for run in (1, 2, 3, 4):
+            falling = run % 2 == 0
+            applied = up + (lag if falling else 0.0) + rng.normal(0.0, self.u_reference, up.size)
+            # a reading at rest is the mean of about a hundred samples
+            reading = self.zero + self.slope * applied + rng.normal(0.0, self.noise / 10, up.size)
+            order = slice(None, None, -1 if falling else 1)
+            columns = (np.full(up.size, run), up[order], np.full(up.size, self.u_reference), reading[order])
+            runs.append(np.column_stack(columns))
+        return np.concatenate(runs)
+
+
+# The cell is calibrated a little into compression and the laser hangs above the tie point, so that noise about no load
+# or about the release point stays inside the calibrated range.
+LOAD_CELL = Sensor(
+    channel="force", unit="N", reading_unit="mV/V", slope=2.0 / 5000, zero=0.02, noise=0.0005, hysteresis=0.0002,
+    lowest=-250.0, step=250.0, limit=5000.0, u_reference=0.5, decimals=4,
+)  # fmt: skip
+LASER = Sensor(
+    channel="distance", unit="m", reading_unit="V", slope=0.2, zero=0.5, noise=0.004, hysteresis=0.0,
+    lowest=-1.0, step=5.0, limit=47.5, u_reference=0.005, decimals=3,
+)  # fmt: skip
+
+
+# --- the campaign folder ----------------------------------------------------------------------------------------------
 
 
 def invent(
@@ -32,17 +300,51 @@ def invent(
     progress: Progress = unwatched,
     **numbers: Any,
 ) -> Path:
-    """Write an invented campaign into `folder` and what really happened into `truth`; returns the truth file's path.
+    """Write an invented campaign, and what really happened in it.
 
-    folder : new or empty
-    truth  : a file outside `folder` that does not exist yet; default truth.json beside the folder
-    numbers : any fields of a `Scenario`
-    progress : told of the records, see `progress.Progress`
+    The same seed and numbers write the same files.
 
-    The same seed and numbers write the same files. Raises FileExistsError, and ValueError for numbers that do not hang
-    together: then nothing is written.
+    Parameters
+    ----------
+    folder : str or Path
+        Where the campaign is written; new or empty.
+    seed : int
+        Of the random numbers.
+    truth : str or Path, optional
+        The truth file, outside `folder`, that does not exist yet; default: truth.json in the folder above.
+    progress : callable, optional
+        Wraps the list of records while they are written, as tqdm does: ``progress(items, desc=..., unit=...)``.
+    **numbers
+        Any fields of `cordlab.synthetic.Scenario`, in SI, in place of its own: ``mechanics`` ("uniform" or "waves"),
+        ``cords``, ``masses`` [kg], ``records``, ``rig``, ``site``, ``criteria``, ``decision`` and others.
+
+    Returns
+    -------
+    Path
+        The truth file: JSON in SI with the scenario, the true sensors, cords and drops. An analysis does not read it.
+
+    Raises
+    ------
+    FileExistsError
+        Where something would be written over.
+    ValueError
+        For numbers that do not fit together; then nothing is written.
+
+    Examples
+    --------
+    Two cords without records: nine dead weights on each, and two weights at each of four retests.
+
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> import cordlab
+    >>> with TemporaryDirectory() as scratch:
+    ...     folder = Path(scratch, "campaign")
+    ...     truth = cordlab.invent(folder, seed=1, cords=2, records=False)
+    ...     campaign = cordlab.read_campaign(folder)
+    >>> truth.name, len(campaign.cords), len(campaign.drops)
+    ('truth.json', 2, 34)
     """
-    world = Scenario(**numbers)
+    scenario = Scenario(**numbers)
     folder = Path(folder).absolute()
     truth = folder.parent / "truth.json" if truth is None else Path(truth).absolute()
     _refuse_to_overwrite(folder, truth)
@@ -51,41 +353,41 @@ def invent(
     subjects = ("cords", "drops", "papers", "breaks", "sensors")
     streams = [np.random.default_rng(child) for child in np.random.SeedSequence(seed).spawn(len(subjects))]
     rng = dict(zip(subjects, streams, strict=True))
-    cords = true_cords(world, rng["cords"])
-    drops = true_drops(world, cords, rng["drops"])
-    happened = world.predict(**drops.setup)
-    if not np.isfinite(happened.lowest_point).all():
+    cords = true_cords(scenario, rng["cords"])
+    drops = true_drops(scenario, cords, rng["drops"])
+    happened = scenario.predict(**{key: drops[key].to_numpy() for key in SETUP})
+    drops = drops.assign(**{key: getattr(happened, key) for key in HAPPENED})
+    if not np.isfinite(drops["lowest_point"]).all():
         raise ValueError("some of the invented drops have no lowest point; choose lighter masses or another curve")
-    broken = _breaks(world, cords, rng["breaks"])
-    strength = min(load for _, load, _ in broken) if broken else world.breaking_load.value
-
+    breaks = _breaks(scenario, cords["cord"], rng["breaks"])
     tables = {
-        "campaign.toml": _campaign_toml(world),
-        "cords.csv": _cords_csv(world, cords, rng["papers"]),
-        "drops.csv": _drops_csv(world, cords, drops, happened, rng["papers"]),
+        "cords.csv": _cords_table(scenario, cords, rng["papers"]),
+        "drops.csv": _drops_table(scenario, drops, rng["papers"]),
     }
-    if broken:
-        tables["breaks.csv"] = _breaks_csv(broken)
+    if len(breaks):
+        loads = _written(breaks["load"] / 1000, 2)
+        tables["breaks.csv"] = breaks.assign(load=loads).rename(columns={"load": "breaking load [kN]"})
     folder.parent.mkdir(parents=True, exist_ok=True)
     with TemporaryDirectory(prefix=f".{folder.name}-", dir=folder.parent) as scratch:
         part = Path(scratch, "campaign")
         part.mkdir()
-        for name, text in tables.items():
-            (part / name).write_text(text, encoding="utf-8", newline="\n")
-        sensors = _write_records(part, world, drops, happened, rng["sensors"], progress) if world.records else {}
+        (part / "campaign.toml").write_text(_campaign_toml(scenario), encoding="utf-8", newline="\n")
+        for name, table in tables.items():
+            table.to_csv(part / name, index=False, lineterminator="\n")
+        sensors = {}
+        if scenario.records:
+            sensors = _write_records(part, scenario, drops, rng["sensors"], progress)
         what_happened = {
             "note": NOTE,
             "seed": seed,
-            "scenario": _plain(world),
+            "scenario": scenario.to_dict(),
             "sensors": {name: {"slope": sensor.slope, "zero": sensor.zero} for name, sensor in sensors.items()},
-            "strength": strength,
-            "range": _true_ranges(world, strength) if world.draws else {},
-            "cords": pd.DataFrame(vars(cords)).to_dict("records"),
-            "drops": _true_rows(world, cords, drops, happened),
+            "strength": float(breaks["load"].min()) if len(breaks) else scenario.breaking_load.value,
+            "cords": cords.to_dict("records"),
+            "drops": _true_rows(scenario, drops),
         }
         truth.parent.mkdir(parents=True, exist_ok=True)
-        text = json.dumps(_rounded(what_happened), indent=1, ensure_ascii=False) + "\n"
-        truth.write_text(text, encoding="utf-8", newline="\n")
+        truth.write_text(as_text(what_happened), encoding="utf-8", newline="\n")
         if folder.exists():
             folder.rmdir()
         part.rename(folder)
@@ -101,157 +403,116 @@ def _refuse_to_overwrite(folder: Path, truth: Path) -> None:
         raise ValueError(f"{truth} is inside the campaign; the truth stays outside of it")
 
 
-def _campaign_toml(world: Scenario) -> str:
-    lines = [f"# {NOTE}", f"title = {json.dumps(world.title)}", f"batch = {json.dumps(world.batch)}"]
-    for table in ("rig", "site", "criteria", "decision"):
-        lines += ["", f"[{table}]", *(f"{key} = {json.dumps(value)}" for key, value in getattr(world, table).items())]
+def _campaign_toml(scenario: Scenario) -> str:
+    lines = [f"# {NOTE}", f"title = {json.dumps(scenario.title)}", f"batch = {json.dumps(scenario.batch)}"]
+    for name in ("rig", "site", "criteria", "decision"):
+        table = getattr(scenario, name)
+        lines += ["", f"[{name}]", *(f"{key} = {json.dumps(value)}" for key, value in table.items())]
     return "\n".join([*lines, ""])
 
 
-def _csv(columns: Mapping[str, Iterable]) -> str:
-    return "".join(",".join(map(str, row)) + "\n" for row in [columns, *zip(*columns.values(), strict=True)])
-
-
-def _written(values: np.ndarray, decimals: int) -> list[str]:
+def _written(values: np.ndarray | pd.Series, decimals: int) -> list[str]:
     return [f"{value:.{decimals}f}" for value in values]
 
 
-def _cords_csv(world: Scenario, cords: Cords, rng: np.random.Generator) -> str:
+def _cords_table(scenario: Scenario, cords: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
     """cords.csv, each cord measured with its error."""
-    n = len(cords.cord)
-    return _csv(
+    return pd.DataFrame(
         {
-            "cord": cords.cord,
-            "slack length [m]": _written(rng.normal(cords.slack_length, world.u_slack_length), 3),
-            "u(slack length) [m]": [world.u_slack_length] * n,
-            "cord mass [kg]": _written(rng.normal(cords.cord_mass, world.u_cord_mass), 2),
-            "u(cord mass) [kg]": [world.u_cord_mass] * n,
-            "jumps": [world.conditioning] * n,
+            "cord": cords["cord"],
+            "slack length [m]": _written(rng.normal(cords["slack_length"], scenario.u_slack_length), 3),
+            "u(slack length) [m]": scenario.u_slack_length,
+            "cord mass [kg]": _written(rng.normal(cords["cord_mass"], scenario.u_cord_mass), 2),
+            "u(cord mass) [kg]": scenario.u_cord_mass,
+            "jumps": scenario.conditioning,
         }
     )
 
 
-def _drops_csv(world: Scenario, cords: Cords, drops: Drops, happened: Prediction, rng: np.random.Generator) -> str:
+def _drops_table(scenario: Scenario, drops: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
     """drops.csv: nominal masses, and lowest points read with their error."""
-    n = len(drops)
-    return _csv(
+    return pd.DataFrame(
         {
-            "drop": drops.name,
-            "cord": [cords.cord[k] for k in drops.cord],
-            "mass [kg]": [f"{mass:g}" for mass in drops.nominal_mass],
-            "u(mass) [kg]": [world.u_mass] * n,
-            "jumps": drops.jumps,
-            "temperature [degC]": _written(drops.temperature, 1),
-            "use": drops.use,
-            "lowest point [m]": _written(rng.normal(happened.lowest_point, world.u_lowest_point), 3),
-            "u(lowest point) [m]": [world.u_lowest_point] * n,
-            "record": [_record_name(world, drops, k) for k in range(n)],
+            "drop": drops["drop"],
+            "cord": drops["cord"],
+            "mass [kg]": [f"{mass:g}" for mass in drops["nominal_mass"]],
+            "u(mass) [kg]": scenario.u_mass,
+            "jumps": drops["jumps"],
+            "temperature [degC]": _written(drops["temperature"], 1),
+            "use": drops["use"],
+            "lowest point [m]": _written(rng.normal(drops["lowest_point"], scenario.u_lowest_point), 3),
+            "u(lowest point) [m]": scenario.u_lowest_point,
+            "record": drops["record"],
         }
     )
 
 
-def _record_name(world: Scenario, drops: Drops, k: int) -> str:
-    """File name of the record of drop `k`; worn cords are dropped for their lowest points alone."""
-    return f"{drops.name[k]}.csv" if world.records and drops.use[k] != "wear" else ""
-
-
-def _breaks(world: Scenario, cords: Cords, rng: np.random.Generator) -> list[tuple[str, float, str]]:
-    """Cord, breaking load [N] and remark of each cord broken; they are none of those dropped."""
-    rest = [name for name in (f"C{k:02d}" for k in range(1, world.lot + 1)) if name not in cords.cord]
-    chosen = sorted(rng.choice(rest, world.broken, replace=False))
-    loads = world.breaking_load.draw(rng, world.broken)
+def _breaks(scenario: Scenario, dropped: pd.Series, rng: np.random.Generator) -> pd.DataFrame:
+    """The cords that are broken, none of those dropped, with the true breaking load [N]."""
+    rest = [name for name in (f"C{k:02d}" for k in range(1, scenario.lot + 1)) if name not in set(dropped)]
+    broken = sorted(rng.choice(rest, scenario.broken, replace=False))
+    loads = scenario.breaking_load.draw(rng, scenario.broken)
     if np.any(loads <= 0):
         raise ValueError(f"a breaking load of {loads.min():.0f} N was drawn; choose a smaller spread")
-    places = rng.choice(["at the upper loop", "at the lower loop", "in the middle"], world.broken)
-    return [(str(cord), float(load), f"broke {where}") for cord, load, where in zip(chosen, loads, places, strict=True)]
-
-
-def _breaks_csv(broken: list[tuple[str, float, str]]) -> str:
-    cords, loads, remarks = zip(*broken, strict=True)
-    kilonewtons = _written(np.array(loads) / 1000, 2)
-    loops = ["yes"] * len(broken)
-    return _csv({"cord": cords, "breaking load [kN]": kilonewtons, "end loops": loops, "remark": remarks})
+    places = rng.choice(["at the upper loop", "at the lower loop", "in the middle"], scenario.broken)
+    remarks = [f"broke {place}" for place in places]
+    return pd.DataFrame({"cord": broken, "load": loads, "end loops": "yes", "remark": remarks})
 
 
 def _write_records(
-    folder: Path,
-    world: Scenario,
-    drops: Drops,
-    happened: Prediction,
-    rng: np.random.Generator,
-    progress: Progress,
+    folder: Path, scenario: Scenario, drops: pd.DataFrame, rng: np.random.Generator, progress: Progress
 ) -> dict[str, Sensor]:
     """Write calibration/ and records/; returns the true sensors."""
-    greatest = {"force": np.max(happened.tie_load), "distance": np.max(happened.lowest_point)}
+    greatest = {"force": drops["tie_load"].max(), "distance": drops["lowest_point"].max()}
     sensors = {}
-    for folder_name in ("calibration", "records"):
-        (folder / folder_name).mkdir()
-    for standard in (LOAD_CELL, LASER) if world.distance else (LOAD_CELL,):
-        sensor = standard.made(rng)
-        sensor = replace(sensor, noise=sensor.noise * world.noise)
+    for subfolder in ("calibration", "records"):
+        (folder / subfolder).mkdir()
+    for make in (LOAD_CELL, LASER) if scenario.distance else (LOAD_CELL,):
+        sensor = make.drawn(rng, scenario.noise)
         pairs = sensor.calibration_pairs(float(greatest[sensor.channel]), rng)
-        write_calibration(folder / "calibration" / f"{sensor.channel}.csv", sensor, pairs)
+        unit = sensor.unit
+        heads = ["run", f"reference [{unit}]", f"u(reference) [{unit}]", f"reading [{sensor.reading_unit}]"]
+        _save(folder / "calibration" / f"{sensor.channel}.csv", heads, pairs, ["%d", "%g", "%g", "%.5f"])
         sensors[sensor.channel] = sensor
-    recorded = [(k, name) for k in range(len(drops)) if (name := _record_name(world, drops, k))]
-    for k, name in progress(recorded, desc="records", unit="record"):
-        trace = world.trace(**drops.one(k))
-        seen = {
-            "force": trace.tie_load if world.rig["load_cell_at"] == "top" else trace.lower_load,
-            "distance": trace.position,
-        }
-        readings = [(sensor, sensor.read(seen[channel], rng)) for channel, sensor in sensors.items()]
-        write_record(folder / "records" / name, trace.time - trace.time[0], readings)
+    load = "tie_load" if scenario.rig["load_cell_at"] == "top" else "lower_load"
+    quantity = {"force": load, "distance": "position"}
+    heads = ["time [s]", *(f"{channel} [{sensor.reading_unit}]" for channel, sensor in sensors.items())]
+    recorded = drops[drops["record"] != ""].to_dict("records")
+    for drop in progress(recorded, desc="records", unit="record"):
+        trace = scenario.trace(**{key: drop[key] for key in SETUP})
+        readings = [sensor.read(getattr(trace, quantity[channel]), rng) for channel, sensor in sensors.items()]
+        decimals = max(3, math.ceil(-math.log10(trace.time[1] - trace.time[0]) - 1e-9))
+        formats = [f"%.{decimals}f", *(f"%.{sensor.decimals}f" for sensor in sensors.values())]
+        columns = np.column_stack([trace.time - trace.time[0], *readings])
+        _save(folder / "records" / drop["record"], heads, columns, formats)
     return sensors
 
 
-def _true_ranges(world: Scenario, strength: float) -> dict[str, Any]:
-    """The nominal range, the range at the probability of the decision, and that of worn cords at each retest count."""
-    probability = world.decision["probability"]
-    return {
-        "nominal": true_range(world, strength=strength),
-        "limit": true_range(world, strength=strength, probability=probability),
-        "worn": [true_range(world, strength=strength, probability=probability, jumps=jumps) for jumps in world.retests],
-    }
+def _save(path: Path, heads: list[str], columns: np.ndarray, formats: list[str]) -> None:
+    head = ",".join(heads)
+    np.savetxt(path, columns, fmt=formats, delimiter=",", header=head, comments="", encoding="utf-8")
 
 
-def _true_rows(world: Scenario, cords: Cords, drops: Drops, happened: Prediction) -> list[dict[str, Any]]:
-    """One row a drop: its set-up, and what happened."""
-    results = {key: getattr(happened, key) for key in ("lowest_point", "stretch_ratio", "tension", "tie_load", "g")}
-    if world.mechanics == "even":
-        results["energy_returned"] = _energy_returned(world, happened.stretch_ratio)
-    return [
-        {
-            "drop": drops.name[k],
-            "cord": cords.cord[drops.cord[k]],
-            "use": drops.use[k],
-            "jumps": int(drops.jumps[k]),
-            **drops.one(k),
-            **{key: float(value[k]) for key, value in results.items()},
-        }
-        for k in range(len(drops))
-    ]
+def _true_rows(scenario: Scenario, drops: pd.DataFrame) -> list[dict[str, Any]]:
+    """One row a drop: its set-up and what happened; with uniform strain, the share of energy that returns, too."""
+    shown = drops[["drop", "cord", "use", "jumps", *SETUP, *HAPPENED]]
+    if scenario.mechanics == "uniform":
+        nodes, weights = np.polynomial.legendre.leggauss(40)
+        share = (nodes[:, None] + 1) / 2
+        force = np.asarray(scenario.curve.force(1 + (drops["stretch_ratio"].to_numpy() - 1) * share))
+        lost = scenario.unloading * (weights @ (force * (1 - share))) / (weights @ force)
+        shown = shown.assign(energy_returned=1 - lost)
+    return shown.to_dict("records")
 
 
-def _energy_returned(world: Scenario, greatest: np.ndarray) -> np.ndarray:
-    """Share of the loading energy that the way back returns from stretch ratio `greatest`; even mechanics."""
-    nodes, weights = np.polynomial.legendre.leggauss(40)
-    share = (nodes[:, None] + 1) / 2
-    force = np.asarray(world.curve.force(1 + (greatest - 1) * share))
-    return 1 - world.unloading * (weights @ (force * (1 - share))) / (weights @ force)
+def as_text(truth: Mapping[str, Any]) -> str:
+    """JSON with every number to ten digits: the last ones of a solver differ from one machine to the next."""
 
+    def rounded(value: Any) -> Any:
+        if isinstance(value, dict):
+            return {key: rounded(item) for key, item in value.items()}
+        if isinstance(value, list | tuple):
+            return [rounded(item) for item in value]
+        return float(f"{value:.10g}") if isinstance(value, float) else value
 
-def _plain(world: Scenario) -> dict[str, Any]:
-    """The scenario as JSON takes it."""
-    curve = {"model": world.curve.model.name, "parameters": {k: float(v) for k, v in world.curve.parameters.items()}}
-    plain = {name: asdict(value) if isinstance(value, Measured) else value for name, value in vars(world).items()}
-    del plain["curve"]  # it comes last
-    return plain | {"curve": curve}
-
-
-def _rounded(value: Any) -> Any:
-    """Every number to ten digits: the last ones of a solver differ from one machine to the next."""
-    if isinstance(value, dict):
-        return {key: _rounded(one) for key, one in value.items()}
-    if isinstance(value, list | tuple):
-        return [_rounded(one) for one in value]
-    return float(f"{value:.10g}") if isinstance(value, float) else value
+    return json.dumps(rounded(truth), indent=1, ensure_ascii=False) + "\n"

@@ -8,7 +8,6 @@ CHEAP = {
     "cords": 4,
     "masses": (56.0, 64.0, 72.0),
     "retests": (),
-    "draws": 0,
     "records": False,
     "decision": {"probability": 0.8, "model": "linear"},
     "site": {"tie_height": "60 m"},

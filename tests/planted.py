@@ -17,10 +17,10 @@ from cordlab.campaign.campaign import Campaign, CampaignError, read_campaign
 from cordlab.records.calibration import calibrate_channel
 from cordlab.records.reduce import Drop, RecordError, reduce_entry
 
-WORLDS = [(mechanics, sensors) for mechanics in ("even", "waves") for sensors in ("distance", "load alone")]
+WORLDS = [(mechanics, sensors) for mechanics in ("uniform", "waves") for sensors in ("distance", "load alone")]
 CAMPAIGN = {
     "cords": 3, "masses": (40.0, 60.0, 80.0), "checks": (60.0,), "retests": (100,), "worn_masses": (60.0, 80.0),
-    "rate": 250.0, "duration": 6.0, "draws": 0,
+    "rate": 250.0, "duration": 6.0,
     # a release away from the tie point, so that a datum at the release and a sign of its depth can be told
     "rig": {"release_depth": "1.00(3) m"},
 }  # fmt: skip
@@ -28,7 +28,7 @@ FEET, POUNDS, LBF = 1 / 0.3048, 1 / 0.45359237, 1 / 4.4482216152605  # NIST SP 8
 FORM = r"CFC 60|no distance: motion|energy returned|sample periods"  # notes on how a record was read, no warnings
 
 
-def write(folder: Path, *, mechanics: str = "even", sensors: str = "distance", seed: int = 3, **numbers) -> Path:
+def write(folder: Path, *, mechanics: str = "uniform", sensors: str = "distance", seed: int = 3, **numbers) -> Path:
     """A clean invented campaign in `folder`; sensors "distance", "load alone" or "none"."""
     given = CAMPAIGN | {"mechanics": mechanics, "records": sensors != "none", "distance": sensors == "distance"}
     invent(folder, seed=seed, truth=folder.parent / f"{folder.name}-truth.json", **(given | numbers))

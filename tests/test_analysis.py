@@ -18,7 +18,6 @@ SMALL = {
     "retests": (),
     "rate": 250.0,
     "duration": 7.0,
-    "draws": 0,
     "decision": {"probability": 0.95, "model": "mooney-rivlin"},
 }
 

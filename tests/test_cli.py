@@ -17,7 +17,7 @@ from cordlab.campaign.campaign import read_campaign
 from cordlab.synthetic import invent
 from tests.specimen import specimen, with_steps
 
-SMALL = {"seed": 4, "cords": 2, "masses": (36.0, 68.0, 100.0), "retests": (), "draws": 0, "records": False}
+SMALL = {"seed": 4, "cords": 2, "masses": (36.0, 68.0, 100.0), "retests": (), "records": False}
 
 
 @pytest.fixture
@@ -62,9 +62,7 @@ def test_quiet_says_nothing(folder, capsys):
 
 
 def test_check_names_what_an_analysis_would_refuse_and_what_does_not_agree(tmp_path, capsys):
-    cordlab.invent(
-        tmp_path / "campaign", seed=3, cords=3, masses=(40.0, 80.0), checks=(), retests=(), rate=250.0, draws=0
-    )
+    cordlab.invent(tmp_path / "campaign", seed=3, cords=3, masses=(40.0, 80.0), checks=(), retests=(), rate=250.0)
     drops = tmp_path / "campaign" / "drops.csv"
     before = drops.read_text(encoding="utf-8")
     mass = before.splitlines()[1].split(",")[2]

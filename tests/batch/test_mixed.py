@@ -177,7 +177,7 @@ def campaign(tmp_path_factory):
     folder = tmp_path_factory.mktemp("mixed")
     cordlab.invent(
         folder / "campaign", seed=3, cords=4, masses=tuple(MASS), checks=(52.0,), retests=(), rate=250.0, duration=7.0,
-        draws=0, curve=TRUTH, decision={"probability": 0.95}, site={"tie_height": "50.0(1) m"},
+        curve=TRUTH, decision={"probability": 0.95}, site={"tie_height": "50.0(1) m"},
         criteria={"greatest_g": 3.6, "least_strength_factor": 3},
     )  # fmt: skip
     return cordlab.read_campaign(folder / "campaign")

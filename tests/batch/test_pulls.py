@@ -2,7 +2,6 @@
 
 import json
 import re
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,7 +12,7 @@ from cordlab.campaign.campaign import CampaignError, read_campaign
 from cordlab.report import figures as plots
 from cordlab.report.page import render, results_of
 from tests.small_campaign import edit, write_small_campaign
-from tests.specimen import specimen
+from tests.specimen import specimen, with_steps
 
 LISTED = "pull,cord,speed [mm/min]\nslow,A1,600\npiece,B7,\n"
 SLOW = "stretch [m],force [N]\n0,0\n10,800\n20,1200\n"
@@ -160,7 +159,7 @@ def test_without_recorded_drops_nothing_is_compared(fit):
 
 def test_figure_and_report_have_pulls_only_where_there_are_some(fit):
     plain, found = specimen(), compare_pulls([pull(fit, 0.9, name="p1"), pull(fit, 0.8, cord="A2", name="p2")], fit)
-    with_pulls = replace(plain, pulls=found)
+    with_pulls = with_steps(plain, pulls=found)
     assert "Slow pull tests" not in render(results_of(plain), {})
     assert "0.850 of the drops" in render(results_of(with_pulls), {})
     assert set(plots.all_figures(with_pulls)) - set(plots.all_figures(plain)) == {"pulls"}
@@ -172,7 +171,7 @@ def test_pulls_never_enter_the_fit(tmp_path):
     """Absurd pulls, ten times as stiff, change no number of curve, limits and rating."""
     cordlab.invent(
         tmp_path / "campaign", seed=3, cords=3, masses=(40.0, 80.0), checks=(), retests=(), rate=250.0, duration=7.0,
-        draws=0, decision={"probability": 0.95, "model": "mooney-rivlin"},
+        decision={"probability": 0.95, "model": "mooney-rivlin"},
     )  # fmt: skip
     plain = cordlab.analyse(read_campaign(tmp_path / "campaign")).to_dict()
     (tmp_path / "campaign" / "pulls").mkdir()

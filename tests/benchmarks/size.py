@@ -23,7 +23,6 @@ import cordlab
 CORDS, ROWS = (20, 60, 200), (85_000, 300_000, 1_000_000)
 WORLD = {
     "retests": (),
-    "draws": 0,
     "site": {"tie_height": "60 m"},
     "criteria": {"greatest_g": 4.5},
 }

@@ -19,7 +19,7 @@ LEFT_OUT = '[[left_out]]\ndrop = "{}"\nreason = "an invented slip at the release
 def bundle(tmp_path_factory):
     """An invented campaign with records and one drop left out by hand, published by the command."""
     place = tmp_path_factory.mktemp("published")
-    invent(place / "campaign", seed=3, **(SMALL | {"mechanics": "even", "rate": 100.0}))
+    invent(place / "campaign", seed=3, **(SMALL | {"mechanics": "uniform", "rate": 100.0}))
     (place / "campaign" / "decisions.toml").write_text(LEFT_OUT.format(drops(place)[0]), encoding="utf-8")
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(plots, "all_figures", lambda analysis: {})  # here it is the numbers that count

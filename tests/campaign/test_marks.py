@@ -97,8 +97,7 @@ def test_marks_that_no_fall_can_have_are_refused(truth):
 def test_a_campaign_says_what_its_marks_change_and_why(tmp_path):
     import cordlab
 
-    cordlab.invent(tmp_path / "c", seed=3, cords=1, masses=(60.0,), checks=(), retests=(), rate=250.0, duration=7.0,
-                   draws=0)  # fmt: skip
+    cordlab.invent(tmp_path / "c", seed=3, cords=1, masses=(60.0,), checks=(), retests=(), rate=250.0, duration=7.0)
     campaign = read_campaign(tmp_path / "c")
     entry = campaign.drops[0]
     calibrations = {name: calibrate_channel(table) for name, table in campaign.calibration.items()}

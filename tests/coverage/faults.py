@@ -12,7 +12,7 @@ from tempfile import TemporaryDirectory
 
 from tests.planted import FAULTS, UNSEEN, WORLDS, Fault, examine, write
 
-COLUMNS = [*WORLDS, ("even", "none")]
+COLUMNS = [*WORLDS, ("uniform", "none")]
 
 
 def planted(clean: Path, fault: Fault) -> tuple[str, str]:

@@ -18,9 +18,9 @@ from cordlab.batch.anchor import SetUp
 from cordlab.batch.fit import fit_batch
 from cordlab.campaign.campaign import read_campaign
 from cordlab.limits.anchoring import learn
-from cordlab.synthetic import invent
+from cordlab.synthetic import Scenario, invent
 from cordlab.units import Measured
-from cordlab.world import Scenario, _future_drops, _normals, _predict_many
+from tests.true_range import future_drops, normals, predict_many
 
 RATIOS = np.array([1.1, 1.2, 1.5, 2.0, 2.5, 3.0, 3.5])
 RIDERS = np.array([38.0, 60.0, 90.0])
@@ -31,16 +31,15 @@ WORLD = {
     "retests": (),
     "rate": 500.0,
     "duration": 7.0,
-    "draws": 0,
     "decision": {"probability": 0.99, "model": "mooney-rivlin"},
 }
 
 
 def next_drops(world: Scenario, draws: int = 2048) -> dict[str, np.ndarray]:
     """True next drops of other cords at the site.  quantity → (riders, draws)"""
-    z = _normals(draws)
-    future, there = _future_drops(world, 0, z)
-    return _predict_many(world, z, future | {"mass": RIDERS[:, None] + there["gear_mass"]})
+    z = normals(draws)
+    future, there = future_drops(world, 0, z)
+    return predict_many(world, z, future | {"mass": RIDERS[:, None] + there["gear_mass"]})
 
 
 def bias(curve, truth) -> np.ndarray:
@@ -94,7 +93,7 @@ def main(campaigns: int = 4) -> None:
                 flush=True,
             )
     print("stretch ratio                 ", RATIOS)
-    for mechanics in ("waves", "even"):
+    for mechanics in ("waves", "uniform"):
         world = Scenario(**WORLD, mechanics=mechanics)
         truth = next_drops(world)
         beyond, over = [], []

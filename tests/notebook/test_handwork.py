@@ -21,7 +21,7 @@ def invented(tmp_path_factory):
     """Three invented cords with records; the fit is of plain models, to be quick."""
     folder = tmp_path_factory.mktemp("handwork") / "campaign"
     cordlab.invent(folder, seed=3, cords=3, masses=(40.0, 60.0, 80.0), checks=(60.0,), retests=(), rate=250.0,
-                   duration=7.0, draws=0)  # fmt: skip
+                   duration=7.0)  # fmt: skip
     return folder
 
 

@@ -12,7 +12,7 @@ import cordlab
 from tests.planted import FAULTS, UNSEEN, WORLDS, examine, write
 from tests.records.test_reduce import CORD, RIG, drop_of, sensed
 
-WITHOUT = ("even", "none")
+WITHOUT = ("uniform", "none")
 
 
 @pytest.fixture(scope="module")
@@ -52,7 +52,7 @@ def test_a_planted_mistake_is_refused_or_said_with_its_numbers(world, fault, cam
 def test_what_cannot_be_found_is_known(fault, campaigns, tmp_path):
     """Each limit that the data dictionary names is one still: a check that gets sharper moves it to the other list."""
     folder = shutil.copytree(
-        campaigns("waves" if fault.needs != "none" else "even", fault.needs or "none"), tmp_path / "c"
+        campaigns("waves" if fault.needs != "none" else "uniform", fault.needs or "none"), tmp_path / "c"
     )
     fault.plant(folder)
     assert examine(folder).said == ()

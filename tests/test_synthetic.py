@@ -12,17 +12,19 @@ from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import predict_drop
 from cordlab.synthetic import Scenario, invent
 from cordlab.units import Measured
-from cordlab.world import true_range
+from tests.true_range import main, true_range
 
 G = 9.80665
 QUIET = {"drop_sd": 0.0, "release_sd": 0.0, "u_mass": 0.0, "noise": 0.0}
 STILL = {"rig": {"drag_area": "0.0 m^2", "release_depth": "0.0 m"}}
 
 
-def made(folder, **numbers):
+SMALL = {"cords": 2, "masses": (36.0, 68.0, 100.0), "retests": ()}
+
+
+def made(folder, *, seed=3, **numbers):
     """(campaign, truth) of a small invented campaign."""
-    small = {"seed": 3, "cords": 2, "masses": (36.0, 68.0, 100.0), "retests": (), "draws": 0, "rate": 1000.0}
-    truth = invent(folder / "campaign", truth=folder / "truth.json", **{**small, **numbers})
+    truth = invent(folder / "campaign", seed=seed, truth=folder / "truth.json", **{**SMALL, **numbers})
     return folder / "campaign", json.loads(truth.read_text(encoding="utf-8"))
 
 
@@ -46,7 +48,7 @@ def still(tmp_path_factory):
 @pytest.fixture(scope="module")
 def full(tmp_path_factory):
     """One campaign with everything in it, as small as it goes."""
-    return made(tmp_path_factory.mktemp("full"), retests=(100, 500), draws=4096, rate=200.0)
+    return made(tmp_path_factory.mktemp("full"), retests=(100, 500), rate=200.0)
 
 
 def test_the_campaign_reads_without_a_problem(full):
@@ -58,7 +60,7 @@ def test_the_campaign_reads_without_a_problem(full):
 
 
 def test_lowest_points_meet_the_energy_equation(still):
-    """Energy of the evenly strained heavy cord at the lowest point, with c1 and c2 of Mooney–Rivlin integrated by hand:
+    """Energy of the heavy cord under uniform strain at the lowest point; Mooney–Rivlin integrated by hand:
     W = Mg(L+x) + mg(L/4 + x/2) for a drop from rest at the tie point without drag.
 
     The left side is elastic energy; the right side what the mass and the cord's centre of mass lose in height.
@@ -196,6 +198,21 @@ def test_nominal_range_is_where_the_criteria_are_met_with_equality():
     heavy = predict_drop(curve, mass=found["heaviest"] + 3, **at)
     assert 43.0 - heavy.lowest_point - 2.2 == pytest.approx(4.0, abs=0.005)  # 0.01 kg moves it by 3 mm
     assert predict_drop(curve, mass=found["lightest"] + 3, **at).g == pytest.approx(2.8, abs=0.001)
+
+
+def test_a_truth_file_gets_its_ranges(tmp_path, monkeypatch):
+    """The scenario is read back from the file; the ranges are those of the scenario itself, in ten digits."""
+    monkeypatch.setattr("tests.true_range.DRAWS", 256)
+    _, truth = made(tmp_path, records=False, retests=(100,))
+    main(tmp_path / "truth.json")
+    ranges = json.loads((tmp_path / "truth.json").read_text(encoding="utf-8"))
+    added = ranges.pop("range")
+    assert ranges == truth
+    assert added["worn"][0]["jumps"] == 100
+    asked = Scenario(**SMALL | {"retests": (100,)})
+    direct = true_range(asked, strength=truth["strength"], probability=0.99)
+    assert added["limit"]["lightest"] == direct["lightest"]
+    assert added["limit"]["limits"]["g"] == pytest.approx(direct["limits"]["g"], rel=1e-9)
 
 
 def test_a_range_that_no_mass_meets_is_none():
