@@ -4,10 +4,14 @@ To add a criterion, give its quantity's row a `Criterion`. Reading campaign.toml
 figures and results.json take everything from here.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from math import inf
+from typing import TYPE_CHECKING
 
-import numpy as np
+if TYPE_CHECKING:
+    import numpy as np
 
 
 @dataclass(frozen=True)
