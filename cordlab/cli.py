@@ -16,7 +16,6 @@ from typing import Any
 
 from cordlab import __version__
 from cordlab.progress import unwatched
-from cordlab.quantities import QUANTITIES
 
 DONE, NO, BAD_INPUT, INTERRUPTED, PIPE_CLOSED = 0, 1, 2, 130, 141
 EVERY = 4  # kg between the rows of the printed table
@@ -299,8 +298,13 @@ def _result(analysis: Any) -> list[str]:
 # head, key of a prediction, decimals
 _COLUMNS = (
     ("rider kg", "mass", 0),
-    ("estimate m", "lowest_point", 2),
-    *((f"{row.word} {row.unit}".rstrip(), f"{row.name}_limit", row.decimals) for row in QUANTITIES.values()),
+    ("lowest m", "lowest_point", 2),
+    ("limit m", "lowest_point_limit", 2),
+    ("clearance m", "clearance_limit", 2),
+    ("g", "g_limit", 2),
+    ("load N", "peak_load_limit", 0),
+    ("strength factor", "strength_factor_limit", 2),
+    ("stretch ratio", "stretch_ratio_limit", 2),
 )
 
 
@@ -309,7 +313,7 @@ def _table(predictions: Sequence[Mapping[str, Any]]) -> list[str]:
     if not predictions:
         return []
     ends = (predictions[0], predictions[-1])
-    lines = ["", "estimate of the lowest point; the other columns are limits"]
+    lines = ["", "lowest point as estimated; the other columns are limits"]
     lines.append("  ".join([*(head for head, _, _ in _COLUMNS), "rated"]))
     for row in predictions:
         if row["mass"] % EVERY and row not in ends:

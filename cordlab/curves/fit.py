@@ -508,7 +508,7 @@ def fit_curve(
     >>> force = cordlab.Curve("gent", {"mu": 600.0, "j": 30.0}).force(x) + np.tile([2.0, -2.0], 10)
     >>> fit = cordlab.fit_curve(x, force, model="gent")
     >>> print(f"j = {fit.parameters['j']:.1f}, standard error {fit.standard_errors['j']:.1f}")
-    j = 30.0, standard error 0.1
+    j = 30.3, standard error 0.9
 
     Fix one parameter, and fit the other:
 
@@ -516,7 +516,7 @@ def fit_curve(
     >>> params["j"].set(value=25, vary=False)
     >>> fit = cordlab.fit_curve(x, force, model="gent", params=params)
     >>> print(f"mu = {fit.parameters['mu']:.0f} N")
-    mu = 579 N
+    mu = 593 N
 
     References
     ----------

@@ -1,6 +1,9 @@
-"""The results folder of a campaign: replaced as a whole, and told apart when it is stale, damaged or missing."""
+"""The results folder of a campaign: replaced as a whole; whether it is fresh, stale, damaged or missing.
 
-import ctypes
+New files are made in a hidden folder beside it. Then two renames: the old folder goes aside, the new one takes its
+place. A run that is killed between the two leaves no folder; whoever looks next puts the old one back.
+"""
+
 import glob
 import hashlib
 import json
@@ -8,7 +11,6 @@ import os
 import re
 import secrets
 import shutil
-import sys
 import time
 from collections.abc import Mapping
 from contextlib import suppress
@@ -22,11 +24,10 @@ from cordlab.campaign.files import changes, differences
 
 MANIFEST = "manifest-sha256.txt"
 RESULTS = "results.json"
-PART = ".part"
+PART, ASIDE = ".part", ".old"
+"""Endings of hidden folders beside the results: being written or removed; whole, and aside for a moment."""
 ABANDONED = 3600.0
 """Seconds after which a hidden folder that a run left behind is no longer in use: writing takes a few."""
-
-AT_FDCWD, RENAME_EXCHANGE, RENAME_SWAP = -100, 2, 2  # of Linux <fcntl.h>, <linux/fs.h> and macOS <sys/stdio.h>
 
 
 class ResultsError(OSError):
@@ -51,13 +52,15 @@ class ResultsState:
 
 
 def results_state(campaign: Campaign | str | Path, *, results: str | Path | None = None) -> ResultsState:
-    """Where the results of a campaign stand; reads and hashes files, changes nothing, raises nothing.
+    """Where the results of a campaign stand; reads and hashes files, raises nothing.
 
     campaign : its folder, or the campaign as read (then its inputs are not hashed again)
-    results : their folder, if not `results` in the campaign's own
+    results : their folder, if not `results` in the campaign's folder
+    Results that a killed run moved aside are put back first; nothing else is changed.
     """
     folder = campaign.folder if isinstance(campaign, Campaign) else Path(campaign)
     path = folder / "results" if results is None else Path(results)
+    _put_back(Path(os.path.realpath(path)))
     if not (path / MANIFEST).exists() and not (path / RESULTS).exists():
         return ResultsState(path, "missing")
     try:
@@ -65,16 +68,16 @@ def results_state(campaign: Campaign | str | Path, *, results: str | Path | None
             return ResultsState(path, "damaged", damage)
         written = json.loads((path / RESULTS).read_text(encoding="utf-8"))
         version, digests = written["cordlab"], written["campaign"]["digests"]
-        found: tuple[str, ...] = ()
-        if version != __version__:
-            found += (f"written by cordlab {version}, this is {__version__}",)
+        reasons: tuple[str, ...] = (
+            () if version == __version__ else (f"written by cordlab {version}, this is {__version__}",)
+        )
         if isinstance(campaign, Campaign):
-            found += differences(digests, campaign.digests)
+            reasons += differences(digests, campaign.digests)
         else:
-            found += changes(folder, digests)
+            reasons += changes(folder, digests)
     except (OSError, ValueError, LookupError, TypeError, AttributeError) as error:
         return ResultsState(path, "damaged", (f"cannot be read ({error})",))
-    return ResultsState(path, "stale" if found else "fresh", found)
+    return ResultsState(path, "stale" if reasons else "fresh", reasons)
 
 
 def _damage(path: Path) -> tuple[str, ...]:
@@ -84,13 +87,13 @@ def _damage(path: Path) -> tuple[str, ...]:
     listed = _listed(path)
     if RESULTS not in listed:
         return (f"{MANIFEST} does not list {RESULTS}",)
-    found = []
+    damage = []
     for name, digest in listed.items():
         if not (path / name).is_file():
-            found.append(f"{name} is missing")
+            damage.append(f"{name} is missing")
         elif hashlib.sha256((path / name).read_bytes()).hexdigest() != digest:
-            found.append(f"{name} is not the file that was written with the others")
-    return tuple(found)
+            damage.append(f"{name} is not the file that was written with the others")
+    return tuple(damage)
 
 
 def _listed(path: Path) -> dict[str, str]:
@@ -102,12 +105,12 @@ def _listed(path: Path) -> dict[str, str]:
 
 
 def write_folder(out: str | Path, contents: Mapping[str, bytes]) -> Path:
-    """Make the folder `out` hold these files (name → bytes) and a manifest of them: at every moment the old or the new.
+    """Make the folder `out` hold these files (name → bytes) and a manifest of them: all of them, or those of before.
 
-    They are made in a hidden folder beside `out`, which changes places with it in one step of the file system. Where
-    there is no such step (Windows, a mounted folder, some network disks) files are replaced one by one, the manifest
-    last: a run that is killed meanwhile leaves a folder that `results_state` calls damaged. What others put into `out`
-    is carried over; of our own files only the new ones stay. Raises ResultsError.
+    Whenever a run is killed, the next one, or `results_state`, meets the old files or the new ones, never a mixture.
+    Only in a folder that must stay where it is (mounted, in a closed place, or somebody's working folder) files are
+    replaced one by one, the manifest last: a kill then leaves a folder that `results_state` calls damaged. What others
+    put into `out` is carried over; of our files only the new ones stay. Raises ResultsError.
     """
     listing = "".join(f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, data in sorted(contents.items()))
     try:
@@ -121,13 +124,15 @@ def write_folder(out: str | Path, contents: Mapping[str, bytes]) -> Path:
 
 
 def _write(out: Path, contents: Mapping[str, bytes]) -> None:
+    _put_back(out)
     present = _names(out)
     ours = {MANIFEST, RESULTS, *_listed(out), *contents}
     others = [name for name in present if name not in ours]
     if not {MANIFEST, RESULTS} & {*present} and any(not name.startswith(".") for name in others):
         raise ResultsError(f"{out}: holds {others[0]!r} and no results; choose a new or an empty folder")
     out.parent.mkdir(parents=True, exist_ok=True)
-    place = out if _must_stay(out) else out.parent
+    stays = _must_stay(out)
+    place = out if stays else out.parent
     _sweep(place, out.name)
     made = place / f".{out.name}-{secrets.token_hex(8)}{PART}"
     try:
@@ -135,60 +140,79 @@ def _write(out: Path, contents: Mapping[str, bytes]) -> None:
         for name, data in contents.items():
             (made / name).parent.mkdir(exist_ok=True)
             (made / name).write_bytes(data)
-        if place == out or not _take_place(made, out, others):
+        if stays:
             _replace_each(made, out, list(contents), [name for name in present if name in ours - contents.keys()])
+        else:
+            for name in others:
+                (made / name).parent.mkdir(parents=True, exist_ok=True)
+                shutil.copy2(out / name, made / name, follow_symlinks=False)
+            _take_place(made, out)
     finally:
         shutil.rmtree(made, ignore_errors=True)
 
 
 def _names(folder: Path) -> list[str]:
     """The files in a folder and in those inside it, as "figures/a.svg"; none where there is no such folder."""
-    found = [path for path in folder.rglob("*") if path.is_symlink() or not path.is_dir()]
-    return sorted(path.relative_to(folder).as_posix() for path in found)
+    paths = [path for path in folder.rglob("*") if path.is_symlink() or not path.is_dir()]
+    return sorted(path.relative_to(folder).as_posix() for path in paths)
 
 
 def _must_stay(out: Path) -> bool:
-    """Whether a folder cannot be changed for another: mounted, in a place that is closed, or somebody's own place."""
+    """Whether a folder cannot be changed for another: mounted, in a closed place, or somebody's working folder."""
     closed = not os.access(out.parent, os.W_OK) or os.path.ismount(out)
     return out.is_dir() and (closed or Path.cwd().is_relative_to(out))
 
 
+def _left(place: Path, name: str, ending: str) -> list[tuple[float, Path]]:
+    """Hidden folders that runs left in `place`, with when they were written [s], the oldest first."""
+    left = []
+    for path in place.glob(f".{glob.escape(name)}-*{ending}"):
+        with suppress(FileNotFoundError):  # another run removes it
+            left.append((path.stat().st_mtime, path))
+    return sorted(left)
+
+
 def _sweep(place: Path, name: str) -> None:
-    """Remove what runs that were killed left behind an hour ago or more; younger ones may belong to a run."""
-    for left in place.glob(f".{glob.escape(name)}-*{PART}"):
-        with suppress(FileNotFoundError):  # another run sweeps too
-            if time.time() - left.stat().st_mtime > ABANDONED:
-                shutil.rmtree(left, ignore_errors=True)
+    """Remove what killed runs left: folders aside that were replaced, and half-written ones after an hour."""
+    asides = _left(place, name, ASIDE)
+    if (place / name).is_dir():  # looked for after they were listed: each of them has a successor
+        for _, aside in asides:
+            _remove(aside)
+    for written, part in _left(place, name, PART):
+        if time.time() - written > ABANDONED:
+            shutil.rmtree(part, ignore_errors=True)
 
 
-def _take_place(made: Path, out: Path, others: list[str]) -> bool:
-    """Put `made` in the place of `out` in one step, with what others left there; False where the system has none."""
-    for name in others:
-        (made / name).parent.mkdir(parents=True, exist_ok=True)
-        shutil.copy2(out / name, made / name, follow_symlinks=False)
+def _take_place(made: Path, out: Path) -> None:
+    """Put the folder `made` in the place of `out`, by two renames."""
     try:
-        made.rename(out)  # where there is no `out` yet, or an empty one
-    except OSError:
-        if not out.is_dir():
-            raise
-        return _exchange(made, out)
-    return True
+        while True:
+            aside = out.with_name(f".{out.name}-{secrets.token_hex(8)}{ASIDE}")
+            with suppress(FileNotFoundError):  # there is no `out` yet
+                out.rename(aside)
+            try:
+                made.rename(out)
+                break
+            except OSError:
+                if not out.is_dir():  # or else another run came between: its folder goes aside too
+                    raise
+    finally:
+        _put_back(out)
+    _remove(aside)
 
 
-def _exchange(one: Path, other: Path) -> bool:
-    """Two folders change places: renameat2 of Linux, renamex_np of macOS. False where the system cannot."""
-    if sys.platform not in ("linux", "darwin"):
-        return False
-    system = ctypes.CDLL(None, use_errno=True)
-    names = os.fsencode(one), os.fsencode(other)
-    try:
-        if sys.platform == "linux":
-            failed = system.renameat2(AT_FDCWD, names[0], AT_FDCWD, names[1], RENAME_EXCHANGE)
-        else:
-            failed = system.renamex_np(*names, RENAME_SWAP)
-    except AttributeError:  # a C library without it
-        return False
-    return not failed
+def _put_back(out: Path) -> None:
+    """Where there is no `out`, the newest folder that a run moved aside takes its name again."""
+    if not out.exists():
+        for _, aside in _left(out.parent, out.name, ASIDE)[-1:]:
+            with suppress(OSError):  # another run put it back, or has new results in its place
+                aside.rename(out)
+
+
+def _remove(aside: Path) -> None:
+    """Remove a folder that went aside; renamed first, so that half of it is never put back."""
+    with suppress(FileNotFoundError):  # another run has put it back, or removed it
+        shutil.rmtree(aside.rename(aside.with_suffix(PART)), ignore_errors=True)
 
 
 def _replace_each(made: Path, out: Path, names: list[str], gone: list[str]) -> None:

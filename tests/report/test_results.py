@@ -42,8 +42,8 @@ def state(folder):
 
 
 def in_place(monkeypatch):
-    """As where a file system has no step that exchanges two folders."""
-    monkeypatch.setattr(results, "_exchange", lambda one, other: False)
+    """As where the results are mounted, or their place is closed: the folder must stay."""
+    monkeypatch.setattr(results, "_must_stay", lambda out: out.is_dir())
 
 
 def test_fresh_then_stale_by_each_input(folder):
@@ -112,9 +112,9 @@ def test_the_manifest_is_what_sha256sum_reads(folder):
     assert (folder / "results" / MANIFEST).read_text().count("\n") == len(NAMES) + 1
 
 
-@pytest.mark.parametrize("exchange", [True, False])
-def test_own_files_of_before_go_and_those_of_others_stay(folder, monkeypatch, exchange):
-    if not exchange:
+@pytest.mark.parametrize("renamed", [True, False])
+def test_own_files_of_before_go_and_those_of_others_stay(folder, monkeypatch, renamed):
+    if not renamed:
         in_place(monkeypatch)
     out = folder / "results"
     write_folder(out, files(folder) | {"report.pdf": b"of the first analysis"})
@@ -161,7 +161,7 @@ from itertools import cycle
 from pathlib import Path
 from tests.report.test_results import files, results
 if sys.argv[2] == "in place":
-    results._exchange = lambda one, other: False
+    results._must_stay = lambda out: out.is_dir()
 folder = Path(sys.argv[1])
 contents = [files(folder, version, size) for version, size in (("1", 40_000), ("2", 60_000))]
 results.write_folder(folder / "results", contents[0])
@@ -201,7 +201,7 @@ def killed(start, seconds):
 
 def test_killed_while_writing_leaves_the_old_or_the_new(tmp_path):
     """SIGKILL at 50 random moments of a process that does nothing but write; no cleaning up in between."""
-    with writers(tmp_path, "in one step") as start:
+    with writers(tmp_path, "by renames") as start:
         for seconds in np.random.default_rng(11).uniform(0, 0.05, 50):
             killed(start, seconds)
             assert state(tmp_path) == "fresh"
@@ -216,7 +216,40 @@ def test_killed_while_writing_leaves_the_old_or_the_new(tmp_path):
     assert [path.name for path in tmp_path.iterdir()] == ["results"]
 
 
-def test_killed_where_no_folders_can_be_exchanged_a_mixture_is_called_damaged(tmp_path):
+def test_killed_between_the_two_renames(folder):
+    """The old folder is aside and no new one is there: whoever looks or writes next meets the old one, whole."""
+    out = folder / "results"
+    write_folder(out, files(folder))
+    out.rename(folder / ".results-0123.old")
+    assert state(folder) == "fresh"
+    out.rename(folder / ".results-0123.old")
+    (out.parent / ".results-0000.old").mkdir()
+    os.utime(out.parent / ".results-0000.old", (1e9, 1e9))  # older: replaced before, and not yet removed
+    assert state(folder) == "fresh"
+    assert versions(folder) == {b"1"}
+    out.rename(folder / ".results-0123.old")
+    write_folder(out, files(folder, "2"))
+    assert versions(folder) == {b"2"}
+    assert not list(folder.glob(".results*"))
+
+
+def test_a_new_folder_that_cannot_take_its_place_leaves_the_old_one(folder, monkeypatch):
+    write_folder(folder / "results", files(folder))
+    kind = type(folder)
+    real = kind.rename
+
+    def rename(path, target):
+        if path.suffix == ".part":
+            raise PermissionError(13, "Permission denied", str(path))
+        return real(path, target)
+
+    monkeypatch.setattr(kind, "rename", rename)
+    with pytest.raises(ResultsError, match=r"Permission denied.*what was there is unchanged"):
+        write_folder(folder / "results", files(folder, "2"))
+    old_results_are_whole(folder)
+
+
+def test_killed_where_the_folder_must_stay_a_mixture_is_called_damaged(tmp_path):
     """SIGKILL at 50 random moments: whatever is not of one version is never called fresh, and the next run mends it."""
     mixed = 0
     with writers(tmp_path, "in place") as start:
@@ -231,20 +264,28 @@ def test_killed_where_no_folders_can_be_exchanged_a_mixture_is_called_damaged(tm
 
 
 def test_two_at_once_and_a_reader_that_sees_no_mixture(tmp_path):
-    with writers(tmp_path, "in one step") as start:
+    with writers(tmp_path, "by renames") as start:
         both, deadline, seen = [start(), start()], time.monotonic() + 1.5, set()
         while time.monotonic() < deadline:
-            held = os.open(tmp_path / "results", os.O_RDONLY)  # a reader keeps the folder that it opened
-            with suppress(FileNotFoundError):  # the folder became the old one, and is being removed
-                read = {first_byte(name, held) for name in NAMES[:4]}
+            with suppress(FileNotFoundError):  # between two renames; or it became the old one, and is being removed
+                with opened(tmp_path / "results") as place:  # a reader keeps the folder that it opened
+                    read = {first_byte(name, place) for name in NAMES[:4]}
                 assert len(read) == 1
                 seen |= read
-            os.close(held)
         for process in both:
             os.kill(process, signal.SIGKILL)  # fails where it has ended by itself
     assert seen == {b"1", b"2"}
     assert state(tmp_path) == "fresh"
     assert len(versions(tmp_path)) == 1
+
+
+@contextmanager
+def opened(folder):
+    place = os.open(folder, os.O_RDONLY)
+    try:
+        yield place
+    finally:
+        os.close(place)
 
 
 def first_byte(name, folder):
