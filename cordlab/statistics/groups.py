@@ -218,7 +218,11 @@ class GroupLines:
         """Mean square of values about their group's line, s_w²; nan where the values do not show it.  (...)"""
         if self.dof_within < 1:
             return np.full(self.values.shape[:-1], np.nan)
-        return (self._residuals(self.values) ** 2).sum(-1) / self.dof_within
+        residuals = self._off_lines(self.values)
+        if self.curved:
+            curvature = self.values @ self._curvature_weights
+            residuals = residuals - curvature[..., None] * self._off_lines(self._squares)
+        return (residuals**2).sum(-1) / self.dof_within
 
     @property
     def repeatability(self) -> np.ndarray:
@@ -268,8 +272,7 @@ class GroupLines:
             )
         if self.structure == "across groups":
             return self._across_groups(at)
-        weights = self.weights(at)
-        group_values, ones = np.einsum("mkd,...d->...mk", weights, self.values), np.ones(at.size)
+        weights, group_values, ones = self.weights(at), self.group_values(at), np.ones(at.size)
         of_mean = (weights.mean(1) ** 2).sum(1)
         in_between = ((weights**2).sum((1, 2)) / n - of_mean) * n / (n - 1)  # c of the module's text
         return self._next(
@@ -409,24 +412,15 @@ class GroupLines:
     @cached_property
     def _coefficients(self) -> np.ndarray:
         """What each value counts in a group's intercept and slope at x = 0.  (k, 2, n)"""
-        slope = self._lines[1]
-        if self.curved:
-            bend = -2 * self.x.mean() - slope @ self._squares
-            slope = slope + bend[:, None] * self._curvature_weights
-        return np.stack([self.weights(0.0)[0], slope], axis=1)
+        step = np.abs(self.x).max() or 1.0  # central differences are exact: a line has no higher power than x²
+        at_zero, above, below = self.weights([0.0, step, -step])
+        return np.stack([at_zero, (above - below) / (2 * step)], axis=1)
 
     def _off_lines(self, values: np.ndarray) -> np.ndarray:
         """Values (..., n) less those of their group's straight line."""
         level, slope, centre = self._lines
         means, slopes = values @ level.T, values @ slope.T
         return values - means[..., self.member] - slopes[..., self.member] * (self.x - centre[self.member])
-
-    def _residuals(self, values: np.ndarray) -> np.ndarray:
-        residuals = self._off_lines(values)
-        if not self.curved:
-            return residuals
-        curvature = values @ self._curvature_weights
-        return residuals - curvature[..., None] * self._off_lines(self._squares)
 
     def _number(self, group: Hashable) -> int:
         if group not in self.names:
