@@ -9,18 +9,23 @@ from bisect import bisect_left
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache, partial
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from cordlab.batch.anchor import Anchors, Evidence, EvidenceError, SetUp, stiffened
 from cordlab.limits.forecast import Forecast
 from cordlab.mechanics.predict import predict_drop
+from cordlab.mechanics.setup import DropSetup
 from cordlab.quantities import DRAWN, QUANTITIES
 from cordlab.rating.criteria import MASS_STEP, interpolated
 from cordlab.rating.rate import Rating
+from cordlab.statistics.groups import GroupLines
 from cordlab.wear.softening import Softening, tell_apart
 from cordlab.wear.wear import RetestedDrops, Wear, assess_wear, retests
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 WORN = "clearance of worn cords"  # what ends a range where the retests alone do
 
@@ -49,6 +54,14 @@ class Service:
         """The forecast for cords from new to the first retest at `jumps` or beyond; None where there was none."""
         reached = [count for count in self.forecasts if count >= jumps]
         return self.forecasts[min(reached)] if reached else None
+
+    def table(self) -> "pd.DataFrame":
+        """The range that a rating to each retested count would have."""
+        import pandas as pd
+
+        columns = {"lightest rider [kg]": "lightest", "heaviest rider [kg]": "heaviest"}
+        data = {head: [row[name] for row in self.by_count] for head, name in columns.items()}
+        return pd.DataFrame(data, index=pd.Index([row["jumps"] for row in self.by_count], name="jumps"), dtype=float)
 
     def to_dict(self) -> dict[str, Any]:
         return self.wear.to_dict() | {
@@ -97,20 +110,20 @@ def service_life(
             rating = rating.refused(f"asked to hold to {jumps} jumps, but {tested}")
         else:
             rating = ratings[reached] = _held_by_both(ratings[reached], wear_at, reached)
-    held = [count for count, other in ratings.items() if rating.rated and _covers(other, rating)]
+    covered = [count for count, other in ratings.items() if rating.rated and _covers(other, rating)]
     by_count = tuple(
         {"jumps": count, "lightest": other.lightest, "heaviest": other.heaviest} for count, other in ratings.items()
     )
-    wear = _retired(wear_at(_heavy_end(forecast, rating)), max(held, default=None))
+    wear = _retired(wear_at(_heavy_end(forecast, rating)), max(covered, default=None))
     return Service(rating, jumps, by_count, wear, _softening(forecast.learned, drops), forecasts)
 
 
-def _retired(wear: Wear, held: int | None) -> Wear:
-    """Wear with the smaller of two counts: to which its limit meets the bound, and to which the range holds."""
-    if wear.retire_at is None or (held is not None and wear.retire_at <= held):
+def _retired(wear: Wear, covered: int | None) -> Wear:
+    """Wear with the smaller of two counts: to which its limit meets the bound, and to which the range is covered."""
+    if wear.retire_at is None or (covered is not None and wear.retire_at <= covered):
         return wear
-    to = "at no retested count" if held is None else f"to {held} jumps, not beyond"
-    return replace(wear, retire_at=held, next_retest=None, reasons=(*wear.reasons, f"the rated range holds {to}"))
+    to = "at no retested count" if covered is None else f"to {covered} jumps, not beyond"
+    return replace(wear, retire_at=covered, next_retest=None, reasons=(*wear.reasons, f"the rated range holds {to}"))
 
 
 def _held_by_both(rating: Rating, wear_at: Callable[[float], Wear], count: int) -> Rating:
@@ -140,17 +153,9 @@ def _held_by_both(rating: Rating, wear_at: Callable[[float], Wear], count: int) 
 
 
 def _softening(learned: Anchors, drops: Evidence) -> Softening | None:
+    setup = DropSetup(drops.mass, drops.slack_length, drops.cord_mass, **learned.rig.values())
     try:
-        return tell_apart(
-            learned.shapes[0].curve,
-            drops.cord,
-            drops.jumps.astype(int),
-            drops.mass,
-            drops.lowest_point,
-            slack_length=drops.slack_length,
-            cord_mass=drops.cord_mass,
-            **learned.rig.values(),
-        )
+        return tell_apart(learned.shapes[0].curve, drops.cord, drops.jumps.astype(int), drops.lowest_point, setup)
     except ValueError:  # fewer than two cords at two masses and two counts
         return None
 
@@ -162,39 +167,41 @@ def _changes(learned: Anchors, drops: Evidence, y: np.ndarray) -> dict[int, np.n
     """
     retest, cord = retests(drops.jumps.astype(int)), np.array(drops.cord)
     new = drops.jumps <= learned.evidence.jumps.max()
-    found = {}
+    changes = {}
     for count in np.unique(retest[~new]):
-        at = (retest == count) & ~new
-        both = [name for name in np.unique(cord[at]) if np.any(new & (cord == name))]
+        worn = (retest == count) & ~new
+        both = [name for name in np.unique(cord[worn]) if np.any(new & (cord == name))]
         if len(both) >= 2:
-            own = [y[at & (cord == name)].mean() - y[new & (cord == name)].mean() for name in both]
-            found[int(count)] = np.array(own)
-    return found
+            of_cords = [y[worn & (cord == name)].mean() - y[new & (cord == name)].mean() for name in both]
+            changes[int(count)] = np.array(of_cords)
+    return changes
 
 
 def aged(forecast: Forecast, change: np.ndarray) -> Forecast:
-    """The forecast with ln s changed as these cords' was; another cord's change by the t law (JCGM 101 6.4.9)."""
-    n = change.size
-    spread = change.std(ddof=1) * np.sqrt(1 + 1 / n)
-    reach = 3 * spread + 1e-3
-    grid = change.mean() + np.linspace(-8.0, 8.0, 17) * reach
+    """The forecast with ln s changed as these cords' was; another cord's change by the t law (JCGM 101 6.4.9).
+
+    change : (n_cords,)
+    """
+    another = GroupLines.of(change, group=range(change.size)).another_group()
+    mean, u, dof = float(another.mean[0]), float(another.u[0]), another.dof[0]
+    grid = mean + np.linspace(-8.0, 8.0, 17) * (3 * u + 1e-3)
     level = forecast.level.mean[0]
     new, worn = _at(forecast, level[:, None]), _at(forecast, level[:, None] + grid)
 
-    def moved(values: dict[str, np.ndarray], drawn: np.ndarray) -> dict[str, np.ndarray]:
-        found = {}
+    def moved(values: dict[str, np.ndarray], change: np.ndarray | float) -> dict[str, np.ndarray]:
+        """Values (n_mass, n_draws) after a change of ln s: loads in proportion, lengths by a difference."""
+        after = {}
         for name, x in values.items():
             load = QUANTITIES[name].load
-            by = worn[name] / new[name] if load else worn[name] - new[name]
-            step = np.array([np.interp(drawn, grid, row) for row in by]).reshape(len(by), -1)
-            found[name] = x * step if load else x + step
-        return found
+            effect = worn[name] / new[name] if load else worn[name] - new[name]
+            step = np.array([np.interp(change, grid, row) for row in effect]).reshape(len(effect), -1)
+            after[name] = x * step if load else x + step
+        return after
 
-    draws = forecast.draws["clearance"].shape[-1]
     rng = np.random.default_rng([forecast.seed, 500])
-    drawn = change.mean() + spread * rng.standard_t(n - 1, draws)
+    drawn = mean + u * rng.standard_t(dof, forecast.draws["clearance"].shape[-1])
     estimates = {name: x[:, None] for name, x in forecast.estimates.items()}
-    middle = {name: x[:, 0] for name, x in moved(estimates, change.mean()).items()}
+    middle = {name: x[:, 0] for name, x in moved(estimates, mean).items()}
     content = None if forecast.content is None else moved(forecast.content, drawn)
     return replace(forecast, draws=moved(forecast.draws, drawn), content=content, estimates=middle)
 
@@ -218,13 +225,13 @@ def _at(forecast: Forecast, y: np.ndarray) -> dict[str, np.ndarray]:
     hung = np.broadcast_to(forecast.hung[:, None], y.shape).ravel()
     scale = np.exp(y.ravel() + stiffened(forecast.waves, hung))
     curve = forecast.learned.shapes[0].take(np.zeros(y.size, int), scale)
-    found = predict_drop(curve, mass=hung, **forecast.learned.batch, **SetUp.of(forecast.site).values())
+    drop = predict_drop(curve, mass=hung, **forecast.learned.batch, **SetUp.of(forecast.site).values())
     quantities = {
-        "lowest_point": found.lowest_point,
-        "clearance": -found.lowest_point,
-        "stretch_ratio": 1 + found.stretch / forecast.learned.batch["slack_length"],
-        "g": found.g,
-        "peak_load": found.tie_load,
+        "lowest_point": drop.lowest_point,
+        "clearance": -drop.lowest_point,
+        "stretch_ratio": 1 + drop.stretch / forecast.learned.batch["slack_length"],
+        "g": drop.g,
+        "peak_load": drop.tie_load,
     }
     return {name: np.reshape(values, y.shape) for name, values in quantities.items()}
 
@@ -254,9 +261,7 @@ def _clearance_at(
     curve = forecast.learned.shapes[0].take(np.zeros(y.size, int), scale)
     lowest = predict_drop(curve, mass=mass + gear, **forecast.learned.batch, **SetUp.of(site).values()).lowest_point
     if not np.isfinite(lowest).all():
-        odd = ", ".join(
-            name for name, end in zip(drops.drop, np.atleast_1d(lowest), strict=True) if not np.isfinite(end)
-        )
+        odd = ", ".join(drops.drop[k] for k in np.flatnonzero(~np.isfinite(lowest)))
         raise EvidenceError(
             f"drop {odd}: as soft as the cord was there, a rider of {mass:.1f} kg would not turn at the site at all; "
             "check its mass and lowest point, or take the cord out of use"

@@ -4,16 +4,20 @@ A softer cord and a longer one both come lower, but not by the same amounts at a
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy import special
 
 from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import scale_for_lowest_point
+from cordlab.mechanics.setup import DropSetup
 from cordlab.statistics.groups import GroupLines
 from cordlab.wear.wear import retests
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True)
@@ -21,7 +25,7 @@ class Softening:
     """Change of stiffness and of slack length with the count, one row a cord and count dropped at several masses.
 
     cord, jumps : (m,) ; ln_scale : (m,) logarithm of the stiffness scale ; lengthening : (m,) beyond the slack length
-    given [m] ; scale_lines, length_lines : a line for each cord on the count
+    of the new cord [m] ; scale_lines, length_lines : a line for each cord on the count
     p_scale, p_length : two-sided p of no change a jump, by Student's t between cords
     """
 
@@ -35,14 +39,21 @@ class Softening:
     p_length: float
 
     def summary(self) -> str:
-        said = []
+        changes = []
         for what, unit, lines, factor, p in (
             ("stiffness", "%", self.scale_lines, 1e4, self.p_scale),
             ("slack length", "m", self.length_lines, 1e2, self.p_length),
         ):
             change = f"{factor * lines.slope:+.2g} {unit} in 100 jumps, standard error {factor * lines.se_slope:.1g}"
-            said.append(f"{what} {change}" + ("" if p < 0.05 else ": no change shown"))
-        return "; ".join(said)
+            changes.append(f"{what} {change}" + ("" if p < 0.05 else ": no change shown"))
+        return "; ".join(changes)
+
+    def table(self) -> "pd.DataFrame":
+        """A row a cord and count: stiffness against the curve, and lengthening."""
+        import pandas as pd
+
+        columns = {"stiffness scale [1]": np.exp(self.ln_scale), "lengthening [m]": self.lengthening}
+        return pd.DataFrame(columns, index=pd.MultiIndex.from_arrays([self.cord, self.jumps], names=["cord", "jumps"]))
 
     def to_dict(self) -> dict[str, Any]:
         columns = ("cord", "jumps", "ln_scale", "lengthening")
@@ -59,68 +70,43 @@ class Softening:
 
 
 def tell_apart(
-    curve: Curve,
-    cord: Sequence[str] | np.ndarray,
-    jumps: Sequence[int] | np.ndarray,
-    mass: Sequence[float] | np.ndarray,
-    lowest_point: Sequence[float] | np.ndarray,
-    *,
-    slack_length: Sequence[float] | np.ndarray,
-    cord_mass: Sequence[float] | np.ndarray | float = 0.0,
-    drag_area: float = 0.0,
-    air_density: float = 1.2,
-    release_depth: float = 0.0,
-    compliance: float = 0.0,
+    curve: Curve, cord: Sequence[str] | np.ndarray, jumps: np.ndarray, lowest_point: np.ndarray, setup: DropSetup
 ) -> Softening:
     """Split wear into softening and lengthening.
 
-    cord, jumps, mass [kg], lowest_point [m], slack_length [m, when new], cord_mass [kg] : (n,) one a drop ; the rest as
-    in `predict_drop`. A lengthened cord keeps its curve in the stretch ratio. At each cord and count the scale and the
-    length are those with which all its masses come to their lowest points, by least squares on ln scale.
+    cord, jumps, lowest_point [m] : (n,) one a drop ; setup : with mass [kg] and the slack length when new [m], (n,).
+    A lengthened cord keeps its curve in the stretch ratio. At each cord and count the scale and the length are those
+    with which all its masses come to their lowest points, by least squares on ln scale.
     Raises ValueError unless two cords were dropped at two masses or more at two retests or more.
     """
-    cord, jumps, mass = np.asarray(cord), np.asarray(jumps), np.asarray(mass, float)
-    retest = retests(jumps)
-    new_length = np.broadcast_to(np.asarray(slack_length, float), mass.shape)
+    cord, retest, new = np.asarray(cord), retests(np.asarray(jumps)), setup.broadcast(np.shape(lowest_point))
     rows = [
-        of
+        at
         for name in dict.fromkeys(cord.tolist())
         for count in np.unique(retest[cord == name])
-        if np.unique(mass[of := (cord == name) & (retest == count)]).size > 1
+        if np.unique(new.mass[at := (cord == name) & (retest == count)]).size > 1
     ]
-    names = [cord[of][0] for of in rows]
+    names = [cord[at][0] for at in rows]
     if sum(names.count(name) > 1 for name in set(names)) < 2:
         raise ValueError(
             "softening and lengthening cannot be told apart: "
             "that takes 2 cords dropped at 2 masses or more at 2 retests or more"
         )
-    rows = [of for of, name in zip(rows, names, strict=True) if names.count(name) > 1]
+    rows = [at for at, name in zip(rows, names, strict=True) if names.count(name) > 1]
 
     def ln_scale(length: np.ndarray) -> np.ndarray:
-        scale = scale_for_lowest_point(
-            curve,
-            np.asarray(lowest_point, float),
-            mass=mass,
-            slack_length=length,
-            cord_mass=np.asarray(cord_mass, float),
-            drag_area=drag_area,
-            air_density=air_density,
-            release_depth=release_depth,
-            compliance=compliance,
-        )
-        return np.log(scale)
+        return np.log(scale_for_lowest_point(curve, lowest_point, **vars(replace(new, slack_length=length))))
 
-    longer, logs = np.zeros(mass.size), np.empty(len(rows))
+    longer, logs = np.zeros(len(cord)), np.empty(len(rows))
     for _ in range(3):  # nearly linear in the length: three rounds reach rounding
-        length = new_length + longer
+        length = new.slack_length + longer
         here, rate = ln_scale(length), (ln_scale(length * 1.0001) - ln_scale(length * 0.9999)) / (2e-4 * length)
-        for i, of in enumerate(rows):
-            off = rate[of] - rate[of].mean()
-            more = -(off @ here[of]) / (off @ off)
-            logs[i] = here[of].mean() + rate[of].mean() * more
-            longer[of] += more
-    cords, counts = np.array([cord[of][0] for of in rows]), np.array([retest[of][0] for of in rows])
-    lengthening = np.array([longer[of][0] for of in rows])
+        for i, at in enumerate(rows):
+            off = rate[at] - rate[at].mean()
+            more = -(off @ here[at]) / (off @ off)
+            logs[i] = here[at].mean() + rate[at].mean() * more
+            longer[at] += more
+    cords, counts, lengthening = (np.array([column[at][0] for at in rows]) for column in (cord, retest, longer))
     scale_lines, length_lines = (
         GroupLines.of(values, group=cords, x=counts, structure="own lines") for values in (logs, lengthening)
     )
@@ -137,7 +123,7 @@ def tell_apart(
 
 
 def _p(lines: GroupLines) -> float:
-    """Two-sided p of a mean slope of 0."""
+    """Two-sided p of a mean slope of 0, by Student's t between cords."""
     if not lines.se_slope:
         return 0.0
-    return float(2 * special.stdtr(len(lines.names) - 1, -abs(lines.slope / lines.se_slope)))
+    return float(2 * special.stdtr(lines.n_groups - 1, -abs(lines.slope / lines.se_slope)))

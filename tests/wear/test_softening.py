@@ -2,12 +2,14 @@
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import predict_drop
+from cordlab.mechanics.setup import DropSetup
 from cordlab.wear.softening import tell_apart
 from tests.wear.test_wear import COUNTS
 
@@ -20,13 +22,10 @@ def dropped(rng, *, softening, lengthening, u=0.0, cords=6, masses=(36.0, 68.0, 
     )
     own = dict(zip(dict.fromkeys(names), rng.normal(0, 0.02, cords), strict=True))
     scale = np.exp(np.array([own[name] for name in names])) * (1 - softening * jumps / 500)
-    setup = {"mass": mass, "cord_mass": 14.0, "drag_area": 0.1}
-    lowest = predict_drop(curve.scaled(scale), slack_length=10 + lengthening * jumps / 500, **setup).lowest_point
-    found = tell_apart(
-        curve, names, jumps + (mass > 50), mass, lowest + rng.normal(0, u, mass.size) if u else lowest,
-        slack_length=np.full(mass.size, 10.0), cord_mass=14.0, drag_area=0.1,
-    )  # fmt: skip
-    return found
+    new = DropSetup(mass=mass, slack_length=10.0, cord_mass=14.0, drag_area=0.1)
+    longer = replace(new, slack_length=10 + lengthening * jumps / 500)
+    lowest = predict_drop(curve.scaled(scale), **vars(longer)).lowest_point + (rng.normal(0, u, mass.size) if u else 0)
+    return tell_apart(curve, names, jumps + (mass > 50), lowest, new)
 
 
 @pytest.mark.parametrize(("softening", "lengthening"), [(0.05, 0.0), (0.0, 0.12), (0.05, 0.12)])
@@ -46,6 +45,7 @@ def test_change_is_shown_only_where_the_readings_show_it():
     assert abs(found.scale_lines.slope * 500 + 0.05) < 4 * 500 * found.scale_lines.se_slope
     assert "slack length" in found.summary()
     json.dumps(found.to_dict())
+    assert list(found.table()) == ["stiffness scale [1]", "lengthening [m]"]
 
 
 def test_one_mass_cannot_tell_them_apart():
