@@ -8,30 +8,32 @@ from typing import Any
 import numpy as np
 
 from cordlab import __version__
-from cordlab.batch.anchor import Evidence, EvidenceError, SetUp
 from cordlab.batch.cords import Batch, TemperatureTrend, batch_report, quantities, temperature_trend, tested_only
+from cordlab.batch.drop_table import Evidence, SetUp
 from cordlab.batch.findings import Finding, campaign_findings, fit_findings
 from cordlab.batch.fit import BatchFit, FitError, fit_batch
-from cordlab.batch.lowest_points import LowestFit, fit_lowest_points
-from cordlab.batch.mixed import energies, unheld
-from cordlab.batch.peaks import Viscosity, WaveLoads, wave_loads
+from cordlab.batch.lowest_points import LowestFit, energies, fit_lowest_points, unheld
 from cordlab.batch.slow_pulls import PullComparison, compare_pulls, read_pulls
+from cordlab.batch.viscosity import Viscosity
 from cordlab.batch.wave_removal import WaveFit, take_out_waves
 from cordlab.campaign.campaign import Campaign, CampaignError, DropEntry
 from cordlab.campaign.files import changes, nearest, offer
 from cordlab.campaign.jump_log import read_jump_log
 from cordlab.curves.models import models
-from cordlab.limits.anchoring import Learned, learn
+from cordlab.limits.anchoring import DropStiffness, drop_stiffness
 from cordlab.limits.budget import Budget, budget
 from cordlab.limits.forecast import Forecast
+from cordlab.limits.simulate import forecast_drop
 from cordlab.limits.validation import Validation, validate
-from cordlab.progress import Progress, unwatched
+from cordlab.limits.wave_effects import WaveLoads, wave_loads
 from cordlab.rating.lot import Lot, lot_of
 from cordlab.rating.range_plan import RangePlan, plan_range
 from cordlab.rating.rate import Rating, not_rated, rate, rating_masses
 from cordlab.rating.with_and_without import ByHand, weigh
 from cordlab.records.calibration import Calibration, calibrate_channel
 from cordlab.records.reduce import Drop, RecordError, notes_on, reduce_entry
+from cordlab.statistics.scatter import EvidenceError
+from cordlab.units import Progress, unwatched
 from cordlab.wear.in_service import CordStatus, cords_in_service
 from cordlab.wear.service_life import Service, service_life
 from cordlab.wear.wear import Wear
@@ -200,19 +202,19 @@ class Analysis:
         return loads if waves.measured else loads.loads_only()
 
     @cached_property
-    def learned(self) -> Learned | None:
+    def stiffness(self) -> DropStiffness | None:
         """The stiffness of each drop, from its lowest point; None where the drops cannot carry it."""
-        return self._learned[0]
+        return self._stiffness[0]
 
     @cached_property
-    def _learned(self) -> tuple[Learned | None, str]:
+    def _stiffness(self) -> tuple[DropStiffness | None, str]:
         """The stiffness of each drop, or why there is none."""
         fit, trouble = self._fit
         if fit is None or trouble:
             return None, trouble
         try:
             return (
-                learn(
+                drop_stiffness(
                     fit.chosen.curve,
                     self._drops_used("fit"),
                     rig=self.campaign.rig,
@@ -227,14 +229,14 @@ class Analysis:
     @cached_property
     def _rated(self) -> "_Rated":
         """Forecast, validation, rating and service life: the answer needs all of them, or none of them counts."""
-        learned, trouble = self._learned
+        stiffness, trouble = self._stiffness
         validation = None
         try:
-            if learned is None:
+            if stiffness is None:
                 raise EvidenceError(trouble)
-            forecast = self._forecast_of(learned)
+            forecast = self._forecast_of(stiffness)
             validation = validate(
-                learned,
+                stiffness,
                 self._drops_used("check"),
                 probability=self.campaign.decision.probability,
                 progress=self.progress,
@@ -246,12 +248,13 @@ class Analysis:
             refused = not_rated([str(error)], decision=self.campaign.decision, n_cords=n_cords)
             return _Rated(None, validation, refused, None)
 
-    def _forecast_of(self, learned: Learned) -> Forecast:
+    def _forecast_of(self, stiffness: DropStiffness) -> Forecast:
         decision = self.campaign.decision
-        masses = rating_masses(learned, self.campaign.site)
+        masses = rating_masses(stiffness, self.campaign.site)
         if not masses.size:
             raise EvidenceError("every tested mass is lighter than the site's gear: no rider mass was tested")
-        return learned.forecast(
+        return forecast_drop(
+            stiffness,
             site=self.campaign.site,
             masses=masses,
             limit=decision.limit,
@@ -330,20 +333,20 @@ class Analysis:
     @cached_property
     def batch(self) -> Batch | None:
         """Variation between and within the cords; None with fewer than 2 of them."""
-        learned = self.learned
-        if learned is None or len(set(learned.evidence.cord)) < 2:
+        stiffness = self.stiffness
+        if stiffness is None or len(set(stiffness.drops.cord)) < 2:
             return None
         returned = {drop.name: drop.energy_returned for drop in self.drops if drop.energy_returned is not None}
-        return batch_report(quantities(learned.evidence, np.exp(learned.scales[0][0]), returned))
+        return batch_report(quantities(stiffness.drops, np.exp(stiffness.scales[0][0]), returned))
 
     @property
     def temperature(self) -> TemperatureTrend | None:
         """Stiffness against temperature within the cords of the fit drops."""
-        if self.learned is None:
+        if self.stiffness is None:
             return None
-        drops = self.learned.evidence
+        drops = self.stiffness.drops
         return temperature_trend(
-            self.learned.scales[0][0], drops.temperature, cords=drops.cord, masses=drops.mass, jumps=drops.jumps
+            self.stiffness.scales[0][0], drops.temperature, cords=drops.cord, masses=drops.mass, jumps=drops.jumps
         )
 
     @cached_property
@@ -378,7 +381,7 @@ class Analysis:
         return weigh(
             self.campaign,
             self.drops,
-            self.learned,
+            self.stiffness,
             self.rating,
             rate_again=lambda campaign: Analysis(campaign, self.progress).rating,
         )
@@ -400,14 +403,14 @@ class Analysis:
             cautions.append(
                 "No record of load or motion: the curve comes from lowest points alone, and no load was measured."
             )
-        for step in (self.waves, self._recorded_fit, self.learned, self.forecast, self.pulls):
+        for step in (self.waves, self._recorded_fit, self.stiffness, self.forecast, self.pulls):
             cautions += [note for note in getattr(step, "notes", ()) if note not in cautions]
         if self.validation is not None and self.validation.left_out:
             cautions.append(
                 f"No drop was held back: fit drops were {self.validation.how} and predicted from the others instead."
             )
-        if self.learned is not None and not self.campaign.site.temperature:
-            cautions.append(tested_only(self.learned.evidence.temperature))
+        if self.stiffness is not None and not self.campaign.site.temperature:
+            cautions.append(tested_only(self.stiffness.drops.temperature))
         return tuple(cautions)
 
     def summary(self) -> str:

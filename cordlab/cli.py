@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from cordlab import __version__
-from cordlab.progress import unwatched
+from cordlab.units import unwatched
 
 DONE, NO, BAD_INPUT, INTERRUPTED, PIPE_CLOSED = 0, 1, 2, 130, 141
 EVERY = 4  # kg between the rows of the printed table

@@ -16,7 +16,7 @@ from cordlab import __version__
 from cordlab.analysis import Analysis, analyse
 from cordlab.campaign.campaign import CampaignError, read_campaign
 from cordlab.campaign.files import replacing
-from cordlab.progress import Progress, unwatched
+from cordlab.units import Progress, unwatched
 
 COLUMNS: dict[str, type] = {
     "campaign": str,

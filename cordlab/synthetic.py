@@ -19,8 +19,7 @@ import pandas as pd
 from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import Prediction, predict_drop
 from cordlab.mechanics.trace import Trace, trace_drop
-from cordlab.progress import Progress, unwatched
-from cordlab.units import Measured, parse_measured
+from cordlab.units import Measured, Progress, parse_measured, unwatched
 
 NOTE = "Invented: computed by cordlab from drawn numbers. Nothing here was measured, and no real cord is described."
 RIG = {

@@ -6,6 +6,7 @@ The digits are read here, as GUM (JCGM 100:2008) 7.2.2 says.
 
 import math
 import re
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 from difflib import get_close_matches
@@ -17,6 +18,16 @@ import numpy as np
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+Progress = Callable[..., Iterable]
+"""Wraps what a long step goes through, as tqdm does: `progress(items, desc=…, unit=…)`, `total` where there is no
+length."""
+
+
+def unwatched(items: Iterable, **labels: Any) -> Iterable:
+    """The progress that nobody sees."""
+    return items
 
 
 class UnitError(ValueError):

@@ -145,7 +145,7 @@ def specimen() -> Analysis:
         ),
         waves=None,
         loads=None,
-        learned=None,
+        stiffness=None,
         forecast=None,
         rating=RATED,
         validation=Validation(rows, 0.98, False),

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.interpolate import BarycentricInterpolator
 
 from cordlab.curves.models import Curve, Model
-from cordlab.progress import Progress, unwatched
+from cordlab.units import Progress, unwatched
 
 _CHUNK = 1024  # draws whose sums fit the cache
 _NODES = (20, 40, 80)

@@ -14,7 +14,7 @@ from cordlab.statistics.limits import VarianceComponents, components
 from cordlab.units import notebook_html
 
 if TYPE_CHECKING:
-    from cordlab.batch.anchor import Evidence
+    from cordlab.batch.drop_table import Evidence
 
 RULE = "Grubbs' test on the cord means, Bonferroni correction over all cords and quantities"
 LEAST_RANGE = 5.0  # that drops of a cord must span for a trend: a cord's core is known to about 2 K; our choice [K]

@@ -27,8 +27,8 @@ from cordlab.curves.fit import Band, CurveFit, NoBand, Solution, aicc, as_fit, f
 from cordlab.curves.lock_up import Spline
 from cordlab.curves.models import Curve, Model, differences, models
 from cordlab.curves.models import model as named
-from cordlab.progress import Progress, unwatched
 from cordlab.statistics.groups import GroupLines
+from cordlab.units import Progress, unwatched
 
 if TYPE_CHECKING:
     from cordlab.batch.lowest_points import Energies

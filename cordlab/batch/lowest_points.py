@@ -16,17 +16,23 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from cordlab.batch.fit import FitError
+from cordlab.batch.drop_table import Evidence, SetUp, mean_cord
+from cordlab.batch.fit import BatchFit, FitError, fit_batch
+from cordlab.batch.viscosity import wave_excess
+from cordlab.batch.wave_removal import INTERIM, WaveFit
 from cordlab.curves.fit import CurveFit, Solution, aicc, along, as_fit, minimise
 from cordlab.curves.models import Curve, Model, differences
 from cordlab.curves.models import model as named
 from cordlab.mechanics.predict import scale_for_lowest_point
 from cordlab.mechanics.setup import DropSetup, fall_energy
-from cordlab.progress import Progress, unwatched
+from cordlab.records.reduce import Drop
 from cordlab.statistics.groups import GroupLines, without_levels
+from cordlab.units import Progress, unwatched
 
 if TYPE_CHECKING:
     import lmfit
+
+FURTHER = 1.15  # times the recorded stretch, that other drops may reach on the same curve: softer cords of a mass do
 
 MODELS = ("linear", "mooney-rivlin", "ogden-1", "yeoh", "gent", "arruda-boyce")
 """Models tried on lowest points: a few parameters are all that a few numbers can carry."""
@@ -247,3 +253,41 @@ def _fit(model: Model, drops: Energies) -> CurveFit:
         solved, dof=n - unknowns, aicc=criterion, scales=scales, log_scales=log_scales, by_drop=True, reach=most
     )
     return replace(fit, residual_sd=0.0)
+
+
+def energies(recorded: Sequence[Drop], evidence: Evidence, *, rig: SetUp, waves: WaveFit | None) -> Energies | None:
+    """Energy equations of the drops of `evidence`; None where all have a record or nothing shows how drops scatter.
+
+    recorded : fit drops with their waves taken off; what waves do to lowest points is then taken off the equations too
+    """
+    if set(evidence.drop) <= {drop.name for drop in recorded}:
+        return None
+
+    def of(part: np.ndarray | float) -> Energies:
+        return Energies.of(
+            evidence.drop, evidence.cord, evidence.lowest_point, evidence.u_lowest_point, waves=part,
+            mass=evidence.mass, slack_length=evidence.slack_length, cord_mass=evidence.cord_mass, **rig.values(),
+        )  # fmt: skip
+
+    found = of(0.0)
+    if np.isnan(found.sd):
+        return None
+    if waves is None or not (waves.seen and waves.measured):
+        return found
+    curve = fit_batch(recorded, candidates=INTERIM, energies=found).chosen.curve
+    masses = np.unique(evidence.mass)
+    stiffer = wave_excess(
+        curve, mass=masses, viscosity=waves.viscosity.value, batch=mean_cord(evidence), inputs=rig.values()
+    ).stiffness
+    return of(np.interp(evidence.mass, masses, stiffer))
+
+
+def unheld(fit: BatchFit, evidence: Evidence) -> str:
+    """Why the curve says nothing of drops far beyond the records; "" where there are none, or they are in the fit."""
+    recorded, reached = float(fit.samples.stretch_ratio.max()), float(evidence.stretch_ratio.max())
+    if fit.samples.energies is not None or reached - 1 <= FURTHER * (recorded - 1):
+        return ""
+    return (
+        f"records reach a stretch ratio of {recorded:.2f}, drops without one {reached:.2f}, and lowest points cannot "
+        "carry the curve there: record a heavier drop, or drop several cords with the same masses, some recorded"
+    )

@@ -13,15 +13,15 @@ from typing import Any
 
 import numpy as np
 
-from cordlab.batch.anchor import Evidence, SetUp
+from cordlab.batch.drop_table import Evidence, SetUp, mean_cord
 from cordlab.batch.fit import fit_batch
-from cordlab.batch.peaks import Viscosity, mean_cord, measured_viscosity
+from cordlab.batch.viscosity import Viscosity, measured_viscosity
 from cordlab.curves.models import Curve
 from cordlab.mechanics.setup import DropSetup
 from cordlab.mechanics.trace import trace_waves
 from cordlab.mechanics.waves import ELEMENTS
-from cordlab.progress import Progress, unwatched
 from cordlab.records.reduce import Drop, reduce_drop
+from cordlab.units import Progress, unwatched
 
 INTERIM = ("mooney-rivlin", "yeoh", "ogden-1")  # smooth curves to simulate with; the batch's model is chosen afterwards
 STEADY = 0.003  # greatest change of the curve's force from round to round, from stretch ratio 1.1 up [share]

@@ -17,9 +17,9 @@ from cordlab.bundle.compare import Comparison, compare, headlines
 from cordlab.bundle.publish import INPUTS
 from cordlab.bundle.unpack import BundleError, unpack
 from cordlab.campaign.campaign import CampaignError, read_campaign
-from cordlab.progress import Progress, unwatched
 from cordlab.report.page import results_of
 from cordlab.report.results_folder import MANIFEST, RESULTS
+from cordlab.units import Progress, unwatched
 
 __all__ = ["BundleError", "Recheck", "Versus", "compare", "read_results", "recheck", "versus"]
 

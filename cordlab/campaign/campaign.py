@@ -15,8 +15,7 @@ from cordlab.campaign.files import SENSORS, CampaignError, Folder, nearest, offe
 from cordlab.campaign.loggers import Record, parse_record
 from cordlab.campaign.settings import Criteria, Decision, Plan, Rig, Settings, Site, read_settings
 from cordlab.campaign.tables import ANY, Column, Header, Table, check_names, one_of, read_table, whole
-from cordlab.progress import Progress, unwatched
-from cordlab.units import Measured, UnitError, check_unit, convert
+from cordlab.units import Measured, Progress, UnitError, check_unit, convert, unwatched
 
 
 @dataclass(frozen=True)
@@ -204,7 +203,7 @@ def read_campaign(
     """The campaign in `folder`, every file of it checked, records included.
 
     instead : name → bytes taken for that file's, to see whether the campaign would be sound with them
-    progress : told of the drops whose records are read, see `progress.Progress`
+    progress : told of the drops whose records are read, see `units.Progress`
     Raises CampaignError, whose `problems` name file, row and column of everything that is wrong.
     """
     files = Folder(Path(folder), instead)

@@ -16,69 +16,77 @@ Draws are common to all masses, so a limit is smooth in mass. JCGM 101 throughou
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from cordlab.batch.anchor import (
-    VISCOSITY,
-    Anchors,
-    Evidence,
-    EvidenceError,
-    SetUp,
-    Shapes,
-    WaveEffect,
-    log_excess,
-    log_scales,
-    stiffened,
-)
-from cordlab.batch.peaks import mean_cord
+from cordlab.batch.drop_table import Evidence, EvidenceError, SetUp, Shapes, log_excess, log_scales, mean_cord
 from cordlab.curves.models import Curve
-from cordlab.limits.forecast import Forecast
-from cordlab.limits.simulate import Run
+from cordlab.limits.wave_effects import WaveEffect, stiffened
+from cordlab.statistics.scatter import CordLines
 from cordlab.units import Measured
 
-__all__ = ["Evidence", "EvidenceError", "Forecast", "Learned", "WaveEffect", "learn"]
-
+VISCOSITY = "viscosity of the cords"  # an input that all drops share, where lowest points carry waves
 PEAK_CALIBRATION, LOWEST_CALIBRATION = "peak load calibration", "lowest points' calibration"
 
 
-class Learned(Anchors):
-    """What the fit drops say, ready to forecast the next drop."""
+@dataclass(frozen=True)
+class DropStiffness:
+    """The log scales and peak excesses of the drops, and how errors that they share move them.
 
-    def forecast(
-        self,
-        *,
-        site: Any,
-        masses: Any,
-        limit: str = "prediction",
-        probability: float = 0.99,
-        confidence: float = 0.95,
-        cord: str | None = None,
-        waves: WaveEffect | None = None,
-        seed: int = 0,
-        draws: int | None = None,
-    ) -> Forecast:
-        """Draws of the next drop at `site` (a campaign's `[site]`) for rider masses (n_mass,) [kg].
+    shapes : curves that the records allow, the central one first; scales[j] (shapes_j.count, n_drops) of ln s, the part
+        of `waves` taken off
+    excess : ln(measured/predicted peak), (shapes_j.count, n_drops with a record); None where fewer than 2 cords have
+        one
+    shared : inputs that all drops, or all drops of one mass, have in common, by name
+    slope, excess_slope : d ln s / d input and d excess / d input  (n_shared, n_drops), (n_shared, n_drops with a
+        record)
+    """
 
-        cord : a tested cord by name, or None for another cord of the batch. waves : at the site, where `learn` had them
-            for the rig. draws : a fixed number; by default as many as JCGM 101 7.9 asks for. Raises
-            EvidenceError where the drops cannot carry it (one cord, no repeated drops).
-        """
-        return Run.of(self, site=site, masses=masses, cord=cord, waves=waves).simulate(
-            limit=limit, probability=probability, confidence=confidence, seed=seed, draws=draws
-        )
+    drops: Evidence
+    rig: SetUp
+    shapes: tuple[Shapes, ...]
+    scales: tuple[np.ndarray, ...]
+    excess: tuple[np.ndarray, ...] | None
+    shared: dict[str, Measured]
+    slope: np.ndarray
+    excess_slope: np.ndarray | None
+    waves: WaveEffect | None
+    batch: dict[str, Any]
+    notes: tuple[str, ...]
+
+    def unexplained(self, drops: Evidence) -> np.ndarray:
+        """ln s of drops on this rig by the central curve, the part of waves taken off.  (n_drops,)"""
+        even = log_scales(self.shapes[0], drops, self.batch, **self.rig.values())[0]
+        return even - stiffened(self.waves, drops.mass)
+
+    @property
+    def has_peak(self) -> np.ndarray:
+        return np.isfinite(self.drops.peak_load)
+
+    def lines(self, j: int = 0) -> CordLines:
+        return CordLines.of(self.scales[j], mass=self.drops.mass, cord=self.drops.cord)
+
+    def excess_lines(self) -> list[CordLines]:
+        """One a family of shapes; none where `excess` is."""
+        kept = self.drops.take(self.has_peak)
+        return [CordLines.of(values, mass=kept.mass, cord=kept.cord) for values in self.excess or ()]
+
+    @property
+    def tested(self) -> tuple[float, float]:
+        """Lightest and heaviest mass hung [kg]."""
+        return float(self.drops.mass.min()), float(self.drops.mass.max())
 
 
-def learn(
+def drop_stiffness(
     curve: Curve,
     evidence: Evidence,
     *,
     rig: Any,
     shapes: Sequence[Curve] = (),
     waves: WaveEffect | None = None,
-) -> Learned:
+) -> DropStiffness:
     """Anchor `curve` on measured lowest points and peaks.
 
     rig : a campaign's `[rig]`. shapes : other curves that the records allow just as well, parameters as numbers or
@@ -109,10 +117,12 @@ def learn(
     inputs, peaked = set_up.values(), np.isfinite(evidence.peak_load)
     kept = evidence.take(peaked)
     by_peaks, weight = len(set(kept.cord)) >= 2, batch["gravity"] * (evidence.mass + batch["cord_mass"] / 2)
+    end = "tie" if evidence.load_cell_at == "top" else "lower"
+    ratio = 0.0 if waves is None else waves.at(kept.mass, end)[0]
     told, even, excess = [], [], []
     for shape in everything:
         y = log_scales(shape, evidence, batch, **inputs)
-        r = log_excess(shape, kept, y[:, peaked], batch, waves, **inputs) if by_peaks else np.empty((len(y), 0))
+        r = log_excess(shape, kept, y[:, peaked], batch, **inputs) - ratio if by_peaks else np.empty((len(y), 0))
         found = np.flatnonzero(shape.turn(reached, y, weight) & np.isfinite(np.hstack([y, r])).all(axis=1))
         if found.size < shape.count:
             notes.append(
@@ -131,8 +141,8 @@ def learn(
         notes.append(
             "fewer than 2 cords have a record of the load: peak loads and g are the curve's, not checked by a peak"
         )
-    learned = Learned(
-        evidence=evidence,
+    stiffness = DropStiffness(
+        drops=evidence,
         rig=set_up,
         shapes=tuple(told),
         scales=tuple(y - stiffened(waves, evidence.mass) for y in even),
@@ -144,8 +154,8 @@ def learn(
         batch=batch,
         notes=tuple(notes),
     )
-    slope, excess_slope = _slopes(learned)
-    return replace(learned, slope=slope, excess_slope=excess_slope)
+    slope, excess_slope = _slopes(stiffness)
+    return replace(stiffness, slope=slope, excess_slope=excess_slope)
 
 
 def _shared(evidence: Evidence, rig: SetUp, waves: WaveEffect | None) -> dict[str, Measured]:
@@ -165,13 +175,13 @@ def _shared(evidence: Evidence, rig: SetUp, waves: WaveEffect | None) -> dict[st
     return {name: quantity for name, quantity in shared.items() if quantity.u > 0}
 
 
-def shifted(learned: Anchors, name: str, by: float) -> tuple[np.ndarray, np.ndarray | None]:
+def shifted(stiffness: DropStiffness, name: str, by: float) -> tuple[np.ndarray, np.ndarray | None]:
     """ln s and peak excess of the central curve with one shared input off by `by`.  (n_drops,), (n_drops with a
     record,)
 
-    name : of `Learned.shared`, or "mass" for every mass off by `by` of its standard uncertainties.
+    name : of `DropStiffness.shared`, or "mass" for every mass off by `by` of its standard uncertainties.
     """
-    evidence, inputs, central = learned.evidence, learned.rig.values(), learned.shapes[0]
+    evidence, inputs, central = stiffness.drops, stiffness.rig.values(), stiffness.shapes[0]
     if name.startswith("rig "):
         inputs[name.removeprefix("rig ")] += by
     elif name == PEAK_CALIBRATION:
@@ -181,45 +191,45 @@ def shifted(learned: Anchors, name: str, by: float) -> tuple[np.ndarray, np.ndar
     elif name == "mass":
         evidence = replace(evidence, mass=evidence.mass + by * evidence.u_mass)
     else:
-        only = evidence.mass == learned.shared[name].value
+        only = evidence.mass == stiffness.shared[name].value
         evidence = replace(evidence, mass=np.where(only, evidence.mass + by, evidence.mass))
-    y = log_scales(central, evidence, learned.batch, **inputs)
+    y = log_scales(central, evidence, stiffness.batch, **inputs)
     # a mass that is off moves the drop, not the point of the wave table at which it is read
-    unexplained = y[0] - stiffened(learned.waves, learned.evidence.mass)
-    if learned.excess is None:
+    unexplained = y[0] - stiffened(stiffness.waves, stiffness.drops.mass)
+    if stiffness.excess is None:
         return unexplained, None
-    kept, y_kept = evidence.take(learned.has_peak), y[:, learned.has_peak]
-    r = log_excess(central, kept, y_kept, learned.batch, None, **inputs)[0]
-    if learned.waves is not None:
+    kept, y_kept = evidence.take(stiffness.has_peak), y[:, stiffness.has_peak]
+    r = log_excess(central, kept, y_kept, stiffness.batch, **inputs)[0]
+    if stiffness.waves is not None:
         end = "tie" if evidence.load_cell_at == "top" else "lower"
-        r = r - learned.waves.at(learned.evidence.mass[learned.has_peak], end)[0]
+        r = r - stiffness.waves.at(stiffness.drops.mass[stiffness.has_peak], end)[0]
     return unexplained, r
 
 
-def _slopes(learned: Anchors) -> tuple[np.ndarray, np.ndarray | None]:
+def _slopes(stiffness: DropStiffness) -> tuple[np.ndarray, np.ndarray | None]:
     """d ln s and d excess by each shared input: central differences of one standard uncertainty, one-sided near 0."""
-    evidence, kept = learned.evidence, learned.has_peak
+    evidence, kept = stiffness.drops, stiffness.has_peak
     rows, excess_rows = [], []
 
     def differ(name: str, up: float, down: float) -> list[np.ndarray]:
-        above, below = shifted(learned, name, up), shifted(learned, name, -down)
+        above, below = shifted(stiffness, name, up), shifted(stiffness, name, -down)
         return [(a - b) / (up + down) for a, b in zip(above, below, strict=True) if a is not None and b is not None]
 
     # an error of a mass is felt by the drops of that mass only: all masses are moved in one go
     by_mass = differ("mass", 1.0, 1.0) if np.any(evidence.u_mass) else []
-    for name, quantity in learned.shared.items():
+    for name, quantity in stiffness.shared.items():
         if name.startswith("mass "):
             ours = np.where(evidence.mass == quantity.value, 1.0 / quantity.u, 0.0)
             found = [change * mask for change, mask in zip(by_mass, (ours, ours[kept]), strict=False)]
-        elif name == VISCOSITY and learned.waves is not None:
+        elif name == VISCOSITY and stiffness.waves is not None:
             # what it does to the peaks' excess is in sd_lower and sd_tie
-            found = [-learned.waves.at(evidence.mass, "stiffness")[1], np.zeros(int(kept.sum()))]
+            found = [-stiffness.waves.at(evidence.mass, "stiffness")[1], np.zeros(int(kept.sum()))]
         else:
             near = name.endswith(("compliance", "drag_area", "air_density")) and quantity.value < quantity.u
             found = differ(name, quantity.u, 0.0 if near else quantity.u)
         rows.append(found[0])
         excess_rows += found[1:]
     slope = np.array(rows).reshape(len(rows), len(evidence))
-    if learned.excess is None:
+    if stiffness.excess is None:
         return slope, None
     return slope, np.array(excess_rows).reshape(len(rows), int(kept.sum()))

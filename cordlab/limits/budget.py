@@ -96,7 +96,7 @@ def budget(forecast: Forecast, *, mass: float, quantity: str = "clearance") -> B
     """Budget of `quantity` for the next drop at the forecast's mass nearest to the rider mass `mass` [kg]."""
     if quantity not in DRAWN:
         raise ValueError(f"{quantity!r} is not one of {', '.join(DRAWN)}")
-    run = Run.of(forecast.learned, site=forecast.site, masses=forecast.masses, cord=forecast.cord, waves=forecast.waves)
+    run = Run.behind(forecast)
     k = int(np.argmin(np.abs(forecast.masses - mass)))
     estimate = float(forecast.estimate(quantity)[k])
     per = estimate if QUANTITIES[quantity].load else 1.0
@@ -133,7 +133,7 @@ def _margin(sizes: Sequence[float], dofs: Sequence[float], probability: float) -
 
 def components_of(run: Run, k: int, quantity: str) -> list[tuple[str, float, float]]:
     """Name, u(quantity) and degrees of freedom of each input; u relative for loads and g."""
-    learned, level = run.learned, run.levels[0]
+    stiffness, level = run.stiffness, run.levels[0]
     slope, moved = effects(run, k)
     between, within = (float(np.ravel(part[..., k])[0]) for part in level.parts)
     per_scale = abs(slope[quantity])
@@ -150,7 +150,7 @@ def components_of(run: Run, k: int, quantity: str) -> list[tuple[str, float, flo
         for name, part, dof in zip((PEAK_CORDS, PEAK_DROPS), parts, (peaks.dof_between, peaks.dof_within), strict=True):
             items.append((name, part**0.5 if raised else 0.0, dof))
     masses = 0.0
-    for i, (name, shared) in enumerate(learned.shared.items()):
+    for i, (name, shared) in enumerate(stiffness.shared.items()):
         effect = slope[quantity] * run.shift[k, i]
         if loaded and raised and run.excess_shift is not None:
             effect += run.excess_shift[k, i]
@@ -173,7 +173,7 @@ def _shape_items(run: Run, k: int, quantity: str) -> list[tuple[str, float, floa
     """Spread of the estimate over the shapes that the records allow, and between models that fit equally well."""
     site = Site.estimates(run.site)
     values = []
-    for j, shape in enumerate(run.learned.shapes):
+    for j, shape in enumerate(run.stiffness.shapes):
         index = np.arange(shape.count)
         predicted = run.predict(j, index, run.levels[j].mean[:, k], k, site)
         measured = 0.0 if run.excess_levels is None else run.excess_levels[j].mean[:, k]

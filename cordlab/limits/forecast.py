@@ -5,7 +5,9 @@ from typing import Any
 
 import numpy as np
 
-from cordlab.batch.anchor import Anchors, SetUp, WaveEffect
+from cordlab.batch.drop_table import SetUp
+from cordlab.limits.anchoring import DropStiffness
+from cordlab.limits.wave_effects import WaveEffect
 from cordlab.mechanics.predict import predict_drop
 from cordlab.quantities import QUANTITIES
 from cordlab.statistics.propagation import quantile
@@ -53,7 +55,7 @@ class Forecast:
     u: dict[str, np.ndarray]
     dof: np.ndarray
     n_cords: int
-    learned: Anchors
+    stiffness: DropStiffness
     level: Level
     waves: WaveEffect | None
     seed: int
@@ -91,8 +93,8 @@ class Forecast:
             return found
         hung = np.interp(masses[inside], self.masses, self.hung)
         y, stiffness = np.interp(hung, self.hung, self.level.mean[0]), self.waves.at(hung, "stiffness")[0]
-        curve = self.learned.shapes[0].take(np.zeros(2 * hung.size, int), np.exp([*y, *(y + stiffness)]))
-        inputs: dict[str, Any] = {**self.learned.batch, **SetUp.of(self.site).values()}
+        curve = self.stiffness.shapes[0].take(np.zeros(2 * hung.size, int), np.exp([*y, *(y + stiffness)]))
+        inputs: dict[str, Any] = {**self.stiffness.batch, **SetUp.of(self.site).values()}
         drops = predict_drop(curve, mass=np.tile(hung, 2), **inputs)
         low, g, tie = (np.reshape(value, (2, -1)) for value in (drops.lowest_point, drops.g, drops.tie_load))
         columns = {

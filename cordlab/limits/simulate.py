@@ -7,19 +7,34 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtri
 
-from cordlab.batch.anchor import VISCOSITY, Anchors, EvidenceError, SetUp, WaveEffect, draw_input, stiffened
+from cordlab.batch.drop_table import EvidenceError, SetUp
+from cordlab.limits.anchoring import VISCOSITY, DropStiffness
 from cordlab.limits.forecast import Forecast, spread_of
+from cordlab.limits.wave_effects import WaveEffect, stiffened
 from cordlab.mechanics.predict import Prediction, predict_drop
 from cordlab.quantities import DRAWN, QUANTITIES
 from cordlab.statistics.limits import prediction_assurance
 from cordlab.statistics.propagation import adaptive, quantile
 from cordlab.statistics.scatter import Level, Pivots
+from cordlab.units import Measured
 
 BATCH_SIZE = 10_000  # JCGM 101 7.9.4 b
 MOST_DRAWS = 200_000
 STEADY = 0.08
 """Draws are enough when twice the standard error of every limit is within this many standard deviations of its quantity
 (JCGM 101 7.9.2 with one significant digit asks for 0.05 to 0.5 of it)."""
+
+
+def draw_input(quantity: Measured, rng: np.random.Generator, size: int, *, positive: bool) -> np.ndarray:
+    """Draws of an input: normal, or for what cannot be negative a gamma law of the same mean and sd."""
+    if quantity.u == 0:
+        return np.full(size, quantity.value)
+    if not positive:
+        return quantity.draw(rng, size)
+    if quantity.value <= 0:  # a zero with an uncertainty, as of a compliance that may as well be nothing
+        return np.abs(rng.normal(0.0, quantity.u, size))
+    shape = (quantity.value / quantity.u) ** 2
+    return rng.gamma(shape, quantity.value / shape, size)
 
 
 @dataclass(frozen=True)
@@ -52,7 +67,7 @@ class Site:
 class Run:
     """One forecast in the making: levels of ln s and of the peaks' excess at each mass, for each shape of the curve."""
 
-    learned: Anchors
+    stiffness: DropStiffness
     site: Any
     masses: np.ndarray
     hung: np.ndarray
@@ -64,35 +79,44 @@ class Run:
     excess_shift: np.ndarray | None
 
     @classmethod
-    def of(cls, learned: Anchors, *, site: Any, masses: Any, cord: str | None, waves: WaveEffect | None) -> "Run":
-        if (waves is None) != (learned.waves is None):
+    def behind(cls, forecast: Forecast) -> "Run":
+        """The run that a forecast was drawn by."""
+        return cls.of(
+            forecast.stiffness, site=forecast.site, masses=forecast.masses, cord=forecast.cord, waves=forecast.waves
+        )
+
+    @classmethod
+    def of(
+        cls, stiffness: DropStiffness, *, site: Any, masses: Any, cord: str | None, waves: WaveEffect | None
+    ) -> "Run":
+        if (waves is None) != (stiffness.waves is None):
             raise EvidenceError("the effect of stretch waves is needed for the rig and for the site, or for neither")
         masses = np.atleast_1d(np.asarray(masses, float))
         hung = masses + site.gear_mass.value
-        low, high = learned.tested
+        low, high = stiffness.tested
         slack = 1e-6 * high
         if hung.min() < low - slack or hung.max() > high + slack:
             raise EvidenceError(
                 f"masses hung of {hung.min():g} to {hung.max():g} kg (rider and gear), but {low:g} to {high:g} kg were "
                 f"tested: nothing is said outside"
             )
-        lines = [learned.lines(j) for j in range(len(learned.shapes))]
+        lines = [stiffness.lines(j) for j in range(len(stiffness.shapes))]
         levels = tuple(line.another_cord(hung) if cord is None else line.this_cord(hung, cord) for line in lines)
-        shift = lines[0].mean_weights(hung, cord) @ learned.slope.T
-        if waves is not None and VISCOSITY in learned.shared:
-            shift[:, list(learned.shared).index(VISCOSITY)] += waves.at(hung, "stiffness")[1]
+        shift = lines[0].mean_weights(hung, cord) @ stiffness.slope.T
+        if waves is not None and VISCOSITY in stiffness.shared:
+            shift[:, list(stiffness.shared).index(VISCOSITY)] += waves.at(hung, "stiffness")[1]
         excess_levels, excess_shift = None, None
-        if learned.excess_slope is not None:
+        if stiffness.excess_slope is not None:
             # the excess of a peak over the curve's is the batch's: also for this cord
-            excess_lines = learned.excess_lines()
+            excess_lines = stiffness.excess_lines()
             excess_levels = tuple(line.another_cord(hung) for line in excess_lines)
-            excess_shift = excess_lines[0].mean_weights(hung) @ learned.excess_slope.T
-        return cls(learned, site, masses, hung, cord, waves, levels, excess_levels, shift, excess_shift)
+            excess_shift = excess_lines[0].mean_weights(hung) @ stiffness.excess_slope.T
+        return cls(stiffness, site, masses, hung, cord, waves, levels, excess_levels, shift, excess_shift)
 
     @property
     def length(self) -> tuple[float, float, float]:
         """Slack length of the cord to come: mean, scale of its t law, degrees of freedom.  [m]"""
-        evidence = self.learned.evidence
+        evidence = self.stiffness.drops
         names = dict(zip(evidence.cord, evidence.slack_length, strict=True))
         if self.cord is not None:
             return names[self.cord], 0.0, np.inf
@@ -127,9 +151,9 @@ class Run:
         # from two cords the t law draws any stiffness at all: beyond e±50 times the batch's none matters any more
         scale = np.exp(np.clip(y + stiffened(self.waves, self.hung[k]), -50.0, 50.0))
         return predict_drop(
-            self.learned.shapes[j].take(index, scale),
+            self.stiffness.shapes[j].take(index, scale),
             mass=self.masses[k] + site.gear,
-            **self.learned.batch,
+            **self.stiffness.batch,
             **site.inputs,
         )
 
@@ -144,7 +168,7 @@ class Run:
 
     def split(self, n: int) -> list[tuple[int, slice]]:
         """Which draws go to which family of shapes: in proportion to its number of shapes."""
-        counts = np.array([shape.count for shape in self.learned.shapes], float)
+        counts = np.array([shape.count for shape in self.stiffness.shapes], float)
         if counts.size > 1:
             counts[0] = 0.0 if counts[0] == 1 else counts[0]  # the central curve itself is not one of the drawn shapes
         ends = np.rint(np.cumsum(counts) / counts.sum() * n).astype(int)
@@ -154,7 +178,7 @@ class Run:
     def shared_draws(self, rng: np.random.Generator, n: int) -> np.ndarray:
         """Errors of the inputs that all drops share.  (n_shared, n_draws)"""
         rows = []
-        for name, quantity in self.learned.shared.items():
+        for name, quantity in self.stiffness.shared.items():
             positive = name.endswith(("drag_area", "air_density", "compliance")) or name.startswith("mass ")
             rows.append(draw_input(quantity, rng, n, positive=positive) - quantity.value)
         return np.array(rows).reshape(len(rows), n)
@@ -169,7 +193,7 @@ class Run:
         standard = rng.standard_normal(n)
         out = np.empty((len(DRAWN) * (1 if content is None else 2), self.masses.size, n))
         for j, part in self.split(n):
-            index = rng.integers(0, self.learned.shapes[j].count, part.stop - part.start)
+            index = rng.integers(0, self.stiffness.shapes[j].count, part.stop - part.start)
             draw = _Part(
                 self, j, index, _cut(site, part), _cut(pivots, part), None if peaks is None else _cut(peaks, part),
                 shared[:, part], length[part], standard[part],
@@ -200,13 +224,13 @@ class Run:
             size=draws or max(ceil(100 / (1 - share)), BATCH_SIZE), most=draws or MOST_DRAWS,
         )  # fmt: skip
         every = np.concatenate(batches, axis=-1)
-        notes = list(self.learned.notes)
+        notes = list(self.stiffness.notes)
         if not steady and draws is None:
             notes.append(
                 f"limits were not steady to {STEADY:g} of a standard uncertainty after {every.shape[-1]} draws: few "
                 "cords leave a long tail, and another seed moves the limits by more than that"
             )
-        n_cords = len(set(self.learned.evidence.cord))
+        n_cords = len(set(self.stiffness.drops.cord))
         if content is None and self.cord is None:
             notes.append(_on_average(n_cords, probability))
         named = {name: every[i] for i, name in enumerate(DRAWN)}
@@ -225,12 +249,36 @@ class Run:
             u={name: spread_of(x) for name, x in named.items()},
             dof=self.levels[0].dof[0],
             n_cords=n_cords,
-            learned=self.learned,
+            stiffness=self.stiffness,
             level=self.levels[0],
             waves=self.waves,
             seed=seed,
             notes=tuple(notes),
         )
+
+
+def forecast_drop(
+    stiffness: DropStiffness,
+    *,
+    site: Any,
+    masses: Any,
+    limit: str = "prediction",
+    probability: float = 0.99,
+    confidence: float = 0.95,
+    cord: str | None = None,
+    waves: WaveEffect | None = None,
+    seed: int = 0,
+    draws: int | None = None,
+) -> Forecast:
+    """Draws of the next drop at `site` (a campaign's `[site]`) for rider masses (n_mass,) [kg].
+
+    cord : a tested cord by name, or None for another cord of the batch. waves : at the site, where the drops' stiffness
+        had them for the rig. draws : a fixed number; by default as many as JCGM 101 7.9 asks for. Raises EvidenceError
+        where the drops cannot carry it (one cord, no repeated drops).
+    """
+    return Run.of(stiffness, site=site, masses=masses, cord=cord, waves=waves).simulate(
+        limit=limit, probability=probability, confidence=confidence, seed=seed, draws=draws
+    )
 
 
 def _on_average(n_cords: int, probability: float) -> str:

@@ -6,11 +6,13 @@ from typing import Any
 import numpy as np
 from scipy.special import bdtrc, stdtrit
 
-from cordlab.batch.anchor import Anchors, Evidence, log_scales, stiffened
 from cordlab.batch.bootstrap import GROUPS, groups_left_out
+from cordlab.batch.drop_table import Evidence, log_scales
+from cordlab.limits.anchoring import DropStiffness
+from cordlab.limits.wave_effects import stiffened
 from cordlab.mechanics.predict import predict_drop
-from cordlab.progress import Progress, unwatched
 from cordlab.statistics.scatter import CordLines
+from cordlab.units import Progress, unwatched
 
 DOUBTFUL = 0.01
 """Validation fails where so many drops outside their limits had less than this probability, were the limits true."""
@@ -85,7 +87,7 @@ class Validation:
 
 
 def validate(
-    learned: Anchors,
+    stiffness: DropStiffness,
     check: Evidence | None = None,
     *,
     probability: float = 0.99,
@@ -98,26 +100,26 @@ def validate(
     among the fit drops, else for another cord. They hold on the rig where the drops were made, so what all drops share
     cancels. Raises EvidenceError where the fit drops give no limit (one cord, no repeated drops).
     """
-    both, fit = 2 * probability - 1, learned.evidence
+    both, fit = 2 * probability - 1, stiffness.drops
     if check is not None and len(check):
-        lines = replace(learned.lines(), values=learned.scales[0][0])  # by the central curve
+        lines = replace(stiffness.lines(), values=stiffness.scales[0][0])  # by the central curve
         held = progress(range(len(check)), desc="drops held back", unit="drop")
-        return Validation(tuple(_row(learned, lines, check, k, probability) for k in held), both, left_out=False)
+        return Validation(tuple(_row(stiffness, lines, check, k, probability) for k in held), both, left_out=False)
     found: dict[int, HeldBack] = {}
     for out in progress(groups_left_out(len(fit)), desc="drops left out", unit="group"):
         others = np.flatnonzero(~out)
         if others.size < 2:
             break
         lines = CordLines.of(
-            learned.scales[0][0, others], mass=fit.mass[others], cord=[fit.cord[other] for other in others]
+            stiffness.scales[0][0, others], mass=fit.mass[others], cord=[fit.cord[other] for other in others]
         )
-        found |= {k: _row(learned, lines, fit, k, probability) for k in np.flatnonzero(out).tolist()}
+        found |= {k: _row(stiffness, lines, fit, k, probability) for k in np.flatnonzero(out).tolist()}
     return Validation(tuple(found[k] for k in sorted(found)), both, left_out=True)
 
 
-def _row(learned: Anchors, lines: CordLines, drops: Evidence, k: int, probability: float) -> HeldBack:
+def _row(stiffness: DropStiffness, lines: CordLines, drops: Evidence, k: int, probability: float) -> HeldBack:
     """Drop k of `drops` against the limits that `lines` give."""
-    mass, inputs = drops.mass[k], learned.rig.values()
+    mass, inputs = drops.mass[k], stiffness.rig.values()
     cord, whose = drops.cord[k], "another cord"
     if cord in lines.names and (lines.dof_within > 0 or lines.n_cords < 2) and lines.structure != "across cords":
         whose = "this cord"
@@ -126,13 +128,13 @@ def _row(learned: Anchors, lines: CordLines, drops: Evidence, k: int, probabilit
     if mass not in lines.mass and drops.u_mass[k] > 0:  # a mass of its own has an error that the fit drops don't share
         one = drops.take(np.array([k]))
         moved = replace(one, mass=one.mass + one.u_mass)
-        at, off = (log_scales(learned.shapes[0], x, learned.batch, **inputs)[0, 0] for x in (one, moved))
+        at, off = (log_scales(stiffness.shapes[0], x, stiffness.batch, **inputs)[0, 0] for x in (one, moved))
         error = off - at
     half = stdtrit(min(float(level.dof[0]), 1e9), probability) * np.hypot(level.sd[0], error)
-    middle = level.mean[0] + stiffened(learned.waves, mass)
+    middle = level.mean[0] + stiffened(stiffness.waves, mass)
     scales = np.exp(middle + np.array([0.0, half, -half]))  # stiff stops high, soft stops low
-    curves = learned.shapes[0].take(np.zeros(3, int), scales)
-    points = predict_drop(curves, mass=mass, **learned.batch, **inputs).lowest_point
+    curves = stiffness.shapes[0].take(np.zeros(3, int), scales)
+    points = predict_drop(curves, mass=mass, **stiffness.batch, **inputs).lowest_point
     predicted, upper, lower = (float(x) for x in points[[0, 2, 1]])
     measured = float(drops.lowest_point[k])
     u_measured = float(drops.u_lowest_point[k])

@@ -12,9 +12,9 @@ import ipywidgets as w
 import numpy as np
 from matplotlib.figure import Figure
 
-from cordlab.batch.anchor import Evidence, SetUp
+from cordlab.batch.drop_table import Evidence, SetUp
 from cordlab.batch.fit import BatchFit, FitError, fit_batch
-from cordlab.batch.mixed import energies
+from cordlab.batch.lowest_points import energies
 from cordlab.campaign.campaign import CampaignError
 from cordlab.campaign.deciding import record_decision, take_back
 from cordlab.campaign.decisions import EVENTS, LEFT_OUT, Decisions, LeftOut, Mark

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 import ipywidgets as w
 import numpy as np
 
-from cordlab.limits.anchoring import Evidence
+from cordlab.batch.drop_table import Evidence
 from cordlab.notebook.lessons import KINDS
 from cordlab.notebook.panels import Panel
 

@@ -9,10 +9,9 @@ import numpy as np
 from matplotlib.figure import Figure
 from scipy.special import ndtr, ndtri
 
-from cordlab.batch.anchor import SetUp
+from cordlab.batch.drop_table import Evidence, SetUp
 from cordlab.batch.fit import FitError
 from cordlab.batch.lowest_points import fit_lowest_points
-from cordlab.limits.anchoring import Evidence
 from cordlab.mechanics.predict import predict_drop
 from cordlab.notebook.panels import Panel
 from cordlab.notebook.start import Missing

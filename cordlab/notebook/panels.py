@@ -14,7 +14,7 @@ import ipywidgets as w
 import numpy as np
 from matplotlib.figure import Figure
 
-from cordlab.batch.anchor import SetUp
+from cordlab.batch.drop_table import SetUp
 from cordlab.mechanics.predict import Trace, predict_drop, trace_drop, unloading_for
 from cordlab.notebook.start import Missing
 from cordlab.rating.rate import re_rate

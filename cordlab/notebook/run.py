@@ -12,8 +12,8 @@ from cordlab import __version__
 from cordlab.campaign.campaign import Campaign
 from cordlab.campaign.files import CampaignError, changes
 from cordlab.notebook.start import CHOICE, VARIABLE, Missing
-from cordlab.progress import Progress, unwatched
 from cordlab.report.results_folder import write_folder
+from cordlab.units import Progress, unwatched
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode

@@ -158,7 +158,7 @@ def judge(
         u=u,
         draws=draws,
         bounds=bounds,
-        tested_stretch=float(forecast.learned.evidence.stretch_ratio.max()),
+        tested_stretch=float(forecast.stiffness.drops.stretch_ratio.max()),
         risk=1 - forecast.probability,
     )
     return judgement, missing

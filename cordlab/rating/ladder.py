@@ -26,8 +26,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from cordlab.batch.anchor import Evidence, SetUp, Shapes, log_excess, log_scales
-from cordlab.batch.peaks import mean_cord
+from cordlab.batch.drop_table import Evidence, SetUp, Shapes, log_excess, log_scales, mean_cord
 from cordlab.campaign.campaign import Campaign, MakersCurve
 from cordlab.campaign.settings import Rig
 from cordlab.curves.fit import fit_curve
@@ -440,4 +439,4 @@ def _peak_factor(drops: Evidence, inputs: dict[str, Any]) -> float:
     cord: dict[str, Any] = {"slack_length": recorded.slack_length, "cord_mass": recorded.cord_mass, "gravity": GRAVITY}
     shape = Shapes.of(Curve("mooney-rivlin", {"c1": 0.8, "c2": 0.2}))
     log_scale = log_scales(shape, recorded, cord, **inputs)
-    return max(1.0, float(np.exp(log_excess(shape, recorded, log_scale, cord, None, **inputs).max())))
+    return max(1.0, float(np.exp(log_excess(shape, recorded, log_scale, cord, **inputs).max())))

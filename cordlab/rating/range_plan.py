@@ -124,7 +124,7 @@ Part = tuple[str, float, float]
 
 def _parts(forecast: Forecast, judgement: Judgement) -> dict[str, list[list[Part]]]:
     """The parts at each mass, of each quantity that is judged; a strength factor's are those of the peak load."""
-    run = Run.of(forecast.learned, site=forecast.site, masses=forecast.masses, cord=forecast.cord, waves=forecast.waves)
+    run = Run.behind(forecast)
     quantities = {"peak_load" if name == "strength_factor" else name for name in judgement.bounds}
     return {
         quantity: [components_of(run, k, quantity) for k in range(forecast.masses.size)]

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from cordlab.batch.anchor import Anchors, Evidence
+from cordlab.batch.drop_table import Evidence
+from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.forecast import Forecast, spread_of
 from cordlab.limits.validation import Validation
 from cordlab.quantities import QUANTITIES
@@ -167,9 +168,9 @@ def not_rated(reasons: Sequence[str], *, decision: "Decision", n_cords: int) -> 
     )
 
 
-def rating_masses(learned: Anchors, site: "Site") -> np.ndarray:
+def rating_masses(stiffness: DropStiffness, site: "Site") -> np.ndarray:
     """Rider masses at which to draw: tested masses less the gear, and between them every `NODE_SPACING` at most."""
-    tested = np.unique(learned.evidence.mass) - site.gear_mass.value
+    tested = np.unique(stiffness.drops.mass) - site.gear_mass.value
     tested = tested[tested > 0]
     nodes = [tested[:1]]
     for low, high in pairwise(tested):
@@ -192,7 +193,7 @@ def rate(
     jumps : at which the cords are to be used, where that is asked; the site says at which temperatures, where it does.
     reasons : others to rate nothing.
     """
-    tested = forecast.learned.evidence
+    tested = forecast.stiffness.drops
     against = [*reasons, *_outside_tests(tested, jumps, forecast.site.temperature)]
     if forecast.n_cords < 2:
         against.append("only 1 cord was dropped: nothing says what another cord of the batch does")
@@ -310,7 +311,7 @@ def _outside_tests(tested: Evidence, jumps: float | None, use: tuple[float, floa
 def _row_masses(forecast: Forecast) -> np.ndarray:
     """Rider masses of the table: tested masses with and without the gear, and whole kilograms between."""
     gear = float(forecast.site.gear_mass.value)
-    tested = np.unique(forecast.learned.evidence.mass)
+    tested = np.unique(forecast.stiffness.drops.mass)
     low, high = max(tested.min() - gear, 1.0), tested.max()
     whole = np.arange(ceil(low), floor(high) + 1, dtype=float)
     masses = np.concatenate([whole, tested - gear, tested])

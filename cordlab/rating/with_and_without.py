@@ -11,12 +11,14 @@ from typing import Any
 
 import numpy as np
 
-from cordlab.batch.anchor import Anchors, Evidence, EvidenceError
+from cordlab.batch.drop_table import Evidence
 from cordlab.campaign.campaign import Campaign, CampaignError
 from cordlab.campaign.decisions import LEFT_OUT, Decisions, LeftOut
+from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.validation import HeldBack, validate
 from cordlab.rating.rate import Rating
 from cordlab.records.reduce import Drop
+from cordlab.statistics.scatter import EvidenceError
 
 
 @dataclass(frozen=True)
@@ -91,14 +93,15 @@ class ByHand:
 def weigh(
     campaign: Campaign,
     drops: Sequence[Drop],
-    learned: Anchors | None,
+    stiffness: DropStiffness | None,
     rating: Rating,
     *,
     rate_again: Callable[[Campaign], Rating],
 ) -> ByHand | None:
     """The choices of a campaign, with both answers and the drops left out predicted; None where nothing was chosen.
 
-    learned : from the drops that count, None where they carry no limit; rate_again : rates the campaign without choices
+    stiffness : of the drops that count, None where they carry no limit
+    rate_again : rates the campaign without choices
     """
     if not campaign.by_hand:
         return None
@@ -112,9 +115,9 @@ def weigh(
     left_out = Evidence.of_campaign(campaign, drops, use=(LEFT_OUT,))
     not_worn = {entry.drop for entry in campaign.drops if entry.noted_use != "wear"}
     left_out = left_out.take(np.array([name in not_worn for name in left_out.drop], bool))
-    if learned is not None and len(left_out):
+    if stiffness is not None and len(left_out):
         with suppress(EvidenceError):  # too few cords for a limit: the rating's reasons say so
-            held_back = validate(learned, left_out, probability=campaign.decision.probability).rows
+            held_back = validate(stiffness, left_out, probability=campaign.decision.probability).rows
     return ByHand(campaign.by_hand, rating, without, refused, held_back)
 
 

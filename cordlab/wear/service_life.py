@@ -13,14 +13,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from cordlab.batch.anchor import Anchors, Evidence, EvidenceError, SetUp, stiffened
+from cordlab.batch.drop_table import Evidence, SetUp
+from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.forecast import Forecast
+from cordlab.limits.wave_effects import stiffened
 from cordlab.mechanics.predict import predict_drop
 from cordlab.mechanics.setup import DropSetup
 from cordlab.quantities import DRAWN, QUANTITIES
 from cordlab.rating.criteria import MASS_STEP, interpolated
 from cordlab.rating.rate import Rating
 from cordlab.statistics.groups import GroupLines
+from cordlab.statistics.scatter import EvidenceError
 from cordlab.wear.softening import Softening, tell_apart
 from cordlab.wear.wear import RetestedDrops, Wear, assess_wear, retests
 
@@ -86,9 +89,9 @@ def service_life(
     worn : drops with use `wear`. judge : a forecast → its rating. jumps : count that the rating is to hold to.
     greatest_jumps : cap of the maker or the rule. rest : name of a drop → time since its cord's previous one [s].
     """
-    drops, y = _stiffness(forecast.learned, worn)
+    drops, y = _stiffness(forecast.stiffness, worn)
     states, forecasts = [forecast], {}
-    for count, change in _changes(forecast.learned, drops, y).items():
+    for count, change in _changes(forecast.stiffness, drops, y).items():
         states.append(aged(forecast, change))
         forecasts[count] = _worst(states)
     ratings = {count: judge(worst) for count, worst in forecasts.items()}
@@ -115,7 +118,7 @@ def service_life(
         {"jumps": count, "lightest": other.lightest, "heaviest": other.heaviest} for count, other in ratings.items()
     )
     wear = _retired(wear_at(_heavy_end(forecast, rating)), max(covered, default=None))
-    return Service(rating, jumps, by_count, wear, _softening(forecast.learned, drops), forecasts)
+    return Service(rating, jumps, by_count, wear, _softening(forecast.stiffness, drops), forecasts)
 
 
 def _retired(wear: Wear, covered: int | None) -> Wear:
@@ -152,21 +155,21 @@ def _held_by_both(rating: Rating, wear_at: Callable[[float], Wear], count: int) 
     return replace(rating, heaviest=heaviest, governed_by=governed, predictions=rows)
 
 
-def _softening(learned: Anchors, drops: Evidence) -> Softening | None:
-    setup = DropSetup(drops.mass, drops.slack_length, drops.cord_mass, **learned.rig.values())
+def _softening(stiffness: DropStiffness, drops: Evidence) -> Softening | None:
+    setup = DropSetup(drops.mass, drops.slack_length, drops.cord_mass, **stiffness.rig.values())
     try:
-        return tell_apart(learned.shapes[0].curve, drops.cord, drops.jumps.astype(int), drops.lowest_point, setup)
+        return tell_apart(stiffness.shapes[0].curve, drops.cord, drops.jumps.astype(int), drops.lowest_point, setup)
     except ValueError:  # fewer than two cords at two masses and two counts
         return None
 
 
-def _changes(learned: Anchors, drops: Evidence, y: np.ndarray) -> dict[int, np.ndarray]:
+def _changes(stiffness: DropStiffness, drops: Evidence, y: np.ndarray) -> dict[int, np.ndarray]:
     """Change of each cord's ln s since it was new, at each retest that at least two cords reached.  count → (n_cords,)
 
     A cord against itself, by the drops of that retest alone: no line over the count is assumed.
     """
     retest, cord = retests(drops.jumps.astype(int)), np.array(drops.cord)
-    new = drops.jumps <= learned.evidence.jumps.max()
+    new = drops.jumps <= stiffness.drops.jumps.max()
     changes = {}
     for count in np.unique(retest[~new]):
         worn = (retest == count) & ~new
@@ -224,28 +227,28 @@ def _at(forecast: Forecast, y: np.ndarray) -> dict[str, np.ndarray]:
     """Quantities of the next drop at the estimates of the site, ln s = y (n_mass, n) beyond what waves explain."""
     hung = np.broadcast_to(forecast.hung[:, None], y.shape).ravel()
     scale = np.exp(y.ravel() + stiffened(forecast.waves, hung))
-    curve = forecast.learned.shapes[0].take(np.zeros(y.size, int), scale)
-    drop = predict_drop(curve, mass=hung, **forecast.learned.batch, **SetUp.of(forecast.site).values())
+    curve = forecast.stiffness.shapes[0].take(np.zeros(y.size, int), scale)
+    drop = predict_drop(curve, mass=hung, **forecast.stiffness.batch, **SetUp.of(forecast.site).values())
     quantities = {
         "lowest_point": drop.lowest_point,
         "clearance": -drop.lowest_point,
-        "stretch_ratio": 1 + drop.stretch / forecast.learned.batch["slack_length"],
+        "stretch_ratio": 1 + drop.stretch / forecast.stiffness.batch["slack_length"],
         "g": drop.g,
         "peak_load": drop.tie_load,
     }
     return {name: np.reshape(values, y.shape) for name, values in quantities.items()}
 
 
-def _stiffness(learned: Anchors, worn: Evidence) -> tuple[Evidence, np.ndarray]:
+def _stiffness(stiffness: DropStiffness, worn: Evidence) -> tuple[Evidence, np.ndarray]:
     """Drops at the masses that were retested, new ones too, and their ln s beyond what waves explain.
 
     An error of the curve's shape is the same at every count: each mass is levelled by its first drops.
     """
-    fit = learned.evidence.take(np.isin(learned.evidence.mass, worn.mass))
+    fit = stiffness.drops.take(np.isin(stiffness.drops.mass, worn.mass))
     if not len(fit):
         raise EvidenceError("no wear drop has the mass of a fit drop: nothing says what the cords did there when new")
     drops = fit.joined(worn)
-    y = learned.unexplained(drops)
+    y = stiffness.unexplained(drops)
     first = {mass: y[(drops.mass == mass) & (drops.jumps <= fit.jumps.max())] for mass in np.unique(drops.mass)}
     level = {mass: values.mean() for mass, values in first.items() if values.size}
     middle = float(np.mean(list(level.values())))
@@ -258,8 +261,8 @@ def _clearance_at(
     """Clearance at a rider mass, of drops with ln s = y."""
     site, gear = forecast.site, forecast.site.gear_mass.value
     scale = np.exp(y + stiffened(forecast.waves, mass + gear))
-    curve = forecast.learned.shapes[0].take(np.zeros(y.size, int), scale)
-    lowest = predict_drop(curve, mass=mass + gear, **forecast.learned.batch, **SetUp.of(site).values()).lowest_point
+    curve = forecast.stiffness.shapes[0].take(np.zeros(y.size, int), scale)
+    lowest = predict_drop(curve, mass=mass + gear, **forecast.stiffness.batch, **SetUp.of(site).values()).lowest_point
     if not np.isfinite(lowest).all():
         odd = ", ".join(drops.drop[k] for k in np.flatnonzero(~np.isfinite(lowest)))
         raise EvidenceError(

@@ -14,11 +14,13 @@ from scipy.stats import binom
 import cordlab
 from cordlab.analysis import analyse
 from cordlab.batch.bootstrap import Beside, refit
+from cordlab.batch.drop_table import Evidence
 from cordlab.batch.fit import fit_batch
 from cordlab.batch.lowest_points import Energies
 from cordlab.curves.fit import solve
 from cordlab.curves.models import Curve, differences
-from cordlab.limits.anchoring import Evidence, learn
+from cordlab.limits.anchoring import drop_stiffness
+from cordlab.limits.simulate import forecast_drop
 from cordlab.mechanics.predict import predict_drop
 from cordlab.units import Measured
 from tests.invented_drops import Loading
@@ -90,8 +92,8 @@ def test_models_that_do_equally_well_spread_the_limits(light):
     )  # fmt: skip
     shapes, spreads = fit.shapes(200, seed=1), []
     for given in (shapes[:1], shapes):
-        learned = learn(fit.chosen.curve, evidence, rig=site, shapes=given)
-        found = learned.forecast(site=site, masses=[100.0], probability=0.95, draws=5000, seed=2)
+        stiffness = drop_stiffness(fit.chosen.curve, evidence, rig=site, shapes=given)
+        found = forecast_drop(stiffness, site=site, masses=[100.0], probability=0.95, draws=5000, seed=2)
         spreads.append(np.quantile(found.draws["peak_load"][0], [0.1, 0.9]))
     one, all_three = spreads
     assert all_three[0] < min(own) * 1.005

@@ -6,15 +6,17 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from cordlab.batch.anchor import Evidence, EvidenceError, SetUp
+from cordlab.batch.drop_table import Evidence, SetUp
 from cordlab.batch.fit import fit_batch
-from cordlab.batch.peaks import UNKNOWN, Viscosity, measured_viscosity, wave_effects, wave_excess, wave_loads
+from cordlab.batch.viscosity import UNKNOWN, Viscosity, measured_viscosity, wave_excess
 from cordlab.batch.wave_removal import take_out_waves
 from cordlab.curves.models import Curve
-from cordlab.limits.anchoring import learn
-from cordlab.limits.simulate import Run
+from cordlab.limits.anchoring import drop_stiffness
+from cordlab.limits.simulate import Run, forecast_drop
+from cordlab.limits.wave_effects import wave_effects, wave_loads
 from cordlab.mechanics.predict import predict_drop, trace_drop
 from cordlab.records.reduce import reduce_drop
+from cordlab.statistics.scatter import EvidenceError
 from cordlab.units import Measured
 
 TRUE = Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})  # invented
@@ -166,8 +168,8 @@ MASSES_BETWEEN = np.array([45.0, 55.0, 65.0, 80.0])
 
 
 def forecast(evidence, curve, loads, masses=MASSES_BETWEEN):
-    learned = learn(curve, evidence, rig=RIG, waves=loads.rig)
-    return learned.forecast(site=_site(), masses=masses, draws=2_000, waves=loads.site)
+    stiffness = drop_stiffness(curve, evidence, rig=RIG, waves=loads.rig)
+    return forecast_drop(stiffness, site=_site(), masses=masses, draws=2_000, waves=loads.site)
 
 
 def true_drop(masses):
@@ -218,10 +220,10 @@ def test_a_doubtful_viscosity_moves_lowest_points_at_all_masses_together(waves, 
     _, sd = unsure.rig.at(MASSES_BETWEEN, "stiffness")
     assert np.all(sd > 0.003)
     run = Run.of(
-        learn(curve, evidence, rig=RIG, waves=unsure.rig), site=_site(), masses=MASSES_BETWEEN, cord=None,
+        drop_stiffness(curve, evidence, rig=RIG, waves=unsure.rig), site=_site(), masses=MASSES_BETWEEN, cord=None,
         waves=unsure.site,
     )  # fmt: skip
-    left = run.shift[:, list(run.learned.shared).index("viscosity of the cords")]
+    left = run.shift[:, list(run.stiffness.shared).index("viscosity of the cords")]
     assert np.all(np.abs(left) < 0.3 * sd)
     assert np.any(left != 0)
 
@@ -229,9 +231,9 @@ def test_a_doubtful_viscosity_moves_lowest_points_at_all_masses_together(waves, 
 def test_a_curve_from_lowest_points_holds_the_part_of_the_waves(waves, loads):
     """Nothing is taken off twice: without records the levels are those of the even cord."""
     curve, found = loads
-    learned = learn(curve, waves[1], rig=RIG, waves=found.loads_only().rig)
-    assert learned.scales[0] == pytest.approx(learn(curve, waves[1], rig=RIG).scales[0], abs=1e-12)
-    assert "viscosity of the cords" not in learned.shared
+    stiffness = drop_stiffness(curve, waves[1], rig=RIG, waves=found.loads_only().rig)
+    assert stiffness.scales[0] == pytest.approx(drop_stiffness(curve, waves[1], rig=RIG).scales[0], abs=1e-12)
+    assert "viscosity of the cords" not in stiffness.shared
 
 
 def test_what_waves_change_is_told_for_each_mass(waves, loads):

@@ -9,6 +9,7 @@ from itertools import cycle
 from typing import Any
 
 from cordlab import analyse, read_campaign
+from cordlab.limits.simulate import forecast_drop
 from cordlab.notebook import panels
 from cordlab.rating.rate import re_rate
 from tests.conftest import ROOT
@@ -34,7 +35,7 @@ def main() -> None:
     whole = {"site": site, "masses": analysis.forecast.masses, "waves": analysis.forecast.waves, "draws": draws[1]}
     print(f"demo campaign, {draws[0]} masses, {draws[1]} draws; processor seconds, best of 7")
     asked = {"criteria": criteria, "breaking_load": campaign.lowest_break, "validation": analysis.validation}
-    anew = best(lambda: analysis.learned.forecast(probability=decision.probability, **whole), 3)
+    anew = best(lambda: forecast_drop(analysis.stiffness, probability=decision.probability, **whole), 3)
     print(f"a new forecast                 {anew:.3f}")
     print(f"answer from the draws          {best(lambda: re_rate(analysis.forecast, **asked)):.3f}")
     for name, values in MOVES.items():

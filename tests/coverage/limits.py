@@ -19,10 +19,11 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtri, stdtrit
 
-from cordlab.batch.anchor import SetUp, Shapes, log_scales
+from cordlab.batch.drop_table import Evidence, SetUp, Shapes, log_scales
 from cordlab.curves.models import Curve
-from cordlab.limits.anchoring import Evidence, learn
+from cordlab.limits.anchoring import drop_stiffness
 from cordlab.limits.forecast import Forecast
+from cordlab.limits.simulate import forecast_drop
 from cordlab.mechanics.predict import predict_drop
 from cordlab.mechanics.setup import GRAVITY
 from cordlab.rating.ladder import DropDay, next_mass
@@ -123,7 +124,7 @@ class Truth:
 
 
 def lab(batch: Batch, n_cords: int, rng: np.random.Generator) -> tuple[Any, dict[str, np.ndarray], SetUp]:
-    """One lab's campaign, learned; the true cords that it dropped; the rig as it truly is."""
+    """One lab's campaign, stiffness; the true cords that it dropped; the rig as it truly is."""
     cords = batch.cords(rng, n_cords)
     stated = SetUp.of(RIG)
     true_rig = replace(
@@ -152,7 +153,7 @@ def lab(batch: Batch, n_cords: int, rng: np.random.Generator) -> tuple[Any, dict
     drawn = rng.multivariate_normal(found, spread, 40)
     curve = Curve("mooney-rivlin", {"c1": found[0], "c2": found[1]})
     shapes = [Curve("mooney-rivlin", {"c1": drawn[:, 0], "c2": drawn[:, 1]})]
-    return learn(curve, evidence, rig=RIG, shapes=shapes), cords, true_rig
+    return drop_stiffness(curve, evidence, rig=RIG, shapes=shapes), cords, true_rig
 
 
 def knowing(cords: dict[str, np.ndarray], batch: Batch, mass: float, rng: np.random.Generator, n: int) -> float:
@@ -185,16 +186,16 @@ def naive(forecast: Forecast) -> dict[str, np.ndarray]:
     """Lowest-point limits as they are often computed: drops, or samples, taken for independent results, the site for
     exact.
     """
-    learned = forecast.learned
-    y, n = learned.scales[0][0], len(learned.evidence)
+    stiffness = forecast.stiffness
+    y, n = stiffness.scales[0][0], len(stiffness.drops)
     samples = 1_000 * n  # a record has thousands of samples
     factors = {
         "naive: confidence band of the mean curve, all samples": ndtri(PROBABILITY) / np.sqrt(samples),
         "naive: all drops pooled, t with drops − 1": stdtrit(n - 1, PROBABILITY) * np.sqrt(1 + 1 / n),
     }
-    inputs, k = learned.batch | SetUp.of(SITE).values(), list(ENDS.values())
+    inputs, k = stiffness.batch | SetUp.of(SITE).values(), list(ENDS.values())
     scales = {name: np.exp(np.full(len(k), np.mean(y) - f * np.std(y, ddof=1))) for name, f in factors.items()}
-    curve = learned.shapes[0]
+    curve = stiffness.shapes[0]
     return {
         name: predict_drop(curve.take(np.zeros(len(k), int), s), mass=MASSES[k], **inputs).lowest_point
         for name, s in scales.items()
@@ -213,9 +214,16 @@ class Outcome:
 
 def one(batch: Batch, truth: Truth, n_cords: int, seed: int, *, limit: str, draws: int, compare: bool) -> Outcome:
     rng = np.random.default_rng([seed, n_cords])
-    learned, cords, _ = lab(batch, n_cords, rng)
-    forecast = learned.forecast(
-        site=SITE, masses=MASSES, limit=limit, probability=PROBABILITY, confidence=CONFIDENCE, seed=seed, draws=draws
+    stiffness, cords, _ = lab(batch, n_cords, rng)
+    forecast = forecast_drop(
+        stiffness,
+        site=SITE,
+        masses=MASSES,
+        limit=limit,
+        probability=PROBABILITY,
+        confidence=CONFIDENCE,
+        seed=seed,
+        draws=draws,
     )
     limits, g_limits = forecast.limit("lowest_point"), forecast.limit("g")
     at = ENDS.values()

@@ -10,8 +10,10 @@ from types import SimpleNamespace
 
 import numpy as np
 
+from cordlab.batch.drop_table import Evidence
 from cordlab.batch.fit import fit_batch
-from cordlab.limits.anchoring import Evidence, learn
+from cordlab.limits.anchoring import drop_stiffness
+from cordlab.limits.simulate import forecast_drop
 from cordlab.mechanics.predict import predict_drop
 from cordlab.units import Measured
 from tests.batch.test_mixed import DROP_SD, READ, RIG, TRUTH, ladder
@@ -37,8 +39,8 @@ def one(rng: np.random.Generator, cords: int) -> tuple[str, np.ndarray, np.ndarr
         list(energies.drop), list(energies.cord), energies.setup.mass, np.zeros(n), energies.lowest, np.full(n, READ),
         np.full(n, 10.0), np.full(n, 14.0), np.full(n, np.nan), np.zeros(n), np.zeros(n), np.full(n, 15.0),
     )  # fmt: skip
-    learned = learn(fit.chosen.curve, evidence, rig=SITE, shapes=fit.shapes(200, seed=1))
-    forecast = learned.forecast(site=SITE, masses=MASSES, probability=LEVEL, draws=5000, seed=1)
+    stiffness = drop_stiffness(fit.chosen.curve, evidence, rig=SITE, shapes=fit.shapes(200, seed=1))
+    forecast = forecast_drop(stiffness, site=SITE, masses=MASSES, probability=LEVEL, draws=5000, seed=1)
     scale = np.exp(rng.normal(0, CORD_SD, (1, 2000)) + rng.normal(0, DROP_SD, (1, 2000)))
     true = predict_drop(TRUTH.scaled(scale), mass=MASSES[:, None], **RIG)
     within = [

@@ -14,10 +14,11 @@ from tempfile import TemporaryDirectory
 import numpy as np
 
 from cordlab.analysis import Analysis, analyse
-from cordlab.batch.anchor import SetUp
+from cordlab.batch.drop_table import SetUp
 from cordlab.batch.fit import fit_batch
 from cordlab.campaign.campaign import read_campaign
-from cordlab.limits.anchoring import learn
+from cordlab.limits.anchoring import drop_stiffness
+from cordlab.limits.simulate import forecast_drop
 from cordlab.synthetic import Scenario, invent
 from cordlab.units import Measured
 from tests.true_range import future_drops, normals, predict_many
@@ -65,14 +66,14 @@ def between_masses(masses: tuple[float, ...], seed: int = 1) -> dict[str, np.nda
         campaign = read_campaign(Path(scratch, "campaign"))
         analysis = analyse(campaign)
     riders = np.arange(masses[0], masses[-1] + 0.5) - campaign.site.gear_mass.value
-    curve, drops, loads = analysis.fit.chosen.curve, analysis.learned.evidence, analysis.loads
+    curve, drops, loads = analysis.fit.chosen.curve, analysis.stiffness.drops, analysis.loads
     cord = {"slack_length": world.slack_length.value, "cord_mass": world.cord_mass.value}
     hung, there = riders + campaign.site.gear_mass.value, SetUp.of(campaign.site).values()
     true = world.predict(scale=1.0, mass=hung, **cord, **there).lowest_point
     found = {}
     for name, waves in (("left in", loads.loads_only()), ("taken off", loads)):
-        learned = learn(curve, drops, rig=campaign.rig, waves=waves.rig)
-        forecast = learned.forecast(site=campaign.site, masses=riders, waves=waves.site, draws=1_000)
+        stiffness = drop_stiffness(curve, drops, rig=campaign.rig, waves=waves.rig)
+        forecast = forecast_drop(stiffness, site=campaign.site, masses=riders, waves=waves.site, draws=1_000)
         found[name] = forecast.estimate("lowest_point") - true
     return found
 

@@ -7,16 +7,17 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from cordlab.batch.anchor import WaveEffect, log_scales
+from cordlab.batch.drop_table import Evidence, log_scales
 from cordlab.curves.models import Curve
-from cordlab.limits.anchoring import Evidence, EvidenceError, learn, shifted
+from cordlab.limits.anchoring import drop_stiffness, shifted
 from cordlab.limits.budget import budget
-from cordlab.limits.simulate import Run
+from cordlab.limits.simulate import Run, forecast_drop
 from cordlab.limits.validation import HeldBack, Validation, validate
+from cordlab.limits.wave_effects import WaveEffect
 from cordlab.mechanics.predict import predict_drop
 from cordlab.rating.rate import rating_masses
 from cordlab.statistics.limits import prediction_factor, tolerance_factor
-from cordlab.statistics.scatter import CordLines, Level, Pivots
+from cordlab.statistics.scatter import CordLines, EvidenceError, Level, Pivots
 from cordlab.units import Measured
 from tests.coverage.limits import Batch, Truth, mean_and_error, one
 
@@ -164,8 +165,8 @@ def at_scale(y, mass, drag_area=0.1):
 def test_with_nothing_else_uncertain_the_limit_is_students_t_on_the_cords():
     """The whole chain against the closed form: lowest point at mean − t(n − 1) s √(1 + 1/n) of ln stiffness."""
     levels = np.random.default_rng(5).normal(0.0, 0.02, (6, 1))
-    learned = learn(CURVE, invented(levels), rig=EXACT)
-    forecast = learned.forecast(site=EXACT, masses=MASSES, probability=0.99, seed=3, draws=80_000)
+    stiffness = drop_stiffness(CURVE, invented(levels), rig=EXACT)
+    forecast = forecast_drop(stiffness, site=EXACT, masses=MASSES, probability=0.99, seed=3, draws=80_000)
     y = levels.mean() - prediction_factor(6, 0.99) * levels.std(ddof=1)
     for k, mass in enumerate(MASSES):
         exact, median = at_scale(y, mass).lowest_point[0], at_scale(levels.mean(), mass).lowest_point[0]
@@ -177,9 +178,9 @@ def test_with_nothing_else_uncertain_the_limit_is_students_t_on_the_cords():
 def test_with_nothing_else_uncertain_the_tolerance_limit_is_the_exact_factor():
     """Against the one-sided factor of ISO 16269-6 (`tolerance_factor`, checked against its tables elsewhere)."""
     levels = np.random.default_rng(6).normal(0.0, 0.02, (6, 1))
-    learned = learn(CURVE, invented(levels), rig=EXACT)
-    forecast = learned.forecast(
-        site=EXACT, masses=[68.0], limit="tolerance", probability=0.99, confidence=0.95, seed=3, draws=60_000
+    stiffness = drop_stiffness(CURVE, invented(levels), rig=EXACT)
+    forecast = forecast_drop(
+        stiffness, site=EXACT, masses=[68.0], limit="tolerance", probability=0.99, confidence=0.95, seed=3, draws=60_000
     )
     median = at_scale(levels.mean(), 68.0)
     factor = tolerance_factor(6, 0.99, 0.95) * levels.std(ddof=1)
@@ -195,10 +196,10 @@ def test_content_with_an_uncertain_site_agrees_with_a_nested_simulation():
     scatter.
     """
     levels = np.random.default_rng(7).normal(0.0, 0.02, (200, 1))  # so many cords that mean and scatter are known
-    learned = learn(CURVE, invented(levels, masses=MASSES[:3]), rig=EXACT)
+    stiffness = drop_stiffness(CURVE, invented(levels, masses=MASSES[:3]), rig=EXACT)
     options = {"site": UNSURE, "masses": [57.0], "probability": 0.99, "seed": 2, "draws": 30_000}
-    tolerance = learned.forecast(limit="tolerance", confidence=0.5, **options)
-    nested = learned.forecast(limit="prediction", **options)
+    tolerance = forecast_drop(stiffness, limit="tolerance", confidence=0.5, **options)
+    nested = forecast_drop(stiffness, limit="prediction", **options)
     for quantity in ("lowest_point", "clearance", "g", "peak_load"):
         margin = nested.limit(quantity)[0] - nested.estimate(quantity)[0]
         # first order in the site's inputs: the remainder, and the noise of the draws, are under a tenth of the margin
@@ -207,14 +208,14 @@ def test_content_with_an_uncertain_site_agrees_with_a_nested_simulation():
 
 def test_shared_errors_are_carried_by_slopes_that_agree_with_recomputing():
     rig = SimpleNamespace(**{**vars(EXACT), "drag_area": Measured(0.1, 0.03), "release_depth": Measured(0.0, 0.1)})
-    learned = learn(CURVE, invented(scattered(1, 4, 0.02, 0.004), u_mass=0.1, peaks=1.05), rig=rig)
-    assert set(learned.shared) == {"rig drag_area", "rig release_depth", *(f"mass {m:g} kg" for m in MASSES)}
-    for k, (name, quantity) in enumerate(learned.shared.items()):
-        y, excess = shifted(learned, name, 2 * quantity.u)
-        change = y - learned.scales[0][0]
-        assert change == pytest.approx(2 * quantity.u * learned.slope[k], rel=0.03, abs=2e-5)
-        assert excess - learned.excess[0][0] == pytest.approx(
-            2 * quantity.u * learned.excess_slope[k], rel=0.03, abs=2e-5
+    stiffness = drop_stiffness(CURVE, invented(scattered(1, 4, 0.02, 0.004), u_mass=0.1, peaks=1.05), rig=rig)
+    assert set(stiffness.shared) == {"rig drag_area", "rig release_depth", *(f"mass {m:g} kg" for m in MASSES)}
+    for k, (name, quantity) in enumerate(stiffness.shared.items()):
+        y, excess = shifted(stiffness, name, 2 * quantity.u)
+        change = y - stiffness.scales[0][0]
+        assert change == pytest.approx(2 * quantity.u * stiffness.slope[k], rel=0.03, abs=2e-5)
+        assert excess - stiffness.excess[0][0] == pytest.approx(
+            2 * quantity.u * stiffness.excess_slope[k], rel=0.03, abs=2e-5
         )
 
 
@@ -222,8 +223,11 @@ def test_what_all_drops_share_does_not_shrink_with_their_number():
     rig = SimpleNamespace(**{**vars(EXACT), "drag_area": Measured(0.1, 0.03)})
     u = []
     for n in (4, 40):
-        forecast = learn(CURVE, invented(scattered(1, n, 0.02, 0.004)), rig=rig).forecast(
-            site=EXACT, masses=[36.0, 68.0], draws=2_000
+        forecast = forecast_drop(
+            drop_stiffness(CURVE, invented(scattered(1, n, 0.02, 0.004)), rig=rig),
+            site=EXACT,
+            masses=[36.0, 68.0],
+            draws=2_000,
         )
         u.append(next(s.u for s in budget(forecast, mass=68.0).shares if s.input == "rig drag area"))
     assert u[1] == pytest.approx(u[0], rel=0.1)
@@ -233,7 +237,7 @@ def test_what_all_drops_share_does_not_shrink_with_their_number():
 def test_what_the_distance_calibration_leaves_open_is_no_better_known_from_many_drops(n):
     """Lowest points read from records share their sensor's error: 0.1 m of it is 0.1 m at the same rig, whatever n."""
     read = replace(invented(np.zeros((n, 1)), masses=np.array([68.0])), u_common=np.full(n, 0.1))
-    forecast = learn(CURVE, read, rig=EXACT).forecast(site=EXACT, masses=[68.0], draws=20_000)
+    forecast = forecast_drop(drop_stiffness(CURVE, read, rig=EXACT), site=EXACT, masses=[68.0], draws=20_000)
     share = budget(forecast, mass=68.0, quantity="lowest_point").shares[0]
     assert share.input == "lowest points' calibration"
     assert share.u == pytest.approx(0.1, rel=0.01)
@@ -262,16 +266,16 @@ def test_only_lowest_points_from_records_share_a_calibration():
 def test_the_curves_shape_hardly_matters_where_lowest_points_were_measured():
     """Anchoring: a curve 5 % too stiff, and one of another shape, forecast the same lowest points at tested masses."""
     evidence = invented(scattered(3, 6, 0.02, 0.0))
-    want = learn(CURVE, evidence, rig=EXACT).forecast(site=EXACT, masses=MASSES, draws=2_000, seed=1)
+    want = forecast_drop(drop_stiffness(CURVE, evidence, rig=EXACT), site=EXACT, masses=MASSES, draws=2_000, seed=1)
     for other in (CURVE.scaled(1.05), Curve("mooney-rivlin", {"c1": 240.0, "c2": 140.0})):
-        got = learn(other, evidence, rig=EXACT).forecast(site=EXACT, masses=MASSES, draws=2_000, seed=1)
+        got = forecast_drop(drop_stiffness(other, evidence, rig=EXACT), site=EXACT, masses=MASSES, draws=2_000, seed=1)
         assert got.estimate("lowest_point") == pytest.approx(want.estimate("lowest_point"), abs=0.1)
 
 
 def test_draws_repeat_with_the_seed_and_are_smooth_in_mass():
-    learned = learn(CURVE, invented(scattered(4, 5, 0.02, 0.004), peaks=1.05), rig=EXACT)
+    stiffness = drop_stiffness(CURVE, invented(scattered(4, 5, 0.02, 0.004), peaks=1.05), rig=EXACT)
     options = {"site": UNSURE, "masses": np.arange(40.0, 61.0, 1.0), "draws": 2_000}
-    first, again, other = (learned.forecast(seed=seed, **options) for seed in (1, 1, 2))
+    first, again, other = (forecast_drop(stiffness, seed=seed, **options) for seed in (1, 1, 2))
     assert np.array_equal(first.draws["g"], again.draws["g"])
     assert not np.array_equal(first.draws["g"], other.draws["g"])
     limits = first.limit("lowest_point")
@@ -280,8 +284,9 @@ def test_draws_repeat_with_the_seed_and_are_smooth_in_mass():
 
 
 def test_an_excess_of_the_peaks_raises_a_load_and_never_lowers_it():
-    learned = {p: learn(CURVE, invented(scattered(5, 6, 0.02, 0.004), peaks=p), rig=EXACT) for p in (0.9, 1.0, 1.1)}
-    g = {p: x.forecast(site=EXACT, masses=[68.0], draws=4_000).estimate("g")[0] for p, x in learned.items()}
+    y = scattered(5, 6, 0.02, 0.004)
+    stiffness = {p: drop_stiffness(CURVE, invented(y, peaks=p), rig=EXACT) for p in (0.9, 1.0, 1.1)}
+    g = {p: forecast_drop(x, site=EXACT, masses=[68.0], draws=4_000).estimate("g")[0] for p, x in stiffness.items()}
     assert g[0.9] == pytest.approx(g[1.0], rel=1e-6)
     assert g[1.1] == pytest.approx(1.1 * g[1.0], rel=1e-6)
 
@@ -294,35 +299,36 @@ def test_waves_enter_at_each_end_and_are_not_counted_twice():
     zero = np.zeros(2)
     waves = WaveEffect(grid, zero, np.full(2, np.log(1.2)), np.full(2, np.log(1.1)), zero, zero, zero, np.zeros((3, 2)))
     evidence = invented(scattered(5, 6, 0.02, 0.0), peaks=1.1)
-    learned = learn(CURVE, evidence, rig=EXACT, waves=waves)
-    assert learned.excess[0] == pytest.approx(0.0, abs=1e-9)
-    with_waves = learned.forecast(site=EXACT, masses=[68.0], draws=2_000, waves=waves)
-    even = learn(CURVE, invented(scattered(5, 6, 0.02, 0.0)), rig=EXACT).forecast(
-        site=EXACT, masses=[68.0], draws=2_000
+    stiffness = drop_stiffness(CURVE, evidence, rig=EXACT, waves=waves)
+    assert stiffness.excess[0] == pytest.approx(0.0, abs=1e-9)
+    with_waves = forecast_drop(stiffness, site=EXACT, masses=[68.0], draws=2_000, waves=waves)
+    even = forecast_drop(
+        drop_stiffness(CURVE, invented(scattered(5, 6, 0.02, 0.0)), rig=EXACT), site=EXACT, masses=[68.0], draws=2_000
     )
     assert with_waves.estimate("g")[0] == pytest.approx(1.2 * even.estimate("g")[0], rel=1e-6)
     assert with_waves.estimate("peak_load")[0] == pytest.approx(1.1 * even.estimate("peak_load")[0], rel=1e-6)
     with pytest.raises(EvidenceError, match="for the rig and for the site, or for neither"):
-        learned.forecast(site=EXACT, masses=[68.0], draws=2_000)
+        forecast_drop(stiffness, site=EXACT, masses=[68.0], draws=2_000)
     with pytest.raises(EvidenceError, match="computed for 30 to 110 kg only"):
         waves.at([120.0], "tie")
 
 
 def test_gear_hangs_with_the_rider_and_nothing_is_said_outside_the_tested_masses():
-    learned = learn(CURVE, invented(scattered(6, 4, 0.02, 0.004)), rig=EXACT)
-    assert rating_masses(learned, UNSURE)[[0, -1]] == pytest.approx([33.0, 97.0])
+    stiffness = drop_stiffness(CURVE, invented(scattered(6, 4, 0.02, 0.004)), rig=EXACT)
+    assert rating_masses(stiffness, UNSURE)[[0, -1]] == pytest.approx([33.0, 97.0])
     site = SimpleNamespace(**{**vars(EXACT), "gear_mass": Measured(3.0)})
-    rider = learned.forecast(site=site, masses=[65.0], draws=2_000).estimate("lowest_point")
-    assert rider == pytest.approx(learned.forecast(site=EXACT, masses=[68.0], draws=2_000).estimate("lowest_point"))
+    rider = forecast_drop(stiffness, site=site, masses=[65.0], draws=2_000).estimate("lowest_point")
+    hung = forecast_drop(stiffness, site=EXACT, masses=[68.0], draws=2_000).estimate("lowest_point")
+    assert rider == pytest.approx(hung)
     with pytest.raises(EvidenceError, match="36 to 100 kg were tested: nothing is said outside"):
-        learned.forecast(site=site, masses=[98.0], draws=2_000)
+        forecast_drop(stiffness, site=site, masses=[98.0], draws=2_000)
 
 
 def test_a_draw_without_a_lowest_point_counts_as_the_worst():
     """A cord that locks up below what the drop needs: its draws are infinite, and so is a limit that they reach."""
     gent = Curve("gent", {"mu": 900.0, "j": 12.0})
     evidence = invented(np.array([[-0.5], [0.1], [0.4]]), masses=np.array([36.0, 52.0]), curve=gent)
-    forecast = learn(gent, evidence, rig=EXACT).forecast(site=EXACT, masses=[36.0, 52.0], draws=4_000)
+    forecast = forecast_drop(drop_stiffness(gent, evidence, rig=EXACT), site=EXACT, masses=[36.0, 52.0], draws=4_000)
     share = np.isinf(forecast.draws["lowest_point"]).mean(-1)
     assert share.max() > 0.01
     assert np.isinf(forecast.limit("lowest_point"))[share > 0.011].all()
@@ -332,21 +338,21 @@ def test_a_draw_without_a_lowest_point_counts_as_the_worst():
 def test_drawn_shapes_that_a_measured_lowest_point_refutes_are_left_out_and_counted():
     evidence = invented(scattered(9, 4, 0.02, 0.0)[:, :3], masses=MASSES[:3])
     shapes = Curve("gent", {"mu": np.full(4, 600.0), "j": np.array([3.0, 60.0, 80.0, 100.0])})
-    learned = learn(CURVE, evidence, rig=EXACT, shapes=[shapes])
-    assert learned.shapes[1].count == 3
-    assert learned.notes == ("1 of 4 drawn shapes lock up before a measured lowest point",)
+    stiffness = drop_stiffness(CURVE, evidence, rig=EXACT, shapes=[shapes])
+    assert stiffness.shapes[1].count == 3
+    assert stiffness.notes == ("1 of 4 drawn shapes lock up before a measured lowest point",)
 
 
 def test_drawn_shapes_that_pull_less_than_the_weight_where_a_drop_turned_are_left_out():
     """Humped: energy enough to stop the mass there, but no force to turn it."""
     evidence = invented(scattered(9, 4, 0.02, 0.0)[:, :3], masses=MASSES[:3])
-    given = np.array([0.0, -0.2, -0.24, -0.3, -0.4])
-    learned = learn(CURVE, evidence, rig=EXACT, shapes=[Curve("mooney-rivlin", {"c1": 1e3 * given, "c2": 1e3})])
-    (kept,) = learned.shapes[1:]
+    drawn = Curve("mooney-rivlin", {"c1": 1e3 * np.array([0.0, -0.2, -0.24, -0.3, -0.4]), "c2": 1e3})
+    stiffness = drop_stiffness(CURVE, evidence, rig=EXACT, shapes=[drawn])
+    (kept,) = stiffness.shapes[1:]
     assert kept.curve.parameters["c1"].tolist() == [0.0, -200.0]
-    assert learned.notes == ("3 of 5 drawn shapes do not turn every drop that was made",)
+    assert stiffness.notes == ("3 of 5 drawn shapes do not turn every drop that was made",)
     with pytest.raises(EvidenceError, match="some drop would not have turned where it did"):
-        learn(Curve("mooney-rivlin", {"c1": -300.0, "c2": 1e3}), evidence, rig=EXACT)
+        drop_stiffness(Curve("mooney-rivlin", {"c1": -300.0, "c2": 1e3}), evidence, rig=EXACT)
 
 
 def test_two_peaks_that_show_no_scatter_are_too_few_and_not_a_fault():
@@ -355,7 +361,7 @@ def test_two_peaks_that_show_no_scatter_are_too_few_and_not_a_fault():
     recorded = np.isin(np.arange(len(evidence)), [0, 9])
     few = replace(evidence, peak_load=np.where(recorded, evidence.peak_load, np.nan))
     with pytest.raises(EvidenceError, match="show no scatter about a line"):
-        learn(CURVE, few, rig=EXACT).forecast(site=EXACT, masses=MASSES, draws=2_000)
+        forecast_drop(drop_stiffness(CURVE, few, rig=EXACT), site=EXACT, masses=MASSES, draws=2_000)
 
 
 def test_evidence_names_what_is_wrong():
@@ -367,9 +373,9 @@ def test_evidence_names_what_is_wrong():
     with pytest.raises(EvidenceError, match="drop D3: mass is not a finite number"):
         replace(good, mass=np.where(np.arange(10) == 3, np.nan, good.mass))
     with pytest.raises(EvidenceError, match="no drop to learn from"):
-        learn(CURVE, good.take(np.zeros(10, bool)), rig=EXACT)
+        drop_stiffness(CURVE, good.take(np.zeros(10, bool)), rig=EXACT)
     with pytest.raises(EvidenceError, match="only 1 cord"):
-        learn(CURVE, invented(np.zeros((1, 1))), rig=EXACT).forecast(site=EXACT, masses=[68.0])
+        forecast_drop(drop_stiffness(CURVE, invented(np.zeros((1, 1))), rig=EXACT), site=EXACT, masses=[68.0])
 
 
 # ------------------------------------------------------------------------------------------------ budget, validation
@@ -377,13 +383,13 @@ def test_evidence_names_what_is_wrong():
 
 def test_the_budget_adds_up_and_its_gain_is_what_halving_does():
     rig = SimpleNamespace(**{**vars(EXACT), "drag_area": Measured(0.1, 0.03)})
-    learned = learn(CURVE, invented(scattered(10, 8, 0.01, 0.003), peaks=1.05), rig=rig)
-    forecast = learned.forecast(site=UNSURE, masses=rating_masses(learned, UNSURE), draws=4_000)
+    stiffness = drop_stiffness(CURVE, invented(scattered(10, 8, 0.01, 0.003), peaks=1.05), rig=rig)
+    forecast = forecast_drop(stiffness, site=UNSURE, masses=rating_masses(stiffness, UNSURE), draws=4_000)
     found = budget(forecast, mass=81.0)
     assert sum(share.share for share in found.shares) == pytest.approx(1.0)
     assert [s.share for s in found.shares] == sorted((s.share for s in found.shares), reverse=True)
     halved = SimpleNamespace(**{**vars(UNSURE), "drag_area": Measured(0.4, 0.05)})
-    better = budget(learned.forecast(site=halved, masses=forecast.masses, draws=4_000), mass=81.0)
+    better = budget(forecast_drop(stiffness, site=halved, masses=forecast.masses, draws=4_000), mass=81.0)
     gain = next(share for share in found.shares if share.input == "site drag area").gain
     assert better.linear_limit - found.linear_limit == pytest.approx(gain, rel=0.05)
     assert budget(forecast, mass=81.0, quantity="g").linear_limit > forecast.estimate("g")[0] - 1.0
@@ -395,9 +401,9 @@ def test_linear_and_monte_carlo_agree_with_many_cords_and_are_said_to_disagree_w
     """JCGM 101 8.1: first-order sums are good where the scatter is small and well known, and not where t has a long
     tail.
     """
-    many = learn(CURVE, invented(scattered(11, 40, 0.002, 0.002)), rig=EXACT)
-    few = learn(CURVE, invented(scattered(11, 3, 0.06, 0.002)), rig=EXACT)
-    found = [budget(x.forecast(site=EXACT, masses=MASSES, draws=100_000), mass=100.0) for x in (many, few)]
+    many = drop_stiffness(CURVE, invented(scattered(11, 40, 0.002, 0.002)), rig=EXACT)
+    few = drop_stiffness(CURVE, invented(scattered(11, 3, 0.06, 0.002)), rig=EXACT)
+    found = [budget(forecast_drop(x, site=EXACT, masses=MASSES, draws=100_000), mass=100.0) for x in (many, few)]
     assert found[0].agrees
     assert "agree" in found[0].word
     assert not found[1].agrees
@@ -409,8 +415,8 @@ def test_held_back_drops_fall_inside_as_often_as_the_limits_say():
     for seed in range(60):
         everything = invented(scattered(100 + seed, 5, 0.02, 0.005))
         middle = np.isin(everything.mass, [52.0, 84.0])
-        learned = learn(CURVE, everything.take(~middle), rig=EXACT)
-        found = validate(learned, everything.take(middle), probability=0.95)
+        stiffness = drop_stiffness(CURVE, everything.take(~middle), rig=EXACT)
+        found = validate(stiffness, everything.take(middle), probability=0.95)
         assert not found.left_out
         assert {row.whose for row in found.rows} == {"this cord"}
         inside, total = inside + len(found.rows) - found.outside, total + len(found.rows)
@@ -418,7 +424,7 @@ def test_held_back_drops_fall_inside_as_often_as_the_limits_say():
 
 
 def test_without_held_back_drops_each_drop_is_left_out_in_turn():
-    found = validate(learn(CURVE, invented(scattered(12, 5, 0.02, 0.005)), rig=EXACT))
+    found = validate(drop_stiffness(CURVE, invented(scattered(12, 5, 0.02, 0.005)), rig=EXACT))
     assert found.left_out
     assert len(found.rows) == 25
     assert found.chance > 0.01
@@ -428,7 +434,7 @@ def test_a_check_drop_that_is_metres_off_is_outside_and_its_chance_is_binomial()
     everything = invented(scattered(13, 5, 0.02, 0.005))
     check = everything.mass == 68.0
     off = replace(everything.take(check), lowest_point=everything.lowest_point[check] + 4.0)
-    found = validate(learn(CURVE, everything.take(~check), rig=EXACT), off)
+    found = validate(drop_stiffness(CURVE, everything.take(~check), rig=EXACT), off)
     assert found.outside == 5
     assert found.failed
     rows = tuple(HeldBack("D", "C", 68.0, 31.0, 30.0, 29.0, 30.5 + k, "this cord") for k in (0, 1, 2))
@@ -464,9 +470,9 @@ def test_coverage_of_invented_labs_with_known_truth():
 
 
 def test_it_is_said_how_often_a_prediction_limit_falls_short():
-    learned = learn(CURVE, invented(scattered(14, 6, 0.02, 0.0)), rig=EXACT)
+    stiffness = drop_stiffness(CURVE, invented(scattered(14, 6, 0.02, 0.0)), rig=EXACT)
     said = {
-        limit: learned.forecast(site=EXACT, masses=[68.0], limit=limit, draws=2_000).notes
+        limit: forecast_drop(stiffness, site=EXACT, masses=[68.0], limit=limit, draws=2_000).notes
         for limit in ("prediction", "tolerance")
     }
     assert "with 6 cords even an exact limit holds as many in about 83 % of campaigns" in said["prediction"][-1]
@@ -474,8 +480,8 @@ def test_it_is_said_how_often_a_prediction_limit_falls_short():
 
 
 def test_run_is_for_the_masses_asked():
-    learned = learn(CURVE, invented(scattered(14, 4, 0.02, 0.0)), rig=EXACT)
-    run = Run.of(learned, site=EXACT, masses=[50.0, 60.0], cord="C1", waves=None)
-    scales = np.array(log_scales(learned.shapes[0], learned.evidence, learned.batch, **learned.rig.values()))
-    own = scales[0][np.array(learned.evidence.cord) == "C1"]
+    stiffness = drop_stiffness(CURVE, invented(scattered(14, 4, 0.02, 0.0)), rig=EXACT)
+    run = Run.of(stiffness, site=EXACT, masses=[50.0, 60.0], cord="C1", waves=None)
+    scales = np.array(log_scales(stiffness.shapes[0], stiffness.drops, stiffness.batch, **stiffness.rig.values()))
+    own = scales[0][np.array(stiffness.drops.cord) == "C1"]
     assert run.levels[0].mean[0] == pytest.approx(own.mean(), abs=2e-3)

@@ -5,8 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from cordlab.limits.anchoring import learn
+from cordlab.limits.anchoring import drop_stiffness
 from cordlab.limits.budget import CORDS
+from cordlab.limits.simulate import forecast_drop
 from cordlab.rating.range_plan import margin, plan_range
 from cordlab.rating.rate import rate, rating_masses
 from cordlab.statistics.limits import tolerance_factor
@@ -18,8 +19,8 @@ ASKED = criteria(least_strength_factor=1.0)
 
 
 def forecast_of(n_cords, *, seed, site=UNSURE, draws=20_000, **decision):
-    learned = learn(CURVE, invented(scattered(seed, n_cords, 0.02, 0.004)), rig=EXACT)
-    return learned.forecast(site=site, masses=rating_masses(learned, site), seed=1, draws=draws, **decision)
+    stiffness = drop_stiffness(CURVE, invented(scattered(seed, n_cords, 0.02, 0.004)), rig=EXACT)
+    return forecast_drop(stiffness, site=site, masses=rating_masses(stiffness, site), seed=1, draws=draws, **decision)
 
 
 @pytest.fixture(scope="module")

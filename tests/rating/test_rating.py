@@ -7,7 +7,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from cordlab.limits.anchoring import learn
+from cordlab.limits.anchoring import drop_stiffness
+from cordlab.limits.simulate import forecast_drop
 from cordlab.limits.validation import HeldBack, Validation
 from cordlab.rating.rate import not_rated, rate, rating_masses, re_rate
 from cordlab.statistics.propagation import DECISIONS
@@ -26,13 +27,13 @@ def criteria(**changes):
 
 
 @pytest.fixture(scope="module")
-def learned():
-    return learn(CURVE, invented(scattered(20, 6, 0.02, 0.004)), rig=EXACT)
+def stiffness():
+    return drop_stiffness(CURVE, invented(scattered(20, 6, 0.02, 0.004)), rig=EXACT)
 
 
 @pytest.fixture(scope="module")
-def forecast(learned):
-    return learned.forecast(site=UNSURE, masses=rating_masses(learned, UNSURE), seed=1, draws=20_000)
+def forecast(stiffness):
+    return forecast_drop(stiffness, site=UNSURE, masses=rating_masses(stiffness, UNSURE), seed=1, draws=20_000)
 
 
 def test_the_ends_are_where_the_limits_cross_the_criteria(forecast):
@@ -74,7 +75,7 @@ def test_the_table_has_every_tested_mass_and_every_kilogram_and_no_number_outsid
     assert all(0.0 <= p <= 1.0 for row in inside for p in row["violation"].values())
 
 
-def test_the_risk_of_violation_agrees_with_the_limit_and_with_a_forecast_for_that_mass(learned, forecast):
+def test_the_risk_of_violation_agrees_with_the_limit_and_with_a_forecast_for_that_mass(stiffness, forecast):
     """JCGM 106:2012, 8.3.2: where the limit at probability p meets a criterion, it is violated with 1 − p at most."""
     rows = [row for row in rate(forecast, criteria=CRITERIA, breaking_load=LOT).predictions if row["mass"] <= 97.0]
     risk = 1 - forecast.probability
@@ -82,7 +83,7 @@ def test_the_risk_of_violation_agrees_with_the_limit_and_with_a_forecast_for_tha
         for name, met in (("clearance", row["clearance_limit"] >= 4.0), ("g", row["g_limit"] <= CRITERIA.greatest_g)):
             assert row["violation"][name] <= risk if met else row["violation"][name] >= risk * 0.99
     between = np.setdiff1d([row["mass"] for row in rows], forecast.masses)
-    there = learned.forecast(site=UNSURE, masses=between, seed=1, draws=20_000)
+    there = forecast_drop(stiffness, site=UNSURE, masses=between, seed=1, draws=20_000)
     for name, least in (("clearance", 4.0), ("g", CRITERIA.greatest_g)):
         found = [row["violation"][name] for row in rows if row["mass"] in between]
         assert found == pytest.approx(there.violation(name, least), abs=0.01)
@@ -106,9 +107,9 @@ def test_other_criteria_can_end_it(forecast):
         forecast, criteria=criteria(**easy | {"least_strength_factor": 7.0}), breaking_load=Measured(14_100.0, 500.0)
     )
     assert uncertain.heaviest < strength.heaviest - 5.0
-    evidence = forecast.learned.evidence
+    evidence = forecast.stiffness.drops
     longer = replace(evidence, slack_length=1.2 * evidence.slack_length)  # as if no drop had stretched its cord so far
-    beyond = replace(forecast, learned=replace(forecast.learned, evidence=longer))
+    beyond = replace(forecast, stiffness=replace(forecast.stiffness, drops=longer))
     found = rate(beyond, criteria=criteria(**easy), breaking_load=LOT)
     assert found.governed_by["heavy"] == "tested stretch"
     assert re.fullmatch(r"stretch ratio [\d.]+ is beyond the [\d.]+ that was tested", found.predictions[-5]["reason"])
@@ -144,10 +145,10 @@ def test_only_the_tested_temperatures_are_rated_where_the_use_is_asked(forecast)
     """Fail closed: use beyond the drops' temperatures on either side, or drops without any, rate nothing."""
 
     def asked(use, *, tested=(10.0, 20.0)):
-        seen = forecast.learned.evidence
+        seen = forecast.stiffness.drops
         spread = replace(seen, temperature=np.linspace(*tested, len(seen)))
         site = SimpleNamespace(**{**vars(UNSURE), "temperature": use})
-        there = replace(forecast, site=site, learned=replace(forecast.learned, evidence=spread))
+        there = replace(forecast, site=site, stiffness=replace(forecast.stiffness, drops=spread))
         return rate(there, criteria=CRITERIA, breaking_load=LOT)
 
     assert asked((12.0, 20.0)).rated
@@ -160,8 +161,8 @@ def test_only_the_tested_temperatures_are_rated_where_the_use_is_asked(forecast)
 
 
 def test_one_mass_is_not_a_range():
-    learned = learn(CURVE, invented(scattered(21, 4, 0.02, 0.004)[:, :1], masses=MASSES[2:3]), rig=EXACT)
-    forecast = learned.forecast(site=EXACT, masses=rating_masses(learned, EXACT), draws=2_000)
+    stiffness = drop_stiffness(CURVE, invented(scattered(21, 4, 0.02, 0.004)[:, :1], masses=MASSES[2:3]), rig=EXACT)
+    forecast = forecast_drop(stiffness, site=EXACT, masses=rating_masses(stiffness, EXACT), draws=2_000)
     rating = rate(forecast, criteria=CRITERIA, breaking_load=LOT)
     assert "only one mass was dropped" in rating.reasons[0]
 
@@ -173,12 +174,12 @@ def test_no_forecast_gives_an_answer_all_the_same():
     assert rating.summary() == "NOT RATED\n  only 1 cord"
 
 
-def test_a_changed_site_is_answered_as_a_new_forecast_would(learned, forecast):
+def test_a_changed_site_is_answered_as_a_new_forecast_would(stiffness, forecast):
     """Same draws, so the answer is the same to rounding: nothing about the lowest point depends on height or reach."""
     higher = SimpleNamespace(
         **{**vars(UNSURE), "tie_height": Measured(46.0, 0.1), "reach_below_attachment": Measured(2.0, 0.1)}
     )
-    new = learned.forecast(site=higher, masses=forecast.masses, seed=1, draws=20_000)
+    new = forecast_drop(stiffness, site=higher, masses=forecast.masses, seed=1, draws=20_000)
     quick = re_rate(
         forecast, criteria=CRITERIA, breaking_load=LOT, tie_height=Measured(46.0, 0.1), reach=Measured(2.0, 0.1)
     )
@@ -190,15 +191,15 @@ def test_a_changed_site_is_answered_as_a_new_forecast_would(learned, forecast):
     # another uncertainty is drawn anew: the limit agrees within the noise of the draws
     vague = SimpleNamespace(**{**vars(UNSURE), "tie_height": Measured(43.0, 1.0)})
     drawn = re_rate(forecast, criteria=CRITERIA, breaking_load=LOT, tie_height=Measured(43.0, 1.0)).heaviest
-    new = learned.forecast(site=vague, masses=forecast.masses, seed=1, draws=20_000)
+    new = forecast_drop(stiffness, site=vague, masses=forecast.masses, seed=1, draws=20_000)
     assert drawn == pytest.approx(rate(new, criteria=CRITERIA, breaking_load=LOT).heaviest, abs=0.7)
 
 
-def test_a_stricter_probability_narrows_the_range(learned, forecast):
+def test_a_stricter_probability_narrows_the_range(stiffness, forecast):
     wide = re_rate(forecast, criteria=CRITERIA, breaking_load=LOT, probability=0.9)
     narrow = re_rate(forecast, criteria=CRITERIA, breaking_load=LOT, probability=0.999)
     assert wide.lightest < narrow.lightest < narrow.heaviest < wide.heaviest
-    tolerance = learned.forecast(site=UNSURE, masses=forecast.masses, limit="tolerance", seed=1, draws=4_000)
+    tolerance = forecast_drop(stiffness, site=UNSURE, masses=forecast.masses, limit="tolerance", seed=1, draws=4_000)
     rated = rate(tolerance, criteria=CRITERIA, breaking_load=LOT)
     assert rated.heaviest < rate(forecast, criteria=CRITERIA, breaking_load=LOT).heaviest
     assert "with 95 % confidence" in rated.promise
@@ -206,12 +207,12 @@ def test_a_stricter_probability_narrows_the_range(learned, forecast):
         re_rate(tolerance, criteria=CRITERIA, breaking_load=LOT, probability=0.9)
 
 
-def test_limits_between_nodes_agree_with_limits_drawn_there(learned, forecast):
+def test_limits_between_nodes_agree_with_limits_drawn_there(stiffness, forecast):
     """Limits are interpolated in mass; at masses between the nodes a forecast of its own with the same draws says the
     same.
     """
     between = np.array([37.0, 53.0, 70.0, 93.0])
-    own = learned.forecast(site=UNSURE, masses=between, seed=1, draws=20_000)
+    own = forecast_drop(stiffness, site=UNSURE, masses=between, seed=1, draws=20_000)
     rows = {row["mass"]: row for row in rate(forecast, criteria=CRITERIA, breaking_load=LOT).predictions}
     for k, mass in enumerate(between):
         assert rows[mass]["clearance_limit"] == pytest.approx(own.limit("clearance")[k], abs=0.03)

@@ -18,10 +18,9 @@ import numpy as np
 
 from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import predict_drop, scale_for_lowest_point
-from cordlab.statistics.scatter import CordLines, EvidenceError
+from cordlab.mechanics.setup import GRAVITY
+from cordlab.statistics.scatter import EvidenceError
 from cordlab.units import Measured
-
-VISCOSITY = "viscosity of the cords"  # an input that all drops share, where lowest points carry waves
 
 
 @dataclass(frozen=True)
@@ -127,47 +126,6 @@ class Evidence:
 
 
 @dataclass(frozen=True)
-class WaveEffect:
-    """A cord with stretch waves against an evenly strained one, as logs on a grid of hung masses [kg].
-
-    stiffness : ln of the scale with which the even cord comes as low as the one with waves; sd_stiffness is by how much
-        it moves as the viscosity rises by one standard uncertainty, and has a sign: all masses move together
-    lower, tie : ln of peak load with waves over that even cord's, at the lower end and at the tie point; sd_lower,
-        sd_tie : how well they are known
-    times : of the lowest point and of the greatest loads at the lower end and at the tie point, from the release
-        (3, n_mass)  [s]
-    """
-
-    mass: np.ndarray
-    stiffness: np.ndarray
-    lower: np.ndarray
-    tie: np.ndarray
-    sd_stiffness: np.ndarray
-    sd_lower: np.ndarray
-    sd_tie: np.ndarray
-    times: np.ndarray
-
-    def at(self, mass: Any, what: str) -> tuple[np.ndarray, np.ndarray]:
-        """ln and its standard uncertainty: "stiffness", "lower" or "tie".  Raises EvidenceError outside the grid."""
-        return self._between(mass, getattr(self, what)), self._between(mass, getattr(self, f"sd_{what}"))
-
-    def times_at(self, mass: Any) -> np.ndarray:
-        """Times as in `times`; another reflection takes the lead where one jumps.  (3, *mass.shape)"""
-        return np.array([self._between(mass, row) for row in self.times])
-
-    def loads_only(self) -> "WaveEffect":
-        """Without the part on lowest points, for a curve that was found from lowest points: it holds that part."""
-        return replace(self, stiffness=0 * self.stiffness, sd_stiffness=0 * self.sd_stiffness)
-
-    def _between(self, mass: Any, values: np.ndarray) -> np.ndarray:
-        x = np.asarray(mass, float)
-        slack = 1e-9 * self.mass[-1]
-        if np.any(x < self.mass[0] - slack) or np.any(x > self.mass[-1] + slack):
-            raise EvidenceError(f"stretch waves were computed for {self.mass[0]:g} to {self.mass[-1]:g} kg only")
-        return np.interp(x, self.mass, values)
-
-
-@dataclass(frozen=True)
 class Shapes:
     """Curves that the records allow: k of one model, parameters arrays (k,), each as good a guess at the shape."""
 
@@ -229,23 +187,6 @@ class SetUp:
         return {name: getattr(self, name).value for name in self.NAMES}
 
 
-def draw_input(quantity: Measured, rng: np.random.Generator, size: int, *, positive: bool) -> np.ndarray:
-    """Draws of an input: normal, or for what cannot be negative a gamma law of the same mean and sd."""
-    if quantity.u == 0:
-        return np.full(size, quantity.value)
-    if not positive:
-        return quantity.draw(rng, size)
-    if quantity.value <= 0:  # a zero with an uncertainty, as of a compliance that may as well be nothing
-        return np.abs(rng.normal(0.0, quantity.u, size))
-    shape = (quantity.value / quantity.u) ** 2
-    return rng.gamma(shape, quantity.value / shape, size)
-
-
-def stiffened(waves: WaveEffect | None, mass: Any) -> np.ndarray | float:
-    """ln of the stiffness that waves seem to add at hung `mass` [kg]; 0 without waves."""
-    return 0.0 if waves is None else waves.at(mass, "stiffness")[0]
-
-
 def log_scales(curve: Shapes, evidence: Evidence, batch: Mapping[str, Any], **inputs: Any) -> np.ndarray:
     """ln s of each drop for each shape, as if strained evenly.  (shapes, n_drops)"""
     shape, flat = _each(curve.count, evidence, batch, inputs)
@@ -260,61 +201,17 @@ def _each(k: int, evidence: Evidence, batch: Mapping[str, Any], inputs: Mapping[
     return np.repeat(np.arange(k), n), flat
 
 
-def log_excess(
-    curve: Shapes, evidence: Evidence, y: np.ndarray, batch: Mapping[str, Any], waves: WaveEffect | None, **inputs: Any
-) -> np.ndarray:
+def log_excess(curve: Shapes, evidence: Evidence, y: np.ndarray, batch: Mapping[str, Any], **inputs: Any) -> np.ndarray:
     """ln(measured over predicted peak) at the load cell's end, of drops with a record.  (shapes, n_drops)"""
     shape, flat = _each(curve.count, evidence, batch, inputs)
     predicted = predict_drop(curve.take(shape, np.exp(y).ravel()), **flat)
     end = "tie" if evidence.load_cell_at == "top" else "lower"
     load = np.reshape(predicted.tie_load if end == "tie" else predicted.tension, y.shape)
-    ratio = waves.at(evidence.mass, end)[0] if waves is not None else 0.0
-    return np.log(evidence.peak_load) - np.log(load) - ratio
+    return np.log(evidence.peak_load) - np.log(load)
 
 
-@dataclass(frozen=True)
-class Anchors:
-    """The log scales and peak excesses of the drops, and how errors that they share move them.
-
-    shapes : curves that the records allow, the central one first; scales[j] (shapes_j.count, n_drops) of ln s, the part
-        of `waves` taken off
-    excess : ln(measured/predicted peak), (shapes_j.count, n_drops with a record); None where fewer than 2 cords have
-        one
-    shared : inputs that all drops, or all drops of one mass, have in common, by name
-    slope, excess_slope : d ln s / d input and d excess / d input  (n_shared, n_drops), (n_shared, n_drops with a
-        record)
-    """
-
-    evidence: Evidence
-    rig: SetUp
-    shapes: tuple[Shapes, ...]
-    scales: tuple[np.ndarray, ...]
-    excess: tuple[np.ndarray, ...] | None
-    shared: dict[str, Measured]
-    slope: np.ndarray
-    excess_slope: np.ndarray | None
-    waves: WaveEffect | None
-    batch: dict[str, Any]
-    notes: tuple[str, ...]
-
-    def unexplained(self, drops: Evidence) -> np.ndarray:
-        """ln s of drops on this rig by the central curve, the part of waves taken off.  (n_drops,)"""
-        even = log_scales(self.shapes[0], drops, self.batch, **self.rig.values())[0]
-        return even - stiffened(self.waves, drops.mass)
-
-    @property
-    def has_peak(self) -> np.ndarray:
-        return np.isfinite(self.evidence.peak_load)
-
-    def lines(self, j: int = 0) -> CordLines:
-        return CordLines.of(self.scales[j], mass=self.evidence.mass, cord=self.evidence.cord)
-
-    def excess_lines(self) -> list[CordLines]:
-        """One a family of shapes; none where `excess` is."""
-        kept = self.evidence.take(self.has_peak)
-        return [CordLines.of(values, mass=kept.mass, cord=kept.cord) for values in self.excess or ()]
-
-    @property
-    def tested(self) -> tuple[float, float]:
-        """Lightest and heaviest mass hung [kg]."""
-        return float(self.evidence.mass.min()), float(self.evidence.mass.max())
+def mean_cord(evidence: Evidence) -> dict[str, float]:
+    """Slack length and cord mass of the batch, cords alike, and gravity: keywords of `predict_drop`."""
+    cords = dict(zip(evidence.cord, zip(evidence.slack_length, evidence.cord_mass, strict=True), strict=True))
+    length, mass = np.mean(list(cords.values()), axis=0)
+    return {"slack_length": float(length), "cord_mass": float(mass), "gravity": GRAVITY}
