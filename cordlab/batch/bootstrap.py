@@ -9,13 +9,16 @@ drop is what resampling whole drops takes care of.
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from scipy.interpolate import BarycentricInterpolator
 
 from cordlab.curves.models import Curve, Model
 from cordlab.units import Progress, unwatched
+
+if TYPE_CHECKING:
+    import lmfit
 
 _CHUNK = 1024  # draws whose sums fit the cache
 _NODES = (20, 40, 80)
@@ -35,9 +38,21 @@ def groups_left_out(count: int) -> np.ndarray:
     return np.arange(count) % groups == np.arange(groups)[:, None]
 
 
+class Values(NamedTuple):
+    """Values of drops, stacked: arrays (n,).
+
+    stretch_ratio, force : [1, N];  drop : number of the drop of each;  weight : relative to 1/variance
+    """
+
+    stretch_ratio: np.ndarray
+    force: np.ndarray
+    drop: np.ndarray
+    weight: np.ndarray
+
+
 @dataclass(frozen=True)
-class Beside:
-    """Equations beside the values, taken as linear in the parameters about the start.
+class ExtraEquations:
+    """Other equations for the parameters, taken as linear about the start.
 
     residual : (m,) at the start, of the variance of a value of weight 1;  jacobian : (m, parameters)
     times : (draws, m) how often each counts
@@ -94,38 +109,32 @@ def resample(cords: Sequence, n: int, rng: np.random.Generator) -> np.ndarray:
 
 def refit(
     model: Model,
-    stretch_ratio: np.ndarray,
-    force: np.ndarray,
+    values: Values,
     *,
-    drops: np.ndarray,
     times: np.ndarray,
-    start: Mapping[str, float],
-    weights: np.ndarray | None = None,
-    beside: Beside | None = None,
+    params: "lmfit.Parameters",
+    extra: ExtraEquations | None = None,
     progress: Progress = unwatched,
 ) -> Refits:
     """Refit `model` once for each row of `times`, with each drop counted that often.
 
-    stretch_ratio, force : (n,)  [1, N]
-    drops   : (n,) number of the drop of each value, 0 to D − 1
-    times   : (draws, D) how often each drop counts
-    start   : parameter → value where every draw starts, the fit to all drops
-    weights : (n,) of the values, relative to 1/variance
-    beside  : other equations that the refits hold
-    progress : told of a thousand refits at a time
-    A model that locks up is held to lock up beyond the greatest stretch ratio of all drops: other drops went there.
+    times  : (draws, drops) how often each drop counts
+    params : of the fit to all drops, where every draw starts; their bounds hold, and what is fixed stays
+    extra  : other equations that the refits hold
+    progress : is shown a thousand refits at a time
+    A model that locks up is made to lock up beyond the greatest stretch ratio of all drops: other drops went there.
     """
-    x, y = np.asarray(stretch_ratio, dtype=float), np.asarray(force, dtype=float)
-    w = np.ones_like(x) if weights is None else np.asarray(weights, dtype=float)
-    parts = _parts(model, x, start)
-    sums = _sums(parts.basis, y, w, drops, times.shape[1])
-    begin = np.clip(model.values(start), *model.bounds)
+    ordered = [params[p.name] for p in model.parameters]
+    lower, upper = np.array([(p.min, p.max) if p.vary else (p.value, p.value) for p in ordered]).T
+    begin = np.clip([p.value for p in ordered], lower, upper)
+    parts = _parts(model, values.stretch_ratio, model.by_name(begin))
+    sums = _sums(parts.basis, values, times.shape[1])
     chunks, done = [slice(k, k + _CHUNK) for k in range(0, len(times), _CHUNK)], []
     for chunk in progress(chunks, desc=f"{model.name} refits", unit="thousand"):
-        own = [np.tensordot(times[chunk], each, 1) for each in sums]
-        done.append(_descend(parts, own, beside.sums(chunk) if beside else [], begin, *model.bounds))
-    values, converged, rss = (np.concatenate(column, axis=-1) for column in zip(*done, strict=True))
-    return Refits(model, model.by_name(values), converged, rss)
+        of_draws = [np.tensordot(times[chunk], of_drops, 1) for of_drops in sums]
+        done.append(_descend(parts, of_draws, extra.sums(chunk) if extra else [], begin, lower, upper))
+    parameters, converged, rss = (np.concatenate(column, axis=-1) for column in zip(*done, strict=True))
+    return Refits(model, model.by_name(parameters), converged, rss)
 
 
 @dataclass(frozen=True)
@@ -178,15 +187,16 @@ def _chebyshev(x: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
     return nodes, BarycentricInterpolator(nodes, np.eye(count), wi=sign)(x)
 
 
-def _sums(basis, y, w, drops, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _sums(basis: np.ndarray, values: Values, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Of each drop: basisᵀ W basis (D, parts, parts), basisᵀ W y (D, parts), yᵀ W y (D,)."""
+    _, y, drop, w = values
     gram, moment, square = [], [], []
-    order = np.argsort(drops, kind="stable")
-    for own in np.split(order, np.searchsorted(drops[order], np.arange(1, count))):
-        weighted = basis[own] * w[own, None]
-        gram.append(basis[own].T @ weighted)
-        moment.append(weighted.T @ y[own])
-        square.append(w[own] @ y[own] ** 2)
+    order = np.argsort(drop, kind="stable")
+    for rows in np.split(order, np.searchsorted(drop[order], np.arange(1, count))):
+        weighted = basis[rows] * w[rows, None]
+        gram.append(basis[rows].T @ weighted)
+        moment.append(weighted.T @ y[rows])
+        square.append(w[rows] @ y[rows] ** 2)
     return np.array(gram), np.array(moment), np.array(square)
 
 
@@ -204,16 +214,16 @@ def _descend(
         trial = _at(parts, sums, others, begin, np.clip(state.values + step, lower, upper))
         at_rest = gain <= _AT_REST * state.rss  # the step is taken all the same, so what is left is far smaller
         better = (trial.rss <= state.rss) | (at_rest & np.isfinite(trial.rss))
-        for own, new in zip(state, trial, strict=True):
-            own[better] = new[better]
+        for current, new in zip(state, trial, strict=True):
+            current[better] = new[better]
         damping = np.where(better, damping / 10, np.maximum(10 * damping, 1e-4))
         values[left], rss[left], converged[left] = state.values, state.rss, at_rest
         if at_rest.all():
             break
         if at_rest.mean() > 0.5:  # one that is done may step on; to part with it costs a copy of the others
             left, damping = left[~at_rest], damping[~at_rest]
-            state = _State(*(each[~at_rest] for each in state))
-            sums, others = ([each[~at_rest] for each in own] for own in (sums, others))
+            state = _State(*(column[~at_rest] for column in state))
+            sums, others = ([column[~at_rest] for column in columns] for columns in (sums, others))
     return values.T, converged, rss
 
 
@@ -229,7 +239,7 @@ class _State(NamedTuple):
 
 
 def _at(parts: _Parts, sums: Sequence[np.ndarray], others: Sequence[np.ndarray], begin, values: np.ndarray) -> _State:
-    """sums : `_sums` of each draw;  others : `Beside.sums`, none without equations beside the values"""
+    """sums : `_sums` of each draw;  others : `ExtraEquations.sums`, none without"""
     gram, moment, square = sums
     force = parts.force(values.T)
     usable = np.isfinite(force).all(axis=0)  # a draw that locks up within the data is no candidate

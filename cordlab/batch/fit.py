@@ -1,4 +1,4 @@
-"""The curve of a batch: one shape, one stiffness scale a cord, the model chosen among candidates shown side by side.
+"""The curve of a batch: one shape, one stiffness scale a cord, the model chosen among candidates that are all reported.
 
 How the samples are weighed. A drop comes as one value a bin of stretch ratio, so a slow drop counts no more than a fast
 one. Each drop has its own scale in the fit, which leaves the shape to what happens within a drop; a cord's scale is the
@@ -7,12 +7,12 @@ Neighbouring bins are alike: with lag-1 correlation ρ of the residuals of a fle
 n (1 − ρ)/(1 + ρ), and AICc and the covariance count that many, less one for each scale.
 
 Stretch is uncertain too. Effective variance (Orear, Am. J. Phys. 50 (1982) 912) weighs by 1/(σ² + (F' u)²), u being of
-the stretch ratio. It is chosen before orthogonal distance because the correction is small, the Jacobian stays in closed
-form, and all models get the same weights, taken from the flexible curve, so that their AICc can be compared. A slack
-length's error is common to its cord: it is in the cord's scale, not in the weights.
+the stretch ratio. It is chosen before orthogonal distance because the correction is small, and all models get the same
+weights, taken from the flexible curve, so that their AICc can be compared. A slack length's error is common to its
+cord: it is in the cord's scale, not in the weights.
 
-Where only some drops have a record, the others tell of the curve by how low they came: their energy equations
-(`lowest.Energies`) are fitted along, so that the curve is not drawn on beyond the records by its formula alone.
+Where only some drops have a record, the others say by how low they came what the curve is: their energy equations
+(`lowest_points.Energies`) are fitted along, so that the curve beyond the records is not the formula's alone.
 """
 
 from collections import Counter
@@ -22,22 +22,25 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cordlab.batch.bootstrap import Beside, Refits, groups_left_out, refit, resample
+from cordlab.batch.bootstrap import ExtraEquations, Refits, Values, groups_left_out, refit, resample
 from cordlab.curves.fit import Band, CurveFit, NoBand, Solution, aicc, as_fit, fit_curve, solve
 from cordlab.curves.lock_up import Spline
 from cordlab.curves.models import Curve, Model, differences, models
-from cordlab.curves.models import model as named
+from cordlab.curves.models import model as named_model
 from cordlab.statistics.groups import GroupLines
-from cordlab.units import Progress, unwatched
+from cordlab.units import Progress, notebook_html, unwatched
 
 if TYPE_CHECKING:
+    import lmfit
+    import pandas as pd
+
     from cordlab.batch.lowest_points import Energies
     from cordlab.records.reduce import Drop
 
 __all__ = ["Band", "BatchFit", "Candidate", "CurveFit", "FitError", "NoBand", "fit_batch", "fit_curve"]
 
 _NOT_RULED_OUT = 10.0  # a model further from the least AICc has essentially no support; Burnham & Anderson 2002, 2.6
-_AS_GOOD = 1.1  # as the best in the held-back drops: our choice, said in the summary
+_AS_GOOD = 1.1  # as the best in the held-back drops: our choice, stated in the report
 
 
 class FitError(ValueError):
@@ -46,7 +49,7 @@ class FitError(ValueError):
 
 @dataclass(frozen=True)
 class Candidate:
-    """One model beside the others.
+    """One of the models that were compared.
 
     fit         : None where the model could not be fitted
     aicc        : +inf where there are too few independent values
@@ -109,7 +112,17 @@ class Samples:
         drops = Counter(self.cord)
         return 1 / np.array([drops[cord] for cord in self.cord])
 
-    def beside(self, model: Model) -> Callable[[np.ndarray], np.ndarray] | None:
+    @property
+    def unrecorded(self) -> list[int]:
+        """Numbers of the drops of `energies` that have no record."""
+        drops = self.energies.drop if self.energies else ()
+        return [k for k, name in enumerate(drops) if name not in self.names]
+
+    def on_one_level(self, scales: np.ndarray) -> Values:
+        """The values, each drop brought to the level of the batch by its scale, (drops,)."""
+        return Values(self.stretch_ratio, self.force / scales[self.drop], self.drop, self.weight)
+
+    def energy_residuals(self, model: Model) -> Callable[[np.ndarray], np.ndarray] | None:
         """The energy equations for `solve`, each weighing what its drop is worth among correlated values."""
         energies = self.energies
         if energies is None:
@@ -117,22 +130,17 @@ class Samples:
         size = np.sqrt(self.noise * len(self.force) / self.independent)
         return lambda values: size * energies.off(model, values)
 
-    def linear_beside(self, fit: CurveFit, times: np.ndarray, others: np.ndarray) -> Beside | None:
-        """The same for `refit`, about a fit: times (draws, drops) of recorded drops, others (draws, drops) of the
-        drops of `energies` without a record.
-        """
-        beside = self.beside(fit.model)
-        if beside is None or self.energies is None:
-            return None
-        at, free = np.array(fit.model.values(fit.parameters)), iter(others.T)
-        own = [times[:, self.names.index(k)] if k in self.names else next(free) for k in self.energies.drop]
-        return Beside(beside(at[:, None])[:, 0], differences(beside, at), np.column_stack(own))
+    def energies_near(self, fit: CurveFit, times: np.ndarray, unrecorded: np.ndarray) -> ExtraEquations | None:
+        """The energy equations for `refit`, linear about a fit.
 
-    @property
-    def unrecorded(self) -> list[int]:
-        """Numbers of the drops of `energies` that have no record."""
-        drops = self.energies.drop if self.energies else ()
-        return [k for k, name in enumerate(drops) if name not in self.names]
+        times, unrecorded : how often each recorded drop counts, (draws, drops), and each drop without a record
+        """
+        residuals = self.energy_residuals(fit.model)
+        if residuals is None or self.energies is None:
+            return None
+        at, others = np.array(fit.model.values(fit.parameters)), iter(unrecorded.T)
+        columns = [times[:, self.names.index(k)] if k in self.names else next(others) for k in self.energies.drop]
+        return ExtraEquations(residuals(at[:, None])[:, 0], differences(residuals, at), np.column_stack(columns))
 
 
 @dataclass(frozen=True)
@@ -152,32 +160,23 @@ class BatchFit:
     samples: Samples = field(repr=False)
 
     def candidate(self, name: str) -> Candidate:
-        return next(each for each in self.candidates if each.model == name)
+        return next(candidate for candidate in self.candidates if candidate.model == name)
 
     def bootstrap(self, n: int, *, seed: int, model: str | None = None, progress: Progress = unwatched) -> Refits:
         """Refits of the shape to n resamples of cords and of drops within them; the level stays that of the batch.
 
-        progress : told of a thousand refits at a time
+        progress : is shown a thousand refits at a time
         The spread between cords is not in it: with few cords that goes through Student's t. Draws from n cords
         scatter √((n−1)/n) as much as the shape does from batch to batch.
         """
         fit = self.chosen if model is None else self.candidate(model).fitted
-        s, scales = self.samples, np.array([self.drop_scales[name] for name in self.samples.names])
-        rng = np.random.default_rng(seed)
-        times, others = resample(s.cord, n, rng), np.empty((n, 0))
+        s, rng = self.samples, np.random.default_rng(seed)
+        times, unrecorded = resample(s.cord, n, rng), np.empty((n, 0))
         if s.unrecorded and s.energies is not None:  # drawn by themselves, so that no draw is without a record
-            others = resample([s.energies.cord[k] for k in s.unrecorded], n, rng)
-        return refit(
-            fit.model,
-            s.stretch_ratio,
-            s.force / scales[s.drop],
-            drops=s.drop,
-            times=times,
-            start=fit.parameters,
-            weights=s.weight,
-            beside=s.linear_beside(fit, times, others),
-            progress=progress,
-        )
+            unrecorded = resample([s.energies.cord[k] for k in s.unrecorded], n, rng)
+        values = s.on_one_level(np.array([self.drop_scales[name] for name in s.names]))
+        extra = s.energies_near(fit, times, unrecorded)
+        return refit(fit.model, values, times=times, params=fit.result.params, extra=extra, progress=progress)
 
     def shapes(self, n: int, *, seed: int, progress: Progress = unwatched) -> tuple[Curve, ...]:
         """Draws of the curve for limits: n bootstrap refits of every model in `equals`."""
@@ -195,14 +194,33 @@ class BatchFit:
             f"{s.reach:.2f}; no load was measured beyond the records",
         )
 
+    def table(self) -> "pd.DataFrame":
+        """One row a model, least AICc first: how well it does, how far its force rises, and what was made of it."""
+        import pandas as pd
+
+        word = dict.fromkeys(self.equals, "as good") | {self.chosen.model.name: "chosen"}
+        rows = {
+            candidate.model: {
+                "AICc [1]": candidate.aicc,
+                "rms in held-back drops [N]": candidate.check_rms,
+                "rises to stretch ratio [1]": candidate.sensible_to,
+                "choice": word.get(candidate.model, ""),
+                "note": candidate.note,
+            }
+            for candidate in sorted(self.candidates, key=lambda candidate: candidate.aicc)
+        }
+        return pd.DataFrame.from_dict(rows, orient="index").rename_axis("model")
+
     def summary(self) -> str:
+        marks = {"chosen": "*", "as good": "=", "": " "}
         lines = [self.chosen.summary(), f"check rms is of {self.held_back}:"]
-        for each in sorted(self.candidates, key=lambda c: c.aicc):
-            mark = "*" if each.model == self.chosen.model.name else "=" if each.model in self.equals else " "
-            lines.append(
-                f"{mark} {each.model:14s} AICc {each.aicc:10.2f}  check rms {each.check_rms:8.3g} N  {each.note}"
-            )
+        for model, (aicc_, rms, _, choice, note) in self.table().iterrows():
+            lines.append(f"{marks[choice]} {model:14s} AICc {aicc_:10.2f}  check rms {rms:8.3g} N  {note}")
         return "\n".join(lines)
+
+    def _repr_html_(self) -> str:
+        head = f"{self.chosen.summary()}\nModels; what was held back: {self.held_back}"
+        return notebook_html(head, self.table())
 
     def to_dict(self) -> dict:
         """For results.json."""
@@ -217,6 +235,7 @@ def fit_batch(
     candidates: Sequence[str] | None = None,
     check: Sequence["Drop"] = (),
     energies: "Energies | None" = None,
+    params: "lmfit.Parameters | None" = None,
     progress: Progress = unwatched,
 ) -> BatchFit:
     """Fit the loading curves of `drops`, and choose the model by AICc and by how it predicts held-back drops.
@@ -225,25 +244,33 @@ def fit_batch(
     equally well; the one with the fewest parameters is chosen, and the others' spread is part of the uncertainty.
 
     model      : "auto", or the name of the model to use; then the others are still fitted, to compare
-    candidates : names of the models to compare; all of the registry by default. A spline is compared, never chosen by
+    candidates : names of the models to compare; all there are by default. A spline is compared, never chosen by
                  itself: it knows nothing beyond the data.
     check      : drops held back from the fit; without them each drop is left out in turn
     energies   : energy equations of these drops and of others that have no record, fitted along
-    progress   : told of the models
-    Raises FitError where no model rises over the tested range, or the one asked for doesn't.
+    params     : for the model that is named: start values and bounds, and which parameters are fixed
+    progress   : is shown the models
+    Raises FitError where no model rises over the tested range, or the one asked for doesn't; ValueError where `params`
+    are not those of the model.
     """
     if not drops:
         raise FitError("no drop to fit: the campaign has no `fit` drop with a record")
+    if params is not None and model == "auto":
+        raise ValueError("params are those of one model: name it, as in model='gent'")
     samples = replace(_stack(drops), energies=energies)
     names = list(dict.fromkeys([*(candidates or models()), *([] if model == "auto" else [model])]))
-    table = tuple(_candidate(name, samples, check) for name in progress(names, desc="curves", unit="model"))
+    table = tuple(
+        _candidate(name, samples, check, params if name == model else None)
+        for name in progress(names, desc="curves", unit="model")
+    )
     chosen, equals = _choose(table, model)
+    held_back = "each drop in turn" if len(drops) > 1 else "nothing"
     return BatchFit(
         chosen=chosen.fitted,
         candidates=table,
         equals=equals,
         drop_scales=dict(zip(samples.names, _drop_scales(chosen.fitted, samples).tolist(), strict=True)),
-        held_back="check drops" if check else "each drop in turn" if len(drops) > 1 else "nothing",
+        held_back="check drops" if check else held_back,
         samples=samples,
     )
 
@@ -266,59 +293,66 @@ def _stack(drops: Sequence["Drop"]) -> Samples:
     weight = 1 / (noise + (slope * u) ** 2)
     same = np.diff(number) == 0
     e = flexible.residuals * np.sqrt(weight)
-    seen, mean_bins = (e[1:] * e[:-1])[same].sum() / max(e @ e, 1e-300), len(x) / len(drops)
+    lag_1, mean_bins = (e[1:] * e[:-1])[same].sum() / max(e @ e, 1e-300), len(x) / len(drops)
     # the correlation within a short series comes out low by (1 + 4ρ)/n; Kendall, Biometrika 41 (1954) 403
-    correlation = np.clip((seen + 1 / mean_bins) / (1 - 4 / max(mean_bins, 8)), 0.0, 0.99)
+    correlation = np.clip((lag_1 + 1 / mean_bins) / (1 - 4 / max(mean_bins, 8)), 0.0, 0.99)
     cords, average = tuple(drop.cord for drop in drops), weight.mean()
     return Samples(x, y, number, names, cords, weight / average, float(e @ e) / dof / average, float(correlation))
 
 
-def _candidate(name: str, samples: Samples, check: Sequence["Drop"]) -> Candidate:
+def _candidate(
+    name: str, samples: Samples, check: Sequence["Drop"], params: "lmfit.Parameters | None" = None
+) -> Candidate:
     reach = samples.reach
-    family = named(name).placed(np.append(samples.stretch_ratio, reach))
+    family = named_model(name)
+    if params is not None:
+        family = family.matching(params)
+        family.values(params.valuesdict())  # raises where they are not the model's
+    else:
+        family = family.placed(np.append(samples.stretch_ratio, reach))
+        params = samples.energies.start(family) if samples.energies else None
     try:
-        solved = solve(
+        solution = solve(
             family,
             samples.stretch_ratio,
             samples.force,
             weights=samples.weight,
             groups=samples.drop,
             shares=samples.shares,
-            params=samples.energies.start(family) if samples.energies else None,
-            extra=samples.beside(family),
+            params=params,
+            extra=samples.energy_residuals(family),
         )
     except (ValueError, np.linalg.LinAlgError) as trouble:
         return Candidate(name, None, np.inf, np.nan, np.nan, f"could not be fitted: {trouble}", False)
-    fit = _as_batch(solved, samples)
+    fit = _as_batch(solution, samples)
     sensible, note = fit.curve.rises_to(2 * reach), fit.no_band
     if sensible < reach:
         note = f"the force stops rising at stretch ratio {sensible:.2f}, within the tested range; try another model"
     elif np.isfinite(fit.curve.lock_up) and not note:
         note = f"locks up at stretch ratio {float(fit.curve.lock_up):.2f}"
     rms = _check_rms(fit, check) if check else _left_out_rms(fit, samples)
-    usable = sensible >= reach and solved.result.success
-    return Candidate(name, fit, fit.aicc, rms, sensible, note, usable)
+    return Candidate(name, fit, fit.aicc, rms, sensible, note, sensible >= reach and solution.result.success)
 
 
-def _as_batch(solved: Solution, samples: Samples) -> CurveFit:
-    """The cords' scales from the drops', their spread, and the numbers that count independent values."""
-    logs = np.log(solved.scales)
-    log_scales = GroupLines.of(logs, group=samples.cord)
-    left = samples.independent - (len(logs) - 1)
-    criterion = aicc(solved.rss * left / len(samples.force), left, len(solved.values) + 1)
-    beside = 0
+def _as_batch(solution: Solution, samples: Samples) -> CurveFit:
+    """The cords' scales from the drops', and the numbers that count independent values."""
+    log_scales = GroupLines.of(np.log(solution.scales), group=samples.cord)
+    cord_scales = np.exp(log_scales.group_values(0.0)[0]).tolist()
+    count, independent, parameters = len(samples.force), samples.independent, int(solution.varied.sum())
+    remaining = independent - (len(samples.names) - 1)
+    criterion, dof = aicc(solution.rss * remaining / count, remaining, parameters + 1), remaining - parameters
     if samples.energies is not None:  # −2 ln of their likelihood, their scatter being known
-        beside = samples.energies.dof
-        criterion += float(solved.extra @ solved.extra) * samples.independent / len(samples.force) / samples.noise
+        dof += samples.energies.dof
+        criterion += float(solution.extra @ solution.extra) * independent / count / samples.noise
     return as_fit(
-        solved,
-        dof=left + beside - len(solved.values),
+        solution,
+        dof=dof,
         aicc=criterion,
-        scales=dict(zip(log_scales.names, np.exp(log_scales.group_values(0.0)[0]).tolist(), strict=True)),
+        scales=dict(zip(log_scales.names, cord_scales, strict=True)),
         log_scales=log_scales,
         by_drop=True,
         reach=samples.reach,
-        inflate=len(samples.force) / samples.independent,
+        inflate=count / independent,
     )
 
 
@@ -339,43 +373,36 @@ def _left_out_rms(fit: CurveFit, samples: Samples) -> float:
     count, out = len(samples.names), groups_left_out(len(samples.names))
     if count < 2:
         return np.nan
-    scales = _drop_scales(fit, samples)
-    others = refit(
-        fit.model,
-        samples.stretch_ratio,
-        samples.force / scales[samples.drop],
-        drops=samples.drop,
-        times=1.0 - out,
-        start=fit.parameters,
-        weights=samples.weight,
-        beside=samples.linear_beside(fit, 1.0 - out, np.ones((len(out), len(samples.unrecorded)))),
-    )
-    _, cord = np.unique(np.asarray(samples.cord), return_inverse=True)
-    kin = np.bincount(cord)[cord] - 1
-    beside = np.bincount(cord, np.log(scales))[cord] - np.log(scales)
-    kindred = np.exp(np.where(kin > 0, beside / np.maximum(kin, 1), 0.0))
+    scales, times = _drop_scales(fit, samples), 1.0 - out
+    extra = samples.energies_near(fit, times, np.ones((len(out), len(samples.unrecorded))))
+    refits = refit(fit.model, samples.on_one_level(scales), times=times, params=fit.result.params, extra=extra)
+    logs, (_, cord) = np.log(scales), np.unique(np.asarray(samples.cord), return_inverse=True)
+    others = np.bincount(cord)[cord] - 1
+    sum_of_others = np.bincount(cord, logs)[cord] - logs
+    scale_from_others = np.exp(np.where(others > 0, sum_of_others / np.maximum(others, 1), 0.0))
     off = []
     for k, group in enumerate(out):
-        own, parameters = group[samples.drop], {name: row[k] for name, row in others.parameters.items()}
-        scale = kindred[samples.drop[own]]
-        off.append(samples.force[own] - scale * fit.model.force(samples.stretch_ratio[own], parameters))
+        rows, parameters = group[samples.drop], {name: draws[k] for name, draws in refits.parameters.items()}
+        predicted = scale_from_others[samples.drop[rows]] * fit.model.force(samples.stretch_ratio[rows], parameters)
+        off.append(samples.force[rows] - predicted)
     return float(np.sqrt(np.mean(np.concatenate(off) ** 2)))
 
 
 def _choose(table: Sequence[Candidate], model: str) -> tuple[Candidate, tuple[str, ...]]:
     """The candidate to use, and the names of those that do equally well, that one first."""
     if model != "auto":
-        asked = next(each for each in table if each.model == model)
+        asked = next(candidate for candidate in table if candidate.model == model)
         if not asked.usable:
             raise FitError(f"{model}: {asked.note}")
         return asked, (model,)
-    usable = [each for each in table if each.usable and each.model != "spline"]
-    sure = [each for each in usable if not each.fitted.no_band] or usable
+    usable = [candidate for candidate in table if candidate.usable and candidate.model != "spline"]
+    sure = [candidate for candidate in usable if not candidate.fitted.no_band] or usable
     if not sure:
-        raise FitError("no model describes these drops: " + "; ".join(f"{each.model}: {each.note}" for each in table))
-    bound = _AS_GOOD * np.nanmin([each.check_rms for each in sure] + [np.inf])
-    near = [each for each in sure if not each.check_rms > bound]
-    least = min(each.aicc for each in near)
-    equals = [each for each in near if each.aicc <= least + _NOT_RULED_OUT]
-    equals.sort(key=lambda each: (len(each.fitted.parameters), each.aicc))
-    return equals[0], tuple(each.model for each in equals)
+        reasons = "; ".join(f"{candidate.model}: {candidate.note}" for candidate in table)
+        raise FitError(f"no model describes these drops: {reasons}")
+    bound = _AS_GOOD * np.nanmin([candidate.check_rms for candidate in sure] + [np.inf])
+    near = [candidate for candidate in sure if not candidate.check_rms > bound]
+    least = min(candidate.aicc for candidate in near)
+    equals = [candidate for candidate in near if candidate.aicc <= least + _NOT_RULED_OUT]
+    equals.sort(key=lambda candidate: (len(candidate.fitted.parameters), candidate.aicc))
+    return equals[0], tuple(candidate.model for candidate in equals)

@@ -156,6 +156,8 @@ def minimise(
             xtol=_TOLERANCE,
             gtol=_TOLERANCE,
         )
+    for name, value in zip(names, best, strict=True):  # a fit that was stopped leaves the last that it tried
+        result.params[name].value = float(value)
     return result, best
 
 

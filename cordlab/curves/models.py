@@ -325,6 +325,9 @@ class OtherModel(Model):
     def to_lmfit(self):
         return self._function
 
+    def start(self, stretch_ratio, force):
+        return self._function.make_params().valuesdict()
+
     def jacobian(self, stretch_ratio, parameters):
         x = np.asarray(stretch_ratio, dtype=float)
         rows = differences(lambda v: self.force(x.reshape(-1, 1), self.by_name(v)), np.array(self.values(parameters)))

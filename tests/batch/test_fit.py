@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.stats import binom, chi2
 
-from cordlab.batch.bootstrap import groups_left_out, refit, resample
+from cordlab.batch.bootstrap import Values, groups_left_out, refit, resample
 from cordlab.batch.fit import FitError, NoBand, fit_batch, fit_curve
 from cordlab.curves.fit import solve
 from cordlab.curves.models import Curve, model
@@ -226,7 +226,7 @@ def test_refits_in_bulk_are_the_fits_one_by_one(name):
     start = dict(zip((p.name for p in family.parameters), solve(family, x, y, weights=weight).values, strict=True))
     params = family.to_lmfit().make_params(**start)
     times = resample([d.cord for d in made], 12, rng)
-    many = refit(family, x, y, drops=number, times=times, start=start, weights=weight)
+    many = refit(family, Values(x, y, number, weight), times=times, params=params)
     assert many.converged.all()
     grid = np.linspace(1.1, 3.9, 9)
     for k, row in enumerate(times):
@@ -282,3 +282,24 @@ def test_bands_hold_as_often_as_they_say():
     """
     shares = study(60, seed=1, cords=4, reach=(2.2, 3.1, 4.0))
     assert (shares >= binom.ppf(0.001, 60, 0.95) / 60).all()
+
+
+def test_a_parameter_of_the_chosen_model_can_be_fixed_or_bounded(drops):
+    """Fixed at the truth, the other comes out as well known or better; refits hold what was fixed."""
+    params = model("mooney-rivlin").to_lmfit().make_params(c1=TRUE.parameters["c1"], c2=50.0)
+    params["c1"].vary = False
+    fixed = fit_batch(drops, model="mooney-rivlin", candidates=["linear"], params=params)
+    free = fit_batch(drops, model="mooney-rivlin", candidates=["linear"])
+    assert fixed.chosen.parameters["c1"] == TRUE.parameters["c1"]
+    assert fixed.chosen.dof == pytest.approx(free.chosen.dof + 1)
+    assert np.ptp(fixed.bootstrap(50, seed=1).parameters["c1"]) == 0
+    assert np.ptp(fixed.bootstrap(50, seed=1).parameters["c2"]) > 0
+    params["c1"].set(vary=True, max=0.9 * free.chosen.parameters["c1"], min=0.0, value=100.0)
+    bounded = fit_batch(drops, model="mooney-rivlin", candidates=["linear"], params=params).chosen
+    assert bounded.parameters["c1"] == pytest.approx(params["c1"].max)
+    with pytest.raises(NoBand, match=r"c1 = .* at its bound"):
+        bounded.confidence_band(2.0)
+    with pytest.raises(ValueError, match=r"params are those of one model: name it"):
+        fit_batch(drops, params=params)
+    with pytest.raises(ValueError, match=r"gent takes the parameters mu, j; got c1, c2"):
+        fit_batch(drops, model="gent", params=params)

@@ -13,7 +13,7 @@ from scipy.stats import binom
 
 import cordlab
 from cordlab.analysis import analyse
-from cordlab.batch.bootstrap import Beside, refit
+from cordlab.batch.bootstrap import ExtraEquations, Values, refit
 from cordlab.batch.drop_table import Evidence
 from cordlab.batch.fit import fit_batch
 from cordlab.batch.lowest_points import Energies
@@ -152,8 +152,8 @@ def test_refits_with_equations_are_the_fits_one_by_one(light):
     at = dict(zip(("mu", "j"), start.values, strict=True))
     begin = model.to_lmfit().make_params(**at)
     times, counts = rng.integers(1, 4, (6, len(drops))), rng.integers(0, 3, (6, len(energies.drop)))
-    linear = Beside(beside(start.values[:, None])[:, 0], differences(beside, start.values), counts)
-    many = refit(model, x, y, drops=number, times=times, start=at, beside=linear)
+    linear = ExtraEquations(beside(start.values[:, None])[:, 0], differences(beside, start.values), counts)
+    many = refit(model, Values(x, y, number, ones), times=times, params=begin, extra=linear)
     assert many.converged.all()
     for k in range(6):
         weight = ones * times[k][number]

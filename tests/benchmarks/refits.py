@@ -12,7 +12,7 @@ from time import perf_counter, process_time
 import lmfit
 import numpy as np
 
-from cordlab.batch.bootstrap import refit, resample
+from cordlab.batch.bootstrap import Values, refit, resample
 from cordlab.batch.fit import fit_curve
 from cordlab.curves.fit import solve
 from cordlab.curves.models import Curve, model, models
@@ -71,7 +71,8 @@ def main() -> None:
         start = dict(zip(TRUTH[name], solve(model(name), x, y, weights=np.ones_like(x)).values, strict=True))
         begin = now()
         times = resample(cords, REFITS, rng)
-        refits = refit(model(name), x, y, drops=drops, times=times, start=start)
+        params = model(name).to_lmfit().make_params(**start)
+        refits = refit(model(name), Values(x, y, drops, np.ones_like(x)), times=times, params=params)
         seconds = now() - begin
         each, found = looped(name, x, y, drops, times[:LOOPED], start)
         rows = np.array([refits.parameters[key][:LOOPED] for key in TRUTH[name]]).T

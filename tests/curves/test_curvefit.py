@@ -9,7 +9,7 @@ import statsmodels.api as sm
 from scipy import stats
 
 from cordlab.curves.fit import NoBand, aicc, fit_curve
-from cordlab.curves.models import Curve, models
+from cordlab.curves.models import Curve, model, models
 from cordlab.statistics.groups import GroupLines
 from tests.conftest import PUBLISHED, SOURCES, approx_printed, printed, published_csv
 
@@ -281,3 +281,38 @@ def test_messages_say_what_is_wrong_with_the_data():
         fit_curve([1, 2, 3], [1, 2, 3], model="linear", weights=[1, 1, 0])
     with pytest.raises(ValueError, match=r"2 names of cords for 3 values"):
         fit_curve([1, 2, 3], [1, 2, 3], model="linear", cords=["A", "B"])
+
+
+def test_a_parameter_is_fixed_or_bounded_through_params():
+    """Gent with its lock-up fixed has one unknown, the covariance of linear least squares, and no error of what is
+    fixed.
+    """
+    x = np.linspace(1.1, 3.0, 40)
+    y = Curve("gent", {"mu": 600.0, "j": 30.0}).force(x) + np.random.default_rng(1).normal(0, 2, 40)
+    params = model("gent").to_lmfit().guess(y, x=x)
+    params["j"].set(value=30.0, vary=False)
+    fit = fit_curve(x, y, model="gent", params=params)
+    column = Curve("gent", {"mu": 1.0, "j": 30.0}).force(x)
+    assert fit.dof == 39
+    assert fit.parameters == pytest.approx({"mu": column @ y / (column @ column), "j": 30.0}, rel=1e-9)
+    assert fit.standard_errors == pytest.approx({"mu": fit.residual_sd / np.linalg.norm(column), "j": 0.0}, rel=1e-9)
+    assert fit.result.params["mu"].value == fit.parameters["mu"]
+    assert list(fit.table().index) == ["mu [N]", "j [1]"]
+    params["j"].set(vary=True, max=25.0, value=20.0)
+    with pytest.raises(NoBand, match=r"j = 25 at its bound"):
+        fit_curve(x, y, model="gent", params=params).confidence_band(x)
+
+
+def test_params_that_do_not_fit_are_refused():
+    x = np.linspace(1.1, 3.0, 40)
+    with pytest.raises(ValueError, match=r"gent takes the parameters mu, j; got a"):
+        fit_curve(x, x, model="gent", params=lmfit.create_params(a=1.0))
+    params = lmfit.create_params(mu=1.0, j={"expr": "2 * mu"})
+    with pytest.raises(ValueError, match=r"parameter j: an expression is not taken"):
+        fit_curve(x, x, model="gent", params=params)
+    with pytest.raises(ValueError, match=r"parameter intercept has no start value; give one"):
+        fit_curve(x, x, model=lmfit.Model(_line))
+    for each in (params := lmfit.create_params(mu=1.0, j=20.0)).values():
+        each.vary = False
+    with pytest.raises(ValueError, match=r"every parameter is fixed"):
+        fit_curve(x, x, model="gent", params=params)

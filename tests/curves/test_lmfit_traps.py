@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from cordlab.batch.bootstrap import refit, resample
+from cordlab.batch.bootstrap import Values, refit, resample
 from cordlab.curves.fit import NoBand, fit_curve, solve
 from cordlab.curves.lock_up import Spline
 from cordlab.curves.models import Curve, Model, model
@@ -168,7 +168,8 @@ def test_success_that_is_none():
     ]
     begin = dict(zip(names, solve(family, x, y, weights=np.ones_like(x)).values, strict=True))
     times = resample([d.cord for d in made], 300, np.random.default_rng(1))
-    ours = refit(family, x, y, drops=number, times=times, start=begin)
+    values = Values(x, y, number, np.ones_like(x))
+    ours = refit(family, values, times=times, params=family.to_lmfit().make_params(**begin))
     wandering = np.flatnonzero(~ours.converged)
     assert 0 < len(wandering) < 150
     worst = 1.0
