@@ -377,9 +377,8 @@ FILES = (
                       lambda row, cell: f"{float(cell) + 1.5:.3f}" if row[6] == "check" else cell),
                NOT_RATED, ("validation failed",)),
     Corruption("all cords but one left out by hand",
-               lambda folder: (folder / "decisions.toml").write_text("".join(
-                   f'[[left_out]]\ncord = "{cord}"\nreason = "invented"\n'
-                   for cord in ("C04", "C10", "C24", "C36", "C38"))) and None,
+               lambda folder: (folder / "decisions.csv").write_text("kind,cord,reason\n" + "".join(
+                   f"leave out,{cord},invented\n" for cord in ("C04", "C10", "C24", "C36", "C38"))) and None,
                NOT_RATED, ("only 1 cord: a limit for another cord needs at least 2",)),
 )  # fmt: skip
 

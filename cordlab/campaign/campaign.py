@@ -105,7 +105,7 @@ class Campaign:
     sha256 : of all input files, their names and bytes
     notes : files of the folder that are not read
     plan, makers_curve : of a test day: its masses and limits; the curve that is assumed before the first drop
-    by_hand : decisions.toml, already in force: drops left out have the use "left out"
+    by_hand : decisions.csv, already in force: drops left out have the use "left out"
     """
 
     folder: Path

@@ -1,32 +1,46 @@
-"""decisions.toml: what was settled by hand, each choice with its reason: events marked in a record, drops left out."""
+"""decisions.csv: what was settled by hand, one choice a row with its reason: events marked, drops left out.
 
-import json
-import re
-import tomllib
+Rows are only ever added: a later row takes a choice back, and the file keeps both.
+"""
+
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from itertools import pairwise
-from reprlib import repr as brief
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from cordlab.campaign.files import CampaignError, Folder, nearest, offer
-from cordlab.campaign.settings import Lines, read_toml
-from cordlab.campaign.tables import Table, text
-from cordlab.units import Measured, parse_measured
+from cordlab.campaign.files import CampaignError, Folder, nearest, offer, replacing
+from cordlab.campaign.tables import Column, Table, column_heads, one_of, read_table, text
+from cordlab.units import Measured
 
-FILE = "decisions.toml"
+if TYPE_CHECKING:
+    from cordlab.campaign.campaign import Campaign
+
+FILE = "decisions.csv"
+BEFORE = "decisions.toml"  # held the choices up to cordlab 0.1
 LEFT_OUT = "left out"  # the use of a drop that was left out by hand
+MARK, LEAVE_OUT, TAKE_BACK = "mark", "leave out", "take back"
 EVENTS = ("release", "slack_end", "lowest")
+TIMES = {event: event.replace("_", " ") for event in EVENTS}  # event → its column
 LONGEST = 500  # characters of a reason
 BY_EYE = 0.01  # s, standard uncertainty of a mark that states none; our choice
+
+COLUMNS = (
+    Column("kind", read=one_of(MARK, LEAVE_OUT, TAKE_BACK)),
+    Column("drop", required=False, may_be_blank=True),
+    Column("cord", required=False, may_be_blank=True),
+    *(Column(name, "s", required=False, may_be_blank=True, uncertain=True) for name in TIMES.values()),
+    Column("reason", read=partial(text, longest=LONGEST, instead="write one line of text")),
+    Column("by", required=False, may_be_blank=True),
+)
 
 
 @dataclass(frozen=True)
 class Mark:
     """Events of one drop marked by hand, times in its record [s]; those that are None stay automatic.
 
-    by : who decided, None where it is not said
+    by : who decided, None where that is not known
     """
 
     drop: str
@@ -39,18 +53,21 @@ class Mark:
     @property
     def events(self) -> dict[str, Measured]:
         """Event → its time, those that were marked, each with an uncertainty."""
-        given = {name: getattr(self, name) for name in EVENTS}
-        return {name: Measured(at.value, at.u or BY_EYE) for name, at in given.items() if at is not None}
+        times = {event: getattr(self, event) for event in EVENTS}
+        return {event: Measured(at.value, at.u or BY_EYE) for event, at in times.items() if at is not None}
 
     @property
     def subject(self) -> tuple[str, str, str]:
-        """What the choice is about: there is one choice for each."""
-        return "mark", "drop", self.drop
+        """What the choice is about, as (kind, column, name): one choice of a subject is in force at a time."""
+        return MARK, "drop", self.drop
 
 
 @dataclass(frozen=True)
 class LeftOut:
-    """All drops of a cord, or a single drop, left out of curve and limits; by: who decided, None where not said."""
+    """All drops of a cord, or a single drop, left out of curve and limits.
+
+    by : who decided, None where that is not known
+    """
 
     reason: str
     cord: str | None = None
@@ -59,12 +76,13 @@ class LeftOut:
 
     @property
     def subject(self) -> tuple[str, str, str]:
-        return ("left_out", "drop", str(self.drop)) if self.cord is None else ("left_out", "cord", self.cord)
+        """What the choice is about, as (kind, column, name)."""
+        return (LEAVE_OUT, "drop", str(self.drop)) if self.cord is None else (LEAVE_OUT, "cord", self.cord)
 
 
 @dataclass(frozen=True)
 class Decisions:
-    """What was settled by hand for a campaign; false where that is nothing."""
+    """What is settled by hand for a campaign; false where that is nothing."""
 
     mark: tuple[Mark, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
@@ -77,221 +95,221 @@ class Decisions:
         yield from self.left_out
 
     def marked(self, drop: str) -> Mark | None:
+        """The mark of this drop, None where it has none."""
         return next((mark for mark in self.mark if mark.drop == drop), None)
 
     def leaving_out(self, drop: str, cord: str) -> LeftOut | None:
         """The choice that leaves this drop out, by itself or with its cord."""
-        return next((each for each in self.left_out if each.subject[1:] in (("drop", drop), ("cord", cord))), None)
+        names = ("drop", drop), ("cord", cord)
+        return next((choice for choice in self.left_out if choice.subject[1:] in names), None)
 
     def to_dict(self) -> dict[str, list[dict[str, Any]]]:
         """For results.json; times in s."""
-        return {
-            "marks": [
-                {"drop": mark.drop, **{name: _time(getattr(mark, name)) for name in EVENTS}, **_why(mark)}
-                for mark in self.mark
-            ],
-            "left_out": [{"cord": each.cord, "drop": each.drop, **_why(each)} for each in self.left_out],
-        }
+        keys = {Mark: ("drop", *EVENTS, "reason", "by"), LeftOut: ("cord", "drop", "reason", "by")}
+        rows = [(choice, asdict(choice)) for choice in self]
+        marks, left_out = (
+            [{key: row[key] for key in keys[kind]} for choice, row in rows if isinstance(choice, kind)] for kind in keys
+        )
+        return {"marks": marks, "left_out": left_out}
 
 
 NOTHING = Decisions()
 
 
-def _why(choice: Mark | LeftOut) -> dict[str, Any]:
-    return {"reason": choice.reason, "by": choice.by}
-
-
-def _time(at: Measured | None) -> dict[str, float] | None:
-    return None if at is None else {"value": at.value, "u": at.u}
-
-
-def _reason(given: Any) -> str:
-    if not isinstance(given, str) or not given.strip():
-        raise ValueError(f"{brief(given)} is no text; write in quotes why, for whoever reads it in a year")
-    return text(given.strip(), LONGEST, "write one line of text")
-
-
-def _name(given: Any) -> str:
-    if not isinstance(given, str) or not given.strip():
-        raise ValueError(f"{brief(given)} is no name; write it in quotes")
-    return text(given.strip())
-
-
-_KEYS: dict[str, dict[str, Any]] = {
-    "mark": {"drop": _name, **dict.fromkeys(EVENTS, partial(parse_measured, unit="s")), "reason": _reason, "by": _name},
-    "left_out": {"cord": _name, "drop": _name, "reason": _reason, "by": _name},
-}
-
-
 def read_decisions(
     files: Folder, drops: Table | None, cords: Table | None, spans: Mapping[str, tuple[float, float]]
 ) -> Decisions:
-    """decisions.toml of the folder, checked against the tables, without what is refused; empty where there is none.
+    """decisions.csv of the folder, checked against the tables, without what is refused; empty where there is none.
 
     spans : drop → first and last time of its record [s], of the records that are sound
     """
-    read = read_toml(files, FILE) if files.has(FILE) else None
-    if read is None:
-        return Decisions()
-    content, given = read
-    lines = Lines(content)
-    for name in [name for name in given if name not in _KEYS]:
-        near = nearest(name, [f"[[{kind}]]" for kind in _KEYS])
-        files.problem(_place(lines, name), f"is not known here{offer(near, '; remove it')}")
-    tables = {(kind, k): table for kind in _KEYS for k, table in enumerate(_tables(files, given, kind))}
-    read_so = {at: _choice(files, lines, *at, table) for at, table in tables.items()}
-    choices = {at: choice for at, choice in read_so.items() if choice is not None}
-    marks = tuple(choice for choice in choices.values() if isinstance(choice, Mark))
-    decisions = Decisions(marks, tuple(choice for choice in choices.values() if isinstance(choice, LeftOut)))
-    _check(files, lines, choices, decisions, drops, cords, spans)
-    return decisions
+    if files.has(BEFORE):
+        files.problem(BEFORE, f"is not read any more; write its choices as rows of {FILE} and remove it: {_SPECIMEN}")
+    table = _read_table(files)
+    if table is None:
+        return NOTHING
+    in_force = _in_force(files, table)
+    _check(files, table, in_force, drops, cords, spans)
+    return _decisions(in_force)
 
 
-def _tables(files: Folder, given: Mapping[str, Any], kind: str) -> list[dict[str, Any]]:
-    tables = given.get(kind, [])
-    if isinstance(tables, list) and all(isinstance(table, dict) for table in tables):
-        return tables
-    what = f"is not a list of tables; write [[{kind}]] on a line of its own, its keys below"
-    files.problem(f"{FILE}, '{kind}'", what)
-    return []
+_SPECIMEN = (
+    "below the header 'kind,drop,cord,lowest [s],reason,by' "
+    "a [[left_out]] is 'leave out,D003,,,the wind caught it,A. B' "
+    "and a [[mark]] is 'mark,D007,,3.42,the sensor lost its target,A. B'"
+)
 
 
-def _choice(files: Folder, lines: Lines, kind: str, k: int, table: Mapping[str, Any]) -> Mark | LeftOut | None:
-    """One table as a choice; None, with the problems noted, where anything in it is refused."""
-    keys, known, values = _KEYS[kind], len(files.problems), {}
-    unknown = [name for name in table if name not in keys]
-    slips = {nearest(name, [key for key in keys if key not in table]): name for name in unknown}
-    for name in unknown:
-        near = next((key for key, slip in slips.items() if slip == name), None)
-        files.problem(_place(lines, kind, k, name), f"is not known here{offer(near, '; remove it')}")
-    for name, read in keys.items():
-        if name in table:
-            try:
-                values[name] = read(table[name])
-            except ValueError as error:
-                files.problem(_place(lines, kind, k, name), str(error))
-    for name in ("drop", "reason") if kind == "mark" else ("reason",):
-        if name not in table and name not in slips:  # one slip, one message
-            files.problem(_place(lines, kind, k), f"'{name}' is missing; add it")
-    if len(files.problems) > known:
-        return None
-    if kind == "mark":
-        mark = Mark(**values)
-        times = [(at.value, name) for name, at in mark.events.items()]
-        if not times:
-            files.problem(_place(lines, kind, k), f"marks nothing; give one or more of {', '.join(EVENTS)}")
-        for (before, one), (after, other) in pairwise(times):
-            if before >= after:
-                files.problem(_place(lines, kind, k, other), f"{after:g} s does not come after {one}, {before:g} s")
-        return mark
-    if ("cord" in values) == ("drop" in values):
-        found = "both; keep" if "cord" in values else "neither; give"
-        files.problem(_place(lines, kind, k), f"names {found} one: a cord, all its drops with it, or a drop")
-        return None
-    return LeftOut(**values)
+def _read_table(files: Folder) -> Table | None:
+    return read_table(files, FILE, COLUMNS, may_be_empty=True) if files.has(FILE) else None
+
+
+def _decisions(in_force: Mapping[int, Mark | LeftOut]) -> Decisions:
+    choices = in_force.values()
+    marks = tuple(choice for choice in choices if isinstance(choice, Mark))
+    return Decisions(marks, tuple(choice for choice in choices if isinstance(choice, LeftOut)))
+
+
+def _in_force(files: Folder, table: Table) -> dict[int, Mark | LeftOut]:
+    """Row → its choice, of those that no later row takes back; rows that are refused are left out."""
+    in_force: dict[int, Mark | LeftOut] = {}
+    refused = {row for row, _ in table.refused}
+    for number, row in table.rows():
+        if number in refused or None in (row["kind"], row["reason"]) or not _is_whole(files, table, number, row):
+            refused.add(number)
+            continue
+        key = "cord" if row["drop"] is None else "drop"
+        about = [other for other, choice in in_force.items() if choice.subject[1:] == (key, row[key])]
+        if row["kind"] == TAKE_BACK:
+            for other in about:
+                del in_force[other]
+            if not about and not refused and not table.lost:
+                near = nearest(row[key], [choice.subject[2] for choice in in_force.values()])
+                what = f"nothing is settled of '{row[key]}' above{offer(near, '; remove this row')}"
+                files.problem(table.where(number, key), what)
+            continue
+        choice = _choice(row)
+        before = [other for other in about if in_force[other].subject == choice.subject]
+        if before:
+            what = f"'{row[key]}' is settled in row {table.lines[before[0]]} already; keep one, or take that back first"
+            files.problem(table.where(number, key), what)
+        else:
+            in_force[number] = choice
+    return in_force
+
+
+def _is_whole(files: Folder, table: Table, number: int, row: Mapping[str, Any]) -> bool:
+    """Whether a row says one thing; a problem for each that is too much or too little."""
+    known, where = len(files.problems), partial(table.where, number)
+    times = [(name, row[name]) for name in TIMES.values() if row[name] is not None]
+    if (row["drop"] is None) == (row["cord"] is None):
+        count = "neither; give one" if row["drop"] is None else "both; keep one"
+        line = f"{FILE}, row {table.lines[number]}"
+        files.problem(line, f"names {count}: a cord, all its drops with it, or a drop")
+    elif row["kind"] == MARK and row["cord"] is not None:
+        files.problem(where("cord"), "a mark is of one drop; name the drop instead")
+    if row["kind"] == MARK and not times:
+        files.problem(where("kind"), f"marks nothing; give one or more of {', '.join(TIMES.values())}")
+    for name, _ in times if row["kind"] != MARK else ():
+        files.problem(where(name), "only a mark has times; leave the cell blank")
+    for (before, early), (after, late) in pairwise(times):
+        if early >= late:
+            files.problem(where(after), f"{late:g} s does not come after {before}, {early:g} s")
+    return len(files.problems) == known
+
+
+def _choice(row: Mapping[str, Any]) -> Mark | LeftOut:
+    if row["kind"] == LEAVE_OUT:
+        return LeftOut(row["reason"], row["cord"], row["drop"], row["by"])
+    times = {
+        event: Measured(row[name], row.get(f"u({name})") or 0.0)
+        for event, name in TIMES.items()
+        if row[name] is not None
+    }
+    mark = Mark(row["drop"], row["reason"], by=row["by"])
+    return replace(mark, **times)  # type: ignore[arg-type]
 
 
 def _check(
     files: Folder,
-    lines: Lines,
-    choices: Mapping[tuple[str, int], Mark | LeftOut],
-    decisions: Decisions,
+    table: Table,
+    in_force: Mapping[int, Mark | LeftOut],
     drops: Table | None,
     cords: Table | None,
     spans: Mapping[str, tuple[float, float]],
 ) -> None:
-    """The choices against each other and against drops.csv, cords.csv and the records."""
+    """The choices in force against each other and against drops.csv, cords.csv and the records."""
     by_drop = {row["drop"]: row for _, row in drops.rows()} if drops else {}
     known = {"drop": list(by_drop), "cord": [row["cord"] for _, row in cords.rows()] if cords else []}
-    first: dict[Any, int | None] = {}
-    subjects = {choice.subject for choice in decisions}
-    for (kind, k), choice in choices.items():
+    subjects = {choice.subject for choice in in_force.values()}
+    for number, choice in in_force.items():
         _, key, name = choice.subject
-        place, row = _place(lines, kind, k, key), lines.row(kind, k)
-        if choice.subject in first:
-            before = first[choice.subject]
-            files.problem(place, f"'{name}' is settled {f'in row {before}' if before else 'above'} already; keep one")
-        first.setdefault(choice.subject, row)
-        table = drops if key == "drop" else cords
-        if table and table.has_all(key) and name not in known[key]:
-            near = nearest(name, [each for each in known[key] if each])
-            files.problem(place, f"'{name}' is not in {key}s.csv{offer(near, '; look there')}")
+        where = table.where(number, key)
+        listed = drops if key == "drop" else cords
+        if listed and listed.has_all(key) and name not in known[key]:
+            near = nearest(name, filter(None, known[key]))
+            files.problem(where, f"'{name}' is not in {key}s.csv{offer(near, '; look there')}")
         elif isinstance(choice, Mark):
-            _check_times(files, lines, k, choice, by_drop, spans)
-        elif key == "drop" and name in by_drop and ("left_out", "cord", by_drop[name]["cord"]) in subjects:
-            files.problem(place, f"'{name}' is left out with its cord {by_drop[name]['cord']} already; keep one")
+            if name in by_drop and by_drop[name]["record"] is None:
+                files.problem(where, f"'{name}' has no record to mark events in")
+            start, end = spans.get(name, (-float("inf"), float("inf")))
+            for event, at in choice.events.items():
+                if not start < at.value < end:
+                    outside = f"{at.value:g} s is outside the record, {start:.10g} to {end:.10g} s"
+                    files.problem(table.where(number, TIMES[event]), outside)
+        elif key == "drop" and name in by_drop and (LEAVE_OUT, "cord", by_drop[name]["cord"]) in subjects:
+            files.problem(where, f"'{name}' is left out with its cord {by_drop[name]['cord']} already; keep one")
     fits = [row for row in by_drop.values() if row["use"] == "fit"]
-    if fits and all(decisions.leaving_out(row["drop"], row["cord"]) for row in fits):
+    if fits and all(_decisions(in_force).leaving_out(row["drop"], row["cord"]) for row in fits):
         files.problem(FILE, "every fit drop is left out; a curve needs some")
 
 
-def _check_times(
-    files: Folder, lines: Lines, k: int, mark: Mark, by_drop: Mapping[str, Any], spans: Mapping[str, Any]
-) -> None:
-    if mark.drop in by_drop and by_drop[mark.drop]["record"] is None:
-        files.problem(_place(lines, "mark", k, "drop"), f"'{mark.drop}' has no record to mark events in")
-    start, end = spans.get(mark.drop, (-float("inf"), float("inf")))
-    for name, at in mark.events.items():
-        if not start < at.value < end:
-            files.problem(
-                _place(lines, "mark", k, name), f"{at.value:g} s is outside the record, {start:.10g} to {end:.10g} s"
-            )
+def record_decision(folder: str | Path, decision: Mark | LeftOut) -> "Campaign":
+    """Adds a choice to decisions.csv and gives the campaign with it; one about the same drop or cord is taken back.
 
-
-def _place(lines: Lines, kind: str, *rest: Any) -> str:
-    """ "decisions.toml, row 4, [[mark]] 'lowest'"."""
-    row = lines.row(kind, *rest) or lines.row(kind, *rest[:1])
-    head = f"[[{kind}]]" if kind in _KEYS else f"'{kind}'"
-    name = f" '{rest[1]}'" if len(rest) > 1 else ""
-    return ", ".join(part for part in (FILE, row and f"row {row}", head + name) if part)
-
-
-def settled(content: str, new: Mark | LeftOut) -> str:
-    """The text of decisions.toml with one more choice; one about the same drop or cord becomes a comment.
-
-    Raises CampaignError where that one is written in a form that cannot be found.
+    Raises CampaignError, with every problem, where the campaign would not be sound with it: then nothing is written.
     """
-    kind = new.subject[0]
-    given = {name: value for name in _KEYS[kind] if (value := getattr(new, name)) is not None}
-    lines = [f"[[{kind}]]", *(f"{name} = {_written(value)}" for name, value in given.items())]
-    kept = _commented(content, new, "replaced by a later choice")
-    if kept and not kept.endswith("\n\n"):
-        kept = kept.removesuffix("\n") + "\n\n"
-    return kept + "\n".join(lines) + "\n"
+    return _add(folder, decision, taken_back="replaced by a later choice", new=(decision,))
 
 
-def taken_back(content: str, old: Mark | LeftOut, reason: str) -> str:
-    """The text of decisions.toml without a choice, which becomes a comment with the reason. Raises CampaignError."""
-    try:
-        return _commented(content, old, f"taken back: {_reason(reason)}")
-    except ValueError as error:
-        raise CampaignError((f"{FILE}: the reason {error}",)) from error
+def take_back(folder: str | Path, decision: Mark | LeftOut, *, reason: str) -> "Campaign":
+    """Adds a row to decisions.csv that takes a choice back, with the reason, and gives the campaign without it.
+
+    Raises CampaignError, and writes nothing, where there is no such choice or the reason is empty.
+    """
+    return _add(folder, decision, taken_back=reason, new=())
 
 
-def _written(value: str | Measured) -> str:
-    if isinstance(value, Measured):
-        value = f"{value.value:.4f} ± {value.u:.4f} s" if value.u else f"{value.value:.4f} s"
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+def _add(folder: str | Path, about: Mark | LeftOut, *, taken_back: str, new: tuple[Mark | LeftOut, ...]) -> "Campaign":
+    """Takes back what is in force of the same kind and name, adds the new choices; written only where all is sound."""
+    from cordlab.campaign.campaign import read_campaign  # which reads decisions itself
 
-
-def _commented(content: str, about: Mark | LeftOut, why: str) -> str:
-    """The text with the choice on the same subject made a comment; verified by reading both."""
+    files, later = Folder(Path(folder)), Folder(Path(folder))
+    table = _read_table(files)
+    in_force = list(_in_force(files, table).values()) if table else []
+    rows = [row for _, row in table.rows()] if table else []
     kind, key, name = about.subject
-    given = tomllib.loads(content)
-    wanted = {each: [t for t in given[each] if each != kind or t.get(key) != name] for each in given}
-    if wanted == given:
-        return content
-    lines = content.split("\n")
-    heads = [k for k, line in enumerate(lines) if re.match(r"\s*\[", line)] + [len(lines)]
-    for start, end in pairwise(heads):
+    if about.subject in [choice.subject for choice in in_force]:
+        rows.append({"kind": TAKE_BACK, key: name, "reason": taken_back})
+        # of a drop that is both marked and left out, the other choice stays in force
+        rows += [_row(choice) for choice in in_force if choice.subject[1:] == (key, name) and choice.subject[0] != kind]
+    elif not new:
+        files.problem(FILE, f"there is no choice about {key} {name} to take back")
+    for written in (taken_back, *(choice.reason for choice in new)):
         try:
-            block = tomllib.loads("\n".join(lines[start:end])).get(kind, [{}])[0]
-        except (tomllib.TOMLDecodeError, KeyError, AttributeError):
-            continue
-        if block.get(key) == name:
-            lines[start:end] = [f"# {why}", *(f"# {line}" if line.strip() else line for line in lines[start:end])]
-            break
-    changed = "\n".join(lines)
-    if {each: tables for each, tables in wanted.items() if tables} != tomllib.loads(changed):
-        raise CampaignError((f"{FILE}: the choice about {key} {name} cannot be found as lines; change it by hand",))
-    return changed
+            text(written, longest=LONGEST)
+        except ValueError as error:
+            files.problem(f"{FILE}, 'reason'", str(error))
+    if files.problems:
+        raise CampaignError(tuple(files.problems))
+    content = _written(rows + [_row(choice) for choice in new])
+    campaign = read_campaign(folder, instead={FILE: content})
+    _read_table(later)
+    if later.digests != files.digests:
+        raise CampaignError((f"{FILE}: has changed meanwhile, nothing was written; try again",))
+    try:
+        with replacing(Path(folder, FILE)) as part:
+            part.write_bytes(content)
+    except OSError as error:
+        raise CampaignError((f"{FILE}: cannot be written ({error.strerror})",)) from error
+    return campaign
+
+
+def _row(choice: Mark | LeftOut) -> dict[str, Any]:
+    """The row that says a choice."""
+    kind, key, name = choice.subject
+    row: dict[str, Any] = {"kind": kind, key: name, "reason": choice.reason, "by": choice.by}
+    for event, at in choice.events.items() if isinstance(choice, Mark) else ():
+        row |= {TIMES[event]: at.value, f"u({TIMES[event]})": at.u}
+    return row
+
+
+def _written(rows: list[dict[str, Any]]) -> bytes:
+    """decisions.csv with these rows, times in s."""
+    import pandas as pd  # over a second: only where something is written
+
+    heads = column_heads(COLUMNS)
+    frame = pd.DataFrame(rows, columns=list(heads))
+    for name in TIMES.values():
+        frame[f"u({name})"] = frame[f"u({name})"].fillna(BY_EYE).where(frame[name].notna())
+    return frame.rename(columns=heads).to_csv(index=False, lineterminator="\n", float_format="%.10g").encode()

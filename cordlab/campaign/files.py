@@ -14,7 +14,7 @@ from pathlib import Path
 from secrets import token_hex
 
 SENSORS = {"force": "N", "distance": "m"}  # channels of a record, with the unit of their calibration
-OPTIONAL = ("breaks.csv", "jumps.csv", "decisions.toml", "pulls.csv", "maker_curve.csv")
+OPTIONAL = ("breaks.csv", "jumps.csv", "decisions.csv", "pulls.csv", "maker_curve.csv")
 
 
 class CampaignError(Exception):

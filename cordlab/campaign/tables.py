@@ -7,7 +7,7 @@ import csv
 import io
 import math
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -190,12 +190,19 @@ def read_header(folder: Folder, name: str, content: str, columns: tuple[Column, 
 _SPOKEN = {",": "commas", ";": "semicolons", "\t": "tabs"}
 
 
+def column_heads(columns: Iterable[Column]) -> dict[str, str]:
+    """Name, and u(name) where there may be one, of each column → its head with its unit."""
+    heads = {}
+    for column in columns:
+        heads[column.name] = column.specimen
+        if column.uncertain:
+            heads[f"u({column.name})"] = f"u({column.name}) [{column.unit}]"
+    return heads
+
+
 def _match(folder: Folder, where: str, heads: list[str], columns: tuple[Column, ...]) -> dict[str, Place]:
     """The columns wanted, found by their heads; a problem for each missing, unknown, doubled or of a wrong unit."""
-    wanted = {column.name: (column, column.specimen) for column in columns}
-    for column in columns:
-        if column.uncertain:
-            wanted[f"u({column.name})"] = column, f"u({column.name}) [{column.unit}]"
+    wanted = {key: (column, head) for column in columns for key, head in column_heads([column]).items()}
     places: dict[str, Place] = {}
     seen, unknown = set(), []
     for index, written in enumerate(heads):

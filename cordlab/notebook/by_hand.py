@@ -16,8 +16,7 @@ from cordlab.batch.drop_table import Evidence, SetUp
 from cordlab.batch.fit import BatchFit, FitError, fit_batch
 from cordlab.batch.lowest_points import energies
 from cordlab.campaign.campaign import CampaignError
-from cordlab.campaign.deciding import record_decision, take_back
-from cordlab.campaign.decisions import EVENTS, LEFT_OUT, Decisions, LeftOut, Mark
+from cordlab.campaign.decisions import EVENTS, LEFT_OUT, Decisions, LeftOut, Mark, record_decision, take_back
 from cordlab.notebook.panels import ONE_LINE, Panel, fit_out, html_table
 from cordlab.notebook.start import Missing
 from cordlab.records.calibration import OutsideCalibration
@@ -39,7 +38,7 @@ _NAMES = {"release": "release", "slack_end": "slack ends", "lowest": "lowest poi
 
 
 class ChoicePanel(Panel):
-    """A panel whose choice can be written to decisions.toml: a reason, who decides, and a button.
+    """A panel whose choice can be written to decisions.csv: a reason, who decides, and a button.
 
     `record` writes, and raises CampaignError where the choice is refused; the button shows that instead.
     """
@@ -48,7 +47,7 @@ class ChoicePanel(Panel):
         self.reason = w.Text(description="reason, one line [text]", placeholder="required")
         self.by = w.Text(description="decided by [name]", placeholder="may be left blank")
         self.button = w.Button(
-            description="Record this choice", tooltip="write this choice with its reason to decisions.toml"
+            description="Record this choice", tooltip="write this choice with its reason to decisions.csv"
         )
         self.outcome = w.HTML()
         super().__init__(controls, answer)

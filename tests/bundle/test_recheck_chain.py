@@ -12,7 +12,7 @@ from cordlab.synthetic import invent
 from tests.bundle.test_cli_bundle import WHO, changed
 from tests.test_analysis import SMALL
 
-LEFT_OUT = '[[left_out]]\ndrop = "{}"\nreason = "an invented slip at the release"\n'
+LEFT_OUT = "kind,drop,reason\nleave out,{},an invented slip at the release\n"
 
 
 @pytest.fixture(scope="module")
@@ -20,7 +20,7 @@ def bundle(tmp_path_factory):
     """An invented campaign with records and one drop left out by hand, published by the command."""
     place = tmp_path_factory.mktemp("published")
     invent(place / "campaign", seed=3, **(SMALL | {"mechanics": "uniform", "rate": 100.0}))
-    (place / "campaign" / "decisions.toml").write_text(LEFT_OUT.format(drops(place)[0]), encoding="utf-8")
+    (place / "campaign" / "decisions.csv").write_text(LEFT_OUT.format(drops(place)[0]), encoding="utf-8")
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(plots, "all_figures", lambda analysis: {})  # here it is the numbers that count
         assert cli.main(["publish", str(place / "campaign"), str(place / "bundle.zip"), *WHO, "--quiet"]) == 0
@@ -69,10 +69,10 @@ def test_one_decision(bundle, tmp_path):
     """Another drop left out than was published: the file is named, and the drop whose use changed."""
     was, now = drops(bundle.parent)[:2]
     old, new = LEFT_OUT.format(was).encode(), LEFT_OUT.format(now).encode()
-    bad = changed(bundle, tmp_path / "bad.zip", "campaign/decisions.toml", old, new, manifest=True)
+    bad = changed(bundle, tmp_path / "bad.zip", "campaign/decisions.csv", old, new, manifest=True)
     found = recheck.recheck(bad)
     assert found.altered == ()
-    assert "the input decisions.toml is not the same file" in found.comparison.reasons
+    assert "the input decisions.csv is not the same file" in found.comparison.reasons
     uses = {each.name: (each.old, each.new) for each in found.comparison.differing if each.name.endswith(".use")}
     assert uses == {f"drops[{was}].use": ("left out", "fit"), f"drops[{now}].use": ("fit", "left out")}
 

@@ -344,68 +344,72 @@ def test_a_breaking_load_comes_from_breaks_or_from_the_maker(folder):
 
 def test_a_slip_in_drops_is_not_blamed_on_decisions(folder):
     """A drop whose name is refused may be the one that a choice by hand is about."""
-    (folder / "decisions.toml").write_text('[[mark]]\ndrop = "A1-36"\nlowest = "4 s"\nreason = "invented"\n')
+    (folder / "decisions.csv").write_text("kind,drop,lowest [s],reason\nmark,A1-36,4,invented\n")
     edit(folder, "drops.csv", ("A1-36,", "A1-\x0736,"))
     assert [one.split(":")[0] for one in problems(folder)] == ["drops.csv, row 2, column 'drop'"]
 
 
 def test_a_cord_that_is_refused_is_not_taken_for_one_left_out(folder):
     """No drop is settled twice, and not all are left out, because a cell is blank."""
-    (folder / "decisions.toml").write_text('[[left_out]]\ndrop = "A1-36"\nreason = "invented"\n')
+    (folder / "decisions.csv").write_text("kind,drop,reason\nleave out,A1-36,invented\n")
     edit(folder, "drops.csv", ("A1-36,A1,", "A1-36,,"))
     assert problems(folder) == ["drops.csv, row 2, column 'cord': is blank; every row needs a value here"]
 
 
+DECISIONS = "kind,drop,cord,release [s],slack end [s],lowest [s],reason,by\n"
+
+
 @pytest.mark.parametrize(
-    ("decisions", "said"),
+    ("rows", "problem"),
     [
-        ("mark = 3", ["'mark': is not a list of tables; write [[mark]] on a line of its own, its keys below"]),
+        ("mark,A1-36,,,,,x,", ["row 2, column 'kind': marks nothing; give one or more of release, slack end, lowest"]),
+        ("mark,A1-36,,5,,4,x,", ["row 2, column 'lowest [s]': 4 s does not come after release, 5 s"]),
+        ("mark,A1-36,,,,400,x,", ["row 2, column 'lowest [s]': 400 s is outside the record, 0 to 5.995 s"]),
         (
-            '[[mark]]\ndrop = "A1-36"\nreason = "x"',
-            ["row 1, [[mark]]: marks nothing; give one or more of release, slack_end, lowest"],
-        ),
-        (
-            '[[mark]]\ndrop = "A1-36"\nreason = "x"\nrelease = "5 s"\nlowest = "4 s"',
-            ["row 5, [[mark]] 'lowest': 4 s does not come after release, 5 s"],
-        ),
-        (
-            '[[mark]]\ndrop = "A1-36"\nreason = "x"\nlowest = "400 s"',
-            ["row 4, [[mark]] 'lowest': 400 s is outside the record, 0 to 5.995 s"],
-        ),
-        (
-            '[[mark]]\ndrop = 3\nreason = ""\nlowest = 4',
+            "mark,A3-36,,,,4 s,,",
             [
-                "row 2, [[mark]] 'drop': 3 is no name; write it in quotes",
-                "row 4, [[mark]] 'lowest': 4 has no unit; write \"4 s\"",
-                "row 3, [[mark]] 'reason': '' is no text; write in quotes why, for whoever reads it in a year",
+                "row 2, column 'lowest [s]': '4 s' is not a number; write the value, or leave out the whole row",
+                "row 2, column 'reason': is blank; every row needs a value here",
             ],
         ),
+        ("mark,A3-36,,,,4,x,", ["row 2, column 'drop': 'A3-36' is not in drops.csv; the nearest known is 'A2-36'"]),
+        (f"leave out,,A1,,,,{600 * 'x'},", ["row 2, column 'reason': is 600 characters long; 500 are taken"]),
+        ("leave out,,,,,,x,", ["row 2: names neither; give one: a cord, all its drops with it, or a drop"]),
+        ("leave out,A1-36,A1,,,,x,", ["row 2: names both; keep one: a cord, all its drops with it, or a drop"]),
+        ("leave out,A1-36,,,,4,x,", ["row 2, column 'lowest [s]': only a mark has times; leave the cell blank"]),
         (
-            f'[[left_out]]\nreason = "{600 * "x"}"\ncord = "A1"',
-            ["row 2, [[left_out]] 'reason': is 600 characters long; 500 are taken"],
-        ),
-        (
-            '[[left_out]]\nreason = "x"',
-            ["row 1, [[left_out]]: names neither; give one: a cord, all its drops with it, or a drop"],
-        ),
-        (
-            '[[left_out]]\nreason = "x"\ncord = "A1"\n' * 2 + '[[left_out]]\nreason = "x"\ndrop = "A1-36"',
+            "leaf out,,A1,,,,x,",
             [
-                "row 6, [[left_out]] 'cord': 'A1' is settled in row 1 already; keep one",
-                "row 9, [[left_out]] 'drop': 'A1-36' is left out with its cord A1 already; keep one",
+                "row 2, column 'kind': 'leaf out' is none of mark, leave out, take back; "
+                "the nearest known is 'leave out'"
+            ],
+        ),
+        ("take back,,A1,,,,x,", ["row 2, column 'cord': nothing is settled of 'A1' above; remove this row"]),
+        (
+            "leave out,,A1,,,,x,\nleave out,,A1,,,,x,\nleave out,A1-36,,,,,x,",
+            [
+                "row 3, column 'cord': 'A1' is settled in row 2 already; keep one, or take that back first",
+                "row 4, column 'drop': 'A1-36' is left out with its cord A1 already; keep one",
             ],
         ),
     ],
 )
-def test_a_choice_by_hand_that_cannot_be_is_refused_with_its_row(folder, decisions, said):
-    (folder / "decisions.toml").write_text(decisions)
-    assert problems(folder) == [f"decisions.toml, {one}" for one in said]
+def test_a_choice_by_hand_that_cannot_be_is_refused_with_its_row(folder, rows, problem):
+    (folder / "decisions.csv").write_text(f"{DECISIONS}{rows}\n")
+    assert problems(folder) == [f"decisions.csv, {one}" for one in problem]
 
 
-def test_what_decisions_do_not_know_is_told_in_the_order_of_the_file(folder):
-    (folder / "decisions.toml").write_text("".join(f"[[{name}]]\n" for name in ("z", "b", "y", "a")))
-    rows = [f"decisions.toml, row {row}, '{name}': is not known here; remove it" for row, name in enumerate("zbya", 1)]
-    assert problems(folder) == rows
+def test_a_choice_that_is_taken_back_counts_no_more_and_may_be_made_anew(folder):
+    rows = "leave out,,A1,,,,x,\ntake back,,A1,,,,y,\nleave out,A1-36,,,,,z,B\n"
+    (folder / "decisions.csv").write_text(DECISIONS + rows)
+    (choice,) = read_campaign(folder).by_hand
+    assert (choice.drop, choice.cord, choice.reason, choice.by) == ("A1-36", None, "z", "B")
+
+
+def test_the_form_of_before_is_refused_with_the_rows_to_write(folder):
+    (folder / "decisions.toml").write_text('[[mark]]\ndrop = "A1-36"\nlowest = "4 s"\nreason = "invented"\n')
+    (problem,) = problems(folder)
+    assert problem.startswith("decisions.toml: is not read any more; write its choices as rows of decisions.csv")
 
 
 def test_a_section_written_as_a_list_is_told_with_its_row(folder):
@@ -426,8 +430,9 @@ def test_a_slip_in_cords_is_not_blamed_on_drops(folder):
 def test_the_hash_is_that_of_sha256sum_over_all_input_files(folder):
     """Each line as coreutils' sha256sum prints it: digest, two spaces, name; sorted by name."""
     (folder / "pulls").mkdir()
-    for name in ("decisions.toml", "jumps.csv", "pulls/a.csv"):
+    for name in ("jumps.csv", "pulls/a.csv"):
         (folder / name).write_text("# x")
+    (folder / "decisions.csv").write_text("kind,drop,reason\nleave out,A1-36,x\n")
     names = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
     listing = "".join(f"{sha256((folder / name).read_bytes()).hexdigest()}  {name}\n" for name in names)
     assert read_campaign(folder).sha256 == sha256(listing.encode()).hexdigest()
@@ -444,7 +449,9 @@ def test_the_hash_follows_inputs_and_nothing_else(folder, tmp_path):
     assert campaign.sha256 == first
     assert campaign.notes == ("read me.txt is not read", "records/spare.csv is not read")
     assert read_campaign(shutil.copytree(folder, tmp_path / "elsewhere")).sha256 == first
-    for name in ("decisions.toml", "jumps.csv", "campaign.toml", RECORD, "calibration/distance.csv"):
+    (folder / "decisions.csv").write_text("kind,drop,reason\n")
+    assert read_campaign(folder).sha256 != first
+    for name in ("jumps.csv", "campaign.toml", RECORD, "calibration/distance.csv"):
         with (folder / name).open("a") as file:
             file.write("\n")
         assert read_campaign(folder).sha256 != first

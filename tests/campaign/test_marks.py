@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from cordlab import read_campaign
-from cordlab.campaign.deciding import record_decision
-from cordlab.campaign.decisions import Mark
+from cordlab.campaign.decisions import Mark, record_decision
 from cordlab.records.calibration import calibrate_channel
 from cordlab.records.motion import folded_fall
 from cordlab.records.reduce import RecordError, reduce_drop, reduce_entry

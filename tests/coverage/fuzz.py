@@ -35,8 +35,8 @@ from tests.planted import write
 
 LONGEST = 60.0  # s of this process' own time for one case, which takes a few at most
 EXTRAS = {
-    "decisions.toml": '[[mark]]\ndrop = "D002"\nlowest = "4.55(5) s"\nreason = "invented"\n\n'
-    '[[left_out]]\ndrop = "D009"\nreason = "invented"\nby = "A"\n',
+    "decisions.csv": "kind,drop,lowest [s],u(lowest) [s],reason,by\nmark,D002,4.55,0.05,invented,\n"
+    "leave out,D009,,,invented,A\n",
     "jumps.csv": "cord,date,jumps,lightest rider [kg],heaviest rider [kg],damage\n"
     "C1,2024-05-30,12,50,90,\nC1,2024-05-31,9,,,cut\n",
     "pulls.csv": "pull,cord,speed [mm/min]\np1,{cord},500\n",

@@ -27,7 +27,7 @@ def invented(tmp_path_factory):
 
 @pytest.fixture
 def folder(invented):
-    (invented / "decisions.toml").unlink(missing_ok=True)
+    (invented / "decisions.csv").unlink(missing_ok=True)
     return invented
 
 
@@ -43,7 +43,7 @@ def events(folder):
 
 @pytest.fixture(scope="module")
 def fitted(invented):
-    (invented / "decisions.toml").unlink(missing_ok=True)
+    (invented / "decisions.csv").unlink(missing_ok=True)
     campaign = read_campaign(invented)
     calibrations = calibrated(campaign)
     drops = [reduce_entry(campaign, entry, calibrations) for entry in campaign.drops]
@@ -97,7 +97,7 @@ def test_a_mark_is_recorded_with_its_reason_and_taken_back(events, folder):
     events.reason.value = "a second look"
     assert events.record() == f"taken back: the marks of drop {drop}"
     assert not read_campaign(folder).by_hand
-    assert "# taken back: a second look" in (folder / "decisions.toml").read_text()
+    assert ",a second look," in (folder / "decisions.csv").read_text()
 
 
 def test_nothing_is_written_without_a_reason_or_a_move_or_against_the_record(events, folder):
@@ -115,7 +115,7 @@ def test_nothing_is_written_without_a_reason_or_a_move_or_against_the_record(eve
     events.controls["drop"].value = events.controls["drop"].options[1][1]
     with pytest.raises(CampaignError, match="nothing to record"):
         events.record()
-    assert not (folder / "decisions.toml").exists()
+    assert not (folder / "decisions.csv").exists()
 
 
 def test_model_panel_shows_each_model_its_residuals_and_all_in_a_table(models):
