@@ -1,6 +1,6 @@
 """One fitted curve: lmfit finds the parameters, and the bands say how well they are known.
 
-Each cord (or drop) may have its own stiffness scale. The scales are eliminated (variable projection, Golub & Pereyra,
+Each cord (or drop) may have a stiffness scale. The scales are eliminated (variable projection, Golub & Pereyra,
 SIAM J. Numer. Anal. 10 (1973) 413, from memory): at any parameters they are those of least squares in each group,
 brought to geometric mean 1, so that time and memory grow with the values alone, however many groups there are. lmfit
 gets what is left, the projected residuals, and its Jacobian is that of the whole projection.
@@ -53,7 +53,7 @@ class Solution:
 
     result    : of lmfit
     values    : of the parameters, in the model's order; the best that were tried
-    residuals : force less curve, each with its own scale, unweighted  [N]
+    residuals : force less curve, scaled by group, unweighted  [N]
     rss       : weighted sum of their squares
     growth    : how the parameters move when the whole curve grows, d(parameters)/d(log scale)
     extra     : residuals of the other equations for the parameters, if there are any; not in `rss`
@@ -86,11 +86,9 @@ class Solution:
             return None, f"the fit did not converge {most}; try a simpler model or give params=..."
         x, jacobian, names = self.values[varied], result.jac, result.var_names
         size = np.linalg.norm(jacobian, axis=0)
-        room = np.array(
-            [min(value - result.params[n].min, result.params[n].max - value) for n, value in zip(names, x, strict=True)]
-        )
-        bounded = np.isfinite(room)
-        at_bound = bounded & (np.where(bounded, room, 0.0) * size <= _NO_ROOM * np.abs(x * size).max())
+        lower, upper = np.array([(result.params[name].min, result.params[name].max) for name in names]).T
+        with np.errstate(invalid="ignore"):  # no bound, and no effect
+            at_bound = np.minimum(x - lower, upper - x) * size <= _NO_ROOM * np.abs(x * size).max()
         if at_bound.any():
             which = ", ".join(f"{names[k]} = {x[k]:.4g}" for k in np.flatnonzero(at_bound))
             return None, f"{which} at its bound: there is no standard error there; try a simpler model"
@@ -144,18 +142,9 @@ def minimise(
 
     # a curve that is tried may be infinite: lmfit passes that on, and scipy refuses the step
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        result = lmfit.minimize(
-            residual,
-            params,
-            method="least_squares",
-            nan_policy="propagate",
-            max_nfev=_MOST_EVALUATIONS,
-            Dfun=jacobian,
-            x_scale="jac",
-            ftol=_TOLERANCE,
-            xtol=_TOLERANCE,
-            gtol=_TOLERANCE,
-        )
+        fitter = lmfit.Minimizer(residual, params, nan_policy="propagate", max_nfev=_MOST_EVALUATIONS)
+        tolerances = dict.fromkeys(("ftol", "xtol", "gtol"), _TOLERANCE)
+        result = fitter.minimize("least_squares", Dfun=jacobian, x_scale="jac", **tolerances)
     for name, value in zip(names, best, strict=True):  # a fit that was stopped leaves the last that it tried
         result.params[name].value = float(value)
     return result, best
@@ -235,7 +224,7 @@ class Band:
     level          : probability  [1]
     stretch_ratio, force, lower, upper : arrays of one shape  [1, N, N, N]
     dof            : effective degrees of freedom of the variance at each point (JCGM 100:2008 G.4.1), to show how much
-        a band rests on; its width takes each part of the variance with its own (`t_margin`)
+        a band rests on; its width takes each part of the variance with its degrees of freedom (`t_margin`)
     label          : the name for a legend
     """
 
@@ -272,7 +261,7 @@ class CurveFit:
     result : lmfit.minimizer.MinimizerResult
         What lmfit found, for its report. Its standard errors count every value as independent: take those here.
     residuals : ndarray
-        Force less curve, each with its own scale [N].
+        Force less curve, scaled by cord or drop [N].
     residual_sd : float
         Standard deviation of a value of weight 1 [N].
     dof : float
@@ -482,13 +471,13 @@ def fit_curve(
     stretch_ratio, force : array_like, (n,)
         Stretched length over slack length [1], and force [N].
     model : str, Model or lmfit.Model
-        A name of `models()`, a model of your own, or any other f(x, ...) as an lmfit.Model.
+        A name of `models()`, a model that you wrote, or any other f(x, ...) as an lmfit.Model.
     cords : sequence, (n,), optional
         Name of the cord of each value. The scales have geometric mean 1.
     weights : array_like, (n,), optional
         Relative to 1/variance: the sum of weight times squared residual is least.
     params : lmfit.Parameters, optional
-        Start values and bounds, and which parameters are fixed. Without them the model's own, from the data.
+        Start values and bounds, and which parameters are fixed. Without them, those of the model, from the data.
 
     Returns
     -------
@@ -510,7 +499,7 @@ def fit_curve(
     >>> force = cordlab.Curve("gent", {"mu": 600.0, "j": 30.0}).force(x) + np.tile([2.0, -2.0], 10)
     >>> fit = cordlab.fit_curve(x, force, model="gent")
     >>> print(f"j = {fit.parameters['j']:.1f}, standard error {fit.standard_errors['j']:.1f}")
-    j = 30.3, standard error 0.9
+    j = 30.0, standard error 0.1
 
     Fix one parameter, and fit the other:
 
@@ -518,7 +507,7 @@ def fit_curve(
     >>> params["j"].set(value=25, vary=False)
     >>> fit = cordlab.fit_curve(x, force, model="gent", params=params)
     >>> print(f"mu = {fit.parameters['mu']:.0f} N")
-    mu = 593 N
+    mu = 579 N
 
     References
     ----------

@@ -30,11 +30,30 @@ class Parameter:
 
 
 class Model(ABC):
-    """A force–elongation model. λ < 1 is slack: force and energy 0. At and above lock-up both are +inf, a hard edge.
+    """A force–elongation model: force, energy and slope in closed form. `models()` lists those there are.
 
-    Parameters are a dict from name to a number or an array of draws; draws lie along the last axis, and
-    `stretch_ratio` broadcasts against them: λ of shape (n, 1) with parameters of shape (draws,) gives (n, draws).
-    A parameter that is missing or unknown raises ValueError.
+    λ < 1 is slack: force and energy are 0. At and above lock-up both are +inf, a hard edge. Draws of the parameters
+    lie along the last axis, and the stretch ratio broadcasts against them: λ of shape (n, 1) with parameters of shape
+    (draws,) gives (n, draws). A parameter that is missing or unknown raises ValueError.
+
+    Attributes
+    ----------
+    name : str
+    parameters : tuple of Parameter
+        Each with its name, unit and bounds.
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> yeoh = cordlab.model("yeoh")
+    >>> print(f"{yeoh.force(3.0, {'c1': 350.0, 'c2': -9.0, 'c3': 0.3}):.0f} N")
+    1560 N
+
+    As an lmfit.Model, with bounds and start values from data:
+
+    >>> params = yeoh.to_lmfit().guess([500.0, 900.0, 1200.0], x=[1.3, 1.7, 2.2])
+    >>> list(params)
+    ['c1', 'c2', 'c3']
     """
 
     name: str
@@ -254,8 +273,8 @@ class Ogden(Model):
     """F = Σ μᵢ(λ^(αᵢ−1) − λ^(−αᵢ/2−1)); Ogden, Proc. R. Soc. A 326 (1972) 565.
 
     The bounds keep every μα positive (a curve that rises). In `ogden-2` α₁ > 0 > α₂, so that the terms cannot change
-    places; in `ogden-3` α₁ and α₂ are above 0, the second started as the greater, and α₃ is below 0, as in Ogden's own
-    set for Treloar's data. Where two terms meet, the fit says that they cannot be told apart.
+    places; in `ogden-3` α₁ and α₂ are above 0, the second started as the greater, and α₃ is below 0, as in Ogden's
+    set for Treloar's data. Where two terms meet, the fit says that it cannot separate them.
     """
 
     _SIGNS = ((1,), (1, -1), (1, 1, -1))
@@ -315,7 +334,7 @@ def _ogden(log: np.ndarray, alpha: np.ndarray) -> np.ndarray:
 
 
 class OtherModel(Model):
-    """Any other f(x, ...), given as an lmfit.Model: for fits only. It has no energy, and x < 1 is not special."""
+    """Any other f(x, ...), as an lmfit.Model: for fits only. It has no energy, and x < 1 is not special."""
 
     def __init__(self, function: "lmfit.Model") -> None:
         self.name, self._function = function.name, function
@@ -378,12 +397,33 @@ for _entry in (
 
 
 def models() -> tuple[str, ...]:
-    """Names of the models, in registry order."""
+    """Names of the force–elongation models.
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> cordlab.models()[:4]
+    ('linear', 'polynomial', 'mooney-rivlin', 'yeoh')
+    """
     return tuple(_REGISTRY)
 
 
 def model(name: str) -> Model:
-    """The model of this name; ValueError lists the names there are."""
+    """The force–elongation model of this name.
+
+    Raises
+    ------
+    ValueError
+        For an unknown name; the message lists those there are.
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> for parameter in cordlab.model("gent").parameters:
+    ...     print(parameter.name, parameter.unit, parameter.lower, parameter.upper)
+    mu N 0.0 inf
+    j 1 0.05 10000.0
+    """
     if name not in _REGISTRY:
         raise ValueError(f"no force–elongation model is called {name!r}; there are: {', '.join(_REGISTRY)}")
     return _REGISTRY[name]
@@ -391,11 +431,31 @@ def model(name: str) -> Model:
 
 @dataclass(frozen=True)
 class Curve:
-    """A force–elongation curve of a cord.
+    """A force–elongation curve of a cord, ready to use.
 
-    model      : a Model, or its name (then a spline's knots and a polynomial's degree come from the parameters' names)
-    parameters : name → number or array of draws, draws along the last axis
-    scale      : stiffness of this cord relative to the batch  [1], number or array of draws
+    Parameters
+    ----------
+    model : Model or str
+        A model, or its name: then a spline's knots and a polynomial's degree come from the names of the parameters.
+    parameters : dict
+        Name to a number, or to an array of draws. Draws lie along the last axis.
+    scale : float or ndarray, default 1
+        Stiffness of this cord relative to the batch [1].
+
+    Raises
+    ------
+    ValueError
+        For a model that does not exist, and for a parameter that is missing or unknown.
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> curve = cordlab.Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})
+    >>> print(f"{curve.force(2.0):.0f} N at twice its length; 10 m of cord then hold {10 * curve.energy(2.0):.0f} J")
+    1102 N at twice its length; 10 m of cord then hold 6475 J
+    >>> softer = curve.scaled(0.97)
+    >>> print(f"{softer.force(2.0):.0f} N")
+    1069 N
     """
 
     model: Model
