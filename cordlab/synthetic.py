@@ -46,7 +46,6 @@ CRITERIA = {
     "greatest_stretch_ratio": 4.2,
     "lot_sample_share": 0.1,
 }
-LIBRARY = {"uniform": "even", "waves": "waves"}
 SETUP = ("mass", "slack_length", "cord_mass", "release_depth", "scale", "drag_area", "air_density", "compliance")
 HAPPENED = ("lowest_point", "stretch_ratio", "tension", "tie_load", "g")
 DECISION = {"limit": "prediction", "probability": 0.99, "confidence": 0.95, "model": "auto", "seed": 20}
@@ -134,13 +133,13 @@ class Scenario:
     def predict(self, *, scale: np.ndarray | float, **setup: Any) -> Prediction:
         """What happens in drops on cords of this stiffness scale; `setup` as `predict_drop` takes it."""
         viscosity = self.viscosity if self.mechanics == "waves" else 0.0
-        return predict_drop(self.curve.scaled(scale), mechanics=LIBRARY[self.mechanics], viscosity=viscosity, **setup)
+        return predict_drop(self.curve.scaled(scale), mechanics=self.mechanics, viscosity=viscosity, **setup)
 
     def trace(self, *, scale: float, **setup: Any) -> Trace:
         """The motion of one drop, from `quiet` before the release to the end of its record."""
         loss = {"viscosity": self.viscosity} if self.mechanics == "waves" else {"unloading": self.unloading}
         times = {"quiet": self.quiet, "duration": self.duration - self.quiet, "rate": self.rate}
-        return trace_drop(self.curve.scaled(scale), mechanics=LIBRARY[self.mechanics], **setup, **loss, **times)
+        return trace_drop(self.curve.scaled(scale), mechanics=self.mechanics, **setup, **loss, **times)
 
     def to_dict(self) -> dict[str, Any]:
         """The numbers as JSON takes them, the curve last."""

@@ -1,4 +1,4 @@
-"""Invented drop records with known truth, integrated in time: an evenly strained heavy cord, its fold, and its sensors.
+"""Invented drop records with known truth, integrated in time: a uniformly strained heavy cord, its fold, its sensors.
 
 Written for the tests of reduction, apart from the library's own mechanics: equations of motion by scipy's DOP853.
 Nothing here was measured. Numbers near an ordinary all-rubber cord (invented).
@@ -35,7 +35,7 @@ def invented_drop(
     *, mass=68.0, length=10.0, cord_mass=14.0, y0=0.0, c=0.06, force=mooney_rivlin, b=0.35, cell="top",
     rate=1000.0, quiet=1.0, duration=8.0,
 ):  # fmt: skip
-    """Rest, folded fall (Heck et al. 2010), evenly strained stretch; the kinetic energy carries over as slack ends."""
+    """Rest, folded fall (Heck et al. 2010), uniform stretch; the kinetic energy carries over as slack ends."""
     M, m, L = mass, cord_mass, length
 
     def fall(_, s):

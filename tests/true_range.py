@@ -77,8 +77,8 @@ def normals(draws: int) -> np.ndarray:
 def predict_many(scenario: Scenario, z: np.ndarray, drops: dict[str, Any]) -> dict[str, np.ndarray]:
     """What happens to many drops (masses, draws) that are functions of the normal numbers `z` (INPUTS, draws).
 
-    A drop with waves costs a thousand times an even one. So waves are followed for the first `FOLLOWED` draws, and the
-    ratio of waves to uniform strain, which varies by half a percent, is carried to the others as log-linear in `z`.
+    A drop with waves costs a thousand times a uniform one. So waves are followed for the first `FOLLOWED` draws, and
+    the ratio of waves to uniform strain, which varies by half a percent, is carried to the others as log-linear in `z`.
     """
     keys = ("lowest_point", "stretch_ratio", "tie_load", "g")
     uniform = _results(replace(scenario, mechanics="uniform").predict(**drops), keys)

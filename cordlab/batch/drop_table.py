@@ -5,9 +5,9 @@ The shape of the curve comes from the records; how low a drop goes is anchored o
 For each drop, s is the scale of the curve with which it reaches exactly the measured lowest point, all cords taken with
 the batch's mean slack length and cord mass: whatever makes cords differ (stiffness, length, mass, and the errors of
 measuring them) is then in the scatter of ln s once, as it is in the scatter of the lowest points themselves, and goes
-back into the next drop the same way. Where the cord carries stretch waves it stops higher than an even one, and by how
-much bends over the masses: that part (`WaveEffect.stiffness`) is taken off ln s here and added again where a drop is
-predicted, so that what is drawn out between tested masses is only what waves do not explain.
+back into the next drop the same way. Where the cord carries stretch waves it stops higher than a uniform one, and by
+how much bends over the masses: that part (`WaveEffect.stiffness`) is taken off ln s here and added again where a drop
+is predicted, so that what is drawn out between tested masses is only what waves do not explain.
 """
 
 from collections.abc import Mapping, Sequence
@@ -188,7 +188,7 @@ class SetUp:
 
 
 def log_scales(curve: Shapes, evidence: Evidence, batch: Mapping[str, Any], **inputs: Any) -> np.ndarray:
-    """ln s of each drop for each shape, as if strained evenly.  (shapes, n_drops)"""
+    """ln s of each drop for each shape, as if strained uniformly.  (shapes, n_drops)"""
     shape, flat = _each(curve.count, evidence, batch, inputs)
     lowest_point = np.tile(evidence.lowest_point, curve.count)
     return np.log(scale_for_lowest_point(curve.take(shape), lowest_point, **flat)).reshape(curve.count, -1)

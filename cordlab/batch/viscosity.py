@@ -1,7 +1,7 @@
-"""What stretch waves do to lowest points and loads as against the evenly strained cord, and the viscosity behind them.
+"""What stretch waves do to lowest points and loads as against the uniform cord, and the viscosity behind them.
 
-Loads are compared where both cords come equally low, because that is where the drops anchor the even one (`anchor`):
-the even cord is given the stiffness with which it reaches the lowest point of the cord with waves.
+Loads are compared where both cords come equally low, because that is where the drops anchor the uniform one (`anchor`):
+the uniform cord is given the stiffness with which it reaches the lowest point of the cord with waves.
 """
 
 from collections.abc import Mapping
@@ -46,7 +46,7 @@ class Viscosity:
 
 
 class Excess(NamedTuple):
-    """Of an even cord that comes as low as the one with waves: ln of its stiffness over that of the curve, ln of the
+    """Of a uniform cord that comes as low as the one with waves: ln of its stiffness over that of the curve, ln of the
     peaks with waves over its own at both ends; and the swing.
     """
 
@@ -78,9 +78,9 @@ def wave_excess(
     held = np.isfinite(found.stretch)
     lowest = flat["slack_length"] + np.where(held, found.stretch, 1.0)  # where it is not held, any: it is not used
     scale = scale_for_lowest_point(each, lowest, **flat)
-    even = predict_drop(each.scaled(scale), **flat)
+    uniform = predict_drop(each.scaled(scale), **flat)
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratios = scale, found.lower_load / even.tension, found.tie_load / even.tie_load
+        ratios = scale, found.lower_load / uniform.tension, found.tie_load / uniform.tie_load
         stiffness, lower, tie = (np.where(held, np.log(ratio), np.nan).reshape(shape) for ratio in ratios)
     return Excess(stiffness, lower, tie, Swing(*(value.reshape(shape) for value in found)))
 
@@ -90,7 +90,7 @@ def measured_viscosity(
 ) -> Viscosity:
     """The viscosity with which waves explain the peaks in the records, by least squares over the masses.
 
-    A peak's excess over the even cord's at the measured lowest point falls with the viscosity. Errors of the wave's
+    A peak's excess over the uniform cord's at the measured lowest point falls with the viscosity. Errors of the wave's
     course are common to the drops of a mass, so the masses count, not the drops; the calibration of the load and the
     rig are common to all. When the jump arrives at the load cell is a check (`WaveFit.to_dict`) and not weighed in: it
     comes only 2 to 3 ms earlier for each N·s, while a record shows it to some 5 ms and the grid of the chain to 4 ms,
@@ -123,7 +123,7 @@ def measured_viscosity(
 
 
 def _seen(curve: Curve, evidence: Evidence, batch: Mapping[str, Any], inputs: Mapping[str, Any]) -> np.ndarray:
-    """ln of each measured peak over the even cord's at the measured lowest point."""
+    """ln of each measured peak over the uniform cord's at the measured lowest point."""
     shapes = Shapes.of(curve)
     y = log_scales(shapes, evidence, batch, **inputs)
     return log_excess(shapes, evidence, y, batch, **inputs)[0]

@@ -93,7 +93,7 @@ class WaveFit:
         if not self.seen:
             return (
                 f"the records show {share} of the stretch wave that a cord of this mass should carry: nothing was "
-                "taken off the curve, and loads and g are the evenly strained cord's, raised where peaks were higher; "
+                "taken off the curve, and loads and g are the uniform cord's, raised where peaks were higher; "
                 "check the load cell, its filter and the cord mass",
             )
         greatest = max(float(np.abs(swell.force).max()) for swell in self.swells)

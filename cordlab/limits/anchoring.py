@@ -58,8 +58,8 @@ class DropStiffness:
 
     def unexplained(self, drops: Evidence) -> np.ndarray:
         """ln s of drops on this rig by the central curve, the part of waves taken off.  (n_drops,)"""
-        even = log_scales(self.shapes[0], drops, self.batch, **self.rig.values())[0]
-        return even - stiffened(self.waves, drops.mass)
+        uniform = log_scales(self.shapes[0], drops, self.batch, **self.rig.values())[0]
+        return uniform - stiffened(self.waves, drops.mass)
 
     @property
     def has_peak(self) -> np.ndarray:
@@ -92,8 +92,8 @@ def drop_stiffness(
     rig : a campaign's `[rig]`. shapes : other curves that the records allow just as well, parameters as numbers or
         arrays of draws: bootstrap draws of the shape, other models that fit equally well; each draw of each counts the
         same.
-    waves : `WaveEffect` on the rig; without it peaks are the even cord's, raised (never lowered) by the excess that was
-        measured, and lowest points bend over the masses as waves make them.
+    waves : `WaveEffect` on the rig; without it peaks are the uniform cord's, raised (never lowered) by the excess that
+        was measured, and lowest points bend over the masses as waves make them.
     """
     if not len(evidence):
         raise EvidenceError("no drop to learn from: the campaign has no `fit` drop with a lowest point")
@@ -119,7 +119,7 @@ def drop_stiffness(
     by_peaks, weight = len(set(kept.cord)) >= 2, batch["gravity"] * (evidence.mass + batch["cord_mass"] / 2)
     end = "tie" if evidence.load_cell_at == "top" else "lower"
     ratio = 0.0 if waves is None else waves.at(kept.mass, end)[0]
-    told, even, excess = [], [], []
+    told, uniform, excess = [], [], []
     for shape in everything:
         y = log_scales(shape, evidence, batch, **inputs)
         r = log_excess(shape, kept, y[:, peaked], batch, **inputs) - ratio if by_peaks else np.empty((len(y), 0))
@@ -130,7 +130,7 @@ def drop_stiffness(
             )
         if found.size:
             told.append(shape.only(found))
-            even.append(y[found])
+            uniform.append(y[found])
             excess.append(r[found])
         elif not told:
             raise EvidenceError(
@@ -145,7 +145,7 @@ def drop_stiffness(
         drops=evidence,
         rig=set_up,
         shapes=tuple(told),
-        scales=tuple(y - stiffened(waves, evidence.mass) for y in even),
+        scales=tuple(y - stiffened(waves, evidence.mass) for y in uniform),
         excess=tuple(excess) if by_peaks else None,
         shared=_shared(evidence, set_up, waves),
         slope=np.empty((0, 0)),

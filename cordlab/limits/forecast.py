@@ -83,9 +83,9 @@ class Forecast:
     def by_waves(self, masses: np.ndarray) -> list[dict[str, float] | None]:
         """What stretch waves change in the estimates at rider masses (n,) [kg]; None without waves, or not drawn.
 
-        A dict a mass: lowest point with waves less that of the evenly strained cord with the same curve, `lowest_point`
+        A dict a mass: lowest point with waves less that of the uniform cord with the same curve, `lowest_point`
         [m] (0 where the curve was found from lowest points, and holds it); greatest g and load at the tie point over
-        the even cord's, `g` and `peak_load`; and when all three come, from the release, `time_…` [s].
+        the uniform cord's, `g` and `peak_load`; and when all three come, from the release, `time_…` [s].
         """
         found: list[dict[str, float] | None] = [None] * len(masses)
         inside = np.flatnonzero((masses >= self.masses[0] - 1e-9) & (masses <= self.masses[-1] + 1e-9))

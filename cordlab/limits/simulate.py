@@ -125,7 +125,7 @@ class Run:
         return float(lengths.mean()), float(lengths.std(ddof=1) * np.sqrt(1 + 1 / n)), n - 1
 
     def quantities(self, predicted: Prediction, site: Site, length: Any, excess: tuple[Any, Any]) -> dict[str, Any]:
-        """Quantities of `DRAWN` from the even cord's prediction and the ln of peak over even peak at both ends."""
+        """Quantities of `DRAWN` from the uniform cord's prediction and ln(peak over uniform peak) at both ends."""
         lowest = predicted.lowest_point
         return {
             "lowest_point": lowest,
@@ -136,7 +136,7 @@ class Run:
         }
 
     def excess_at(self, k: int, measured: Any, standard: Any = 0.0) -> tuple[Any, Any]:
-        """ln(peak/even peak) at the lower end and the tie point: the waves' and what was measured beyond them.
+        """ln(peak/uniform peak) at the lower end and the tie point: the waves' and what was measured beyond them.
 
         Without waves the measured excess only raises a load: it was seen at one end, and the other end may have more.
         """
@@ -147,7 +147,7 @@ class Run:
         return lower[0] + standard * lower[1] + measured, tie[0] + standard * tie[1] + measured
 
     def predict(self, j: int, index: np.ndarray, y: np.ndarray, k: int, site: Site) -> Prediction:
-        """Drops of even cords that come as low as those with waves, ln s = y (n,) beyond what waves explain."""
+        """Drops of uniform cords that come as low as those with waves, ln s = y (n,) beyond what waves explain."""
         # from two cords the t law draws any stiffness at all: beyond e±50 times the batch's none matters any more
         scale = np.exp(np.clip(y + stiffened(self.waves, self.hung[k]), -50.0, 50.0))
         return predict_drop(

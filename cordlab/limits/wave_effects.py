@@ -1,4 +1,4 @@
-"""What stretch waves do to lowest points and loads, as against the evenly strained cord, on the rig and at the site."""
+"""What stretch waves do to lowest points and loads, as against the uniform cord, on the rig and at the site."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -17,11 +17,11 @@ TIMES = ("time", "lower_load_time", "tie_load_time")
 
 @dataclass(frozen=True)
 class WaveEffect:
-    """A cord with stretch waves against an evenly strained one, as logs on a grid of hung masses [kg].
+    """A cord with stretch waves against a uniformly strained one, as logs on a grid of hung masses [kg].
 
-    stiffness : ln of the scale with which the even cord comes as low as the one with waves; sd_stiffness is by how much
-        it moves as the viscosity rises by one standard uncertainty, and has a sign: all masses move together
-    lower, tie : ln of peak load with waves over that even cord's, at the lower end and at the tie point; sd_lower,
+    stiffness : ln of the scale with which the uniform cord comes as low as the one with waves; sd_stiffness is by how
+        much it moves as the viscosity rises by one standard uncertainty, and has a sign: all masses move together
+    lower, tie : ln of peak load with waves over that uniform cord's, at the lower end and at the tie point; sd_lower,
         sd_tie : how well they are known
     times : of the lowest point and of the greatest loads at the lower end and at the tie point, from the release
         (3, n_mass)  [s]
@@ -65,7 +65,7 @@ def wave_effects(
     viscosity: Viscosity,
     stiffness_sd: float,
 ) -> tuple[WaveEffect, ...]:
-    """Waves against even strain at hung `masses` [kg], with what viscosity, stiffness and the grid leave open.
+    """Waves against uniform strain at hung `masses` [kg], with what viscosity, stiffness and the grid leave open.
 
     set_ups : rig, site; batch : slack_length, cord_mass, gravity; stiffness_sd : of ln stiffness between drops.
     Each doubt moves a peak by one standard uncertainty; half the elements, twice as long, stand for the grid, whose
@@ -131,7 +131,7 @@ def stiffened(waves: WaveEffect | None, mass: Any) -> np.ndarray | float:
 
 @dataclass(frozen=True)
 class WaveLoads:
-    """Waves against even strain over the dropped masses, on the rig and at the site.
+    """Waves against uniform strain over the dropped masses, on the rig and at the site.
 
     rows : the same cord at the site by both mechanics, a row a dropped hung mass: lowest points [m], g, loads at both
         ends [N], and when the lowest point and the peaks come [s]
@@ -180,7 +180,7 @@ def _both_mechanics(
     g, load = found.g * lower, found.tension * lower
     pairs = {"lowest_point": found.lowest_point, "g": g, "lower_load": load, "tie_load": found.tie_load * tie}
     columns = {"mass_hung": masses}
-    for name, (even, waves) in pairs.items():
-        columns |= {f"{name}_even": even, f"{name}_waves": waves}
+    for name, (uniform, waves) in pairs.items():
+        columns |= {f"{name}_uniform": uniform, f"{name}_waves": waves}
     columns |= dict(zip(("time_lowest", "time_lower_load", "time_tie_load"), effect.times_at(masses), strict=True))
     return tuple({name: float(value[k]) for name, value in columns.items()} for k in range(masses.size))

@@ -9,8 +9,7 @@ from typing import Any
 import numpy as np
 
 from cordlab.curves.models import Curve
-from cordlab.mechanics import uniform as even
-from cordlab.mechanics import waves
+from cordlab.mechanics import uniform, waves
 from cordlab.mechanics.setup import Array, DropSetup, Outcome, spread_out, take
 from cordlab.mechanics.trace import Trace, trace_drop, unloading_for
 
@@ -19,7 +18,7 @@ __all__ = [
 ]  # fmt: skip
 
 # draws at once: the arrays of one chunk stay in the processor's cache, and memory stays flat
-EVEN_CHUNK, WAVES_CHUNK = 4096, 1000
+UNIFORM_CHUNK, WAVES_CHUNK = 4096, 1000
 
 
 @dataclass(frozen=True)
@@ -33,7 +32,7 @@ class Prediction:
     tie_load : greatest load at the tie point  [N]
     g : `tension` over the weight of the mass; 1 hanging at rest
     outcome : `Outcome` codes; where no lowest point was found everything else is +inf
-    mechanics : "even" or "waves"
+    mechanics : "uniform" or "waves"
     time, tension_time, tie_load_time : of the lowest point and of the two loads, from the release; waves only  [s]
     """
 
@@ -101,7 +100,7 @@ def predict_drop(
     release_depth: Array | float = DropSetup.release_depth,
     compliance: Array | float = DropSetup.compliance,
     gravity: Array | float = DropSetup.gravity,
-    mechanics: str = "even",
+    mechanics: str = "uniform",
     viscosity: Array | float = 0.0,
     tested_to: Array | float = np.inf,
     surface: Array | float = np.inf,
@@ -120,11 +119,11 @@ def predict_drop(
     tested_to, surface = np.asarray(tested_to, dtype=float), np.asarray(surface, dtype=float)
     _check_ends(setup, tested_to, surface)
     shape = np.broadcast_shapes(_shape(setup, curve), *map(np.shape, (viscosity, tested_to, surface)))
-    if mechanics == "even":
-        return _ended(_even(setup, curve, shape), setup, tested_to, surface)
+    if mechanics == "uniform":
+        return _ended(_uniform(setup, curve, shape), setup, tested_to, surface)
     if mechanics == "waves":
         return _ended(_waves(setup, curve, shape, np.asarray(viscosity, dtype=float)), setup, tested_to, surface)
-    raise ValueError(f"mechanics: {mechanics!r} is not one of 'even', 'waves'")
+    raise ValueError(f"mechanics: {mechanics!r} is not one of 'uniform', 'waves'")
 
 
 def _check_ends(setup: DropSetup, tested_to: Array, surface: Array) -> None:
@@ -146,16 +145,16 @@ def _ended(found: Prediction, setup: DropSetup, tested_to: Array, surface: Array
     return replace(found, outcome=outcome.astype(np.int8)[()], **rest)
 
 
-def _even(setup: DropSetup, curve: Curve, shape: tuple[int, ...]) -> Prediction:
+def _uniform(setup: DropSetup, curve: Curve, shape: tuple[int, ...]) -> Prediction:
     found = [np.empty(shape, dtype) for dtype in (float, float, float, np.int8)]
-    for part, some, its_curve in _chunks(shape, setup, curve, EVEN_CHUNK):
-        for whole, value in zip(found, even.stop(some, its_curve), strict=True):
+    for part, some, its_curve in _chunks(shape, setup, curve, UNIFORM_CHUNK):
+        for whole, value in zip(found, uniform.stop(some, its_curve), strict=True):
             whole.reshape(-1)[part] = value
     stretch, lower, tie, outcome = found
     ratio, sag = 1 + stretch / setup.slack_length, 0.0
     if np.any(setup.compliance):
         sag = setup.compliance * curve.force(np.where(np.isfinite(ratio), ratio, 1.0))
-    return _prediction(setup, stretch + sag, ratio, lower, tie, outcome, mechanics="even")
+    return _prediction(setup, stretch + sag, ratio, lower, tie, outcome, mechanics="uniform")
 
 
 def _waves(setup: DropSetup, curve: Curve, shape: tuple[int, ...], viscosity: Array) -> Prediction:
@@ -197,11 +196,11 @@ def _chunks(
     shape: tuple[int, ...], setup: DropSetup, curve: Curve, at_once: int
 ) -> Iterator[tuple[slice, DropSetup, Curve]]:
     """Set-up and curve for one chunk of draws after another, flat."""
-    whole, every = setup.broadcast(shape), even.broadcast_draws(curve, shape)
+    whole, every = setup.broadcast(shape), uniform.broadcast_draws(curve, shape)
     size = int(np.prod(shape))
     for begin in range(0, size, at_once):
         part = slice(begin, min(begin + at_once, size))
-        yield part, whole.take(part), even.take_draws(every, part)
+        yield part, whole.take(part), uniform.take_draws(every, part)
 
 
 def scale_for_lowest_point(
@@ -217,7 +216,7 @@ def scale_for_lowest_point(
     compliance: Array | float = DropSetup.compliance,
     gravity: Array | float = DropSetup.gravity,
 ) -> Array:
-    """The stiffness scale, times that of `curve`, with which the evenly strained cord comes to just `lowest_point` [m].
+    """The stiffness scale, times that of `curve`, with which the uniform cord comes to just `lowest_point` [m].
 
     The drop's energy equation is linear in the scale once the lowest point is known. Arguments as in `predict_drop`.
 
@@ -233,8 +232,8 @@ def scale_for_lowest_point(
         raise ValueError("release_depth: further than the slack length from the tie point")
     shape = np.broadcast_shapes(_shape(setup, curve), lowest.shape)
     lowest, scale = np.broadcast_to(lowest, shape), np.empty(shape)
-    for part, some, its_curve in _chunks(shape, setup, curve, EVEN_CHUNK):
-        scale.reshape(-1)[part] = even.scale_for_stretch(some, its_curve, lowest.flat[part] - some.slack_length)
+    for part, some, its_curve in _chunks(shape, setup, curve, UNIFORM_CHUNK):
+        scale.reshape(-1)[part] = uniform.scale_for_stretch(some, its_curve, lowest.flat[part] - some.slack_length)
     locked = ~(scale > 0)
     if locked.any():
         draws = f"{locked.sum()} of {scale.size} draws"

@@ -30,11 +30,11 @@ class Trace:
     turns : (time, position) of every lowest and highest point, lowest first, shape (n, 2)
     slack_phases : (start, end) of every time that the cord is slack after the first stretch, shape (n, 2); an end of
         inf was not seen  [s]
-    mechanics : "even": kinetic energy goes on when the slack ends, and the speed steps from M to M + m/3; "waves": the
-        speed goes on, and a wave runs up the cord. There is no unloading branch with waves: it is drawn from the one
-        turn of the whole cord at its lowest point, while waves turn every part of the cord again and again, and no
+    mechanics : "uniform": kinetic energy goes on when the slack ends, and the speed steps from M to M + m/3; "waves":
+        the speed goes on, and a wave runs up the cord. There is no unloading branch with waves: it is drawn from the
+        one turn of the whole cord at its lowest point, while waves turn every part of the cord again and again, and no
         record says by how much each of these small loops loses. A cord that returns less energy than its viscosity
-        takes rebounds lower than such a trace, so take rebound and slack phases from "even" with `unloading`
+        takes rebounds lower than such a trace, so take rebound and slack phases from "uniform" with `unloading`
     """
 
     time: Array
@@ -92,7 +92,7 @@ def trace_drop(
     release_depth: float = DropSetup.release_depth,
     compliance: float = DropSetup.compliance,
     gravity: float = DropSetup.gravity,
-    mechanics: str = "even",
+    mechanics: str = "uniform",
     viscosity: float = 0.0,
     unloading: float = 0.0,
     duration: float = 10.0,
@@ -122,9 +122,9 @@ def trace_drop(
         if unloading:
             raise ValueError("unloading: with mechanics='waves' the cord loses energy by its viscosity alone")
         return trace_waves(setup, curve, np.asarray(float(viscosity)), [time])[0]
-    if mechanics != "even":
-        raise ValueError(f"mechanics: {mechanics!r} is not one of 'even', 'waves'")
-    motion = _Even(setup, curve, unloading)
+    if mechanics != "uniform":
+        raise ValueError(f"mechanics: {mechanics!r} is not one of 'uniform', 'waves'")
+    motion = _Uniform(setup, curve, unloading)
     whole = _joined(_before(setup, time[time < 0]), *motion.run(time[time >= 0]))
     turns, slack = np.reshape(motion.turns, (-1, 2)), np.reshape(motion.slack_phases, (-1, 2))
     return Trace(*whole, turns, slack, mechanics)
@@ -150,8 +150,8 @@ def _before(setup: DropSetup, time: Array) -> _Piece:
     return _Piece(time, still + depth, still, still + hanging * (1 + share), still + hanging * (1 - share), still + 1)
 
 
-class _Even:
-    """The evenly strained cord and the folded one in turn, by scipy's DOP853 from event to event."""
+class _Uniform:
+    """The uniformly strained cord and the folded one in turn, by scipy's DOP853 from event to event."""
 
     def __init__(self, setup: DropSetup, curve: Curve, unloading: float) -> None:
         self.setup, self.curve, self.unloading = setup, curve, unloading
@@ -288,7 +288,7 @@ def trace_waves(
 def _with_waves(setup: DropSetup, curve: Curve, chain: _Chains, time: Array) -> Trace:
     """The folded fall, then the chain."""
     begin, slack_length = float(chain.time[0]), float(setup.slack_length)
-    falling = _Even(setup, curve, 0.0).run(time[(time >= 0) & (time < begin)])
+    falling = _Uniform(setup, curve, 0.0).run(time[(time >= 0) & (time < begin)])
     after = time[time >= begin]
     place = CubicHermiteSpline(chain.time, chain.position, chain.speed)
     ratio = np.maximum((place(after) - np.interp(after, chain.time, chain.tie_point)) / slack_length, 1.0)

@@ -1,4 +1,4 @@
-"""The stretch of an evenly strained cord: lowest point for all draws at once, by quadrature and not by time steps.
+"""The stretch of a uniformly strained cord: lowest point for all draws at once, by quadrature and not by time steps.
 
 With X = x + C F the stretch of cord and rig, K the kinetic energy, W the hung weight (M + m/2) g and κ = 2c/(M + m/3),
 

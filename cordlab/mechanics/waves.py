@@ -1,6 +1,6 @@
 """The cord resolved along its length: a chain of lumps in the cord's own coordinate, all draws at once.
 
-A stretch wave needs a few tenths of a second to run along a jump cord, so the cord is not strained evenly and the
+A stretch wave needs a few tenths of a second to run along a jump cord, so the cord is not strained uniformly and the
 loads at its two ends differ. The cord is cut into equal elements between lumps; an element of slack length d and
 stretch ratio λ carries T = F(λ) + η dλ/dt while it is stretched, and never a compression. From one time to the next an
 element's force is the secant Δw/Δλ of its energy, and speeds are the means of the two times (Gonzalez 1996, Journal of
@@ -37,7 +37,7 @@ MOST_STEPS = 20_000
 def check_waves(setup: DropSetup, viscosity: Array) -> None:
     """Raises ValueError for what a chain cannot carry: a cord without mass, a viscosity below 0."""
     if not np.all(setup.cord_mass > 0):
-        raise ValueError("cord_mass: a cord without mass carries no waves; give its mass, or use mechanics='even'")
+        raise ValueError("cord_mass: a cord without mass carries no waves; give its mass, or use mechanics='uniform'")
     if not (np.isfinite(viscosity).all() and np.all(viscosity >= 0)):
         raise ValueError(f"viscosity: {np.min(viscosity):g} is not a number from 0 upwards")
 

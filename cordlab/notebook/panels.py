@@ -144,7 +144,7 @@ def html_table(heads: Sequence[str], rows: Sequence[Sequence[str]], more: Mappin
 
 
 def drop_panel(analysis: "Analysis") -> Panel:
-    """One drop on the rig in time: evenly strained, with stretch waves, and as recorded where that mass was dropped."""
+    """One drop on the rig in time: uniformly strained, with stretch waves, and as recorded where there is a record."""
     if analysis.fit is None:
         raise Missing("there is no curve to drop a mass on: " + "; ".join(analysis.rating.reasons))
     campaign, batch = analysis.campaign, analysis.fit.chosen
@@ -177,9 +177,9 @@ def drop_panel(analysis: "Analysis") -> Panel:
                 f"peak load {drop.peak_load:.0f} N where the cell sits"
             )
         traces: list[Trace] = []
-        for mechanics, damped in (("even", 0.0), ("waves", viscosity)):
+        for mechanics, damped in (("uniform", 0.0), ("waves", viscosity)):
             found = predict_drop(curve, mechanics=mechanics, viscosity=damped, **given)
-            back = unloading_for(curve, float(found.stretch_ratio), returned) if mechanics == "even" else 0.0
+            back = unloading_for(curve, float(found.stretch_ratio), returned) if mechanics == "uniform" else 0.0
             told.append(
                 f"{mechanics}: lowest point {found.lowest_point:.2f} m, peak load {found.tie_load:.0f} N at the tie "
                 f"point, {found.tension:.0f} N at the lower end, greatest g {found.g:.2f}"

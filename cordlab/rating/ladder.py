@@ -272,7 +272,7 @@ def next_mass(
     reasons += _wide_steps([*([dropped] if dropped else []), *to_come])
     if next_drop.peak_factor == UNSEEN_PEAK_FACTOR:
         reasons.append(
-            f"no record of the load: peaks taken as {UNSEEN_PEAK_FACTOR:g} times the evenly strained cord's, assumed"
+            f"no record of the load: peaks taken as {UNSEEN_PEAK_FACTOR:g} times the uniformly strained cord's, assumed"
         )
     limits = partial(_limits, day, next_drop, probability)
     proposed = _heaviest_allowed(limits, dropped, to_come)

@@ -1,4 +1,4 @@
-"""Load and motion of a drop, one from the other: the fall with the cord folded, and the cord strained evenly.
+"""Load and motion of a drop, one from the other: the fall with the cord folded, and the cord strained uniformly.
 
 `setup` is a `DropSetup` of plain numbers, `cell` is "top" (at the tie point) or "bottom" (at the cord's lower end).
 Symbols as in the nomenclature: M mass, m cord mass, L slack length, y below the tie point, a upward acceleration, c the
@@ -71,7 +71,7 @@ def folded_fall(setup: DropSetup, cell: str) -> Fall:
 
 
 def cord_force(setup: DropSetup, load: np.ndarray, speed: np.ndarray, cell: str) -> np.ndarray:
-    """Force F of the evenly strained cord from the load at the cell [N], with the cord's weight and inertia taken out.
+    """Force F of the uniform cord from the load at the cell [N], with the cord's weight and inertia taken out.
 
     The load is F + m (g/2 + a/6) at the tie point, F − m (g/2 + a/3) at the lower end, with
     a = [F − (M + m/2) g + c v|v|]/(M + m/3): linear in F.
@@ -83,7 +83,7 @@ def cord_force(setup: DropSetup, load: np.ndarray, speed: np.ndarray, cell: str)
 
 
 def taut_speed(setup: DropSetup, speed: float, cell: str, carry: str) -> float:
-    """Speed [m/s] with which the evenly strained cord starts, from the speed at the end of slack.
+    """Speed [m/s] with which the uniformly strained cord starts, from the speed at the end of slack.
 
     carry : "energy", K as it was while the inertia steps from M to M + m/3; or "momentum", which is what a cell at the
         tie point sees of a real cord (M v shared with m/2), and a cell at the lower end too (it reads M's own).
@@ -200,7 +200,7 @@ def motion_from_load(
 ) -> Motion:
     """Motion from the load alone: the closed-form fall, then the load integrated from the end of slack.
 
-    Where an evenly strained cord is lowest its load is greatest. The speed left there is the closure error; nothing is
+    Where a uniform cord is lowest its load is greatest. The speed left there is the closure error; nothing is
     corrected by it, and the lowest point is as uncertain as if that error had grown steadily from the end of slack;
     to this comes the uncertainty of the moment of the greatest load, and of the end of slack. Where the load shows a
     wave, its greatest value is not at the lowest point: instead of the closure, at the tie point, the cord's momentum
@@ -275,8 +275,8 @@ def _carry(record: Prepared, load: np.ndarray, first: int, setup: DropSetup, cel
     """What the record shows as the slack ends: a wave ("momentum"), or a cord taut at once ("energy", and if light).
 
     The tie point learns of the mass only when the wave has crossed the cord; until then the load stays below the cord's
-    weight, which an evenly strained cord passes in a tenth of that time. At the lower end the mass
-    hits the cord: the load jumps up by more than the cord's weight, where the evenly strained cord begins with a push.
+    weight, which a uniformly strained cord passes in a tenth of that time. At the lower end the mass
+    hits the cord: the load jumps up by more than the cord's weight, where the uniform cord begins with a push.
     """
     weight = float(setup.cord_mass * setup.gravity)
     if weight == 0.0:

@@ -75,7 +75,7 @@ def implied_mass(seen: Evidence) -> float:
     pushed = trapezoid(np.interp(at, seen.time, up + air), at)
     if (
         seen.motion.carry == "energy"
-    ):  # the evenly strained cord starts with more momentum than the fall had, by no force
+    ):  # the uniformly strained cord starts with more momentum than the fall had, by no force
         before = float(fall_speed(seen.setup, seen.setup.slack_length))
         after = taut_speed(seen.setup, before, seen.cell, "energy")
         pushed -= (M + m / 2) * after - M * before if seen.cell == "top" else M * (after - before)

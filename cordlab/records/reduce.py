@@ -45,7 +45,7 @@ class Drop:
     energy_returned : share of the loading energy that came back: area under the branches over the same stretch, or
         where the load shows a stretch wave, energy of the mass as the slack returns; None where the record shows none
     zero : what the cell read without load [N]
-    closure_error : motion from the load alone: speed left when the load is greatest, where the evenly strained cord is
+    closure_error : motion from the load alone: speed left when the load is greatest, where the uniform cord is
         at its lowest point [m/s]; None with a distance column
     mass_seen : the mass that load and motion together imply (momentum from release to lowest point), which the clock's
         rate drops out of; None without a distance column [kg]

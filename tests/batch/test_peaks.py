@@ -100,8 +100,8 @@ def test_viscosity_is_found_in_the_peaks(waves):
 
 
 def test_records_without_a_wave_are_left_alone():
-    """Evenly strained records: nothing to take off, and the viscosity they would imply is not used."""
-    drops = records("even")
+    """Uniformly strained records: nothing to take off, and the viscosity they would imply is not used."""
+    drops = records("uniform")
     found = take_out_waves(drops, evidence_of(drops), rig=RIG)
     assert not found.seen
     assert abs(found.share) < 0.02
@@ -122,19 +122,19 @@ def test_without_records_the_worst_viscosity_counts(waves):
 
 
 def test_excess_is_that_of_an_even_cord_that_comes_equally_low():
-    """The even cord's stiffness by scipy's brentq on the lowest point, for one drop."""
+    """The uniform cord's stiffness by scipy's brentq on the lowest point, for one drop."""
     drop = {**CORD, "mass": 55.0, "drag_area": 0.1}
     waves = predict_drop(TRUE, mechanics="waves", viscosity=4.0, **drop)
     scale = brentq(lambda s: predict_drop(TRUE.scaled(s), **drop).lowest_point - waves.lowest_point, 0.8, 1.2)
-    even = predict_drop(TRUE.scaled(scale), **drop)
+    uniform = predict_drop(TRUE.scaled(scale), **drop)
     found = wave_excess(TRUE, mass=np.array([55.0]), viscosity=4.0, batch=CORD, inputs={"drag_area": 0.1,
         "air_density": 1.2, "release_depth": 0.0, "compliance": 0.0})  # fmt: skip
-    assert found.lower[0] == pytest.approx(np.log(waves.tension / even.tension), abs=1e-6)
-    assert found.tie[0] == pytest.approx(np.log(waves.tie_load / even.tie_load), abs=1e-6)
+    assert found.lower[0] == pytest.approx(np.log(waves.tension / uniform.tension), abs=1e-6)
+    assert found.tie[0] == pytest.approx(np.log(waves.tie_load / uniform.tie_load), abs=1e-6)
 
 
 def test_a_light_cord_has_no_excess():
-    """Waves cross a light cord many times on the way down: in the limit it is strained evenly."""
+    """Waves cross a light cord many times on the way down: in the limit it is strained uniformly."""
     found = wave_excess(
         TRUE, mass=np.array([55.0]), viscosity=0.0, batch=CORD | {"cord_mass": 0.05}, inputs=RIG.values()
     )
@@ -177,13 +177,13 @@ def true_drop(masses):
 
 
 def test_estimates_with_waves_meet_the_true_loads_at_both_ends(waves, loads):
-    """The rig's drops again, a cord of mean stiffness: g and tie load within 2 %; even strain is 4 % off or more."""
+    """The rig's drops again, a cord of mean stiffness: g and tie load within 2 %; uniform strain is 4 % off or more."""
     masses = np.array([45.0, 65.0])
     found, true = forecast(waves[1], *loads, masses), true_drop(masses)
-    even = predict_drop(TRUE, mass=masses, drag_area=0.1, **CORD)
+    uniform = predict_drop(TRUE, mass=masses, drag_area=0.1, **CORD)
     assert found.estimate("g") == pytest.approx(true.g, rel=0.02)
     assert found.estimate("peak_load") == pytest.approx(true.tie_load, rel=0.02)
-    assert np.all(even.g < 0.96 * true.g)
+    assert np.all(uniform.g < 0.96 * true.g)
     assert np.all(found.limit("g") > true.g)
 
 
@@ -207,8 +207,8 @@ def test_stiffness_of_waves_is_that_of_an_even_cord_that_comes_equally_low(waves
     masses = np.array([40.0, 77.3])
     low = predict_drop(curve, mechanics="waves", viscosity=viscosity, mass=masses, **CORD, **RIG.values())
     stiffness, _ = found.rig.at(masses, "stiffness")
-    even = predict_drop(curve.scaled(np.exp(stiffness)), mass=masses, **CORD, **RIG.values())
-    assert even.lowest_point == pytest.approx(low.lowest_point, abs=0.01)
+    uniform = predict_drop(curve.scaled(np.exp(stiffness)), mass=masses, **CORD, **RIG.values())
+    assert uniform.lowest_point == pytest.approx(low.lowest_point, abs=0.01)
     assert found.rig.times_at(masses)[0] == pytest.approx(low.time, abs=0.02)
 
 
@@ -229,7 +229,7 @@ def test_a_doubtful_viscosity_moves_lowest_points_at_all_masses_together(waves, 
 
 
 def test_a_curve_from_lowest_points_holds_the_part_of_the_waves(waves, loads):
-    """Nothing is taken off twice: without records the levels are those of the even cord."""
+    """Nothing is taken off twice: without records the levels are those of the uniform cord."""
     curve, found = loads
     stiffness = drop_stiffness(curve, waves[1], rig=RIG, waves=found.loads_only().rig)
     assert stiffness.scales[0] == pytest.approx(drop_stiffness(curve, waves[1], rig=RIG).scales[0], abs=1e-12)
@@ -245,9 +245,9 @@ def test_what_waves_change_is_told_for_each_mass(waves, loads):
     assert outside is None
     at = {"mass": masses[1:], **CORD, **RIG.values()}
     level = curve.scaled(np.exp(found.level.mean[0]))
-    even, true = predict_drop(level, **at), predict_drop(level, mechanics="waves", viscosity=6.0, **at)
-    expected = {"lowest_point": true.lowest_point - even.lowest_point, "time_lowest_point": true.time}
-    expected |= {"g": true.g / even.g, "peak_load": true.tie_load / even.tie_load}
+    uniform, true = predict_drop(level, **at), predict_drop(level, mechanics="waves", viscosity=6.0, **at)
+    expected = {"lowest_point": true.lowest_point - uniform.lowest_point, "time_lowest_point": true.time}
+    expected |= {"g": true.g / uniform.g, "peak_load": true.tie_load / uniform.tie_load}
     for name, value in expected.items():
         assert [row[name] for row in rows] == pytest.approx(value, abs=0.03)
     assert all(row["lowest_point"] < -0.1 and row["g"] > 1.03 for row in rows)

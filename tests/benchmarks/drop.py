@@ -38,7 +38,7 @@ def predict(mass, curve: Curve, **options):
     return predict_drop(curve, mass=mass, slack_length=LENGTH, cord_mass=CORD_MASS, drag_area=0.5, **options)
 
 
-def even_in_time(mass: float, c1: float, c2: float, tolerance: float) -> float:
+def uniform_in_time(mass: float, c1: float, c2: float, tolerance: float) -> float:
     """Lowest point by DOP853 in time, from the release: the fall with the cord folded, then the stretch."""
     moving, weight = mass + CORD_MASS / 3, (mass + CORD_MASS / 2) * G
     options = {"method": "DOP853", "rtol": tolerance, "atol": tolerance}
@@ -100,7 +100,7 @@ def chain_in_time(
 
 def main() -> None:
     waves()
-    even()
+    uniform()
 
 
 def timed(function: Callable, repeats: int = 1) -> tuple[float, object]:
@@ -113,16 +113,16 @@ def timed(function: Callable, repeats: int = 1) -> tuple[float, object]:
     return min(taken), found
 
 
-def even(n: int = 1_000_000, sample: int = 100) -> None:
+def uniform(n: int = 1_000_000, sample: int = 100) -> None:
     mass, c1, c2 = draws(n)
     predict(mass[:10_000], rubber(c1[:10_000], c2[:10_000]))
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     ours, prediction = timed(lambda: predict(mass, rubber(c1, c2)))
     memory = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
-    print(f"even, {n} draws: {ours:.2f} s, {memory:.0f} MiB more memory (answer included), {prediction.counts()}")
+    print(f"uniform, {n} draws: {ours:.2f} s, {memory:.0f} MiB more memory (answer included), {prediction.counts()}")
     drops = list(zip(mass[:sample], c1[:sample], c2[:sample], strict=True))
     for tolerance in (1e-8, 1e-12):  # as one would ask for a millimetre, and as exact as the library
-        taken, loop = timed(lambda tolerance=tolerance: [even_in_time(*drop, tolerance) for drop in drops])
+        taken, loop = timed(lambda tolerance=tolerance: [uniform_in_time(*drop, tolerance) for drop in drops])
         theirs, apart = taken * n / sample, np.abs(prediction.lowest_point[:sample] - loop).max()
         print(
             f"  solve_ivp loop, DOP853 at {tolerance:g}: {theirs:.0f} s (from {sample} draws), {theirs / ours:.0f} "

@@ -1,8 +1,8 @@
 """Mistakes planted in invented campaigns, and how each is found; then how often clean campaigns raise a false alarm.
 
 `python -m tests.coverage faults [clean campaigns]`. Everything is invented: tests/planted.py. Printed: a table of the
-mistakes by world (even or waves, with a distance or the load alone, or without records), what cannot be found and why,
-and for clean campaigns of each world how many were refused and how many warnings they raised.
+mistakes by world (uniform or waves, with a distance or the load alone, or without records), what cannot be found and
+why, and for clean campaigns of each world how many were refused and how many warnings they raised.
 """
 
 from collections import Counter

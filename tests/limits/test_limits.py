@@ -302,11 +302,11 @@ def test_waves_enter_at_each_end_and_are_not_counted_twice():
     stiffness = drop_stiffness(CURVE, evidence, rig=EXACT, waves=waves)
     assert stiffness.excess[0] == pytest.approx(0.0, abs=1e-9)
     with_waves = forecast_drop(stiffness, site=EXACT, masses=[68.0], draws=2_000, waves=waves)
-    even = forecast_drop(
+    uniform = forecast_drop(
         drop_stiffness(CURVE, invented(scattered(5, 6, 0.02, 0.0)), rig=EXACT), site=EXACT, masses=[68.0], draws=2_000
     )
-    assert with_waves.estimate("g")[0] == pytest.approx(1.2 * even.estimate("g")[0], rel=1e-6)
-    assert with_waves.estimate("peak_load")[0] == pytest.approx(1.1 * even.estimate("peak_load")[0], rel=1e-6)
+    assert with_waves.estimate("g")[0] == pytest.approx(1.2 * uniform.estimate("g")[0], rel=1e-6)
+    assert with_waves.estimate("peak_load")[0] == pytest.approx(1.1 * uniform.estimate("peak_load")[0], rel=1e-6)
     with pytest.raises(EvidenceError, match="for the rig and for the site, or for neither"):
         forecast_drop(stiffness, site=EXACT, masses=[68.0], draws=2_000)
     with pytest.raises(EvidenceError, match="computed for 30 to 110 kg only"):

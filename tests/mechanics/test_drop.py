@@ -1,4 +1,4 @@
-"""The evenly strained cord: closed forms, textbook problems, and scipy's DOP853; the motion in time and its bounces."""
+"""The uniform cord: closed forms, textbook problems, and scipy's DOP853; the motion in time and its bounces."""
 
 import json
 
@@ -146,7 +146,7 @@ def test_what_has_no_lowest_point_says_so():
     assert jump.counts() == {"ok": 1, "no lowest point": 1, "released stretched": 1}
 
 
-@pytest.mark.parametrize("mechanics", ["even", "waves"])
+@pytest.mark.parametrize("mechanics", ["uniform", "waves"])
 def test_beyond_the_tested_stretch_or_the_surface_there_are_no_numbers(mechanics):
     """Whichever is passed first on the way down; a draw that stops above both keeps its numbers."""
     setup = CORD | {"mass": np.array([40.0, 70.0, 100.0]), "mechanics": mechanics}
@@ -171,7 +171,7 @@ def test_beyond_the_tested_stretch_or_the_surface_there_are_no_numbers(mechanics
         predict_drop(RUBBER, tested_to=0.9, **setup)
 
 
-@pytest.mark.parametrize("mechanics", ["even", "waves"])
+@pytest.mark.parametrize("mechanics", ["uniform", "waves"])
 def test_no_nan_travels_from_a_wild_draw(mechanics):
     """Constants that are no numbers or make no curve end in an outcome; the good draw beside them is not touched."""
     wild = np.array([280.0, np.nan, np.inf, -50.0, 0.0])
@@ -204,7 +204,7 @@ def test_a_curve_with_a_hump_keeps_the_first_lowest_point_and_its_greatest_load(
         ({"mass": 0.0}, "mass: 0 is not above 0"),
         ({"mass": np.array([60.0, np.nan])}, "mass: 1 of 2 values are not finite"),
         ({"drag_area": -0.1}, "drag_area: -0.1 is below 0"),
-        ({"mechanics": "chain"}, "'chain' is not one of 'even', 'waves'"),
+        ({"mechanics": "chain"}, "'chain' is not one of 'uniform', 'waves'"),
     ],
 )
 def test_refused_with_the_name_of_the_argument(wrong, message):
@@ -298,10 +298,10 @@ def test_prediction_and_trace_speak_for_themselves():
     """Summaries name what happened, dictionaries are plain JSON, and a draw without a lowest point is None and told."""
     setup = {"slack_length": 10.0, "cord_mass": 14.0}
     one, many = predict_drop(RUBBER, mass=60.0, **setup), predict_drop(RUBBER, mass=np.array([60.0, 9e5]), **setup)
-    assert one.summary().startswith(f"even: lowest point {one.lowest_point:.2f} m")
+    assert one.summary().startswith(f"uniform: lowest point {one.lowest_point:.2f} m")
     assert "1 no lowest point" in many.summary()
     assert json.loads(json.dumps(many.to_dict(), allow_nan=False))["lowest_point"] == [one.lowest_point, None]
-    for mechanics, cause in (("even", "the way back"), ("waves", "viscosity alone")):
+    for mechanics, cause in (("uniform", "the way back"), ("waves", "viscosity alone")):
         trace = trace_drop(RUBBER, mass=60.0, mechanics=mechanics, duration=9.0, rate=100.0, **setup)
         assert f"lowest point {trace.turns[0, 1]:.2f} m" in trace.summary()
         assert cause in trace.summary()
@@ -310,4 +310,5 @@ def test_prediction_and_trace_speak_for_themselves():
         axes = figures.motion([trace], slack_length=setup["slack_length"]).axes[0]
         assert axes.yaxis_inverted()
         assert_allclose(axes.lines[0].get_ydata(), trace.position)
-    assert figures.prediction(many).axes[0].get_legend().get_texts()[0].get_text() == "even, 1 without a lowest point"
+    legend = figures.prediction(many).axes[0].get_legend()
+    assert legend.get_texts()[0].get_text() == "uniform, 1 without a lowest point"

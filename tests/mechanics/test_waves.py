@@ -172,10 +172,10 @@ def test_same_chain_by_solve_ivp():
 
 def test_light_cord_is_strained_evenly():
     setup = {"mass": 60.0, "slack_length": 10.0, "cord_mass": 0.2, "drag_area": 0.5, "compliance": 1e-4}
-    even, waves = predict_drop(RUBBER, **setup), predict_drop(RUBBER, mechanics="waves", **setup)
-    assert_allclose(waves.lowest_point, even.lowest_point, rtol=2e-4)
-    assert_allclose(waves.stretch_ratio, even.stretch_ratio, rtol=2e-4)
-    assert_allclose([waves.tension, waves.tie_load], [even.tension, even.tie_load], rtol=3e-2)
+    uniform, waves = predict_drop(RUBBER, **setup), predict_drop(RUBBER, mechanics="waves", **setup)
+    assert_allclose(waves.lowest_point, uniform.lowest_point, rtol=2e-4)
+    assert_allclose(waves.stretch_ratio, uniform.stretch_ratio, rtol=2e-4)
+    assert_allclose([waves.tension, waves.tie_load], [uniform.tension, uniform.tie_load], rtol=3e-2)
 
 
 def test_grid_converges():
@@ -192,20 +192,20 @@ def test_grid_converges():
 def test_g_of_an_invented_cord_exceeds_even_strain():
     """Computed values, not published, by other code with 60 and 120 lumps and viscosities of 2 to 10 N·s.
 
-    g 3.3 to 3.6 at 36 kg where even strain says 3.05, about 0.3 s before the lowest point, which comes out 0.2 to 0.6 m
-    higher; 20 N·s leaves little of it.
+    g 3.3 to 3.6 at 36 kg where uniform strain says 3.05, about 0.3 s before the lowest point, which comes out 0.2 to
+    0.6 m higher; 20 N·s leaves little of it.
     """
     mass = np.array([36.0, 68.0, 100.0])
-    even = predict_drop(RUBBER, mass=mass, **CORD)
+    uniform = predict_drop(RUBBER, mass=mass, **CORD)
     waves = predict_drop(RUBBER, mass=mass, mechanics="waves", viscosity=np.array([[2.0], [10.0]]), **CORD)
     assert_allclose(waves.g[:, 0], [3.6, 3.3], atol=0.05)
-    assert_allclose((waves.g / even.g).mean(axis=0), [1.13, 1.09, 1.04], atol=0.02)
+    assert_allclose((waves.g / uniform.g).mean(axis=0), [1.13, 1.09, 1.04], atol=0.02)
     assert_allclose((waves.time - waves.tension_time)[:, 0], 0.33, atol=0.03)
     assert (waves.tension_time > waves.time)[:, 2].all()
-    rise = even.lowest_point - waves.lowest_point
+    rise = uniform.lowest_point - waves.lowest_point
     assert 0.2 < rise.min() < rise.max() < 0.65
     damped = predict_drop(RUBBER, mass=mass, mechanics="waves", viscosity=20.0, **CORD)
-    assert (damped.g < 1.03 * even.g).all()
+    assert (damped.g < 1.03 * uniform.g).all()
 
 
 def test_any_viscosity_is_stable():
