@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from math import comb
+from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.polynomial import Polynomial
 from scipy import special
 
 from cordlab.campaign.files import CampaignError
 
 if TYPE_CHECKING:
+    import pandas as pd
+    from uncertainties.core import AffineScalarFunc
+
     from cordlab.campaign.campaign import CalibrationTable
 
 SIGNIFICANCE = 0.05  # below this probability a straight line is given up for a quadratic
@@ -19,15 +22,25 @@ FEWEST_REPEATS = 4  # degrees of freedom: two readings that happen to be equal a
 
 
 class OutsideCalibration(ValueError):
-    """A reading beyond the calibrated range: a line is not evidence beyond its ends."""
+    """A reading beyond the calibrated range: a curve says nothing beyond its ends.
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> line = cordlab.fit_calibration([0.0, 500.0, 1000.0, 1500.0], [0.0, 0.2, 0.4, 0.6])
+    >>> line.convert(0.7)  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    cordlab.records.calibration.OutsideCalibration: the sensor reads 0.7, outside the calibrated range ...
+    """
 
 
 @dataclass(frozen=True)
 class LackOfFit:
-    """How well a polynomial of the given degree goes through the references.
+    """How well a polynomial of one degree goes through the references.
 
     test : "repeats", F of the scatter of the group means about the curve over the scatter within the groups; or
-        "quadratic term", F = t² of the term of degree + 1, where nothing was repeated; "none", where neither can be had
+        "quadratic term", F = t² of the term of degree + 1, where nothing was repeated; "none" with too few points
     dof : of numerator and denominator
     p : probability of a greater F, were the curve true
     """
@@ -39,31 +52,56 @@ class LackOfFit:
     p: float
 
     @property
-    def found(self) -> bool:
+    def significant(self) -> bool:
         return self.p < SIGNIFICANCE
 
     def __str__(self) -> str:
         if self.test == "none":
             return f"lack of fit of degree {self.degree}: too few points to test"
         how = {"repeats": "against the scatter of repeats", "quadratic term": "by one more term, nothing repeated"}
-        a, b = self.dof
-        found = "lack of fit" if self.found else "no lack of fit seen"
-        return f"degree {self.degree} {how[self.test]}: F({a}, {b}) = {self.f:.3g}, p = {self.p:.3g}: {found}"
+        above, below = self.dof
+        verdict = "lack of fit" if self.significant else "no lack of fit seen"
+        return f"degree {self.degree} {how[self.test]}: F({above}, {below}) = {self.f:.3g}, p = {self.p:.3g}: {verdict}"
 
 
 @dataclass(frozen=True)
 class Calibration:
-    """A polynomial from reading to quantity, fitted by least squares.
+    """A polynomial from reading to quantity, from `fit_calibration`.
 
-    coefficients : (degree + 1,) constant first  [quantity / reading**n]
-    covariance   : (degree + 1, degree + 1), from the scatter about the curve
-    residual_sd  : scatter about the curve  [quantity], with `dof` degrees of freedom
-    valid        : (lowest, highest) reading that was calibrated
-    common       : (degree + 1,) polynomial of the references' own standard uncertainty in the reading; that part is one
-        unknown common to all readings, since all references hang on one scale or tape
-    lack_of_fit  : of a straight line and of the degree fitted, one or two tests
-    reading, reference, run : (n,) what was fitted
-    run_offsets  : mean residual of each run, by its label  [quantity]; up and down runs part by the hysteresis
+    Attributes
+    ----------
+    coefficients : ndarray, (degree + 1,)
+        Constant first  [quantity / readingⁿ].
+    covariance : ndarray, (degree + 1, degree + 1)
+        Of the coefficients, from the scatter about the curve.
+    residual_sd, dof : float, int
+        Standard deviation about the curve [quantity], and its degrees of freedom.
+    valid : tuple of float
+        Lowest and highest reading that was calibrated.
+    u_common : ndarray, (degree + 1,)
+        Polynomial of the references' standard uncertainty in the reading. All references hang on one scale or tape,
+        so this error is the same unknown for all readings.
+    lack_of_fit : tuple of LackOfFit
+        Of a straight line, and of the degree fitted where that is not 1.
+    reading, reference, run : ndarray, (n,)
+        The pairs that were fitted.
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> reading = [0.02, 0.22, 0.42, 0.62, 0.82]
+    >>> line = cordlab.fit_calibration([0.0, 500.0, 1001.0, 1500.0, 2000.0], reading, quantity_unit="N")
+    >>> [f"{value:.2f}" for value in line.coefficients]
+    ['-49.80', '2500.00']
+    >>> load, u = line.convert(0.5)
+    >>> print(f"{load:.1f} N, standard uncertainty {u:.2f} N")
+    1200.2 N, standard uncertainty 0.24 N
+
+    The coefficients as correlated values, for first order:
+
+    >>> constant, slope = line.correlated
+    >>> print(f"{constant + slope * 0.5:.2f}")
+    1200.20+/-0.24
     """
 
     coefficients: np.ndarray
@@ -71,7 +109,7 @@ class Calibration:
     residual_sd: float
     dof: int
     valid: tuple[float, float]
-    common: np.ndarray
+    u_common: np.ndarray
     lack_of_fit: tuple[LackOfFit, ...]
     reading: np.ndarray = field(repr=False)
     reference: np.ndarray = field(repr=False)
@@ -96,15 +134,27 @@ class Calibration:
         return self.covariance / np.outer(scale, scale)
 
     @property
+    def correlated(self) -> tuple[AffineScalarFunc, ...]:
+        """The coefficients as `uncertainties` values: correlated, and with the references' common error in them."""
+        from uncertainties import correlated_values
+
+        return correlated_values(self.coefficients, self.covariance + np.outer(self.u_common, self.u_common))
+
+    @property
+    def residuals(self) -> np.ndarray:
+        """(n,) reference less curve [quantity]."""
+        return self.reference - self.curve(self.reading)[0]
+
+    @property
     def run_offsets(self) -> dict[Any, float]:
-        residual = self.reference - self.curve(self.reading)[0]
-        return {label: float(residual[self.run == label].mean()) for label in np.unique(self.run).tolist()}
+        """Run → its mean residual [quantity]; up and down runs part by the hysteresis."""
+        return {label: float(self.residuals[self.run == label].mean()) for label in np.unique(self.run).tolist()}
 
     def curve(self, reading: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
         """Value of the polynomial and standard uncertainty of the fitted curve, at any reading (any shape).
 
-        GUM (JCGM 100:2008) H.3.5, equation (H.15): a confidence, of the mean curve. This is arithmetic and has no range
-        of validity: what a sensor has read goes through `convert`.
+        GUM (JCGM 100:2008) H.3.5, equation (H.15): a confidence, of the mean curve. It has no range of validity: what a
+        sensor has read goes through `convert`.
         """
         powers = _powers(np.asarray(reading, dtype=float), self.degree)
         variance = np.einsum("...i,ij,...j->...", powers, self.covariance, powers)
@@ -121,9 +171,9 @@ class Calibration:
     def convert(self, reading: np.ndarray | float, *, noise: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
         """Quantity and its standard uncertainty at `reading` (any shape).
 
-        The uncertainty is that of the curve (GUM H.3.5) and of the references (`common`), added in quadrature: what is
-        common to many readings and does not average out. Not in it: noise of the reading itself, nor how a cell
-        calibrated at rest behaves in motion.
+        The uncertainty is that of the curve (GUM H.3.5) and of the references, added in quadrature: what is common to
+        many readings and does not average out. Noise of the reading itself is not in it, nor what a sensor that was
+        calibrated at rest does in motion.
 
         noise : by how much a reading may pass the ends of the range and still count as lying at the end  [reading]
         Raises OutsideCalibration where a reading lies further outside `valid`.
@@ -140,24 +190,36 @@ class Calibration:
                 "calibrate over more than the range used"
             )
         value, u = self.curve(reading)
-        return value, np.hypot(u, _powers(reading, self.degree) @ self.common)
+        return value, np.hypot(u, _powers(reading, self.degree) @ self.u_common)
 
     def summary(self) -> str:
-        unit, of = self.quantity_unit, self.reading_unit
-        of_one = f"({of})" if "/" in of else of
-        per = ("", f"/{of_one}", f"/{of_one}^2") if of else ("",) * 3
-        found = zip(self.coefficients, self.standard_errors, per, strict=False)
+        unit, reading_unit = self.quantity_unit, self.reading_unit
+        base = f"({reading_unit})" if "/" in reading_unit else reading_unit
+        per = ("", f"/{base}", f"/{base}^2") if base else ("",) * 3
+        terms = zip(self.coefficients, self.standard_errors, per, strict=False)
         runs = ", ".join(f"{label}: {offset:+.2g}" for label, offset in self.run_offsets.items())
         return "\n".join(
             [
                 f"calibration of {self.channel or 'a sensor'}, degree {self.degree}, {len(self.reading)} points",
-                *(f"  {value: .8g} ± {u:.2g} {unit}{power}" for value, u, power in found),
+                *(f"  {value: .8g} ± {u:.2g} {unit}{power}" for value, u, power in terms),
                 f"  scatter about the curve {self.residual_sd:.3g} {unit}, {self.dof} degrees of freedom",
-                f"  valid for readings {self.valid[0]:.6g} to {self.valid[1]:.6g} {of}".rstrip(),
+                f"  valid for readings {self.valid[0]:.6g} to {self.valid[1]:.6g} {reading_unit}".rstrip(),
                 *(f"  {test}" for test in self.lack_of_fit),
                 f"  mean residual of each run [{unit}]: {runs}",
             ]
         )
+
+    def table(self) -> pd.DataFrame:
+        """One row a pair: run, reading, reference, and reference less curve."""
+        import pandas as pd
+
+        columns = {
+            "run": self.run,
+            f"reading [{self.reading_unit or 1}]": self.reading,
+            f"reference [{self.quantity_unit or 1}]": self.reference,
+            f"reference − curve [{self.quantity_unit or 1}]": self.residuals,
+        }
+        return pd.DataFrame(columns)
 
     def to_dict(self) -> dict[str, Any]:
         return {
@@ -170,7 +232,7 @@ class Calibration:
             "range": list(self.valid),
             "quantity_unit": self.quantity_unit,
             "reading_unit": self.reading_unit,
-            "lack_of_fit": [vars(test) | {"dof": list(test.dof)} for test in self.lack_of_fit],
+            "lack_of_fit": [asdict(test) | {"dof": list(test.dof)} for test in self.lack_of_fit],
         }
 
 
@@ -185,15 +247,43 @@ def fit_calibration(
     quantity_unit: str = "",
     reading_unit: str = "",
 ) -> Calibration:
-    """Polynomial from `reading` to `reference`, both (n,), by least squares.
+    """Polynomial from reading to quantity, by least squares of the references.
 
-    degree : 1, 2, or None: a straight line, or a quadratic where the line shows lack of fit at 5 %
-    u_reference : standard uncertainty of the references, one or (n,); taken as common to them all  [quantity]
-    run : (n,) label of the run that each pair belongs to
+    Parameters
+    ----------
+    reference, reading : array_like, (n,)
+        What was applied [quantity], and what the sensor read.
+    degree : {1, 2, None}
+        None: a straight line, or a quadratic where the line shows lack of fit at 5 %.
+    u_reference : float or array_like, (n,), optional
+        Standard uncertainty of the references [quantity], one error common to them all.
+    run : array_like, (n,), optional
+        Label of the run that each pair belongs to.
+    channel, quantity_unit, reading_unit : str
+        Name of the sensor and units, for messages and tables.
 
-    Lack of fit: F test on repeats (equal references, or equal readings if those are more) where there are enough,
-    otherwise the test of the next term; Draper and Smith, Applied Regression Analysis, section 2.1 (from memory).
-    Raises ValueError for numbers that are not finite, or too few points.
+    Returns
+    -------
+    Calibration
+
+    Raises
+    ------
+    ValueError
+        For numbers that are not finite, too large, or too few, and a `u_reference` beyond the references' range.
+
+    References
+    ----------
+    JCGM 100:2008 (GUM), H.3. Lack of fit: F test on repeats (equal references, or equal readings if those are more)
+    where there are enough, otherwise the test of the next term; Draper and Smith, Applied Regression Analysis, section
+    2.1 (from memory).
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> line = cordlab.fit_calibration([0.0, 500.0, 1000.0, 1501.0], [0.02, 0.22, 0.42, 0.62], u_reference=0.5)
+    >>> load, u = line.convert([0.1, 0.5])
+    >>> print(load.round(1), u.round(1))
+    [ 199.9 1200.5] [0.6 0.6]
     """
     reading, reference = (np.array(values, dtype=float) for values in (reading, reference))
     name = channel or "calibration"
@@ -201,23 +291,22 @@ def fit_calibration(
         raise ValueError(f"{name}: {reference.size} references and {reading.size} readings do not pair up")
     if not (np.isfinite(reading).all() and np.isfinite(reference).all()):
         raise ValueError(f"{name}: a reference or a reading is not a finite number; leave that pair out")
-    if (far := max(np.abs(reading).max(initial=0), np.abs(reference).max(initial=0))) > 1e100:
-        raise ValueError(f"{name}: {far:.3g} is too large for a calibration; look for a mistyped pair")
+    if (largest := max(np.abs(reading).max(initial=0), np.abs(reference).max(initial=0))) > 1e100:
+        raise ValueError(f"{name}: {largest:.3g} is too large for a calibration; look for a mistyped pair")
     if degree not in (1, 2, None):
         raise ValueError(f"{name}: degree {degree} is not 1, 2 or None (chosen by lack of fit)")
-    line = _test_fit(reading, reference, 1, name)
-    tests = [line]
+    tests = [_test_fit(reading, reference, 1, name)]
     if degree is None:
-        degree = 2 if line.found else 1
+        degree = 2 if tests[0].significant else 1
     if degree == 2:
         tests.append(_test_fit(reading, reference, 2, name))
     coefficients, covariance, rss = _least_squares(reading, reference, degree, name)
     dof = reading.size - degree - 1
     u_reference = np.broadcast_to(0.0 if u_reference is None else np.asarray(u_reference, float), reading.shape)
-    if (most := float(u_reference.max())) > (span := float(np.ptp(reference))):
+    if (greatest := float(u_reference.max())) > (span := float(np.ptp(reference))):
         raise ValueError(
-            f"{name}: u(reference) of {most:.4g} {quantity_unit} is more than the references' range of {span:.4g} "
-            f"{quantity_unit}; look for a mistyped number"
+            f"{name}: u(reference) of {greatest:.4g} {quantity_unit} is more than the references' range of "
+            f"{span:.4g} {quantity_unit}; look for a mistyped number"
         )
     return Calibration(
         coefficients=coefficients,
@@ -225,7 +314,7 @@ def fit_calibration(
         residual_sd=float(np.sqrt(rss / dof)),
         dof=dof,
         valid=(float(reading.min()), float(reading.max())),
-        common=_least_squares(reading, u_reference, degree, name)[0],
+        u_common=_least_squares(reading, u_reference, degree, name)[0],
         lack_of_fit=tuple(tests),
         reading=reading,
         reference=reference,
@@ -237,31 +326,27 @@ def fit_calibration(
 
 
 def calibrate_channel(table: CalibrationTable, *, degree: int | None = None) -> Calibration:
-    """Calibration of one channel of a campaign; the degree by lack of fit unless given.
+    """Calibration of one channel of a campaign; without a degree, that is chosen by lack of fit.
 
     Raises CampaignError, naming the file, where `fit_calibration` raises ValueError, and for a curve that turns within
     its range.
     """
     where = f"calibration/{table.channel}.csv"
+    pairs = {key: value for key, value in vars(table).items() if key not in ("reference", "reading")}
     try:
-        fitted = fit_calibration(
-            table.reference,
-            table.reading,
-            degree=degree,
-            u_reference=table.u_reference,
-            run=table.run,
-            channel=table.channel,
-            quantity_unit=table.quantity_unit,
-            reading_unit=table.reading_unit,
-        )
+        calibration = fit_calibration(table.reference, table.reading, degree=degree, **pairs)
     except ValueError as error:
         raise CampaignError((f"{where}: {error}",)) from error
-    slopes = np.polynomial.Polynomial(fitted.coefficients).deriv()(np.array(fitted.valid))
+    low, high = calibration.valid
+    slopes = Polynomial(calibration.coefficients).deriv()(np.array([low, high]))
     if slopes[0] * slopes[1] <= 0:
-        low, high = fitted.valid
-        said = f"{where}: the curve turns between readings of {low:.6g} and {high:.6g} {table.reading_unit}, so one "
-        raise CampaignError((f"{said}reading would mean two values; look for a mistyped pair, or ask for degree 1",))
-    return fitted
+        raise CampaignError(
+            (
+                f"{where}: the curve turns between readings of {low:.6g} and {high:.6g} {table.reading_unit}, so one "
+                "reading would mean two values; look for a mistyped pair, or ask for degree 1",
+            )
+        )
+    return calibration
 
 
 def _powers(reading: np.ndarray, degree: int) -> np.ndarray:
@@ -271,8 +356,8 @@ def _powers(reading: np.ndarray, degree: int) -> np.ndarray:
 def _least_squares(x: np.ndarray, y: np.ndarray, degree: int, name: str) -> tuple[np.ndarray, np.ndarray, float]:
     """Coefficients, unscaled covariance (XᵀX)⁻¹, sum of squared residuals.
 
-    By QR in t = (x − centre)/half-range, one step of refinement with residuals in extended precision where the machine
-    has it, then expanded into powers of x: Pontius (NIST StRD) agrees in 13 digits, as far as its data go in doubles.
+    By the pseudo-inverse in x mapped to −1 … 1, taken back to powers of x, with one step of refinement by residuals in
+    extended precision where the machine has it: Pontius (NIST StRD) agrees in 13 digits, all that its doubles carry.
     """
     levels = np.unique(x).size
     if x.size < degree + 2 or levels < degree + 1:
@@ -280,40 +365,38 @@ def _least_squares(x: np.ndarray, y: np.ndarray, degree: int, name: str) -> tupl
             f"{name}: {x.size} pairs at {levels} different readings do not carry a polynomial of degree {degree}; "
             f"at least {degree + 2} pairs at {degree + 1} readings"
         )
-    centre, half = (x.max() + x.min()) / 2, (x.max() - x.min()) / 2
-    exact = _powers((x.astype(np.longdouble) - centre) / half, degree)
-    q, r = np.linalg.qr(exact.astype(float))
-    found = np.linalg.solve(r, q.T @ y).astype(np.longdouble)
-    found += np.linalg.solve(r, q.T @ (y - exact @ found).astype(float))
-    inverse = np.linalg.inv(r)
-    expand = np.array(  # t**k = Σ_n comb(k, n) (−centre)**(k−n) x**n / half**k
-        [
-            [comb(k, n) * (-np.longdouble(centre)) ** (k - n) / half**k if n <= k else 0.0 for k in range(degree + 1)]
-            for n in range(degree + 1)
-        ]
-    )
-    residual = (y - exact @ found).astype(float)
-    root = (expand @ inverse).astype(float)
-    return (expand @ found).astype(float), root @ root.T, float(residual @ residual)
+    span = [x.min(), x.max()]
+    powers_of_x = np.zeros((degree + 1, degree + 1))
+    for power in range(degree + 1):
+        terms = Polynomial.basis(power, domain=span).convert().coef
+        powers_of_x[: terms.size, power] = terms
+    mapped = 2 * (x - span[0]) / (span[1] - span[0]) - 1
+    solve = powers_of_x @ np.linalg.pinv(_powers(mapped, degree))
+    exact = _powers(x.astype(np.longdouble), degree)
+    coefficients = (solve @ y).astype(np.longdouble)
+    coefficients += solve @ (y - exact @ coefficients)
+    residual = (y - exact @ coefficients).astype(float)
+    return coefficients.astype(float), solve @ solve.T, float(residual @ residual)
 
 
 def _test_fit(x: np.ndarray, y: np.ndarray, degree: int, name: str) -> LackOfFit:
     coefficients, _, rss = _least_squares(x, y, degree, name)
     residual = y - _powers(x, degree) @ coefficients
-    _, group = max((np.unique(values, return_inverse=True) for values in (x, y)), key=lambda found: -found[0].size)
+    groups = [np.unique(values, return_inverse=True)[1] for values in (x, y)]
+    group = min(groups, key=np.max)  # the one with more repeats
     count = np.bincount(group)
     above, below = count.size - degree - 1, x.size - count.size
     if above > 0 and below >= FEWEST_REPEATS:
+        test = "repeats"
         within = residual - (np.bincount(group, residual) / count)[group]
         pure = float(within @ within)
-        test, lack = "repeats", max(rss - pure, 0.0)
     elif np.unique(x).size > degree + 1 and x.size > degree + 2:
         test, above, below = "quadratic term", 1, x.size - degree - 2
         pure = _least_squares(x, y, degree + 1, name)[2]
-        lack = max(rss - pure, 0.0)
     else:
         return LackOfFit("none", degree, np.nan, (0, 0), 1.0)
     # a perfect fit has nothing left to test, up to the rounding of the references
-    noise = x.size * (np.finfo(float).eps * np.abs(y).max()) ** 2
-    f = (lack / above) / (max(pure, noise) / below) if lack > noise else 0.0
+    rounding = x.size * (np.finfo(float).eps * np.abs(y).max()) ** 2
+    lack = rss - pure
+    f = (lack / above) / (max(pure, rounding) / below) if lack > rounding else 0.0
     return LackOfFit(test, degree, f, (above, below), float(special.fdtrc(above, below, f)))

@@ -56,8 +56,8 @@ def test_load_cell_of_nist_is_not_straight(pontius):
     assert line.dof == (18, 20)
     assert line.f == pytest.approx((lack / 18) / (pure / 20), rel=1e-6)
     assert line.p == pytest.approx(stats.f.sf(line.f, 18, 20))
-    assert line.found
-    assert not quadratic.found
+    assert line.significant
+    assert not quadratic.significant
 
 
 def test_thermometer_example_of_the_gum(gum_h3):
