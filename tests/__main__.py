@@ -1,8 +1,12 @@
-"""Everything that has to pass, in one command: `python -m tests`. Stops at the first that fails."""
+"""Everything that has to pass, in one command: `python -m tests`. Stops at the first that fails.
+
+`python -m tests browser` runs every notebook in JupyterLab in a browser instead, `python -m tests NAME` one check.
+"""
 
 import os
 import subprocess
 import sys
+import time
 
 from cordlab.notebook.start import DEMO, VARIABLE
 from tests.conftest import ROOT
@@ -15,16 +19,25 @@ CHECKS: dict[str, tuple[list[str], int]] = {  # name: command, seconds that it m
     "layers": ([PYTHON, "-c", "import sys; from importlinter.cli import lint_imports; sys.exit(lint_imports())"], 120),
     "types": ([PYTHON, "-m", "mypy", "cordlab"], 600),
     "tests": ([PYTHON, "-m", "pytest"], 3000),
-    "notebooks": ([PYTHON, "-m", "pytest", *NBVAL, "notebooks"], 1800),
+    # one process: notebooks break where the cells of one are spread over several
+    "notebooks": ([PYTHON, "-m", "pytest", "-n", "0", *NBVAL, "notebooks"], 1800),
 }
+BESIDE = {"browser": ([PYTHON, "-m", "pytest", "-n", "0", "-m", "browser", "tests/notebook/test_browser.py"], 1800)}
 
 
-def main() -> int:
+def main(names: list[str]) -> int:
+    """Run the checks of these names, by default all of `CHECKS`; returns the exit code."""
+    every = CHECKS | BESIDE
+    if unknown := [name for name in names if name not in every]:
+        print(f"no check called {', '.join(unknown)}; there are {', '.join(every)}", file=sys.stderr)
+        return 2
     # one thread each: the arrays are small, and two cores are not to be fought over
     environment = os.environ | {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     environment[VARIABLE] = str(DEMO)  # whatever campaign is chosen on this machine
-    for name, (command, seconds) in CHECKS.items():
+    for name in names or CHECKS:
+        command, seconds = every[name]
         print(f"== {name}", flush=True)
+        start = time.monotonic()
         try:
             code = subprocess.run(command, cwd=ROOT, env=environment, timeout=seconds).returncode
         except subprocess.TimeoutExpired:
@@ -33,8 +46,9 @@ def main() -> int:
         if code:
             print(f"{name}: failed", file=sys.stderr)
             return code
+        print(f"== {name}: {time.monotonic() - start:.0f} s", flush=True)
     return 0
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(main(sys.argv[1:]))
