@@ -28,8 +28,8 @@ from .records.reduce import Drop as Drop
 from .records.reduce import RecordError as RecordError
 from .records.reduce import reduce_drop as reduce_drop
 from .report import figures as figures
-from .statistics.limits import VarianceComponents as VarianceComponents
-from .statistics.limits import components as components
+from .statistics.groups import VarianceComponents as VarianceComponents
+from .statistics.groups import components as components
 from .statistics.limits import prediction_limit as prediction_limit
 from .statistics.limits import tolerance_factor as tolerance_factor
 from .statistics.limits import tolerance_limit as tolerance_limit

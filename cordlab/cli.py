@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from cordlab import __version__
-from cordlab.units import unwatched
+from cordlab.quantities import QUANTITIES
 
 DONE, NO, BAD_INPUT, INTERRUPTED, PIPE_CLOSED = 0, 1, 2, 130, 141
 EVERY = 4  # kg between the rows of the printed table
@@ -298,13 +298,8 @@ def _result(analysis: Any) -> list[str]:
 # head, key of a prediction, decimals
 _COLUMNS = (
     ("rider kg", "mass", 0),
-    ("lowest m", "lowest_point", 2),
-    ("limit m", "lowest_point_limit", 2),
-    ("clearance m", "clearance_limit", 2),
-    ("g", "g_limit", 2),
-    ("load N", "peak_load_limit", 0),
-    ("strength factor", "strength_factor_limit", 2),
-    ("stretch ratio", "stretch_ratio_limit", 2),
+    ("estimate m", "lowest_point", 2),
+    *((f"{row.word} {row.unit}".rstrip(), f"{row.name}_limit", row.decimals) for row in QUANTITIES.values()),
 )
 
 
@@ -313,7 +308,7 @@ def _table(predictions: Sequence[Mapping[str, Any]]) -> list[str]:
     if not predictions:
         return []
     ends = (predictions[0], predictions[-1])
-    lines = ["", "lowest point as estimated; the other columns are limits"]
+    lines = ["", "estimate of the lowest point; the other columns are limits"]
     lines.append("  ".join([*(head for head, _, _ in _COLUMNS), "rated"]))
     for row in predictions:
         if row["mass"] % EVERY and row not in ends:
@@ -330,6 +325,8 @@ def _cell(value: float | None, decimals: int) -> str:
 def _progress(options: argparse.Namespace) -> Any:
     """A bar on stderr for what takes over a second; none where nobody would see it."""
     if options.quiet or not sys.stderr.isatty():
+        from cordlab.units import unwatched
+
         return unwatched
     from functools import partial
 

@@ -9,8 +9,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import stdtr, stdtrit
 
-from cordlab.statistics.groups import without_levels
-from cordlab.statistics.limits import VarianceComponents, components
+from cordlab.statistics.groups import VarianceComponents, components, without_levels
 from cordlab.units import notebook_html
 
 if TYPE_CHECKING:
@@ -205,10 +204,10 @@ def _tests(
         others = float(weight @ means[rest] / weight.sum())
         scale = weight @ (means[rest] - others) ** 2 / (rest.sum() - 1)
         difference = float(means[i] - others)
-        error = np.sqrt(scale * (variance[i] + 1 / weight.sum()))
-        t = difference / error if error else np.inf * np.sign(difference) if difference else 0.0
+        error = max(float(np.sqrt(scale * (variance[i] + 1 / weight.sum()))), 1e-300)  # 0 where the others are equal
+        t = difference / error
         p = min(1.0, number * 2 * float(stdtr(len(cords) - 2, -abs(t))))
-        tests.append(Outlying(cord, quantity, float(means[i]), others, float(t), p))
+        tests.append(Outlying(cord, quantity, float(means[i]), others, t, p))
     return tuple(sorted(tests, key=lambda test: test.p))
 
 

@@ -23,7 +23,7 @@ from cordlab.statistics.propagation import decide
 from cordlab.units import Measured, notebook_html
 
 if TYPE_CHECKING:
-    from cordlab.campaign.settings import Decision, Site
+    from cordlab.campaign.settings import Criteria, Decision, Site
 
 NODE_SPACING = 8.0  # draws are made at masses no further apart; limits are smooth between them; our choice [kg]
 
@@ -181,7 +181,7 @@ def rating_masses(stiffness: DropStiffness, site: "Site") -> np.ndarray:
 def rate(
     forecast: Forecast,
     *,
-    criteria: Any,
+    criteria: "Criteria",
     breaking_load: Measured | None = None,
     validation: Validation | None = None,
     jumps: float | None = None,

@@ -1,68 +1,21 @@
-"""Statistics of groups: variance between and within, and the three limits (confidence, prediction, tolerance).
+"""The three limits (confidence, prediction, tolerance) from normal values, alone or in groups (drops in cords).
 
-No physics: values are normal about a mean, alone or in groups (drops in cords). A caller whose values are better
-normal as logarithms gives the logarithms. Each limit says what it promises; they are never mixed.
+No physics. A caller whose values are better normal as logarithms gives the logarithms. Each limit says what it
+promises; they are never mixed.
 """
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import asdict, dataclass
 from functools import lru_cache
 from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy import optimize, special
 
 from cordlab.statistics.groups import GroupLines
 
 Side = Literal["upper", "lower", "both"]
-
-
-@dataclass(frozen=True)
-class VarianceComponents:
-    """Normal values in groups, y = mean + (group) + (within group), estimated by REML.
-
-    mean, se_mean : the mean over groups and its standard error  [unit of y]
-    between, within : variances  [unit²]
-    ms_between, ms_within : mean squares of the analysis of variance  [unit²]
-    ratio : between over within
-    zeroed : the estimate of `between` was negative and stands at zero
-    criterion : minus twice the restricted log likelihood at the estimate
-    """
-
-    mean: float
-    se_mean: float
-    between: float
-    within: float
-    ms_between: float
-    ms_within: float
-    dof_between: int
-    dof_within: int
-    sizes: tuple[int, ...]
-    zeroed: bool
-    criterion: float
-
-    @property
-    def sd_between(self) -> float:
-        return self.between**0.5
-
-    @property
-    def sd_within(self) -> float:
-        return self.within**0.5
-
-    @property
-    def ratio(self) -> float:
-        return self.between / self.within if self.within else np.inf
-
-    def summary(self) -> str:
-        said = f"mean {self.mean:.6g} (standard error {self.se_mean:.2g})"
-        said += f", {len(self.sizes)} groups, {sum(self.sizes)} values"
-        between = f"sd between {self.sd_between:.3g} ({self.dof_between} degrees of freedom)"
-        if self.zeroed:
-            between = "sd between 0: its estimate was negative, so the groups differ by no more than their own scatter"
-        return f"{said}; {between}; sd within {self.sd_within:.3g} ({self.dof_within} degrees of freedom)"
-
-    def to_dict(self) -> dict[str, Any]:
-        return asdict(self) | {"sizes": list(self.sizes), "sd_between": self.sd_between, "sd_within": self.sd_within}
 
 
 @dataclass(frozen=True)
@@ -107,62 +60,121 @@ class Limit:
         return {key: None if isinstance(v, float) and not np.isfinite(v) else v for key, v in asdict(self).items()}
 
 
-# --- variance components ----------------------------------------------------------------------------------------
+# --- limits -----------------------------------------------------------------------------------------------------
 
 
-def components(values: Sequence[float] | np.ndarray, groups: Sequence[Any] | np.ndarray) -> VarianceComponents:
-    """Variance between and within groups by restricted maximum likelihood (REML), balanced or not.
-
-    values : (n,) ; groups : (n,) names of the groups. One-way random model; Searle, Casella and McCulloch (1992),
-    Variance Components, section 3.8: the likelihood is profiled to the one ratio between/within.
-    Raises ValueError where between and within cannot be told apart: one group, or one value a group.
-    """
-    y, member, sizes = _grouped(values, groups)
-    n, k = len(y), len(sizes)
-    if k < 2:
-        raise ValueError(f"only {k} group: variance between groups needs at least 2")
-    if n == k:
-        raise ValueError("one value a group: between and within cannot be told apart; repeat some, or use the plain sd")
-    origin = y[0]  # the differences keep the digits that a large common part would eat
-    y = y - origin
-    means = np.bincount(member, y) / sizes
-    ss_within = float(np.sum((y - means[member]) ** 2))
-    ss_between = float(np.sum(sizes * (means - y.mean()) ** 2))
-    ratio = _reml_ratio(means, sizes, ss_within)
-    if np.isinf(ratio):  # nothing scatters within a group: the means are all there is
-        centre, within, between = means.mean(), 0.0, float(np.var(means, ddof=1))
-        se_mean, criterion = (between / k) ** 0.5, -np.inf
-    else:
-        weights = sizes / (1 + sizes * ratio)
-        centre = weights @ means / weights.sum()
-        within = (ss_within + weights @ (means - centre) ** 2) / (n - 1)
-        between, se_mean = within * ratio, (within / weights.sum()) ** 0.5
-        criterion = _criterion(ratio, means, sizes, ss_within) + (n - 1) * (1 + np.log(2 * np.pi / (n - 1)))
-    return VarianceComponents(
-        mean=float(origin + centre),
-        se_mean=float(se_mean),
-        between=float(between),
-        within=float(within),
-        ms_between=ss_between / (k - 1),
-        ms_within=ss_within / (n - k),
-        dof_between=k - 1,
-        dof_within=n - k,
-        sizes=tuple(int(size) for size in sizes),
-        zeroed=ratio == 0 and ss_within > 0,
-        criterion=float(criterion),
-    )
-
-
-def _grouped(values: Any, groups: Any) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Values, index of each value's group, and the size of each group."""
+def confidence_limit(values: ArrayLike, *, confidence: float, side: Side) -> Limit:
+    """Where the mean lies: mean ± t·sd/√n. Not a limit for the next value. values : (n,), n ≥ 2."""
     y = _checked(values)
-    names, member = np.unique(np.asarray(groups), return_inverse=True)
-    if np.shape(groups) != y.shape:
-        raise ValueError(f"{len(y)} values but {np.size(groups)} group names: one name a value")
-    return y, member, np.bincount(member, minlength=len(names))
+    _check_share(confidence=confidence)
+    factor = _t(confidence, _dof(len(y)), _sides(side)) / len(y) ** 0.5
+    return _limit("confidence", y, side, factor, confidence)
 
 
-def _checked(values: Any) -> np.ndarray:
+def tolerance_limit(values: ArrayLike, *, share: float, confidence: float, side: Side) -> Limit:
+    """Limit that holds a share of all values, with confidence: mean ± `tolerance_factor` · sd.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        Independent normal values, n ≥ 2  [any unit].
+    share : float
+        Share of all values that the limit is to hold, between 0 and 1.
+    confidence : float
+        How often, over many samples, it holds that share, between 0 and 1.
+    side : {"upper", "lower", "both"}
+        On which side values are dangerous.
+
+    Returns
+    -------
+    Limit
+        `.lower` and `.upper`; a one-sided limit also works as a number  [unit of values].
+
+    Raises
+    ------
+    ValueError
+        For fewer than 2 values, a value that is not finite, or a share or side that does not exist.
+
+    Examples
+    --------
+    Breaking loads in kN: 99 % of the lot are above this, with 95 % confidence.
+
+    >>> import cordlab
+    >>> limit = cordlab.tolerance_limit([14.2, 13.8, 14.9, 14.4, 13.9], share=0.99, confidence=0.95, side="lower")
+    >>> round(float(limit), 2)
+    11.72
+
+    References
+    ----------
+    ISO 16269-6:2014, Statistical interpretation of data, Part 6.
+    """
+    y = _checked(values)
+    factor = tolerance_factor(len(y), share, confidence, _sides(side))
+    return _limit("tolerance", y, side, factor, share, confidence)
+
+
+def prediction_limit(
+    values: ArrayLike, *, probability: float, side: Side, groups: Sequence[Hashable] | np.ndarray | None = None
+) -> Limit:
+    """Limit that holds the next value; with groups, the next value of a group not seen yet (another cord).
+
+    Without groups: mean ± t·sd·√(1 + 1/n). With groups: about the mean of the k group means, √Σ t²·variance of two
+    parts, each with its own t: s_m²(1 + 1/k) on k − 1 degrees of freedom, s_m² the variance of the group means, and
+    s_w²(1 − mean of 1/nᵢ), s_w² the variance within groups.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        Normal values, n ≥ 2  [any unit].
+    probability : float
+        That the next value keeps the limit, between 0 and 1.
+    side : {"upper", "lower", "both"}
+        On which side values are dangerous.
+    groups : sequence, shape (n,), optional
+        Name of the group (the cord) of each value.
+
+    Returns
+    -------
+    Limit
+        `.lower` and `.upper`; a one-sided limit also works as a number  [unit of values].
+
+    Raises
+    ------
+    ValueError
+        For fewer than 2 values or groups, a value that is not finite, or a probability or side that does not exist.
+
+    Examples
+    --------
+    Lowest points in m of three cords, dropped twice each: the next drop of another cord stays above this.
+
+    >>> import cordlab
+    >>> lowest = [31.2, 31.3, 30.8, 30.9, 31.5, 31.3]
+    >>> limit = cordlab.prediction_limit(lowest, probability=0.95, side="upper", groups=["A", "A", "B", "B", "C", "C"])
+    >>> round(float(limit), 2)
+    32.14
+
+    References
+    ----------
+    Thomas, J. D. and Hultquist, R. A. (1978), Annals of Statistics 6, 582 (unweighted means of groups).
+    Banerjee, S. K. (1960), Sankhyā 22, 357 (from memory): such a limit holds at least as often as it says.
+    """
+    _check_share(probability=probability)
+    sides = _sides(side)
+    if groups is None:
+        y = _checked(values)
+        return _limit("prediction", y, side, prediction_factor(len(y), probability, sides), probability)
+    y, k = _checked(values), len(set(np.asarray(groups).tolist()))
+    if k < 2:
+        raise ValueError(f"only {k} group: a limit for another needs at least 2")
+    another = GroupLines.of(y - y[0], group=groups).another_group()  # differences keep the digits
+    margin, u, dof = float(another.margin(probability, sides=sides)[0]), float(another.u[0]), another.dof[0]
+    factor = margin / u if u else _t(probability, dof, sides)
+    effective = float(another.effective_dof[0]) if u else dof
+    ends = _ends(y[0] + another.mean[0], margin, side)
+    return Limit("prediction", side, *ends, probability, np.nan, k, effective, factor)
+
+
+def _checked(values: ArrayLike) -> np.ndarray:
     y = np.asarray(values, float)
     if y.ndim != 1 or not y.size:
         raise ValueError(f"values of shape {y.shape}: one row of at least one value is needed")
@@ -171,33 +183,26 @@ def _checked(values: Any) -> np.ndarray:
     return y
 
 
-def _criterion(ratio: float, means: np.ndarray, sizes: np.ndarray, ss_within: float) -> float:
-    """Minus twice the restricted log likelihood at between/within = ratio, without its constant."""
-    weights = sizes / (1 + sizes * ratio)
-    residual = ss_within + weights @ (means - weights @ means / weights.sum()) ** 2
-    return (sizes.sum() - 1) * np.log(residual) + np.log1p(sizes * ratio).sum() + np.log(weights.sum())
+def _sides(side: str) -> int:
+    if side not in ("upper", "lower", "both"):
+        raise ValueError(f"side {side!r}: 'upper', 'lower' or 'both'")
+    return 2 if side == "both" else 1
 
 
-def _score(ratio: float, means: np.ndarray, sizes: np.ndarray, ss_within: float) -> float:
-    """Derivative of `_criterion`; its root keeps the digits that a minimum loses."""
-    weights = sizes / (1 + sizes * ratio)
-    squares = (means - weights @ means / weights.sum()) ** 2
-    pull = (sizes.sum() - 1) * (weights**2 @ squares) / (ss_within + weights @ squares)
-    return weights.sum() - weights @ weights / weights.sum() - pull
+def _limit(
+    kind: str, y: np.ndarray, side: Side, factor: float, probability: float, confidence: float = np.nan
+) -> Limit:
+    ends = _ends(y[0] + (y - y[0]).mean(), factor * y.std(ddof=1), side)
+    return Limit(kind, side, *ends, probability, confidence, len(y), len(y) - 1, factor)
 
 
-def _reml_ratio(means: np.ndarray, sizes: np.ndarray, ss_within: float) -> float:
-    """Between over within, at least 0; inf if nothing scatters within the groups, 0 if nothing scatters at all."""
-    spread = float(np.var(means, ddof=1))
-    if ss_within <= 1e-28 * spread * sizes.sum() or ss_within == 0:
-        return np.inf if spread else 0.0
-    scale = spread * (sizes.sum() - len(sizes)) / ss_within + 1 / sizes.mean()
-    grid = np.concatenate([[0.0], scale * np.logspace(-8, 3, 67)])
-    best = int(np.argmin([_criterion(ratio, means, sizes, ss_within) for ratio in grid]))
-    low, high = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
-    if best == 0 and _score(0.0, means, sizes, ss_within) >= 0:
-        return 0.0
-    return float(optimize.brentq(_score, low, high, args=(means, sizes, ss_within), xtol=1e-300, rtol=1e-14))
+def _ends(mean: float, half: float, side: Side) -> tuple[float, float]:
+    lower, upper = float(mean - half), float(mean + half)
+    if side == "upper":
+        lower = -np.inf
+    if side == "lower":
+        upper = np.inf
+    return lower, upper
 
 
 # --- factors ----------------------------------------------------------------------------------------------------
@@ -225,11 +230,40 @@ def prediction_assurance(n: int, probability: float) -> float:
 
 
 def tolerance_factor(n: float, share: float, confidence: float, sides: int = 1, *, dof: float | None = None) -> float:
-    """k such that mean ± k·sd holds at least `share` of all values with `confidence`; exact for normal values.
+    """Factor k such that mean ± k·sd holds a share of all values with confidence; exact for normal values.
 
-    One-sided by the noncentral t law, two-sided by quadrature over the mean (ISO 16269-6:2014, Annexes C, D and F).
-    dof : degrees of freedom of the sd, n − 1 unless it is pooled over m such samples, then m(n − 1).
-    Raises ValueError for shares outside 0 to 1, sides other than 1 or 2, and less than one degree of freedom.
+    Parameters
+    ----------
+    n : float
+        Number of values behind the mean, at least 2; inf where mean and sd are known.
+    share, confidence : float
+        As in `tolerance_limit`, between 0 and 1.
+    sides : {1, 2}
+        One-sided by the noncentral t law, two-sided by quadrature over the mean.
+    dof : float, optional
+        Degrees of freedom of the sd: n − 1 unless it is pooled over m such samples, then m(n − 1).
+
+    Returns
+    -------
+    float
+        k  [1]
+
+    Raises
+    ------
+    ValueError
+        For shares outside 0 to 1, sides other than 1 or 2, and less than one degree of freedom.
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> round(cordlab.tolerance_factor(10, 0.95, 0.95), 3)
+    2.911
+    >>> round(cordlab.tolerance_factor(10, 0.95, 0.95, sides=2), 3)
+    3.393
+
+    References
+    ----------
+    ISO 16269-6:2014, Annexes C, D and F.
     """
     _check_share(share=share, confidence=confidence)
     dof = _dof(n, dof)
@@ -259,7 +293,7 @@ def _t(probability: float, dof: float, sides: int) -> float:
 
 @lru_cache(maxsize=4096)
 def _one_sided(n: float, share: float, confidence: float, dof: float) -> float:
-    from scipy.stats import nct
+    from scipy.stats import nct  # its import takes longer than all others here
 
     return float(nct.ppf(confidence, dof, special.ndtri(share) * np.sqrt(n)) / np.sqrt(n))
 
@@ -288,67 +322,3 @@ def _two_sided(n: float, share: float, confidence: float, dof: float) -> float:
     while excess(high) < 0:
         high += 0.5
     return float(np.exp(optimize.brentq(excess, low, high, xtol=1e-13)))
-
-
-# --- limits -----------------------------------------------------------------------------------------------------
-
-
-def confidence_limit(values: Sequence[float] | np.ndarray, *, confidence: float, side: Side) -> Limit:
-    """Where the mean lies: mean ± t·sd/√n. Not a limit for the next value. values : (n,), n ≥ 2."""
-    y = _checked(values)
-    _check_share(confidence=confidence)
-    factor = _t(confidence, _dof(len(y)), _sides(side)) / len(y) ** 0.5
-    return _limit("confidence", y, side, factor, confidence)
-
-
-def tolerance_limit(values: Sequence[float] | np.ndarray, *, share: float, confidence: float, side: Side) -> Limit:
-    """Holds `share` of all values with `confidence`: mean ± `tolerance_factor`·sd. values : (n,) independent, n ≥ 2."""
-    y = _checked(values)
-    factor = tolerance_factor(len(y), share, confidence, _sides(side))
-    return _limit("tolerance", y, side, factor, share, confidence)
-
-
-def prediction_limit(
-    values: Sequence[float] | np.ndarray,
-    *,
-    probability: float,
-    side: Side,
-    groups: Sequence[Any] | np.ndarray | None = None,
-) -> Limit:
-    """Holds the next value with `probability`; with `groups`, one value of a group not seen yet (another cord).
-
-    values : (n,) ; groups : (n,) names. Without groups: mean ± t·sd·√(1 + 1/n). With groups: the mean of the k group
-    means and s² = s_m²(1 + 1/k) + s_w²(1 − mean(1/n_i)), s_m² the mean square of the group means, s_w² within groups,
-    each part with its own t (`t_margin`); unbiased for s² whether balanced or not, and t on k − 1 for one value
-    a group. Raises ValueError for fewer than 2 values or groups.
-    """
-    _check_share(probability=probability)
-    if groups is None:
-        y = _checked(values)
-        return _limit("prediction", y, side, prediction_factor(len(y), probability, _sides(side)), probability)
-    y, _, sizes = _grouped(values, groups)
-    if len(sizes) < 2:
-        raise ValueError(f"only {len(sizes)} group: a limit for another needs at least 2")
-    another = GroupLines.of(y - y[0], group=groups).another_group()  # differences keep the digits
-    half, u = (float(part[0]) for part in (another.margin(probability, sides=_sides(side)), another.u))
-    factor = half / u if u else _t(probability, another.dof[0], _sides(side))
-    ends = _ends(y[0] + another.mean[0], half, side)
-    dof = float(another.effective_dof[0]) if u else another.dof[0]
-    return Limit("prediction", side, *ends, probability, np.nan, len(sizes), dof, factor)
-
-
-def _sides(side: str) -> int:
-    if side not in ("upper", "lower", "both"):
-        raise ValueError(f"side {side!r}: 'upper', 'lower' or 'both'")
-    return 2 if side == "both" else 1
-
-
-def _limit(
-    kind: str, y: np.ndarray, side: Side, factor: float, probability: float, confidence: float = np.nan
-) -> Limit:
-    ends = _ends(y[0] + (y - y[0]).mean(), factor * y.std(ddof=1), side)
-    return Limit(kind, side, *ends, probability, confidence, len(y), len(y) - 1, factor)
-
-
-def _ends(mean: float, half: float, side: Side) -> tuple[float, float]:
-    return float(mean - half) if side != "upper" else -np.inf, float(mean + half) if side != "lower" else np.inf
