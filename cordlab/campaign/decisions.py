@@ -105,12 +105,7 @@ class Decisions:
 
     def to_dict(self) -> dict[str, list[dict[str, Any]]]:
         """For results.json; times in s."""
-        keys = {Mark: ("drop", *EVENTS, "reason", "by"), LeftOut: ("cord", "drop", "reason", "by")}
-        rows = [(choice, asdict(choice)) for choice in self]
-        marks, left_out = (
-            [{key: row[key] for key in keys[kind]} for choice, row in rows if isinstance(choice, kind)] for kind in keys
-        )
-        return {"marks": marks, "left_out": left_out}
+        return {"marks": [asdict(mark) for mark in self.mark], "left_out": [asdict(choice) for choice in self.left_out]}
 
 
 NOTHING = Decisions()
@@ -135,7 +130,7 @@ def read_decisions(
 
 _SPECIMEN = (
     "below the header 'kind,drop,cord,lowest [s],reason,by' "
-    "a [[left_out]] is 'leave out,D003,,,the wind caught it,A. B' "
+    "a [[left_out]] is 'leave out,D003,,,wind caught it,A. B' "
     "and a [[mark]] is 'mark,D007,,3.42,the sensor lost its target,A. B'"
 )
 
