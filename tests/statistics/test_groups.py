@@ -4,11 +4,15 @@ import math
 
 import numpy as np
 import pytest
+from scipy import stats
 
-from cordlab.statistics.groups import GroupLines
+from cordlab.statistics.groups import GroupLines, Pivots
+from cordlab.statistics.limits import prediction_factor
 from tests.conftest import printed, published_csv
+from tests.coverage.limits import mean_and_error
 
 COUNTS = [0, 100, 200, 350, 500]
+MASSES = np.array([36.0, 52.0, 68.0, 84.0, 100.0])
 
 
 def own_lines(group, x, values, **how):
@@ -113,3 +117,106 @@ def test_a_line_through_alike_cords_is_zeroed_openly():
 def test_lines_that_cannot_be_drawn_are_refused(call, said):
     with pytest.raises(ValueError, match=said):
         call()
+
+
+# --- the next value, of another cord and of this one ------------------------------------------------------------
+
+
+def scattered(seed: int, n_cords: int, cord: float, drop: float) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    return rng.normal(0.0, cord, (n_cords, 1)) + rng.normal(0.0, drop, (n_cords, MASSES.size))
+
+
+def test_balanced_drops_at_one_mass_give_the_two_stage_formula():
+    """One-way layout, n cords with r drops: a1 = s_m²(1 + 1/n), a2 = s_w²(1 − 1/r), each with its t; ν written out."""
+    n, r = 5, 3
+    y = np.random.default_rng(0).normal(size=(n, r))
+    value = GroupLines.of(y.ravel(), x=np.full(n * r, 50.0), group=np.repeat(np.arange(n), r)).another_group([50.0])
+    a1 = y.mean(1).var(ddof=1) * (1 + 1 / n)
+    within = ((y - y.mean(1, keepdims=True)) ** 2).sum() / (n * (r - 1))
+    a2 = within * (1 - 1 / r)
+    dof = (a1 + a2) ** 2 / (a1**2 / (n - 1) + a2**2 / (n * (r - 1)))
+    assert value.mean[0] == pytest.approx(y.mean())
+    assert value.u[0] == pytest.approx(np.sqrt(a1 + a2))
+    assert value.effective_dof[0] == pytest.approx(dof)
+    t1, t2 = stats.t.ppf(0.99, [n - 1, n * (r - 1)])
+    assert value.limit(0.99, "upper")[0] == pytest.approx(y.mean() + np.sqrt(t1**2 * a1 + t2**2 * a2))
+
+
+def test_one_drop_a_cord_is_a_plain_prediction_limit():
+    """ISO 16269-8 (scope) and any textbook: mean + t(n − 1) s √(1 + 1/n)."""
+    y = np.random.default_rng(1).normal(size=7)
+    value = GroupLines.of(y, x=np.full(7, 50.0), group=np.arange(7)).another_group([50.0])
+    assert value.limit(0.99, "lower")[0] == pytest.approx(y.mean() - prediction_factor(7, 0.99) * y.std(ddof=1))
+
+
+def by_cord(masses_of):
+    def layout(n: int) -> tuple[np.ndarray, np.ndarray]:
+        each = [np.array(masses_of[c % len(masses_of)], float) for c in range(n)]
+        return np.concatenate(each), np.repeat(np.arange(n), [len(m) for m in each])
+
+    return layout
+
+
+LAYOUTS = {
+    "own lines": by_cord([MASSES]),
+    "own lines, unbalanced": by_cord([MASSES, (36, 100, 100), (36, 68, 100), (36, 52, 68, 100)]),
+    "one slope": by_cord([(36, 52), (68, 84), (84, 100), (36, 100)]),
+    "across groups": by_cord([(36,), (52,), (68,), (84,), (100,)]),
+}
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+@pytest.mark.parametrize(("cord", "drop", "tilt"), [(0.02, 0.006, 0.005), (0.02, 0.04, 0.0), (0.0, 0.02, 0.0)])
+@pytest.mark.parametrize("n", [4, 6, 10])
+def test_limits_for_another_cord_hold_whatever_the_layout(layout, cord, drop, tilt, n):
+    """Known truth, 3,000 campaigns: drops that scatter more than cords, unbalanced ones, cords that differ in shape."""
+    rng = np.random.default_rng([n, len(layout)])
+    mass, who = LAYOUTS[layout](n)
+    at = np.array([36.0, 68.0, 100.0])
+    tilted = rng.normal(0.0, tilt, (3_000, n))[:, who] * (mass - 68.0) / 32.0
+    y = rng.normal(0.0, cord, (3_000, n))[:, who] + tilted + rng.normal(0.0, drop, (3_000, mass.size))
+    lines = GroupLines.of(y, x=mass, group=who)
+    assert lines.structure == layout.partition(",")[0]
+    value = lines.another_group(at)
+    true_sd = np.sqrt(cord**2 + drop**2 + (tilt * (at - 68.0) / 32.0) ** 2)
+    limit = value.limit(0.99, "lower")
+    held = stats.norm.sf(limit / true_sd)
+    for k in range(at.size):
+        mean, error = mean_and_error(held[:, k])
+        assert mean >= 0.99 - 3 * error
+    # the draws behind a forecast are on the safe side of one t with effective degrees of freedom, or as good
+    pivots, one_t = Pivots.draw(rng, 20_000, value), value.mean - value.u * stats.t.ppf(0.99, value.effective_dof)
+    for k in range(40):
+        drawn = np.quantile(pivots.next_value(value.at(1, np.array([k]))), 0.01)
+        # the standard error of the drawn quantile is about 0.03 u
+        assert drawn <= one_t[k, 1] + 0.12 * value.u[k, 1]
+
+
+def test_this_cord_uses_its_own_mean_and_the_scatter_of_drops():
+    y = scattered(2, 4, cord=0.05, drop=0.003)
+    lines = GroupLines.of(y.ravel(), x=np.tile(MASSES, 4), group=np.repeat(np.arange(4), 5))
+    value = lines.this_group(2, [68.0])
+    assert value.mean[0] == pytest.approx(y[2].mean())  # the middle mass is the mean of the five
+    assert value.u[0] == pytest.approx(np.sqrt(lines.within * (1 + 1 / 5)))
+    assert value.dof == (0, 4 * 5 - 2 * 4)
+    assert value.u[0] < lines.another_group([68.0]).u[0] / 5
+
+
+def test_what_the_drops_cannot_carry_is_refused():
+    one_cord = GroupLines.of([0.0, 0.1, 0.2], x=[36, 68, 100], group=["A"] * 3)
+    with pytest.raises(ValueError, match="only 1 cord: a limit for another cord needs at least 2"):
+        one_cord.another_group([50.0])
+    with pytest.raises(ValueError, match="no drop here; cords with drops: A"):
+        one_cord.this_group("B", [50.0])
+    with pytest.raises(ValueError, match="show no scatter about a line"):
+        GroupLines.of([0.0, 0.1], x=[36, 100], group=["A", "B"]).another_group([50.0])
+    with pytest.raises(ValueError, match="repeat some drops"):
+        GroupLines.of([0.0, 0.1], x=[50, 50], group=["A", "B"]).this_group("A", [50.0])
+    # one slope, and no drop to spare for it: the repeatability is not known, so no limit hides it
+    spare = GroupLines.of([0.0, 0.1, 0.05], x=[36, 100, 68], group=["A", "A", "B"])
+    assert spare.dof_within == 0
+    with pytest.raises(ValueError, match="repeat some drops"):
+        spare.another_group([68.0])
+    with pytest.raises(ValueError, match="not a finite number"):
+        GroupLines.of([0.0, np.nan], x=[50, 50], group=["A", "B"])
