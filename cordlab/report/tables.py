@@ -1,9 +1,10 @@
 """What the sections of a report show: rows and words made from results, each number rounded by its uncertainty."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from math import inf
 from typing import Any
+
+import pandas as pd
 
 from cordlab.quantities import QUANTITIES, bounded
 from cordlab.report.rounding import NOTHING, Numbers
@@ -29,13 +30,11 @@ PLACE = {
 }
 
 
-@dataclass(frozen=True)
-class Table:
-    """A table of texts; the first cell of a row is its head."""
-
-    caption: str
-    heads: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
+def text_table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> pd.DataFrame:
+    """A table of texts as the report shows it: `attrs["caption"]` is its caption, the first column the rows' heads."""
+    frame = pd.DataFrame([list(row) for row in rows], columns=list(heads), dtype=object)
+    frame.attrs["caption"] = caption
+    return frame
 
 
 EVERY = 4  # kg between the rows of the table
@@ -44,7 +43,7 @@ NO_CURVE: Mapping[str, Any] = {"model": None, "parameters": {}, "scales": {}, "e
 SHOWN = (4, 6, 8, 12, 20)  # numbers of cords in the table of ranges to expect
 
 
-def by_mass(predictions: Sequence[Mapping[str, Any]], criteria: Mapping[str, Any], numbers: Numbers) -> Table:
+def by_mass(predictions: Sequence[Mapping[str, Any]], criteria: Mapping[str, Any], numbers: Numbers) -> pd.DataFrame:
     """Estimates and limits at every fourth kilogram and at both ends of what was tested."""
     known = [row for row in predictions if row["clearance"] is not None]
     heads = [f"rider mass [{numbers.unit('kg')}]"]
@@ -62,14 +61,14 @@ def by_mass(predictions: Sequence[Mapping[str, Any]], criteria: Mapping[str, Any
             if "limit" in quantity.columns:
                 cells.append(numbers.write(row[f"{name}_limit"], quantity.unit, u=u[name], side=quantity.danger))
         rows.append((*cells, _risk(row["violation"]), "yes" if row["rated"] else f"no: {_failed(row, criteria)}"))
-    return Table("Estimates and limits by rider mass", (*heads, "violates [%]", "rated"), tuple(rows))
+    return text_table("Estimates and limits by rider mass", (*heads, "violates [%]", "rated"), rows)
 
 
 def _every_fourth(rows: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
     return [row for row in rows if row["mass"] % EVERY == 0 or row in (rows[0], rows[-1])]
 
 
-def waves(predictions: Sequence[Mapping[str, Any]], numbers: Numbers) -> Table:
+def waves(predictions: Sequence[Mapping[str, Any]], numbers: Numbers) -> pd.DataFrame:
     """What stretch waves change in the estimates, at the masses of the table of limits; no row where there are none."""
     rows = []
     for row in _every_fourth([row for row in predictions if row.get("waves")]):
@@ -80,7 +79,7 @@ def waves(predictions: Sequence[Mapping[str, Any]], numbers: Numbers) -> Table:
         rows.append((numbers.write(row["mass"], "kg"), deeper, *more, *times))
     heads = [f"rider mass [{numbers.unit('kg')}]", f"lowest point [{numbers.unit('m')}]", "g [%]", "peak load [%]"]
     heads += [f"{word} at [s]" for word in ("g", "peak load", "lowest")]
-    return Table("What stretch waves change, and when each comes", tuple(heads), tuple(rows))
+    return text_table("What stretch waves change, and when each comes", heads, rows)
 
 
 def _risk(violation: Mapping[str, float]) -> str:
@@ -124,7 +123,7 @@ def named(given: Mapping[str, Any], words: Mapping[str, tuple[str, str]], number
     return [(word, _measured(value, unit, numbers)) for (word, unit), value in known]
 
 
-def cords(cords: Sequence[Mapping[str, Any]], scales: Mapping[str, float], numbers: Numbers) -> Table:
+def cords(cords: Sequence[Mapping[str, Any]], scales: Mapping[str, float], numbers: Numbers) -> pd.DataFrame:
     heads = ("cord", f"slack length [{numbers.unit('m')}]", f"mass [{numbers.unit('kg')}]", "jumps before", "stiffness")
     rows = []
     for cord in cords:
@@ -133,13 +132,13 @@ def cords(cords: Sequence[Mapping[str, Any]], scales: Mapping[str, float], numbe
         cells += [numbers.write(mass["value"], "kg", u=mass["u"]), str(cord["jumps"])]
         scale = scales.get(cord["cord"])
         rows.append((*cells, NOTHING if scale is None else f"{scale:.3f}"))
-    return Table("Cords dropped; stiffness relative to the batch's curve", heads, tuple(rows))
+    return text_table("Cords dropped; stiffness relative to the batch's curve", heads, rows)
 
 
-def calibrations(sensors: Mapping[str, Mapping[str, Any]]) -> Table:
+def calibrations(sensors: Mapping[str, Mapping[str, Any]]) -> pd.DataFrame:
     heads = ("sensor", "curve", "scatter", "valid range", "lack of fit")
     rows = tuple(_calibration(name, found) for name, found in sensors.items())
-    return Table("Sensors as calibrated for these drops", heads, rows)
+    return text_table("Sensors as calibrated for these drops", heads, rows)
 
 
 def _calibration(channel: str, found: Mapping[str, Any]) -> tuple[str, ...]:
@@ -167,7 +166,7 @@ def parameters(curve: Mapping[str, Any]) -> list[str]:
     return said
 
 
-def models(curve: Mapping[str, Any]) -> Table:
+def models(curve: Mapping[str, Any]) -> pd.DataFrame:
     """The models side by side, the best first."""
     rows = []
     for each in sorted(curve["candidates"], key=lambda each: inf if each["aicc"] is None else each["aicc"]):
@@ -176,7 +175,7 @@ def models(curve: Mapping[str, Any]) -> Table:
         rms = NOTHING if each["check_rms"] is None else f"{each['check_rms']:.3g}"
         rows.append((each["model"], aicc, rms, use))
     heads = ("model", "AICc", "rms, drops held back [N]", "use")
-    return Table("Models compared", heads, tuple(rows))
+    return text_table("Models compared", heads, rows)
 
 
 def model_notes(curve: Mapping[str, Any]) -> list[str]:
@@ -185,7 +184,7 @@ def model_notes(curve: Mapping[str, Any]) -> list[str]:
 
 def budgets(
     shares: Sequence[Mapping[str, Any]], totals: Sequence[Mapping[str, Any]], numbers: Numbers
-) -> list[tuple[Table, str]]:
+) -> list[tuple[pd.DataFrame, str]]:
     """A table a quantity, with a sentence on the whole; inputs below one per cent are summed.
 
     shares, totals : `budget` and `uncertainty` of the results
@@ -215,7 +214,7 @@ def budgets(
             f"{numbers.say(u, unit, u=u)} with {_dof(total['dof'])} degrees of freedom (Welch–Satterthwaite); "
             f"{total['word']}."
         )
-        found.append((Table(caption, heads, tuple(rows)), told))
+        found.append((text_table(caption, heads, rows), told))
     return found
 
 
@@ -223,7 +222,7 @@ def _dof(dof: float | None) -> str:
     return "∞" if dof is None else f"{dof:.3g}"
 
 
-def in_service(cords: Sequence[Mapping[str, Any]]) -> Table:
+def in_service(cords: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
     """Where the cords of the jump log stand."""
     rows = []
     for cord in cords:
@@ -232,10 +231,10 @@ def in_service(cords: Sequence[Mapping[str, Any]]) -> Table:
         cells = [NOTHING if count is None else str(count) for count in left]
         rows.append((cord["cord"], str(cord["jumps"]), *cells, "yes" if cord["may_jump"] else "no", told))
     heads = ("cord", "jumps", "left before retest", "left before retirement", "may jump", "note")
-    return Table("Cords in service, by the jump log", heads, tuple(rows))
+    return text_table("Cords in service, by the jump log", heads, rows)
 
 
-def batch(batch: Mapping[str, Any] | None) -> Table:
+def batch(batch: Mapping[str, Any] | None) -> pd.DataFrame:
     """Spread of each quantity: cord to cord, and drop to drop within a cord where cords have several values."""
     rows = []
     for each in batch["quantities"] if batch else ():
@@ -247,10 +246,10 @@ def batch(batch: Mapping[str, Any] | None) -> Table:
         shown = f"{strangest['cord']}, p = {strangest['p']:.2g}" if strangest else NOTHING
         rows.append((each["quantity"], f"{mean:.4g}", f"{between:.2g}{told}", within, str(len(means)), shown))
     heads = ("quantity", "mean", "sd between cords", "sd within cords", "cords", "furthest cord")
-    return Table("How far cords differ, and drops of one cord", heads, tuple(rows))
+    return text_table("How far cords differ, and drops of one cord", heads, rows)
 
 
-def more_cords(plan: Mapping[str, Any] | None, numbers: Numbers) -> Table:
+def more_cords(plan: Mapping[str, Any] | None, numbers: Numbers) -> pd.DataFrame:
     """Rated range to expect of as many cords as were dropped, and of more."""
     rows = []
     if plan:
@@ -261,17 +260,17 @@ def more_cords(plan: Mapping[str, Any] | None, numbers: Numbers) -> Table:
     return _ranges("Range to expect of more cords like these", "cords", rows, numbers)
 
 
-def by_count(wear: Mapping[str, Any] | None, numbers: Numbers) -> Table:
+def by_count(wear: Mapping[str, Any] | None, numbers: Numbers) -> pd.DataFrame:
     found = (wear or {}).get("range_by_count", ())
     rows = [(str(row["jumps"]), row["lightest"], row["heaviest"]) for row in found]
     return _ranges("Range that would hold from new to each retest", "jumps", rows, numbers)
 
 
-def _ranges(caption: str, head: str, rows: Sequence[tuple[str, Any, Any]], numbers: Numbers) -> Table:
+def _ranges(caption: str, head: str, rows: Sequence[tuple[str, Any, Any]], numbers: Numbers) -> pd.DataFrame:
     """Ranges of rider mass, a row each; both ends are rounded into the range."""
     heads = (head, *(f"{end} rider [{numbers.unit('kg')}]" for end in ("lightest", "heaviest")))
-    told = ((word, numbers.write(a, "kg", side="upper"), numbers.write(b, "kg", side="lower")) for word, a, b in rows)
-    return Table(caption, heads, tuple(told))
+    cells = [(word, numbers.write(a, "kg", side="upper"), numbers.write(b, "kg", side="lower")) for word, a, b in rows]
+    return text_table(caption, heads, cells)
 
 
 def jumps(results: Mapping[str, Any]) -> str:
@@ -302,7 +301,7 @@ def by_hand(results: Mapping[str, Any]) -> list[str]:
     return [f"{row['choice']}; reason: {row['reason']}" for row in choices] + [text for so, text in told if so]
 
 
-def left_out(results: Mapping[str, Any], numbers: Numbers) -> Table:
+def left_out(results: Mapping[str, Any], numbers: Numbers) -> pd.DataFrame:
     """Drops left out by hand, beside the limits that the other drops give for them."""
     rows: list[tuple[str, ...]] = []
     for row in results.get("by_hand", {}).get("held_back", ()):
@@ -314,7 +313,7 @@ def left_out(results: Mapping[str, Any], numbers: Numbers) -> Table:
     unit = numbers.unit("m")
     heads: tuple[str, ...] = ("drop", "cord", f"mass hung [{numbers.unit('kg')}]", f"lowest point, measured [{unit}]")
     heads += (f"predicted [{unit}]", f"lower limit [{unit}]", f"upper limit [{unit}]", "inside")
-    return Table("Drops left out by hand, predicted from the others and held against their limits", heads, tuple(rows))
+    return text_table("Drops left out by hand, predicted from the others and held against their limits", heads, rows)
 
 
 def grouped(drops: Sequence[Mapping[str, Any]]) -> list[tuple[str, str]]:
