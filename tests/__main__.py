@@ -8,7 +8,7 @@ import subprocess
 import sys
 import time
 
-from cordlab.notebook.start import DEMO, VARIABLE
+from cordlab.notebook.choose import DEMO, VARIABLE
 from tests.conftest import ROOT
 
 PYTHON = sys.executable

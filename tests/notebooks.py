@@ -13,8 +13,8 @@ import nbformat
 from nbclient import NotebookClient
 
 from cordlab import Analysis, analyse, read_campaign
+from cordlab.notebook.choose import DEMO, VARIABLE
 from cordlab.notebook.run import normalised
-from cordlab.notebook.start import DEMO, VARIABLE
 from cordlab.report.figures import by_mass, svg
 from tests.conftest import ROOT
 

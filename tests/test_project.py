@@ -85,6 +85,23 @@ def test_notebook_is_thin(path: Path):
     assert not re.search(r"^\s*(def|class) |interact\(|Output\(", source, flags=re.MULTILINE)
 
 
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.name)
+def test_a_notebook_imports_from_cordlab_alone(path: Path):
+    """What a notebook needs is public: names that `cordlab` lists, or that one of its namespaces lists."""
+    notebook = nbformat.read(path, as_version=4)
+    nodes = [node for cell in notebook.cells if cell.cell_type == "code" for node in ast.walk(ast.parse(cell.source))]
+    modules = [node.module or "" for node in nodes if isinstance(node, ast.ImportFrom)]
+    modules += [alias.name for node in nodes if isinstance(node, ast.Import) for alias in node.names]
+    assert [module for module in modules if module.startswith("cordlab.")] == []
+    names = [alias.name for node in nodes if isinstance(node, ast.ImportFrom) and node.module == "cordlab"
+             for alias in node.names]  # fmt: skip
+    assert set(names) <= set(cordlab.__all__)
+    used = [node for node in nodes if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name)]
+    for space in ("figures", "panels"):
+        asked = {node.attr for node in used if node.value.id == space}
+        assert asked <= set(getattr(cordlab, space).__all__)
+
+
 CALLS = {"eval", "exec", "compile", "__import__", "os.system", "os.popen", "pickle.load", "pickle.loads"}
 MODULES = {"pickle", "marshal", "shelve", "dill", "joblib", "socket", "urllib", "http", "requests", "ftplib", "smtplib"}
 

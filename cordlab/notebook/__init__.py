@@ -1,1 +1,5 @@
 """Widgets, lessons, and the runner of the notebooks."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

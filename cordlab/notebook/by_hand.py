@@ -17,8 +17,8 @@ from cordlab.batch.fit import BatchFit, FitError, fit_batch
 from cordlab.batch.lowest_points import energies
 from cordlab.campaign.campaign import CampaignError
 from cordlab.campaign.decisions import EVENTS, LEFT_OUT, Decisions, LeftOut, Mark, record_decision, take_back
-from cordlab.notebook.panels import ONE_LINE, Panel, fit_out, html_table
-from cordlab.notebook.start import Missing
+from cordlab.notebook.choose import Missing
+from cordlab.notebook.panel import ONE_LINE, Panel, fit_out, html_table
 from cordlab.records.calibration import OutsideCalibration
 from cordlab.records.reduce import Drop, RecordError, reduce_entry
 from cordlab.report import figures as plots
@@ -30,8 +30,6 @@ if TYPE_CHECKING:
     from cordlab.batch.wave_removal import WaveFit
     from cordlab.campaign.campaign import Campaign
     from cordlab.records.calibration import Calibration
-
-__all__ = ["ChoicePanel", "ModelPanel", "RecordPanel", "model_panel", "record_panel"]
 
 STEP = 0.005  # s, of a slider; the turn that a mark names is found in the record
 _NAMES = {"release": "release", "slack_end": "slack ends", "lowest": "lowest point"}

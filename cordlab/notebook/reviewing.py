@@ -12,14 +12,12 @@ import ipywidgets as w
 from cordlab.analysis import analyse
 from cordlab.bundle.compare import DIFFERS, EQUAL, WITHIN, Comparison, Line, compare, spelled
 from cordlab.curves.models import models
-from cordlab.notebook.panels import PROBABILITIES, Panel, html_table
+from cordlab.notebook.panel import MOST_ROWS, PROBABILITIES, TablePanel, html_table
 from cordlab.report.page import ABOUT, results_of
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
     from cordlab.campaign.campaign import Campaign
-
-MOST_ROWS = 40  # of a table, shown at once; how many more there are is said
 
 # ISO/IEC 17025:2017, clauses of 7.8, in this report's words: clause, what is to be in a test report, and where it
 # stands: a key of `[report]`, or a pattern of the report's text.
@@ -60,20 +58,25 @@ class Content:
     found: str | None
 
 
-def contents(results: Mapping[str, Any], page: str) -> tuple[Content, ...]:
-    """What a test report is to hold by ISO/IEC 17025:2017, 7.8, and what this one does.
+def report_entries(campaign: "Campaign") -> tuple[tuple[str, str, str], ...]:
+    """Each key that `[report]` of campaign.toml may have: the key, what is asked, and the entry, "" where blank."""
+    return tuple((key, word, str(campaign.report.get(key, "")).strip()) for key, word in ABOUT.items())
 
-    results : of `report.results_of`; page : the report rendered from them.
+
+def contents(entries: Mapping[str, Any], page: str) -> tuple[Content, ...]:
+    """What a test report must hold by ISO/IEC 17025:2017, 7.8, and what this one holds.
+
+    entries : of `[report]` in campaign.toml; page : the report, as HTML
     """
-    text, given = _words(page), results["campaign"]["report"]
-    found = []
+    text = _words(page)
+    required = []
     for clause, what, where in _CONTENTS:
         if where in ABOUT:
-            found.append(Content(clause, what, str(given.get(where, "")).strip() or None))
+            required.append(Content(clause, what, str(entries.get(where, "")).strip() or None))
         else:
             match = re.search(where, text)
-            found.append(Content(clause, what, match and match[0]))
-    return tuple(found)
+            required.append(Content(clause, what, match and match[0]))
+    return tuple(required)
 
 
 def signing(analysis: "Analysis", found: Sequence[Content]) -> str:
@@ -101,26 +104,6 @@ def _words(page: str) -> str:
     """The text of a page made by the report's own template, without its style."""
     bare = re.sub(r"<style>.*?</style>|<[^>]+>", " ", page, flags=re.DOTALL)
     return " ".join(unescape(bare).split())
-
-
-class TablePanel(Panel):
-    """Controls, the answer in words, and a table of (old, new) values in place of a picture.
-
-    answer : values of the controls → lines of text, lines of a comparison
-    """
-
-    @staticmethod
-    def _table(rows: Sequence[Any]) -> str:
-        return as_table(rows)
-
-    def _drawn(self, rows: Sequence[Any]) -> str:
-        return self._table(rows)
-
-    def _repr_mimebundle_(self, **kwargs: Any) -> Any:
-        """The live table, and for viewers without a kernel its first rows as text: HTML would hide the controls."""
-        live = w.VBox._repr_mimebundle_(self, **kwargs) or {}
-        rows = [line.summary() for line in (self._shown or ())[:MOST_ROWS]]
-        return {**live, "text/plain": "\n".join([self.said, *rows])}, {}
 
 
 def as_table(lines: Sequence[Line]) -> str:
@@ -168,7 +151,7 @@ def comparison_panel(comparison: Comparison) -> TablePanel:
         which = "of any verdict" if verdict == "all" else f"verdict '{verdict}'"
         return [f"{len(lines)} of {len(comparison.lines)} values {named}, {which}"], lines
 
-    return TablePanel(controls, answer)
+    return TablePanel(controls, answer, table=as_table)
 
 
 def assume(
@@ -218,7 +201,7 @@ def assumption_panel(analysis: "Analysis") -> TablePanel:
         lines = select(comparison, text=text, verdict=DIFFERS)
         return [*told, f"as published: {_range(published['rating'])}", *changed, f"{len(lines)} of them shown"], lines
 
-    return TablePanel(controls, answer)
+    return TablePanel(controls, answer, table=as_table)
 
 
 def plain(analysis: "Analysis") -> dict[str, Any]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from cordlab import __version__
 from cordlab.campaign.campaign import Campaign
 from cordlab.campaign.files import CampaignError, changes
-from cordlab.notebook.start import CHOICE, VARIABLE, Missing
+from cordlab.notebook.choose import CHOICE, VARIABLE, Missing
 from cordlab.report.results_folder import write_folder
 from cordlab.units import Progress, unwatched
 

@@ -10,8 +10,8 @@ from scipy import stats
 
 from cordlab import Missing, read_campaign
 from cordlab.analysis import analyse
-from cordlab.notebook import exercises, lessons
-from cordlab.notebook.panels import Panel
+from cordlab.notebook import lessons
+from cordlab.notebook.panel import Panel
 from tests.conftest import ROOT
 from tests.small_campaign import write_small_campaign
 
@@ -147,7 +147,7 @@ def test_too_little_for_a_lesson_is_one_line(tmp_path):
 
 
 def every_exercise(campaign, analysis):
-    return (*exercises.on_stretch(campaign), *exercises.ON_PROMISES, *exercises.on_wear(analysis))
+    return (*lessons.on_stretch(campaign), *lessons.on_promises(), *lessons.on_wear(analysis))
 
 
 def test_exercises_know_right_from_wrong_and_keep_the_answer_to_themselves(campaign, analysis):
@@ -178,9 +178,9 @@ def test_the_answers_to_exercises_are_what_a_class_would_find(campaign, analysis
     lighter = mass < mass.max()
     slope, level = stats.linregress(mass[lighter], lowest[lighter])[:2]
     miss = level + slope * mass.max() - lowest[~lighter].mean()
-    line, _ = exercises.on_stretch(campaign)
+    line, _ = lessons.on_stretch(campaign)
     assert line.check(f"{miss:.2f}").startswith("Right")
-    wear, (_, change) = analysis.wear, exercises.on_wear(analysis)
+    wear, (_, change) = analysis.wear, lessons.on_wear(analysis)
     counts = wear.drops.retest
     first, last = (wear.drops.values[counts == end].mean() for end in (counts.min(), counts.max()))
     assert change.check(f"{100 * (last - first) / (counts.max() - counts.min()):.2f}").startswith("Right")

@@ -8,7 +8,7 @@ import pytest
 from cordlab import read_campaign
 from cordlab.analysis import analyse
 from cordlab.notebook import panels
-from cordlab.notebook.start import chosen_folder
+from cordlab.notebook.choose import chosen_folder
 from cordlab.report import figures as plots
 from tests import notebooks
 from tests.conftest import ROOT

@@ -41,6 +41,10 @@ def results():
     return reviewing.plain(specimen())
 
 
+def contents(results, page):
+    return contents(results, page)
+
+
 @pytest.fixture(scope="module")
 def page(results):
     return report.render(results, {})
@@ -52,7 +56,7 @@ def page(results):
 def test_only_what_the_user_knows_is_blank(results):
     """The lines that the software can fill are filled; the others are what `[report]` asks for."""
     bare = results | {"campaign": results["campaign"] | {"report": {}}}
-    found = reviewing.contents(bare, report.render(bare, {}))
+    found = contents(bare, report.render(bare, {}))
     by_hand = {what for _, what, where in reviewing._CONTENTS if where in report.ABOUT}
     assert {content.what for content in found if content.found is None} == by_hand
     assert len(by_hand) == len(report.ABOUT)
@@ -60,20 +64,20 @@ def test_only_what_the_user_knows_is_blank(results):
 
 def test_a_line_given_is_present_and_spaces_are_not(results):
     given = results | {"campaign": results["campaign"] | {"report": {"customer": "An invented pier", "place": " "}}}
-    found = {content.what: content.found for content in reviewing.contents(given, report.render(given, {}))}
+    found = {content.what: content.found for content in contents(given, report.render(given, {}))}
     assert found["customer"] == "An invented pier"
     assert found["where the drops were made"] is None
 
 
 def test_a_content_that_a_page_lacks_is_blank(results, page):
     cut = page.replace("Decision rule", "Rule")
-    found = {content.what: content.found for content in reviewing.contents(results, cut)}
+    found = {content.what: content.found for content in contents(results, cut)}
     assert found["the decision rule"] is None
-    assert reviewing.contents(results, page)[-1].found
+    assert contents(results, page)[-1].found
 
 
 def test_a_report_with_a_blank_line_is_not_to_be_signed(results, page):
-    found = reviewing.contents(results, page)
+    found = contents(results, page)
     blank = [content.what for content in found if content.found is None]
     told = reviewing.signing(specimen(), found)
     assert blank

@@ -7,9 +7,8 @@ import pytest
 
 from cordlab import Missing, chosen_campaign
 from cordlab.notebook import choose as choosing
-from cordlab.notebook import start
+from cordlab.notebook.choose import CHOICE, VARIABLE, campaigns_in, choose, chosen_folder, stand
 from cordlab.notebook.run import START, series
-from cordlab.notebook.start import CHOICE, VARIABLE, campaigns_in, choose, chosen_folder, stand
 from tests.conftest import ROOT
 from tests.small_campaign import edit, write_small_campaign
 
@@ -124,11 +123,11 @@ def test_the_panel_says_where_the_variable_wins(monkeypatch, campaign, tmp_path)
 
 def test_what_a_campaign_says_is_text_in_the_table():
     hostile = "<script>alert(1)</script>"
-    assert hostile not in choosing.as_steps([start.Step(hostile, hostile, "ready", hostile)])
+    assert hostile not in choosing.as_steps([choosing.Step(hostile, hostile, "ready", hostile)])
 
 
 NOTEBOOKS = {path.stem: nbformat.read(path, 4).cells for path in sorted((ROOT / "notebooks").glob("*.ipynb"))}
-QUESTIONS = {name: asks for name, asks, _ in start._NOTEBOOKS} | {
+QUESTIONS = {name: asks for name, asks, _ in choosing._NOTEBOOKS} | {
     START: "Which campaign do the notebooks work on, and which of them have what they need?"
 }
 
