@@ -30,8 +30,8 @@ class CordStatus:
     def summary(self) -> str:
         left = "" if self.before_retirement is None else f", {self.before_retirement} left before retirement"
         retest = "" if self.before_retest is None else f", {self.before_retest} before the next retest"
-        said = "; ".join((*self.reasons, *self.cautions))
-        return f"{self.cord}: {self.jumps} jumps{left}{retest}" + (f": {said}" if said else "")
+        remarks = "; ".join((*self.reasons, *self.cautions))
+        return f"{self.cord}: {self.jumps} jumps{left}{retest}" + (f": {remarks}" if remarks else "")
 
     def to_dict(self) -> dict[str, Any]:
         return asdict(self) | {"may_jump": self.may_jump}
@@ -53,9 +53,12 @@ def cords_in_service(
     Any damage retires at once, whatever the count. Without a retirement count no cord may jump.
     """
     end = retire_at if retire_at is None or greatest_jumps is None else min(retire_at, greatest_jumps)
-    cords = dict.fromkeys(entry.cord for entry in log)
-    entries = {cord: [entry for entry in log if entry.cord == cord] for cord in cords}
-    return tuple(_status(cord, entries[cord], end, next_retest, (before or {}).get(cord, 0), rated) for cord in cords)
+    entries: dict[str, list[LogEntry]] = {}
+    for entry in log:
+        entries.setdefault(entry.cord, []).append(entry)
+    return tuple(
+        _status(cord, rows, end, next_retest, (before or {}).get(cord, 0), rated) for cord, rows in entries.items()
+    )
 
 
 def _status(
@@ -86,11 +89,14 @@ def _status(
             if (entry.lightest is not None and entry.lightest < rated[0])
             or (entry.heaviest is not None and entry.heaviest > rated[1])
         ]
+    left = None if end is None else max(end - jumps, 0)
+    if damaged and end is not None:
+        left = 0
     return CordStatus(
         cord=cord,
         jumps=jumps,
         before_retest=None if next_retest is None else max(next_retest - jumps, 0),
-        before_retirement=None if end is None else max(end - jumps, 0) if not damaged else 0,
+        before_retirement=left,
         retired=bool(damaged) or (end is not None and jumps >= end),
         reasons=tuple(reasons),
         cautions=tuple(cautions),
