@@ -46,7 +46,7 @@ def invented_drop(name: str, cord: str, mass: float, *, scale: float = 1.0, use:
         peak=int(np.argmax(load)) - 30, lowest=int(np.argmax(position)), lowest_point=float(position.max()),
         u_lowest_point=0.05, peak_load=float(load.max()), u_peak_load=8.0, stretch_ratio=stretch_ratio,
         force=scale * CURVE.force(stretch_ratio) + rng.normal(0, 4, 40), unloading_ratio=stretch_ratio[::-1],
-        unloading_force=0.8 * CURVE.force(stretch_ratio)[::-1], energy_returned=0.86, closure_error=None,
+        unloading_force=0.8 * CURVE.force(stretch_ratio)[::-1], energy_returned=0.86, residual_velocity=None,
         notes=(),
     )  # fmt: skip
 

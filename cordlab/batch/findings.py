@@ -101,7 +101,7 @@ def campaign_findings(campaign: Campaign, drops: Sequence[Drop]) -> tuple[Findin
 
 def _masses(drops: Sequence[Drop]) -> Iterator[Finding]:
     """The masses that load and motion imply against those noted: all together, and each beside others of its mass."""
-    implied = [(drop, drop.mass_seen / drop.mass - 1) for drop in drops if drop.mass_seen is not None]
+    implied = [(drop, drop.implied_mass / drop.mass - 1) for drop in drops if drop.implied_mass is not None]
     if len(implied) < FEWEST:
         return
     middle = _median_of_levels(implied, lambda drop: drop.mass)
@@ -136,7 +136,7 @@ def _median_of_levels(shares: Sequence[tuple[Drop, float]], level: Callable[[Dro
 def _noted(campaign: Campaign, drops: Sequence[Drop], alone: bool) -> list[tuple[Drop, Measured]]:
     """Drops with a noted lowest point, and that; of those with a distance, or of those with the load `alone`."""
     noted = {entry.drop: entry.lowest_point for entry in campaign.drops}
-    pairs = [(drop, noted[drop.name]) for drop in drops if (drop.closure_error is not None) == alone]
+    pairs = [(drop, noted[drop.name]) for drop in drops if (drop.residual_velocity is not None) == alone]
     return [(drop, lowest) for drop, lowest in pairs if lowest is not None]
 
 

@@ -206,7 +206,7 @@ def _swells(
         seen = reduce_drop(
             trace.time - trace.time[0],
             trace.tie_load if like.load_cell_at == "top" else trace.lower_load,
-            trace.position if like.closure_error is None else None,
+            trace.position if like.residual_velocity is None else None,
             **its, load_cell_at=like.load_cell_at, filter=like.filter,
         )  # fmt: skip
         wave = seen.force - replace(curve, scale=scales[k]).force(seen.stretch_ratio)

@@ -1,13 +1,13 @@
-"""Load and motion of a drop, one from the other: the fall with the cord folded, and the cord strained uniformly.
+"""Load and motion of a drop, one from the other: the fall with the cord folded, then the cord under uniform strain.
 
-`setup` is a `DropSetup` of plain numbers, `cell` is "top" (at the tie point) or "bottom" (at the cord's lower end).
-Symbols as in the nomenclature: M mass, m cord mass, L slack length, y below the tie point, a upward acceleration, c the
-drag over v².
+`cell` is where the load cell sits: "top" (at the tie point) or "bottom" (at the cord's lower end). Symbols as in the
+nomenclature: M mass, m cord mass, L slack length, y below the tie point, a upward acceleration, c the drag over v².
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from scipy.integrate import cumulative_trapezoid
@@ -17,21 +17,22 @@ from cordlab.mechanics.setup import DropSetup, fall_energy, fall_speed, fall_tim
 from cordlab.records.prepare import Prepared, RecordError, Vertex, vertex
 from cordlab.units import Measured
 
-SMOOTH = 0.1  # s, the stretch of time over which speed is read from a measured distance
-WIDTH = 0.12  # half of the parabola through the lowest point, over the time down: it departs by 1 mm in 40 m
+EndOfSlack = Literal["energy", "momentum"]
+"""End-of-slack condition: what is kept as the slack ends. "energy": kinetic energy, the cord is taut at once; or
+"momentum": a stretch wave pulls the cord straight."""
 
-
-def quiet_load(setup: DropSetup, cell: str) -> float:
-    """What the folded cord hangs on the cell before release [N]: m g (L ± y₀)/(2L), half on each side of the fold."""
-    sign = 1 if cell == "top" else -1
-    L = setup.slack_length
-    return float(setup.cord_mass * setup.gravity * (L + sign * setup.release_depth) / (2 * L))
+SPEED_WINDOW = 0.1  # s, over which speed is read from a measured distance
+VERTEX_SHARE = (
+    0.12  # half-width of the parabola through the lowest point, over the time down: it departs by 1 mm in 40 m
+)
 
 
 @dataclass(frozen=True)
 class Fall:
-    """The fall from release to the end of slack; arrays along it, `time` from release [s], depth [m], speed [m/s]."""
+    """The fall from release to the end of slack, as a load cell sees it; arrays along the fall, time from release."""
 
+    setup: DropSetup
+    cell: str
     time: np.ndarray
     depth: np.ndarray
     speed: np.ndarray
@@ -40,6 +41,24 @@ class Fall:
     @property
     def duration(self) -> float:
         return float(self.time[-1])
+
+    @property
+    def end_speed(self) -> float:
+        """Speed as the slack ends [m/s]."""
+        return float(self.speed[-1])
+
+    @property
+    def quiet_load(self) -> float:
+        """Load of the folded cord on the cell before release [N]: m g (L ± y₀)/(2L), half on each side of the fold."""
+        sign = 1 if self.cell == "top" else -1
+        length = self.setup.slack_length
+        weight = self.setup.cord_mass * self.setup.gravity
+        return float(weight * (length + sign * self.setup.release_depth) / (2 * length))
+
+    @property
+    def load_span(self) -> float:
+        """Greatest change of the load from rest to the end of slack [N]."""
+        return float(np.ptp(np.append(self.load, self.quiet_load)))
 
     def depth_at(self, time: np.ndarray) -> np.ndarray:
         """Depth [m] at `time` after release; by the root of the distance fallen, nearly straight in time."""
@@ -67,11 +86,11 @@ def folded_fall(setup: DropSetup, cell: str) -> Fall:
         load = setup.mass * (pull - air) / setup.folded_mass(depth) + air
     # the first depth is that of release: the quadrature would divide 0 by 0 there
     time = np.concatenate([[0.0], fall_time(setup, depth[1:])])
-    return Fall(time, depth, speed, load)
+    return Fall(setup, cell, time, depth, speed, load)
 
 
 def cord_force(setup: DropSetup, load: np.ndarray, speed: np.ndarray, cell: str) -> np.ndarray:
-    """Force F of the uniform cord from the load at the cell [N], with the cord's weight and inertia taken out.
+    """Force F of the uniformly strained cord [N] from the load at the cell, without the cord's weight and inertia.
 
     The load is F + m (g/2 + a/6) at the tie point, F − m (g/2 + a/3) at the lower end, with
     a = [F − (M + m/2) g + c v|v|]/(M + m/3): linear in F.
@@ -82,47 +101,37 @@ def cord_force(setup: DropSetup, load: np.ndarray, speed: np.ndarray, cell: str)
     return (load - weight + share * rest) / (1 + share)
 
 
-def taut_speed(setup: DropSetup, speed: float, cell: str, carry: str) -> float:
-    """Speed [m/s] with which the uniformly strained cord starts, from the speed at the end of slack.
+def taut_speed(fall: Fall, end_of_slack: EndOfSlack) -> float:
+    """Speed [m/s] with which the cord under uniform strain starts, from the speed of the fall as the slack ends.
 
-    carry : "energy", K as it was while the inertia steps from M to M + m/3; or "momentum", which is what a cell at the
-        tie point sees of a real cord (M v shared with m/2), and a cell at the lower end too (it reads M's own).
+    "energy" is kept while the inertia steps from M to M + m/3; with "momentum" a cell at the tie point sees M v shared
+    with m/2, and a cell at the lower end reads the mass's own speed.
     """
-    if carry == "energy":
-        return float(speed * np.sqrt(setup.mass / setup.moving_mass))
-    return float(speed * (setup.mass / (setup.mass + setup.cord_mass / 2) if cell == "top" else 1.0))
-
-
-def integrate(
-    setup: DropSetup, step: float, load: np.ndarray, cell: str, speed: float, depth: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """Depth [m] and speed [m/s] on the stretched cord from the load at even steps [s], starting at `depth`, `speed`."""
-    held, moving = setup.mass, setup.mass  # by the cell, and with the mass
-    if cell == "top":
-        held, moving = setup.mass + setup.cord_mass, setup.mass + setup.cord_mass / 2
-    v = np.full(load.size, speed)
-    for _ in range(6):  # drag depends on speed; it is a small part, so a few rounds settle it
-        up = (load - held * setup.gravity + setup.drag * v * np.abs(v)) / moving
-        v = speed - cumulative_trapezoid(up, dx=step, initial=0.0)
-    return depth + cumulative_trapezoid(v, dx=step, initial=0.0), v
+    setup = fall.setup
+    if end_of_slack == "energy":
+        return float(fall.end_speed * np.sqrt(setup.mass / setup.moving_mass))
+    if fall.cell == "bottom":
+        return fall.end_speed
+    return float(fall.end_speed * (setup.mass / (setup.mass + setup.cord_mass / 2)))
 
 
 @dataclass(frozen=True)
 class Release:
-    """When the mass was let go, as far as the record shows.
+    """When the mass was released, as far as the record shows.
 
     time, u_time : of release [s]; slack_end : when the fall is over [s]
-    clock : the record's time over the time that the fall takes
-    step : end of slack seen as a step in the load [s], None where the cord is too light for one
-    contrast : misfit of the other end's load pattern over that of the cell's own; below 1 the other end fits better
+    time_scale : the record's time over the time that the fall takes
+    load_step : end of slack seen as a step in the load [s], None where the cord is too light for one
+    goodness_ratio : misfit of the load with the cell at the other end, over that with the cell where it is noted; below
+        1 the other end fits better; infinite where the cord is too light to be seen
     """
 
     time: float
     u_time: float
-    clock: float
+    time_scale: float
     slack_end: float
-    step: float | None
-    contrast: float
+    load_step: float | None
+    goodness_ratio: float
 
 
 @dataclass(frozen=True)
@@ -130,10 +139,10 @@ class Motion:
     """The motion of one drop, arrays at the record's steps: position below the tie point [m], speed down [m/s].
 
     unloaded : index one past the first unloading; end : one past the last sample whose motion is known
-    carry : "energy" or "momentum": what was kept as the slack ended, as far as the load shows it
+    end_of_slack : what was kept as the slack ended, as far as the load shows it
     energy_returned : share of the energy taken up that the mass has back when the cord is slack again, from a measured
         distance; None where that is not seen
-    closure : speed left where the load is greatest, for motion from the load alone [m/s]
+    residual_velocity : speed that is left where the load is greatest, for motion from the load alone [m/s]
     """
 
     position: np.ndarray
@@ -141,43 +150,43 @@ class Motion:
     lowest: Vertex
     unloaded: int
     end: int
-    carry: str
-    energy_returned: float | None
-    closure: float | None
-    notes: tuple[str, ...]
+    end_of_slack: EndOfSlack
+    energy_returned: float | None = None
+    residual_velocity: float | None = None
+    notes: tuple[str, ...] = ()
 
 
 def measured_motion(
-    record: Prepared, load: np.ndarray, slack_end: float, setup: DropSetup, cell: str, mark: Measured | None = None
+    record: Prepared, load: np.ndarray, release: Release, fall: Fall, mark: Measured | None = None
 ) -> Motion:
     """Motion from the distance: speed by local parabolas, the lowest point by a parabola through unfiltered samples.
 
-    mark : when the mass was lowest, set by hand [s]: the turn nearest to it, where there is one
+    mark : when the mass was lowest, set by hand [s]: the turn nearest to it is taken
     """
-    position, raw = record.distance, record.raw_distance
+    position, raw, slack_end = record.distance, record.raw_distance, release.slack_end
     if position is None or raw is None:
         raise ValueError("the record has no distance to measure the motion by")
-    speed = savgol_filter(position, max(round(SMOOTH / record.step) | 1, 5), 2, deriv=1, delta=record.step)
+    speed = savgol_filter(position, max(round(SPEED_WINDOW / record.step) | 1, 5), 2, deriv=1, delta=record.step)
     if mark is None:
-        at = int(np.argmax(position))
-        if at >= position.size - max(3, round(0.02 / record.step)):
+        turn = int(np.argmax(position))
+        if turn >= position.size - max(3, round(0.02 / record.step)):
             raise RecordError(
                 f"the record stops at {record.time[-1]:.2f} s, before the lowest point: the mass is still going down; "
                 "record for at least 5 s after release"
             )
-        lowest = vertex(record.time, raw, record.time[at], WIDTH * (record.time[at] - slack_end))
+        lowest = vertex(record.time, raw, record.time[turn], VERTEX_SHARE * (record.time[turn] - slack_end))
     else:
-        lowest = _nearest_turn(record.time, raw, mark.value, slack_end, setup)
-        at = int(np.argmin(np.abs(record.time - lowest.at)))
-    unloaded = _unloaded(position, speed, at, setup)
-    carry = _carry(record, load, int(np.searchsorted(record.time, slack_end)), setup, cell)
-    returned = _energy_returned(record.time, raw, unloaded, lowest.height, setup)
-    return Motion(position, speed, lowest, unloaded, position.size, carry, returned, None, ())
+        lowest = _turn_near(record.time, raw, mark.value, slack_end, fall.setup)
+        turn = int(np.argmin(np.abs(record.time - lowest.at)))
+    unloaded = _unloaded(position, speed, turn, fall.setup)
+    end_of_slack = _end_of_slack(record, load, int(np.searchsorted(record.time, slack_end)), fall)
+    returned = _energy_returned(record.time, raw, unloaded, lowest.height, fall.setup)
+    return Motion(position, speed, lowest, unloaded, position.size, end_of_slack, energy_returned=returned)
 
 
-def _nearest_turn(time: np.ndarray, distance: np.ndarray, mark: float, slack_end: float, setup: DropSetup) -> Vertex:
+def _turn_near(time: np.ndarray, distance: np.ndarray, mark: float, slack_end: float, setup: DropSetup) -> Vertex:
     """The turn of the distance at a time set by hand. Raises RecordError where it does not turn there."""
-    width = WIDTH * (mark - slack_end)
+    width = VERTEX_SHARE * (mark - slack_end)
     if width <= 0:
         raise RecordError(f"the lowest point marked at {mark:.3f} s is before the end of slack, {slack_end:.3f} s")
     turn = vertex(time, distance, mark, width)
@@ -190,78 +199,99 @@ def _nearest_turn(time: np.ndarray, distance: np.ndarray, mark: float, slack_end
 
 
 def motion_from_load(
-    record: Prepared,
-    load: np.ndarray,
-    zero: float,
-    seen: Release,
-    setup: DropSetup,
-    cell: str,
-    mark: Measured | None = None,
+    record: Prepared, load: np.ndarray, zero: float, release: Release, fall: Fall, mark: Measured | None = None
 ) -> Motion:
     """Motion from the load alone: the closed-form fall, then the load integrated from the end of slack.
 
-    Where a uniform cord is lowest its load is greatest. The speed left there is the closure error; nothing is
-    corrected by it, and the lowest point is as uncertain as if that error had grown steadily from the end of slack;
-    to this comes the uncertainty of the moment of the greatest load, and of the end of slack. Where the load shows a
-    wave, its greatest value is not at the lowest point: instead of the closure, at the tie point, the cord's momentum
-    counts, which swings about m v/2 by as much while the wave crosses; at the lower end the cell reads the mass alone.
-
-    mark : when the mass was lowest, set by hand [s]: the speed left there is an error too, grown in the same way
+    zero : reading of the cell without load [N]
+    mark : when the mass was lowest, set by hand [s]
     """
-    fall, slack_end = folded_fall(setup, cell), seen.slack_end
+    slack_end, setup = release.slack_end, fall.setup
     first = int(np.searchsorted(record.time, slack_end))
-    carry = _carry(record, load, first, setup, cell)
-    start = taut_speed(setup, fall.speed[-1], cell, carry)
-    lead = record.time[first] - slack_end  # the slack ends between two samples
-    depth, v = integrate(
-        setup,
-        record.step,
-        record.raw_load[first:] - zero,  # the filter would smear the step at the end of slack into the motion
-        cell,
-        start + lead * float(setup.gravity),
-        setup.slack_length + lead * start,
-    )
-    if mark is None:
-        turn = int(np.argmax(v <= 0))
-        if v[turn] > 0:
-            raise RecordError(
-                f"the record stops at {record.time[-1]:.2f} s, before the lowest point: by the load the mass still "
-                f"moves down at {v[-1]:.1f} m/s; record longer, or check the mass ({float(setup.mass):g} kg) and the "
-                "cell's unit"
-            )
-    else:
-        turn = int(np.searchsorted(record.time, mark.value)) - first
-        if not 2 <= turn < v.size or depth[turn - 1 : turn + 1].max() <= setup.slack_length:
-            raise RecordError(f"the lowest point marked at {mark.value:.3f} s is not below the slack length")
-    position = np.concatenate([fall.depth_at(np.maximum(record.time[:first] - seen.time, 0.0)), depth])
-    speed = np.concatenate([np.interp(record.time[:first] - seen.time, fall.time, fall.speed, left=0.0), v])
-    at = first + turn
-    unloaded = _unloaded(position, speed, at, setup)
-    share = v[turn - 1] / (v[turn - 1] - v[turn]) if turn else 0.0
-    when = float(record.time[at] - (1 - share) * record.step) if mark is None else mark.value
+    end_of_slack = _end_of_slack(record, load, first, fall)
+    position, speed = _integrated(record, zero, release, fall, end_of_slack)
+    turn, when, u_when = _turn(record, position, speed, first, setup, mark)
+    unloaded = _unloaded(position, speed, turn, setup)
     greatest = first + int(np.argmax(load[first:unloaded]))
     peak = vertex(record.time, load, record.time[greatest], 0.05)
-    closure = float(np.interp(peak.at, record.time, speed))
-    if carry == "energy":
-        braking = (speed[at - 1] - speed[at]) / record.step
-        u_speed = np.hypot(closure, braking * peak.u_at) * (when - slack_end) / 2
-    elif cell == "top":
-        swung = setup.cord_mass / (2 * setup.mass + setup.cord_mass) * start
-        u_speed = swung * _crossing(when - slack_end, setup) / np.pi
-    else:
-        u_speed = 0.0
-    u = np.hypot(u_speed, start * np.hypot(record.step / np.sqrt(12), seen.u_time))
-    height, u_at = float(position[at - 1 : at + 1].max()), record.step / np.sqrt(12)
-    if mark is not None:
-        left = float(np.interp(mark.value, record.time, speed))
-        u, u_at = np.hypot(u, left * (when - slack_end) / 2), mark.u
-    lowest = Vertex(when, height, float(u), u_at)
-    kept = {
+    residual_velocity = float(np.interp(peak.at, record.time, speed))
+    braking = float(speed[turn - 1] - speed[turn]) / record.step
+    start = taut_speed(fall, end_of_slack)
+    terms = [
+        _u_of_integration(fall, end_of_slack, when - slack_end, np.hypot(residual_velocity, braking * peak.u_at)),
+        start * np.hypot(record.step / np.sqrt(12), release.u_time),  # of the moment at which the slack ends
+    ]
+    if mark is not None:  # a speed that is left there is an error too, grown in the same way
+        terms.append(float(np.interp(mark.value, record.time, speed)) * (when - slack_end) / 2)
+    lowest = Vertex(when, float(position[turn - 1 : turn + 1].max()), float(np.linalg.norm(terms)), u_when)
+    how = {
         "energy": "the cord taut at once (kinetic energy kept as the slack ends)",
         "momentum": "the cord pulled straight by a wave (momentum kept)",
     }
-    note = f"no distance: motion from the load, {kept[carry]}"
-    return Motion(position, speed, lowest, unloaded, unloaded, carry, None, closure, (note,))
+    note = f"no distance: motion from the load, {how[end_of_slack]}"
+    return Motion(
+        position, speed, lowest, unloaded, unloaded, end_of_slack, residual_velocity=residual_velocity, notes=(note,)
+    )
+
+
+def _integrated(
+    record: Prepared, zero: float, release: Release, fall: Fall, end_of_slack: EndOfSlack
+) -> tuple[np.ndarray, np.ndarray]:
+    """Position [m] and speed [m/s]: of the fall until the slack ends, from then on by the load integrated twice."""
+    setup, first = fall.setup, int(np.searchsorted(record.time, release.slack_end))
+    load = record.raw_load[first:] - zero  # the filter would smear the step at the end of slack into the motion
+    held = moving = setup.mass  # by the cell, and with the mass
+    if fall.cell == "top":
+        held, moving = setup.mass + setup.cord_mass, setup.mass + setup.cord_mass / 2
+    start = taut_speed(fall, end_of_slack)
+    late = record.time[first] - release.slack_end  # the slack ends between two samples
+    first_speed = start + late * float(setup.gravity)
+    taut = np.full(load.size, first_speed)
+    for _ in range(6):  # drag depends on speed; it is a small part, so a few rounds settle it
+        up = (load - held * setup.gravity + setup.drag * taut * np.abs(taut)) / moving
+        taut = first_speed - cumulative_trapezoid(up, dx=record.step, initial=0.0)
+    depth = setup.slack_length + late * start + cumulative_trapezoid(taut, dx=record.step, initial=0.0)
+    since_release = record.time[:first] - release.time
+    position = np.concatenate([fall.depth_at(np.maximum(since_release, 0.0)), depth])
+    speed = np.concatenate([np.interp(since_release, fall.time, fall.speed, left=0.0), taut])
+    return position, speed
+
+
+def _turn(
+    record: Prepared, position: np.ndarray, speed: np.ndarray, first: int, setup: DropSetup, mark: Measured | None
+) -> tuple[int, float, float]:
+    """Index, time [s] and its standard uncertainty of the lowest point of an integrated motion, after index `first`."""
+    if mark is not None:
+        turn = int(np.searchsorted(record.time, mark.value))
+        if not first + 2 <= turn < speed.size or position[turn - 1 : turn + 1].max() <= setup.slack_length:
+            raise RecordError(f"the lowest point marked at {mark.value:.3f} s is not below the slack length")
+        return turn, mark.value, mark.u
+    turn = first + int(np.argmax(speed[first:] <= 0))
+    if speed[turn] > 0:
+        raise RecordError(
+            f"the record stops at {record.time[-1]:.2f} s, before the lowest point: by the load the mass still "
+            f"moves down at {speed[-1]:.1f} m/s; record longer, or check the mass ({float(setup.mass):g} kg) and the "
+            "cell's unit"
+        )
+    share = speed[turn - 1] / (speed[turn - 1] - speed[turn])
+    return turn, float(record.time[turn] - (1 - share) * record.step), record.step / np.sqrt(12)
+
+
+def _u_of_integration(fall: Fall, end_of_slack: EndOfSlack, duration: float, speed_left: float) -> float:
+    """Standard uncertainty of a lowest point [m] that was integrated from the load over `duration` [s].
+
+    Under uniform strain the cord is lowest where its load is greatest. The speed left there is an error, and the lowest
+    point is as uncertain as if that error had grown steadily from the end of slack; nothing is corrected by it. With a
+    wave the greatest load is not at the lowest point. At the tie point the cord's momentum counts instead, which swings
+    about m v/2 by as much while the wave crosses; at the lower end the cell reads the mass alone.
+    """
+    if end_of_slack == "energy":
+        return speed_left * duration / 2
+    if fall.cell == "bottom":
+        return 0.0
+    setup = fall.setup
+    swing = setup.cord_mass / (2 * setup.mass + setup.cord_mass) * taut_speed(fall, end_of_slack)
+    return float(swing * _crossing(duration, setup) / np.pi)
 
 
 def _unloaded(position: np.ndarray, speed: np.ndarray, lowest: int, setup: DropSetup) -> int:
@@ -271,22 +301,24 @@ def _unloaded(position: np.ndarray, speed: np.ndarray, lowest: int, setup: DropS
     return lowest + int(np.argmax(over)) if over.any() else position.size
 
 
-def _carry(record: Prepared, load: np.ndarray, first: int, setup: DropSetup, cell: str) -> str:
-    """What the record shows as the slack ends: a wave ("momentum"), or a cord taut at once ("energy", and if light).
+def _end_of_slack(record: Prepared, load: np.ndarray, first: int, fall: Fall) -> EndOfSlack:
+    """The end-of-slack condition by the record: "momentum" with a stretch wave, else "energy"; a light cord shows none.
 
     The tie point learns of the mass only when the wave has crossed the cord; until then the load stays below the cord's
-    weight, which a uniformly strained cord passes in a tenth of that time. At the lower end the mass
-    hits the cord: the load jumps up by more than the cord's weight, where the uniform cord begins with a push.
+    weight, which a cord under uniform strain passes in a tenth of that time. At the lower end the mass hits the cord:
+    the load jumps up by more than the cord's weight, where uniform strain begins with a push.
     """
-    weight = float(setup.cord_mass * setup.gravity)
+    weight = float(fall.setup.cord_mass * fall.setup.gravity)
     if weight == 0.0:
         return "energy"
-    if cell == "bottom":
+    if fall.cell == "bottom":
         after = load[first : first + max(round(0.03 / record.step), 2)]
-        return "momentum" if after.min() > 0.0 and np.ptp(after) > weight else "energy"
-    after = load[first + round(0.01 / record.step) :]  # the filter rounds the end of slack
-    crossing = _crossing(np.argmax(after) * record.step, setup)
-    return "momentum" if np.argmax(after > weight) * record.step > 0.2 * crossing else "energy"
+        wave = after.min() > 0.0 and np.ptp(after) > weight
+    else:
+        after = load[first + round(0.01 / record.step) :]  # the filter rounds the end of slack
+        crossing = _crossing(np.argmax(after) * record.step, fall.setup)
+        wave = np.argmax(after > weight) * record.step > 0.2 * crossing
+    return "momentum" if wave else "energy"
 
 
 def _crossing(down: float, setup: DropSetup) -> float:

@@ -9,14 +9,23 @@ from scipy import signal
 
 CFC60_DESIGN = 2.0775 * 60  # Hz; SAE J211-1, Appendix C: wd = 2π·CFC·2.0775
 LEAST_RATE = 600.0  # Hz, six times the −3 dB frequency of the two passes together; SAE J211-1
-MOST_GAPS = 3  # that are told one by one
+MOST_GAPS = 3  # that are listed one by one
 LONGEST_GAP = 0.1  # s, between release and lowest point
 GAP = 5.0  # a step longer than this many sample periods is a gap
-SHOULDER = 0.1  # s, longest beside a flat top that is looked at
+SHOULDER = 0.1  # s, longest part next to a flat top that is looked at
 
 
 class RecordError(ValueError):
-    """A record that is refused: what was found, where, what to try."""
+    """A record that is refused; the message says what is wrong, where, and what to try.
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> cordlab.reduce_drop([0.0, 0.1, 0.2], [0.0, 0.0, 0.0], mass=68.0, slack_length=10.0)
+    Traceback (most recent call last):
+        ...
+    cordlab.records.prepare.RecordError: 3 samples show no drop; at least 20, and better 1000 a second
+    """
 
 
 def even_steps(
@@ -69,7 +78,7 @@ def low_pass(values: np.ndarray, step: float, kind: str) -> np.ndarray:
 
 
 def filter_for(step: float, kind: str) -> tuple[str, tuple[str, ...]]:
-    """The filter that a sampling interval [s] allows, with what there is to say of it."""
+    """The filter that a sampling interval [s] allows, and notes on it."""
     if kind not in ("cfc60", "off"):
         raise ValueError(f"filter '{kind}' is not known; choose 'cfc60' or 'off'")
     rate = 1 / step
@@ -133,7 +142,7 @@ def vertex(time: np.ndarray, values: np.ndarray, near: float, half_width: float)
     """The greatest value near a time, by a parabola through the samples within `half_width` [s], at least seven.
 
     Where noise hides the turn, twice and four times the width are tried. Uncertainties are those of the least-squares
-    fit, widened for residuals that hang together (their lag-one correlation r counts as (1 + r)/(1 − r) for one).
+    fit, widened for correlated residuals: with a lag-one correlation r the variance is (1 + r)/(1 − r) times as large.
     Raises RecordError where the samples do not turn.
     """
     step = time[1] - time[0]
@@ -163,7 +172,7 @@ def vertex(time: np.ndarray, values: np.ndarray, near: float, half_width: float)
 
 @dataclass(frozen=True)
 class Prepared:
-    """A record at even steps, filtered, the zero of the cell still in; what is called raw is not filtered."""
+    """A record at even steps, filtered, the zero of the cell still in it; `raw_load` and `raw_distance` unfiltered."""
 
     time: np.ndarray
     load: np.ndarray
@@ -206,7 +215,7 @@ def prepare(time: np.ndarray, force: np.ndarray, distance: np.ndarray | None, ki
                 f"{name} is clipped: it stands at {values.max():.6g} from {clipped[0]:.3f} to {clipped[1]:.3f} s, "
                 "a flat top; choose a wider range on the sensor or the logger, and drop again"
             )
-    used, said = filter_for(step, kind)
+    used, filter_notes = filter_for(step, kind)
     bridged = [
         f"a gap in time of {(end - start) / step:.0f} sample periods at {start:.3f} s, bridged by a line"
         for start, end in gaps
@@ -223,5 +232,5 @@ def prepare(time: np.ndarray, force: np.ndarray, distance: np.ndarray | None, ki
         step=step,
         filter=used,
         gaps=gaps,
-        notes=(*said, *bridged),
+        notes=(*filter_notes, *bridged),
     )

@@ -11,13 +11,15 @@ from scipy.integrate import trapezoid
 
 from cordlab.mechanics.setup import GRAVITY, DropSetup
 from cordlab.records.calibration import Calibration, OutsideCalibration
-from cordlab.records.events import NOTHING, find_release
-from cordlab.records.motion import cord_force, measured_motion, motion_from_load, quiet_load
-from cordlab.records.plausibility import Evidence, against_noted, disagreements
-from cordlab.records.prepare import RecordError, noise, prepare, resolution, vertex
-from cordlab.units import Measured
+from cordlab.records.events import NO_MARKS, find_release
+from cordlab.records.motion import Motion, Release, cord_force, folded_fall, measured_motion, motion_from_load
+from cordlab.records.plausibility import ReducedRecord, check_lowest_point, check_record, implied_mass
+from cordlab.records.prepare import Prepared, RecordError, noise, prepare, resolution, vertex
+from cordlab.units import Measured, notebook_html
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from cordlab.campaign.campaign import Campaign, DropEntry
     from cordlab.campaign.decisions import Mark
 
@@ -25,31 +27,53 @@ __all__ = ["Drop", "RecordError", "notes_on", "reduce_drop", "reduce_entry"]
 
 BINS = 80  # of stretch ratio from slack to the lowest point, equally wide
 KEPT_RATE = 1000.0  # samples a second of a reduced record, at the least; CFC 60 leaves nothing above some 200 Hz
+EVENTS = {"release": "release", "slack_end": "end of slack", "peak": "peak", "lowest": "lowest point"}
 
 
 @dataclass(frozen=True)
 class Drop:
-    """One drop, reduced; SI.
+    """One drop, reduced from its record; SI.
 
-    mass : hung below the cord's end [kg]; slack_length [m]; cord_mass [kg]; jumps before this drop; temperature [degC]
-    load_cell_at : "top" (tie point) or "bottom" (the cord's lower end): where `load` and `peak_load` are
-    filter : "cfc60" or "off"
-    time, load, position, speed : (n,) at even steps, filtered, 1000 to 2000 a second of a faster record; load at the
-        cell, zero removed; position below the tie point. Without a distance column they end where the first unloading
-        ends.
-    release, slack_end, peak, lowest : indices into `time`
-    lowest_point, u_lowest_point : from the record's own motion, below the tie point
-    peak_load, u_peak_load : at the cell
-    stretch_ratio, force : loading branch, force F(x) of the cord with its weight and inertia taken out, one value a bin
-    unloading_ratio, unloading_force : the way back
-    energy_returned : share of the loading energy that came back: area under the branches over the same stretch, or
-        where the load shows a stretch wave, energy of the mass as the slack returns; None where the record shows none
-    zero : what the cell read without load [N]
-    closure_error : motion from the load alone: speed left when the load is greatest, where the uniform cord is
-        at its lowest point [m/s]; None with a distance column
-    mass_seen : the mass that load and motion together imply (momentum from release to lowest point), which the clock's
-        rate drops out of; None without a distance column [kg]
-    notes : what a reader has to know of this record
+    Attributes
+    ----------
+    name, cord, use : str
+    mass, slack_length, cord_mass : float
+        Mass hung below the cord's end [kg], slack length [m] and mass [kg] of the cord.
+    jumps, temperature : int, float
+        Jumps of the cord before this drop; [°C].
+    load_cell_at : {"top", "bottom"}
+        Tie point or lower end of the cord: where `load` and `peak_load` are.
+    filter : {"cfc60", "off"}
+    time, load, position, speed : ndarray, (n,)
+        Filtered, at even steps, 1000 to 2000 a second of a faster record [s, N, m, m/s]. Load at the cell without its
+        zero; position below the tie point. Without a distance column they end where the first unloading ends.
+    release, slack_end, peak, lowest : int
+        Indices into `time`.
+    lowest_point, u_lowest_point : float
+        From the record's motion, below the tie point [m].
+    peak_load, u_peak_load : float
+        At the cell [N].
+    stretch_ratio, force : ndarray, (k,)
+        Loading branch: force of the cord [N] without its weight and inertia, one value a bin.
+    unloading_ratio, unloading_force : ndarray, (k,)
+        The way back.
+    energy_returned : float or None
+        Share of the loading energy that came back: area under the branches over the same stretch, or with a stretch
+        wave in the load the energy of the mass as the slack returns; None where the record does not show it.
+    zero : float
+        What the cell read without load [N].
+    residual_velocity : float or None
+        Motion from the load alone: speed left when the load is greatest [m/s], where a cord under uniform strain is
+        lowest; None with a distance column.
+    implied_mass : float or None
+        Mass [kg] that load and motion together imply: momentum from release to lowest point, whatever the clock's
+        rate; None without a distance column.
+    notes : tuple of str
+        What a reader has to know of this record.
+
+    Examples
+    --------
+    See `reduce_drop`.
     """
 
     name: str
@@ -80,28 +104,49 @@ class Drop:
     unloading_force: np.ndarray = field(repr=False)
     energy_returned: float | None
     zero: float
-    closure_error: float | None
-    mass_seen: float | None
+    residual_velocity: float | None
+    implied_mass: float | None
     notes: tuple[str, ...]
+
+    def at(self, event: str) -> float:
+        """Time [s] of "release", "slack_end", "peak" or "lowest"."""
+        return float(self.time[getattr(self, event)])
 
     def summary(self) -> str:
         returned = "not seen" if self.energy_returned is None else f"{self.energy_returned:.1%}"
-        at = {event: self.time[getattr(self, event)] for event in ("release", "slack_end", "peak", "lowest")}
         lines = [
             f"drop {self.name or '(unnamed)'}: {self.mass:g} kg, cord {self.cord or '(unnamed)'}, filter {self.filter}",
-            "  " + ", ".join(f"{event.replace('_', ' ')} {when:.3f} s" for event, when in at.items()),
+            "  " + ", ".join(f"{word} {self.at(event):.3f} s" for event, word in EVENTS.items()),
             f"  lowest point {self.lowest_point:.3f} ± {self.u_lowest_point:.3f} m below the tie point",
             f"  peak load {self.peak_load:.1f} ± {self.u_peak_load:.1f} N at the {self.load_cell_at} of the cord",
             f"  energy returned {returned}; zero of the cell {self.zero:+.1f} N",
         ]
-        if self.closure_error is not None:
-            lines.append(f"  motion from the load alone: {self.closure_error:+.2f} m/s left at the greatest load")
+        if self.residual_velocity is not None:
+            lines.append(f"  motion from the load alone: {self.residual_velocity:+.2f} m/s left at the greatest load")
         return "\n".join([*lines, *(f"  note: {note}" for note in self.notes)])
 
+    def table(self) -> pd.DataFrame:
+        """One row an event: time, load at the cell, position below the tie point, speed."""
+        import pandas as pd
+
+        rows = [getattr(self, event) for event in EVENTS]
+        columns = {
+            "time [s]": self.time[rows],
+            "load [N]": self.load[rows],
+            "position [m]": self.position[rows],
+            "speed [m/s]": self.speed[rows],
+        }
+        return pd.DataFrame(columns, index=pd.Index(EVENTS.values(), name="event"))
+
+    def _repr_html_(self) -> str:
+        return notebook_html(self.summary(), self.table().round(3))
+
     def to_dict(self) -> dict[str, Any]:
-        names = ("cord", "mass", "use", "jumps", "lowest_point", "u_lowest_point", "peak_load", "u_peak_load")
-        more = ("load_cell_at", "energy_returned", "closure_error", "mass_seen", "filter")
-        return {"drop": self.name} | {name: getattr(self, name) for name in (*names, *more)} | {"notes": [*self.notes]}
+        names = (
+            *("cord", "mass", "use", "jumps", "lowest_point", "u_lowest_point", "peak_load", "u_peak_load"),
+            *("load_cell_at", "energy_returned", "residual_velocity", "implied_mass", "filter"),
+        )
+        return {"drop": self.name} | {name: getattr(self, name) for name in names} | {"notes": [*self.notes]}
 
 
 def reduce_drop(
@@ -123,60 +168,92 @@ def reduce_drop(
     use: str = "",
     jumps: int = 0,
     temperature: float = float("nan"),
-    marks: Mapping[str, Measured] = NOTHING,
+    marks: Mapping[str, Measured] = NO_MARKS,
 ) -> Drop:
-    """One record, (n,) each: time [s], load at the cell with its zero still in [N], distance below the tie point [m].
+    """Reduce the record of one drop: events, motion, lowest point, peak load, and the cord's force on its way.
 
-    The zero is the mean of the quiet time before release less what the folded cord hangs on the cell. Force and
-    distance go through CFC 60 forward and back (`filter="off"`: as they are; so too below 250 samples a second).
+    The zero of the cell is the mean of the quiet time before release, less what the folded cord hangs on the cell.
     Without a distance, the motion is the closed-form fall to the end of slack, then the load integrated twice.
 
-    marks : "release", "slack_end" or "lowest" → when, set by hand in the record's time [s]; the others are found
-    Raises RecordError where the record cannot be used, ValueError where an argument is out of range.
+    Parameters
+    ----------
+    time, force, distance : array_like, (n,)
+        Time [s]; load at the cell, its zero still in it [N]; distance below the tie point [m], if it was measured.
+    mass : float
+        Hung below the cord's end [kg].
+    slack_length, cord_mass : float
+        Of the cord [m, kg].
+    release_depth : float
+        Below the tie point, negative above it [m].
+    drag_area, air_density, gravity : float
+        Drag coefficient times area of the mass [m²], [kg/m³], [m/s²].
+    load_cell_at : {"top", "bottom"}
+        At the tie point, or at the cord's lower end.
+    filter : {"cfc60", "off"}
+        CFC 60 forward and back, or none. Below 250 samples a second none is used.
+    name, cord, use, jumps, temperature
+        Are passed on to the `Drop`.
+    marks : mapping of str to Measured, optional
+        "release", "slack_end" or "lowest" → when, set by hand in the record's time [s].
+
+    Returns
+    -------
+    Drop
+
+    Raises
+    ------
+    RecordError
+        Where the record cannot be used: clipped, gaps, no quiet time, a wrong sign, too short, or contradictory.
+    ValueError
+        Where an argument is out of range.
+
+    References
+    ----------
+    Filter: SAE J211-1, Appendix C. Fall: Heck, Uylings and Kędzierska 2010, Physics Education 45, 63.
+
+    Examples
+    --------
+    An invented drop, and what its record gives back:
+
+    >>> import cordlab
+    >>> curve = cordlab.Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})
+    >>> cord = {"slack_length": 10.0, "cord_mass": 14.0}
+    >>> truth = cordlab.trace_drop(curve, mass=68.0, **cord, quiet=1.0, duration=7.0)
+    >>> drop = cordlab.reduce_drop(truth.time, truth.tie_load, truth.position, mass=68.0, **cord)
+    >>> print(f"{drop.lowest_point:.2f} m, true {truth.position.max():.2f} m")
+    30.84 m, true 30.84 m
     """
     if load_cell_at not in ("top", "bottom"):
         raise ValueError(f"load_cell_at '{load_cell_at}' is not known; choose 'top' or 'bottom'")
-    inputs = (mass, slack_length, cord_mass, drag_area, air_density, release_depth, 0.0, gravity)
-    setup = DropSetup(*inputs)
+    setup = DropSetup(mass, slack_length, cord_mass, drag_area, air_density, release_depth, gravity=gravity)
     if not setup.released_slack:
         raise ValueError(f"release_depth {release_depth:g} m is beyond the slack length, {slack_length:g} m")
+    fall = folded_fall(setup, load_cell_at)
     record = prepare(time, force, distance, filter)
-    ends = {name: at for name, at in marks.items() if name != "lowest"}
-    seen = find_release(setup, record, load_cell_at, ends)
-    zero, u_zero = record.zero(seen.time, quiet_load(setup, load_cell_at))
+    ends = {event: at for event, at in marks.items() if event != "lowest"}
+    release = find_release(fall, record, ends)
+    zero, u_zero = record.zero(release.time, fall.quiet_load)
     load = record.load - zero
     if distance is None:
-        motion = motion_from_load(record, load, zero, seen, setup, load_cell_at, marks.get("lowest"))
+        motion = motion_from_load(record, load, zero, release, fall, marks.get("lowest"))
     else:
-        motion = measured_motion(record, load, seen.slack_end, setup, load_cell_at, marks.get("lowest"))
-    record.check_gaps(seen.time, motion.lowest.at)
-    first, last = (_index(record.time, at) for at in (seen.slack_end, motion.lowest.at))
-    top = first + int(np.argmax(load[first : motion.unloaded]))
-    if top >= record.time.size - 2:
+        motion = measured_motion(record, load, release, fall, marks.get("lowest"))
+    record.check_gaps(release.time, motion.lowest.at)
+    first = _index(record.time, release.slack_end)
+    greatest = first + int(np.argmax(load[first : motion.unloaded]))
+    if greatest >= record.time.size - 2:
         raise RecordError(f"the record stops at {record.time[-1]:.2f} s, before the load is at its greatest")
-    peak = vertex(record.time, load, record.time[top], 0.05)
-
-    pull = cord_force(setup, load, motion.speed, load_cell_at)
-    ratio = motion.position / slack_length
-    edges = np.linspace(1.0, motion.lowest.height / slack_length, BINS + 1)
-    rounded = 0 if record.filter == "off" else round(0.01 / record.step)  # by the filter, at the end of slack
-    sharp = first + 1 + rounded
-    loading = _branch(ratio[sharp : last + 1], pull[sharp : last + 1], edges)
-    unloading = _branch(ratio[last : motion.unloaded], pull[last : motion.unloaded], edges)
+    peak = vertex(record.time, load, record.time[greatest], 0.05)
+    loading, unloading = _branches(record, load, release, motion, setup, load_cell_at)
+    longest = motion.lowest.height / float(slack_length)
+    returned, energy_note = _energy_returned(loading, unloading, longest, motion, load_cell_at)
+    reduced = ReducedRecord(record.time, load, release, motion, fall)
+    doubts = check_record(reduced)
     # a filtered record has nothing above the filter: what is kept of it does not grow with the logger's rate
     every = 1 if record.filter == "off" else max(1, int(1.000001 / (KEPT_RATE * record.step)))
-    along, load_along, position, speed = (
+    kept_time, kept_load, position, speed = (
         values[: motion.end : every].copy() for values in (record.time, load, motion.position, motion.speed)
     )
-    if motion.carry == "momentum" and (distance is not None or load_cell_at == "top"):
-        # a wave takes load and stretch at the cell out of step: their loop is not the cord's loss
-        returned = motion.energy_returned
-        said = "energy returned is from the motion of the mass: a stretch wave runs along the cord"
-    else:
-        returned, said = _energy_returned(loading, unloading, edges[-1]), ""
-    if returned is None:
-        said = "energy returned is not seen: for a stretch wave, or because the record ends or the cord stays taut"
-    mass_seen, doubts = disagreements(Evidence(record.time, load, seen, motion, setup, load_cell_at))
     return Drop(
         name=name,
         cord=cord,
@@ -188,14 +265,14 @@ def reduce_drop(
         temperature=temperature,
         load_cell_at=load_cell_at,
         filter=record.filter,
-        time=along,
-        load=load_along,
+        time=kept_time,
+        load=kept_load,
         position=position,
         speed=speed,
-        release=_index(along, seen.time),
-        slack_end=_index(along, seen.slack_end),
-        peak=_index(along, peak.at),
-        lowest=_index(along, motion.lowest.at),
+        release=_index(kept_time, release.time),
+        slack_end=_index(kept_time, release.slack_end),
+        peak=_index(kept_time, peak.at),
+        lowest=_index(kept_time, motion.lowest.at),
         lowest_point=motion.lowest.height,
         u_lowest_point=motion.lowest.u,
         peak_load=peak.height,
@@ -206,9 +283,9 @@ def reduce_drop(
         unloading_force=unloading[1],
         energy_returned=returned,
         zero=zero,
-        closure_error=motion.closure,
-        mass_seen=mass_seen,
-        notes=tuple(note for note in (*record.notes, *motion.notes, said, *doubts) if note),
+        residual_velocity=motion.residual_velocity,
+        implied_mass=None if distance is None else implied_mass(reduced),
+        notes=tuple(note for note in (*record.notes, *motion.notes, energy_note, *doubts) if note),
     )
 
 
@@ -217,123 +294,161 @@ def _index(time: np.ndarray, at: float) -> int:
     return int(np.clip(round((at - time[0]) / (time[1] - time[0])), 0, time.size - 1))
 
 
-def _branch(ratio: np.ndarray, force: np.ndarray, edges: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Mean stretch ratio and mean force in each bin that has samples, by rising stretch ratio."""
-    inside = (ratio >= edges[0]) & (ratio <= edges[-1])
-    which = np.minimum(np.searchsorted(edges, ratio[inside], side="right") - 1, edges.size - 2)
-    count, ratios, forces = (
-        np.bincount(which, values, edges.size - 1) for values in (None, ratio[inside], force[inside])
-    )
-    filled = count > 0
-    return ratios[filled] / count[filled], forces[filled] / count[filled]
+Branch = tuple[np.ndarray, np.ndarray]
+"""Stretch ratio and force of the cord [N], by rising stretch ratio."""
+
+
+def _branches(
+    record: Prepared, load: np.ndarray, release: Release, motion: Motion, setup: DropSetup, cell: str
+) -> tuple[Branch, Branch]:
+    """Loading and unloading: mean stretch ratio and mean force in each bin that has samples."""
+    ratio = motion.position / float(setup.slack_length)
+    force = cord_force(setup, load, motion.speed, cell)
+    edges = np.linspace(1.0, motion.lowest.height / float(setup.slack_length), BINS + 1)
+    rounded = 0 if record.filter == "off" else round(0.01 / record.step)  # by the filter, at the end of slack
+    first, turn = _index(record.time, release.slack_end) + 1 + rounded, _index(record.time, motion.lowest.at)
+
+    def mean_of_bins(part: slice) -> Branch:
+        inside = (ratio[part] >= edges[0]) & (ratio[part] <= edges[-1])
+        ratios, forces = ratio[part][inside], force[part][inside]
+        which = np.minimum(np.searchsorted(edges, ratios, side="right") - 1, BINS - 1)
+        count, ratio_sum, force_sum = (np.bincount(which, values, BINS) for values in (None, ratios, forces))
+        filled = count > 0
+        return ratio_sum[filled] / count[filled], force_sum[filled] / count[filled]
+
+    return mean_of_bins(slice(first, turn + 1)), mean_of_bins(slice(turn, motion.unloaded))
 
 
 def _energy_returned(
-    loading: tuple[np.ndarray, np.ndarray], unloading: tuple[np.ndarray, np.ndarray], longest: float
-) -> float | None:
-    """Energy given back over energy taken up, over the stretch that the unloading covers; None below half of it."""
+    loading: Branch, unloading: Branch, longest: float, motion: Motion, cell: str
+) -> tuple[float | None, str]:
+    """Energy given back over energy taken up, and a note on it.
+
+    By the areas under the branches, over the stretch that the unloading covers; None below half of it. A wave takes
+    load and stretch at the cell out of step: their loop is not the cord's loss, and the motion of the mass counts.
+    """
+    measured = motion.residual_velocity is None
+    if motion.end_of_slack == "momentum" and (measured or cell == "top"):
+        share = motion.energy_returned
+        note = "energy returned is from the motion of the mass: a stretch wave runs along the cord"
+    else:
+        share, note = _area_ratio(loading, unloading, longest), ""
+    if share is None:
+        note = "energy returned is not seen: for a stretch wave, or because the record ends or the cord stays taut"
+    return share, note
+
+
+def _area_ratio(loading: Branch, unloading: Branch, longest: float) -> float | None:
     if unloading[0].size < 2 or unloading[0][0] > (1 + longest) / 2:
         return None
     bin_width = (longest - 1) / BINS
     slack = unloading[0][0] < 1 + 2 * bin_width  # unloaded to the end: both branches start without force
     along = np.linspace(1.0 if slack else unloading[0][0], longest, 4 * BINS)
-    there, back = (
+    taken_up, returned = (
         trapezoid(np.interp(along, np.append(1.0, ratio), np.append(0.0, force)), along)
         for ratio, force in (loading, unloading)
     )
-    return float(back / there)
+    return float(returned / taken_up)
+
+
+# --- a drop of a campaign ---------------------------------------------------------------------------------------------
 
 
 def reduce_entry(
-    campaign: Campaign, entry: DropEntry, calibrations: dict[str, Calibration], *, load_alone: bool = False
+    campaign: Campaign, entry: DropEntry, calibrations: Mapping[str, Calibration], *, load_alone: bool = False
 ) -> Drop:
     """The raw record of a drop of a campaign, through the calibrations ("force", "distance"), reduced.
 
-    load_alone : as if there were no distance sensor, to hold one beside the other
-    To the uncertainty of the lowest point that of the distance calibration is added, or, where there is no distance,
-    what the lowest point moves by when force, mass and slack length move by theirs; to that of the peak load the force
-    calibration's. The lowest point is held against the one noted in drops.csv. Events that the campaign has by hand are
-    used, and what they change is noted.
+    The uncertainty of the lowest point includes that of the distance calibration; without a distance, what the lowest
+    point moves by when force, mass and slack length move by theirs. That of the peak load includes the force
+    calibration's. The lowest point is compared with the one in drops.csv. Events marked by hand are used, and a note
+    says what they change.
+
+    load_alone : as if there were no distance sensor, for comparison
     Raises RecordError, naming drop and record; CampaignError where the file cannot be read.
     """
     record = campaign.read_record(entry)
-    where = f"records/{entry.record} (drop {entry.drop})"
-    cord, rig, mark = campaign.cord(entry.cord), campaign.rig, campaign.by_hand.marked(entry.drop)
+    mark = campaign.by_hand.marked(entry.drop)
     try:
         force, u_force = _in_si(record.force, "force", calibrations)
         distance = u_distance = None
         if record.distance is not None and not load_alone:
             distance, u_distance = _in_si(record.distance, "distance", calibrations)
-        given: dict[str, Any] = {
-            "force": force,
-            "mass": entry.mass.value,
-            "slack_length": cord.slack_length.value,
-            "cord_mass": cord.mass.value,
-            "release_depth": rig.release_depth.value,
-            "drag_area": rig.drag_area.value,
-            "air_density": rig.air_density.value,
-            "load_cell_at": rig.load_cell_at,
-            "filter": campaign.decision.filter,
-            "name": entry.drop,
-            "cord": entry.cord,
-            "use": entry.use,
-            "jumps": entry.jumps,
-            "temperature": entry.temperature,
-            "marks": mark.events if mark else NOTHING,
-        }
+        arguments = {"force": force, "distance": distance, **_arguments(campaign, entry)}
+        arguments["marks"] = mark.events if mark else NO_MARKS
 
-        def reduced(**other: Any) -> Drop:
-            return reduce_drop(record.time, distance=distance, **(given | other))
+        def reduced(**changes: Any) -> Drop:
+            return reduce_drop(record.time, **(arguments | changes))
 
         drop = reduced()
-        u_peak = np.interp(drop.time[drop.peak], record.time, u_force)
         if u_distance is None:
-            length = cord.slack_length
-            moves = {
-                "force": force + u_force,
-                "mass": entry.mass.value + entry.mass.u,
-                "slack_length": length.value + length.u,
-            }
-            moved = [reduced(**{name: value}).lowest_point - drop.lowest_point for name, value in moves.items()]
-            u_more = float(np.linalg.norm(moved))
+            u_inputs = _u_of_inputs(reduced, drop, force + u_force, campaign, entry)
         else:
-            u_more = float(np.interp(drop.time[drop.lowest], record.time, u_distance))
-        lowest = Measured(drop.lowest_point, float(np.hypot(drop.u_lowest_point, u_more)))
-        doubts = against_noted(lowest, entry.lowest_point, measured=distance is not None) if entry.lowest_point else ()
-        settled = _settled(mark, drop, lambda: reduced(marks=NOTHING)) if mark else ()
+            u_inputs = float(np.interp(drop.at("lowest"), record.time, u_distance))
+        lowest = Measured(drop.lowest_point, float(np.hypot(drop.u_lowest_point, u_inputs)))
+        notes = list(drop.notes)
+        if entry.lowest_point:
+            notes += check_lowest_point(lowest, entry.lowest_point, measured=distance is not None)
+        if mark:
+            notes = [*_notes_on_marks(mark, drop, lambda: reduced(marks=NO_MARKS)), *notes]
     except (RecordError, OutsideCalibration) as error:
-        raise RecordError(f"{where}: {error}") from error
+        raise RecordError(f"records/{entry.record} (drop {entry.drop}): {error}") from error
+    u_peak = np.interp(drop.at("peak"), record.time, u_force)
     return replace(
-        drop,
-        u_lowest_point=lowest.u,
-        u_peak_load=float(np.hypot(drop.u_peak_load, u_peak)),
-        notes=(*settled, *drop.notes, *doubts),
+        drop, u_lowest_point=lowest.u, u_peak_load=float(np.hypot(drop.u_peak_load, u_peak)), notes=tuple(notes)
     )
 
 
-_EVENTS = {"release": "release", "slack_end": "end of slack", "lowest": "lowest point"}
+def _arguments(campaign: Campaign, entry: DropEntry) -> dict[str, Any]:
+    """What a campaign says of a drop, as `reduce_drop` takes it."""
+    cord, rig = campaign.cord(entry.cord), campaign.rig
+    return {
+        "mass": entry.mass.value,
+        "slack_length": cord.slack_length.value,
+        "cord_mass": cord.mass.value,
+        "release_depth": rig.release_depth.value,
+        "drag_area": rig.drag_area.value,
+        "air_density": rig.air_density.value,
+        "load_cell_at": rig.load_cell_at,
+        "filter": campaign.decision.filter,
+        "name": entry.drop,
+        "cord": entry.cord,
+        "use": entry.use,
+        "jumps": entry.jumps,
+        "temperature": entry.temperature,
+    }
 
 
-def _settled(mark: Mark, drop: Drop, automatic: Callable[[], Drop]) -> tuple[str, ...]:
-    """What was marked by hand and why, beside what the record alone gives."""
-    marked = {_EVENTS[name]: at.value for name, at in mark.events.items()}
-    why = f"; reason: {mark.reason}" + (f" ({mark.by})" if mark.by else "")
-    told = ", ".join(f"{name} at {at:.3f} s" for name, at in marked.items())
+def _u_of_inputs(
+    reduced: Callable[..., Drop], drop: Drop, moved_force: np.ndarray, campaign: Campaign, entry: DropEntry
+) -> float:
+    """By how much the lowest point of integrated motion moves with force, mass and slack length together [m]."""
+    mass, length = entry.mass, campaign.cord(entry.cord).slack_length
+    changes = {"force": moved_force, "mass": mass.value + mass.u, "slack_length": length.value + length.u}
+    moved = [reduced(**{name: value}).lowest_point - drop.lowest_point for name, value in changes.items()]
+    return float(np.linalg.norm(moved))
+
+
+def _notes_on_marks(mark: Mark, drop: Drop, automatic: Callable[[], Drop]) -> list[str]:
+    """What was marked by hand and why, and what the record alone gives."""
+    by = f" ({mark.by})" if mark.by else ""
+    marked = ", ".join(f"{EVENTS[event]} at {at.value:.3f} s" for event, at in mark.events.items())
+    reason = f"; reason: {mark.reason}{by}"
     try:
         alone = automatic()
     except (RecordError, OutsideCalibration) as error:
-        return (f"marked by hand: {told}{why}", f"without the marks the record is refused: {error}")
-    found = ", ".join(f"{_EVENTS[name]} at {alone.time[getattr(alone, name)]:.3f} s" for name in mark.events)
-    notes = [f"marked by hand: {told}, where the record alone gives {found}{why}"]
+        return [f"marked by hand: {marked}{reason}", f"without the marks the record is refused: {error}"]
+    seen = ", ".join(f"{EVENTS[event]} at {alone.at(event):.3f} s" for event in mark.events)
+    notes = [f"marked by hand: {marked}, where the record alone gives {seen}{reason}"]
     if abs(drop.lowest_point - alone.lowest_point) > alone.u_lowest_point:
         notes.append(
             f"the marks move the lowest point to {drop.lowest_point:.3f} m from {alone.lowest_point:.3f} m (standard "
             f"uncertainty {alone.u_lowest_point:.3f} m): more than the record's own uncertainty"
         )
-    return tuple(notes)
+    return notes
 
 
-def _in_si(reading: np.ndarray, channel: str, calibrations: dict[str, Calibration]) -> tuple[np.ndarray, np.ndarray]:
+def _in_si(reading: np.ndarray, channel: str, calibrations: Mapping[str, Calibration]) -> tuple[np.ndarray, np.ndarray]:
     """Quantity and uncertainty of readings; six standard deviations of noise and a step may pass the range's end."""
     if channel not in calibrations:
         raise RecordError(f"has a column {channel}, but calibration/{channel}.csv is missing")

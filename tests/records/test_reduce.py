@@ -101,7 +101,7 @@ def test_a_measured_drop_is_recovered(mass, rate, cell):
     assert drop.energy_returned == pytest.approx(truth.energy_returned, abs=0.003)
     assert drop.peak_load == pytest.approx(truth.load.max(), abs=3 * drop.u_peak_load + 0.5)
     assert drop.zero == pytest.approx(ZERO, abs=0.5)
-    assert drop.mass_seen == pytest.approx(mass, rel=0.01)
+    assert drop.implied_mass == pytest.approx(mass, rel=0.01)
     assert drop.time[drop.release] == pytest.approx(1.0, abs=2 / rate + 0.002)
     assert drop.time[drop.slack_end] == pytest.approx(truth.slack_at, abs=2 / rate + 0.002)
     assert drop.time[drop.lowest] == pytest.approx(truth.lowest_at, abs=0.01)
@@ -121,9 +121,9 @@ def test_a_drop_is_recovered_from_its_load_alone(mass, rate, cell):
     assert drop.u_lowest_point < 0.3
     off = drop.force - mooney_rivlin(drop.stretch_ratio)
     assert np.sqrt(np.mean(off**2)) < 0.003 * drop.force.max()
-    assert abs(drop.closure_error) < 0.02 * 16.4
+    assert abs(drop.residual_velocity) < 0.02 * 16.4
     assert drop.energy_returned == pytest.approx(truth.energy_returned, abs=0.006)
-    assert drop.mass_seen is None
+    assert drop.implied_mass is None
 
 
 def test_the_load_alone_covers_its_uncertainty():
@@ -331,7 +331,7 @@ def test_a_stretch_wave_is_noticed_and_the_motion_still_found(mass, cell):
     assert alone.lowest_point == pytest.approx(truth.position.max(), abs=0.3)
     assert measured.peak_load == pytest.approx(load.max(), rel=2e-3)
     assert 0.8 < measured.energy_returned < 0.96
-    assert measured.mass_seen == pytest.approx(mass, rel=0.07)
+    assert measured.implied_mass == pytest.approx(mass, rel=0.07)
     assert measured.notes == ("energy returned is from the motion of the mass: a stretch wave runs along the cord",)
     assert "no distance: motion from the load, the cord pulled straight by a wave (momentum kept)" in alone.notes
     assert (alone.energy_returned is None) == (cell == "top")
@@ -403,8 +403,8 @@ def test_an_entry_by_its_load_alone_is_one_without_a_distance_sensor():
     alone = reduce_entry(campaign, entry, _calibrations(), load_alone=True)
     without = reduce_entry(*_campaign(drop_of(), distance=False), _calibrations())
     assert alone.lowest_point == without.lowest_point
-    assert alone.closure_error == without.closure_error
-    assert reduce_entry(campaign, entry, _calibrations()).closure_error is None
+    assert alone.residual_velocity == without.residual_velocity
+    assert reduce_entry(campaign, entry, _calibrations()).residual_velocity is None
 
 
 def test_a_reading_beyond_the_calibration_refuses_the_record_by_name():
