@@ -137,49 +137,59 @@ def cords(cords: Sequence[Mapping[str, Any]], scales: Mapping[str, float], numbe
 
 def calibrations(sensors: Mapping[str, Mapping[str, Any]]) -> pd.DataFrame:
     heads = ("sensor", "curve", "scatter", "valid range", "lack of fit")
-    rows = tuple(_calibration(name, found) for name, found in sensors.items())
+    rows = tuple(_calibration(name, sensor) for name, sensor in sensors.items())
     return text_table("Sensors as calibrated for these drops", heads, rows)
 
 
-def _calibration(channel: str, found: Mapping[str, Any]) -> tuple[str, ...]:
-    numbers, unit, reading = Numbers(), found["quantity_unit"], found["reading_unit"]
+def _calibration(channel: str, sensor: Mapping[str, Any]) -> tuple[str, ...]:
+    numbers, unit, reading = Numbers(), sensor["quantity_unit"], sensor["reading_unit"]
     terms = [
         f"{numbers.write(c, u=u)} {unit}{f'/({reading})' + ('²' if k == 2 else '') if k else ''} (u {u:.2g})"
-        for k, (c, u) in enumerate(zip(found["coefficients"], found["standard_errors"], strict=True))
+        for k, (c, u) in enumerate(zip(sensor["coefficients"], sensor["standard_errors"], strict=True))
     ]
-    low, high = found["range"]
-    tests = [f"degree {test['degree']}: p = {test['p']:.2g}" for test in found["lack_of_fit"] if test["test"] != "none"]
+    low, high = sensor["range"]
+    tests = [
+        f"degree {test['degree']}: p = {test['p']:.2g}" for test in sensor["lack_of_fit"] if test["test"] != "none"
+    ]
     return (
         channel,
         "; ".join(terms),
-        f"{found['residual_sd']:.2g} {unit}, {found['dof']} degrees of freedom",
+        f"{sensor['residual_sd']:.2g} {unit}, {sensor['dof']} degrees of freedom",
         f"{low:.4g} to {high:.4g} {reading}",
         "; ".join(tests) or "not tested: too few points",
     )
 
 
 def parameters(curve: Mapping[str, Any]) -> list[str]:
-    numbers, said = Numbers(), []
+    numbers, texts = Numbers(), []
     for name, value in curve["parameters"].items():
         u = curve["standard_errors"][name]
-        said.append(f"{name} = {numbers.write(value, u=u)}" + (f" (u {u:.2g})" if u else ", no uncertainty"))
-    return said
+        texts.append(f"{name} = {numbers.write(value, u=u)}" + (f" (u {u:.2g})" if u else ", no uncertainty"))
+    return texts
 
 
 def models(curve: Mapping[str, Any]) -> pd.DataFrame:
     """The models side by side, the best first."""
     rows = []
-    for each in sorted(curve["candidates"], key=lambda each: inf if each["aicc"] is None else each["aicc"]):
-        use = "chosen" if each["model"] == curve["model"] else "as good" if each["model"] in curve["equals"] else ""
-        aicc = NOTHING if each["aicc"] is None else f"{each['aicc']:.1f}"
-        rms = NOTHING if each["check_rms"] is None else f"{each['check_rms']:.3g}"
-        rows.append((each["model"], aicc, rms, use))
+    for candidate in sorted(
+        curve["candidates"], key=lambda candidate: inf if candidate["aicc"] is None else candidate["aicc"]
+    ):
+        use = (
+            "chosen"
+            if candidate["model"] == curve["model"]
+            else "as good"
+            if candidate["model"] in curve["equals"]
+            else ""
+        )
+        aicc = NOTHING if candidate["aicc"] is None else f"{candidate['aicc']:.1f}"
+        rms = NOTHING if candidate["check_rms"] is None else f"{candidate['check_rms']:.3g}"
+        rows.append((candidate["model"], aicc, rms, use))
     heads = ("model", "AICc", "rms, drops held back [N]", "use")
     return text_table("Models compared", heads, rows)
 
 
 def model_notes(curve: Mapping[str, Any]) -> list[str]:
-    return [f"{each['model']}: {each['note']}" for each in curve["candidates"] if each["note"]]
+    return [f"{candidate['model']}: {candidate['note']}" for candidate in curve["candidates"] if candidate["note"]]
 
 
 def budgets(
@@ -189,10 +199,10 @@ def budgets(
 
     shares, totals : `budget` and `uncertainty` of the results
     """
-    found = []
+    tables = []
     for total in totals:
-        own = [row for row in shares if row["quantity"] == total["quantity"]]
-        own.sort(key=lambda row: -row["share"])
+        inputs = [row for row in shares if row["quantity"] == total["quantity"]]
+        inputs.sort(key=lambda row: -row["share"])
         known = QUANTITIES.get(total["quantity"])  # results of another version may have another
         unit = known.unit if known else ""
         rows = [
@@ -200,22 +210,22 @@ def budgets(
                 row["input"], f"{100 * row['share']:.1f}", _dof(row["dof"]), f"{row['gain']:.2g}",
                 NOTHING if row["gain_mass"] is None else f"{row['gain_mass']:.1g}",
             )
-            for row in own if row["share"] >= SMALL
+            for row in inputs if row["share"] >= SMALL
         ]  # fmt: skip
-        rest = [row["share"] for row in own if row["share"] < SMALL]
+        rest = [row["share"] for row in inputs if row["share"] < SMALL]
         if rest:
             rows.append((f"{len(rest)} smaller inputs", f"{100 * sum(rest):.1f}", NOTHING, NOTHING, NOTHING))
         heads = ("input", "share [%]", "dof", f"gain [{unit or '1'}]", "gain [kg]")
         u = total["u"]
         caption = f"Shares of the variance of {total['quantity']} at {numbers.say(total['mass'], 'kg')}"
         name = sentence(total["quantity"]) if unit else total["quantity"]  # a symbol keeps its case
-        told = (
+        sentence_on_all = (
             f"{name} {numbers.say(total['estimate'], unit, u=u)}, u = "
             f"{numbers.say(u, unit, u=u)} with {_dof(total['dof'])} degrees of freedom (Welch–Satterthwaite); "
             f"{total['word']}."
         )
-        found.append((text_table(caption, heads, rows), told))
-    return found
+        tables.append((text_table(caption, heads, rows), sentence_on_all))
+    return tables
 
 
 def _dof(dof: float | None) -> str:
@@ -227,24 +237,24 @@ def in_service(cords: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
     rows = []
     for cord in cords:
         left = (cord[f"before_{name}"] for name in ("retest", "retirement"))
-        told = "; ".join([*cord["reasons"], *cord["cautions"]])
+        words = "; ".join([*cord["reasons"], *cord["cautions"]])
         cells = [NOTHING if count is None else str(count) for count in left]
-        rows.append((cord["cord"], str(cord["jumps"]), *cells, "yes" if cord["may_jump"] else "no", told))
+        rows.append((cord["cord"], str(cord["jumps"]), *cells, "yes" if cord["may_jump"] else "no", words))
     heads = ("cord", "jumps", "left before retest", "left before retirement", "may jump", "note")
     return text_table("Cords in service, by the jump log", heads, rows)
 
 
 def batch(batch: Mapping[str, Any] | None) -> pd.DataFrame:
-    """Spread of each quantity: cord to cord, and drop to drop within a cord where cords have several values."""
+    """Spread of quantity quantity: cord to cord, and drop to drop within a cord where cords have several values."""
     rows = []
-    for each in batch["quantities"] if batch else ():
-        means, parts = list(each["cords"].values()), each["components"]
-        mean, between = sum(means) / len(means), parts["sd_between"] if parts else each["sd"]
+    for quantity in batch["quantities"] if batch else ():
+        means, parts = list(quantity["cords"].values()), quantity["components"]
+        mean, between = sum(means) / len(means), parts["sd_between"] if parts else quantity["sd"]
         within = f"{parts['sd_within']:.2g}" if parts else "not told apart"
         told = " (negative: taken as 0)" if parts and parts["zeroed"] else ""
-        strangest = each["tests"][0] if each["tests"] else None
+        strangest = quantity["tests"][0] if quantity["tests"] else None
         shown = f"{strangest['cord']}, p = {strangest['p']:.2g}" if strangest else NOTHING
-        rows.append((each["quantity"], f"{mean:.4g}", f"{between:.2g}{told}", within, str(len(means)), shown))
+        rows.append((quantity["quantity"], f"{mean:.4g}", f"{between:.2g}{told}", within, str(len(means)), shown))
     heads = ("quantity", "mean", "sd between cords", "sd within cords", "cords", "furthest cord")
     return text_table("How far cords differ, and drops of one cord", heads, rows)
 
@@ -261,8 +271,8 @@ def more_cords(plan: Mapping[str, Any] | None, numbers: Numbers) -> pd.DataFrame
 
 
 def by_count(wear: Mapping[str, Any] | None, numbers: Numbers) -> pd.DataFrame:
-    found = (wear or {}).get("range_by_count", ())
-    rows = [(str(row["jumps"]), row["lightest"], row["heaviest"]) for row in found]
+    ranges = (wear or {}).get("range_by_count", ())
+    rows = [(str(row["jumps"]), row["lightest"], row["heaviest"]) for row in ranges]
     return _ranges("Range that would hold from new to each retest", "jumps", rows, numbers)
 
 
