@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass, field
 from functools import cached_property, partial
-from math import isfinite
 from typing import Any
 
 import numpy as np
@@ -33,7 +32,7 @@ from cordlab.rating.with_and_without import ByHand, weigh
 from cordlab.records.calibration import Calibration, calibrate_channel
 from cordlab.records.reduce import Drop, RecordError, notes_on, reduce_entry
 from cordlab.statistics.scatter import EvidenceError
-from cordlab.units import Progress, unwatched
+from cordlab.units import Progress, plain, unwatched
 from cordlab.wear.in_service import CordStatus, cords_in_service
 from cordlab.wear.service_life import Service, service_life
 from cordlab.wear.wear import Wear
@@ -450,7 +449,7 @@ class Analysis:
             "findings": [finding.to_dict() for finding in self.findings],
             "cautions": self.cautions,
         }
-        return _plain(results | ({"by_hand": self.by_hand.to_dict()} if self.by_hand else {}))
+        return plain(results | ({"by_hand": self.by_hand.to_dict()} if self.by_hand else {}))
 
     def _drop_rows(self) -> list[dict[str, Any]]:
         reduced = {drop.name: drop for drop in self.drops}
@@ -538,14 +537,3 @@ def _refuse_without_drops_or_model(campaign: Campaign) -> None:
             "drops.csv: there is no drop yet, so nothing to analyse; `cordlab ladder` says what may be dropped first"
         )
         raise CampaignError((problem,))
-
-
-def _plain(value: Any) -> Any:
-    """For JSON: numbers that are not finite become None, arrays and tuples lists, numpy scalars plain numbers."""
-    if isinstance(value, dict):
-        return {str(name): _plain(each) for name, each in value.items()}
-    if isinstance(value, list | tuple | np.ndarray):
-        return [_plain(each) for each in value]
-    if isinstance(value, np.generic):
-        value = value.item()
-    return None if isinstance(value, float) and not isfinite(value) else value

@@ -229,6 +229,17 @@ def _kind(unit: str) -> tuple[str, tuple[str, ...]]:
     return "another kind of quantity", ()
 
 
+def plain(value: Any) -> Any:
+    """A value as JSON takes it: arrays and tuples as lists, and None for a number that is not finite."""
+    if isinstance(value, np.ndarray | np.generic):
+        value = value.tolist()
+    if isinstance(value, dict):
+        return {str(name): plain(inner) for name, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(inner) for inner in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
 def notebook_html(summary: str, *tables: "pd.DataFrame") -> str:
     """How a notebook shows a result: the first line of its summary in bold, the others below, then its tables.
 

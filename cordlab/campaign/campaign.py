@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from hashlib import sha256
 from math import nan
 from pathlib import Path, PureWindowsPath
-from typing import Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -15,7 +15,10 @@ from cordlab.campaign.files import SENSORS, CampaignError, Folder, nearest, offe
 from cordlab.campaign.loggers import Record, parse_record
 from cordlab.campaign.settings import Criteria, Decision, Plan, Rig, Settings, Site, read_settings
 from cordlab.campaign.tables import ANY, Column, Header, Table, check_names, one_of, read_table, whole
-from cordlab.units import Measured, Progress, UnitError, check_unit, convert, unwatched
+from cordlab.units import Measured, Progress, UnitError, check_unit, convert, notebook_html, unwatched
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True)
@@ -37,9 +40,9 @@ class DropEntry:
     temperature : [degC], nan where it was not noted
     rest : since that cord's previous drop  [s], nan where it was not noted
     use : "fit", "check" (held back from the fit) or "wear"; "left out" where it was left out by hand
-    lowest_point : below the tie point, measured on its own, or None  [m]
+    lowest_point : below the tie point, measured without the record, or None  [m]
     record : file name in records/, or None
-    noted_use : the use that drops.csv gives it, whatever was settled by hand
+    noted_use : its use in drops.csv, whatever was settled by hand
     """
 
     drop: str
@@ -75,7 +78,7 @@ class CalibrationTable:
 
 @dataclass(frozen=True)
 class BreakEntry:
-    """A cord of the lot broken on a test machine: breaking load [N]; end loops None where nothing is said of them."""
+    """A cord of the lot broken on a test machine: breaking load [N]; end loops None where that is not noted."""
 
     cord: str
     breaking_load: float
@@ -96,16 +99,52 @@ class MakersCurve:
 
 @dataclass(frozen=True)
 class Campaign:
-    """A campaign that was read and found sound; cords, drops and breaks by name, however their rows were ordered.
+    """A campaign that was read and is sound; `read_campaign` makes one.
 
-    calibration : channel ("force", "distance") → table, for the channels that the records have
-    viscosity : of the cord's material, where it is given  [N·s]
-    report : what a test report says beside its results, as far as it is given
-    digests : name of each input file → SHA-256 of its bytes
-    sha256 : of all input files, their names and bytes
-    notes : files of the folder that are not read
-    plan, makers_curve : of a test day: its masses and limits; the curve that is assumed before the first drop
-    by_hand : decisions.csv, already in force: drops left out have the use "left out"
+    Cords, drops and breaks stand in the order of their names (A2 before A10), whatever the order of their rows.
+
+    Parameters
+    ----------
+    folder : Path
+        Where its files are.
+    title, batch : str
+        Of campaign.toml.
+    rig, site, criteria, decision : Rig, Site, Criteria, Decision
+        The sections of campaign.toml, in SI; see the data dictionary.
+    viscosity : Measured or None
+        Of the cord's material, where campaign.toml has it [N·s].
+    report : dict of str
+        What a test report says apart from its results, as far as campaign.toml has it.
+    cords : tuple of CordEntry
+        Slack length [m], mass [kg] and earlier jumps of each cord.
+    drops : tuple of DropEntry
+        Mass [kg], count, lowest point [m], record and use of each drop.
+    calibration : dict of CalibrationTable
+        By channel ("force", "distance"), for the channels that the records have.
+    breaks : tuple of BreakEntry
+        Cords of the lot that were broken on a test machine, breaking loads [N].
+    digests : dict of str
+        Name of each input file → SHA-256 of its bytes.
+    sha256 : str
+        Of all input files, their names and bytes.
+    notes : tuple of str
+        Files of the folder that are not read.
+    plan, makers_curve : Plan, MakersCurve, optional
+        Of a test day: its masses and limits; the curve that is assumed before the first drop.
+    by_hand : Decisions
+        Of decisions.csv, already in force: drops that are left out have the use "left out".
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> campaign = cordlab.read_campaign("data-demo/first-batch")
+    >>> campaign.cord("C04").slack_length
+    Measured(value=10.041, u=0.02)
+    >>> print(campaign.table("breaks")[["breaking load [N]", "remark"]].head(2))
+          breaking load [N]                   remark
+    cord
+    C15             14810.0      broke in the middle
+    C22             13710.0  broke at the upper loop
     """
 
     folder: Path
@@ -143,6 +182,39 @@ class Campaign:
         """Of the break tests, taken as exact; None without any  [N]"""
         return Measured(min(entry.breaking_load for entry in self.breaks)) if self.breaks else None
 
+    def summary(self) -> str:
+        """Its title and what it holds, in two lines."""
+        uses = ", ".join(f"{count} {use}" for use, count in self.uses.items() if count)
+        counts = (
+            f"{len(self.cords)} cords, {len(self.drops)} drops ({uses or 'none yet'}), {len(self.breaks)} break tests"
+        )
+        return f"{self.title}\nbatch {self.batch}: {counts}"
+
+    def table(self, of: Literal["drops", "cords", "breaks"] = "drops") -> "pd.DataFrame":
+        """The drops, the cords or the break tests: a row for each name, in SI, under the heads of their files."""
+        import pandas as pd
+
+        columns = {"drops": DROPS, "cords": CORDS, "breaks": BREAKS}[of]
+        entries: tuple[DropEntry | CordEntry | BreakEntry, ...] = getattr(self, of)
+        data: dict[str, list[Any]] = {}
+        for column in columns:
+            values = [getattr(entry, _FIELDS.get(column.name, column.name.replace(" ", "_"))) for entry in entries]
+            if column.uncertain:
+                measured = [Measured(nan, nan) if value is None else value for value in values]
+                data[column.specimen] = [value.value for value in measured]
+                data[f"u({column.name}) [{column.unit}]"] = [value.u for value in measured]
+            else:
+                data[column.specimen] = values
+        return pd.DataFrame(data).set_index(columns[0].name)
+
+    def _repr_html_(self) -> str:
+        """The summary, and what was dropped for each use."""
+        by_use = self.table().reset_index().groupby("use", sort=False)
+        columns = {"drops": ("drop", "size"), "cords": ("cord", "nunique")}
+        for column in ("mass [kg]", "jumps"):
+            columns |= {f"least {column}": (column, "min"), f"greatest {column}": (column, "max")}
+        return notebook_html(self.summary(), by_use.agg(**columns))
+
     def cord(self, name: str) -> CordEntry:
         """The cord of that name. Raises KeyError."""
         return {cord.cord: cord for cord in self.cords}[name]
@@ -169,6 +241,7 @@ class Campaign:
         return Record(record.time, readings["force"], readings.get("distance"))
 
 
+_FIELDS = {"cord mass": "mass"}  # column → field of its entry, where that is not the column's name
 MAKER_CURVE = "maker_curve.csv"
 FEWEST_POINTS = 4  # of a maker's curve: fewer do not show whether it bends
 CORDS = (
@@ -200,11 +273,33 @@ CURVE = (Column("stretch ratio", "", at_least=1), Column("force", "N", at_least=
 def read_campaign(
     folder: str | Path, *, instead: Mapping[str, bytes] | None = None, progress: Progress = unwatched
 ) -> Campaign:
-    """The campaign in `folder`, every file of it checked, records included.
+    """Read a campaign from its folder; every file of it is checked, records included.
 
-    instead : name → bytes taken for that file's, to see whether the campaign would be sound with them
-    progress : told of the drops whose records are read, see `units.Progress`
-    Raises CampaignError, whose `problems` name file, row and column of everything that is wrong.
+    Parameters
+    ----------
+    folder : str or Path
+        The folder with campaign.toml, cords.csv, drops.csv and the other files of the data dictionary.
+    instead : mapping of str to bytes, optional
+        Name of a file → bytes to read in its place, to see whether the campaign would be sound with them.
+    progress : Progress, optional
+        Follows the drops whose records are read, as `tqdm.tqdm` does.
+
+    Returns
+    -------
+    Campaign
+        All of it, in SI.
+
+    Raises
+    ------
+    CampaignError
+        Where anything is wrong; its `problems` name file, row and column of everything at once.
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> campaign = cordlab.read_campaign("data-demo/first-batch")
+    >>> len(campaign.cords), campaign.uses["fit"]
+    (6, 30)
     """
     files = Folder(Path(folder), instead)
     if not files.path.is_dir():
@@ -439,9 +534,9 @@ def _check_motion(files: Folder, drops: Table, number: int, record: str | None, 
 def _unread(files: Folder) -> list[str]:
     """Files that no step reads, hidden ones not counted."""
     folders = ("calibration", "records", "pulls")
-    found = {name for name in files.names("") if name not in (*folders, "results")}
-    found |= {f"{inner}/{name}" for inner in folders for name in files.names(inner)}
-    return sorted(found - files.digests.keys())
+    names = {name for name in files.names("") if name not in (*folders, "results")}
+    names |= {f"{inner}/{name}" for inner in folders for name in files.names(inner)}
+    return sorted(names - files.digests.keys())
 
 
 def _hash(digests: dict[str, str]) -> str:

@@ -18,7 +18,22 @@ OPTIONAL = ("breaks.csv", "jumps.csv", "decisions.csv", "pulls.csv", "maker_curv
 
 
 class CampaignError(Exception):
-    """A campaign that cannot be read: `problems` holds one message a problem."""
+    """A campaign that cannot be read.
+
+    Parameters
+    ----------
+    problems : tuple of str
+        One message a problem, each with its file, and its row and column where it has one.
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> try:
+    ...     cordlab.read_campaign("no-such-folder")
+    ... except cordlab.CampaignError as error:
+    ...     print(*error.problems)
+    no-such-folder: there is no such folder
+    """
 
     def __init__(self, problems: tuple[str, ...]) -> None:
         super().__init__("\n".join(problems))
@@ -39,9 +54,8 @@ class Folder:
         self.problems: list[str] = []
 
     def problem(self, where: str, what: str) -> None:
-        """Notes a problem; what cannot be seen in a stranger's file is spelled out, never sent to a terminal."""
-        message = f"{where}: {what}"
-        self.problems.append("".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in message))
+        """Notes a problem."""
+        self.problems.append(spelled(f"{where}: {what}"))
 
     def has(self, name: str) -> bool:
         return name in self.instead or os.path.lexists(self.path / name)
@@ -143,6 +157,11 @@ def replacing(path: Path) -> Iterator[Path]:
             shutil.rmtree(part, ignore_errors=True)
         else:
             part.unlink(missing_ok=True)
+
+
+def spelled(text: str) -> str:
+    """A stranger's text in which characters that cannot be seen are spelled out: they never reach a terminal."""
+    return "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in text)
 
 
 def nearest(name: str, known: Iterable[str]) -> str | None:

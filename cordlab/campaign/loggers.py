@@ -61,7 +61,7 @@ def _read_fast(data: bytes, header: Header) -> dict[str, np.ndarray] | None:
         )
     except ValueError:
         return None
-    # without names given, the first row sets the width: pandas would drop what is beyond the names without a word
+    # without names, the first row sets the width: pandas would drop what is beyond the names without a word
     beyond = frame.iloc[:, header.width :]
     if frame.shape[1] < header.width or not (beyond == "").all(axis=None):
         return None
@@ -81,10 +81,10 @@ def _read_slowly(folder: Folder, header: Header, content: str) -> dict[str, np.n
     time = np.array(table.values["time"])
     if len(time) < FEWEST_ROWS:
         folder.problem(header.name, f"has {len(time)} rows; a drop needs at least {FEWEST_ROWS}")
-    found = []
+    refusals = []
     for row in (np.flatnonzero(np.diff(time) <= 0) + 1).tolist():
         before = f"{time[row - 1]:.10g} s in row {table.lines[row - 1]}"
         place = table.lines[row], header.places["time"].index
-        found.append((*place, f"{time[row]:.10g} s does not come after {before}"))
-    report(folder, header, found, rest="times do not come after the one before")
+        refusals.append((*place, f"{time[row]:.10g} s does not come after {before}"))
+    report(folder, header, refusals, rest="times do not come after the one before")
     return None if len(folder.problems) > known else {key: np.array(table.values[key]) for key in header.places}

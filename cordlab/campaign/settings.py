@@ -213,7 +213,7 @@ class Decision:
 
 @dataclass(frozen=True)
 class Plan:
-    """The masses of a test day, and its own limits where they are not those of `[criteria]`.
+    """The masses of a test day, and its limits where they are not those of `[criteria]`.
 
     masses : hung below the cord's end, light to heavy  [kg]
     stack_height : of the weights below the cord's end  [m]
@@ -323,7 +323,7 @@ def _read(kind: type, table: Mapping[str, Any]) -> tuple[Any, list[tuple[KeyPath
 
 
 def _rows(content: str) -> dict[KeyPath, int]:
-    """The row of each section and key, as far as it stands on a line of its own."""
+    """The row of each section and key, as far as it stands on a line alone."""
     rows: dict[KeyPath, int] = {}
     section: KeyPath = ()
     for number, line in enumerate(content.splitlines(), start=1):
@@ -336,7 +336,7 @@ def _rows(content: str) -> dict[KeyPath, int]:
 
 
 def _place(rows: Mapping[KeyPath, int], written: Mapping[str, Any], path: KeyPath) -> str:
-    """ "campaign.toml, row 7, [rig] 'tie_height'"; the row left out where a key is not on a line of its own."""
+    """ "campaign.toml, row 7, [rig] 'tie_height'"; the row left out where a key is not on a line alone."""
     names = [f"'{name}'" for name in path]
     if len(path) == 2 or (path and isinstance(written.get(path[0]), dict)):
         names[0] = f"[{path[0]}]"

@@ -16,7 +16,7 @@ import numpy as np
 from cordlab.campaign.files import Folder, nearest, offer
 from cordlab.units import UnitError, check_unit, convert, parse_head, short
 
-ANY = "any"  # the unit of a column that keeps its own: a sensor's reading
+ANY = "any"  # the unit of a column that each file chooses: a sensor's reading
 MOST_LISTED = 20  # cells of one column that are listed one by one; a wrong column in a long record has a million
 
 
@@ -148,7 +148,7 @@ def read_rows(
     lost = len(folder.problems) > known
     if not rows and not lost and not may_be_empty:
         folder.problem(header.name, "has no rows below its header")
-    found: list[tuple[int, int, str]] = []  # line, column, what is wrong
+    refusals: list[tuple[int, int, str]] = []  # line, column, what is wrong
     refused = set()
     values: dict[str, list[Any]] = {column.name: [None] * len(rows) for column in columns}
     mark = _decimal_mark(folder, header, lines, rows)
@@ -156,13 +156,13 @@ def read_rows(
         cells = [row[place.index] for row in rows]
         values[key], wrong = _read_cells(cells, place, is_u=key != place.column.name, mark=mark)
         refused |= {(row, key) for row in wrong}
-        found += [(lines[row], place.index, what) for row, what in wrong.items()]
+        refusals += [(lines[row], place.index, what) for row, what in wrong.items()]
     for key, place in header.places.items():
         if key != place.column.name and place.column.name in header.places:
             wrong = _unpaired(rows, header, place.column.name)
             kept = wrong.keys() - {row for row, name in refused if name == place.column.name}
-            found += [(lines[row], place.index, wrong[row]) for row in kept]
-    report(folder, header, found)
+            refusals += [(lines[row], place.index, wrong[row]) for row in kept]
+    report(folder, header, refusals)
     return Table(header, lines, values, refused, lost)
 
 
@@ -177,8 +177,8 @@ def read_header(folder: Folder, name: str, content: str, columns: tuple[Column, 
     bare = re.sub(r'"[^"]*"', "", first)
     delimiters = [mark for mark in ",;\t" if mark in bare]
     if len(delimiters) > 1:
-        said = " and ".join(_SPOKEN[mark] for mark in delimiters)
-        folder.problem(f"{name}, row {line}", f"{said} both separate cells; use one of them in the whole file")
+        spoken = " and ".join(_SPOKEN[mark] for mark in delimiters)
+        folder.problem(f"{name}, row {line}", f"{spoken} both separate cells; use one of them in the whole file")
         return None
     delimiter = delimiters[0] if delimiters else ","
     heads = [cell.strip() for cell in next(csv.reader([first], delimiter=delimiter, skipinitialspace=True))]
@@ -201,7 +201,7 @@ def column_heads(columns: Iterable[Column]) -> dict[str, str]:
 
 
 def _match(folder: Folder, where: str, heads: list[str], columns: tuple[Column, ...]) -> dict[str, Place]:
-    """The columns wanted, found by their heads; a problem for each missing, unknown, doubled or of a wrong unit."""
+    """The columns wanted, by their heads; a problem for each missing, unknown, doubled or of a wrong unit."""
     wanted = {key: (column, head) for column in columns for key, head in column_heads([column]).items()}
     places: dict[str, Place] = {}
     seen, unknown = set(), []
@@ -359,11 +359,13 @@ def _unpaired(rows: list[list[str]], header: Header, name: str) -> dict[int, str
     return wrong
 
 
-def report(folder: Folder, header: Header, found: list[tuple[int, int, str]], rest: str = "cells are refused") -> None:
-    """Notes what was found, (line, number of the column, what is wrong); beyond `MOST_LISTED` of a column as `rest`."""
+def report(
+    folder: Folder, header: Header, refusals: list[tuple[int, int, str]], rest: str = "cells are refused"
+) -> None:
+    """Notes refused cells, (line, number of the column, what is wrong); beyond `MOST_LISTED` of a column as `rest`."""
     heads = {place.index: key for key, place in header.places.items()}
     listed: dict[int, int] = {}
-    for line, index, what in sorted(found):
+    for line, index, what in sorted(refusals):
         listed[index] = listed.get(index, 0) + 1
         if listed[index] <= MOST_LISTED:
             folder.problem(header.where(line, heads[index]), what)

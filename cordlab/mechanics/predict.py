@@ -12,6 +12,7 @@ from cordlab.curves.models import Curve
 from cordlab.mechanics import uniform, waves
 from cordlab.mechanics.setup import Array, DropSetup, Outcome, spread_out, take
 from cordlab.mechanics.trace import Trace, trace_drop, unloading_for
+from cordlab.units import plain
 
 __all__ = [
     "Outcome", "Prediction", "Trace", "predict_drop", "scale_for_lowest_point", "trace_drop", "unloading_for",
@@ -73,14 +74,7 @@ class Prediction:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers or nested lists in SI; None where there is no lowest point."""
-
-        def plain(value: Any) -> Any:
-            if isinstance(value, list):
-                return [plain(each) for each in value]
-            return value if np.isfinite(value) else None
-
-        rows = {name: plain(value.tolist()) for name, value in self._quantities.items()}
-        return {"mechanics": self.mechanics, **rows, "outcome": self.counts()}
+        return {"mechanics": self.mechanics, **plain(self._quantities), "outcome": self.counts()}
 
     def counts(self) -> dict[str, int]:
         """How many draws came to which outcome, those that occur, by name."""

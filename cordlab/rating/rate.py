@@ -20,7 +20,7 @@ from cordlab.limits.validation import Validation
 from cordlab.quantities import QUANTITIES
 from cordlab.rating.criteria import Judgement, interpolated, judge
 from cordlab.statistics.propagation import decide
-from cordlab.units import Measured, notebook_html
+from cordlab.units import Measured, notebook_html, plain
 
 if TYPE_CHECKING:
     from cordlab.campaign.settings import Criteria, Decision, Site
@@ -346,7 +346,7 @@ def _rows(judgement: Judgement, masses: np.ndarray, tested: Evidence, against: S
         reasons += against
         rows[mass] = {
             "mass": mass,
-            **{name: _plain(values[k]) for name, values in columns.items()},
+            **{name: plain(values[k]) for name, values in columns.items()},
             "violation": risks,
             "decision": decisions,
             "rated": not reasons,
@@ -365,8 +365,3 @@ def _outside(mass: float, gear: float, tested: Evidence) -> dict[str, Any]:
         row |= {name: None, f"{name}_limit": None, f"u_{name}": None}
     reason = f"outside the tested range: {hung:g} kg hung is {beyond} tested mass of {end:g} kg"
     return row | {"violation": {}, "decision": {}, "rated": False, "reason": reason}
-
-
-def _plain(value: float) -> float | None:
-    """For JSON: None for an infinite or undefined number, and the reason says why."""
-    return float(value) if np.isfinite(value) else None
