@@ -42,7 +42,7 @@ def results():
 
 
 def contents(results, page):
-    return contents(results, page)
+    return reviewing.contents(results["campaign"]["report"], page)
 
 
 @pytest.fixture(scope="module")

@@ -38,7 +38,7 @@ assert "lowest point [m]" in axes, axes
 
 def test_one_row_adds_a_criterion_everywhere(tmp_path):
     folder, out = tmp_path / "campaign", tmp_path / "results"
-    invent(folder, seed=115, truth=tmp_path / "truth.json", draws=0, records=False, retests=(), cords=5)
+    invent(folder, seed=115, truth=tmp_path / "truth.json", records=False, retests=(), cords=5)
     run = subprocess.run(
         [sys.executable, "-c", WITH_ONE_MORE, str(folder), str(out)], capture_output=True, text=True, check=False
     )
