@@ -35,8 +35,8 @@ from .records.reduce import reduce_drop as reduce_drop
 from .records.reduce import reduce_entry as reduce_entry
 from .report import figures as figures
 from .report.page import write_results as write_results
-from .statistics.groups import VarianceComponents as VarianceComponents
-from .statistics.groups import components as components
+from .statistics.components import VarianceComponents as VarianceComponents
+from .statistics.components import components as components
 from .statistics.limits import prediction_limit as prediction_limit
 from .statistics.limits import tolerance_factor as tolerance_factor
 from .statistics.limits import tolerance_limit as tolerance_limit

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import stdtr, stdtrit
 
-from cordlab.statistics.groups import VarianceComponents, components, without_levels
+from cordlab.statistics.components import VarianceComponents, components, without_levels
 from cordlab.units import notebook_html
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ from cordlab.batch.cords import slope_within
 from cordlab.batch.fit import BatchFit
 from cordlab.campaign.campaign import Campaign, DropEntry
 from cordlab.records.reduce import Drop
-from cordlab.statistics.groups import furthest
+from cordlab.statistics.components import furthest
 from cordlab.units import Measured
 
 LEVEL = 0.01  # chance of a finding of one kind in a good batch, over all that it looks at together; our choice

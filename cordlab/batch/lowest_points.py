@@ -26,7 +26,8 @@ from cordlab.curves.models import model as named
 from cordlab.mechanics.predict import scale_for_lowest_point
 from cordlab.mechanics.setup import DropSetup, fall_energy
 from cordlab.records.reduce import Drop
-from cordlab.statistics.groups import GroupLines, without_levels
+from cordlab.statistics.components import without_levels
+from cordlab.statistics.groups import GroupLines
 from cordlab.units import Progress, unwatched
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ from scipy.optimize import brentq
 from cordlab.batch.findings import fit_findings, outlying_drop
 from cordlab.batch.fit import NoBand, fit_batch
 from cordlab.curves.models import Curve
-from cordlab.statistics.groups import furthest
+from cordlab.statistics.components import furthest
 from tests.invented_drops import invented_drops
 
 MODELS = ["mooney-rivlin", "yeoh"]

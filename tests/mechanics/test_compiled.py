@@ -13,7 +13,10 @@ from cordlab.mechanics import waves
 from cordlab.mechanics.secant import MooneyRivlinSecant
 from cordlab.mechanics.setup import DropSetup, Outcome
 
-pytestmark = pytest.mark.skipif(find_spec("numba") is None, reason="numba is not installed: pip install -e '.[fast]'")
+pytestmark = [
+    pytest.mark.alone,
+    pytest.mark.skipif(find_spec("numba") is None, reason="numba is not installed: pip install -e '.[fast]'"),
+]
 
 N = 48
 _rng = np.random.default_rng(11)
