@@ -1,6 +1,6 @@
 """Everything that has to pass, in one command: `python -m tests`. Stops at the first that fails.
 
-`python -m tests browser` runs every notebook in JupyterLab in a browser instead, `python -m tests NAME` one check.
+`python -m tests NAME` runs one of the checks.
 """
 
 import os
@@ -23,20 +23,18 @@ CHECKS: dict[str, tuple[list[str], int]] = {  # name: command, seconds that it m
     # one process: notebooks break where the cells of one are spread over several
     "notebooks": ([PYTHON, "-m", "pytest", "-n", "0", *NBVAL, "notebooks"], 1800),
 }
-BESIDE = {"browser": ([PYTHON, "-m", "pytest", "-n", "0", "-m", "browser", "tests/notebook/test_browser.py"], 1800)}
 
 
 def main(names: list[str]) -> int:
     """Run the checks of these names, by default all of `CHECKS`; returns the exit code."""
-    every = CHECKS | BESIDE
-    if unknown := [name for name in names if name not in every]:
-        print(f"no check called {', '.join(unknown)}; there are {', '.join(every)}", file=sys.stderr)
+    if unknown := [name for name in names if name not in CHECKS]:
+        print(f"no check called {', '.join(unknown)}; there are {', '.join(CHECKS)}", file=sys.stderr)
         return 2
     # one thread each: the arrays are small, and two cores are not to be fought over
     environment = os.environ | {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     environment[VARIABLE] = str(DEMO)  # whatever campaign is chosen on this machine
     for name in names or CHECKS:
-        command, seconds = every[name]
+        command, seconds = CHECKS[name]
         print(f"== {name}", flush=True)
         start = time.monotonic()
         try:
