@@ -31,7 +31,7 @@ from cordlab.rating.rate import Rating, not_rated, rate, rating_masses
 from cordlab.rating.with_and_without import ByHand, weigh
 from cordlab.records.calibration import Calibration, calibrate_channel
 from cordlab.records.reduce import Drop, RecordError, notes_on, reduce_entry
-from cordlab.statistics.scatter import EvidenceError
+from cordlab.statistics.groups import EvidenceError
 from cordlab.units import Progress, plain, unwatched
 from cordlab.wear.in_service import CordStatus, cords_in_service
 from cordlab.wear.service_life import Service, service_life

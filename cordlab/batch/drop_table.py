@@ -19,7 +19,7 @@ import numpy as np
 from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import predict_drop, scale_for_lowest_point
 from cordlab.mechanics.setup import GRAVITY
-from cordlab.statistics.scatter import EvidenceError
+from cordlab.statistics.groups import EvidenceError
 from cordlab.units import Measured
 
 

@@ -8,6 +8,7 @@ from statistics import NormalDist
 from typing import Any, TypeGuard
 
 from cordlab.analysis import SHAPES
+from cordlab.campaign.files import spelled
 from cordlab.limits.simulate import BATCH_SIZE, STEADY
 from cordlab.quantities import QUANTITIES
 from cordlab.rating.criteria import MASS_STEP
@@ -316,10 +317,10 @@ def _reasons(old: Mapping[str, Any], new: Mapping[str, Any], lines: Sequence[Lin
 
 
 def _shown(value: Any) -> str:
-    return spelled(f"{value:.10g}" if isinstance(value, float) else str(value))
+    return shortened(f"{value:.10g}" if isinstance(value, float) else str(value))
 
 
-def spelled(text: str, most: int = 100) -> str:
-    """A stranger's text cut to `most` characters; what cannot be seen is spelled out, never sent to a terminal."""
-    plain = "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in text)
+def shortened(text: str, most: int = 100) -> str:
+    """A stranger's text cut to `most` characters, what cannot be seen in it spelled out."""
+    plain = spelled(text)
     return plain if len(plain) <= most else plain[: most - 3] + "..."

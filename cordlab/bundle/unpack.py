@@ -7,7 +7,7 @@ import zipfile
 import zlib
 from pathlib import Path
 
-from cordlab.bundle.compare import spelled
+from cordlab.bundle.compare import shortened
 from cordlab.campaign.campaign import CampaignError
 
 MOST_FILES = 5_000
@@ -110,7 +110,7 @@ def _alike(name: str) -> str:
 
 
 def _shown(name: str) -> str:
-    return spelled(name, 80)
+    return shortened(name, 80)
 
 
 def _write(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, folder: Path) -> None:

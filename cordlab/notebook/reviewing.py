@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import ipywidgets as w
 
 from cordlab.analysis import analyse
-from cordlab.bundle.compare import DIFFERS, EQUAL, WITHIN, Comparison, Line, compare, spelled
+from cordlab.bundle.compare import DIFFERS, EQUAL, WITHIN, Comparison, Line, compare, shortened
 from cordlab.curves.models import models
 from cordlab.notebook.panel import MOST_ROWS, PROBABILITIES, TablePanel, html_table
 from cordlab.report.page import ABOUT, results_of
@@ -120,7 +120,7 @@ _HEADS = ("value", "old", "new", "change", "verdict")
 
 
 def _shown(value: Any) -> str:
-    return spelled(f"{value:.6g}" if isinstance(value, float) else "none" if value is None else str(value), 80)
+    return shortened(f"{value:.6g}" if isinstance(value, float) else "none" if value is None else str(value), 80)
 
 
 def _change(line: Line) -> str:

@@ -18,7 +18,7 @@ from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.validation import HeldBack, validate
 from cordlab.rating.rate import Rating
 from cordlab.records.reduce import Drop
-from cordlab.statistics.scatter import EvidenceError
+from cordlab.statistics.groups import EvidenceError
 
 
 @dataclass(frozen=True)

@@ -22,8 +22,7 @@ from cordlab.mechanics.setup import DropSetup
 from cordlab.quantities import DRAWN, QUANTITIES
 from cordlab.rating.criteria import MASS_STEP, interpolated
 from cordlab.rating.rate import Rating
-from cordlab.statistics.groups import GroupLines
-from cordlab.statistics.scatter import EvidenceError
+from cordlab.statistics.groups import EvidenceError, GroupLines
 from cordlab.wear.softening import Softening, tell_apart
 from cordlab.wear.wear import RetestedDrops, Wear, assess_wear, retests
 

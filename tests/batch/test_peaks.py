@@ -16,7 +16,7 @@ from cordlab.limits.simulate import Run, forecast_drop
 from cordlab.limits.wave_effects import wave_effects, wave_loads
 from cordlab.mechanics.predict import predict_drop, trace_drop
 from cordlab.records.reduce import reduce_drop
-from cordlab.statistics.scatter import EvidenceError
+from cordlab.statistics.groups import EvidenceError
 from cordlab.units import Measured
 
 TRUE = Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})  # invented
