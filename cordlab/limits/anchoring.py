@@ -24,7 +24,7 @@ import numpy as np
 from cordlab.batch.drop_table import Evidence, EvidenceError, SetUp, Shapes, log_excess, log_scales, mean_cord
 from cordlab.curves.models import Curve
 from cordlab.limits.wave_effects import WaveEffect, stiffened
-from cordlab.statistics.scatter import CordLines
+from cordlab.statistics.groups import GroupLines
 from cordlab.units import Measured
 
 VISCOSITY = "viscosity of the cords"  # an input that all drops share, where lowest points carry waves
@@ -65,13 +65,13 @@ class DropStiffness:
     def has_peak(self) -> np.ndarray:
         return np.isfinite(self.drops.peak_load)
 
-    def lines(self, j: int = 0) -> CordLines:
-        return CordLines.of(self.scales[j], mass=self.drops.mass, cord=self.drops.cord)
+    def lines(self, j: int = 0) -> GroupLines:
+        return GroupLines.of(self.scales[j], x=self.drops.mass, group=self.drops.cord)
 
-    def excess_lines(self) -> list[CordLines]:
+    def excess_lines(self) -> list[GroupLines]:
         """One a family of shapes; none where `excess` is."""
         kept = self.drops.take(self.has_peak)
-        return [CordLines.of(values, mass=kept.mass, cord=kept.cord) for values in self.excess or ()]
+        return [GroupLines.of(values, x=kept.mass, group=kept.cord) for values in self.excess or ()]
 
     @property
     def tested(self) -> tuple[float, float]:

@@ -1,10 +1,9 @@
 """Uncertainty budget of a limit: what each input adds to the variance of the next drop, and what halving it would gain.
 
-First-order sums (JCGM 100, 5.1.2) with effective degrees of freedom (G.4.1), beside the Monte Carlo that the rating
-uses.
+First-order sums (JCGM 100, 5.1.2), the limit by the one rule √Σ t²u² over the inputs, beside the Monte Carlo that the
+rating uses.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf, isfinite
 from typing import Any
@@ -14,7 +13,7 @@ import numpy as np
 from cordlab.limits.forecast import Forecast
 from cordlab.limits.simulate import Run, Site, effects
 from cordlab.quantities import DRAWN, QUANTITIES
-from cordlab.statistics.propagation import numerical_tolerance, t_factor, welch_satterthwaite
+from cordlab.statistics.propagation import numerical_tolerance, t_margin, welch_satterthwaite
 
 CORDS, DROPS = "cord to cord (length and mass too)", "drop to drop"
 PEAK_CORDS, PEAK_DROPS = "peaks, cord to cord", "peaks, drop to drop"
@@ -103,7 +102,7 @@ def budget(forecast: Forecast, *, mass: float, quantity: str = "clearance") -> B
     found = [(name, u * per, dof) for name, u, dof in components_of(run, k, quantity) if u * per > 0]
     names, sizes, dofs = [row[0] for row in found], [row[1] for row in found], [row[2] for row in found]
     u, dof = welch_satterthwaite(sizes, dofs)
-    margin = _margin(sizes, dofs, forecast.probability)
+    margin = t_margin(sizes, dofs, forecast.probability)
     drawn = forecast.prediction_limit(quantity, forecast.probability)[k]
     steepness = 0.0
     if forecast.masses.size > 1:
@@ -111,7 +110,7 @@ def budget(forecast: Forecast, *, mass: float, quantity: str = "clearance") -> B
     shares = []
     for i, (name, size) in enumerate(zip(names, sizes, strict=True)):
         halved = [s / 2 if j == i else s for j, s in enumerate(sizes)]
-        gain = margin - _margin(halved, dofs, forecast.probability)
+        gain = margin - t_margin(halved, dofs, forecast.probability)
         in_mass = gain / steepness if steepness > 0 and isfinite(steepness) else None
         shares.append(Share(name, size, size**2 / u**2, dofs[i], gain, in_mass))
     return Budget(
@@ -126,29 +125,23 @@ def budget(forecast: Forecast, *, mass: float, quantity: str = "clearance") -> B
     )
 
 
-def _margin(sizes: Sequence[float], dofs: Sequence[float], probability: float) -> float:
-    u, dof = welch_satterthwaite(sizes, dofs)
-    return t_factor(probability, dof) * u
-
-
 def components_of(run: Run, k: int, quantity: str) -> list[tuple[str, float, float]]:
     """Name, u(quantity) and degrees of freedom of each input; u relative for loads and g."""
     stiffness, level = run.stiffness, run.levels[0]
     slope, moved = effects(run, k)
-    between, within = (float(np.ravel(part[..., k])[0]) for part in level.parts)
+    between, within = np.sqrt(level.variances[:, 0, k])
     per_scale = abs(slope[quantity])
     items: list[tuple[str, float, float]] = [
-        (CORDS, per_scale * between**0.5, level.dof_between),
-        (DROPS, per_scale * within**0.5, level.dof_within),
+        (CORDS, per_scale * between, level.dof[0]),
+        (DROPS, per_scale * within, level.dof[1]),
     ]
     loaded = QUANTITIES[quantity].load
     raised = run.waves is not None
     if loaded and run.excess_levels is not None:
         peaks = run.excess_levels[0]
         raised = raised or float(peaks.mean[0, k]) > 0  # without waves an excess below 0 lowers nothing
-        parts = (float(np.ravel(part[..., k])[0]) for part in peaks.parts)
-        for name, part, dof in zip((PEAK_CORDS, PEAK_DROPS), parts, (peaks.dof_between, peaks.dof_within), strict=True):
-            items.append((name, part**0.5 if raised else 0.0, dof))
+        for name, variance, dof in zip((PEAK_CORDS, PEAK_DROPS), peaks.variances[:, 0, k], peaks.dof, strict=True):
+            items.append((name, variance**0.5 if raised else 0.0, dof))
     masses = 0.0
     for i, (name, shared) in enumerate(stiffness.shared.items()):
         effect = slope[quantity] * run.shift[k, i]

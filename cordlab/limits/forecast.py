@@ -10,8 +10,8 @@ from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.wave_effects import WaveEffect
 from cordlab.mechanics.predict import predict_drop
 from cordlab.quantities import QUANTITIES
+from cordlab.statistics.groups import NextValue
 from cordlab.statistics.propagation import quantile
-from cordlab.statistics.scatter import Level
 
 HALF = 0.6827  # of a normal law lies within one standard deviation
 
@@ -56,7 +56,7 @@ class Forecast:
     dof: np.ndarray
     n_cords: int
     stiffness: DropStiffness
-    level: Level
+    level: NextValue
     waves: WaveEffect | None
     seed: int
     notes: tuple[str, ...]

@@ -13,9 +13,9 @@ from cordlab.limits.forecast import Forecast, spread_of
 from cordlab.limits.wave_effects import WaveEffect, stiffened
 from cordlab.mechanics.predict import Prediction, predict_drop
 from cordlab.quantities import DRAWN, QUANTITIES
+from cordlab.statistics.groups import NextValue, Pivots
 from cordlab.statistics.limits import prediction_assurance
 from cordlab.statistics.propagation import adaptive, quantile
-from cordlab.statistics.scatter import Level, Pivots
 from cordlab.units import Measured
 
 BATCH_SIZE = 10_000  # JCGM 101 7.9.4 b
@@ -73,8 +73,8 @@ class Run:
     hung: np.ndarray
     cord: str | None
     waves: WaveEffect | None
-    levels: tuple[Level, ...]
-    excess_levels: tuple[Level, ...] | None
+    levels: tuple[NextValue, ...]
+    excess_levels: tuple[NextValue, ...] | None
     shift: np.ndarray  # what each shared input does to mean ln s, (n_mass, n_shared)
     excess_shift: np.ndarray | None
 
@@ -101,7 +101,7 @@ class Run:
                 f"tested: nothing is said outside"
             )
         lines = [stiffness.lines(j) for j in range(len(stiffness.shapes))]
-        levels = tuple(line.another_cord(hung) if cord is None else line.this_cord(hung, cord) for line in lines)
+        levels = tuple(line.another_group(hung) if cord is None else line.this_group(cord, hung) for line in lines)
         shift = lines[0].mean_weights(hung, cord) @ stiffness.slope.T
         if waves is not None and VISCOSITY in stiffness.shared:
             shift[:, list(stiffness.shared).index(VISCOSITY)] += waves.at(hung, "stiffness")[1]
@@ -109,7 +109,7 @@ class Run:
         if stiffness.excess_slope is not None:
             # the excess of a peak over the curve's is the batch's: also for this cord
             excess_lines = stiffness.excess_lines()
-            excess_levels = tuple(line.another_cord(hung) for line in excess_lines)
+            excess_levels = tuple(line.another_group(hung) for line in excess_lines)
             excess_shift = excess_lines[0].mean_weights(hung) @ stiffness.excess_slope.T
         return cls(stiffness, site, masses, hung, cord, waves, levels, excess_levels, shift, excess_shift)
 
@@ -247,7 +247,7 @@ class Run:
             draws=named,
             content=held,
             u={name: spread_of(x) for name, x in named.items()},
-            dof=self.levels[0].dof[0],
+            dof=self.levels[0].effective_dof[0],
             n_cords=n_cords,
             stiffness=self.stiffness,
             level=self.levels[0],
@@ -315,7 +315,7 @@ class _Part:
     length: Any
     standard: np.ndarray
 
-    def _levels(self, k: int) -> tuple[Level, np.ndarray, Level | None, np.ndarray | float]:
+    def _levels(self, k: int) -> tuple[NextValue, np.ndarray, NextValue | None, np.ndarray | float]:
         """ln s and excess at mass number k: their levels for each draw's shape, and what the shared errors add."""
         run = self.run
         level, shift = run.levels[self.j].at(k, self.index), run.shift[k] @ self.shared
@@ -342,11 +342,11 @@ class _Part:
         """
         run, z = self.run, float(ndtri(share))
         level, shift, excess_level, excess_shift = self._levels(k)
-        mean, sd = self.pivots.mean_and_content(level)
+        mean, sd = self.pivots.mean_and_sd(level)
         mean = mean + shift
         excess, excess_sd = np.zeros(mean.size), np.zeros(mean.size)
         if excess_level is not None and self.peaks is not None:
-            excess, excess_sd = self.peaks.mean_and_content(excess_level)
+            excess, excess_sd = self.peaks.mean_and_sd(excess_level)
             excess = excess + excess_shift
         estimate, found = Site.estimates(run.site), []
         slope, moved = effects(run, k)

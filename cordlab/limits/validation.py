@@ -1,17 +1,19 @@
 """Held-back drops against their limits: what the analysis says of drops that it has not seen."""
 
 from dataclasses import dataclass, replace
+from math import inf
 from typing import Any
 
 import numpy as np
-from scipy.special import bdtrc, stdtrit
+from scipy.special import bdtrc
 
 from cordlab.batch.bootstrap import GROUPS, groups_left_out
 from cordlab.batch.drop_table import Evidence, log_scales
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.wave_effects import stiffened
 from cordlab.mechanics.predict import predict_drop
-from cordlab.statistics.scatter import CordLines
+from cordlab.statistics.groups import GroupLines
+from cordlab.statistics.propagation import t_margin
 from cordlab.units import Progress, unwatched
 
 DOUBTFUL = 0.01
@@ -110,27 +112,27 @@ def validate(
         others = np.flatnonzero(~out)
         if others.size < 2:
             break
-        lines = CordLines.of(
-            stiffness.scales[0][0, others], mass=fit.mass[others], cord=[fit.cord[other] for other in others]
+        lines = GroupLines.of(
+            stiffness.scales[0][0, others], x=fit.mass[others], group=[fit.cord[other] for other in others]
         )
         found |= {k: _row(stiffness, lines, fit, k, probability) for k in np.flatnonzero(out).tolist()}
     return Validation(tuple(found[k] for k in sorted(found)), both, left_out=True)
 
 
-def _row(stiffness: DropStiffness, lines: CordLines, drops: Evidence, k: int, probability: float) -> HeldBack:
+def _row(stiffness: DropStiffness, lines: GroupLines, drops: Evidence, k: int, probability: float) -> HeldBack:
     """Drop k of `drops` against the limits that `lines` give."""
     mass, inputs = drops.mass[k], stiffness.rig.values()
     cord, whose = drops.cord[k], "another cord"
-    if cord in lines.names and (lines.dof_within > 0 or lines.n_cords < 2) and lines.structure != "across cords":
+    if cord in lines.names and (lines.dof_within > 0 or lines.n_groups < 2) and lines.structure != "across groups":
         whose = "this cord"
-    level = lines.this_cord([mass], cord) if whose == "this cord" else lines.another_cord([mass])
+    level = lines.this_group(cord, mass) if whose == "this cord" else lines.another_group(mass)
     error = 0.0
-    if mass not in lines.mass and drops.u_mass[k] > 0:  # a mass of its own has an error that the fit drops don't share
+    if mass not in lines.x and drops.u_mass[k] > 0:  # a mass of its own has an error that the fit drops don't share
         one = drops.take(np.array([k]))
         moved = replace(one, mass=one.mass + one.u_mass)
         at, off = (log_scales(stiffness.shapes[0], x, stiffness.batch, **inputs)[0, 0] for x in (one, moved))
         error = off - at
-    half = stdtrit(min(float(level.dof[0]), 1e9), probability) * np.hypot(level.sd[0], error)
+    half = t_margin([*np.sqrt(level.variances[:, 0]), abs(error)], [*level.dof, inf], probability)
     middle = level.mean[0] + stiffened(stiffness.waves, mass)
     scales = np.exp(middle + np.array([0.0, half, -half]))  # stiff stops high, soft stops low
     curves = stiffness.shapes[0].take(np.zeros(3, int), scales)

@@ -2,12 +2,12 @@
 name of a decision (JCGM 106). First-order propagation itself is done with ufloats (`uncertainties`)."""
 
 from collections.abc import Callable, Sequence
-from math import floor, inf, isfinite, log10, sqrt
+from math import floor, inf, log10, sqrt
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import ndtri, stdtrit
+from scipy.special import stdtrit
 
 OneSide = Literal["lower", "upper"]
 
@@ -47,11 +47,6 @@ def _parts(u: ArrayLike, dof: Sequence[float]) -> tuple[np.ndarray, np.ndarray]:
     if np.any((parts != 0) & (nu <= 0)):
         raise ValueError("an uncertainty with no degrees of freedom cannot be combined: it has no evidence behind it")
     return parts, nu
-
-
-def t_factor(share: float, dof: float) -> float:
-    """Student's t for a one-sided share, the degrees of freedom as they are (JCGM 100 G.4.1 also allows truncating)."""
-    return float(stdtrit(dof, share) if isfinite(dof) else ndtri(share))
 
 
 def numerical_tolerance(u: float, digits: int = 2) -> float:

@@ -1,4 +1,4 @@
-"""Limits: scatter of cords and drops against published factors and known truth; what enters once; what is refused."""
+"""Limits: the whole chain against closed forms and known truth; what enters once; what is refused."""
 
 from dataclasses import replace
 from types import SimpleNamespace
@@ -16,8 +16,8 @@ from cordlab.limits.validation import HeldBack, Validation, validate
 from cordlab.limits.wave_effects import WaveEffect
 from cordlab.mechanics.predict import predict_drop
 from cordlab.rating.rate import rating_masses
+from cordlab.statistics.groups import EvidenceError
 from cordlab.statistics.limits import prediction_factor, tolerance_factor
-from cordlab.statistics.scatter import CordLines, EvidenceError, Level, Pivots
 from cordlab.units import Measured
 from tests.coverage.limits import Batch, Truth, mean_and_error, one
 
@@ -54,103 +54,6 @@ def scattered(seed: int, n_cords: int, cord: float, drop: float, tilt: float = 0
     rng = np.random.default_rng(seed)
     slope = rng.normal(0.0, tilt, (n_cords, 1)) * (MASSES - 68.0) / 32.0
     return rng.normal(0.0, cord, (n_cords, 1)) + slope + rng.normal(0.0, drop, (n_cords, MASSES.size))
-
-
-# ------------------------------------------------------------------------------------------------ scatter of cords and
-# drops
-
-
-def by_t(level: Level, sign: float) -> np.ndarray:
-    """99 % prediction limit by Student's t with the effective degrees of freedom."""
-    return level.mean + sign * stats.t.ppf(0.99, np.minimum(level.dof, 1e9)) * level.sd
-
-
-def test_balanced_drops_at_one_mass_give_the_two_stage_formula():
-    """One-way layout, n cords with r drops: a1 = s_m²(1 + 1/n), a2 = s_w²(1 − 1/r), ν by Satterthwaite, written out."""
-    n, r = 5, 3
-    y = np.random.default_rng(0).normal(size=(n, r))
-    level = CordLines.of(y.ravel(), mass=np.full(n * r, 50.0), cord=np.repeat(np.arange(n), r)).another_cord([50.0])
-    a1 = y.mean(1).var(ddof=1) * (1 + 1 / n)
-    within = ((y - y.mean(1, keepdims=True)) ** 2).sum() / (n * (r - 1))
-    a2 = within * (1 - 1 / r)
-    dof = (a1 + a2) ** 2 / (a1**2 / (n - 1) + a2**2 / (n * (r - 1)))
-    assert level.mean[0] == pytest.approx(y.mean())
-    assert level.sd[0] == pytest.approx(np.sqrt(a1 + a2))
-    assert level.dof[0] == pytest.approx(dof)
-    assert by_t(level, 1)[0] == pytest.approx(y.mean() + stats.t.ppf(0.99, dof) * np.sqrt(a1 + a2))
-
-
-def test_one_drop_a_cord_is_a_plain_prediction_limit():
-    """ISO 16269-8 (scope) and any textbook: mean + t(n − 1) s √(1 + 1/n)."""
-    y = np.random.default_rng(1).normal(size=7)
-    level = CordLines.of(y, mass=np.full(7, 50.0), cord=np.arange(7)).another_cord([50.0])
-    assert by_t(level, -1)[0] == pytest.approx(y.mean() - prediction_factor(7, 0.99) * y.std(ddof=1))
-
-
-def by_cord(masses_of):
-    def layout(n: int) -> tuple[np.ndarray, np.ndarray]:
-        each = [np.array(masses_of[c % len(masses_of)], float) for c in range(n)]
-        return np.concatenate(each), np.repeat(np.arange(n), [len(m) for m in each])
-
-    return layout
-
-
-LAYOUTS = {
-    "own lines": by_cord([MASSES]),
-    "own lines, unbalanced": by_cord([MASSES, (36, 100, 100), (36, 68, 100), (36, 52, 68, 100)]),
-    "one slope": by_cord([(36, 52), (68, 84), (84, 100), (36, 100)]),
-    "across cords": by_cord([(36,), (52,), (68,), (84,), (100,)]),
-}
-
-
-@pytest.mark.parametrize("layout", LAYOUTS)
-@pytest.mark.parametrize(("cord", "drop", "tilt"), [(0.02, 0.006, 0.005), (0.02, 0.04, 0.0), (0.0, 0.02, 0.0)])
-@pytest.mark.parametrize("n", [4, 6, 10])
-def test_limits_for_another_cord_hold_whatever_the_layout(layout, cord, drop, tilt, n):
-    """Known truth, 3,000 campaigns: drops that scatter more than cords, unbalanced ones, cords that differ in shape."""
-    rng = np.random.default_rng([n, len(layout)])
-    mass, who = LAYOUTS[layout](n)
-    at = np.array([36.0, 68.0, 100.0])
-    tilted = rng.normal(0.0, tilt, (3_000, n))[:, who] * (mass - 68.0) / 32.0
-    y = rng.normal(0.0, cord, (3_000, n))[:, who] + tilted + rng.normal(0.0, drop, (3_000, mass.size))
-    lines = CordLines.of(y, mass=mass, cord=who)
-    assert lines.structure == layout.partition(",")[0]
-    level = lines.another_cord(at)
-    true_sd = np.sqrt(cord**2 + drop**2 + (tilt * (at - 68.0) / 32.0) ** 2)
-    limit = by_t(level, -1)
-    held = stats.norm.sf(limit / true_sd)
-    for k in range(at.size):
-        mean, error = mean_and_error(held[:, k])
-        assert mean >= 0.985 - 3 * error
-    # the draws behind a forecast are on the safe side of the same limit, or as good
-    pivots = Pivots.draw(rng, 20_000, level)
-    for k in range(40):
-        drawn = np.quantile(pivots.next_value(level.at(1, np.array([k]))), 0.01)
-        assert drawn <= limit[k, 1] + 0.12 * level.sd[k, 1]  # the standard error of the drawn quantile is about 0.03 sd
-
-
-def test_this_cord_uses_its_own_mean_and_the_scatter_of_drops():
-    y = scattered(2, 4, cord=0.05, drop=0.003)
-    lines = CordLines.of(y.ravel(), mass=np.tile(MASSES, 4), cord=np.repeat(np.arange(4), 5))
-    level = lines.this_cord([68.0], "2")
-    assert level.mean[0] == pytest.approx(y[2].mean())  # the middle mass is the mean of the five
-    assert level.sd[0] == pytest.approx(np.sqrt(lines.within * (1 + 1 / 5)))
-    assert level.dof[0] == 4 * 5 - 2 * 4
-    assert level.sd[0] < lines.another_cord([68.0]).sd[0] / 5
-
-
-def test_what_the_drops_cannot_carry_is_refused():
-    one_cord = CordLines.of([0.0, 0.1, 0.2], mass=[36, 68, 100], cord=["A"] * 3)
-    with pytest.raises(ValueError, match="only 1 cord: a limit for another cord needs at least 2"):
-        one_cord.another_cord([50.0])
-    with pytest.raises(ValueError, match="no drop here; cords with drops: A"):
-        one_cord.this_cord([50.0], "B")
-    with pytest.raises(ValueError, match="show no scatter about a line"):
-        CordLines.of([0.0, 0.1], mass=[36, 100], cord=["A", "B"]).another_cord([50.0])
-    with pytest.raises(ValueError, match="repeat some drops"):
-        CordLines.of([0.0, 0.1], mass=[50, 50], cord=["A", "B"]).this_cord([50.0], "A")
-    with pytest.raises(ValueError, match="not a finite number"):
-        CordLines.of([0.0, np.nan], mass=[50, 50], cord=["A", "B"])
 
 
 # ------------------------------------------------------------------------------------------------ forecasts
