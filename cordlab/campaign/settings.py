@@ -175,7 +175,7 @@ class Criteria(_Bounds):
 
     least_clearance, greatest_g and the others of `quantities`: in the SI unit of their quantity, None where one that
         is optional is left out
-    design_breaking_load : [N], or None where breaks.csv gives breaking loads
+    design_breaking_load : [N], or None where breaks.csv gives breaking loads; with both, the lower counts
     greatest_jumps : the maker's or the rule's cap on the jump count, or None
     lot_sample_share : least share of the lot to be broken, or None
     lot_size : number of cords in the lot, or None

@@ -1,5 +1,6 @@
 """Judging the next drop: its limits at each rider mass against the criteria, and the risk of violating them."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -135,20 +136,20 @@ def judge(
     estimates, u = dict(forecast.estimates), dict(forecast.u)
     limits = {name: forecast.limit(name) for name in DRAWN}
     draws = {name: forecast.draws[name] for name in bounds if name in DRAWN}
-    strength = criteria.design_breaking_load or breaking_load
-    if strength is None:
+    strengths = [load for load in (criteria.design_breaking_load, breaking_load) if load is not None]
+    if not strengths:
         del bounds["strength_factor"]
         missing = ("no breaking load, in breaks.csv or as design_breaking_load: the strength factor cannot be judged",)
     else:
         rng = np.random.default_rng([forecast.seed, 106])
-        factors = _over(strength, forecast.draws["peak_load"], rng)
+        factors = _over(strengths, forecast.draws["peak_load"], rng)
         draws["strength_factor"], u["strength_factor"] = factors, spread_of(factors)
-        estimates["strength_factor"] = strength.value / forecast.estimates["peak_load"]
+        estimates["strength_factor"] = min(load.value for load in strengths) / forecast.estimates["peak_load"]
         row = QUANTITIES["strength_factor"]
         if forecast.content is None:
             limits["strength_factor"] = quantile(factors, row.tail(forecast.probability), row.danger)
         else:
-            content = _over(strength, forecast.content["peak_load"], rng)
+            content = _over(strengths, forecast.content["peak_load"], rng)
             limits["strength_factor"] = quantile(content, row.tail(forecast.confidence), row.danger)
     judgement = Judgement(
         masses=forecast.masses,
@@ -164,6 +165,20 @@ def judge(
     return judgement, missing
 
 
-def _over(strength: Measured, loads: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Breaking load over peak load; an infinite load leaves a factor of 0."""
-    return (strength.value if strength.u == 0 else strength.draw(rng, loads.shape[-1])) / loads
+def _over(strengths: Sequence[Measured], loads: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """The lowest breaking load over the peak load; an infinite load leaves a factor of 0."""
+    lowest: np.ndarray | float = np.inf
+    for load in strengths:
+        lowest = np.minimum(lowest, load.value if load.u == 0 else load.draw(rng, loads.shape[-1]))
+    return lowest / loads
+
+
+def broke_below_design(criteria: "Criteria", breaking_load: Measured | None) -> list[str]:
+    """What must be said where a cord broke below the maker's figure."""
+    design = criteria.design_breaking_load
+    if design is None or breaking_load is None or breaking_load.value >= design.value:
+        return []
+    return [
+        f"a cord of the lot broke at {breaking_load.value / 1000:.2f} kN, below the design breaking load of "
+        f"{design.value / 1000:.2f} kN: strength factors are those of the lowest break; ask the maker"
+    ]

@@ -18,7 +18,7 @@ from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.forecast import Forecast, spread_of
 from cordlab.limits.validation import Validation
 from cordlab.quantities import QUANTITIES
-from cordlab.rating.criteria import Judgement, interpolated, judge
+from cordlab.rating.criteria import Judgement, broke_below_design, interpolated, judge
 from cordlab.statistics.propagation import decide
 from cordlab.units import Measured, notebook_html, plain
 
@@ -189,7 +189,8 @@ def rate(
 ) -> Rating:
     """The rated range from a forecast at `rating_masses`.
 
-    criteria : a campaign's `[criteria]`. breaking_load : the lot's, where the criteria give no design breaking load.
+    criteria : a campaign's `[criteria]`. breaking_load : the lot's lowest break; where the criteria give a
+    design breaking load too, the lower of the two counts.
     jumps : at which the cords are to be used, where that is asked; the site says at which temperatures, where it does.
     reasons : others to rate nothing.
     """
@@ -211,7 +212,7 @@ def rate(
         probability=forecast.probability,
         confidence=forecast.confidence,
         n_cords=forecast.n_cords,
-        reasons=tuple(against),
+        reasons=(*against, *broke_below_design(criteria, breaking_load)),
         predictions=tuple(row | {"waves": by_waves} for row, by_waves in zip(rows, waves, strict=True)),
         promise=forecast.label,
     )
@@ -229,7 +230,7 @@ def _with_range(rating: Rating, judgement: Judgement, forecast: Forecast) -> Rat
 
     if not ok.any():
         failed = sorted({word for k in range(grid.size) for word in failed_at(k)})
-        return replace(rating, reasons=(f"no tested mass meets every criterion: {', '.join(failed)}",))
+        return replace(rating, reasons=(f"no tested mass meets every criterion: {', '.join(failed)}", *rating.reasons))
     first, last = longest_run(ok)
     notes = []
     if ok.sum() > last - first + 1:
@@ -249,7 +250,7 @@ def _with_range(rating: Rating, judgement: Judgement, forecast: Forecast) -> Rat
         heaviest=heaviest,
         governed_by={"light": light, "heavy": heavy},
         dof=float(np.interp(grid[last], forecast.masses, np.minimum(forecast.dof, 1e9))),
-        reasons=tuple(notes),
+        reasons=(*rating.reasons, *notes),
         predictions=tuple(rows),
     )
 

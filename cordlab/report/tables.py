@@ -304,7 +304,7 @@ def by_hand(results: Mapping[str, Any]) -> list[str]:
         (model != "auto", f"the model {model} was chosen by hand"),
         (degree is not None, f"calibrations of degree {degree} were chosen by hand"),
         (decision["filter"] == "off", "records were not filtered"),
-        (by_load, "a design breaking load was given; break tests do not set the strength factor"),
+        (by_load, "a design breaking load was given; the lower of it and the lowest break sets the strength factor"),
         (campaign["viscosity"] is not None, "the viscosity of the cord was given by hand"),
     )
     choices = results.get("by_hand", {}).get("told", ())

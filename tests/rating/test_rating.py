@@ -115,6 +115,29 @@ def test_other_criteria_can_end_it(forecast):
     assert re.fullmatch(r"stretch ratio [\d.]+ is beyond the [\d.]+ that was tested", found.predictions[-5]["reason"])
 
 
+def test_the_lower_of_design_load_and_lowest_break_counts_and_a_break_below_is_said(forecast):
+    """A cord broke at 14.1 kN though the maker says 25 kN: no rider is rated on strength that the lot does not have."""
+    easy = {"least_clearance": -50.0, "greatest_g": 9.0, "least_strength_factor": 7.0}
+
+    def rated(design, lowest_break):
+        return rate(forecast, criteria=criteria(**easy, design_breaking_load=design), breaking_load=lowest_break)
+
+    by_break, by_design = rated(None, LOT), rated(Measured(25_000.0), None)
+    both = rated(Measured(25_000.0), LOT)
+    assert both.heaviest == by_break.heaviest < by_design.heaviest
+    assert both.predictions == by_break.predictions
+    assert "broke at 14.10 kN, below the design breaking load of 25.00 kN" in both.reasons[0]
+    assert not by_break.reasons
+    weak = rated(Measured(25_000.0), Measured(2_000.0))
+    assert not weak.rated
+    assert "broke at 2.00 kN" in weak.reasons[1]
+    lower_design = rated(Measured(13_000.0), LOT)
+    assert lower_design.heaviest < by_break.heaviest
+    assert not lower_design.reasons
+    unsure = Measured(14_500.0, 800.0)  # often below the break: never better than either alone
+    assert rated(unsure, LOT).heaviest <= rated(unsure, None).heaviest < by_break.heaviest
+
+
 def test_no_mass_is_rated_where_no_limit_meets_the_criteria(forecast):
     rating = rate(forecast, criteria=criteria(least_clearance=30.0), breaking_load=LOT)
     assert not rating.rated
