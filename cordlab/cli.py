@@ -229,29 +229,35 @@ def notebooks(options: argparse.Namespace) -> int:
 def publish(options: argparse.Namespace) -> int:
     from cordlab.analysis import analyse
     from cordlab.bundle.publish import publish
-    from cordlab.notebook.run import run_series
+    from cordlab.notebook.run import executed, run_series
     from cordlab.report.results_folder import results_state
 
     campaign = _campaign(options)
     analysis = analyse(campaign, progress=_progress(options))
-    given = {
-        "licence": options.licence,
-        "author": options.author,
-        "date": options.date,
-        "notebooks": options.notebook or None,
-        "pdf": options.pdf,
-        "report_only": options.report_only,
-    }
     if options.notebooks:
         done = run_series(campaign, progress=_progress(options))
-        if failed := [each.summary() for each in done if each.failed]:
+        if failed := [notebook.summary() for notebook in done if notebook.failed]:
             return _refuse(failed)
-    bundle = publish(options.folder, options.bundle, analysis=analysis, **given)
+    notebooks, stale = (options.notebook, ()) if options.notebook else executed(campaign)
+    bundle = publish(
+        options.folder,
+        options.bundle,
+        analysis=analysis,
+        licence=options.licence,
+        author=options.author,
+        date=options.date,
+        notebooks=notebooks,
+        pdf=options.pdf,
+        report_only=options.report_only,
+    )
     state = results_state(campaign)
     if state.state in ("stale", "damaged"):
         _tell(options, f"{state.summary()}; the bundle holds the analysis made now")
     facts = {"bundle": str(bundle.path), "sha256": bundle.sha256, "files": len(bundle.files)}
-    return _answer(options, facts, bundle.summary().splitlines(), DONE)
+    text = bundle.summary().splitlines()
+    if stale and not options.report_only:
+        text.append(f"the executed notebooks were left out: {'; '.join(stale)}")
+    return _answer(options, facts, text, DONE)
 
 
 def recheck(options: argparse.Namespace) -> int:

@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING, Any
 
 from cordlab.campaign.campaign import CampaignError
 from cordlab.campaign.files import replacing
-from cordlab.notebook import run as series
 from cordlab.report import figures as plots
 from cordlab.report import page as report
 from cordlab.report.results_folder import MANIFEST, RESULTS
@@ -56,15 +55,15 @@ class PublishError(CampaignError):
 
 @dataclass(frozen=True)
 class Bundle:
-    """A written bundle: its path, its SHA-256, the SHA-256 of each file in it, and what was left out, and why."""
+    """A written bundle: its path, its SHA-256, and the SHA-256 of each file in it."""
 
     path: Path
     sha256: str
     files: dict[str, str]
-    notes: tuple[str, ...] = ()
 
     def summary(self) -> str:
-        return "\n".join([f"{self.path}: {len(self.files)} files, SHA-256 {self.sha256}", *self.notes])
+        text = f"{self.path}: {len(self.files)} files, SHA-256 {self.sha256}"
+        return text if RESULTS in self.files else f"{text}\nthe report alone is in it: nobody can re-run that"
 
 
 def publish(
@@ -75,14 +74,14 @@ def publish(
     licence: str,
     author: str,
     date: str,
-    notebooks: Iterable[str | Path] | None = None,
+    notebooks: Iterable[str | Path] = (),
     pdf: bool = False,
     report_only: bool = False,
 ) -> Bundle:
     """Write the bundle of a campaign and its analysis.
 
     licence : URL or name of the licence; author : who publishes; date : "2026-05-04". None of them is made up.
-    notebooks : executed notebooks to put in; None for those beside the results, where they belong to these very inputs.
+    notebooks : executed notebooks to put in, such as those that `cordlab notebooks` wrote.
     pdf : the report as PDF too. report_only : the report and nothing that it comes from: nobody can re-run that.
     Raises PublishError with everything that is missing, and where the folder is not the one that was analysed.
     """
@@ -94,15 +93,11 @@ def publish(
     except ValueError:
         problems.append(f"the date {date!r} is not a date such as 2026-05-04")
     contents = _inputs(folder, analysis.campaign.digests, problems)
-    notes: tuple[str, ...] = ()
-    if notebooks is None:
-        notebooks, stale = series.executed(analysis.campaign)
-        notes = (f"the executed notebooks were left out: {'; '.join(stale)}",) if stale else ()
     contents |= _notebooks(notebooks, problems)
     if problems:
         raise PublishError(tuple(problems))
     if report_only:
-        contents, notes = {}, ("the report alone is in it: nobody can re-run that",)
+        contents = {}
     results = report.results_of(analysis)
     figures = {name: plots.svg(fig, name=name) for name, fig in plots.all_figures(analysis).items()}
     page = report.render(results, figures)
@@ -118,7 +113,7 @@ def publish(
     digests = {name: hashlib.sha256(data).hexdigest() for name, data in sorted(contents.items())}
     contents[MANIFEST] = "".join(f"{digest}  {name}\n" for name, digest in digests.items()).encode()
     _write(bundle, contents)
-    return Bundle(bundle, hashlib.sha256(bundle.read_bytes()).hexdigest(), digests, notes)
+    return Bundle(bundle, hashlib.sha256(bundle.read_bytes()).hexdigest(), digests)
 
 
 def _inputs(folder: Path, digests: Mapping[str, str], problems: list[str]) -> dict[str, bytes]:

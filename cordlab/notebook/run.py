@@ -6,7 +6,7 @@ import sys
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from cordlab import __version__
 from cordlab.campaign.campaign import Campaign
@@ -29,7 +29,7 @@ LONGEST = 900  # seconds that a cell may take
 
 @dataclass(frozen=True)
 class Executed:
-    """One notebook as it ran. stopped : what it needs and the campaign has not. failed : the cell, and what it said."""
+    """One notebook as it ran. stopped : what the campaign lacks for it. failed : the cell, and its error."""
 
     name: str
     content: bytes
@@ -39,7 +39,7 @@ class Executed:
     def summary(self) -> str:
         if self.failed:
             return f"{self.name}: FAILED in {self.failed}"
-        return f"{self.name}: {f'stops: {self.stopped}' if self.stopped else 'done'}"
+        return f"{self.name}: stops: {self.stopped}" if self.stopped else f"{self.name}: done"
 
 
 def series() -> tuple[Path, ...]:
@@ -56,15 +56,15 @@ def run_series(
     Raises ValueError, and writes nothing, where the campaign's files change meanwhile; ResultsError.
     """
     paths = progress(series(), desc="notebooks", unit="notebook")
-    done = tuple(run_notebook(path, campaign) for path in paths)
+    notebooks = tuple(run_notebook(path, campaign) for path in paths)
     if changed := changes(campaign.folder, campaign.digests):
         raise ValueError(f"the campaign changed while its notebooks ran: {'; '.join(changed)}; run them again")
     place = folder_of(campaign) if out is None else Path(out)
     place.mkdir(parents=True, exist_ok=True)
     # opened from there, they work on the same campaign
     home = f"{os.path.relpath(campaign.folder.resolve(), place.resolve())}\n"
-    write_folder(place, {each.name: each.content for each in done} | {CHOICE: home.encode()})
-    return done
+    write_folder(place, {notebook.name: notebook.content for notebook in notebooks} | {CHOICE: home.encode()})
+    return notebooks
 
 
 def folder_of(campaign: Campaign) -> Path:
@@ -72,81 +72,53 @@ def folder_of(campaign: Campaign) -> Path:
 
 
 def run_notebook(path: Path, campaign: Campaign) -> Executed:
-    """One notebook on one campaign, from its first cell, in a kernel of this very Python."""
+    """One notebook on one campaign, from its first cell, in a kernel of this very Python and its modules."""
     import nbformat
+    from jupyter_client.kernelspec import KernelSpecManager
+    from jupyter_client.manager import AsyncKernelManager
     from nbclient import NotebookClient
     from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
 
     notebook = nbformat.read(path, as_version=4)
     for cell in notebook.cells:
-        if cell.cell_type == "code":  # none of what is stored, should it stop half-way
+        if cell.cell_type == "code":  # nothing of what is stored is kept, should it stop half-way
             cell.outputs, cell.execution_count = [], None
-    stopped = failed = None
+    kernel = AsyncKernelManager(kernel_spec_manager=KernelSpecManager(kernel_dirs=[]))  # no other Python's
+    modules = os.pathsep.join(os.path.abspath(place) for place in sys.path)
+    environment = os.environ | {VARIABLE: str(campaign.folder.resolve()), "PYTHONPATH": modules}
+    error_name, message = None, ""
     with tempfile.TemporaryDirectory() as empty:  # the kernel's folder: what a notebook writes goes with it
-        client = NotebookClient(
-            notebook,
-            timeout=LONGEST,
-            kernel_manager_class=_kernel(),
-            record_timing=False,
-            store_widget_state=False,
-            resources={"metadata": {"path": empty}},
-        )
+        options = {"timeout": LONGEST, "extra_arguments": ["--log-level=ERROR"], "record_timing": False}
+        place = {"metadata": {"path": empty}}
+        client = NotebookClient(notebook, km=kernel, store_widget_state=False, resources=place, **options)
         try:
-            client.execute(env=os.environ | {VARIABLE: str(campaign.folder.resolve())})
+            client.execute(env=environment, cleanup_kc=True)
         except CellExecutionError as error:
-            if error.ename == CampaignError.__name__:  # found only when the records are reduced
-                raise CampaignError(tuple(error.evalue.splitlines())) from None
-            if error.ename == Missing.__name__:
-                stopped, number = error.evalue, _last_run(notebook)
-                notebook.cells = notebook.cells[: number + 1]
-            else:
-                failed = f"{_last_cell(notebook)}: {error.ename}: {error.evalue}"
+            error_name, message = error.ename, error.evalue
         except (CellTimeoutError, DeadKernelError) as error:
-            failed = f"{_last_cell(notebook)}: {str(error).splitlines()[0]}"
+            error_name, message = type(error).__name__, str(error).splitlines()[0]
+    if error_name == CampaignError.__name__:  # seen only when the records are reduced
+        raise CampaignError(tuple(message.splitlines()))
+    last = max((k for k, cell in enumerate(notebook.cells) if cell.get("execution_count") is not None), default=0)
+    stopped = failed = None
+    if error_name == Missing.__name__:
+        stopped = message
+        notebook.cells = notebook.cells[: last + 1]
+    elif error_name:
+        first_line = notebook.cells[last].source.strip().splitlines()[0]
+        failed = f"cell {last + 1} ({first_line}): {error_name}: {message}"
     notebook = normalised(notebook)
-    notebook.metadata["cordlab"] = {
-        "version": __version__, "campaign": campaign.sha256, "stopped": stopped, "failed": failed,
-    }  # fmt: skip
+    origin = {"version": __version__, "campaign": campaign.sha256, "stopped": stopped, "failed": failed}
+    notebook.metadata["cordlab"] = origin
     return Executed(path.name, nbformat.writes(notebook).encode(), stopped, failed)
-
-
-def _kernel() -> type:
-    """Starts kernels of this Python with the modules of this Python, whatever kernels are installed on the machine."""
-    from jupyter_client.kernelspec import KernelSpec
-    from jupyter_client.manager import AsyncKernelManager
-
-    path = [os.path.abspath(each) for each in sys.path]
-    start = f"import sys; sys.path[:] = {path!r}; from ipykernel.kernelapp import launch_new_instance as go; go()"
-
-    class ThisPython(AsyncKernelManager):
-        @property
-        def kernel_spec(self) -> KernelSpec:
-            argv = [sys.executable, "-c", start, "-f", "{connection_file}", "--log-level=ERROR"]
-            return KernelSpec(argv=argv, language="python")
-
-    return ThisPython
-
-
-def _last_cell(notebook: "NotebookNode") -> str:
-    """The last cell that was run, with its first line."""
-    number = _last_run(notebook)
-    return f"cell {number + 1} ({notebook.cells[number].source.strip().splitlines()[0]})"
-
-
-def _last_run(notebook: "NotebookNode") -> int:
-    return max((k for k, cell in enumerate(notebook.cells) if cell.get("execution_count") is not None), default=0)
 
 
 def normalised(notebook: "NotebookNode") -> "NotebookNode":
     """Without what differs from run to run: times, ids. A panel keeps its picture and words."""
     from nbformat import NotebookNode, from_dict
 
-    notebook.metadata = from_dict(
-        {
-            "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
-            "language_info": {"name": "python"},
-        }
-    )
+    kernel = {"display_name": "Python 3", "language": "python", "name": "python3"}
+    notebook.metadata = from_dict({"kernelspec": kernel, "language_info": {"name": "python"}})
     for number, cell in enumerate(notebook.cells):
         cell.id = f"cell-{number}"
         if cell.cell_type == "code":
@@ -163,21 +135,16 @@ def executed(campaign: Campaign) -> tuple[tuple[Path, ...], tuple[str, ...]]:
     """
     paths, problems = sorted(folder_of(campaign).glob(SERIES)), []
     for path in paths:
-        told = _about(path)
-        if told.get("campaign") != campaign.sha256:
+        try:
+            origin = dict(json.loads(path.read_bytes())["metadata"]["cordlab"])
+        except (OSError, ValueError, KeyError, TypeError):
+            origin = {}
+        if origin.get("campaign") != campaign.sha256:
             problems.append(f"{path.name} was run on other inputs")
-        elif told.get("version") != __version__:
-            problems.append(f"{path.name} was run by cordlab {told.get('version')}, this is {__version__}")
-        elif told.get("failed"):
-            problems.append(f"{path.name} failed in {told['failed']}")
+        elif origin.get("version") != __version__:
+            problems.append(f"{path.name} was run by cordlab {origin.get('version')}, this is {__version__}")
+        elif origin.get("failed"):
+            problems.append(f"{path.name} failed in {origin['failed']}")
     if paths and (lacking := {path.name for path in series()} - {path.name for path in paths}):
         problems.append(f"there is no {', '.join(sorted(lacking))}")
     return (() if problems else tuple(paths)), tuple(problems)
-
-
-def _about(path: Path) -> dict[str, Any]:
-    try:
-        found = json.loads(path.read_bytes())["metadata"]["cordlab"]
-    except (OSError, ValueError, KeyError, TypeError):
-        return {}
-    return found if isinstance(found, dict) else {}

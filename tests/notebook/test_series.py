@@ -1,7 +1,7 @@
 """The series run on a campaign: executed copies beside the results, repeatable, told apart when they are stale."""
 
-import json
 import sys
+import zipfile
 
 import nbformat
 import pytest
@@ -36,24 +36,26 @@ def notebooks(monkeypatch, tmp_path):
     return write
 
 
-ASKS = "from cordlab import Missing, chosen_campaign\ncampaign = chosen_campaign()\nprint(campaign.sha256)"
+ASKS = "import os; print(os.environ['CORDLAB_CAMPAIGN'])"
 
 
 def test_a_notebook_runs_on_the_campaign_in_this_python_and_twice_alike(campaign, notebooks):
     notebooks(a=[ASKS, "import sys; print(sys.executable)"])
     first = series.run_notebook(*series.series(), campaign)
     assert (first.failed, first.stopped) == (None, None)
-    told = [cell.outputs[0].text for cell in nbformat.reads(first.content.decode(), 4).cells[1:]]
-    assert told == [f"{campaign.sha256}\n", f"{sys.executable}\n"]
+    printed = [cell.outputs[0].text for cell in nbformat.reads(first.content.decode(), 4).cells[1:]]
+    assert printed == [f"{campaign.folder}\n", f"{sys.executable}\n"]
     assert series.run_notebook(*series.series(), campaign).content == first.content
 
 
 def test_the_series_is_kept_beside_the_results_until_an_input_changes(campaign, notebooks):
-    notebooks(a=[ASKS], b=[ASKS, "raise Missing('no record')", "print('beyond')"])
+    needs = "from cordlab import Missing, chosen_campaign\nchosen_campaign().sha256"
+    notebooks(a=["1 + 1"], b=[needs, "raise Missing('no record')", "print('beyond')"])
     assert series.executed(campaign) == ((), ())  # never run: nothing to say
-    done = series.run_series(campaign)
-    assert [each.stopped for each in done] == [None, "no record"]
-    stopped = nbformat.reads(done[1].content.decode(), 4)
+    copies = series.run_series(campaign)
+    assert [copy.stopped for copy in copies] == [None, "no record"]
+    stopped = nbformat.reads(copies[1].content.decode(), 4)
+    assert stopped.cells[1].outputs[0].data["text/plain"] == repr(campaign.sha256)
     assert "beyond" not in stopped.cells[-1].source
     assert stopped.cells[-1].outputs[0].traceback == ["This notebook stops here: no record"]
     paths, problems = series.executed(campaign)
@@ -69,8 +71,8 @@ def test_the_series_is_kept_beside_the_results_until_an_input_changes(campaign, 
 def test_a_failed_notebook_is_named_with_its_cell_and_the_message(campaign, notebooks, capsys):
     notebooks(a=["x = 1", "y = x / 0\nprint(y)", "print('beyond')"])
     assert cli.main(["notebooks", str(campaign.folder)]) == cli.NO
-    told = capsys.readouterr().out
-    assert "01-a.ipynb: FAILED in cell 3 (y = x / 0): ZeroDivisionError: division by zero" in told
+    text = capsys.readouterr().out
+    assert "01-a.ipynb: FAILED in cell 3 (y = x / 0): ZeroDivisionError: division by zero" in text
     paths, problems = series.executed(campaign)
     assert not paths
     assert "failed in cell 3" in problems[0]
@@ -85,7 +87,7 @@ def test_what_only_the_analysis_refuses_is_bad_input_and_writes_nothing(campaign
 
 
 def test_a_campaign_that_changes_meanwhile_is_not_mixed(campaign, notebooks):
-    notebooks(a=[ASKS, "with open(campaign.folder / 'drops.csv', 'a') as f: f.write('\\n')"])
+    notebooks(a=[ASKS, "with open(os.environ['CORDLAB_CAMPAIGN'] + '/drops.csv', 'a') as f: f.write('\\n')"])
     with pytest.raises(ValueError, match=r"drops\.csv has changed"):
         series.run_series(campaign)
     assert not (campaign.folder / "results").exists()
@@ -101,22 +103,26 @@ def test_the_notebooks_are_in_the_wheel_where_the_series_looks_for_them():
     assert len(series.series()) == 10
 
 
-def test_fresh_copies_go_into_the_bundle_and_stale_ones_are_told(campaign, notebooks, monkeypatch, tmp_path):
-    from cordlab.bundle import publish
-    from cordlab.report import figures as plots
+def test_fresh_copies_go_into_the_bundle_and_stale_ones_are_told(campaign, notebooks, monkeypatch, tmp_path, capsys):
+    from cordlab import analysis
+    from cordlab.report import figures
     from tests.specimen import specimen
 
-    monkeypatch.setattr(plots, "all_figures", lambda analysis: {})
-    analysis = specimen()
-    monkeypatch.setattr(series, "executed", lambda campaign: ((), ("01-a.ipynb was run on other inputs",)))
-    who = {"licence": "CC-BY-4.0", "author": "An invented author", "date": "2026-05-04", "analysis": analysis}
-    without = publish.publish(analysis.campaign.folder, tmp_path / "a.zip", **who)
-    assert "left out: 01-a.ipynb was run on other inputs" in without.summary()
+    monkeypatch.setattr(figures, "all_figures", lambda analysis: {})
+    monkeypatch.setattr(analysis, "analyse", lambda campaign, progress: specimen())
+    monkeypatch.setattr(cli, "_campaign", lambda options: campaign)
+
+    def published(name):
+        who = ["--licence", "CC-BY-4.0", "--author", "An invented author", "--date", "2026-05-04"]
+        assert cli.main(["publish", str(specimen().campaign.folder), str(tmp_path / name), *who]) == cli.DONE
+        return capsys.readouterr().out, zipfile.ZipFile(tmp_path / name).namelist()
+
     notebooks(a=["print(1)"])
-    run = series.run_notebook(*series.series(), campaign)
-    (tmp_path / run.name).write_bytes(run.content)
-    monkeypatch.setattr(series, "executed", lambda campaign: ((tmp_path / run.name,), ()))
-    bundles = [publish.publish(analysis.campaign.folder, tmp_path / name, **who) for name in ("b.zip", "c.zip")]
-    assert "notebooks/01-a.ipynb" in bundles[0].files
-    assert bundles[0].sha256 == bundles[1].sha256
-    assert json.loads(run.content)["metadata"]["cordlab"]["campaign"] == campaign.sha256
+    series.run_series(campaign)
+    text, names = published("a.zip")
+    assert "notebooks/01-a.ipynb" in names
+    assert "left out" not in text
+    notebooks(b=["print(2)"])
+    text, names = published("b.zip")
+    assert "the executed notebooks were left out: there is no 01-b.ipynb" in text
+    assert "notebooks/01-a.ipynb" not in names
