@@ -17,7 +17,7 @@ from cordlab.curves.models import Curve
 from cordlab.limits.budget import Budget, Share
 from cordlab.limits.validation import HeldBack, Validation
 from cordlab.quantities import QUANTITIES
-from cordlab.rating.lot import assess_lot
+from cordlab.rating.lot import Lot
 from cordlab.rating.range_plan import RangePlan
 from cordlab.rating.rate import Rating, not_rated
 from cordlab.records.calibration import calibrate_channel
@@ -158,7 +158,7 @@ def specimen() -> Analysis:
         range_plan=RangePlan(
             np.arange(2, 21), 44.0 + 6 / np.arange(2, 21), 87.0 - 12 / np.arange(2, 21), 6, (43.5, 88.0)
         ),
-        lot=assess_lot(campaign.breaks, greatest_load_limit=2270.0, least_strength_factor=5.0),
+        lot=Lot.of(campaign.breaks, criteria=campaign.criteria, greatest_load_limit=2270.0),
         service=Service(RATED, None, ({"jumps": 500, "lightest": 45.0, "heaviest": 85.0},), wear),
         in_service=(CordStatus("A7", 120, 480, 380, False, (), ("no inspection is noted since 2026-04-01",)),),
         pulls=None,

@@ -1,15 +1,14 @@
 """Judging the next drop: its limits at each rider mass against the criteria, and the risk of violating them."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.interpolate import CubicSpline
 
 from cordlab.limits.forecast import Forecast, spread_of
-from cordlab.quantities import DRAWN, QUANTITIES, bounded
-from cordlab.statistics.propagation import quantile
+from cordlab.quantities import QUANTITIES, bounded
 from cordlab.units import Measured
 
 if TYPE_CHECKING:
@@ -21,50 +20,46 @@ TESTED_STRETCH = "tested stretch"
 
 @dataclass(frozen=True)
 class Judgement:
-    """The next drop at the forecast's masses, and the criteria that its limits are held against.
+    """The next drop with its strength factor, and the criteria that its limits are held against.
 
-    masses : rider masses (n_mass,) [kg];  gear : hung with the rider [kg]
-    estimates, limits, u : quantity → (n_mass,) in SI; u is the standard uncertainty
-    draws : quantity → (n_mass, n_draws), for those that have a criterion
+    limits : quantity → (n_mass,) at the forecast's masses, in SI
     bounds : quantity → the figure that its criterion asks for
-    tested_stretch : greatest stretch ratio of the fit drops; a typical drop beyond it is not rated
-    risk : greatest probability of violation that the limits allow
     """
 
-    masses: np.ndarray
-    gear: float
-    estimates: dict[str, np.ndarray]
+    forecast: Forecast
     limits: dict[str, np.ndarray]
-    u: dict[str, np.ndarray]
-    draws: dict[str, np.ndarray]
     bounds: dict[str, float]
-    tested_stretch: float
-    risk: float
+
+    @property
+    def tested_stretch(self) -> float:
+        """Greatest stretch ratio of the fit drops; a typical drop beyond it is not rated."""
+        return float(self.forecast.stiffness.drops.stretch_ratio.max())
 
     def estimate(self, quantity: str, masses: np.ndarray) -> np.ndarray:
-        return interpolated(self.masses, self.estimates.get(quantity), masses)
+        return interpolated(self.forecast.masses, self.forecast.estimates.get(quantity), masses)
 
     def limit(self, quantity: str, masses: np.ndarray) -> np.ndarray:
-        return interpolated(self.masses, self.limits.get(quantity), masses)
+        return interpolated(self.forecast.masses, self.limits.get(quantity), masses)
 
     def fine_masses(self) -> np.ndarray:
         """The lightest and heaviest rider mass that was tested, and every `MASS_STEP` between."""
-        low, high = self.masses.min(), self.masses.max()
+        low, high = self.forecast.masses.min(), self.forecast.masses.max()
         steps = np.arange(np.ceil(low / MASS_STEP + 1e-9), np.floor(high / MASS_STEP - 1e-9) + 1) * MASS_STEP
         return np.unique(np.concatenate([[low], steps, [high]]))
 
     def met(self, masses: np.ndarray) -> dict[str, np.ndarray]:
         """Criterion → whether its limit meets it at each mass, and whether the typical stretch was tested."""
-        meets = {name: QUANTITIES[name].meets(self.limit(name, masses), bound) for name, bound in self.bounds.items()}
-        by_word = {QUANTITIES[name].word: values for name, values in meets.items()}
         # a cord at a tested mass may stretch further than those that were tested; its typical stretch may not
         stretch = self.estimate("stretch_ratio", masses)
-        return by_word | {TESTED_STRETCH: stretch <= self.tested_stretch * (1 + 1e-9)}
+        return self._meets(self.limit, masses) | {TESTED_STRETCH: stretch <= self.tested_stretch * (1 + 1e-9)}
 
     def met_by_estimate(self, masses: np.ndarray) -> dict[str, np.ndarray]:
         """Criterion → whether the estimate alone would meet it (simple acceptance, JCGM 106 8.2.1)."""
+        return self._meets(self.estimate, masses)
+
+    def _meets(self, value: Callable[[str, np.ndarray], np.ndarray], masses: np.ndarray) -> dict[str, np.ndarray]:
         return {
-            QUANTITIES[name].word: QUANTITIES[name].meets(self.estimate(name, masses), bound)
+            QUANTITIES[name].word: QUANTITIES[name].meets(value(name, masses), bound)
             for name, bound in self.bounds.items()
         }
 
@@ -84,14 +79,16 @@ class Judgement:
         return shares
 
     def _violation(self, name: str, mass: float, steps: float) -> float:
-        here = np.flatnonzero(np.abs(self.masses - mass) < 1e-9)
-        nodes = here if here.size else np.searchsorted(self.masses, mass) + np.array([-1, 0])
-        estimates, limits = self.estimates[name][nodes], self.limits[name][nodes]
+        drawn_at = self.forecast.masses
+        nodes = np.flatnonzero(np.abs(drawn_at - mass) < 1e-9)
+        if not nodes.size:
+            nodes = np.searchsorted(drawn_at, mass) + np.array([-1, 0])
+        estimates, limits = self.forecast.estimates[name][nodes], self.limits[name][nodes]
         with np.errstate(invalid="ignore"):  # an infinite limit
             bounds = estimates + steps * (limits - estimates)
         bounds = np.where(np.isfinite(bounds), bounds, self.bounds[name])
-        shares = QUANTITIES[name].worse(self.draws[name][nodes], bounds[:, None]).mean(-1)
-        return float(np.interp(mass, self.masses[nodes], shares))
+        shares = QUANTITIES[name].worse(self.forecast.draws[name][nodes], bounds[:, None]).mean(-1)
+        return float(np.interp(mass, drawn_at[nodes], shares))
 
     def reason(self, word: str, mass: float) -> str:
         """Why a rider mass fails a criterion: which limit, and what the criterion asks for."""
@@ -126,51 +123,46 @@ def interpolated(nodes: np.ndarray, values: np.ndarray | None, masses: np.ndarra
 def judge(
     forecast: Forecast, *, criteria: "Criteria", breaking_load: Measured | None
 ) -> tuple[Judgement, tuple[str, ...]]:
-    """The judgement of a forecast, and the reasons why a criterion cannot be judged."""
+    """The judgement of a forecast, and the reasons why a criterion cannot be judged.
+
+    breaking_load : the lot's lowest break; the lower of it and the design breaking load counts
+    """
     bounds: dict[str, float] = {}
     for quantity, criterion in bounded():
         bound = getattr(criteria, criterion.key)
         if bound is not None or criterion.required:
             bounds[quantity.name] = bound
     missing: tuple[str, ...] = ()
-    estimates, u = dict(forecast.estimates), dict(forecast.u)
-    limits = {name: forecast.limit(name) for name in DRAWN}
-    draws = {name: forecast.draws[name] for name in bounds if name in DRAWN}
     strengths = [load for load in (criteria.design_breaking_load, breaking_load) if load is not None]
-    if not strengths:
+    if strengths:
+        forecast = _with_strength_factor(forecast, strengths)
+    else:
         del bounds["strength_factor"]
         missing = ("no breaking load, in breaks.csv or as design_breaking_load: the strength factor cannot be judged",)
-    else:
-        rng = np.random.default_rng([forecast.seed, 106])
-        factors = _over(strengths, forecast.draws["peak_load"], rng)
-        draws["strength_factor"], u["strength_factor"] = factors, spread_of(factors)
-        estimates["strength_factor"] = min(load.value for load in strengths) / forecast.estimates["peak_load"]
-        row = QUANTITIES["strength_factor"]
-        if forecast.content is None:
-            limits["strength_factor"] = quantile(factors, row.tail(forecast.probability), row.danger)
-        else:
-            content = _over(strengths, forecast.content["peak_load"], rng)
-            limits["strength_factor"] = quantile(content, row.tail(forecast.confidence), row.danger)
-    judgement = Judgement(
-        masses=forecast.masses,
-        gear=float(forecast.site.gear_mass.value),
-        estimates=estimates,
-        limits=limits,
-        u=u,
-        draws=draws,
-        bounds=bounds,
-        tested_stretch=float(forecast.stiffness.drops.stretch_ratio.max()),
-        risk=1 - forecast.probability,
+    return Judgement(forecast, {name: forecast.limit(name) for name in forecast.estimates}, bounds), missing
+
+
+def _with_strength_factor(forecast: Forecast, strengths: Sequence[Measured]) -> Forecast:
+    """The forecast with one more quantity: the lowest breaking load over the peak load; 0 for an infinite load."""
+    name, rng = "strength_factor", np.random.default_rng([forecast.seed, 106])
+
+    def factors(loads: np.ndarray) -> np.ndarray:
+        lowest: np.ndarray | float = np.inf
+        for load in strengths:
+            lowest = np.minimum(lowest, load.value if load.u == 0 else load.draw(rng, loads.shape[-1]))
+        return lowest / loads
+
+    draws, content = factors(forecast.draws["peak_load"]), forecast.content
+    if content is not None:
+        content = content | {name: factors(content["peak_load"])}
+    estimate = min(load.value for load in strengths) / forecast.estimates["peak_load"]
+    return replace(
+        forecast,
+        estimates=forecast.estimates | {name: estimate},
+        draws=forecast.draws | {name: draws},
+        content=content,
+        u=forecast.u | {name: spread_of(draws)},
     )
-    return judgement, missing
-
-
-def _over(strengths: Sequence[Measured], loads: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """The lowest breaking load over the peak load; an infinite load leaves a factor of 0."""
-    lowest: np.ndarray | float = np.inf
-    for load in strengths:
-        lowest = np.minimum(lowest, load.value if load.u == 0 else load.draw(rng, loads.shape[-1]))
-    return lowest / loads
 
 
 def broke_below_design(criteria: "Criteria", breaking_load: Measured | None) -> list[str]:
@@ -182,3 +174,11 @@ def broke_below_design(criteria: "Criteria", breaking_load: Measured | None) -> 
         f"a cord of the lot broke at {breaking_load.value / 1000:.2f} kN, below the design breaking load of "
         f"{design.value / 1000:.2f} kN: strength factors are those of the lowest break; ask the maker"
     ]
+
+
+def longest_run(ok: np.ndarray) -> tuple[int, int]:
+    """First and last index of it, the first of equals; some of `ok` (n,) is true."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], ok.astype(int), [0]])))
+    starts, ends = edges[::2], edges[1::2] - 1
+    k = int(np.argmax(ends - starts))
+    return int(starts[k]), int(ends[k])

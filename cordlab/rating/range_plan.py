@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from math import ceil, inf, log
 from typing import TYPE_CHECKING, Any
 
@@ -12,8 +13,7 @@ from scipy.special import chdtri, ndtri
 from cordlab.limits.budget import BETWEEN, SHAPE, WITHIN, components_of
 from cordlab.limits.forecast import Forecast
 from cordlab.limits.simulate import Run
-from cordlab.rating.criteria import Judgement, judge
-from cordlab.rating.rate import longest_run
+from cordlab.rating.criteria import Judgement, judge, longest_run
 from cordlab.statistics.limits import tolerance_factor
 from cordlab.statistics.propagation import t_margin
 from cordlab.units import Measured
@@ -96,21 +96,21 @@ def plan_range(
     judgement, missing = judge(forecast, criteria=criteria, breaking_load=breaking_load)
     if missing:
         raise ValueError("; ".join(missing))
-    parts = _parts(forecast, judgement)
+    run = Run.behind(forecast)
     confidence = None if forecast.content is None else forecast.confidence
+    # a strength factor's parts are those of the peak load
+    quantities = sorted({"peak_load" if name == "strength_factor" else name for name in judgement.bounds})
+    parts = {name: [components_of(run, k, name) for k in range(forecast.masses.size)] for name in quantities}
+
+    distance = partial(margin, dropped=n, probability=forecast.probability, confidence=confidence)
 
     def margins(cords: float) -> dict[str, np.ndarray]:
-        known: dict[str, Any] = {"dropped": n, "cords": cords, "probability": forecast.probability}
-        return {
-            quantity: np.array([margin(row, confidence=confidence, **known) for row in rows])
-            for quantity, rows in parts.items()
-        }
+        return {name: np.array([distance(at_mass, cords=cords) for at_mass in parts[name]]) for name in quantities}
 
-    now = margins(n)
+    so_far = margins(n)
 
     def range_with(cords: float) -> tuple[float, float] | None:
-        ratios = {quantity: distances / now[quantity] for quantity, distances in margins(cords).items()}
-        return _range(_moved(judgement, ratios))
+        return _range(_moved(judgement, {name: far / so_far[name] for name, far in margins(cords).items()}))
 
     beyond = np.geomspace(most, n, 2 + ceil(log(n / most, 1.1))) if n > most else ()
     cords = np.unique([*range(2, most + 1), *np.round(beyond).astype(int)])
@@ -118,28 +118,20 @@ def plan_range(
     return RangePlan(cords, ends[:, 0], ends[:, 1], n, range_with(inf))
 
 
-Part = tuple[str, float, float]
-"""An input of the first-order sum: its name, its standard uncertainty and the degrees of freedom behind it."""
-
-
-def _parts(forecast: Forecast, judgement: Judgement) -> dict[str, list[list[Part]]]:
-    """The parts at each mass, of each quantity that is judged; a strength factor's are those of the peak load."""
-    run = Run.behind(forecast)
-    quantities = {"peak_load" if name == "strength_factor" else name for name in judgement.bounds}
-    return {
-        quantity: [components_of(run, k, quantity) for k in range(forecast.masses.size)]
-        for quantity in sorted(quantities)
-    }
-
-
 def margin(
-    parts: Sequence[Part], *, dropped: int, cords: float, probability: float, confidence: float | None = None
+    parts: Sequence[tuple[str, float, float]],
+    *,
+    dropped: int,
+    cords: float,
+    probability: float,
+    confidence: float | None = None,
 ) -> float:
     """Distance of a limit from its estimate, √Σ (t u)², with `cords` in place of those that were dropped.
 
+    parts : name of each input, its standard uncertainty and the degrees of freedom behind it
     confidence : of a tolerance limit; each t is then the tolerance factor of its part
     """
-    sizes, dofs = [], []
+    sizes, dofs, factors = [], [], []
     for name, size, dof in parts:
         if name == SHAPE:
             size *= (dropped / cords) ** 0.5
@@ -150,10 +142,10 @@ def margin(
             dof *= cords / dropped
         sizes.append(size)
         dofs.append(dof)
+        if confidence is not None:
+            factors.append(_tolerance(name in BETWEEN, dof, probability, confidence))
     if confidence is None:
         return float(t_margin(sizes, dofs, probability))
-    names = [name for name, _, _ in parts]
-    factors = [_tolerance(name in BETWEEN, dof, probability, confidence) for name, dof in zip(names, dofs, strict=True)]
     return float(np.linalg.norm(np.multiply(factors, sizes)))
 
 
@@ -168,15 +160,14 @@ def _tolerance(of_cords: bool, dof: float, share: float, confidence: float) -> f
 
 def _moved(judgement: Judgement, ratios: dict[str, np.ndarray]) -> Judgement:
     """The judgement with every limit so many times as far from its estimate."""
-    limits = {}
+    limits = dict(judgement.limits)
     for name, ratio in ratios.items():
-        estimate = judgement.estimates[name]
+        estimate = judgement.forecast.estimates[name]
         limits[name] = estimate + ratio * (judgement.limits[name] - estimate)
-    if "peak_load" in limits:
-        with np.errstate(invalid="ignore"):  # both infinite: nothing is known, and no mass is allowed
-            load = judgement.limits["peak_load"] / limits["peak_load"]
-        limits["strength_factor"] = judgement.limits["strength_factor"] * load
-    return replace(judgement, limits=judgement.limits | limits)
+    with np.errstate(invalid="ignore"):  # both infinite: nothing is known, and no mass is allowed
+        lighter = judgement.limits["peak_load"] / limits["peak_load"]
+    limits["strength_factor"] = judgement.limits["strength_factor"] * lighter
+    return replace(judgement, limits=limits)
 
 
 def _range(judgement: Judgement) -> tuple[float, float] | None:

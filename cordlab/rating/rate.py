@@ -18,7 +18,7 @@ from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.forecast import Forecast, spread_of
 from cordlab.limits.validation import Validation
 from cordlab.quantities import QUANTITIES
-from cordlab.rating.criteria import Judgement, broke_below_design, interpolated, judge
+from cordlab.rating.criteria import Judgement, broke_below_design, interpolated, judge, longest_run
 from cordlab.statistics.propagation import decide
 from cordlab.units import Measured, notebook_html, plain
 
@@ -114,16 +114,14 @@ class Rating:
 
     def table(self) -> pd.DataFrame:
         """Estimates, limits and standard uncertainties by rider mass; nan where nothing is known."""
-        columns: dict[str, list[Any]] = {}
+        heads: dict[str, str] = {}
         for name, quantity in QUANTITIES.items():
             unit = f"[{quantity.unit or 1}]"
-            columns[f"{quantity.word} {unit}"] = [row[name] for row in self.predictions]
-            columns[f"{quantity.word} limit {unit}"] = [row[f"{name}_limit"] for row in self.predictions]
-            columns[f"u({quantity.word}) {unit}"] = [row[f"u_{name}"] for row in self.predictions]
-        index = pd.Index([row["mass"] for row in self.predictions], name="rider mass [kg]")
-        frame = pd.DataFrame(columns, index=index, dtype=float)
-        words = {"rated": [row["rated"] for row in self.predictions], "reason": [r["reason"] for r in self.predictions]}
-        return frame.assign(**words)
+            heads[name], heads[f"{name}_limit"] = quantity.head, f"{quantity.word} limit {unit}"
+            heads[f"u_{name}"] = f"u({quantity.word}) {unit}"
+        rows = pd.DataFrame(list(self.predictions), columns=["mass", *heads, "rated", "reason"])
+        frame = rows.set_index("mass").rename_axis("rider mass [kg]").astype(dict.fromkeys(heads, float))
+        return frame.rename(columns=heads)
 
     def _repr_html_(self) -> str:
         """The answer and, at each end of the range, the limits that are held against the criteria."""
@@ -131,16 +129,12 @@ class Rating:
             return notebook_html(self.summary())
         frame = self.table()
         near = [int(np.argmin(np.abs(frame.index.to_numpy() - end))) for end in self.ends]
-        limits = [column for column in frame.columns if " limit [" in column]
-        return notebook_html(self.summary(), frame.iloc[near][limits])
+        return notebook_html(self.summary(), frame.iloc[near].filter(like=" limit ["))
 
     def to_dict(self) -> dict[str, Any]:
         """What `results.json` holds under `rating`; the predictions stand beside it."""
-        names = (
-            *("rated", "lightest", "heaviest", "governed_by", "limit", "probability", "confidence", "n_cords", "dof"),
-            *("promise", "rule"),
-        )
-        return {name: getattr(self, name) for name in names} | {"reasons": list(self.reasons)}
+        answer = {name: value for name, value in vars(self).items() if name != "predictions"}
+        return answer | {"reasons": list(self.reasons)}
 
     def refused(self, reason: str) -> "Rating":
         """The same limits, with nothing rated for one more reason."""
@@ -204,45 +198,41 @@ def rate(
         against.append(f"validation failed: {validation.summary()}")
     judgement, missing = judge(forecast, criteria=criteria, breaking_load=breaking_load)
     against += missing
-    masses = _row_masses(forecast)
-    waves = forecast.by_waves(masses)
-    rows = _rows(judgement, masses, tested, against)
     rating = Rating(
         limit=forecast.limit_kind,
         probability=forecast.probability,
         confidence=forecast.confidence,
         n_cords=forecast.n_cords,
         reasons=(*against, *broke_below_design(criteria, breaking_load)),
-        predictions=tuple(row | {"waves": by_waves} for row, by_waves in zip(rows, waves, strict=True)),
+        predictions=tuple(_rows(judgement, against)),
         promise=forecast.label,
     )
-    return rating if against else _with_range(rating, judgement, forecast)
+    return rating if against else _with_range(rating, judgement)
 
 
-def _with_range(rating: Rating, judgement: Judgement, forecast: Forecast) -> Rating:
+def _with_range(rating: Rating, judgement: Judgement) -> Rating:
     """The longest run of masses that meet every criterion, and what ends it on either side."""
     grid = judgement.fine_masses()
-    met = judgement.met(grid)
-    ok = np.all(list(met.values()), axis=0)
-
-    def failed_at(k: int) -> list[str]:
-        return [word for word, meets in met.items() if not meets[k]]
-
+    met = pd.DataFrame(judgement.met(grid))
+    ok = met.all(axis=1).to_numpy()
     if not ok.any():
-        failed = sorted({word for k in range(grid.size) for word in failed_at(k)})
-        return replace(rating, reasons=(f"no tested mass meets every criterion: {', '.join(failed)}", *rating.reasons))
+        failed = ", ".join(sorted(met.columns[~met.all()]))
+        return replace(rating, reasons=(f"no tested mass meets every criterion: {failed}", *rating.reasons))
     first, last = longest_run(ok)
-    notes = []
+    light, heavy, notes = "lightest tested mass", "heaviest tested mass", list(rating.reasons)
+    if first > 0:
+        light = " and ".join(met.columns[~met.iloc[first - 1]])
+    if last < grid.size - 1:
+        heavy = " and ".join(met.columns[~met.iloc[last + 1]])
     if ok.sum() > last - first + 1:
         notes.append("other masses meet the criteria too, but not in one range with these: they are not rated")
-    light = "lightest tested mass" if first == 0 else " and ".join(failed_at(first - 1))
-    heavy = "heaviest tested mass" if last == grid.size - 1 else " and ".join(failed_at(last + 1))
     lightest, heaviest = float(round(grid[first], 3)), float(round(grid[last], 3))
-    outside = {"rated": False, "reason": "meets every criterion, but outside the one rated range"}
     rows = []
     for row in rating.predictions:
-        inside = lightest - 1e-9 <= row["mass"] <= heaviest + 1e-9
-        rows.append(row if inside or not row["rated"] else row | outside)
+        if row["rated"] and not lightest - 1e-9 <= row["mass"] <= heaviest + 1e-9:
+            row = row | {"rated": False, "reason": "meets every criterion, but outside the one rated range"}
+        rows.append(row)
+    forecast = judgement.forecast
     return replace(
         rating,
         rated=True,
@@ -250,7 +240,7 @@ def _with_range(rating: Rating, judgement: Judgement, forecast: Forecast) -> Rat
         heaviest=heaviest,
         governed_by={"light": light, "heavy": heavy},
         dof=float(np.interp(grid[last], forecast.masses, np.minimum(forecast.dof, 1e9))),
-        reasons=(*rating.reasons, *notes),
+        reasons=tuple(notes),
         predictions=tuple(rows),
     )
 
@@ -309,60 +299,47 @@ def _outside_tests(tested: Evidence, jumps: float | None, use: tuple[float, floa
     return reasons
 
 
-def _row_masses(forecast: Forecast) -> np.ndarray:
+def _row_masses(tested: np.ndarray, gear: float) -> np.ndarray:
     """Rider masses of the table: tested masses with and without the gear, and whole kilograms between."""
-    gear = float(forecast.site.gear_mass.value)
-    tested = np.unique(forecast.stiffness.drops.mass)
     low, high = max(tested.min() - gear, 1.0), tested.max()
     whole = np.arange(ceil(low), floor(high) + 1, dtype=float)
     masses = np.concatenate([whole, tested - gear, tested])
     return np.unique(np.round(masses[masses >= low - 1e-9], 6))
 
 
-def longest_run(ok: np.ndarray) -> tuple[int, int]:
-    """First and last index of it, the first of equals; some of `ok` (n,) is true."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], ok.astype(int), [0]])))
-    starts, ends = edges[::2], edges[1::2] - 1
-    k = int(np.argmax(ends - starts))
-    return int(starts[k]), int(ends[k])
-
-
-def _rows(judgement: Judgement, masses: np.ndarray, tested: Evidence, against: Sequence[str]) -> list[dict[str, Any]]:
+def _rows(judgement: Judgement, against: Sequence[str]) -> list[dict[str, Any]]:
     """A dict a rider mass; outside the tested range no number, only the reason."""
-    low, high = judgement.masses.min(), judgement.masses.max()
-    inside = masses[(masses >= low - 1e-9) & (masses <= high + 1e-9)]
-    columns = {name: judgement.estimate(name, inside) for name in QUANTITIES}
-    columns |= {f"{name}_limit": judgement.limit(name, inside) for name in QUANTITIES}
-    columns |= {f"u_{name}": interpolated(judgement.masses, judgement.u.get(name), inside) for name in QUANTITIES}
-    met, by_estimate = judgement.met(inside), judgement.met_by_estimate(inside)
-    violation = judgement.violation(inside)
-    rows = {}
-    for k, mass in enumerate(inside.tolist()):
-        risks = {word: float(shares[k]) for word, shares in violation.items()}
-        decisions = {
-            word: decide(bool(met[word][k]), bool(by_estimate[word][k]), risk, risk=judgement.risk)
-            for word, risk in risks.items()
-        }
-        reasons = [judgement.reason(word, mass) for word, meets in met.items() if not meets[k]]
-        reasons += against
-        rows[mass] = {
-            "mass": mass,
-            **{name: plain(values[k]) for name, values in columns.items()},
-            "violation": risks,
-            "decision": decisions,
-            "rated": not reasons,
-            "reason": "; ".join(reasons) or None,
-        }
-    return [rows.get(mass) or _outside(mass, judgement.gear, tested) for mass in masses.tolist()]
+    forecast = judgement.forecast
+    tested, gear = forecast.stiffness.drops.mass, float(forecast.site.gear_mass.value)
+    masses = _row_masses(tested, gear)
+    lightest, heaviest = forecast.masses.min(), forecast.masses.max()
+    at = np.clip(masses, lightest, heaviest)
+    columns = {name: judgement.estimate(name, at) for name in QUANTITIES}
+    columns |= {f"{name}_limit": judgement.limit(name, at) for name in QUANTITIES}
+    columns |= {f"u_{name}": interpolated(forecast.masses, forecast.u.get(name), at) for name in QUANTITIES}
+    met, by_estimate, violation = judgement.met(at), judgement.met_by_estimate(at), judgement.violation(at)
+    rows = []
+    for k, (mass, waves) in enumerate(zip(masses.tolist(), forecast.by_waves(masses), strict=True)):
+        numbers: dict[str, Any] = dict.fromkeys(columns)
+        risks: dict[str, float] = {}
+        decisions: dict[str, str] = {}
+        if lightest - 1e-9 <= mass <= heaviest + 1e-9:
+            numbers = {name: plain(values[k]) for name, values in columns.items()}
+            reasons = [judgement.reason(word, mass) for word, meets in met.items() if not meets[k]] + list(against)
+            for word, shares in violation.items():
+                risks[word] = float(shares[k])
+                meets = bool(met[word][k]), bool(by_estimate[word][k])
+                decisions[word] = decide(*meets, risks[word], risk=1 - forecast.probability)
+        else:
+            reasons = [_outside(mass + gear, tested)]
+        row = {"mass": mass, **numbers, "violation": risks, "decision": decisions, "rated": not reasons}
+        rows.append(row | {"reason": "; ".join(reasons) or None, "waves": waves})
+    return rows
 
 
-def _outside(mass: float, gear: float, tested: Evidence) -> dict[str, Any]:
-    hung, heaviest = mass + gear, float(tested.mass.max())
-    beyond, end = "above the heaviest", heaviest
-    if hung <= heaviest:
-        beyond, end = "below the lightest", float(tested.mass.min())
-    row: dict[str, Any] = {"mass": mass}
-    for name in QUANTITIES:
-        row |= {name: None, f"{name}_limit": None, f"u_{name}": None}
-    reason = f"outside the tested range: {hung:g} kg hung is {beyond} tested mass of {end:g} kg"
-    return row | {"violation": {}, "decision": {}, "rated": False, "reason": reason}
+def _outside(hung: float, tested: np.ndarray) -> str:
+    """Why there is no number for a mass hung [kg]."""
+    beyond = f"above the heaviest tested mass of {tested.max():g} kg"
+    if hung <= tested.max():
+        beyond = f"below the lightest tested mass of {tested.min():g} kg"
+    return f"outside the tested range: {hung:g} kg hung is {beyond}"

@@ -314,7 +314,7 @@ def breaks(lot: "Lot", *, ax: AnyAxes = None) -> Figure:
         normal = lot.loads.mean() + lot.loads.std(ddof=1) * special.ndtri(shares)
         panel.plot(normal[normal > 0] / 1000, height[normal > 0], "--", lw=1, label="normal")
     if lot.greatest_load_limit is not None:
-        needed = lot.least_strength_factor * lot.greatest_load_limit / 1000
+        needed = lot.criteria.least_strength_factor * lot.greatest_load_limit / 1000
         panel.axvline(needed, color="0.4", ls=":", label=f"needed, {needed:.1f} kN")
     panel.set_yticks(_weibull_height(BROKEN), [f"{100 * share:g} %" for share in BROKEN])
     panel.set(xscale="log", xlabel="breaking load [kN]", ylabel="share broken")
