@@ -62,7 +62,7 @@ _MEASURED = re.compile(
 )
 
 
-def parse_measured(text: str | int | float, unit: str) -> Measured:
+def parse_measured(text: object, unit: str) -> Measured:
     """The quantity that `text` writes, in SI.
 
     text : "62.00(5) m", "62.00(0.05) m", "62.00 ± 0.05 m" or "(62.00 ± 0.05) m", the second number being the standard

@@ -201,10 +201,10 @@ class Campaign:
             values = [getattr(entry, _FIELDS.get(column.name, column.name.replace(" ", "_"))) for entry in entries]
             if column.uncertain:
                 measured = [Measured(nan, nan) if value is None else value for value in values]
-                data[column.specimen] = [value.value for value in measured]
-                data[f"u({column.name}) [{column.unit}]"] = [value.u for value in measured]
+                head, u_head = (part.head for part in column.with_u)
+                data |= {head: [value.value for value in measured], u_head: [value.u for value in measured]}
             else:
-                data[column.specimen] = values
+                data[column.head] = values
         return pd.DataFrame(data).set_index(columns[0].name)
 
     def _repr_html_(self) -> str:
@@ -229,8 +229,8 @@ class Campaign:
         data = folder.read(name)
         if data is not None and folder.digests[name] != self.digests[name]:
             folder.problem(name, "has changed since the campaign was read; read the campaign again")
-        parsed = parse_record(folder, name, data) if data is not None and not folder.problems else None
-        if parsed is None or folder.problems:
+        parsed = None if data is None or folder.problems else parse_record(folder, name, data)
+        if parsed is None:
             raise CampaignError(tuple(folder.problems))
         header, record = parsed
         readings = {
@@ -337,8 +337,8 @@ def read_campaign(
         report={name: text for name, text in vars(settings.report).items() if text is not None},
         cords=tuple(_cord_entry(row) for row in _by_name(cords, "cord")),
         drops=tuple(_drop_entry(row, by_hand) for row in _by_name(drops, "drop")),
-        calibration={channel: _calibration_table(channel, table) for channel, table in calibration.items()},
-        breaks=tuple(_break_entry(row) for row in _by_name(breaks, "cord")) if breaks else (),
+        calibration=calibration,
+        breaks=tuple(_break_entry(row) for row in _by_name(breaks, "cord")),
         digests=files.digests,
         sha256=_hash(files.digests),
         notes=tuple(f"{name} is not read" for name in _unread(files)),
@@ -348,17 +348,17 @@ def read_campaign(
     )
 
 
-def _by_name(table: Table, key: str) -> list[dict[str, Any]]:
+def _by_name(table: Table | None, key: str) -> list[dict[str, Any]]:
     """The rows, A2 before A10. Their order in the file is free, and random draws run over them: they get one order."""
 
     def place(row: dict[str, Any]) -> tuple[str, ...]:
         return *(part.zfill(20) if part.isdigit() else part for part in re.split(r"([0-9]+)", row[key])), row[key]
 
-    return sorted((row for _, row in table.rows()), key=place)
+    return sorted((row for _, row in table.rows()), key=place) if table else []
 
 
 def _measured(row: dict[str, Any], key: str) -> Measured:
-    return Measured(row[key], row.get(f"u({key})") or 0.0)
+    return Measured(row[key], row[f"u({key})"] or 0.0)
 
 
 def _cord_entry(row: dict[str, Any]) -> CordEntry:
@@ -381,23 +381,8 @@ def _drop_entry(row: dict[str, Any], by_hand: Decisions) -> DropEntry:
 
 
 def _break_entry(row: dict[str, Any]) -> BreakEntry:
-    loops = row["end loops"]
-    return BreakEntry(row["cord"], row["breaking load"], row["remark"] or "", None if loops is None else loops == "yes")
-
-
-def _calibration_table(channel: str, table: Table) -> CalibrationTable:
-    values = {key: np.array(column) for key, column in table.values.items()}
-    values.setdefault("u(reference)", np.zeros(len(table.lines)))
-    order = np.lexsort([values[key] for key in ("u(reference)", "reading", "reference", "run")])
-    return CalibrationTable(
-        channel=channel,
-        run=values["run"][order],
-        reference=values["reference"][order],
-        u_reference=values["u(reference)"][order],
-        reading=values["reading"][order],
-        quantity_unit=SENSORS[channel],
-        reading_unit=table.header.places["reading"].unit,
-    )
+    end_loops = {"yes": True, "no": False, None: None}[row["end loops"]]
+    return BreakEntry(row["cord"], row["breaking load"], row["remark"] or "", end_loops)
 
 
 def _read_records(
@@ -427,11 +412,11 @@ def _read_records(
     return headers, spans
 
 
-def _read_calibration(files: Folder, headers: dict[int, Header]) -> dict[str, Table]:
-    """The calibration of each channel, checked against the records that need it."""
+def _read_calibration(files: Folder, headers: dict[int, Header]) -> dict[str, CalibrationTable]:
+    """The calibration of each channel, checked against the records that need it; without those that are refused."""
     tables = {}
     for channel, unit in SENSORS.items():
-        name = f"calibration/{channel}.csv"
+        name, known = f"calibration/{channel}.csv", len(files.problems)
         users = [header for header in headers.values() if channel in header.places]
         if not users and not files.has(name):
             continue
@@ -439,15 +424,21 @@ def _read_calibration(files: Folder, headers: dict[int, Header]) -> dict[str, Ta
         table = read_table(files, name, columns)
         if table is None or "reading" not in table.header.places:
             continue
-        tables[channel] = table
+        reading_unit = table.header.places["reading"].unit
         if len({reading for reading in table.values["reading"] if reading is not None}) < 3:
             files.problem(name, "has fewer than 3 different readings, too few to show whether the sensor is straight")
-        reading = table.header.places["reading"]
         for header in users:
             try:
-                check_unit(header.places[channel].unit, reading.unit)
+                check_unit(header.places[channel].unit, reading_unit)
             except UnitError as error:
                 files.problem(header.where(header.line, channel), f"does not go with {name}: {error}")
+        if len(files.problems) == known:
+            run, reference, u_reference, reading = map(np.array, table.values.values())
+            u_reference = np.zeros(len(run)) if None in table.values["u(reference)"] else u_reference
+            order = np.lexsort((u_reference, reading, reference, run))
+            tables[channel] = CalibrationTable(
+                channel, run[order], reference[order], u_reference[order], reading[order], unit, reading_unit
+            )
     return tables
 
 
@@ -458,31 +449,17 @@ def _read_makers_curve(files: Folder) -> MakersCurve | None:
     if table is None or len(files.problems) > known:
         return None
     if len(table.lines) < FEWEST_POINTS:
-        files.problem(
-            MAKER_CURVE, f"has {len(table.lines)} points; give at least {FEWEST_POINTS}, up to the greatest stretch"
-        )
-    for column in CURVE:
-        values = np.array(table.values[column.name])
+        few = f"has {len(table.lines)} points; give at least {FEWEST_POINTS}, up to the greatest stretch"
+        files.problem(MAKER_CURVE, few)
+    for name, values in table.values.items():
         for row in np.flatnonzero(np.diff(values) <= 0)[:1] + 1:  # the first says enough
             what = f"{values[row]:g} is not above the {values[row - 1]:g} before it; a loading curve rises"
-            files.problem(table.where(row, column.name), what)
-    if len(files.problems) > known:
-        return None
-    return MakersCurve(*(np.array(table.values[column.name]) for column in CURVE))
-
-
-def _check_uncertainties(files: Folder, table: Table, *names: str) -> None:
-    """A standard uncertainty as large as what it belongs to is mistyped: a mass or a length is above 0."""
-    for number, row in table.rows():
-        for name in names:
-            value, u = row[name], row.get(f"u({name})")
-            if value is not None and u is not None and u >= value:
-                files.problem(table.where(number, f"u({name})"), f"is not less than the {name} itself")
+            files.problem(table.where(row, name), what)
+    return MakersCurve(*map(np.array, table.values.values()))
 
 
 def _check_cords(files: Folder, cords: Table, settings: Settings | None) -> None:
     check_names(files, cords, "cord")
-    _check_uncertainties(files, cords, "slack length", "cord mass")
     for number, row in cords.rows():
         for place in (settings.rig, settings.site) if settings and row["slack length"] else ():
             depth = place.release_depth
@@ -497,7 +474,6 @@ def _check_drops(
     files: Folder, drops: Table, cords: Table | None, settings: Settings | None, headers: dict[int, Header]
 ) -> None:
     check_names(files, drops, "drop")
-    _check_uncertainties(files, drops, "mass", "lowest point")
     if drops.lines and drops.has_all("use") and "fit" not in drops.values["use"]:
         files.problem(f"{drops.header.name}, column 'use'", "no drop is marked fit; a curve needs some")
     known = {row["cord"]: row for _, row in cords.rows() if row["cord"]} if cords else {}

@@ -67,13 +67,12 @@ class Folder:
 
     def read(self, name: str) -> bytes | None:
         """The bytes of the file `name` ("records/a.csv"); None, with a problem noted, where there is no such file."""
-        if name in self.instead:
-            self.digests[name] = hashlib.sha256(self.instead[name]).hexdigest()
-            return self.instead[name]
-        path = self.path / name
+        data, path = self.instead.get(name), self.path / name
         home = Path(os.path.realpath(self.path), name).parent
         try:
-            if not self.has(name):
+            if data is not None:
+                pass
+            elif not self.has(name):
                 self.problem(name, "there is no such file; the campaign needs it")
             elif Path(os.path.realpath(path)).parent != home:
                 self.problem(name, "is a link to a file elsewhere; put the file itself here")
@@ -81,11 +80,11 @@ class Folder:
                 self.problem(name, "is not a file")
             else:
                 data = path.read_bytes()
-                self.digests[name] = hashlib.sha256(data).hexdigest()
-                return data
         except OSError as error:
             self.problem(name, f"cannot be read ({error.strerror})")
-        return None
+        if data is not None:
+            self.digests[name] = hashlib.sha256(data).hexdigest()
+        return data
 
     def read_text(self, name: str) -> str | None:
         """The text of a file in UTF-8; None, with a problem noted, where it is something else."""

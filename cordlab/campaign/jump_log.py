@@ -60,7 +60,7 @@ def read_jump_log(folder: str | Path) -> tuple[LogEntry, ...]:
         raise CampaignError(tuple(files.problems))
     entries = []
     for row, values in table.rows():
-        cord, day, jumps, lightest, heaviest, damage = (values[column.name] for column in COLUMNS)
+        cord, day, jumps, lightest, heaviest, damage = values.values()
         entries.append(LogEntry(cord, day, jumps, lightest, heaviest, damage or "", table.lines[row]))
         if lightest is not None and heaviest is not None and heaviest < lightest:
             what = f"{heaviest:g} kg is less than the lightest, {lightest:g} kg"

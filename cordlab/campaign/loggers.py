@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from cordlab.campaign.files import Folder
-from cordlab.campaign.tables import ANY, Column, Header, read_header, read_rows, report
+from cordlab.campaign.tables import ANY, Column, Header, read_header, read_rows
 from cordlab.units import convert
 
 COLUMNS = (Column("time", "s"), Column("force", ANY), Column("distance", ANY, required=False))
@@ -45,12 +45,11 @@ def _read_fast(data: bytes, header: Header) -> dict[str, np.ndarray] | None:
     """The columns by pandas' C reader; None where anything is wrong with them: it doesn't say where."""
     import pandas as pd  # over a second: only where there are records
 
-    decimal = "." if header.delimiter == "," or b"," not in data else ","
     try:
         frame = pd.read_csv(
             io.BytesIO(data),
             sep=header.delimiter,
-            decimal=decimal,
+            decimal="." if header.delimiter == "," or b"," not in data else ",",
             header=None,
             skiprows=header.line,
             skipinitialspace=True,
@@ -81,10 +80,9 @@ def _read_slowly(folder: Folder, header: Header, content: str) -> dict[str, np.n
     time = np.array(table.values["time"])
     if len(time) < FEWEST_ROWS:
         folder.problem(header.name, f"has {len(time)} rows; a drop needs at least {FEWEST_ROWS}")
-    refusals = []
+    refused = {}
     for row in (np.flatnonzero(np.diff(time) <= 0) + 1).tolist():
         before = f"{time[row - 1]:.10g} s in row {table.lines[row - 1]}"
-        place = table.lines[row], header.places["time"].index
-        refusals.append((*place, f"{time[row]:.10g} s does not come after {before}"))
-    report(folder, header, refusals, rest="times do not come after the one before")
+        refused[row, "time"] = f"{time[row]:.10g} s does not come after {before}"
+    table.report(folder, refused, rest="times do not come after the one before")
     return None if len(folder.problems) > known else {key: np.array(table.values[key]) for key in header.places}

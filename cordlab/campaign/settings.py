@@ -2,17 +2,16 @@
 
 import re
 import tomllib
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import MISSING, Field, dataclass, field, fields, make_dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import MISSING, dataclass, field, fields, make_dataclass
 from functools import partial
 from itertools import pairwise
-from math import inf
 from reprlib import repr as brief
 from typing import Any
 
 from cordlab.campaign.files import Folder, nearest, offer
-from cordlab.campaign.tables import text
-from cordlab.quantities import bounded
+from cordlab.campaign.tables import check_bounds, text
+from cordlab.quantities import Criterion, Quantity, bounded
 from cordlab.units import Measured, parse_measured
 
 FILE = "campaign.toml"
@@ -21,25 +20,22 @@ FILE = "campaign.toml"
 # Readers: each turns what TOML holds into a value, or raises ValueError with what is wrong.
 
 
-def _measured(written: Any, *, unit: str = "", above: float = -inf, at_least: float = -inf) -> Measured:
+def _measured(written: object, *, unit: str = "", **bounds: float) -> Measured:
     """ "48.00(3) m" in SI, within bounds."""
     measured = parse_measured(written, unit)
-    if not measured.value > above:
-        raise ValueError(f"{written} is not above {above:g}")
-    if not measured.value >= at_least:
-        raise ValueError(f"{written} is less than {at_least:g}")
+    check_bounds(written, measured.value, unit, **bounds)
     return measured
 
 
-def _exact(written: Any, **bounds: Any) -> float:
+def _exact(written: object, *, unit: str = "", **bounds: float) -> float:
     """A figure that a rule states, which has no uncertainty."""
-    measured = _measured(written, **bounds)
+    measured = _measured(written, unit=unit, **bounds)
     if measured.u:
         raise ValueError(f"{written} has an uncertainty; a rule's figure is exact")
     return measured.value
 
 
-def _share(written: Any, *, lowest: float = 0.0) -> float:
+def _share(written: object, *, lowest: float = 0.0) -> float:
     value = parse_measured(written, "").value
     if not lowest < value < 1:
         hint = f"; for {value:g} % write {value / 100:g}" if 100 * lowest < value < 100 else ""
@@ -47,7 +43,7 @@ def _share(written: Any, *, lowest: float = 0.0) -> float:
     return value
 
 
-def _range(written: Any, *, unit: str) -> tuple[float, float]:
+def _range(written: object, *, unit: str) -> tuple[float, float]:
     """ "5 to 30 degC" in the unit asked for, exact."""
     match = re.fullmatch(r"\s*(\S+) +to +(\S+) +(\S+)\s*", written) if isinstance(written, str) else None
     if match is None:
@@ -58,7 +54,7 @@ def _range(written: Any, *, unit: str) -> tuple[float, float]:
     return low, high
 
 
-def _masses(written: Any) -> tuple[float, ...]:
+def _masses(written: object) -> tuple[float, ...]:
     """Masses of a plan [kg], light to heavy."""
     if not isinstance(written, list) or not written:
         raise ValueError(f'{brief(written)} is not a list of masses; write for example ["36 kg", "52 kg"]')
@@ -69,13 +65,13 @@ def _masses(written: Any) -> tuple[float, ...]:
     return tuple(masses)
 
 
-def _choice(written: Any, *, choices: tuple[str, ...]) -> str:
-    if written not in choices:
+def _choice(written: object, *, choices: tuple[str, ...]) -> str:
+    if not isinstance(written, str) or written not in choices:
         raise ValueError(f"{brief(written)} is none of {', '.join(choices)}{offer(nearest(str(written), choices))}")
     return written
 
 
-def _text(written: Any) -> str:
+def _text(written: object) -> str:
     if not isinstance(written, str) or not written.strip():
         raise ValueError(f"{brief(written)} is not a text; write it in quotes")
     try:
@@ -84,172 +80,112 @@ def _text(written: Any) -> str:
         raise ValueError(f"the text {error}") from error
 
 
-def _whole(written: Any, *, lowest: int, highest: int) -> int:
+def _whole(written: object, *, lowest: int = 1, highest: int = 10**6) -> int:
     if isinstance(written, bool) or not isinstance(written, int) or not lowest <= written <= highest:
         raise ValueError(f"{brief(written)} is not a whole number from {lowest} to {highest}")
     return written
 
 
-def _key(read: Callable[..., Any], default: Any = MISSING, **options: Any) -> Any:
+def _key(read: Callable[..., object], default: object = MISSING, **options: object) -> Any:
     """A key of campaign.toml as a dataclass field: how it is read, and its value where it is left out."""
     return field(default=default, metadata={"read": partial(read, **options)})
 
 
-def _quantity(unit: str, default: Any = MISSING, **bounds: float) -> Any:
-    return _key(_measured, default, unit=unit, **bounds)
+def _section(kind: type, default: Any = MISSING) -> Any:
+    return field(default=default, metadata={"section": kind})
 
 
-def _figure(unit: str, default: Any = MISSING, **bounds: float) -> Any:
-    return _key(_exact, default, unit=unit, **bounds)
-
-
-def _count(default: Any = None, lowest: int = 1, highest: int = 10**6) -> Any:
-    return _key(_whole, default, lowest=lowest, highest=highest)
-
-
-def _line() -> Any:
-    return _key(_text, None)
-
-
-def _section(kind: type, **default: Any) -> Any:
-    return field(metadata={"section": kind}, **default)
+# The keys of campaign.toml, a class a section. Quantities are kept in the unit of their key.
 
 
 @dataclass(frozen=True)
 class Rig:
-    """Where the weights were dropped.
+    """Where the weights were dropped."""
 
-    tie_height : tie point above the surface  [m]
-    release_depth : how far below the tie point the mass is let go, negative above it  [m]
-    drag_area : Cd·A of the test mass  [m²]
-    air_density : [kg/m³]
-    compliance : sag of crane or boom per newton  [m/N]
-    load_cell_at : "top" (tie point) or "bottom" (the cord's lower end)
-    """
-
-    tie_height: Measured = _quantity("m", above=0)
-    release_depth: Measured = _quantity("m")
-    drag_area: Measured = _quantity("m^2", at_least=0)
-    air_density: Measured = _quantity("kg/m^3", at_least=0)
-    compliance: Measured = _quantity("m/N", at_least=0)
-    load_cell_at: str = _key(_choice, choices=("top", "bottom"))
+    tie_height: Measured = _key(_measured, unit="m", above=0)  # tie point above the surface
+    release_depth: Measured = _key(_measured, unit="m")  # of the mass below the tie point, negative above it
+    drag_area: Measured = _key(_measured, unit="m^2", at_least=0)  # Cd·A of the test mass
+    air_density: Measured = _key(_measured, unit="kg/m^3", at_least=0)
+    compliance: Measured = _key(_measured, unit="m/N", at_least=0)  # sag of crane or boom per newton
+    load_cell_at: str = _key(_choice, choices=("top", "bottom"))  # tie point, or the cord's lower end
 
 
 @dataclass(frozen=True)
 class Site:
-    """Where people will jump.
+    """Where people will jump."""
 
-    tie_height : tie point above the surface  [m]
-    surface : its name, such as "water"
-    release_depth : how far below the tie point the jump begins, negative above it  [m]
-    reach_below_attachment : lowest point of the body below the cord's end  [m]
-    gear_mass : hung with the rider: harness, connectors  [kg]
-    drag_area : Cd·A of the body  [m²]
-    air_density : [kg/m³]
-    temperature : lowest and highest of the cord in use [degC], or None: where the drops were made, and nowhere else
-    """
-
-    tie_height: Measured = _quantity("m", above=0)
-    surface: str = _key(_text)
-    release_depth: Measured = _quantity("m")
-    reach_below_attachment: Measured = _quantity("m", at_least=0)
-    gear_mass: Measured = _quantity("kg", at_least=0)
-    drag_area: Measured = _quantity("m^2", at_least=0)
-    air_density: Measured = _quantity("kg/m^3", at_least=0)
+    tie_height: Measured = _key(_measured, unit="m", above=0)  # tie point above the surface
+    surface: str = _key(_text)  # its name, such as "water"
+    release_depth: Measured = _key(_measured, unit="m")  # where the jump begins below the tie point, negative above it
+    reach_below_attachment: Measured = _key(_measured, unit="m", at_least=0)  # of the body's lowest point
+    gear_mass: Measured = _key(_measured, unit="kg", at_least=0)  # hung with the rider: harness, connectors
+    drag_area: Measured = _key(_measured, unit="m^2", at_least=0)  # Cd·A of the body
+    air_density: Measured = _key(_measured, unit="kg/m^3", at_least=0)
+    # lowest and highest of the cord in use; None: where the drops were made, and nowhere else
     temperature: tuple[float, float] | None = _key(_range, None, unit="degC")
 
 
-def _bounds() -> Iterator[tuple[str, Any, Field[Any]]]:
-    """A key for each criterion in the table of quantities, those that are required first, as dataclasses want it."""
-    for quantity, criterion in sorted(bounded(), key=lambda row: not row[1].required):
-        default = MISSING if criterion.required else None
-        yield criterion.key, Any, _figure(quantity.unit, default, above=criterion.above, at_least=criterion.at_least)
+def _bound(quantity: Quantity, criterion: Criterion) -> tuple[str, type, Any]:
+    default = MISSING if criterion.required else None
+    bounds = {"above": criterion.above, "at_least": criterion.at_least}
+    return criterion.key, float, _key(_exact, default, unit=quantity.unit, **bounds)
 
 
-_Bounds: Any = make_dataclass("_Bounds", _bounds(), frozen=True)
+# A key for each criterion in the table of quantities, those that are required first, as dataclasses want it.
+_BOUNDED = sorted(bounded(), key=lambda row: not row[1].required)
+_Bounds: Any = make_dataclass("_Bounds", [_bound(*row) for row in _BOUNDED], frozen=True)
 
 
 @dataclass(frozen=True)
 class Criteria(_Bounds):
-    """What the local rules and the maker ask for; there are no defaults.
+    """What the local rules and the maker ask for, None where it is left out; there are no defaults.
 
-    least_clearance, greatest_g and the others of `quantities`: in the SI unit of their quantity, None where one that
-        is optional is left out
-    design_breaking_load : [N], or None where breaks.csv gives breaking loads; with both, the lower counts
-    greatest_jumps : the maker's or the rule's cap on the jump count, or None
-    lot_sample_share : least share of the lot to be broken, or None
-    lot_size : number of cords in the lot, or None
+    Beside these keys it has those of the table of quantities: least_clearance, greatest_g and others.
     """
 
-    design_breaking_load: Measured | None = _quantity("N", None, above=0)
-    greatest_jumps: int | None = _count()
-    lot_sample_share: float | None = _key(_share, None)
-    lot_size: int | None = _count()
+    design_breaking_load: Measured | None = _key(_measured, None, unit="N", above=0)  # the lower of it and breaks.csv
+    greatest_jumps: int | None = _key(_whole, None)  # the maker's or the rule's cap on the jump count
+    lot_sample_share: float | None = _key(_share, None)  # least share of the lot to be broken
+    lot_size: int | None = _key(_whole, None)  # number of cords in the lot
 
 
 @dataclass(frozen=True)
 class Decision:
-    """How a criterion is held against the evidence.
+    """How a criterion is held against the evidence."""
 
-    limit : "prediction" (the next drop) or "tolerance" (a share of all drops)
-    probability : of the next drop, or the share of drops covered
-    confidence : of a tolerance limit
-    model : name of a force–elongation model, or "auto"
-    seed : of the random draws
-    jumps : retested count to which the rating is to hold, or None: for cords as they were dropped
-    calibration_degree : 1 or 2, or None where lack of fit decides
-    filter : "cfc60" or "off"
-    """
-
-    limit: str = _key(_choice, choices=("prediction", "tolerance"))
-    probability: float = _key(_share, lowest=0.5)
-    confidence: float = _key(_share, 0.95, lowest=0.5)
-    model: str = _key(_text, "auto")
-    seed: int = _count(0, lowest=0, highest=2**32 - 1)
-    jumps: int | None = _count()
-    calibration_degree: int | None = _count(highest=2)
+    limit: str = _key(_choice, choices=("prediction", "tolerance"))  # for the next drop, or for a share of all drops
+    probability: float = _key(_share, lowest=0.5)  # of the next drop, or the share of drops covered
+    confidence: float = _key(_share, 0.95, lowest=0.5)  # of a tolerance limit
+    model: str = _key(_text, "auto")  # name of a force–elongation model
+    seed: int = _key(_whole, 0, lowest=0, highest=2**32 - 1)  # of the random draws
+    jumps: int | None = _key(_whole, None)  # retested count to hold to; None: for cords as they were dropped
+    calibration_degree: int | None = _key(_whole, None, highest=2)  # None: lack of fit decides
     filter: str = _key(_choice, "cfc60", choices=("cfc60", "off"))
 
 
 @dataclass(frozen=True)
 class Plan:
-    """The masses of a test day, and its limits where they are not those of `[criteria]`.
+    """The masses of a test day, and its limits where they are not those of `[criteria]`."""
 
-    masses : hung below the cord's end, light to heavy  [kg]
-    stack_height : of the weights below the cord's end  [m]
-    least_clearance : of the lowest weight above the surface  [m], or None: that of `[criteria]`
-    greatest_load : at the tie point of the rig  [N], or None
-    """
-
-    masses: tuple[float, ...] = _key(_masses)
-    stack_height: float = _figure("m", 0.0, at_least=0)
-    least_clearance: float | None = _figure("m", None, at_least=0)
-    greatest_load: float | None = _figure("N", None, above=0)
+    masses: tuple[float, ...] = _key(_masses)  # hung below the cord's end, light to heavy
+    stack_height: float = _key(_exact, 0.0, unit="m", at_least=0)  # of the weights below the cord's end
+    # of the lowest weight above the surface; None: that of `[criteria]`
+    least_clearance: float | None = _key(_exact, None, unit="m", at_least=0)
+    greatest_load: float | None = _key(_exact, None, unit="N", above=0)  # at the tie point of the rig
 
 
 @dataclass(frozen=True)
 class CordSection:
-    """What is known of the cord apart from its drops: viscosity  [N·s]."""
+    """What is known of the cord apart from its drops."""
 
-    viscosity: Measured | None = _quantity("N*s", None, at_least=0)
+    viscosity: Measured | None = _key(_measured, None, unit="N*s", at_least=0)
 
 
-@dataclass(frozen=True)
-class ReportSection:
-    """What a report says apart from its results (ISO/IEC 17025:2017, 7.8.2); a line left out stays blank to fill in."""
-
-    laboratory: str | None = _line()
-    address: str | None = _line()
-    customer: str | None = _line()
-    place: str | None = _line()
-    received: str | None = _line()
-    tested: str | None = _line()
-    issued: str | None = _line()
-    sampling: str | None = _line()
-    external: str | None = _line()
-    deviations: str | None = _line()
-    author: str | None = _line()
-    reviewer: str | None = _line()
+# What a report says apart from its results (ISO/IEC 17025:2017, 7.8.2); a line left out stays blank to fill in.
+REPORT_LINES = "laboratory address customer place received tested issued sampling external deviations author reviewer"
+ReportSection: Any = make_dataclass(
+    "ReportSection", [(line, str, _key(_text, None)) for line in REPORT_LINES.split()], frozen=True
+)
 
 
 @dataclass(frozen=True)
@@ -262,12 +198,13 @@ class Settings:
     site: Site = _section(Site)
     criteria: Criteria = _section(Criteria)
     decision: Decision = _section(Decision)
-    cord: CordSection = _section(CordSection, default_factory=CordSection)
-    report: ReportSection = _section(ReportSection, default_factory=ReportSection)
-    plan: Plan | None = _section(Plan, default=None)
+    cord: CordSection = _section(CordSection, CordSection())
+    report: Any = _section(ReportSection, ReportSection())
+    plan: Plan | None = _section(Plan, None)
 
 
 KeyPath = tuple[str, ...]  # (section, key), (section,), or (key,) of one that is in no section
+Problems = list[tuple[KeyPath, str]]
 
 
 def read_settings(folder: Folder) -> Settings | None:
@@ -283,43 +220,44 @@ def read_settings(folder: Folder) -> Settings | None:
     except (ValueError, RecursionError):  # a number of thousands of digits, thousands of brackets
         folder.problem(FILE, "holds a number or a nesting that is too long to read")
         return None
-    settings, problems = _read(Settings, written)
-    rows, known = _rows(content), len(folder.problems)
+    problems: Problems = []
+    settings = _read(Settings, written, (), problems)
+    rows = _rows(content)
     for path, what in problems:
         folder.problem(_place(rows, written, path), what)
     decision = written.get("decision")
     if isinstance(decision, dict) and decision.get("limit") == "tolerance" and "confidence" not in decision:
         folder.problem(f"{FILE}, [decision]", "'confidence' is missing; a tolerance limit needs one, such as 0.95")
-    return settings if len(folder.problems) == known else None
+        return None
+    return settings
 
 
-def _read(kind: type, table: Mapping[str, Any]) -> tuple[Any, list[tuple[KeyPath, str]]]:
-    """One section as its class, None where anything in it is refused; and what is wrong, with its path."""
-    problems: list[tuple[KeyPath, str]] = []
-    values = {}
+def _read(kind: type, table: Mapping[str, object], path: KeyPath, problems: Problems) -> Any:
+    """One section as its class; None where anything in it is refused, and what is wrong goes to `problems`."""
+    known = len(problems)
     keys = {key.name: key for key in fields(kind)}
-    required = [name for name, key in keys.items() if key.default is MISSING and key.default_factory is MISSING]
+    required = [name for name, key in keys.items() if key.default is MISSING]
     missing = [name for name in required if name not in table]
-    for name in [name for name in keys if name in table]:
-        section = keys[name].metadata.get("section")
-        if section is None:
+    values = {}
+    for name, written in table.items():
+        here = (*path, name)
+        if name not in keys:
+            near = nearest(name, [key for key in keys if key not in table])
+            missing = [wanted for wanted in missing if wanted != near]  # one slip, one message
+            problems.append((here, f"is not known here{offer(near, '; remove it')}"))
+        elif "read" in keys[name].metadata:
             try:
-                values[name] = keys[name].metadata["read"](table[name])
+                values[name] = keys[name].metadata["read"](written)
             except ValueError as error:
-                problems.append(((name,), str(error)))
-        elif isinstance(table[name], dict):
-            values[name], inner = _read(section, table[name])
-            problems += [((name, *path), what) for path, what in inner]
+                problems.append((here, str(error)))
+        elif isinstance(written, dict):
+            values[name] = _read(keys[name].metadata["section"], written, here, problems)
         else:
-            problems.append(((name,), f"is a section; write [{name}] on its own line, its keys below"))
-    for name in [name for name in table if name not in keys]:
-        near = nearest(name, [known for known in keys if known not in table])
-        missing = [wanted for wanted in missing if wanted != near]  # one slip, one message
-        problems.append(((name,), f"is not known here{offer(near, '; remove it')}"))
+            problems.append((here, f"is a section; write [{name}] on its own line, its keys below"))
     for name in missing:
         what = f"the section [{name}]" if "section" in keys[name].metadata else f"'{name}'"
-        problems.append(((), f"{what} is missing; add it"))
-    return None if problems else kind(**values), problems
+        problems.append((path, f"{what} is missing; add it"))
+    return kind(**values) if len(problems) == known else None
 
 
 def _rows(content: str) -> dict[KeyPath, int]:
@@ -335,7 +273,7 @@ def _rows(content: str) -> dict[KeyPath, int]:
     return rows
 
 
-def _place(rows: Mapping[KeyPath, int], written: Mapping[str, Any], path: KeyPath) -> str:
+def _place(rows: Mapping[KeyPath, int], written: Mapping[str, object], path: KeyPath) -> str:
     """ "campaign.toml, row 7, [rig] 'tie_height'"; the row left out where a key is not on a line alone."""
     names = [f"'{name}'" for name in path]
     if len(path) == 2 or (path and isinstance(written.get(path[0]), dict)):

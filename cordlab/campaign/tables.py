@@ -7,17 +7,17 @@ import csv
 import io
 import math
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
-
-import numpy as np
 
 from cordlab.campaign.files import Folder, nearest, offer
 from cordlab.units import UnitError, check_unit, convert, parse_head, short
 
 ANY = "any"  # the unit of a column that each file chooses: a sensor's reading
 MOST_LISTED = 20  # cells of one column that are listed one by one; a wrong column in a long record has a million
+DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 
 
 # Cells that are no numbers: each reader turns a cell into its value, or raises ValueError with what is wrong.
@@ -56,7 +56,7 @@ class Column:
     unit : SI unit that its numbers are converted to ("": a plain number, whose head needs none), ANY where the unit of
         the head is kept, None where `read` reads it
     above, at_least : bounds of a number, in SI
-    uncertain : a second column `u(name)` may give standard uncertainties
+    uncertain : a second column `u(name)` may give standard uncertainties; not for a unit with an offset, such as degC
     """
 
     name: str
@@ -69,9 +69,16 @@ class Column:
     uncertain: bool = False
 
     @property
-    def specimen(self) -> str:
-        """Its head, as a message writes it."""
+    def head(self) -> str:
+        """Its head with the unit."""
         return self.name if not self.unit else f"{self.name} [{'unit' if self.unit == ANY else self.unit}]"
+
+    @property
+    def with_u(self) -> tuple["Column", ...]:
+        """The column and, where it may have one, that of its standard uncertainty."""
+        if not self.uncertain:
+            return (self,)
+        return self, Column(f"u({self.name})", self.unit, required=False, may_be_blank=True, at_least=0)
 
 
 @dataclass(frozen=True)
@@ -108,14 +115,14 @@ class Table:
 
     lines : line of the file for each row
     values : name, or u(name), of a column → one value a row; None where the cell is blank or was refused
-    refused : (row, key) of the cells that were refused
+    refused : (row, key) of each cell that was refused → what is wrong
     lost : whether rows were left out because their cells could not be told apart
     """
 
     header: Header
     lines: list[int]
     values: dict[str, list[Any]]
-    refused: set[tuple[int, str]]
+    refused: dict[tuple[int, str], str]
     lost: bool
 
     def where(self, row: int, key: str) -> str:
@@ -129,6 +136,19 @@ class Table:
     def has_all(self, key: str) -> bool:
         """Whether every row was read and has a value in this column, so that a name not in it is not there."""
         return not self.lost and None not in self.values[key]
+
+    def report(self, folder: Folder, refused: Mapping[tuple[int, str], str], rest: str = "cells are refused") -> None:
+        """Notes what is wrong with each (row, key), row by row; beyond `MOST_LISTED` of a column as `rest`."""
+        places = self.header.places
+        count = Counter[str]()
+        for row, key in sorted(refused, key=lambda cell: (cell[0], places[cell[1]].index)):
+            count[key] += 1
+            if count[key] <= MOST_LISTED:
+                folder.problem(self.where(row, key), refused[row, key])
+        for key in count:
+            if count[key] > MOST_LISTED:
+                where = f"{self.header.name}, column '{places[key].head}'"
+                folder.problem(where, f"{count[key] - MOST_LISTED} more {rest}")
 
 
 def read_table(folder: Folder, name: str, columns: tuple[Column, ...], *, may_be_empty: bool = False) -> Table | None:
@@ -148,97 +168,80 @@ def read_rows(
     lost = len(folder.problems) > known
     if not rows and not lost and not may_be_empty:
         folder.problem(header.name, "has no rows below its header")
-    refusals: list[tuple[int, int, str]] = []  # line, column, what is wrong
-    refused = set()
-    values: dict[str, list[Any]] = {column.name: [None] * len(rows) for column in columns}
+    values: dict[str, list[Any]] = {part.name: [None] * len(rows) for column in columns for part in column.with_u}
+    table = Table(header, lines, values, {}, lost)
     mark = _decimal_mark(folder, header, lines, rows)
-    for key, place in header.places.items():
-        cells = [row[place.index] for row in rows]
-        values[key], wrong = _read_cells(cells, place, is_u=key != place.column.name, mark=mark)
-        refused |= {(row, key) for row in wrong}
-        refusals += [(lines[row], place.index, what) for row, what in wrong.items()]
-    for key, place in header.places.items():
-        if key != place.column.name and place.column.name in header.places:
-            wrong = _unpaired(rows, header, place.column.name)
-            kept = wrong.keys() - {row for row, name in refused if name == place.column.name}
-            refusals += [(lines[row], place.index, wrong[row]) for row in kept]
-    report(folder, header, refusals)
-    return Table(header, lines, values, refused, lost)
+    for row, cells in enumerate(rows):
+        for key, place in header.places.items():
+            try:
+                values[key][row] = _value(cells[place.index], place, mark)
+            except ValueError as error:
+                table.refused[row, key] = str(error)
+    for column in columns:
+        if column.uncertain and column.name in header.places and f"u({column.name})" in header.places:
+            _check_uncertainties(table, column)
+    table.report(folder, table.refused)
+    return table
 
 
 def read_header(folder: Folder, name: str, content: str, columns: tuple[Column, ...]) -> Header | None:
     """The header of a table with those of its columns that can be used; None where cells cannot be told apart."""
-    blank = re.match(r"[ ,;\t\r\n]*", content)
-    start = content.rfind("\n", 0, blank.end()) + 1 if blank else 0
-    first, line = content[start:].split("\n", 1)[0], content.count("\n", 0, start) + 1
-    if not first.strip(" ,;\t\r"):
-        folder.problem(name, f"is empty; write a header: {', '.join(column.specimen for column in columns)}")
+    written = ((line, row) for line, row in enumerate(content.split("\n"), start=1) if row.strip(" ,;\t\r"))
+    line, first = next(written, (0, ""))
+    if not first:
+        folder.problem(name, f"is empty; write a header: {', '.join(column.head for column in columns)}")
         return None
-    bare = re.sub(r'"[^"]*"', "", first)
-    delimiters = [mark for mark in ",;\t" if mark in bare]
+    where = f"{name}, row {line}"
+    delimiters = [mark for mark in DELIMITERS if mark in re.sub(r'"[^"]*"', "", first)]
     if len(delimiters) > 1:
-        spoken = " and ".join(_SPOKEN[mark] for mark in delimiters)
-        folder.problem(f"{name}, row {line}", f"{spoken} both separate cells; use one of them in the whole file")
+        separators = " and ".join(DELIMITERS[mark] for mark in delimiters)
+        folder.problem(where, f"{separators} both separate cells; use one of them in the whole file")
         return None
     delimiter = delimiters[0] if delimiters else ","
     heads = [cell.strip() for cell in next(csv.reader([first], delimiter=delimiter, skipinitialspace=True))]
     while heads and not heads[-1]:
         heads.pop()
-    return Header(name, line, len(heads), delimiter, _match(folder, f"{name}, row {line}", heads, columns))
+    return Header(name, line, len(heads), delimiter, _match(folder, where, heads, columns))
 
 
-_SPOKEN = {",": "commas", ";": "semicolons", "\t": "tabs"}
-
-
-def column_heads(columns: Iterable[Column]) -> dict[str, str]:
-    """Name, and u(name) where there may be one, of each column → its head with its unit."""
-    heads = {}
-    for column in columns:
-        heads[column.name] = column.specimen
-        if column.uncertain:
-            heads[f"u({column.name})"] = f"u({column.name}) [{column.unit}]"
-    return heads
-
-
-def _match(folder: Folder, where: str, heads: list[str], columns: tuple[Column, ...]) -> dict[str, Place]:
+def _match(folder: Folder, where: str, heads: list[str], columns: Iterable[Column]) -> dict[str, Place]:
     """The columns wanted, by their heads; a problem for each missing, unknown, doubled or of a wrong unit."""
-    wanted = {key: (column, head) for column in columns for key, head in column_heads([column]).items()}
+    wanted = {part.name: part for column in columns for part in column.with_u}
     places: dict[str, Place] = {}
     seen, unknown = set(), []
-    for index, written in enumerate(heads):
-        here = f"{where}, column '{short(written, 40)}'" if written else f"{where}, column {index + 1}"
+    for index, head in enumerate(heads):
+        here = f"{where}, column '{short(head, 40)}'" if head else f"{where}, column {index + 1}"
         try:
-            key, unit = parse_head(written)
+            key, unit = parse_head(head)
             if key in ("", "u()"):
                 folder.problem(here, "has no name; name it or remove it")
             elif key not in wanted:
-                unknown.append((here, written))
+                unknown.append((here, head))
             elif key in seen:
                 folder.problem(here, f"is a second column '{key}'; keep one")
             else:
                 seen.add(key)
-                column, specimen = wanted[key]
-                places[key] = Place(index, written, _unit_of(unit, column, specimen), column)
+                places[key] = Place(index, head, _checked(unit, wanted[key]), wanted[key])
         except UnitError as error:
             folder.problem(here, str(error))
-    missing = {column.name: column.specimen for column in columns if column.required and column.name not in seen}
-    for here, written in unknown:
-        near = nearest(written, [specimen for key, (_, specimen) in wanted.items() if key not in seen])
+    missing = {name: column.head for name, column in wanted.items() if column.required and name not in seen}
+    for here, head in unknown:
+        near = nearest(head, [column.head for name, column in wanted.items() if name not in seen])
         folder.problem(here, f"is not a known column{offer(near, '; remove it')}")
-        missing = {name: specimen for name, specimen in missing.items() if specimen != near}  # one slip, one message
-    for specimen in missing.values():
-        folder.problem(where, f"there is no column '{specimen}'; add it")
+        missing = {name: missed for name, missed in missing.items() if missed != near}  # one slip, one message
+    for missed in missing.values():
+        folder.problem(where, f"there is no column '{missed}'; add it")
     return places
 
 
-def _unit_of(unit: str | None, column: Column, specimen: str) -> str:
-    if unit is None:
-        if column.unit:
-            raise UnitError(f"has no unit; write for example '{specimen}'")
-        return ""
-    if column.unit is None:
-        raise UnitError(f"takes no unit; write '{specimen}'")
-    check_unit(unit, unit if column.unit == ANY else column.unit)
+def _checked(unit: str | None, column: Column) -> str:
+    """The unit of a head, "" without. Raises UnitError where it is not one of the column."""
+    if unit is None and column.unit:
+        raise UnitError(f"has no unit; write for example '{column.head}'")
+    if unit is not None and column.unit is None:
+        raise UnitError(f"takes no unit; write '{column.head}'")
+    unit = unit or ""
+    check_unit(unit, unit if column.unit == ANY else column.unit or "")
     return unit
 
 
@@ -257,7 +260,7 @@ def _cells(folder: Folder, header: Header, content: str) -> tuple[list[int], lis
                 continue
             row = [cell.strip() for cell in raw]
             if any(row) and (len(row) < header.width or any(row[header.width :])):
-                folder.problem(f"{header.name}, row {line}", _count(row, header))
+                folder.problem(f"{header.name}, row {line}", _wrong_width(row, header))
             elif any(row):
                 lines.append(line)
                 rows.append(row[: header.width])
@@ -266,113 +269,85 @@ def _cells(folder: Folder, header: Header, content: str) -> tuple[list[int], lis
     return lines, rows
 
 
-def _count(row: list[str], header: Header) -> str:
+def _wrong_width(row: list[str], header: Header) -> str:
     """What is wrong with a row that is not as wide as its header."""
     width = max(number for number, cell in enumerate(row, start=1) if cell)  # empty cells at the end don't count
-    other = [mark for mark in ",;\t" if mark != header.delimiter and any(mark in cell for cell in row)]
+    other = [mark for mark in DELIMITERS if mark != header.delimiter and any(mark in cell for cell in row)]
+    hint = ""
     if other and width < header.width:
-        hint = f"; is this row separated by {_SPOKEN[other[0]]}, the header by {_SPOKEN[header.delimiter]}?"
-    else:
-        hint = "; is there a decimal comma?" if header.delimiter == "," and width > header.width else ""
+        hint = f"; is this row separated by {DELIMITERS[other[0]]}, the header by {DELIMITERS[header.delimiter]}?"
+    elif header.delimiter == "," and width > header.width:
+        hint = "; is there a decimal comma?"
     return f"has {width} cells, but the header has {header.width}{hint}"
-
-
-_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 
 
 def _decimal_mark(folder: Folder, header: Header, lines: list[int], rows: list[list[str]]) -> str:
     """The decimal mark of the file: a comma is one only where semicolons or tabs separate the cells."""
     if header.delimiter == ",":
         return "."
-    numeric = [place for place in header.places.values() if place.column.unit is not None]
-    seen: dict[str, str] = {}
+    numeric = [place.index for place in header.places.values() if place.column.unit is not None]
+    seen: dict[str, str] = {}  # mark → where it is first
     for line, row in zip(lines, rows, strict=True):
-        for place in numeric:
-            for mark in ",.":
-                if mark in row[place.index]:
-                    seen.setdefault(mark, f"'{short(row[place.index], 40)}' in row {line}")
-        if len(seen) == 2:
-            folder.problem(header.name, f"has decimal commas ({seen[',']}) and points ({seen['.']}); use one of them")
-            break
-    return "," if "," in seen and len(seen) == 1 else "."
+        for cell in (row[index] for index in numeric):
+            for mark in {",", "."} & {*cell}:
+                seen.setdefault(mark, f"'{short(cell, 40)}' in row {line}")
+    if len(seen) == 2:
+        folder.problem(header.name, f"has decimal commas ({seen[',']}) and points ({seen['.']}); use one of them")
+    return "," if list(seen) == [","] else "."
 
 
-def _read_cells(cells: list[str], place: Place, *, is_u: bool, mark: str) -> tuple[list[Any], dict[int, str]]:
-    """The values of one column, and what is wrong with the cells that were refused, by row."""
+def _value(cell: str, place: Place, mark: str) -> Any:
+    """The value of a cell, a number in SI; None of one that may be blank. Raises ValueError with what is wrong."""
     column = place.column
-    values: list[Any] = [None] * len(cells)
-    wrong: dict[int, str] = {}
-    for row, cell in enumerate(cells):
-        try:
-            if cell:
-                values[row] = _number(cell, mark) if column.unit is not None else column.read(cell)
-            elif not column.may_be_blank and not is_u:
-                raise ValueError("is blank; every row needs a value here")
-        except ValueError as error:
-            wrong[row] = str(error)
+    if not cell:
+        if column.may_be_blank:
+            return None
+        raise ValueError("is blank; every row needs a value here")
     if column.unit is None:
-        return values, wrong
+        return column.read(cell)
     unit = place.unit if column.unit == ANY else column.unit
-    numbers = np.array([math.nan if value is None else value for value in values])
-    converted = convert(numbers, place.unit, unit)
-    if is_u:
-        converted = converted - convert(0.0, place.unit, unit)
-    for row, value in enumerate(converted.tolist()):
-        if values[row] is not None:
-            problem = _out_of_bounds(value, unit, 0.0 if is_u else column.at_least, -math.inf if is_u else column.above)
-            if problem:
-                wrong[row] = f"{cells[row]} {problem}"
-            values[row] = None if problem else value
-    return values, wrong
+    value = convert(_number(cell, mark), place.unit, unit)
+    check_bounds(cell, value, unit, above=column.above, at_least=column.at_least)
+    return value
+
+
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 
 
 def _number(cell: str, mark: str) -> float:
     plain = cell.replace(",", ".") if mark == "," and cell.count(",") == 1 and "." not in cell else cell
-    if _NUMBER.fullmatch(plain):
-        value = float(plain)
-        if math.isfinite(value):
-            return value
+    if _NUMBER.fullmatch(plain) and math.isfinite(float(plain)):
+        return float(plain)
+    hint = "write the value, or leave out the whole row"
     if "," in cell:
         hint = f"the decimal mark of this file is a {'comma' if mark == ',' else 'point'}, and thousands are not parted"
-    else:
-        hint = "write the value, or leave out the whole row"
     raise ValueError(f"'{short(cell, 40)}' is not a number; {hint}")
 
 
-def _out_of_bounds(value: float, unit: str, at_least: float, above: float) -> str:
-    if value <= above:
-        return f"is not above {above:g}" + (f" {unit}" if above and unit else "")
-    if value < at_least:
-        return f"is less than {at_least:g}" + (f" {unit}" if at_least and unit else "")
-    return ""
-
-
-def _unpaired(rows: list[list[str]], header: Header, name: str) -> dict[int, str]:
-    """Rows with a value and no uncertainty, or an uncertainty and no value."""
-    of, u_of = header.places[name].index, header.places[f"u({name})"].index
-    wrong = {}
-    for row, cells in enumerate(rows):
-        if cells[of] and not cells[u_of]:
-            wrong[row] = f"is blank, but there is a {name}; write its standard uncertainty, or 0 where it is exact"
-        elif cells[u_of] and not cells[of]:
-            wrong[row] = f"is the uncertainty of a {name} that is not given"
-    return wrong
-
-
-def report(
-    folder: Folder, header: Header, refusals: list[tuple[int, int, str]], rest: str = "cells are refused"
+def check_bounds(
+    written: object, value: float, unit: str, *, above: float = -math.inf, at_least: float = -math.inf
 ) -> None:
-    """Notes refused cells, (line, number of the column, what is wrong); beyond `MOST_LISTED` of a column as `rest`."""
-    heads = {place.index: key for key, place in header.places.items()}
-    listed: dict[int, int] = {}
-    for line, index, what in sorted(refusals):
-        listed[index] = listed.get(index, 0) + 1
-        if listed[index] <= MOST_LISTED:
-            folder.problem(header.where(line, heads[index]), what)
-    for index, count in listed.items():
-        if count > MOST_LISTED:
-            where = f"{header.name}, column '{header.places[heads[index]].head}'"
-            folder.problem(where, f"{count - MOST_LISTED} more {rest}")
+    """Raises ValueError where a value in SI is out of bounds; `written` is what the file says."""
+    for wrong, words, bound in ((value <= above, "not above", above), (value < at_least, "less than", at_least)):
+        if wrong:
+            raise ValueError(f"{written} is {words} {bound:g}" + (f" {unit}" if bound and unit else ""))
+
+
+def _check_uncertainties(table: Table, column: Column) -> None:
+    """Refuses an uncertainty without its value, none beside a value, and one as large as a value that is above 0."""
+    name, u_name = column.name, f"u({column.name})"
+    for row, (value, u) in enumerate(zip(table.values[name], table.values[u_name], strict=True)):
+        if (row, name) in table.refused or (row, u_name) in table.refused:
+            continue
+        if value is not None and u is None:
+            what = f"is blank, but there is a {name}; write its standard uncertainty, or 0 where it is exact"
+        elif value is None and u is not None:
+            what = f"is the uncertainty of a {name} that is not given"
+        elif value is not None and u >= value and column.above >= 0:
+            what = f"is not less than the {name} itself"
+        else:
+            continue
+        table.refused[row, u_name] = what
 
 
 def check_names(folder: Folder, table: Table, key: str) -> None:

@@ -16,7 +16,7 @@ from cordlab.batch.drop_table import Evidence, SetUp
 from cordlab.batch.fit import BatchFit, FitError, fit_batch
 from cordlab.batch.lowest_points import energies
 from cordlab.campaign.campaign import CampaignError
-from cordlab.campaign.decisions import EVENTS, LEFT_OUT, Decisions, LeftOut, Mark, record_decision, take_back
+from cordlab.campaign.decisions import EVENTS, LEFT_OUT, Choice, Decisions, record_decision, take_back
 from cordlab.notebook.choose import Missing
 from cordlab.notebook.panel import ONE_LINE, Panel, fit_out, html_table
 from cordlab.records.calibration import OutsideCalibration
@@ -125,13 +125,13 @@ class RecordPanel(ChoicePanel):
         at = {name: float(self.controls[name].value) for name in EVENTS}
         return {name: when for name, when in at.items() if self._alone is None or abs(when - self._found[name]) > STEP}
 
-    def _with(self, mark: Mark | None) -> "Campaign":
-        return replace(self.campaign, by_hand=Decisions(mark=(mark,)) if mark else Decisions())
+    def _with(self, mark: Choice | None) -> "Campaign":
+        return replace(self.campaign, by_hand=Decisions((mark,) if mark else ()))
 
     def _reduced(self, drop: str, **_: float) -> tuple[list[str], Figure]:
         entry, moved = self._entries[drop], self._moved()
-        marks: dict[str, Any] = {name: Measured(at) for name, at in moved.items()}
-        mark = Mark(drop, self.reason.value.strip() or "not given yet", **marks) if marks else None
+        marks = {name: Measured(at) for name, at in moved.items()}
+        mark = Choice(self.reason.value.strip() or "not given yet", drop, times=marks) if marks else None
         found, told = self._alone, []
         if mark is not None:
             try:
@@ -154,7 +154,7 @@ class RecordPanel(ChoicePanel):
     def _write(self, reason: str, by: str | None) -> str:
         drop, moved, folder = self.controls["drop"].value, self._moved(), self.campaign.folder
         if moved:
-            mark = Mark(drop, reason, by=by, **{name: Measured(round(at, 4)) for name, at in moved.items()})
+            mark = Choice(reason, drop, times={name: Measured(round(at, 4)) for name, at in moved.items()}, by=by)
             try:
                 reduce_entry(self._with(mark), self._entries[drop], self._calibrations)
             except (RecordError, OutsideCalibration) as error:  # no mark is written with which its record is refused
@@ -289,7 +289,7 @@ class ModelPanel(ChoicePanel):
         if not out and not back:
             raise CampaignError(("the cords stand as they are recorded: there is nothing to record",))
         for cord in out:
-            self.campaign = record_decision(self.campaign.folder, LeftOut(reason, cord=cord, by=by))
+            self.campaign = record_decision(self.campaign.folder, Choice(reason, cord=cord, by=by))
         for cord in back:
             self.campaign = take_back(self.campaign.folder, left[cord], reason=reason)
         told = [

@@ -13,7 +13,7 @@ import numpy as np
 
 from cordlab.batch.drop_table import Evidence
 from cordlab.campaign.campaign import Campaign, CampaignError
-from cordlab.campaign.decisions import LEFT_OUT, Decisions, LeftOut
+from cordlab.campaign.decisions import LEAVE_OUT, LEFT_OUT, Decisions
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.validation import HeldBack, validate
 from cordlab.rating.rate import Rating
@@ -68,7 +68,7 @@ class ByHand:
         choices = []
         for choice in self.decisions:
             reason = choice.reason + (f" (decided by {choice.by})" if choice.by else "")
-            if isinstance(choice, LeftOut):
+            if choice.kind == LEAVE_OUT:
                 name = f"drop {choice.drop}" if choice.cord is None else f"cord {choice.cord} and all its drops"
                 choices.append((f"{name} left out of curve and limits", reason))
             else:

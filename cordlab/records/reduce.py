@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from cordlab.campaign.campaign import Campaign, DropEntry
-    from cordlab.campaign.decisions import Mark
+    from cordlab.campaign.decisions import Choice
 
 __all__ = ["Drop", "RecordError", "notes_on", "reduce_drop", "reduce_entry"]
 
@@ -429,7 +429,7 @@ def _u_of_inputs(
     return float(np.linalg.norm(moved))
 
 
-def _notes_on_marks(mark: Mark, drop: Drop, automatic: Callable[[], Drop]) -> list[str]:
+def _notes_on_marks(mark: Choice, drop: Drop, automatic: Callable[[], Drop]) -> list[str]:
     """What was marked by hand and why, and what the record alone gives."""
     by = f" ({mark.by})" if mark.by else ""
     marked = ", ".join(f"{EVENTS[event]} at {at.value:.3f} s" for event, at in mark.events.items())

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from cordlab import read_campaign
-from cordlab.campaign.decisions import Mark, record_decision
+from cordlab.campaign.decisions import Choice, record_decision
 from cordlab.records.calibration import calibrate_channel
 from cordlab.records.motion import folded_fall
 from cordlab.records.reduce import RecordError, reduce_drop, reduce_entry
@@ -102,7 +102,9 @@ def test_a_campaign_says_what_its_marks_change_and_why(tmp_path):
     calibrations = {name: calibrate_channel(table) for name, table in campaign.calibration.items()}
     before = reduce_entry(campaign, entry, calibrations)
     later = float(before.time[before.slack_end]) + 0.02
-    mark = Mark(entry.drop, "the load shows it later", slack_end=Measured(later), by="An invented engineer")
+    mark = Choice(
+        "the load shows it later", entry.drop, times={"slack_end": Measured(later)}, by="An invented engineer"
+    )
     campaign = record_decision(campaign.folder, mark)
     after = reduce_entry(campaign, campaign.drops[0], calibrations)
     assert after.slack_end - before.slack_end == 5  # 0.02 s at 250 a second
