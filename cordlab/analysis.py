@@ -29,8 +29,8 @@ from cordlab.rating.lot import Lot, lot_of
 from cordlab.rating.range_plan import RangePlan, plan_range
 from cordlab.rating.rate import Rating, not_rated, rate, rating_masses
 from cordlab.rating.with_and_without import ByHand, weigh
-from cordlab.records.calibration import Calibration, calibrate_channel
-from cordlab.records.reduce import Drop, RecordError, notes_on, reduce_entry
+from cordlab.records.calibration import Calibration, calibrate_campaign
+from cordlab.records.reduce import Drop, notes_on, reduce_all
 from cordlab.statistics.groups import EvidenceError
 from cordlab.units import Progress, plain, unwatched
 from cordlab.wear.in_service import CordStatus, cords_in_service
@@ -93,34 +93,12 @@ class Analysis:
     @cached_property
     def calibrations(self) -> dict[str, Calibration]:
         """Channel → its calibration."""
-        calibrations: dict[str, Calibration] = {}
-        problems: list[str] = []
-        for channel, table in self.campaign.calibration.items():
-            try:
-                calibrations[channel] = calibrate_channel(table, degree=self.campaign.decision.calibration_degree)
-            except CampaignError as error:
-                problems.extend(error.problems)
-        if problems:
-            raise CampaignError(tuple(problems))
-        return calibrations
+        return calibrate_campaign(self.campaign)
 
     @cached_property
     def drops(self) -> tuple[Drop, ...]:
         """Every drop with a record, reduced."""
-        drops: list[Drop] = []
-        problems: list[str] = []
-        entries = [entry for entry in self.campaign.drops if entry.record is not None]
-        calibrations = self.calibrations
-        for entry in self.progress(entries, desc="records", unit="record"):
-            try:
-                drops.append(reduce_entry(self.campaign, entry, calibrations))
-            except RecordError as error:
-                problems.append(str(error))  # names record and drop
-            except CampaignError as error:
-                problems.extend(error.problems)
-        if problems:
-            raise CampaignError(tuple(problems))
-        return tuple(drops)
+        return reduce_all(self.campaign, self.calibrations, progress=self.progress)
 
     # the curve
 

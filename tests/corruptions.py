@@ -7,7 +7,7 @@ in one without records and worn drops, of one model, at 90 %: an analysis of all
 
 import re
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -15,8 +15,8 @@ import numpy as np
 
 from cordlab.analysis import analyse
 from cordlab.campaign.campaign import Campaign, CampaignError, read_campaign
-from cordlab.records.calibration import calibrate_channel
-from cordlab.records.reduce import RecordError, reduce_entry
+from cordlab.records.calibration import calibrate_campaign
+from cordlab.records.reduce import reduce_all
 from tests.conftest import ROOT
 
 DEMO = ROOT / "data-demo" / "first-batch"
@@ -76,7 +76,7 @@ def found(folder: Path, plain: Path, expected: str) -> Found:
             rating = analyse(campaign).rating
             return Found("rated" if rating.rated else NOT_RATED, rating.reasons)
         if expected == RECORD:
-            return Found(RECORD, tuple(record_problems(campaign)))
+            return Found(RECORD, refused_records(campaign))
     except CampaignError as error:
         return Found(REFUSED, error.problems)
     return Found(SAME if content(campaign) == content(read_campaign(plain)) else "another campaign", campaign.notes)
@@ -88,15 +88,13 @@ def as_expected(corruption: Corruption, result: Found) -> bool:
     return all(any(re.search(pattern, said) for said in result.said) for pattern in corruption.said)
 
 
-def record_problems(campaign: Campaign) -> Iterator[str]:
+def refused_records(campaign: Campaign) -> tuple[str, ...]:
     """What is said of each record that is refused."""
-    calibrations = {name: calibrate_channel(table) for name, table in campaign.calibration.items()}
-    for entry in campaign.drops:
-        try:
-            if entry.record:
-                reduce_entry(campaign, entry, calibrations)
-        except RecordError as error:
-            yield str(error)
+    try:
+        reduce_all(campaign, calibrate_campaign(campaign))
+    except CampaignError as error:
+        return error.problems
+    return ()
 
 
 def content(campaign: Campaign) -> str:

@@ -11,11 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from cordlab import invent
+from cordlab import Analysis, CampaignError, invent, read_campaign
 from cordlab.batch.findings import campaign_findings
-from cordlab.campaign.campaign import Campaign, CampaignError, read_campaign
-from cordlab.records.calibration import calibrate_channel
-from cordlab.records.reduce import Drop, RecordError, reduce_entry
 
 WORLDS = [(mechanics, sensors) for mechanics in ("uniform", "waves") for sensors in ("distance", "load alone")]
 CAMPAIGN = {
@@ -55,25 +52,11 @@ def examine(folder: Path) -> Found:
     """Reads and reduces a campaign as an analysis does, up to the fit."""
     try:
         campaign = read_campaign(folder)
+        drops = Analysis(campaign).drops
     except CampaignError as error:
         return Found(error.problems, ())
-    calibrations = {name: calibrate_channel(table) for name, table in campaign.calibration.items()}
-    drops, refused = _reduced(campaign, calibrations)
-    if refused:
-        return Found(refused, ())
     notes = [f"drop {drop.name}: {note}" for drop in drops for note in drop.notes if not re.search(FORM, note)]
     return Found((), (*map(str, campaign_findings(campaign, drops)), *notes))
-
-
-def _reduced(campaign: Campaign, calibrations: dict) -> tuple[list[Drop], tuple[str, ...]]:
-    drops, refused = [], []
-    for entry in campaign.drops:
-        try:
-            if entry.record:
-                drops.append(reduce_entry(campaign, entry, calibrations))
-        except RecordError as error:
-            refused.append(str(error))
-    return drops, tuple(refused)
 
 
 # -- Planting ----------------------------------------------------------------------------------------------------------

@@ -20,7 +20,7 @@ from cordlab.quantities import QUANTITIES
 from cordlab.rating.lot import Lot
 from cordlab.rating.range_plan import RangePlan
 from cordlab.rating.rate import Rating, not_rated
-from cordlab.records.calibration import calibrate_channel
+from cordlab.records.calibration import calibrate_campaign
 from cordlab.wear.in_service import CordStatus
 from cordlab.wear.service_life import Service
 from cordlab.wear.wear import RetestedDrops, assess_wear
@@ -136,7 +136,7 @@ def specimen() -> Analysis:
     wear = assess_wear(retested, probability=0.99, least=4.0)
     return with_steps(
         Analysis(campaign),
-        calibrations={name: calibrate_channel(table) for name, table in campaign.calibration.items()},
+        calibrations=calibrate_campaign(campaign),
         drops=tuple(drops),
         fit=fit_batch(
             [drop for drop in drops if drop.use == "fit"],

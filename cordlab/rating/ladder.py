@@ -33,8 +33,8 @@ from cordlab.curves.fit import fit_curve
 from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import predict_drop
 from cordlab.mechanics.setup import GRAVITY
-from cordlab.records.calibration import calibrate_channel
-from cordlab.records.reduce import reduce_entry
+from cordlab.records.calibration import calibrate_campaign
+from cordlab.records.reduce import reduce_all
 from cordlab.statistics.propagation import quantile
 from cordlab.units import notebook_html
 
@@ -94,18 +94,13 @@ class DropDay:
 
         Every drop made counts, left out by hand or not (it may be the one that came lowest), with its record's peak
         and, where it was not measured on its own, the record's lowest point; cords jumped since are no guide to the
-        ladder of new ones.
+        ladder of new ones. Raises CampaignError, naming every calibration or record that is refused.
         """
         campaign = replace(campaign.as_noted(), by_hand=campaign.by_hand)
-        drops, plan = None, campaign.plan
-        entries = [entry for entry in campaign.drops if entry.use in ("fit", "check")]
-        if entries:
-            degree = campaign.decision.calibration_degree
-            calibrations = {
-                channel: calibrate_channel(table, degree=degree) for channel, table in campaign.calibration.items()
-            }
-            reduced = [reduce_entry(campaign, entry, calibrations) for entry in entries if entry.record]
-            drops = Evidence.of_campaign(campaign, reduced, use=("fit", "check"))
+        drops, plan, uses = None, campaign.plan, ("fit", "check")
+        if any(entry.use in uses for entry in campaign.drops):
+            reduced = reduce_all(campaign, calibrate_campaign(campaign), uses=uses)
+            drops = Evidence.of_campaign(campaign, reduced, use=uses)
         longest = max(campaign.cords, key=lambda cord: cord.slack_length.value)
         day = cls(
             campaign.rig,
@@ -254,6 +249,8 @@ def next_mass(
     ------
     ValueError
         where there is neither a drop nor a maker's curve
+    CampaignError
+        with every calibration or record of the campaign that is refused
 
     Examples
     --------

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from uncertainties.core import AffineScalarFunc
 
-    from cordlab.campaign.campaign import CalibrationTable
+    from cordlab.campaign.campaign import Campaign
 
 SIGNIFICANCE = 0.05  # below this probability a straight line is given up for a quadratic
 FEWEST_REPEATS = 4  # degrees of freedom: two readings that happen to be equal are no measure of scatter
@@ -269,7 +269,8 @@ def fit_calibration(
     Raises
     ------
     ValueError
-        For numbers that are not finite, too large, or too few, and a `u_reference` beyond the references' range.
+        For numbers that are not finite, too large, or too few, a `u_reference` beyond the references' range, and a
+        curve that turns within its range.
 
     References
     ----------
@@ -308,12 +309,19 @@ def fit_calibration(
             f"{name}: u(reference) of {greatest:.4g} {quantity_unit} is more than the references' range of "
             f"{span:.4g} {quantity_unit}; look for a mistyped number"
         )
+    low, high = float(reading.min()), float(reading.max())
+    slopes = Polynomial(coefficients).deriv()(np.array([low, high]))
+    if slopes[0] * slopes[1] <= 0:
+        raise ValueError(
+            f"{name}: the curve turns between readings of {low:.6g} and {high:.6g} {reading_unit}, so one reading "
+            "would mean two values; look for a mistyped pair, or ask for degree 1"
+        )
     return Calibration(
         coefficients=coefficients,
         covariance=covariance * rss / dof,
         residual_sd=float(np.sqrt(rss / dof)),
         dof=dof,
-        valid=(float(reading.min()), float(reading.max())),
+        valid=(low, high),
         u_common=_least_squares(reading, u_reference, degree, name)[0],
         lack_of_fit=tuple(tests),
         reading=reading,
@@ -325,28 +333,21 @@ def fit_calibration(
     )
 
 
-def calibrate_channel(table: CalibrationTable, *, degree: int | None = None) -> Calibration:
-    """Calibration of one channel of a campaign; without a degree, that is chosen by lack of fit.
+def calibrate_campaign(campaign: Campaign) -> dict[str, Calibration]:
+    """Channel → its calibration, of the degree that the campaign asks for or that lack of fit chooses.
 
-    Raises CampaignError, naming the file, where `fit_calibration` raises ValueError, and for a curve that turns within
-    its range.
+    Raises CampaignError with one problem for each channel that `fit_calibration` refuses.
     """
-    where = f"calibration/{table.channel}.csv"
-    pairs = {key: value for key, value in vars(table).items() if key not in ("reference", "reading")}
-    try:
-        calibration = fit_calibration(table.reference, table.reading, degree=degree, **pairs)
-    except ValueError as error:
-        raise CampaignError((f"{where}: {error}",)) from error
-    low, high = calibration.valid
-    slopes = Polynomial(calibration.coefficients).deriv()(np.array([low, high]))
-    if slopes[0] * slopes[1] <= 0:
-        raise CampaignError(
-            (
-                f"{where}: the curve turns between readings of {low:.6g} and {high:.6g} {table.reading_unit}, so one "
-                "reading would mean two values; look for a mistyped pair, or ask for degree 1",
-            )
-        )
-    return calibration
+    calibrations: dict[str, Calibration] = {}
+    problems = []
+    for channel, table in campaign.calibration.items():
+        try:
+            calibrations[channel] = fit_calibration(**vars(table), degree=campaign.decision.calibration_degree)
+        except ValueError as error:
+            problems.append(f"calibration/{channel}.csv: {error}")
+    if problems:
+        raise CampaignError(tuple(problems))
+    return calibrations
 
 
 def _powers(reading: np.ndarray, degree: int) -> np.ndarray:

@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.integrate import trapezoid
 
+from cordlab.campaign.files import CampaignError
 from cordlab.mechanics.setup import GRAVITY, DropSetup
 from cordlab.records.calibration import Calibration, OutsideCalibration
 from cordlab.records.events import NO_MARKS, find_release
 from cordlab.records.motion import Motion, Release, cord_force, folded_fall, measured_motion, motion_from_load
 from cordlab.records.plausibility import ReducedRecord, check_lowest_point, check_record, implied_mass
 from cordlab.records.prepare import Prepared, RecordError, noise, prepare, resolution, vertex
-from cordlab.units import Measured, notebook_html
+from cordlab.units import Measured, Progress, notebook_html, unwatched
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from cordlab.campaign.campaign import Campaign, DropEntry
     from cordlab.campaign.decisions import Choice
 
-__all__ = ["Drop", "RecordError", "notes_on", "reduce_drop", "reduce_entry"]
+__all__ = ["Drop", "RecordError", "notes_on", "reduce_all", "reduce_drop", "reduce_entry"]
 
 BINS = 80  # of stretch ratio from slack to the lowest point, equally wide
 KEPT_RATE = 1000.0  # samples a second of a reduced record, at the least; CFC 60 leaves nothing above some 200 Hz
@@ -397,6 +398,31 @@ def reduce_entry(
     return replace(
         drop, u_lowest_point=lowest.u, u_peak_load=float(np.hypot(drop.u_peak_load, u_peak)), notes=tuple(notes)
     )
+
+
+def reduce_all(
+    campaign: Campaign,
+    calibrations: Mapping[str, Calibration],
+    *,
+    uses: Sequence[str] | None = None,
+    progress: Progress = unwatched,
+) -> tuple[Drop, ...]:
+    """Every drop of a campaign that has a record, reduced; `uses`: those alone, such as ("fit", "check").
+
+    Raises CampaignError with a problem for each record that is refused or cannot be read.
+    """
+    entries = [entry for entry in campaign.drops if entry.record and (uses is None or entry.use in uses)]
+    drops, problems = [], []
+    for entry in progress(entries, desc="records", unit="record"):
+        try:
+            drops.append(reduce_entry(campaign, entry, calibrations))
+        except RecordError as error:
+            problems.append(str(error))  # names record and drop
+        except CampaignError as error:
+            problems.extend(error.problems)
+    if problems:
+        raise CampaignError(tuple(problems))
+    return tuple(drops)
 
 
 def _arguments(campaign: Campaign, entry: DropEntry) -> dict[str, Any]:

@@ -7,7 +7,7 @@ import pytest
 
 from cordlab import read_campaign
 from cordlab.campaign.decisions import Choice, record_decision
-from cordlab.records.calibration import calibrate_channel
+from cordlab.records.calibration import calibrate_campaign
 from cordlab.records.motion import folded_fall
 from cordlab.records.reduce import RecordError, reduce_drop, reduce_entry
 from cordlab.units import Measured
@@ -99,7 +99,7 @@ def test_a_campaign_says_what_its_marks_change_and_why(tmp_path):
     cordlab.invent(tmp_path / "c", seed=3, cords=1, masses=(60.0,), checks=(), retests=(), rate=250.0, duration=7.0)
     campaign = read_campaign(tmp_path / "c")
     entry = campaign.drops[0]
-    calibrations = {name: calibrate_channel(table) for name, table in campaign.calibration.items()}
+    calibrations = calibrate_campaign(campaign)
     before = reduce_entry(campaign, entry, calibrations)
     later = float(before.time[before.slack_end]) + 0.02
     mark = Choice(

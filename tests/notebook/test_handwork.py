@@ -9,8 +9,8 @@ from cordlab import read_campaign
 from cordlab.batch.fit import fit_batch
 from cordlab.campaign.campaign import CampaignError
 from cordlab.notebook import by_hand as handwork
-from cordlab.records.calibration import calibrate_channel
-from cordlab.records.reduce import reduce_entry
+from cordlab.records.calibration import calibrate_campaign
+from cordlab.records.reduce import reduce_all
 from cordlab.report import figures as plots
 
 HOSTILE = "<img src=x onerror=alert(1)> \"quoted\" \\ 'and' ünïcode ]] [[mark]] # = \U0001f9f5"
@@ -31,22 +31,17 @@ def folder(invented):
     return invented
 
 
-def calibrated(campaign):
-    return {name: calibrate_channel(table) for name, table in campaign.calibration.items()}
-
-
 @pytest.fixture
 def events(folder):
     campaign = read_campaign(folder)
-    return handwork.record_panel(campaign, calibrated(campaign))
+    return handwork.record_panel(campaign, calibrate_campaign(campaign))
 
 
 @pytest.fixture(scope="module")
 def fitted(invented):
     (invented / "decisions.csv").unlink(missing_ok=True)
     campaign = read_campaign(invented)
-    calibrations = calibrated(campaign)
-    drops = [reduce_entry(campaign, entry, calibrations) for entry in campaign.drops]
+    drops = reduce_all(campaign, calibrate_campaign(campaign))
     check = [drop for drop in drops if drop.use == "check"]
     return drops, fit_batch([drop for drop in drops if drop.use == "fit"], check=check)
 

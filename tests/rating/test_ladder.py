@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 from scipy import stats
 
+import cordlab
 from cordlab import cli
 from cordlab.campaign.campaign import MakersCurve, read_campaign
 from cordlab.rating.ladder import FURTHEST_STEP, DropDay, next_mass
-from cordlab.records.calibration import calibrate_channel
 from cordlab.units import Measured
 from tests.coverage.limits import TRUE_SHAPES, ladder
 from tests.limits.test_limits import CURVE, EXACT, MASSES, invented, scattered
-from tests.planted import write
+from tests.planted import scaled, write
 from tests.small_campaign import edit, problems, write_small_campaign
 
 DAY = {"rig": EXACT, "least_clearance": 3.0, "stack_height": 1.2}
@@ -226,14 +226,9 @@ def test_the_next_drop_stays_within_its_limit(shape):
     assert stats.binomtest(int(beyond), int(of), 0.01, alternative="greater").pvalue > 0.01
 
 
-def test_the_ladder_calibrates_as_the_campaign_says(tmp_path, monkeypatch):
-    """`calibration_degree` holds on the test day too, not only in the analysis."""
-    asked = []
-    monkeypatch.setattr(
-        "cordlab.rating.ladder.calibrate_channel",
-        lambda table, *, degree=None: asked.append(degree) or calibrate_channel(table, degree=degree),
-    )
+def test_a_test_day_names_every_record_that_is_refused(tmp_path):
     few = {"cords": 1, "masses": (40.0, 60.0), "checks": (), "retests": (), "rate": 100.0}
-    decision = {"probability": 0.9, "calibration_degree": 2}
-    next_mass(read_campaign(write(tmp_path / "campaign", decision=decision, **few)))
-    assert asked == [2, 2]
+    folder = write(tmp_path / "campaign", **few)
+    scaled("records/*.csv", "time", 1.5)(folder)
+    with pytest.raises(cordlab.CampaignError, match=r"(?s)drop D001\).*gravity allows.*drop D002\).*gravity allows"):
+        next_mass(read_campaign(folder))

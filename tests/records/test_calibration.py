@@ -5,9 +5,10 @@ import pytest
 from scipy import stats
 
 import cordlab
-from cordlab.campaign.campaign import CalibrationTable
-from cordlab.records.calibration import calibrate_channel
+from cordlab import read_campaign
+from cordlab.records.calibration import calibrate_campaign
 from tests.conftest import PUBLISHED, printed, published_csv
+from tests.small_campaign import edit, write_small_campaign
 
 
 @pytest.fixture(scope="module")
@@ -141,23 +142,34 @@ def test_a_reading_within_its_noise_of_the_end_counts_as_at_the_end():
         line.convert(np.nan)
 
 
-def _table(reference, reading):
-    size = len(reference)
-    return CalibrationTable(
-        "force", np.ones(size, int), np.array(reference), np.full(size, 0.5), np.array(reading), "N", "mV/V"
+def test_channels_of_a_campaign_keep_their_units_and_the_degree_that_it_asks_for(tmp_path):
+    folder = write_small_campaign(tmp_path)
+    force = calibrate_campaign(read_campaign(folder))["force"]
+    with pytest.raises(cordlab.OutsideCalibration, match=r"force reads 9 mV/V, outside the calibrated range -?0\.00"):
+        force.convert(9.0)
+    assert "mV/V" in force.summary()
+    assert force.to_dict()["range"] == list(force.valid)
+    assert force.degree == 1
+    edit(folder, "campaign.toml", ("seed = 20", "seed = 20\ncalibration_degree = 2"))
+    assert [fit.degree for fit in calibrate_campaign(read_campaign(folder)).values()] == [2, 2]
+
+
+def test_every_channel_that_is_refused_is_named(tmp_path):
+    folder = write_small_campaign(tmp_path)
+    edit(folder, "campaign.toml", ("seed = 20", "seed = 20\ncalibration_degree = 2"))
+    for channel, heads in {"force": "reference [N],reading [mV/V]", "distance": "reference [m],reading [V]"}.items():
+        rows = f"run,{heads}\n1,-300,-300\n1,100,100\n1,3000,3000\n"
+        (folder / "calibration" / f"{channel}.csv").write_text(rows, encoding="utf-8")
+    with pytest.raises(cordlab.CampaignError) as refusal:
+        calibrate_campaign(read_campaign(folder))
+    few = "3 pairs at 3 different readings do not carry a polynomial of degree 2; at least 4 pairs at 3 readings"
+    assert refusal.value.problems == tuple(
+        f"calibration/{channel}.csv: {channel}: {few}" for channel in ("force", "distance")
     )
 
 
-def test_channel_keeps_its_units_and_says_them():
-    fit = calibrate_channel(_table([0.0, 500, 1000, 1500, 2000], [0.02, 0.22, 0.42, 0.62, 0.82]))
-    with pytest.raises(cordlab.OutsideCalibration, match=r"force reads 0\.9 mV/V, outside the calibrated range 0\.02"):
-        fit.convert(0.9)
-    assert "mV/V" in fit.summary()
-    assert fit.to_dict()["range"] == [0.02, 0.82]
-
-
 @pytest.mark.parametrize(
-    ("reference", "reading", "said"),
+    ("reference", "reading", "problem"),
     [
         ([0.0, 1.0], [0.0, 1.0], "2 pairs"),
         ([0.0, 1.0, 2.0], [1.0, 1.0, 1.0], "at 1 different readings"),
@@ -166,8 +178,8 @@ def test_channel_keeps_its_units_and_says_them():
         ([0.0, 1.0, 2.0], [0.0, 1.0], "do not pair up"),
     ],
 )
-def test_what_is_no_calibration_is_refused(reference, reading, said):
-    with pytest.raises(ValueError, match=said):
+def test_what_is_no_calibration_is_refused(reference, reading, problem):
+    with pytest.raises(ValueError, match=problem):
         cordlab.fit_calibration(np.array(reference), np.array(reading))
 
 
@@ -178,9 +190,9 @@ def test_an_uncertainty_beyond_the_whole_range_is_refused():
         )
 
 
-def test_a_channel_whose_curve_turns_is_refused():
+def test_a_curve_that_turns_is_refused():
     reading = np.linspace(-1.0, 1.0, 11)
-    with pytest.raises(cordlab.CampaignError, match=r"^calibration/force\.csv: the curve turns between"):
-        calibrate_channel(_table(1000 * reading**2 + 10 * reading, reading))
-    with pytest.raises(cordlab.CampaignError, match=r"^calibration/force\.csv: force: 3 pairs"):
-        calibrate_channel(_table([0.0, 1.0, 2.0], [0.0, 1.0, 2.0]), degree=2)
+    with pytest.raises(ValueError, match=r"^force: the curve turns between readings of -1 and 1 mV/V"):
+        cordlab.fit_calibration(
+            1000 * reading**2 + 10 * reading, reading, degree=None, channel="force", reading_unit="mV/V"
+        )
