@@ -1,7 +1,7 @@
 """Mistakes planted in invented campaigns, one at a time, and how each is found. Nothing here was measured.
 
-Each fault changes the files as the mistake would have; `found` says whether the campaign is then refused or what it is
-warned of, without the fit and the limits, which come later and cost more.
+Each fault changes the files as the mistake would have; `examine` says whether the campaign is then refused or what it
+is warned of, without the fit and the limits, which come later and cost more.
 """
 
 import re
@@ -27,36 +27,36 @@ FORM = r"CFC 60|no distance: motion|energy returned|sample periods"  # notes on 
 
 def write(folder: Path, *, mechanics: str = "uniform", sensors: str = "distance", seed: int = 3, **numbers) -> Path:
     """A clean invented campaign in `folder`; sensors "distance", "load alone" or "none"."""
-    given = CAMPAIGN | {"mechanics": mechanics, "records": sensors != "none", "distance": sensors == "distance"}
-    invent(folder, seed=seed, truth=folder.parent / f"{folder.name}-truth.json", **(given | numbers))
+    world = {"mechanics": mechanics, "records": sensors != "none", "distance": sensors == "distance"}
+    invent(folder, seed=seed, truth=folder.parent / f"{folder.name}-truth.json", **(CAMPAIGN | world | numbers))
     return folder
 
 
 @dataclass(frozen=True)
-class Found:
-    """What is said of a campaign: refused with these problems, or read with these warnings."""
+class Verdict:
+    """A campaign is refused with these problems, or read with these warnings."""
 
     refused: tuple[str, ...]
     warnings: tuple[str, ...]
 
     @property
-    def said(self) -> tuple[str, ...]:
+    def messages(self) -> tuple[str, ...]:
         return self.refused or self.warnings
 
     @property
-    def how(self) -> str:
+    def outcome(self) -> str:
         return "refused" if self.refused else "warning" if self.warnings else "not found"
 
 
-def examine(folder: Path) -> Found:
+def examine(folder: Path) -> Verdict:
     """Reads and reduces a campaign as an analysis does, up to the fit."""
     try:
         campaign = read_campaign(folder)
         drops = Analysis(campaign).drops
     except CampaignError as error:
-        return Found(error.problems, ())
+        return Verdict(error.problems, ())
     notes = [f"drop {drop.name}: {note}" for drop in drops for note in drop.notes if not re.search(FORM, note)]
-    return Found((), (*map(str, campaign_findings(campaign, drops)), *notes))
+    return Verdict((), (*map(str, campaign_findings(campaign, drops)), *notes))
 
 
 # -- Planting ----------------------------------------------------------------------------------------------------------
@@ -136,14 +136,14 @@ def from_surface(folder: Path) -> None:
 
 @dataclass(frozen=True)
 class Fault:
-    """A mistake: what it is, how it is planted, and a pattern of what is said.
+    """A mistake: what it is, how it is planted, and a pattern of the message; where it cannot be found, why not.
 
     needs : "records" (with or without a distance), "distance", or "" for any campaign
     """
 
     name: str
     plant: Callable[[Path], None]
-    said: str
+    message: str
     needs: str = ""
 
     def applies(self, sensors: str) -> bool:

@@ -6,7 +6,7 @@ from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.polynomial import Polynomial
+from numpy.polynomial.polynomial import polyder, polyval, polyvander
 from scipy import special
 
 from cordlab.campaign.files import CampaignError
@@ -37,12 +37,11 @@ class OutsideCalibration(ValueError):
 
 @dataclass(frozen=True)
 class LackOfFit:
-    """How well a polynomial of one degree goes through the references.
+    """F test of whether a polynomial of one degree goes through the references.
 
-    test : "repeats", F of the scatter of the group means about the curve over the scatter within the groups; or
-        "quadratic term", F = t² of the term of degree + 1, where nothing was repeated; "none" with too few points
-    dof : of numerator and denominator
-    p : probability of a greater F, were the curve true
+    test : "repeats" compares the scatter of the group means about the curve with that within the groups; "quadratic
+        term", where nothing was repeated, is t² of the term of degree + 1; "none" with too few points
+    dof : of numerator and denominator; p : probability of a greater F, were the curve true
     """
 
     test: str
@@ -79,10 +78,9 @@ class Calibration:
     valid : tuple of float
         Lowest and highest reading that was calibrated.
     u_common : ndarray, (degree + 1,)
-        Polynomial of the references' standard uncertainty in the reading. All references hang on one scale or tape,
-        so this error is the same unknown for all readings.
+        Polynomial of the references' standard uncertainty in the reading: one error, common to all of them.
     lack_of_fit : tuple of LackOfFit
-        Of a straight line, and of the degree fitted where that is not 1.
+        Of a straight line, and of a quadratic where one was fitted.
     reading, reference, run : ndarray, (n,)
         The pairs that were fitted.
 
@@ -151,31 +149,25 @@ class Calibration:
         return {label: float(self.residuals[self.run == label].mean()) for label in np.unique(self.run).tolist()}
 
     def curve(self, reading: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
-        """Value of the polynomial and standard uncertainty of the fitted curve, at any reading (any shape).
+        """Value and standard uncertainty of the fitted curve at `reading` (any shape), also outside the range.
 
-        GUM (JCGM 100:2008) H.3.5, equation (H.15): a confidence, of the mean curve. It has no range of validity: what a
-        sensor has read goes through `convert`.
+        GUM (JCGM 100:2008) H.3.5, equation (H.15): a confidence, of the mean curve.
         """
-        powers = _powers(np.asarray(reading, dtype=float), self.degree)
-        variance = np.einsum("...i,ij,...j->...", powers, self.covariance, powers)
+        powers = np.asarray(reading, dtype=float)[..., None] ** np.arange(self.degree + 1)
+        variance = np.sum(powers @ self.covariance * powers, axis=-1)
         return powers @ self.coefficients, np.sqrt(np.maximum(variance, 0.0))
 
     def single(self, reading: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
-        """Value, and standard uncertainty of one new pair about the curve: the curve's with `residual_sd` added.
-
-        Natrella (1963), NBS Handbook 91, 5-4.1.2: a prediction. Raises OutsideCalibration as `convert` does.
-        """
+        """As `convert`, with the standard uncertainty of one new pair: a prediction, Natrella (1963), 5-4.1.2."""
         value, u = self.convert(reading)
         return value, np.hypot(u, self.residual_sd)
 
     def convert(self, reading: np.ndarray | float, *, noise: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
-        """Quantity and its standard uncertainty at `reading` (any shape).
+        """Quantity and its standard uncertainty at `reading` (any shape): of the curve and of the references.
 
-        The uncertainty is that of the curve (GUM H.3.5) and of the references, added in quadrature: what is common to
-        many readings and does not average out. Noise of the reading itself is not in it, nor what a sensor that was
-        calibrated at rest does in motion.
+        Noise of the reading is not in it, nor what a sensor that was calibrated at rest does in motion.
 
-        noise : by how much a reading may pass the ends of the range and still count as lying at the end  [reading]
+        noise : by how much a reading may pass the ends of the range  [reading]
         Raises OutsideCalibration where a reading lies further outside `valid`.
         """
         reading = np.asarray(reading, dtype=float)
@@ -190,7 +182,7 @@ class Calibration:
                 "calibrate over more than the range used"
             )
         value, u = self.curve(reading)
-        return value, np.hypot(u, _powers(reading, self.degree) @ self.u_common)
+        return value, np.hypot(u, polyval(reading, self.u_common))
 
     def summary(self) -> str:
         unit, reading_unit = self.quantity_unit, self.reading_unit
@@ -301,8 +293,9 @@ def fit_calibration(
         degree = 2 if tests[0].significant else 1
     if degree == 2:
         tests.append(_test_fit(reading, reference, 2, name))
-    coefficients, covariance, rss = _least_squares(reading, reference, degree, name)
+    coefficients, covariance, residuals = _least_squares(reading, reference, degree, name)
     dof = reading.size - degree - 1
+    variance = float(residuals @ residuals) / dof
     u_reference = np.broadcast_to(0.0 if u_reference is None else np.asarray(u_reference, float), reading.shape)
     if (greatest := float(u_reference.max())) > (span := float(np.ptp(reference))):
         raise ValueError(
@@ -310,7 +303,7 @@ def fit_calibration(
             f"{span:.4g} {quantity_unit}; look for a mistyped number"
         )
     low, high = float(reading.min()), float(reading.max())
-    slopes = Polynomial(coefficients).deriv()(np.array([low, high]))
+    slopes = polyval(np.array([low, high]), polyder(coefficients))
     if slopes[0] * slopes[1] <= 0:
         raise ValueError(
             f"{name}: the curve turns between readings of {low:.6g} and {high:.6g} {reading_unit}, so one reading "
@@ -318,8 +311,8 @@ def fit_calibration(
         )
     return Calibration(
         coefficients=coefficients,
-        covariance=covariance * rss / dof,
-        residual_sd=float(np.sqrt(rss / dof)),
+        covariance=covariance * variance,
+        residual_sd=float(np.sqrt(variance)),
         dof=dof,
         valid=(low, high),
         u_common=_least_squares(reading, u_reference, degree, name)[0],
@@ -350,15 +343,11 @@ def calibrate_campaign(campaign: Campaign) -> dict[str, Calibration]:
     return calibrations
 
 
-def _powers(reading: np.ndarray, degree: int) -> np.ndarray:
-    return reading[..., None] ** np.arange(degree + 1)
+def _least_squares(x: np.ndarray, y: np.ndarray, degree: int, name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Coefficients, unscaled covariance (XᵀX)⁻¹, residuals.
 
-
-def _least_squares(x: np.ndarray, y: np.ndarray, degree: int, name: str) -> tuple[np.ndarray, np.ndarray, float]:
-    """Coefficients, unscaled covariance (XᵀX)⁻¹, sum of squared residuals.
-
-    By the pseudo-inverse in x mapped to −1 … 1, taken back to powers of x, with one step of refinement by residuals in
-    extended precision where the machine has it: Pontius (NIST StRD) agrees in 13 digits, all that its doubles carry.
+    One step of refinement by residuals in extended precision, where the machine has it: Pontius (NIST StRD) agrees in
+    13 digits, all that its doubles carry.
     """
     levels = np.unique(x).size
     if x.size < degree + 2 or levels < degree + 1:
@@ -366,38 +355,31 @@ def _least_squares(x: np.ndarray, y: np.ndarray, degree: int, name: str) -> tupl
             f"{name}: {x.size} pairs at {levels} different readings do not carry a polynomial of degree {degree}; "
             f"at least {degree + 2} pairs at {degree + 1} readings"
         )
-    span = [x.min(), x.max()]
-    powers_of_x = np.zeros((degree + 1, degree + 1))
-    for power in range(degree + 1):
-        terms = Polynomial.basis(power, domain=span).convert().coef
-        powers_of_x[: terms.size, power] = terms
-    mapped = 2 * (x - span[0]) / (span[1] - span[0]) - 1
-    solve = powers_of_x @ np.linalg.pinv(_powers(mapped, degree))
-    exact = _powers(x.astype(np.longdouble), degree)
+    powers = polyvander(x, degree)
+    largest = np.abs(powers).max(axis=0)
+    solve = np.linalg.pinv(powers / largest) / largest[:, None]
+    exact = polyvander(x.astype(np.longdouble), degree)
     coefficients = (solve @ y).astype(np.longdouble)
     coefficients += solve @ (y - exact @ coefficients)
-    residual = (y - exact @ coefficients).astype(float)
-    return coefficients.astype(float), solve @ solve.T, float(residual @ residual)
+    return coefficients.astype(float), solve @ solve.T, (y - exact @ coefficients).astype(float)
 
 
 def _test_fit(x: np.ndarray, y: np.ndarray, degree: int, name: str) -> LackOfFit:
-    coefficients, _, rss = _least_squares(x, y, degree, name)
-    residual = y - _powers(x, degree) @ coefficients
+    residual = _least_squares(x, y, degree, name)[2]
     groups = [np.unique(values, return_inverse=True)[1] for values in (x, y)]
     group = min(groups, key=np.max)  # the one with more repeats
     count = np.bincount(group)
     above, below = count.size - degree - 1, x.size - count.size
     if above > 0 and below >= FEWEST_REPEATS:
         test = "repeats"
-        within = residual - (np.bincount(group, residual) / count)[group]
-        pure = float(within @ within)
+        left = residual - (np.bincount(group, residual) / count)[group]
     elif np.unique(x).size > degree + 1 and x.size > degree + 2:
         test, above, below = "quadratic term", 1, x.size - degree - 2
-        pure = _least_squares(x, y, degree + 1, name)[2]
+        left = _least_squares(x, y, degree + 1, name)[2]
     else:
         return LackOfFit("none", degree, np.nan, (0, 0), 1.0)
     # a perfect fit has nothing left to test, up to the rounding of the references
     rounding = x.size * (np.finfo(float).eps * np.abs(y).max()) ** 2
-    lack = rss - pure
+    pure, lack = left @ left, residual @ residual - left @ left
     f = (lack / above) / (max(pure, rounding) / below) if lack > rounding else 0.0
-    return LackOfFit(test, degree, f, (above, below), float(special.fdtrc(above, below, f)))
+    return LackOfFit(test, degree, float(f), (above, below), float(special.fdtrc(above, below, f)))

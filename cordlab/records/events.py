@@ -9,7 +9,7 @@ import numpy as np
 from scipy.optimize import OptimizeResult, least_squares
 
 from cordlab.records.motion import Fall, Release, folded_fall
-from cordlab.records.prepare import Prepared, RecordError, noise
+from cordlab.records.prepare import Prepared, RecordError, inflation, noise
 from cordlab.units import Measured
 
 QUIET = 0.2  # s, the least time at rest before release
@@ -24,11 +24,16 @@ class _Start(NamedTuple):
     time_scale: float
 
 
+class _LoadStep(NamedTuple):
+    time: float
+    size: float
+
+
 def find_release(fall: Fall, record: Prepared, marks: Mapping[str, Measured] = NO_MARKS) -> Release:
     """Release and end of slack, from the distance where there is one, else from the load.
 
     marks : "release", "slack_end" → when, set by hand  [s]. With one of them the other stays where the record has it,
-        or without a distance, the fall's own duration from it.
+        or without a distance, the fall's duration from it.
     Raises RecordError where a sensor has the wrong sign, where there is no fall, or no time at rest before it.
     """
     time, load, distance = record.time, record.load, record.distance
@@ -38,8 +43,8 @@ def find_release(fall: Fall, record: Prepared, marks: Mapping[str, Measured] = N
             f"the load falls by {-rise.min():.0f} N where it should rise: the force sensor's sign is flipped; "
             "swap its leads or the sign in its calibration"
         )
-    grain = noise(record.raw_load)
-    visible = fall.load_span > max(8 * grain, 0.005 * rise.max())
+    load_noise = noise(record.raw_load)
+    visible = fall.load_span > max(8 * load_noise, 0.005 * rise.max())
     if marks:
         start = _marked(fall, record, marks)
     elif distance is not None:
@@ -47,17 +52,37 @@ def find_release(fall: Fall, record: Prepared, marks: Mapping[str, Measured] = N
     elif visible:
         start = _from_pattern(fall, time, load, _first_guess(fall, time, rise))
     else:
-        start = _from_onset(fall, time, rise, grain)
-    # without a distance the time scale is a finding about the record, and the fall's own duration is kept
+        start = _from_onset(fall, time, rise, load_noise)
+    _check_quiet(time, load, start.time, rise.max())
+    # without a distance the time scale is a finding about the record, and the fall's duration is kept
     scale = start.time_scale if marks or distance is not None else 1.0
     slack_end = start.time + scale * fall.duration
-    _check_quiet(time, load, start.time, rise.max())
-    step, goodness_ratio = None, np.inf
+    load_step, goodness_ratio = None, np.inf
     if visible:
         step = _sharpest_step(time, rise, slack_end, 0.25 * fall.duration, fall.cell)
+        if step and step.size >= max(6 * load_noise, 0.2 * fall.load_span):
+            load_step = step.time
         goodness_ratio = _goodness_ratio(fall, time, rise, start.time, free=distance is None)
-    clear = step is not None and step.size >= max(6 * grain, 0.2 * fall.load_span)
-    return Release(*start, slack_end, step.time if step and clear else None, goodness_ratio)
+    return Release(fall, *start, slack_end, load_step, goodness_ratio)
+
+
+def _check_quiet(time: np.ndarray, load: np.ndarray, release: float, rise: float) -> None:
+    if release - time[0] < QUIET:
+        raise RecordError(
+            f"no quiet time before release: the mass is let go {max(release - time[0], 0):.2f} s "
+            f"after the record begins; the zero of the cell needs at least {QUIET} s; start the record a second before"
+        )
+    scatter = np.std(load[time < release - 0.05])
+    if scatter > 0.02 * rise:
+        raise RecordError(
+            f"no quiet time before release: the load moves by {scatter:.1f} N (standard deviation) before the "
+            f"mass is let go at {release:.2f} s; wait until it hangs still"
+        )
+
+
+def _at_rest(time: np.ndarray) -> slice:
+    """The samples that are taken at rest before the release is known."""
+    return slice(0, max(round(QUIET / 2 / (time[1] - time[0])), 3))
 
 
 def _marked(fall: Fall, record: Prepared, marks: Mapping[str, Measured]) -> _Start:
@@ -66,11 +91,8 @@ def _marked(fall: Fall, record: Prepared, marks: Mapping[str, Measured]) -> _Sta
     if len(ends) < 2 and record.distance is not None:
         seen = _from_distance(record.time, record.distance, fall)
         ends = {"release": seen.time, "slack_end": seen.time + seen.time_scale * fall.duration} | ends
-    elif "release" in ends:
-        ends.setdefault("slack_end", ends["release"] + fall.duration)
-    else:
-        ends.setdefault("release", ends["slack_end"] - fall.duration)
-    release, slack_end = ends["release"], ends["slack_end"]
+    release = ends["release"] if "release" in ends else ends["slack_end"] - fall.duration
+    slack_end = ends.get("slack_end", release + fall.duration)
     if not record.time[0] < release < slack_end < record.time[-1]:
         raise RecordError(
             f"the release at {release:.3f} s and the end of slack at {slack_end:.3f} s, one of them marked by hand, do "
@@ -79,31 +101,27 @@ def _marked(fall: Fall, record: Prepared, marks: Mapping[str, Measured]) -> _Sta
     return _Start(release, max(mark.u for mark in marks.values()), (slack_end - release) / fall.duration)
 
 
-def _at_rest(time: np.ndarray) -> slice:
-    """The samples that are taken at rest before the release is known."""
-    return slice(0, max(round(QUIET / 2 / (time[1] - time[0])), 3))
-
-
 def _from_distance(time: np.ndarray, distance: np.ndarray, fall: Fall) -> _Start:
-    """By a straight line of the record's time on the fall's own time to each depth.
+    """By a straight line of the record's time on the fall's time to each depth.
 
     Weighted by speed squared, since noise of the distance counts as time by noise over speed.
     """
     quiet = distance[_at_rest(time)]
     rest = float(np.median(quiet))
+    down, up = distance.max() - rest, rest - distance.min()
     length = float(fall.setup.slack_length - fall.setup.release_depth)
     if np.std(quiet) > 0.05 * length:
         raise RecordError(
             f"the distance scatters by {np.std(quiet):.2f} m before the release: the sensor has no target"
         )
-    if rest - distance.min() > max(0.5 * length, distance.max() - rest):
+    if up > max(0.5 * length, down):
         raise RecordError(
-            f"the distance falls by {rest - distance.min():.2f} m where it should grow: "
+            f"the distance falls by {up:.2f} m where it should grow: "
             "it counts down from the tie point; turn the sign in its calibration"
         )
-    if distance.max() - rest < length:
+    if down < length:
         raise RecordError(
-            f"the mass moves {distance.max() - rest:.2f} m and never gets to the slack length, {length:.2f} m below "
+            f"the mass moves {down:.2f} m and never gets to the slack length, {length:.2f} m below "
             "the release point: the record stops too early, or the distance or the slack length has another unit"
         )
     first, last = (int(np.argmax(distance > rest + share * length)) for share in (0.05, 0.95))
@@ -112,7 +130,7 @@ def _from_distance(time: np.ndarray, distance: np.ndarray, fall: Fall) -> _Start
             f"only {last - first} samples of the distance show the fall: the sensor lost its target, or takes fewer "
             "than 200 samples a second"
         )
-    # the depth at rest is what this sensor says of the release point: its own zero cancels
+    # the depth at rest is what this sensor says of the release point: its zero cancels
     fall_time = fall.time_at(distance[first:last] - rest + float(fall.setup.release_depth))
     weights = np.maximum(fall_time, 1e-9)
     (scale, release), covariance = np.polyfit(fall_time, time[first:last], 1, w=weights, cov=True)
@@ -131,11 +149,6 @@ def _first_guess(fall: Fall, time: np.ndarray, rise: np.ndarray) -> float:
     return (step.time if step else risen) - fall.duration
 
 
-class _LoadStep(NamedTuple):
-    time: float
-    size: float
-
-
 def _sharpest_step(time: np.ndarray, load: np.ndarray, near: float, reach: float, cell: str) -> _LoadStep | None:
     """The sharpest step of the load within `reach` of a time: down at the tie point, either way at the lower end."""
     k = max(round(0.01 / (time[1] - time[0])), 1)
@@ -146,11 +159,11 @@ def _sharpest_step(time: np.ndarray, load: np.ndarray, near: float, reach: float
     if not inside.any():
         return None
     size = -change[inside] if cell == "top" else np.abs(change[inside])
-    best = int(np.argmax(size))
-    return _LoadStep(float(at[inside][best]), float(size[best]))
+    sharpest = int(np.argmax(size))
+    return _LoadStep(float(at[inside][sharpest]), float(size[sharpest]))
 
 
-def _misfit(fall: Fall, time: np.ndarray, load: np.ndarray, guess: float) -> Callable:
+def _misfit(fall: Fall, time: np.ndarray, load: np.ndarray, guess: float) -> Callable[..., np.ndarray]:
     """Residuals of the load about the pattern of rest and fall, as a function of two unknowns near 1.
 
     The first is 1 for a release at the guessed time and moves it by a duration of the fall for each unit; the second is
@@ -160,75 +173,59 @@ def _misfit(fall: Fall, time: np.ndarray, load: np.ndarray, guess: float) -> Cal
     every = max(np.count_nonzero(window) // 2000, 1)
     t, y = time[window][::every], load[window][::every]
 
-    def residual(unknown: np.ndarray) -> np.ndarray:
-        fall_time = (t - guess - (unknown[0] - 1) * fall.duration) / unknown[1]
+    def residual(shift: float, time_scale: float = 1.0) -> np.ndarray:
+        fall_time = (t - guess - (shift - 1) * fall.duration) / time_scale
         pattern = np.where(fall_time < 0, fall.quiet_load, np.interp(fall_time, fall.time, fall.load))
         return (y - pattern) - np.mean(y - pattern)
 
     return residual
 
 
-def _fit_release(fall: Fall, time: np.ndarray, load: np.ndarray, guess: float) -> tuple[Callable, OptimizeResult]:
-    """The residuals of `_misfit`, and the fit of the release alone, with a time-scale factor of 1."""
+def _fit_release(fall: Fall, time: np.ndarray, load: np.ndarray, guess: float) -> tuple[float, OptimizeResult]:
+    """The release [s], and the fit of `_misfit` that gives it, with a time-scale factor of 1."""
     if guess + 0.3 * fall.duration < time[0]:
         raise RecordError("the record begins after the release; start it at least a second before")
     residual = _misfit(fall, time, load, guess)
-    at_guess = residual(np.ones(2))
+    at_guess = residual(1.0)
     if np.ptp(at_guess) == 0 or at_guess.size < 20:
         raise RecordError(f"the load shows no fall before {guess + fall.duration:.2f} s, where it begins to rise")
-    tries = np.linspace(0.9, 1.1, 41)
-    best = tries[int(np.argmin([np.sum(residual(np.array([t, 1.0])) ** 2) for t in tries]))]
-    return residual, least_squares(lambda u: residual(np.array([u[0], 1.0])), [best], diff_step=1e-6)
+    nearest = min(np.linspace(0.9, 1.1, 41), key=lambda shift: np.sum(residual(shift) ** 2))
+    fit = least_squares(lambda unknown: residual(unknown[0]), [nearest], diff_step=1e-6)
+    return float(guess + (fit.x[0] - 1) * fall.duration), fit
 
 
 def _from_pattern(fall: Fall, time: np.ndarray, load: np.ndarray, guess: float) -> _Start:
     """By matching rest and fall in the load at the cell; the zero of the cell is left free."""
-    residual, alone = _fit_release(fall, time, load, guess)
-    both = least_squares(residual, [alone.x[0], 1.0], diff_step=1e-6, bounds=([-np.inf, 0.5], [np.inf, 2.0]))
-    # filtered noise hangs together over some samples, and two misfits in a row are no more than one
-    left = alone.fun
-    r = float(np.clip(left[1:] @ left[:-1] / max(left @ left, 1e-300), 0.0, 0.98))
-    steepness = float(alone.jac[:, 0] @ alone.jac[:, 0])
+    release, fit = _fit_release(fall, time, load, guess)
+    residual = _misfit(fall, time, load, guess)
+    scaled = least_squares(
+        lambda unknowns: residual(*unknowns), [fit.x[0], 1.0], diff_step=1e-6, bounds=([-np.inf, 0.5], [np.inf, 2.0])
+    )
+    steepness = float(fit.jac[:, 0] @ fit.jac[:, 0])
     if steepness == 0:
         raise RecordError(f"the load shows no release near {guess:.2f} s: it does not change as the fall would have it")
-    u = np.sqrt(left.var() * (1 + r) / (1 - r) / steepness)
-    return _Start(float(guess + (alone.x[0] - 1) * fall.duration), float(u * fall.duration), float(both.x[1]))
+    u = np.sqrt(fit.fun.var() * inflation(fit.fun) / steepness)
+    return _Start(release, float(u * fall.duration), float(scaled.x[1]))
 
 
 def _goodness_ratio(fall: Fall, time: np.ndarray, rise: np.ndarray, release: float, *, free: bool) -> float:
     """RMS misfit with the cell at the other end over that with the cell where it is noted.
 
-    free : the other end's pattern is compared at its own best release
+    free : the other end's pattern is compared at its best release
     """
     other, other_release = folded_fall(fall.setup, "bottom" if fall.cell == "top" else "top"), release
     if free:
-        guess = _first_guess(other, time, rise)
-        other_release = guess + (_fit_release(other, time, rise, guess)[1].x[0] - 1) * fall.duration
-    misfits = [
-        np.std(_misfit(pattern, time, rise, at)(np.ones(2)))
-        for pattern, at in ((other, other_release), (fall, release))
-    ]
-    return float(misfits[0] / misfits[1])
+        other_release, _ = _fit_release(other, time, rise, _first_guess(other, time, rise))
+    return float(
+        np.std(_misfit(other, time, rise, other_release)(1.0)) / np.std(_misfit(fall, time, rise, release)(1.0))
+    )
 
 
-def _from_onset(fall: Fall, time: np.ndarray, rise: np.ndarray, grain: float) -> _Start:
+def _from_onset(fall: Fall, time: np.ndarray, rise: np.ndarray, load_noise: float) -> _Start:
     """For a cord without visible weight: the first straight rise of the load, taken back to nothing."""
-    low, high = (int(np.argmax(rise > level)) for level in (max(0.015 * rise.max(), 6 * grain), 0.06 * rise.max()))
+    levels = max(0.015 * rise.max(), 6 * load_noise), 0.06 * rise.max()
+    low, high = (int(np.argmax(rise > level)) for level in levels)
     pulled = slice(max(low - 1, 0), max(high, low + 3))
     slope, onset = np.polyfit(rise[pulled], time[pulled], 1)
-    u = float(np.hypot(slope * grain, (time[1] - time[0]) / np.sqrt(12)))
+    u = float(np.hypot(slope * load_noise, (time[1] - time[0]) / np.sqrt(12)))
     return _Start(float(onset) - fall.duration, u, 1.0)
-
-
-def _check_quiet(time: np.ndarray, load: np.ndarray, release: float, rise: float) -> None:
-    if release - time[0] < QUIET:
-        raise RecordError(
-            f"no quiet time before release: the mass is let go {max(release - time[0], 0):.2f} s "
-            f"after the record begins; the zero of the cell needs at least {QUIET} s; start the record a second before"
-        )
-    quiet = load[time < release - 0.05]
-    if np.std(quiet) > 0.02 * rise:
-        raise RecordError(
-            f"no quiet time before release: the load moves by {np.std(quiet):.1f} N (standard deviation) before the "
-            f"mass is let go at {release:.2f} s; wait until it hangs still"
-        )

@@ -20,11 +20,12 @@ from cordlab.units import Measured
 EndOfSlack = Literal["energy", "momentum"]
 """End-of-slack condition: what is kept as the slack ends. "energy": kinetic energy, the cord is taut at once; or
 "momentum": a stretch wave pulls the cord straight."""
-
+HOW = {
+    "energy": "the cord taut at once (kinetic energy kept as the slack ends)",
+    "momentum": "the cord pulled straight by a wave (momentum kept)",
+}
 SPEED_WINDOW = 0.1  # s, over which speed is read from a measured distance
-VERTEX_SHARE = (
-    0.12  # half-width of the parabola through the lowest point, over the time down: it departs by 1 mm in 40 m
-)
+VERTEX_SHARE = 0.12  # half-width of the parabola through the lowest point, over the time down: off by 1 mm in 40 m
 
 
 @dataclass(frozen=True)
@@ -50,22 +51,23 @@ class Fall:
     @property
     def quiet_load(self) -> float:
         """Load of the folded cord on the cell before release [N]: m g (L ± y₀)/(2L), half on each side of the fold."""
-        sign = 1 if self.cell == "top" else -1
-        length = self.setup.slack_length
-        weight = self.setup.cord_mass * self.setup.gravity
-        return float(weight * (length + sign * self.setup.release_depth) / (2 * length))
+        setup, sign = self.setup, 1 if self.cell == "top" else -1
+        share = (setup.slack_length + sign * setup.release_depth) / (2 * setup.slack_length)
+        return float(setup.cord_mass * setup.gravity * share)
 
     @property
     def load_span(self) -> float:
         """Greatest change of the load from rest to the end of slack [N]."""
         return float(np.ptp(np.append(self.load, self.quiet_load)))
 
+    # between the points along the fall, the root of the distance fallen is nearly straight in time
+
     def depth_at(self, time: np.ndarray) -> np.ndarray:
-        """Depth [m] at `time` after release; by the root of the distance fallen, nearly straight in time."""
-        root = np.interp(time, self.time, np.sqrt(self.depth - self.depth[0]))
-        return self.depth[0] + root**2
+        """Depth [m] at `time` after release."""
+        return self.depth[0] + np.interp(time, self.time, np.sqrt(self.depth - self.depth[0])) ** 2
 
     def time_at(self, depth: np.ndarray) -> np.ndarray:
+        """Time after release [s] at `depth`."""
         fallen = np.maximum(depth - self.depth[0], 0.0)
         return np.interp(np.sqrt(fallen), np.sqrt(self.depth - self.depth[0]), self.time)
 
@@ -105,19 +107,19 @@ def taut_speed(fall: Fall, end_of_slack: EndOfSlack) -> float:
     """Speed [m/s] with which the cord under uniform strain starts, from the speed of the fall as the slack ends.
 
     "energy" is kept while the inertia steps from M to M + m/3; with "momentum" a cell at the tie point sees M v shared
-    with m/2, and a cell at the lower end reads the mass's own speed.
+    with m/2, and a cell at the lower end reads the mass's speed.
     """
-    setup = fall.setup
+    setup, share = fall.setup, 1.0
     if end_of_slack == "energy":
-        return float(fall.end_speed * np.sqrt(setup.mass / setup.moving_mass))
-    if fall.cell == "bottom":
-        return fall.end_speed
-    return float(fall.end_speed * (setup.mass / (setup.mass + setup.cord_mass / 2)))
+        share = np.sqrt(setup.mass / setup.moving_mass)
+    elif fall.cell == "top":
+        share = setup.mass / (setup.mass + setup.cord_mass / 2)
+    return float(fall.end_speed * share)
 
 
 @dataclass(frozen=True)
 class Release:
-    """When the mass was released, as far as the record shows.
+    """When the mass was released, as far as the record shows, and the fall that follows.
 
     time, u_time : of release [s]; slack_end : when the fall is over [s]
     time_scale : the record's time over the time that the fall takes
@@ -126,6 +128,7 @@ class Release:
         1 the other end fits better; infinite where the cord is too light to be seen
     """
 
+    fall: Fall
     time: float
     u_time: float
     time_scale: float
@@ -156,14 +159,12 @@ class Motion:
     notes: tuple[str, ...] = ()
 
 
-def measured_motion(
-    record: Prepared, load: np.ndarray, release: Release, fall: Fall, mark: Measured | None = None
-) -> Motion:
+def measured_motion(record: Prepared, release: Release, mark: Measured | None = None) -> Motion:
     """Motion from the distance: speed by local parabolas, the lowest point by a parabola through unfiltered samples.
 
     mark : when the mass was lowest, set by hand [s]: the turn nearest to it is taken
     """
-    position, raw, slack_end = record.distance, record.raw_distance, release.slack_end
+    position, raw, setup = record.distance, record.raw_distance, release.fall.setup
     if position is None or raw is None:
         raise ValueError("the record has no distance to measure the motion by")
     speed = savgol_filter(position, max(round(SPEED_WINDOW / record.step) | 1, 5), 2, deriv=1, delta=record.step)
@@ -174,23 +175,25 @@ def measured_motion(
                 f"the record stops at {record.time[-1]:.2f} s, before the lowest point: the mass is still going down; "
                 "record for at least 5 s after release"
             )
-        lowest = vertex(record.time, raw, record.time[turn], VERTEX_SHARE * (record.time[turn] - slack_end))
+        half_width = VERTEX_SHARE * (record.time[turn] - release.slack_end)
+        lowest = vertex(record.time, raw, record.time[turn], half_width)
     else:
-        lowest = _turn_near(record.time, raw, mark.value, slack_end, fall.setup)
+        lowest = _turn_near(record.time, raw, mark.value, release)
         turn = int(np.argmin(np.abs(record.time - lowest.at)))
-    unloaded = _unloaded(position, speed, turn, fall.setup)
-    end_of_slack = _end_of_slack(record, load, int(np.searchsorted(record.time, slack_end)), fall)
-    returned = _energy_returned(record.time, raw, unloaded, lowest.height, fall.setup)
-    return Motion(position, speed, lowest, unloaded, position.size, end_of_slack, energy_returned=returned)
+    unloaded = _unloaded(position, speed, turn, setup)
+    returned = _energy_returned(raw[unloaded:], record.step, lowest.height, setup)
+    return Motion(position, speed, lowest, unloaded, position.size, _end_of_slack(record, release), returned)
 
 
-def _turn_near(time: np.ndarray, distance: np.ndarray, mark: float, slack_end: float, setup: DropSetup) -> Vertex:
+def _turn_near(time: np.ndarray, distance: np.ndarray, mark: float, release: Release) -> Vertex:
     """The turn of the distance at a time set by hand. Raises RecordError where it does not turn there."""
-    width = VERTEX_SHARE * (mark - slack_end)
+    width = VERTEX_SHARE * (mark - release.slack_end)
     if width <= 0:
-        raise RecordError(f"the lowest point marked at {mark:.3f} s is before the end of slack, {slack_end:.3f} s")
+        raise RecordError(
+            f"the lowest point marked at {mark:.3f} s is before the end of slack, {release.slack_end:.3f} s"
+        )
     turn = vertex(time, distance, mark, width)
-    if abs(turn.at - mark) > width or turn.height <= setup.slack_length:
+    if abs(turn.at - mark) > width or turn.height <= release.fall.setup.slack_length:
         raise RecordError(
             f"no turn below the slack length within {width:.2f} s of the lowest point marked at {mark:.3f} s; mark it "
             "where the distance turns"
@@ -198,48 +201,38 @@ def _turn_near(time: np.ndarray, distance: np.ndarray, mark: float, slack_end: f
     return turn
 
 
-def motion_from_load(
-    record: Prepared, load: np.ndarray, zero: float, release: Release, fall: Fall, mark: Measured | None = None
-) -> Motion:
+def motion_from_load(record: Prepared, release: Release, mark: Measured | None = None) -> Motion:
     """Motion from the load alone: the closed-form fall, then the load integrated from the end of slack.
 
-    zero : reading of the cell without load [N]
     mark : when the mass was lowest, set by hand [s]
     """
-    slack_end, setup = release.slack_end, fall.setup
+    fall, slack_end = release.fall, release.slack_end
     first = int(np.searchsorted(record.time, slack_end))
-    end_of_slack = _end_of_slack(record, load, first, fall)
-    position, speed = _integrated(record, zero, release, fall, end_of_slack)
-    turn, when, u_when = _turn(record, position, speed, first, setup, mark)
-    unloaded = _unloaded(position, speed, turn, setup)
-    greatest = first + int(np.argmax(load[first:unloaded]))
-    peak = vertex(record.time, load, record.time[greatest], 0.05)
+    end_of_slack = _end_of_slack(record, release)
+    position, speed = _integrated(record, release, first, end_of_slack)
+    turn, when, u_when = _turn(record, position, speed, first, fall.setup, mark)
+    unloaded = _unloaded(position, speed, turn, fall.setup)
+    greatest = first + int(np.argmax(record.load[first:unloaded]))
+    peak = vertex(record.time, record.load, record.time[greatest], 0.05)
     residual_velocity = float(np.interp(peak.at, record.time, speed))
     braking = float(speed[turn - 1] - speed[turn]) / record.step
-    start = taut_speed(fall, end_of_slack)
     terms = [
         _u_of_integration(fall, end_of_slack, when - slack_end, np.hypot(residual_velocity, braking * peak.u_at)),
-        start * np.hypot(record.step / np.sqrt(12), release.u_time),  # of the moment at which the slack ends
+        taut_speed(fall, end_of_slack) * np.hypot(record.step / np.sqrt(12), release.u_time),  # of the end of slack
     ]
     if mark is not None:  # a speed that is left there is an error too, grown in the same way
         terms.append(float(np.interp(mark.value, record.time, speed)) * (when - slack_end) / 2)
     lowest = Vertex(when, float(position[turn - 1 : turn + 1].max()), float(np.linalg.norm(terms)), u_when)
-    how = {
-        "energy": "the cord taut at once (kinetic energy kept as the slack ends)",
-        "momentum": "the cord pulled straight by a wave (momentum kept)",
-    }
-    note = f"no distance: motion from the load, {how[end_of_slack]}"
-    return Motion(
-        position, speed, lowest, unloaded, unloaded, end_of_slack, residual_velocity=residual_velocity, notes=(note,)
-    )
+    note = f"no distance: motion from the load, {HOW[end_of_slack]}"
+    return Motion(position, speed, lowest, unloaded, unloaded, end_of_slack, None, residual_velocity, (note,))
 
 
 def _integrated(
-    record: Prepared, zero: float, release: Release, fall: Fall, end_of_slack: EndOfSlack
+    record: Prepared, release: Release, first: int, end_of_slack: EndOfSlack
 ) -> tuple[np.ndarray, np.ndarray]:
     """Position [m] and speed [m/s]: of the fall until the slack ends, from then on by the load integrated twice."""
-    setup, first = fall.setup, int(np.searchsorted(record.time, release.slack_end))
-    load = record.raw_load[first:] - zero  # the filter would smear the step at the end of slack into the motion
+    fall, setup = release.fall, release.fall.setup
+    load = record.raw_load[first:]  # the filter would smear the step at the end of slack into the motion
     held = moving = setup.mass  # by the cell, and with the mass
     if fall.cell == "top":
         held, moving = setup.mass + setup.cord_mass, setup.mass + setup.cord_mass / 2
@@ -280,10 +273,9 @@ def _turn(
 def _u_of_integration(fall: Fall, end_of_slack: EndOfSlack, duration: float, speed_left: float) -> float:
     """Standard uncertainty of a lowest point [m] that was integrated from the load over `duration` [s].
 
-    Under uniform strain the cord is lowest where its load is greatest. The speed left there is an error, and the lowest
-    point is as uncertain as if that error had grown steadily from the end of slack; nothing is corrected by it. With a
-    wave the greatest load is not at the lowest point. At the tie point the cord's momentum counts instead, which swings
-    about m v/2 by as much while the wave crosses; at the lower end the cell reads the mass alone.
+    Under uniform strain the cord is lowest where its load is greatest. A speed left there counts as an error that grew
+    steadily from the end of slack; nothing is corrected by it. With a wave, at the tie point the cord's momentum
+    counts instead, which swings about m v/2 while the wave crosses; at the lower end the cell reads the mass alone.
     """
     if end_of_slack == "energy":
         return speed_left * duration / 2
@@ -301,22 +293,23 @@ def _unloaded(position: np.ndarray, speed: np.ndarray, lowest: int, setup: DropS
     return lowest + int(np.argmax(over)) if over.any() else position.size
 
 
-def _end_of_slack(record: Prepared, load: np.ndarray, first: int, fall: Fall) -> EndOfSlack:
+def _end_of_slack(record: Prepared, release: Release) -> EndOfSlack:
     """The end-of-slack condition by the record: "momentum" with a stretch wave, else "energy"; a light cord shows none.
 
     The tie point learns of the mass only when the wave has crossed the cord; until then the load stays below the cord's
-    weight, which a cord under uniform strain passes in a tenth of that time. At the lower end the mass hits the cord:
-    the load jumps up by more than the cord's weight, where uniform strain begins with a push.
+    weight, which a cord under uniform strain passes in a tenth of that time. At the lower end the load jumps up by more
+    than the cord's weight, where uniform strain begins with a push.
     """
-    weight = float(fall.setup.cord_mass * fall.setup.gravity)
+    setup, load = release.fall.setup, record.load[np.searchsorted(record.time, release.slack_end) :]
+    weight = float(setup.cord_mass * setup.gravity)
     if weight == 0.0:
         return "energy"
-    if fall.cell == "bottom":
-        after = load[first : first + max(round(0.03 / record.step), 2)]
+    if release.fall.cell == "bottom":
+        after = load[: max(round(0.03 / record.step), 2)]
         wave = after.min() > 0.0 and np.ptp(after) > weight
     else:
-        after = load[first + round(0.01 / record.step) :]  # the filter rounds the end of slack
-        crossing = _crossing(np.argmax(after) * record.step, fall.setup)
+        after = load[round(0.01 / record.step) :]  # the filter rounds the end of slack
+        crossing = _crossing(np.argmax(after) * record.step, setup)
         wave = np.argmax(after > weight) * record.step > 0.2 * crossing
     return "momentum" if wave else "energy"
 
@@ -324,24 +317,21 @@ def _end_of_slack(record: Prepared, load: np.ndarray, first: int, fall: Fall) ->
 def _crossing(down: float, setup: DropSetup) -> float:
     """Time that a stretch wave takes along the cord [s], from the time to the lowest point, roughly.
 
-    L/c = √(m/k) and ω = √(k/M); from slack to the lowest point the swing takes 1.9 rad, between a quarter and half a
-    period, on the cords it was tried on.
+    L/c = √(m/k) and ω = √(k/M); from slack to the lowest point the swing takes 1.9 rad on the cords it was tried on.
     """
     return float(np.sqrt(setup.cord_mass / setup.mass) * down / 1.9)
 
 
-def _energy_returned(
-    time: np.ndarray, distance: np.ndarray, slack: int, lowest: float, setup: DropSetup
-) -> float | None:
-    """Energy of the mass as the slack returns (index `slack`) over that on the way down, both counted from `lowest`.
+def _energy_returned(distance: np.ndarray, step: float, lowest: float, setup: DropSetup) -> float | None:
+    """Energy of the mass as the slack returns, where `distance` begins, over that on the way down; from `lowest` up.
 
-    From the measured motion alone: lifting mass and half the cord by the stretch, and the mass's speed in the first
-    fifth of a second of slack.
+    By the measured motion alone: lifting mass and half the cord by the stretch, and the mass's speed in the first fifth
+    of a second of slack.
     """
-    reach = max(round(0.2 / (time[1] - time[0])), 5)
-    t, y = time[slack : slack + reach], distance[slack : slack + reach]
-    if t.size < reach or np.median(y) > setup.slack_length:
+    reach = max(round(0.2 / step), 5)
+    slack = distance[:reach]
+    if slack.size < reach or np.median(slack) > setup.slack_length:
         return None
-    speed = np.polynomial.Polynomial.fit(t - t[0], y, 2).convert().coef[1]
+    speed = np.polyfit(step * np.arange(reach), slack, 2)[1]
     lift = setup.hung_weight * (lowest - setup.slack_length)
     return float((setup.mass * speed**2 / 2 + lift) / (fall_energy(setup, setup.slack_length) + lift))

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from scipy.integrate import trapezoid
 
-from cordlab.records.motion import Fall, Motion, Release, taut_speed
-from cordlab.records.prepare import RecordError
+from cordlab.records.motion import Motion, Release, taut_speed
+from cordlab.records.prepare import Prepared, RecordError
 from cordlab.units import Measured
 
 # Beyond the first a note is made, beyond the second the record is refused.
@@ -26,24 +24,17 @@ LOWEST_BY_LOAD_U = (2.0, 4.0)  # and of the record's own standard uncertainties 
 POUND = 0.45359237  # kg, exact
 
 
-@dataclass(frozen=True)
-class ReducedRecord:
-    """A record and its motion: arrays (n,) of time [s] and load without zero [N]."""
-
-    time: np.ndarray
-    load: np.ndarray
-    release: Release
-    motion: Motion
-    fall: Fall
-
-
-def check_record(record: ReducedRecord) -> list[str]:
-    """Notes on what is suspicious, each with its numbers. Raises RecordError for what cannot be true."""
-    notes = [*_check_cell_end(record), *_check_time_scale(record), *_check_cord_mass(record)]
-    if record.motion.residual_velocity is None:
-        return [*notes, *_check_slack_length(record), *_check_release_depth(record), *_check_mass(record)]
-    if record.motion.end_of_slack == "energy":  # a wave's greatest load is not at the lowest point
-        notes += _check_residual_velocity(record, record.motion.residual_velocity)
+def check_record(record: Prepared, release: Release, motion: Motion) -> list[str]:
+    """Notes on what is suspicious in a zeroed record. Raises RecordError for what cannot be true."""
+    notes = [*_check_cell_end(release), *_check_time_scale(release, motion), *_check_cord_mass(record, release)]
+    if motion.residual_velocity is None:
+        notes += _check_slack_length(record, release, motion)
+        notes += _check_release_depth(record, release, motion)
+        notes += _check_mass(implied_mass(record, release, motion), float(release.fall.setup.mass))
+    elif motion.end_of_slack == "energy":  # a wave's greatest load is not at the lowest point
+        causes = "a stretch wave, or the mass, the clock or the cell's calibration is wrong"
+        text = f"{motion.residual_velocity:+.1f} m/s are left where the load is greatest: {causes}"
+        notes += _judged(motion.residual_velocity / release.fall.end_speed, RESIDUAL_VELOCITY, text)
     return notes
 
 
@@ -56,30 +47,29 @@ def _judged(departure: float, limits: tuple[float, float], text: str, refusal: s
     return [text]
 
 
-def implied_mass(record: ReducedRecord) -> float:
+def implied_mass(record: Prepared, release: Release, motion: Motion) -> float:
     """Mass [kg] that has no momentum at release, and none again at the lowest point: (∫load + ∫drag)/(gT) less cord.
 
-    The record's own time scale divides out. At the tie point the cell holds mass and cord, at the lower end the mass
-    alone; there the falling side of the fold hangs below the mass and pulls it down.
+    The record's time scale divides out. At the tie point the cell holds mass and cord, at the lower end the mass alone;
+    there the falling side of the fold hangs below the mass and pulls it down.
     """
-    setup, top = record.fall.setup, record.fall.cell == "top"
+    setup, top = release.fall.setup, release.fall.cell == "top"
     M, m = float(setup.mass), float(setup.cord_mass)
-    start, end = record.release.time, record.motion.lowest.at
+    start, end = release.time, motion.lowest.at
     inside = (record.time > start) & (record.time < end)
     at = np.concatenate([[start], record.time[inside], [end]])
-    air = float(setup.drag) * record.motion.speed * np.abs(record.motion.speed)
-    pulled_down = (record.time < record.release.slack_end) & (not top)
+    air = float(setup.drag) * motion.speed * np.abs(motion.speed)
+    pulled_down = (record.time < release.slack_end) & (not top)
     up = np.where(pulled_down, -record.load, record.load)
     impulse = trapezoid(np.interp(at, record.time, up + air), at)
-    if record.motion.end_of_slack == "energy":
+    if motion.end_of_slack == "energy":
         # under uniform strain the cord starts with more momentum than the fall had, by no force
-        before, after = record.fall.end_speed, taut_speed(record.fall, "energy")
+        before, after = release.fall.end_speed, taut_speed(release.fall, "energy")
         impulse -= (M + m / 2) * after - M * before if top else M * (after - before)
     return float(impulse / (setup.gravity * (end - start)) - (m if top else 0.0))
 
 
-def _check_mass(record: ReducedRecord) -> list[str]:
-    implied, noted = implied_mass(record), float(record.fall.setup.mass)
+def _check_mass(implied: float, noted: float) -> list[str]:
     departure = implied / noted - 1
     if abs(implied / (noted * POUND) - 1) < 0.1:
         cause = "pounds read as kilograms"
@@ -91,50 +81,48 @@ def _check_mass(record: ReducedRecord) -> list[str]:
     return _judged(departure, MASS, f"{text} would do that")
 
 
-def _check_time_scale(record: ReducedRecord) -> list[str]:
-    scale = record.release.time_scale
+def _check_time_scale(release: Release, motion: Motion) -> list[str]:
     causes = "a clock that runs wrong, or the distance in another unit"
-    if record.motion.residual_velocity is not None:  # by the folded cord's load, which grows as the mass falls
+    if motion.residual_velocity is not None:  # by the folded cord's load, which grows as the mass falls
         causes = "the clock, the slack length, the release depth, the cord's mass or the cell's calibration"
-    text = f"the fall takes {scale:.3f} times as long as gravity allows; look at {causes}"
-    return _judged(scale - 1, TIME_SCALE, text)
+    text = f"the fall takes {release.time_scale:.3f} times as long as gravity allows; look at {causes}"
+    return _judged(release.time_scale - 1, TIME_SCALE, text)
 
 
-def _check_slack_length(record: ReducedRecord) -> list[str]:
-    if record.release.load_step is None:
+def _check_slack_length(record: Prepared, release: Release, motion: Motion) -> list[str]:
+    if release.load_step is None:
         return []
-    noted = float(record.fall.setup.slack_length)
-    seen = float(np.interp(record.release.load_step, record.time, record.motion.position))
+    noted = float(release.fall.setup.slack_length)
+    seen = float(np.interp(release.load_step, record.time, motion.position))
     text = f"the load shows the end of slack at {seen:.2f} m, but the slack length is given as {noted:.2f} m"
     refusal = "; another cord, or a slack length with the wrong unit or datum"
     return _judged(seen / noted - 1, SLACK_LENGTH, text, refusal)
 
 
-def _check_cord_mass(record: ReducedRecord) -> list[str]:
+def _check_cord_mass(record: Prepared, release: Release) -> list[str]:
     """The folded cord's pull grows with its mass, at rest and falling: how much of it the load shows."""
-    if not np.isfinite(record.release.goodness_ratio):
+    if not np.isfinite(release.goodness_ratio):
         return []  # a cord too light to be seen before it stretches
-    fall = record.fall
-    fall_time = (record.time - record.release.time) / record.release.time_scale
+    fall = release.fall
+    fall_time = (record.time - release.time) / release.time_scale
     during = (fall_time > 0.1 * fall.duration) & (fall_time < 0.85 * fall.duration)
     expected = np.interp(fall_time[during], fall.time, fall.load) - fall.quiet_load
-    measured = record.load[during] - fall.quiet_load
-    share = float(measured @ expected / (expected @ expected))
+    share = float((record.load[during] - fall.quiet_load) @ expected / (expected @ expected))
     noted = float(fall.setup.cord_mass)
     text = f"while the mass falls the load is that of a cord of {share * noted:.1f} kg, not of the {noted:.4g} kg noted"
     causes = "check the cord's mass and its unit, load_cell_at and the cell's calibration"
     return _judged(share - 1, CORD_MASS, f"{text}; {causes}")
 
 
-def _check_release_depth(record: ReducedRecord) -> list[str]:
-    rest = float(np.median(record.motion.position[record.time < record.release.time - 0.05]))
-    noted = float(record.fall.setup.release_depth)
+def _check_release_depth(record: Prepared, release: Release, motion: Motion) -> list[str]:
+    rest = float(np.median(motion.position[record.time < release.time - 0.05]))
+    noted = float(release.fall.setup.release_depth)
     text = f"at rest the distance reads {rest:.2f} m, but the release depth is given as {noted:.2f} m"
     return _judged(rest - noted, RELEASE_DEPTH, f"{text} below the tie point")
 
 
-def _check_cell_end(record: ReducedRecord) -> list[str]:
-    ratio, cell = record.release.goodness_ratio, record.fall.cell
+def _check_cell_end(release: Release) -> list[str]:
+    ratio, cell = release.goodness_ratio, release.fall.cell
     if ratio > GOODNESS_RATIO[0]:
         return []
     other = "bottom" if cell == "top" else "top"
@@ -142,12 +130,6 @@ def _check_cell_end(record: ReducedRecord) -> list[str]:
     if ratio < GOODNESS_RATIO[1]:
         raise RecordError(f"{text} (misfit {1 / ratio:.1f} times as large): the load cell is at the wrong end")
     return [f"{text}; check load_cell_at"]
-
-
-def _check_residual_velocity(record: ReducedRecord, velocity: float) -> list[str]:
-    causes = "a stretch wave, or the mass, the clock or the cell's calibration is wrong"
-    text = f"{velocity:+.1f} m/s are left where the load is greatest: {causes}"
-    return _judged(velocity / record.fall.end_speed, RESIDUAL_VELOCITY, text)
 
 
 def check_lowest_point(recorded: Measured, noted: Measured, *, measured: bool) -> list[str]:

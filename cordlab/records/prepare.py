@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import signal
@@ -31,19 +31,18 @@ class RecordError(ValueError):
 def even_steps(
     time: np.ndarray, channels: dict[str, np.ndarray]
 ) -> tuple[np.ndarray, dict[str, np.ndarray], list[tuple[float, float]]]:
-    """Time and channels (n,) at even steps, and (start, end) [s] of each gap of the clock.
+    """Time and channels (n,) at even steps, by straight lines, and (start, end) [s] of each gap of the clock.
 
-    Straight lines between the samples bridge the gaps, and give the values at even steps where the clock jitters.
     Raises RecordError for lengths that differ, numbers that are not finite, too few samples, time that does not run on.
     """
-    time = np.asarray(time, dtype=float)
-    channels = {name: np.asarray(channel, dtype=float) for name, channel in channels.items()}
-    lengths = {channel.size for channel in (time, *channels.values())}
+    columns = {name: np.asarray(values, dtype=float) for name, values in {"time": time, **channels}.items()}
+    time = columns["time"]
+    lengths = {values.size for values in columns.values()}
     if time.ndim != 1 or len(lengths) > 1:
         raise RecordError(f"the columns have different lengths, {sorted(lengths)}: one row a sample")
     if time.size < 20:
         raise RecordError(f"{time.size} samples show no drop; at least 20, and better 1000 a second")
-    for name, values in {"time": time, **channels}.items():
+    for name, values in columns.items():
         bad = np.flatnonzero(~np.isfinite(values))
         if bad.size:
             raise RecordError(f"{name} has {bad.size} values that are not numbers, the first in sample {bad[0] + 1}")
@@ -55,17 +54,16 @@ def even_steps(
         )
     step = float(np.median(steps))
     gaps = [(float(time[k]), float(time[k + 1])) for k in np.flatnonzero(steps > GAP * step)]
+    even = time
     if np.ptp(steps) > 1e-3 * step:
         even = time[0] + step * np.arange(int((time[-1] - time[0]) / step * (1 + 1e-12)) + 1)
-        channels = {name: np.interp(even, time, channel) for name, channel in channels.items()}
-        time = even
-    return time, channels, gaps
+    return even, {name: np.interp(even, time, columns[name]) for name in channels}, gaps
 
 
 def cfc60(step: float) -> np.ndarray:
-    """The filter's second-order section at a sampling interval [s]: a 2-pole Butterworth, design frequency 124.65 Hz.
+    """The filter's second-order section at a sampling interval [s]: a 2-pole Butterworth, SAE J211-1, Appendix C.
 
-    Run forward and back it has no phase and −3 dB at 100 Hz: SAE J211-1, Appendix C.
+    Run forward and back it has no phase and −3 dB at 100 Hz.
     """
     return signal.butter(2, CFC60_DESIGN, fs=1 / step, output="sos")
 
@@ -90,7 +88,7 @@ def filter_for(step: float, kind: str) -> tuple[str, tuple[str, ...]]:
 
 
 def noise(values: np.ndarray) -> float:
-    """Standard deviation of white noise on a smooth signal, from its third differences (robust: by their median)."""
+    """Standard deviation of white noise on a smooth signal, by the median of its third differences."""
     with np.errstate(over="ignore", invalid="ignore"):  # a reading of 1e308 is refused by its range
         third = np.diff(values, 3)
     return float(1.4826 * np.median(np.abs(third)) / np.sqrt(20.0))
@@ -98,30 +96,23 @@ def noise(values: np.ndarray) -> float:
 
 def resolution(values: np.ndarray) -> float:
     """The smallest difference between values: the step of the converter or of the printed digits."""
-    differences = np.diff(np.unique(values))
-    return float(differences.min()) if differences.size else 0.0
+    return float(np.diff(np.unique(values)).min(initial=np.inf)) if np.ptp(values) else 0.0
 
 
 def flat_top(time: np.ndarray, values: np.ndarray) -> tuple[float, float] | None:
     """(from, to) [s] where a sensor stood at the end of its range; None where its top is a top.
 
-    The samples that equal the greatest value, in a row, are a flat top where a parabola through both shoulders rises
-    above them by more than noise and converter steps explain. The shoulders are short, so that it is their slopes that
-    count: far from a long flat top a load swings both ways.
+    Equal greatest values in a row are a flat top where a parabola through both shoulders rises above them by more than
+    noise and converter steps explain. The shoulders are short: far from a long flat top a load swings both ways.
     """
     top = values.max()
     edges = np.flatnonzero(np.diff(np.concatenate(([0], (values == top).astype(np.int8), [0]))))
-    starts, ends = edges[::2], edges[1::2]
-    longest = int(np.argmax(ends - starts))
-    start, end = int(starts[longest]), int(ends[longest])
-    if end - start < 3:
-        return None
+    start, end = max(edges.reshape(-1, 2).tolist(), key=lambda run: run[1] - run[0])
     reach = max(min(end - start, round(SHOULDER / (time[1] - time[0]))), 5)
-    left, right = slice(max(start - reach, 0), start), slice(end, end + reach)
-    at = np.concatenate([time[left], time[right]])
-    if at.size < 6:
+    shoulders = np.r_[max(start - reach, 0) : start, end : min(end + reach, time.size)]
+    if end - start < 3 or shoulders.size < 6:
         return None
-    shoulder = np.concatenate([values[left], values[right]])
+    at, shoulder = time[shoulders], values[shoulders]
     middle, half = (time[start] + time[end - 1]) / 2, np.ptp(at) / 2
     crown = np.polynomial.Polynomial.fit(at - middle, shoulder, 2, domain=[-half, half])(0.0)
     explained = 5 * noise(shoulder) + 2 * resolution(shoulder)
@@ -142,8 +133,7 @@ def vertex(time: np.ndarray, values: np.ndarray, near: float, half_width: float)
     """The greatest value near a time, by a parabola through the samples within `half_width` [s], at least seven.
 
     Where noise hides the turn, twice and four times the width are tried. Uncertainties are those of the least-squares
-    fit, widened for correlated residuals: with a lag-one correlation r the variance is (1 + r)/(1 − r) times as large.
-    Raises RecordError where the samples do not turn.
+    fit; correlated residuals widen them. Raises RecordError where the samples do not turn.
     """
     step = time[1] - time[0]
     middle = round((near - time[0]) / step)
@@ -153,21 +143,24 @@ def vertex(time: np.ndarray, values: np.ndarray, near: float, half_width: float)
         t, y = (time[window] - near) / (reach * step), values[window]
         if y.size < 6:
             continue
-        basis = np.vander(t, 3, increasing=True)
-        coefficients, *_ = np.linalg.lstsq(basis, y, rcond=None)
-        if coefficients[2] < 0 and abs(coefficients[1]) <= -2 * coefficients[2]:
+        (bend, slope, height), covariance = np.polyfit(t, y, 2, cov="unscaled")
+        if bend < 0 and abs(slope) <= -2 * bend:
             break
     else:
         raise RecordError(f"no top near {near:.3f} s: the samples around it do not turn")
-    top = float(-coefficients[1] / (2 * coefficients[2]))
-    residual = y - basis @ coefficients
-    variance = residual @ residual / (y.size - 3)
-    r = 0.0 if variance == 0 else float(np.clip(residual[1:] @ residual[:-1] / (residual @ residual), 0.0, 0.98))
-    row = np.array([1.0, top, top * top])
-    covariance = np.linalg.inv(basis.T @ basis) * variance * (1 + r) / (1 - r)
-    u_at = np.sqrt(covariance[1, 1]) / (-2 * coefficients[2]) * reach * step
-    u = np.sqrt(row @ covariance @ row)
-    return Vertex(near + top * reach * step, float(row @ coefficients), float(u), float(u_at))
+    top = float(-slope / (2 * bend))
+    residual = y - np.polyval([bend, slope, height], t)
+    covariance *= residual @ residual / (y.size - 3) * inflation(residual)
+    row = np.array([top * top, top, 1.0])
+    u_at = np.sqrt(covariance[1, 1]) / (-2 * bend) * reach * step
+    height += slope * top / 2
+    return Vertex(near + top * reach * step, float(height), float(np.sqrt(row @ covariance @ row)), float(u_at))
+
+
+def inflation(residual: np.ndarray) -> float:
+    """How much a variance grows with the residuals' lag-one correlation r: (1 + r)/(1 − r), r from 0 to 0.98."""
+    r = float(np.clip(residual[1:] @ residual[:-1] / max(residual @ residual, 1e-300), 0.0, 0.98))
+    return (1 + r) / (1 - r)
 
 
 @dataclass(frozen=True)
@@ -184,13 +177,14 @@ class Prepared:
     gaps: list[tuple[float, float]]
     notes: tuple[str, ...]
 
-    def zero(self, release: float, hung: float) -> tuple[float, float]:
-        """Reading of the cell without load, and its standard uncertainty, with `hung` of cord on it at rest [N].
+    def zeroed(self, release: float, hung: float) -> tuple[Prepared, float, float]:
+        """The record less the reading of the cell without load, that reading, and its standard uncertainty [N].
 
-        The last two seconds at rest count, up to 0.05 s before the release.
+        It is the mean of the last two seconds at rest, with `hung` of cord on the cell [N].
         """
         rest = self.raw_load[(self.time < release - 0.05) & (self.time > release - 2.05)]
-        return float(rest.mean() - hung), float(rest.std(ddof=1) / np.sqrt(rest.size))
+        zero, u_zero = float(rest.mean() - hung), float(rest.std(ddof=1) / np.sqrt(rest.size))
+        return replace(self, load=self.load - zero, raw_load=self.raw_load - zero), zero, u_zero
 
     def check_gaps(self, release: float, lowest: float) -> None:
         """Raises RecordError where the clock misses the lowest point, or too much of the way to it."""
@@ -215,7 +209,7 @@ def prepare(time: np.ndarray, force: np.ndarray, distance: np.ndarray | None, ki
                 f"{name} is clipped: it stands at {values.max():.6g} from {clipped[0]:.3f} to {clipped[1]:.3f} s, "
                 "a flat top; choose a wider range on the sensor or the logger, and drop again"
             )
-    used, filter_notes = filter_for(step, kind)
+    used, notes = filter_for(step, kind)
     bridged = [
         f"a gap in time of {(end - start) / step:.0f} sample periods at {start:.3f} s, bridged by a line"
         for start, end in gaps
@@ -223,14 +217,6 @@ def prepare(time: np.ndarray, force: np.ndarray, distance: np.ndarray | None, ki
     if len(gaps) > MOST_GAPS:
         bridged = [f"{len(gaps)} gaps in time, each bridged by a line; the first: {bridged[0]}"]
     smooth = {name: low_pass(values, step, used) for name, values in channels.items()}
-    return Prepared(
-        time=time,
-        load=smooth["force"],
-        distance=smooth.get("distance"),
-        raw_load=channels["force"],
-        raw_distance=channels.get("distance"),
-        step=step,
-        filter=used,
-        gaps=gaps,
-        notes=(*filter_notes, *bridged),
-    )
+    raw_load, raw_distance = channels["force"], channels.get("distance")
+    load, distance = smooth["force"], smooth.get("distance")
+    return Prepared(time, load, distance, raw_load, raw_distance, step, used, gaps, (*notes, *bridged))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,8 +14,8 @@ from cordlab.campaign.files import CampaignError
 from cordlab.mechanics.setup import GRAVITY, DropSetup
 from cordlab.records.calibration import Calibration, OutsideCalibration
 from cordlab.records.events import NO_MARKS, find_release
-from cordlab.records.motion import Motion, Release, cord_force, folded_fall, measured_motion, motion_from_load
-from cordlab.records.plausibility import ReducedRecord, check_lowest_point, check_record, implied_mass
+from cordlab.records.motion import Fall, Motion, Release, cord_force, folded_fall, measured_motion, motion_from_load
+from cordlab.records.plausibility import check_lowest_point, check_record, implied_mass
 from cordlab.records.prepare import Prepared, RecordError, noise, prepare, resolution, vertex
 from cordlab.units import Measured, Progress, notebook_html, unwatched
 
@@ -42,33 +43,26 @@ class Drop:
         Mass hung below the cord's end [kg], slack length [m] and mass [kg] of the cord.
     jumps, temperature : int, float
         Jumps of the cord before this drop; [°C].
-    load_cell_at : {"top", "bottom"}
-        Tie point or lower end of the cord: where `load` and `peak_load` are.
-    filter : {"cfc60", "off"}
+    load_cell_at, filter : {"top", "bottom"}, {"cfc60", "off"}
+        The cell is at the tie point or at the lower end of the cord.
     time, load, position, speed : ndarray, (n,)
-        Filtered, at even steps, 1000 to 2000 a second of a faster record [s, N, m, m/s]. Load at the cell without its
-        zero; position below the tie point. Without a distance column they end where the first unloading ends.
+        Filtered, at even steps, at most 2000 a second [s, N, m, m/s]. Load at the cell without its zero; position below
+        the tie point. Without a distance column they end where the first unloading ends.
     release, slack_end, peak, lowest : int
         Indices into `time`.
-    lowest_point, u_lowest_point : float
-        From the record's motion, below the tie point [m].
-    peak_load, u_peak_load : float
-        At the cell [N].
-    stretch_ratio, force : ndarray, (k,)
-        Loading branch: force of the cord [N] without its weight and inertia, one value a bin.
-    unloading_ratio, unloading_force : ndarray, (k,)
-        The way back.
+    lowest_point, u_lowest_point, peak_load, u_peak_load : float
+        Below the tie point [m]; at the cell [N].
+    stretch_ratio, force, unloading_ratio, unloading_force : ndarray, (k,)
+        Force of the cord [N] without its weight and inertia, one value a bin: loading, and the way back.
     energy_returned : float or None
-        Share of the loading energy that came back: area under the branches over the same stretch, or with a stretch
-        wave in the load the energy of the mass as the slack returns; None where the record does not show it.
+        Share of the loading energy that came back: area under the branches, or with a stretch wave in the load the
+        energy of the mass as the slack returns; None where the record does not show it.
     zero : float
         What the cell read without load [N].
     residual_velocity : float or None
-        Motion from the load alone: speed left when the load is greatest [m/s], where a cord under uniform strain is
-        lowest; None with a distance column.
+        Motion from the load alone: speed left when the load is greatest [m/s]; None with a distance column.
     implied_mass : float or None
-        Mass [kg] that load and motion together imply: momentum from release to lowest point, whatever the clock's
-        rate; None without a distance column.
+        Mass [kg] that load and motion together imply by momentum; None without a distance column.
     notes : tuple of str
         What a reader has to know of this record.
 
@@ -131,13 +125,9 @@ class Drop:
         import pandas as pd
 
         rows = [getattr(self, event) for event in EVENTS]
-        columns = {
-            "time [s]": self.time[rows],
-            "load [N]": self.load[rows],
-            "position [m]": self.position[rows],
-            "speed [m/s]": self.speed[rows],
-        }
-        return pd.DataFrame(columns, index=pd.Index(EVENTS.values(), name="event"))
+        quantities = {"time [s]": self.time, "load [N]": self.load}
+        quantities |= {"position [m]": self.position, "speed [m/s]": self.speed}
+        return pd.DataFrame(quantities).iloc[rows].set_axis(pd.Index(EVENTS.values(), name="event"))
 
     def _repr_html_(self) -> str:
         return notebook_html(self.summary(), self.table().round(3))
@@ -173,17 +163,14 @@ def reduce_drop(
 ) -> Drop:
     """Reduce the record of one drop: events, motion, lowest point, peak load, and the cord's force on its way.
 
-    The zero of the cell is the mean of the quiet time before release, less what the folded cord hangs on the cell.
     Without a distance, the motion is the closed-form fall to the end of slack, then the load integrated twice.
 
     Parameters
     ----------
     time, force, distance : array_like, (n,)
         Time [s]; load at the cell, its zero still in it [N]; distance below the tie point [m], if it was measured.
-    mass : float
-        Hung below the cord's end [kg].
-    slack_length, cord_mass : float
-        Of the cord [m, kg].
+    mass, slack_length, cord_mass : float
+        Hung below the cord's end [kg]; of the cord [m, kg].
     release_depth : float
         Below the tie point, negative above it [m].
     drag_area, air_density, gravity : float
@@ -231,29 +218,22 @@ def reduce_drop(
         raise ValueError(f"release_depth {release_depth:g} m is beyond the slack length, {slack_length:g} m")
     fall = folded_fall(setup, load_cell_at)
     record = prepare(time, force, distance, filter)
-    ends = {event: at for event, at in marks.items() if event != "lowest"}
-    release = find_release(fall, record, ends)
-    zero, u_zero = record.zero(release.time, fall.quiet_load)
-    load = record.load - zero
-    if distance is None:
-        motion = motion_from_load(record, load, zero, release, fall, marks.get("lowest"))
-    else:
-        motion = measured_motion(record, load, release, fall, marks.get("lowest"))
+    release = find_release(fall, record, {event: at for event, at in marks.items() if event != "lowest"})
+    record, zero, u_zero = record.zeroed(release.time, fall.quiet_load)
+    motion = (motion_from_load if distance is None else measured_motion)(record, release, marks.get("lowest"))
     record.check_gaps(release.time, motion.lowest.at)
     first = _index(record.time, release.slack_end)
-    greatest = first + int(np.argmax(load[first : motion.unloaded]))
+    greatest = first + int(np.argmax(record.load[first : motion.unloaded]))
     if greatest >= record.time.size - 2:
         raise RecordError(f"the record stops at {record.time[-1]:.2f} s, before the load is at its greatest")
-    peak = vertex(record.time, load, record.time[greatest], 0.05)
-    loading, unloading = _branches(record, load, release, motion, setup, load_cell_at)
-    longest = motion.lowest.height / float(slack_length)
-    returned, energy_note = _energy_returned(loading, unloading, longest, motion, load_cell_at)
-    reduced = ReducedRecord(record.time, load, release, motion, fall)
-    doubts = check_record(reduced)
+    peak = vertex(record.time, record.load, record.time[greatest], 0.05)
+    loading, unloading = _branches(record, release, motion)
+    returned, energy_note = _energy_returned(loading, unloading, release.fall, motion)
+    suspicions = check_record(record, release, motion)
     # a filtered record has nothing above the filter: what is kept of it does not grow with the logger's rate
     every = 1 if record.filter == "off" else max(1, int(1.000001 / (KEPT_RATE * record.step)))
     kept_time, kept_load, position, speed = (
-        values[: motion.end : every].copy() for values in (record.time, load, motion.position, motion.speed)
+        values[: motion.end : every].copy() for values in (record.time, record.load, motion.position, motion.speed)
     )
     return Drop(
         name=name,
@@ -285,8 +265,8 @@ def reduce_drop(
         energy_returned=returned,
         zero=zero,
         residual_velocity=motion.residual_velocity,
-        implied_mass=None if distance is None else implied_mass(reduced),
-        notes=tuple(note for note in (*record.notes, *motion.notes, energy_note, *doubts) if note),
+        implied_mass=None if distance is None else implied_mass(record, release, motion),
+        notes=tuple(note for note in (*record.notes, *motion.notes, energy_note, *suspicions) if note),
     )
 
 
@@ -299,12 +279,11 @@ Branch = tuple[np.ndarray, np.ndarray]
 """Stretch ratio and force of the cord [N], by rising stretch ratio."""
 
 
-def _branches(
-    record: Prepared, load: np.ndarray, release: Release, motion: Motion, setup: DropSetup, cell: str
-) -> tuple[Branch, Branch]:
+def _branches(record: Prepared, release: Release, motion: Motion) -> tuple[Branch, Branch]:
     """Loading and unloading: mean stretch ratio and mean force in each bin that has samples."""
+    setup = release.fall.setup
     ratio = motion.position / float(setup.slack_length)
-    force = cord_force(setup, load, motion.speed, cell)
+    force = cord_force(setup, record.load, motion.speed, release.fall.cell)
     edges = np.linspace(1.0, motion.lowest.height / float(setup.slack_length), BINS + 1)
     rounded = 0 if record.filter == "off" else round(0.01 / record.step)  # by the filter, at the end of slack
     first, turn = _index(record.time, release.slack_end) + 1 + rounded, _index(record.time, motion.lowest.at)
@@ -312,28 +291,26 @@ def _branches(
     def mean_of_bins(part: slice) -> Branch:
         inside = (ratio[part] >= edges[0]) & (ratio[part] <= edges[-1])
         ratios, forces = ratio[part][inside], force[part][inside]
-        which = np.minimum(np.searchsorted(edges, ratios, side="right") - 1, BINS - 1)
-        count, ratio_sum, force_sum = (np.bincount(which, values, BINS) for values in (None, ratios, forces))
+        bins = np.minimum(np.searchsorted(edges, ratios, side="right") - 1, BINS - 1)
+        count, ratio_sum, force_sum = (np.bincount(bins, values, BINS) for values in (None, ratios, forces))
         filled = count > 0
         return ratio_sum[filled] / count[filled], force_sum[filled] / count[filled]
 
     return mean_of_bins(slice(first, turn + 1)), mean_of_bins(slice(turn, motion.unloaded))
 
 
-def _energy_returned(
-    loading: Branch, unloading: Branch, longest: float, motion: Motion, cell: str
-) -> tuple[float | None, str]:
+def _energy_returned(loading: Branch, unloading: Branch, fall: Fall, motion: Motion) -> tuple[float | None, str]:
     """Energy given back over energy taken up, and a note on it.
 
     By the areas under the branches, over the stretch that the unloading covers; None below half of it. A wave takes
     load and stretch at the cell out of step: their loop is not the cord's loss, and the motion of the mass counts.
     """
-    measured = motion.residual_velocity is None
-    if motion.end_of_slack == "momentum" and (measured or cell == "top"):
+    measured, note = motion.residual_velocity is None, ""
+    if motion.end_of_slack == "momentum" and (measured or fall.cell == "top"):
         share = motion.energy_returned
         note = "energy returned is from the motion of the mass: a stretch wave runs along the cord"
     else:
-        share, note = _area_ratio(loading, unloading, longest), ""
+        share = _area_ratio(loading, unloading, motion.lowest.height / float(fall.setup.slack_length))
     if share is None:
         note = "energy returned is not seen: for a stretch wave, or because the record ends or the cord stays taut"
     return share, note
@@ -358,46 +335,85 @@ def _area_ratio(loading: Branch, unloading: Branch, longest: float) -> float | N
 def reduce_entry(
     campaign: Campaign, entry: DropEntry, calibrations: Mapping[str, Calibration], *, load_alone: bool = False
 ) -> Drop:
-    """The raw record of a drop of a campaign, through the calibrations ("force", "distance"), reduced.
+    """The raw record of a drop of a campaign, through its calibrations, reduced.
 
-    The uncertainty of the lowest point includes that of the distance calibration; without a distance, what the lowest
-    point moves by when force, mass and slack length move by theirs. That of the peak load includes the force
-    calibration's. The lowest point is compared with the one in drops.csv. Events marked by hand are used, and a note
-    says what they change.
+    Uncertainties include the calibrations'; that of a lowest point without a distance also what it moves by with mass
+    and slack length. Notes compare the lowest point with the one in drops.csv, and say what events marked by hand
+    change.
 
-    load_alone : as if there were no distance sensor, for comparison
-    Raises RecordError, naming drop and record; CampaignError where the file cannot be read.
+    Parameters
+    ----------
+    campaign, entry : Campaign, DropEntry
+        `entry` is one of `campaign.drops`, with a record.
+    calibrations : mapping of str to Calibration
+        Of "force", and of "distance" where the record has it.
+    load_alone : bool
+        As if there were no distance sensor, for comparison.
+
+    Returns
+    -------
+    Drop
+
+    Raises
+    ------
+    RecordError
+        Where the record cannot be used, naming drop and record.
+    CampaignError
+        Where the file cannot be read.
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> campaign = cordlab.read_campaign("data-demo/first-batch")
+    >>> drop = cordlab.reduce_entry(campaign, campaign.drops[0], cordlab.Analysis(campaign).calibrations)
+    >>> print(f"{drop.lowest_point:.2f} m")
+    21.19 m
     """
-    record = campaign.read_record(entry)
+    record, cord, rig = campaign.read_record(entry), campaign.cord(entry.cord), campaign.rig
     mark = campaign.by_hand.marked(entry.drop)
     try:
         force, u_force = _in_si(record.force, "force", calibrations)
         distance = u_distance = None
         if record.distance is not None and not load_alone:
             distance, u_distance = _in_si(record.distance, "distance", calibrations)
-        arguments = {"force": force, "distance": distance, **_arguments(campaign, entry)}
-        arguments["marks"] = mark.events if mark else NO_MARKS
-
-        def reduced(**changes: Any) -> Drop:
-            return reduce_drop(record.time, **(arguments | changes))
-
+        reduced = partial(
+            reduce_drop,
+            record.time,
+            force=force,
+            distance=distance,
+            mass=entry.mass.value,
+            slack_length=cord.slack_length.value,
+            cord_mass=cord.mass.value,
+            release_depth=rig.release_depth.value,
+            drag_area=rig.drag_area.value,
+            air_density=rig.air_density.value,
+            load_cell_at=rig.load_cell_at,
+            filter=campaign.decision.filter,
+            name=entry.drop,
+            cord=entry.cord,
+            use=entry.use,
+            jumps=entry.jumps,
+            temperature=entry.temperature,
+            marks=mark.events if mark else NO_MARKS,
+        )
         drop = reduced()
-        if u_distance is None:
-            u_inputs = _u_of_inputs(reduced, drop, force + u_force, campaign, entry)
-        else:
+        if u_distance is not None:
             u_inputs = float(np.interp(drop.at("lowest"), record.time, u_distance))
+        else:  # by how much the lowest point moves with force, mass and slack length
+            moved = (
+                reduced(force=force + u_force),
+                reduced(mass=entry.mass.value + entry.mass.u),
+                reduced(slack_length=cord.slack_length.value + cord.slack_length.u),
+            )
+            u_inputs = float(np.linalg.norm([other.lowest_point - drop.lowest_point for other in moved]))
         lowest = Measured(drop.lowest_point, float(np.hypot(drop.u_lowest_point, u_inputs)))
-        notes = list(drop.notes)
+        notes = [*_notes_on_marks(mark, drop, reduced), *drop.notes] if mark else [*drop.notes]
         if entry.lowest_point:
             notes += check_lowest_point(lowest, entry.lowest_point, measured=distance is not None)
-        if mark:
-            notes = [*_notes_on_marks(mark, drop, lambda: reduced(marks=NO_MARKS)), *notes]
     except (RecordError, OutsideCalibration) as error:
         raise RecordError(f"records/{entry.record} (drop {entry.drop}): {error}") from error
-    u_peak = np.interp(drop.at("peak"), record.time, u_force)
-    return replace(
-        drop, u_lowest_point=lowest.u, u_peak_load=float(np.hypot(drop.u_peak_load, u_peak)), notes=tuple(notes)
-    )
+    u_peak = float(np.hypot(drop.u_peak_load, np.interp(drop.at("peak"), record.time, u_force)))
+    return replace(drop, u_lowest_point=lowest.u, u_peak_load=u_peak, notes=tuple(notes))
 
 
 def reduce_all(
@@ -425,43 +441,13 @@ def reduce_all(
     return tuple(drops)
 
 
-def _arguments(campaign: Campaign, entry: DropEntry) -> dict[str, Any]:
-    """What a campaign says of a drop, as `reduce_drop` takes it."""
-    cord, rig = campaign.cord(entry.cord), campaign.rig
-    return {
-        "mass": entry.mass.value,
-        "slack_length": cord.slack_length.value,
-        "cord_mass": cord.mass.value,
-        "release_depth": rig.release_depth.value,
-        "drag_area": rig.drag_area.value,
-        "air_density": rig.air_density.value,
-        "load_cell_at": rig.load_cell_at,
-        "filter": campaign.decision.filter,
-        "name": entry.drop,
-        "cord": entry.cord,
-        "use": entry.use,
-        "jumps": entry.jumps,
-        "temperature": entry.temperature,
-    }
-
-
-def _u_of_inputs(
-    reduced: Callable[..., Drop], drop: Drop, moved_force: np.ndarray, campaign: Campaign, entry: DropEntry
-) -> float:
-    """By how much the lowest point of integrated motion moves with force, mass and slack length together [m]."""
-    mass, length = entry.mass, campaign.cord(entry.cord).slack_length
-    changes = {"force": moved_force, "mass": mass.value + mass.u, "slack_length": length.value + length.u}
-    moved = [reduced(**{name: value}).lowest_point - drop.lowest_point for name, value in changes.items()]
-    return float(np.linalg.norm(moved))
-
-
-def _notes_on_marks(mark: Choice, drop: Drop, automatic: Callable[[], Drop]) -> list[str]:
+def _notes_on_marks(mark: Choice, drop: Drop, reduced: Callable[..., Drop]) -> list[str]:
     """What was marked by hand and why, and what the record alone gives."""
     by = f" ({mark.by})" if mark.by else ""
     marked = ", ".join(f"{EVENTS[event]} at {at.value:.3f} s" for event, at in mark.events.items())
     reason = f"; reason: {mark.reason}{by}"
     try:
-        alone = automatic()
+        alone = reduced(marks=NO_MARKS)
     except (RecordError, OutsideCalibration) as error:
         return [f"marked by hand: {marked}{reason}", f"without the marks the record is refused: {error}"]
     seen = ", ".join(f"{EVENTS[event]} at {alone.at(event):.3f} s" for event in mark.events)
@@ -478,8 +464,7 @@ def _in_si(reading: np.ndarray, channel: str, calibrations: Mapping[str, Calibra
     """Quantity and uncertainty of readings; six standard deviations of noise and a step may pass the range's end."""
     if channel not in calibrations:
         raise RecordError(f"has a column {channel}, but calibration/{channel}.csv is missing")
-    grain = 6 * noise(reading) + resolution(reading)
-    return calibrations[channel].convert(reading, noise=grain)
+    return calibrations[channel].convert(reading, noise=6 * noise(reading) + resolution(reading))
 
 
 def notes_on(drops: Sequence[Drop]) -> list[str]:
@@ -488,11 +473,9 @@ def notes_on(drops: Sequence[Drop]) -> list[str]:
     for drop in drops:
         for note in drop.notes:
             about.setdefault(note, []).append(drop.name)
-    return [f"{_named(names)}: {note}" for note, names in about.items()]
-
-
-def _named(drops: Sequence[str]) -> str:
-    if len(drops) == 1:
-        return f"drop {drops[0]}"
-    shown = ", ".join(drops) if len(drops) < 6 else f"{drops[0]}, {drops[1]} … {drops[-1]}"
-    return f"{len(drops)} drops ({shown})"
+    lines = []
+    for note, names in about.items():
+        shown = ", ".join(names) if len(names) < 6 else f"{names[0]}, {names[1]} … {names[-1]}"
+        which = f"drop {shown}" if len(names) == 1 else f"{len(names)} drops ({shown})"
+        lines.append(f"{which}: {note}")
+    return lines

@@ -1,4 +1,4 @@
-"""Every single corruption of the demo, what is expected and what was found: `python -m tests.coverage corruptions`.
+"""Every single corruption of the demo, what is expected and what becomes of it: `python -m tests.coverage corruptions`.
 
 Of those that are read as the same campaign, the answer is compared too, in the demo without records; "1" as argument
 leaves those analyses out. The exit code is 1 where anything is not as expected.

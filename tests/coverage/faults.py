@@ -16,12 +16,12 @@ COLUMNS = [*WORLDS, ("uniform", "none")]
 
 
 def planted(clean: Path, fault: Fault) -> tuple[str, str]:
-    """How it is found, and the first thing that is said."""
+    """How it is found, and the first message."""
     with TemporaryDirectory() as scratch:
         folder = copytree(clean, Path(scratch, "campaign"))
         fault.plant(folder)
-        found = examine(folder)
-    return found.how, found.said[0] if found.said else ""
+        verdict = examine(folder)
+    return verdict.outcome, next(iter(verdict.messages), "")
 
 
 def main(campaigns: int = 100) -> None:
@@ -29,28 +29,28 @@ def main(campaigns: int = 100) -> None:
         clean = {
             world: write(Path(scratch, "-".join(world)), mechanics=world[0], sensors=world[1]) for world in COLUMNS
         }
-        print("| planted | " + " | ".join(", ".join(world) for world in COLUMNS) + " | first said |")
+        print("| planted | " + " | ".join(", ".join(world) for world in COLUMNS) + " | first message |")
         print("|---|" + "---|" * (len(COLUMNS) + 1))
         for fault in FAULTS:
-            found = {world: planted(clean[world], fault) for world in COLUMNS if fault.applies(world[1])}
-            cells = [found[world][0] if world in found else "–" for world in COLUMNS]
-            first = next(iter(found.values()))[1].replace("|", "/")
+            verdicts = {world: planted(clean[world], fault) for world in COLUMNS if fault.applies(world[1])}
+            cells = [verdicts[world][0] if world in verdicts else "–" for world in COLUMNS]
+            first = next(iter(verdicts.values()))[1].replace("|", "/")
             print(f"| {fault.name} | {' | '.join(cells)} | {first[:160]} |", flush=True)
         print("\n| not found | why | found in |\n|---|---|---|")
         for fault in UNSEEN:
             how = [" ".join(world) for world in COLUMNS if fault.applies(world[1]) and planted(clean[world], fault)[1]]
-            print(f"| {fault.name} | {fault.said} | {', '.join(how) or 'none'} |", flush=True)
+            print(f"| {fault.name} | {fault.message} | {', '.join(how) or 'none'} |", flush=True)
     print(f"\nclean campaigns, {campaigns} of each world:")
     for world in COLUMNS:
-        refused, told = 0, Counter[str]()
+        refused, counts = 0, Counter[int]()
         for seed in range(campaigns):
             with TemporaryDirectory() as scratch:
-                found = examine(write(Path(scratch, "c"), mechanics=world[0], sensors=world[1], seed=100 + seed))
-            refused += bool(found.refused)
-            told[str(len(found.warnings))] += 1
-            if found.said:
-                print(f"  {' '.join(world)} seed {100 + seed}: {found.how}: {found.said[0]}", flush=True)
-        print(f"{' '.join(world)}: {refused} refused; campaigns by number of warnings: {dict(told)}", flush=True)
+                verdict = examine(write(Path(scratch, "c"), mechanics=world[0], sensors=world[1], seed=100 + seed))
+            refused += bool(verdict.refused)
+            counts[len(verdict.warnings)] += 1
+            if verdict.messages:
+                print(f"  {' '.join(world)} seed {100 + seed}: {verdict.outcome}: {verdict.messages[0]}", flush=True)
+        print(f"{' '.join(world)}: {refused} refused; campaigns by number of warnings: {dict(counts)}", flush=True)
 
 
 if __name__ == "__main__":

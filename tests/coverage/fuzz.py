@@ -120,7 +120,7 @@ def outcome(folder: Path, *, depth: int = 0) -> str:
         read_jump_log(folder)
         read_pulls(read)
     except CampaignError as error:
-        return _said("refused", error.problems)
+        return _problems("refused", error.problems)
     if not depth:
         return "read"
     try:
@@ -128,17 +128,17 @@ def outcome(folder: Path, *, depth: int = 0) -> str:
         try:
             next_mass(read)
         except ValueError as error:  # as the command line takes it
-            _said("refused", [f"ladder: {error}"])
+            _problems("refused", [f"ladder: {error}"])
         if depth == 1:
             return "read"
         analysis = analyse(read)
     except CampaignError as error:
-        return _said("refused later", error.problems)
+        return _problems("refused later", error.problems)
     as_json(results_of(analysis))
     return "rated" if analysis.rating.rated else "not rated"
 
 
-def _said(how: str, problems: Sequence[str]) -> str:
+def _problems(how: str, problems: Sequence[str]) -> str:
     """Each problem is a line with its place, and nothing in it commands a terminal."""
     assert problems
     assert all(problem.isprintable() and ": " in problem for problem in problems), problems
@@ -194,24 +194,24 @@ def main(count: int = 100, seed: int = 0, every: int = 4) -> None:
         folder = campaign(Path(scratch, "campaign"))
         outcomes = ("refused", "refused later", "not rated", "rated", "read", "failed")
         print(f"| file | {' | '.join(outcomes)} | slowest [s] |\n|---|" + "---|" * (len(outcomes) + 1))
-        for name in files(folder):
-            found, slowest = Counter[str](), 0.0
-            for number, changed in cases(folder, name, count, seed=seed):
+        for file in files(folder):
+            counts, slowest = Counter[str](), 0.0
+            for number, changed in cases(folder, file, count, seed=seed):
                 start = time.process_time()
                 try:
                     with in_time(LONGEST), warnings.catch_warnings(action="error", category=RuntimeWarning):
                         depth = 0 if not every else 1 if number % every else 2
-                        found[outcome(folder, depth=depth)] += 1
-                        assert not name.startswith("records/") or readers_agree(changed), "readers differ"
+                        counts[outcome(folder, depth=depth)] += 1
+                        assert not file.startswith("records/") or readers_agree(changed), "readers differ"
                 except Exception:
-                    found["failed"] += 1
+                    counts["failed"] += 1
                     failures += 1
-                    place = kept / f"{number}-{name.replace('/', '-')}"
+                    place = kept / f"{number}-{file.replace('/', '-')}"
                     place.write_bytes(changed)
-                    print(f"{name}, seed {number}, kept as {place}\n{traceback.format_exc()}", file=sys.stderr)
+                    print(f"{file}, seed {number}, kept as {place}\n{traceback.format_exc()}", file=sys.stderr)
                 slowest = max(slowest, time.process_time() - start)
-            cells = " | ".join(str(found[each]) for each in outcomes)
-            print(f"| {name} | {cells} | {slowest:.1f} |", flush=True)
+            cells = " | ".join(str(counts[name]) for name in outcomes)
+            print(f"| {file} | {cells} | {slowest:.1f} |", flush=True)
     if not failures:
         os.rmdir(kept)
     sys.exit(int(failures > 0))
