@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import stats
 
 import cordlab
 from cordlab.report.page import write_results
@@ -42,11 +43,13 @@ def invented(tmp_path, **numbers):
     return cordlab.read_campaign(tmp_path / "campaign")
 
 
-def test_true_lowest_points_lie_inside_the_limits(results, truth):
+def test_true_lowest_points_lie_inside_the_limits_as_often_as_they_say(results, truth):
+    """At 99 % one or more of 24 are outside in every fifth demo, three or more in one of 500."""
     true = {row["drop"]: row["lowest_point"] for row in truth["drops"]}
     rows = results["validation"]
     assert len(rows) == sum(row["use"] == "check" for row in results["drops"]) > 20
-    assert [row["drop"] for row in rows if not row["lower"] <= true[row["drop"]] <= row["upper"]] == []
+    outside = [row["drop"] for row in rows if not row["lower"] <= true[row["drop"]] <= row["upper"]]
+    assert stats.binomtest(len(outside), len(rows), 0.01, alternative="greater").pvalue > 0.01, outside
 
 
 def test_reduced_lowest_points_are_the_true_ones(demo, truth):
