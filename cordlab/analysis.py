@@ -16,7 +16,7 @@ from cordlab.batch.slow_pulls import PullComparison, compare_pulls, read_pulls
 from cordlab.batch.viscosity import Viscosity
 from cordlab.batch.wave_removal import WaveFit, take_out_waves
 from cordlab.campaign.campaign import Campaign, CampaignError, DropEntry
-from cordlab.campaign.files import changes, nearest, offer
+from cordlab.campaign.files import changes, offer
 from cordlab.campaign.jump_log import read_jump_log
 from cordlab.curves.models import models
 from cordlab.limits.anchoring import DropStiffness, drop_stiffness
@@ -32,7 +32,7 @@ from cordlab.rating.with_and_without import ByHand, weigh
 from cordlab.records.calibration import Calibration, calibrate_campaign
 from cordlab.records.reduce import Drop, notes_on, reduce_all
 from cordlab.statistics.groups import EvidenceError
-from cordlab.units import Progress, plain, unwatched
+from cordlab.units import Progress, nearest, plain, unwatched
 from cordlab.wear.in_service import CordStatus, cords_in_service
 from cordlab.wear.service_life import Service, service_life
 from cordlab.wear.wear import Wear

@@ -10,12 +10,19 @@ import json
 import os
 import sys
 import unicodedata
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from cordlab import __version__
+from cordlab.campaign.files import CampaignError
 from cordlab.quantities import QUANTITIES
+
+if TYPE_CHECKING:
+    from cordlab.analysis import Analysis
+    from cordlab.campaign.campaign import Campaign
+    from cordlab.rating.rate import Rating
+    from cordlab.units import Progress
 
 DONE, NO, BAD_INPUT, INTERRUPTED, PIPE_CLOSED = 0, 1, 2, 130, 141
 EVERY = 4  # kg between the rows of the printed table
@@ -42,15 +49,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if not isinstance(error.__cause__, ImportError):
             raise
         return _refuse([str(error)])  # an extra that is not installed, and how to
-    except OSError as error:
-        return _refuse([f"{error.filename}: {error.strerror}" if error.filename else str(error)])
-    except ValueError as error:
-        return _refuse([str(error)])
-    except Exception as error:
-        problems = getattr(error, "problems", None)  # CampaignError, whose module is slow to load
-        if problems is None:
-            raise
-        return _refuse(problems)
+    except CampaignError as error:
+        return _refuse(error.problems)
+    except (OSError, ValueError) as error:
+        file = getattr(error, "filename", None)
+        return _refuse([f"{file}: {error.strerror}" if isinstance(error, OSError) and file else str(error)])
     return code
 
 
@@ -63,71 +66,66 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"cordlab {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
 
-    def command(name: str, function: Any, help: str) -> argparse.ArgumentParser:
-        sub = commands.add_parser(name, help=help, description=help)
-        sub.add_argument("folder", metavar="FOLDER", type=Path, help="the campaign's folder")
+    def command(function: Callable[[argparse.Namespace], int], help: str) -> argparse.ArgumentParser:
+        sub = commands.add_parser(function.__name__, help=help, description=help)
+        if function is fleet:
+            sub.add_argument("folders", metavar="FOLDER", type=Path, nargs="+", help="the campaigns' folders")
+        else:
+            sub.add_argument("folder", metavar="FOLDER", type=Path, help="the campaign's folder")
         sub.add_argument("--json", action="store_true", help="print the answer as JSON")
         sub.add_argument("--quiet", action="store_true", help="print no text and no progress, only problems")
         sub.set_defaults(command=function)
         return sub
 
-    command("check", check, "read a campaign, calibrate, reduce its records, and name every problem")
-    for name, function, help in (
-        ("analyse", analyse, "rate the cords of a campaign: prints the answer, writes results, report and figures"),
-        ("report", report, "write the report, from results that are of these inputs or else from a new analysis"),
-    ):
-        sub = command(name, function, help)
-        sub.add_argument("--out", metavar="DIR", type=Path, help="where the results go (default: FOLDER/results)")
+    command(check, "read a campaign, calibrate, reduce its records, and name every problem")
+    sub = command(analyse, "rate the cords of a campaign: prints the answer, writes results, report and figures")
+    sub.add_argument("--out", metavar="DIR", type=Path, help="where the results go (default: FOLDER/results)")
+    sub = command(report, "write the report, from results that are of these inputs or else from a new analysis")
+    sub.add_argument("--out", metavar="DIR", type=Path, help="where the results go (default: FOLDER/results)")
     sub.add_argument("--pdf", action="store_true", help="also write report.pdf (needs WeasyPrint)")
     sub.add_argument("--pounds-and-feet", action="store_true", help="lb and ft beside kg and m in the report")
-    sub = command("notebooks", notebooks, "run the notebooks 01 to 10 on a campaign and keep the executed copies")
+    sub = command(notebooks, "run the notebooks 01 to 10 on a campaign and keep the executed copies")
     sub.add_argument("--out", metavar="DIR", type=Path, help="where they go (default: FOLDER/results/notebooks)")
-    sub = command("publish", publish, "put a campaign and its results into one file that a reviewer can re-run")
+    sub = command(publish, "put a campaign and its results into one file that a reviewer can re-run")
     sub.add_argument("bundle", metavar="BUNDLE.zip", type=Path)
     sub.add_argument("--author", required=True, help="who publishes")
     sub.add_argument("--licence", required=True, help="name or address of the licence")
     sub.add_argument("--date", required=True, help="day of publication, such as 2026-05-04")
-    sub.add_argument(
-        "--notebook",
-        metavar="FILE",
-        type=Path,
-        action="append",
-        default=[],
-        help="an executed notebook (default: those beside the results, where they are fresh)",
-    )
+    text = "an executed notebook (default: those beside the results, where they are fresh)"
+    sub.add_argument("--notebook", metavar="FILE", type=Path, action="append", default=[], help=text)
     sub.add_argument("--notebooks", action="store_true", help="first run the notebooks, to put them in")
     sub.add_argument("--pdf", action="store_true", help="the report as PDF too (needs WeasyPrint)")
     sub.add_argument("--report-only", action="store_true", help="the report alone, which nobody can re-run")
-    sub = command("recheck", recheck, "re-run a published bundle and compare every number")
-    sub.add_argument(
-        "other", metavar="OTHER", type=Path, nargs="?", help="compare two bundles, or two results.json, instead"
-    )
-    command("ladder", ladder, "say whether the next, heavier test mass may be dropped")
-    sub = command("invent", invent, "write an invented campaign, and the truth about it outside its folder")
+    sub = command(recheck, "re-run a published bundle and compare every number")
+    text = "compare two bundles, or two results.json, instead"
+    sub.add_argument("other", metavar="OTHER", type=Path, nargs="?", help=text)
+    command(ladder, "say whether the next, heavier test mass may be dropped")
+    sub = command(invent, "write an invented campaign, and the truth about it outside its folder")
     sub.add_argument("--seed", type=int, default=20, help="the same seed writes the same files (default: 20)")
     sub.add_argument("--truth", metavar="FILE", type=Path, help="the truth file (default: truth.json beside FOLDER)")
     text = "what moves the mass in the invented world (default: waves, as in a real cord; uniform is quicker)"
     sub.add_argument("--mechanics", choices=("uniform", "waves"), default="waves", help=text)
     sub.add_argument("--cords", type=int, help="how many cords are dropped")
     sub.add_argument("--no-records", action="store_true", help="lowest points alone, no load-cell and distance records")
-    sub = commands.add_parser("fleet", help="analyse many campaigns on dask, and write one table with a row for each")
-    sub.add_argument("folders", metavar="FOLDER", type=Path, nargs="+", help="the campaigns' folders")
+    sub = command(fleet, "analyse many campaigns on dask, and write one table with a row for each")
     sub.add_argument("--scheduler", metavar="ADDRESS", default="local", help="of a dask scheduler (default: local)")
     sub.add_argument("--workers", type=int, help="processes of a local fleet (default: one a processor)")
     sub.add_argument("--out", metavar="TABLE", type=Path, default=Path("fleet.csv"), help=".csv or .parquet")
-    sub.add_argument("--json", action="store_true", help="print the table as JSON")
-    sub.add_argument("--quiet", action="store_true", help="print no text and no progress, only problems")
-    sub.set_defaults(command=fleet)
     return parser
 
 
 def fleet(options: argparse.Namespace) -> int:
     from cordlab.fleet import run_fleet
 
-    given = {"scheduler": options.scheduler, "workers": options.workers, "progress": _progress(options)}
-    done = run_fleet(options.folders, options.out, **given)
+    done = run_fleet(
+        options.folders,
+        options.out,
+        scheduler=options.scheduler,
+        workers=options.workers,
+        progress=_progress(options),
+    )
     facts = {"table": str(done.path), "kept": done.kept, "rows": list(done.rows)}
-    return _answer(options, facts, done.summary().splitlines(), DONE if done.rated == len(done.rows) else NO)
+    return _answer(options, facts, done.summary(), yes=done.rated == len(done.rows))
 
 
 def check(options: argparse.Namespace) -> int:
@@ -164,15 +162,15 @@ def check(options: argparse.Namespace) -> int:
         *(f"note: {note}" for note in notes),
         *(f"finding: {finding}" for finding in findings),
         *([] if state.state == "missing" else [state.summary()]),
-        "no problem found" if not (notes or findings) else "nothing is refused; see what is said above",
+        "nothing is refused; see what is said above" if notes or findings else "no problem found",
     ]
-    return _answer(options, facts, text, DONE)
+    return _answer(options, facts, "\n".join(text))
 
 
 def analyse(options: argparse.Namespace) -> int:
     analysis, out = _analysed(options)
     results = json.loads((out / "results.json").read_text(encoding="utf-8"))
-    return _answer(options, results, [*_result(analysis), "", f"written: {out}"], DONE if analysis.rating.rated else NO)
+    return _answer(options, results, f"{_result(analysis)}\n\nwritten: {out}", yes=analysis.rating.rated)
 
 
 def report(options: argparse.Namespace) -> int:
@@ -187,18 +185,18 @@ def report(options: argparse.Namespace) -> int:
     else:
         analysis, out = _analysed(options, **form)
         rated, how = analysis.rating.rated, "from a new analysis"
-    pages = [out / "report.html", *([out / "report.pdf"] if options.pdf else [])]
-    text = [*(f"written: {page}" for page in pages), how]
-    return _answer(options, {"report": [str(page) for page in pages], "from": how}, text, DONE if rated else NO)
+    pages = [str(out / name) for name in ("report.html", *(["report.pdf"] if options.pdf else []))]
+    text = "\n".join([*(f"written: {page}" for page in pages), how])
+    return _answer(options, {"report": pages, "from": how}, text, yes=rated)
 
 
-def _campaign(options: argparse.Namespace) -> Any:
+def _campaign(options: argparse.Namespace) -> "Campaign":
     from cordlab.campaign.campaign import read_campaign
 
     return read_campaign(options.folder, progress=_progress(options))
 
 
-def _analysed(options: argparse.Namespace, **report: bool) -> tuple[Any, Path]:
+def _analysed(options: argparse.Namespace, **report: bool) -> "tuple[Analysis, Path]":
     """The analysis of a campaign, and the folder that its results were written to."""
     from cordlab.analysis import analyse
     from cordlab.report.page import write_results
@@ -210,7 +208,7 @@ def _analysed(options: argparse.Namespace, **report: bool) -> tuple[Any, Path]:
     analysis = analyse(campaign, progress=_progress(options))
     written = write_results(analysis, out, **report)
     if before.state in ("stale", "damaged"):
-        _tell(options, f"{before.path} was {before.state} and is written anew: {'; '.join(before.reasons)}")
+        _note(options, f"{before.path} was {before.state} and is written anew: {'; '.join(before.reasons)}")
     return analysis, written
 
 
@@ -218,12 +216,11 @@ def notebooks(options: argparse.Namespace) -> int:
     from cordlab.notebook.run import folder_of, run_series
 
     campaign = _campaign(options)
-    done = run_series(campaign, out=options.out, progress=_progress(options))
+    runs = run_series(campaign, out=options.out, progress=_progress(options))
     place = options.out or folder_of(campaign)
-    facts = [{"notebook": each.name, "stopped": each.stopped, "failed": each.failed} for each in done]
-    text = [*(each.summary() for each in done), f"written: {place}"]
-    code = NO if any(each.failed for each in done) else DONE
-    return _answer(options, {"folder": str(place), "notebooks": facts}, text, code)
+    facts = [{"notebook": run.name, "stopped": run.stopped, "failed": run.failed} for run in runs]
+    text = "\n".join([*(run.summary() for run in runs), f"written: {place}"])
+    return _answer(options, {"folder": str(place), "notebooks": facts}, text, yes=not any(run.failed for run in runs))
 
 
 def publish(options: argparse.Namespace) -> int:
@@ -235,8 +232,8 @@ def publish(options: argparse.Namespace) -> int:
     campaign = _campaign(options)
     analysis = analyse(campaign, progress=_progress(options))
     if options.notebooks:
-        done = run_series(campaign, progress=_progress(options))
-        if failed := [notebook.summary() for notebook in done if notebook.failed]:
+        runs = run_series(campaign, progress=_progress(options))
+        if failed := [run.summary() for run in runs if run.failed]:
             return _refuse(failed)
     notebooks, stale = (options.notebook, ()) if options.notebook else executed(campaign)
     bundle = publish(
@@ -252,83 +249,73 @@ def publish(options: argparse.Namespace) -> int:
     )
     state = results_state(campaign)
     if state.state in ("stale", "damaged"):
-        _tell(options, f"{state.summary()}; the bundle holds the analysis made now")
+        _note(options, f"{state.summary()}; the bundle holds the analysis made now")
     facts = {"bundle": str(bundle.path), "sha256": bundle.sha256, "files": len(bundle.files)}
-    text = bundle.summary().splitlines()
+    text = bundle.summary()
     if stale and not options.report_only:
-        text.append(f"the executed notebooks were left out: {'; '.join(stale)}")
-    return _answer(options, facts, text, DONE)
+        text += f"\nthe executed notebooks were left out: {'; '.join(stale)}"
+    return _answer(options, facts, text)
 
 
 def recheck(options: argparse.Namespace) -> int:
     from cordlab.bundle.recheck import recheck, versus
 
-    given, other = options.folder, options.other
-    found: Any = recheck(given, progress=_progress(options)) if other is None else versus(given, other)
-    return _answer(options, found.to_dict(), found.summary().splitlines(), DONE if found.agrees else NO)
+    if options.other is None:
+        checked = recheck(options.folder, progress=_progress(options))
+        return _answer(options, checked.to_dict(), checked.summary(), yes=checked.agrees)
+    compared = versus(options.folder, options.other)
+    return _answer(options, compared.to_dict(), compared.summary(), yes=compared.agrees)
 
 
 def ladder(options: argparse.Namespace) -> int:
     from cordlab.rating.ladder import next_mass
 
     rung = next_mass(_campaign(options))
-    return _answer(options, rung.to_dict(), rung.summary().splitlines(), DONE if rung.allowed else NO)
+    return _answer(options, rung.to_dict(), rung.summary(), yes=rung.allowed)
 
 
 def invent(options: argparse.Namespace) -> int:
     from cordlab.synthetic import invent
 
-    given = {"mechanics": options.mechanics, "cords": options.cords, "records": False if options.no_records else None}
-    numbers = {name: value for name, value in given.items() if value is not None}
+    numbers = {"mechanics": options.mechanics, "records": not options.no_records}
+    if options.cords is not None:
+        numbers["cords"] = options.cords
     truth = invent(options.folder, seed=options.seed, truth=options.truth, progress=_progress(options), **numbers)
-    text = [f"invented campaign: {options.folder}", f"the truth about it:  {truth}"]
-    return _answer(options, {"folder": str(options.folder), "truth": str(truth)}, text, DONE)
+    text = f"invented campaign: {options.folder}\nthe truth about it:  {truth}"
+    return _answer(options, {"folder": str(options.folder), "truth": str(truth)}, text)
 
 
-def _result(analysis: Any) -> list[str]:
-    """The result as lines of text: the answer, the limits by mass, what else was found, the cautions."""
-    found = [part for part in (analysis.validation, analysis.lot, analysis.wear) if part is not None]
-    return [
-        f"{analysis.campaign.title} · {analysis.campaign.batch}",
-        "",
-        *analysis.rating.summary().splitlines(),
-        *_table(analysis.predictions),
-        *(line for part in found for line in ("", *part.summary().splitlines())),
-        "",
+def _result(analysis: "Analysis") -> str:
+    """The result as text: the answer, the limits by mass, what else is known, the cautions."""
+    parts = [part.summary() for part in (analysis.validation, analysis.lot, analysis.wear) if part is not None]
+    remarks = [
         *(f"in service, {status.summary()}" for status in analysis.in_service),
         *(f"finding: {finding}" for finding in analysis.findings),
         *(f"caution: {caution}" for caution in analysis.cautions),
     ]
+    title = f"{analysis.campaign.title} · {analysis.campaign.batch}"
+    answer = analysis.rating.summary() + _table(analysis.rating)
+    return "\n\n".join([title, answer, *parts, "\n".join(remarks)])
 
 
-# head, key of a prediction, decimals
-_COLUMNS = (
-    ("rider kg", "mass", 0),
-    ("estimate m", "lowest_point", 2),
-    *((f"{row.word} {row.unit}".rstrip(), f"{row.name}_limit", row.decimals) for row in QUANTITIES.values()),
-)
+def _table(rating: "Rating") -> str:
+    """Predictions at every fourth kilogram and at both ends; "" where there are none."""
+    if not rating.predictions:
+        return ""
+    table = rating.table().reset_index()
+    columns = {"rider mass [kg]": ("rider kg", 0), "lowest point [m]": ("estimate m", 2)}
+    for row in QUANTITIES.values():
+        columns[f"{row.word} limit [{row.unit or 1}]"] = f"{row.word} {row.unit}".rstrip(), row.decimals
+    shown = table[(table["rider mass [kg]"] % EVERY == 0) | table.index.isin([0, len(table) - 1])]
+    rated = ["yes" if rated else f"no: {reason}" for rated, reason in zip(shown["rated"], shown["reason"], strict=True)]
+    formats = {head: f"{{:.{decimals}f}}".format for head, decimals in columns.values()}
+    shown = shown[list(columns)].set_axis([head for head, _ in columns.values()], axis=1)
+    lines = shown.to_string(index=False, formatters=formats, na_rep="–").splitlines()
+    lines = [f"{line}  {word}" for line, word in zip(lines, ["rated", *rated], strict=True)]
+    return "\n".join(["", "", "estimate of the lowest point; the other columns are limits", *lines])
 
 
-def _table(predictions: Sequence[Mapping[str, Any]]) -> list[str]:
-    """Predictions at every fourth kilogram and at both ends."""
-    if not predictions:
-        return []
-    ends = (predictions[0], predictions[-1])
-    lines = ["", "estimate of the lowest point; the other columns are limits"]
-    lines.append("  ".join([*(head for head, _, _ in _COLUMNS), "rated"]))
-    for row in predictions:
-        if row["mass"] % EVERY and row not in ends:
-            continue
-        cells = [_cell(row.get(key), decimals).rjust(len(head)) for head, key, decimals in _COLUMNS]
-        lines.append("  ".join([*cells, "yes" if row["rated"] else f"no: {row['reason']}"]))
-    return lines
-
-
-def _cell(value: float | None, decimals: int) -> str:
-    return "–" if value is None else f"{value:.{decimals}f}"
-
-
-def _progress(options: argparse.Namespace) -> Any:
+def _progress(options: argparse.Namespace) -> "Progress":
     """A bar on stderr for what takes over a second; none where nobody would see it."""
     if options.quiet or not sys.stderr.isatty():
         from cordlab.units import unwatched
@@ -341,16 +328,17 @@ def _progress(options: argparse.Namespace) -> Any:
     return partial(tqdm, file=sys.stderr, delay=1, leave=False)
 
 
-def _answer(options: argparse.Namespace, facts: Mapping[str, Any], text: Iterable[str], code: int) -> int:
+def _answer(options: argparse.Namespace, facts: Mapping[str, object], text: str, *, yes: bool = True) -> int:
+    """Prints the answer as text or as JSON; the exit code says whether it is yes."""
     if options.json:
         print(json.dumps(facts, indent=1, allow_nan=False))  # ASCII, so that no terminal changes it
     elif not options.quiet:
-        for line in text:
+        for line in text.splitlines():
             print(_plain(line))
-    return code
+    return DONE if yes else NO
 
 
-def _tell(options: argparse.Namespace, note: str) -> None:
+def _note(options: argparse.Namespace, note: str) -> None:
     if not options.quiet:
         print(_plain(note), file=sys.stderr)
 

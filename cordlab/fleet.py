@@ -1,6 +1,5 @@
 """Many campaigns on dask.distributed: one campaign a task, one row a campaign whatever became of it, one table."""
 
-import csv
 import logging
 import os
 import signal
@@ -10,7 +9,9 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from multiprocessing import resource_tracker
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
 
 from cordlab import __version__
 from cordlab.analysis import Analysis, analyse
@@ -18,22 +19,25 @@ from cordlab.campaign.campaign import CampaignError, read_campaign
 from cordlab.campaign.files import replacing
 from cordlab.units import Progress, unwatched
 
-COLUMNS: dict[str, type] = {
-    "campaign": str,
-    "title": str,
-    "batch": str,
-    "sha256": str,
-    "cordlab": str,
-    "rated": bool,
-    "lightest [kg]": float,
-    "heaviest [kg]": float,
-    "governed by, light": str,
-    "governed by, heavy": str,
-    "reasons": str,
-    "lot issued": bool,
-    "retire at": int,
-    "next retest": int,
-    "problems": str,
+if TYPE_CHECKING:
+    from distributed import Client
+
+COLUMNS = {
+    "campaign": "string",
+    "title": "string",
+    "batch": "string",
+    "sha256": "string",
+    "cordlab": "string",
+    "rated": "boolean",
+    "lightest [kg]": "Float64",
+    "heaviest [kg]": "Float64",
+    "governed by, light": "string",
+    "governed by, heavy": "string",
+    "reasons": "string",
+    "lot issued": "boolean",
+    "retire at": "Int64",
+    "next retest": "Int64",
+    "problems": "string",
 }
 """Of the table; blank where there is nothing to say. `rated` is blank where a campaign failed: see `problems`."""
 
@@ -122,10 +126,11 @@ def run_fleet(
     if path.suffix not in (".csv", ".parquet"):
         raise FleetError(f"{path}: a table ends in .csv or .parquet")
     if path.suffix == ".parquet":
-        _pyarrow()  # before anything is analysed
+        _need_pyarrow()  # before anything is analysed
     wanted = list(dict.fromkeys(os.path.abspath(folder) for folder in folders))
     known = {row["campaign"]: row for row in read_table(path)} if path.exists() else {}
-    rows, kept, written = dict(known), 0, time.monotonic()
+    rows = dict(known)
+    kept, written = 0, time.monotonic()
     with _client(scheduler, workers) as client:
         from distributed import as_completed
 
@@ -149,7 +154,7 @@ def run_fleet(
 
 
 @contextmanager
-def _client(scheduler: str, workers: int | None) -> Iterator[Any]:
+def _client(scheduler: str, workers: int | None) -> "Iterator[Client]":
     """A dask client, and with "local" a cluster of its own, closed at the end."""
     try:
         import distributed
@@ -192,46 +197,33 @@ def read_table(path: Path) -> list[Row]:
     """The rows of a fleet's table. Raises FleetError where it is another file."""
     try:
         if path.suffix == ".parquet":
-            rows = _pyarrow().parquet.read_table(path).to_pylist()
+            _need_pyarrow()
+            table = pd.read_parquet(path)
         else:
-            with path.open(encoding="utf-8", newline="") as file:
-                rows = [{name: _typed(name, text) for name, text in row.items()} for row in csv.DictReader(file)]
-    except (ValueError, KeyError, TypeError, OSError) as error:
+            words: dict[str, Any] = {"true_values": ["yes"], "false_values": ["no"], "na_values": [""]}
+            table = pd.read_csv(path, dtype=COLUMNS, keep_default_na=False, **words)
+        if list(table.columns) != list(COLUMNS):
+            raise ValueError("it has other columns")
+        table = table.astype(COLUMNS).astype(object)
+    except (ValueError, TypeError, OSError) as error:
         raise FleetError(f"{path}: is not the table of a fleet; choose another name ({error})") from error
-    if any(list(row) != list(COLUMNS) for row in rows):
-        raise FleetError(f"{path}: has other columns than the table of a fleet; choose another name")
-    return rows
-
-
-def _typed(name: str, text: str) -> Any:
-    if not text:
-        return None
-    return text == "yes" if COLUMNS[name] is bool else COLUMNS[name](text)
-
-
-def _shown(value: Any) -> Any:
-    return ("yes" if value else "no") if isinstance(value, bool) else value
+    return table.where(table.notna(), None).to_dict("records")
 
 
 def write_table(path: Path, rows: Sequence[Row]) -> None:
     """Write the table beside its place, then put it there: at every moment it is the old one or the new one."""
     path.parent.mkdir(parents=True, exist_ok=True)
+    table = pd.DataFrame(rows, columns=list(COLUMNS)).astype(COLUMNS)
     with replacing(path) as part:
         if path.suffix == ".parquet":
-            pa = _pyarrow()
-            kinds = {str: pa.string(), bool: pa.bool_(), float: pa.float64(), int: pa.int64()}
-            schema = pa.schema([(column, kinds[kind]) for column, kind in COLUMNS.items()])
-            pa.parquet.write_table(pa.Table.from_pylist(list(rows), schema=schema), part)
+            table.to_parquet(part, index=False)
         else:
-            with part.open("w", encoding="utf-8", newline="") as file:
-                writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
-                writer.writeheader()
-                writer.writerows({key: _shown(value) for key, value in row.items()} for row in rows)
+            yes_or_no = {name: table[name].map({True: "yes", False: "no"}) for name in ("rated", "lot issued")}
+            table.assign(**yes_or_no).to_csv(part, index=False, lineterminator="\n")
 
 
-def _pyarrow() -> Any:
+def _need_pyarrow() -> None:
     try:
-        import pyarrow.parquet
+        import pyarrow.parquet  # noqa: F401
     except ImportError as error:
         raise ImportError("a .parquet table needs pyarrow: pip install pyarrow; or name it .csv") from error
-    return pyarrow

@@ -10,12 +10,12 @@ import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 
+from cordlab.campaign.files import replacing
 from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import Prediction, predict_drop
 from cordlab.mechanics.trace import Trace, trace_drop
@@ -171,26 +171,25 @@ def true_drops(scenario: Scenario, cords: pd.DataFrame, rng: np.random.Generator
 
     Columns: what drops.csv says, and `SETUP`, the arguments of `Scenario.predict`.
     """
-    masses, worn_masses, every_cord = sorted(scenario.masses), sorted(scenario.worn_masses), range(scenario.cords)
-    plan = [(cord, mass, scenario.conditioning + k) for cord in every_cord for k, mass in enumerate(masses)]
-    new = len(plan)
-    plan += [
-        (cord, mass, count + k)
-        for count in scenario.retests
-        for cord in every_cord
-        for k, mass in enumerate(worn_masses)
-    ]
+    masses, worn_masses = sorted(scenario.masses), sorted(scenario.worn_masses)
+    plan = []
+    for count, weights in [(scenario.conditioning, masses), *((count, worn_masses) for count in scenario.retests)]:
+        for cord in range(scenario.cords):
+            plan += [(cord, weight, count + k) for k, weight in enumerate(weights)]
     which_cord, nominal, jumps = (np.array(column) for column in zip(*plan, strict=True))
     use = np.where(np.isin(nominal, masses[1::2] if scenario.checks is None else scenario.checks), "check", "fit")
-    use[new:] = "wear"
+    use[scenario.cords * len(masses) :] = "wear"
     # a mass is weighed once, so its error is common to all drops with it; the rig is the same throughout
-    weights, which_mass = np.unique(nominal, return_inverse=True)
-    mass = rng.normal(weights, scenario.u_mass)[which_mass]
-    rig = {key: _not_negative(scenario.quantity("rig", key), rng) for key in ("drag_area", "air_density", "compliance")}
+    used, which_mass = np.unique(nominal, return_inverse=True)
+    mass = rng.normal(used, scenario.u_mass)[which_mass]
+    rig = {}
+    for key in ("drag_area", "air_density", "compliance"):
+        draws = scenario.quantity("rig", key).draw(rng, 100)
+        rig[key] = float(draws[draws >= 0][0])  # none of them can be below 0
     depth = float(scenario.quantity("rig", "release_depth").draw(rng, 1)[0])
-    cord = cords.iloc[which_cord].reset_index(drop=True)
-    worn = 1 - cord["loss"] * jumps / 500
-    drops = pd.DataFrame({"drop": [f"D{k:03d}" for k in range(1, nominal.size + 1)], "cord": cord["cord"]})
+    of_cord = cords.iloc[which_cord].reset_index(drop=True)
+    worn = 1 - of_cord["loss"] * jumps / 500
+    drops = pd.DataFrame({"drop": [f"D{k:03d}" for k in range(1, nominal.size + 1)], "cord": of_cord["cord"]})
     recorded = scenario.records & (use != "wear")  # worn cords are dropped for their lowest points alone
     return drops.assign(
         use=use,
@@ -199,18 +198,12 @@ def true_drops(scenario: Scenario, cords: pd.DataFrame, rng: np.random.Generator
         nominal_mass=nominal,
         temperature=scenario.temperature.draw(rng, nominal.size),
         mass=mass,
-        slack_length=cord["slack_length"],
-        cord_mass=cord["cord_mass"],
+        slack_length=of_cord["slack_length"],
+        cord_mass=of_cord["cord_mass"],
         release_depth=rng.normal(depth, scenario.release_sd, nominal.size),
-        scale=cord["scale"] * worn * np.exp(rng.normal(0.0, scenario.drop_sd, nominal.size)),
+        scale=of_cord["scale"] * worn * np.exp(rng.normal(0.0, scenario.drop_sd, nominal.size)),
         **rig,
     )
-
-
-def _not_negative(quantity: Measured, rng: np.random.Generator) -> float:
-    """One draw of a quantity that cannot be below 0."""
-    draws = quantity.draw(rng, 100)
-    return float(draws[draws >= 0][0])
 
 
 # --- the sensors ------------------------------------------------------------------------------------------------------
@@ -358,23 +351,14 @@ def invent(
     if not np.isfinite(drops["lowest_point"]).all():
         raise ValueError("some of the invented drops have no lowest point; choose lighter masses or another curve")
     breaks = _breaks(scenario, cords["cord"], rng["breaks"])
-    tables = {
-        "cords.csv": _cords_table(scenario, cords, rng["papers"]),
-        "drops.csv": _drops_table(scenario, drops, rng["papers"]),
-    }
-    if len(breaks):
-        loads = _written(breaks["load"] / 1000, 2)
-        tables["breaks.csv"] = breaks.assign(load=loads).rename(columns={"load": "breaking load [kN]"})
+    tables = _tables(scenario, cords, drops, breaks, rng["papers"])
     folder.parent.mkdir(parents=True, exist_ok=True)
-    with TemporaryDirectory(prefix=f".{folder.name}-", dir=folder.parent) as scratch:
-        part = Path(scratch, "campaign")
+    with replacing(folder) as part:
         part.mkdir()
         (part / "campaign.toml").write_text(_campaign_toml(scenario), encoding="utf-8", newline="\n")
         for name, table in tables.items():
             table.to_csv(part / name, index=False, lineterminator="\n")
-        sensors = {}
-        if scenario.records:
-            sensors = _write_records(part, scenario, drops, rng["sensors"], progress)
+        sensors = _write_records(part, scenario, drops, rng["sensors"], progress) if scenario.records else {}
         what_happened = {
             "note": NOTE,
             "seed": seed,
@@ -386,9 +370,6 @@ def invent(
         }
         truth.parent.mkdir(parents=True, exist_ok=True)
         truth.write_text(as_text(what_happened), encoding="utf-8", newline="\n")
-        if folder.exists():
-            folder.rmdir()
-        part.rename(folder)
     return truth
 
 
@@ -409,40 +390,39 @@ def _campaign_toml(scenario: Scenario) -> str:
     return "\n".join([*lines, ""])
 
 
-def _written(values: np.ndarray | pd.Series, decimals: int) -> list[str]:
-    return [f"{value:.{decimals}f}" for value in values]
+def _tables(
+    scenario: Scenario, cords: pd.DataFrame, drops: pd.DataFrame, breaks: pd.DataFrame, rng: np.random.Generator
+) -> dict[str, pd.DataFrame]:
+    """cords.csv and drops.csv, measured with their errors and with nominal masses; breaks.csv where there are any."""
 
+    def written(values: np.ndarray | pd.Series, decimals: int) -> list[str]:
+        return [f"{value:.{decimals}f}" for value in values]
 
-def _cords_table(scenario: Scenario, cords: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
-    """cords.csv, each cord measured with its error."""
-    return pd.DataFrame(
-        {
-            "cord": cords["cord"],
-            "slack length [m]": _written(rng.normal(cords["slack_length"], scenario.u_slack_length), 3),
-            "u(slack length) [m]": scenario.u_slack_length,
-            "cord mass [kg]": _written(rng.normal(cords["cord_mass"], scenario.u_cord_mass), 2),
-            "u(cord mass) [kg]": scenario.u_cord_mass,
-            "jumps": scenario.conditioning,
-        }
-    )
-
-
-def _drops_table(scenario: Scenario, drops: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
-    """drops.csv: nominal masses, and lowest points read with their error."""
-    return pd.DataFrame(
-        {
-            "drop": drops["drop"],
-            "cord": drops["cord"],
-            "mass [kg]": [f"{mass:g}" for mass in drops["nominal_mass"]],
-            "u(mass) [kg]": scenario.u_mass,
-            "jumps": drops["jumps"],
-            "temperature [degC]": _written(drops["temperature"], 1),
-            "use": drops["use"],
-            "lowest point [m]": _written(rng.normal(drops["lowest_point"], scenario.u_lowest_point), 3),
-            "u(lowest point) [m]": scenario.u_lowest_point,
-            "record": drops["record"],
-        }
-    )
+    cord_columns = {
+        "cord": cords["cord"],
+        "slack length [m]": written(rng.normal(cords["slack_length"], scenario.u_slack_length), 3),
+        "u(slack length) [m]": scenario.u_slack_length,
+        "cord mass [kg]": written(rng.normal(cords["cord_mass"], scenario.u_cord_mass), 2),
+        "u(cord mass) [kg]": scenario.u_cord_mass,
+        "jumps": scenario.conditioning,
+    }
+    drop_columns = {
+        "drop": drops["drop"],
+        "cord": drops["cord"],
+        "mass [kg]": [f"{mass:g}" for mass in drops["nominal_mass"]],
+        "u(mass) [kg]": scenario.u_mass,
+        "jumps": drops["jumps"],
+        "temperature [degC]": written(drops["temperature"], 1),
+        "use": drops["use"],
+        "lowest point [m]": written(rng.normal(drops["lowest_point"], scenario.u_lowest_point), 3),
+        "u(lowest point) [m]": scenario.u_lowest_point,
+        "record": drops["record"],
+    }
+    tables = {"cords.csv": pd.DataFrame(cord_columns), "drops.csv": pd.DataFrame(drop_columns)}
+    if len(breaks):
+        loads = written(breaks["load"] / 1000, 2)
+        tables["breaks.csv"] = breaks.assign(load=loads).rename(columns={"load": "breaking load [kN]"})
+    return tables
 
 
 def _breaks(scenario: Scenario, dropped: pd.Series, rng: np.random.Generator) -> pd.DataFrame:

@@ -63,13 +63,11 @@ _MEASURED = re.compile(
 
 
 def parse_measured(text: object, unit: str) -> Measured:
-    """The quantity that `text` writes, in SI.
+    """The quantity that `text` writes, in SI. Raises UnitError with what to write instead.
 
     text : "62.00(5) m", "62.00(0.05) m", "62.00 ± 0.05 m" or "(62.00 ± 0.05) m", the second number being the standard
         uncertainty as in GUM (JCGM 100:2008) 7.2.2; "62.00 m" is exact. A bare number only where `unit` is "".
     unit : SI unit of the answer, such as "m"; "" for a plain number.
-
-    Raises UnitError with what was found and what to write instead.
     """
     if isinstance(text, bool) or not isinstance(text, str | int | float):
         raise UnitError(f"{text!r} is not a quantity; write {_specimen(unit)}")
@@ -91,12 +89,10 @@ def parse_measured(text: object, unit: str) -> Measured:
     u = Decimal((match["digits"] or match["u"] or "0").replace(" ", ""))
     if match["digits"] and "." not in match["digits"]:  # they count in the last places shown
         exponent_of_u -= len(match["value"].partition(".")[2].replace(" ", ""))
-    given = match["unit"] or ""
-    step = convert(1.0, given, unit) - convert(0.0, given, unit)  # so that an uncertainty in degF is one in degC
-    return Measured(
-        _finite(convert(float(value.scaleb(exponent)), given, unit), text),
-        _finite(float(u.scaleb(exponent_of_u)) * step, text),
-    )
+    of = match["unit"] or ""
+    step = convert(1.0, of, unit) - convert(0.0, of, unit)  # so that an uncertainty in degF is one in degC
+    measured = convert(float(value.scaleb(exponent)), of, unit), float(u.scaleb(exponent_of_u)) * step
+    return Measured(*(_finite(number, text) for number in measured))
 
 
 def _finite(value: float, text: str) -> float:
@@ -107,6 +103,13 @@ def _finite(value: float, text: str) -> float:
 
 def short(text: str, most: int) -> str:
     return text if len(text) <= most else text[: most - 3] + "..."
+
+
+def nearest(name: str, known: Iterable[str], *, cutoff: float = 0.55) -> str | None:
+    """The known name that `name` is most likely a slip for, or None."""
+    by_lower = {word.lower(): word for word in known}
+    near = get_close_matches(name.lower(), by_lower, n=1, cutoff=cutoff)
+    return by_lower[near[0]] if near else None
 
 
 def _specimen(unit: str) -> str:
@@ -128,8 +131,7 @@ _U_OF = re.compile(r"u\s*\(\s*(?P<name>[^()]*?)\s*\)", re.IGNORECASE)
 
 
 def parse_head(head: str) -> tuple[str, str | None]:
-    """Name, in lower case with single spaces, and unit of a column head: `u(Mass) [kg]` gives "u(mass)", "kg"; None
-    without brackets.
+    """Name in lower case and unit of a column head: `u(Mass) [kg]` gives "u(mass)", "kg"; None without brackets.
 
     Raises UnitError where the brackets do not close.
     """
@@ -216,9 +218,8 @@ def _unit(unit: str) -> Any:
 
 
 def _nearest(unit: str) -> str:
-    by_lower = {known.lower(): known for known in _COMMON}
-    near = get_close_matches(unit.lower(), by_lower, n=1, cutoff=0.5)
-    return f"; the nearest known is '{by_lower[near[0]]}'" if near else "; write for example m, kg, kN, s or degC"
+    near = nearest(unit, _COMMON, cutoff=0.5)
+    return f"; the nearest known is '{near}'" if near else "; write for example m, kg, kN, s or degC"
 
 
 def _kind(unit: str) -> tuple[str, tuple[str, ...]]:

@@ -1,21 +1,18 @@
 """The command line: exit codes, where text goes, and what a hostile name or a narrow terminal can do to it."""
 
-import dataclasses
 import json
 import os
 import signal
 import subprocess
 import sys
-import time
 
 import pytest
 
 import cordlab
 from cordlab import cli
-from cordlab.analysis import analyse
-from cordlab.campaign.campaign import read_campaign
 from cordlab.synthetic import invent
-from tests.specimen import specimen, with_steps
+from tests.processes import interruptible, wait_for
+from tests.specimen import refused, specimen
 
 SMALL = {"seed": 4, "cords": 2, "masses": (36.0, 68.0, 100.0), "retests": (), "records": False}
 
@@ -41,22 +38,16 @@ def replace(path, old, new):
     path.write_text(text.replace(old, new), encoding="utf-8")
 
 
-def test_check_of_a_good_campaign(folder, capsys):
+def test_check_of_a_good_campaign_as_text_as_json_and_quiet(folder, capsys):
     assert cli.main(["check", str(folder)]) == 0
     out, err = capsys.readouterr()
     assert "2 cords, drops: 4 fit, 2 check" in out
     assert out.endswith("no problem found\n")
     assert err == ""
-
-
-def test_check_as_json(folder, capsys):
     assert cli.main(["check", str(folder), "--json"]) == 0
     facts = json.loads(capsys.readouterr().out)
     assert facts["drops"] == {"fit": 4, "check": 2, "wear": 0}
     assert len(facts["sha256"]) == 64
-
-
-def test_quiet_says_nothing(folder, capsys):
     assert cli.main(["check", str(folder), "--quiet"]) == 0
     assert capsys.readouterr() == ("", "")
 
@@ -68,10 +59,10 @@ def test_check_names_what_an_analysis_would_refuse_and_what_does_not_agree(tmp_p
     mass = before.splitlines()[1].split(",")[2]
     drops.write_text(before.replace(f",{mass},", f",{float(mass) * 1.08:.2f},"), encoding="utf-8")
     assert cli.main(["check", str(tmp_path / "campaign")]) == 0
-    told = capsys.readouterr().out
-    assert "note: " in told
-    assert "load and motion imply" in told
-    assert told.endswith("nothing is refused; see what is said above\n")
+    out = capsys.readouterr().out
+    assert "note: " in out
+    assert "load and motion imply" in out
+    assert out.endswith("nothing is refused; see what is said above\n")
     drops.write_text(before, encoding="utf-8")
     pairs = tmp_path / "campaign" / "calibration" / "force.csv"
     head, *rows = pairs.read_text(encoding="utf-8").splitlines()
@@ -129,14 +120,6 @@ def test_names_cannot_command_the_terminal(folder, capsys):
     assert cli._plain(json.loads(f'"{hostile}"') + "\nlast") == "]0;owned[31mredgnp.exe2J last"
 
 
-def test_the_answer_tells_where_cords_in_service_stand():
-    told = [line for line in cli._result(specimen()) if line.startswith("in service, ")]
-    (cord,) = told
-    assert cord.startswith(
-        "in service, A7: 120 jumps, 380 left before retirement, 480 before the next retest: no inspe"
-    )
-
-
 def test_an_ascii_terminal_is_enough(folder):
     done = run("check", folder, PYTHONIOENCODING="ascii")
     assert done.returncode == 0
@@ -156,16 +139,8 @@ def test_a_reader_that_goes_away_is_no_crash(folder):
 
 def test_interrupt_ends_cleanly(tmp_path):
     """Ctrl-C in the middle of writing: exit 130, no traceback, no half-written campaign."""
-    with subprocess.Popen(
-        [sys.executable, "-m", "cordlab.cli", "invent", str(tmp_path / "made"), "--cords", "30"],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        # a job in the background is born deaf to Ctrl-C; a terminal's is not
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
-    ) as process:
-        deadline = time.monotonic() + 60
-        while not list(tmp_path.glob(".made-*/campaign/records/*")) and time.monotonic() < deadline:
-            time.sleep(0.05)
+    with interruptible("invent", str(tmp_path / "made"), "--cords", "30") as process:
+        wait_for(lambda: list(tmp_path.glob(".made-*/records/*")), process)
         process.send_signal(signal.SIGINT)
         assert process.wait(60) == 130
         assert b"interrupted" in process.stderr.read()
@@ -186,65 +161,36 @@ def test_usage_errors_exit_2(capsys):
     assert "FOLDER" in capsys.readouterr().err
 
 
-def prediction(mass, *, rated, reason=""):
-    keys = ("lowest_point", "clearance", "g", "peak_load", "strength_factor", "stretch_ratio")
-    numbers = dict.fromkeys(keys, 2.0) | {f"{key}_limit": 3.0 for key in keys}
-    return {"mass": mass, "rated": rated, "reason": reason, **numbers}
-
-
 def test_table_shows_every_fourth_kilogram_and_both_ends():
-    rows = [prediction(33.0 + k, rated=13 <= k <= 53, reason="g above 2.8") for k in range(65)]
-    shown = [line.split() for line in cli._table(rows)[3:]]
-    assert [row[0] for row in shown] == ["33", *(str(mass) for mass in range(36, 97, 4)), "97"]
-    assert shown[0][-4:] == ["no:", "g", "above", "2.8"]
-    assert shown[5][-1] == "yes"
-    assert cli._table([]) == []
-
-
-@pytest.fixture(scope="module")
-def analysis(tmp_path_factory):
-    """The whole chain over an invented campaign with records, once; the site is high enough for a range."""
-    folder = tmp_path_factory.mktemp("recorded")
-    numbers = SMALL | {
-        "cords": 3,
-        "records": True,
-        "site": {"tie_height": "60.0(1) m"},
-        "criteria": {"greatest_g": 4.5},
-    }
-    invent(folder / "campaign", truth=folder / "truth.json", **numbers)
-    return analyse(read_campaign(folder / "campaign"))
+    rows = [line.split() for line in cli._table(specimen().rating).splitlines()[4:]]
+    assert [row[0] for row in rows] == ["33", *(str(mass) for mass in range(36, 97, 4)), "97"]
+    assert rows[0][1:3] == ["20.98", "21.54"]  # 12.0 + 0.272 × 33 and 12.1 + 0.286 × 33
+    assert " ".join(rows[0]).endswith("no: g limit fails its criterion")
+    assert rows[5][-1] == "yes"
+    assert cli._table(refused().rating) == ""
 
 
 @pytest.fixture
 def analysed(monkeypatch):
     """Spare the commands the minute that an analysis takes: give them this one."""
-
-    def instead(found):
-        monkeypatch.setattr("cordlab.analysis.analyse", lambda campaign, *, progress: found)
-        return found
-
-    return instead
+    return lambda analysis: monkeypatch.setattr("cordlab.analysis.analyse", lambda campaign, *, progress: analysis)
 
 
-def test_analyse_prints_the_answer_and_writes_it(analysed, analysis, folder, tmp_path, capsys):
-    rating = analysed(analysis).rating
-    assert rating.rated
+def test_analyse_prints_the_answer_and_writes_it(analysed, folder, tmp_path, capsys):
+    analysed(specimen())
     assert cli.main(["analyse", str(folder), "--out", str(tmp_path / "out")]) == 0
     out, err = capsys.readouterr()
     assert err == ""  # no progress bar where nobody looks
-    assert f"{rating.lightest:.1f} to {rating.heaviest:.1f} kg" in out
-    assert rating.governed_by["heavy"] in out
-    assert all(f"caution: {caution}" in out for caution in analysis.cautions)
+    assert "45.0 to 85.0 kg\n  light end: g;  heavy end: clearance" in out
+    assert "in service, A7: 120 jumps, 380 left before retirement, 480 before the next retest: no inspe" in out
+    assert all(f"caution: {caution}" in out for caution in specimen().cautions)
     assert out.endswith(f"written: {tmp_path / 'out'}\n")
     assert (tmp_path / "out" / "report.html").exists()
     assert not (folder / "results").exists()
 
 
-def test_not_rated_exits_1_and_json_is_the_written_file(analysed, analysis, folder, capsys):
-    refused = dataclasses.replace(
-        analysis.rating, rated=False, lightest=None, heaviest=None, reasons=("only 1 cord: no limit for another",)
-    )
-    analysed(with_steps(analysis, rating=refused))
+def test_not_rated_exits_1_and_json_is_the_written_file(analysed, folder, capsys):
+    analysed(refused("only 1 cord: no limit for another"))
     assert cli.main(["analyse", str(folder), "--json"]) == 1
     printed = json.loads(capsys.readouterr().out)
     assert printed == json.loads((folder / "results" / "results.json").read_text(encoding="utf-8"))

@@ -15,8 +15,9 @@ from scipy.integrate import trapezoid
 
 from cordlab.batch.fit import BatchFit
 from cordlab.campaign.campaign import Campaign, CampaignError
-from cordlab.campaign.files import Folder, nearest, offer
+from cordlab.campaign.files import Folder, offer
 from cordlab.campaign.tables import Column, Table, check_names, read_table
+from cordlab.units import nearest
 
 LIST = "pulls.csv"
 PULLS = (Column("pull"), Column("cord"), Column("speed", "m/s", required=False, may_be_blank=True, above=0))

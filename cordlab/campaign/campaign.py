@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from cordlab.campaign.decisions import LEFT_OUT, NOTHING, Decisions, read_decisions
-from cordlab.campaign.files import SENSORS, CampaignError, Folder, nearest, offer, optional_inputs
+from cordlab.campaign.files import SENSORS, CampaignError, Folder, offer, optional_inputs
 from cordlab.campaign.loggers import Record, parse_record
 from cordlab.campaign.settings import Criteria, Decision, Plan, Rig, Settings, Site, read_settings
 from cordlab.campaign.tables import ANY, Column, Header, Table, check_names, one_of, read_table, whole
-from cordlab.units import Measured, Progress, UnitError, check_unit, convert, notebook_html, unwatched
+from cordlab.units import Measured, Progress, UnitError, check_unit, convert, nearest, notebook_html, unwatched
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -11,9 +11,9 @@ from math import inf
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cordlab.campaign.files import CampaignError, Folder, nearest, offer, replacing
+from cordlab.campaign.files import CampaignError, Folder, offer, replacing
 from cordlab.campaign.tables import Column, Table, one_of, read_table, text
-from cordlab.units import Measured
+from cordlab.units import Measured, nearest
 
 if TYPE_CHECKING:
     from cordlab.campaign.campaign import Campaign

@@ -7,9 +7,8 @@ import hashlib
 import os
 import re
 import shutil
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from difflib import get_close_matches
 from pathlib import Path
 from secrets import token_hex
 
@@ -161,13 +160,6 @@ def replacing(path: Path) -> Iterator[Path]:
 def spelled(text: str) -> str:
     """A stranger's text in which characters that cannot be seen are spelled out: they never reach a terminal."""
     return "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in text)
-
-
-def nearest(name: str, known: Iterable[str]) -> str | None:
-    """The known name that `name` is most likely a slip for, or None."""
-    by_lower = {one.lower(): one for one in known}
-    near = get_close_matches(name.lower(), by_lower, n=1, cutoff=0.55)
-    return by_lower[near[0]] if near else None
 
 
 def offer(near: str | None, otherwise: str = "") -> str:

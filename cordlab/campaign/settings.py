@@ -9,10 +9,10 @@ from itertools import pairwise
 from reprlib import repr as brief
 from typing import Any
 
-from cordlab.campaign.files import Folder, nearest, offer
+from cordlab.campaign.files import Folder, offer
 from cordlab.campaign.tables import check_bounds, text
 from cordlab.quantities import Criterion, Quantity, bounded
-from cordlab.units import Measured, parse_measured
+from cordlab.units import Measured, nearest, parse_measured
 
 FILE = "campaign.toml"
 

@@ -12,8 +12,8 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from cordlab.campaign.files import Folder, nearest, offer
-from cordlab.units import UnitError, check_unit, convert, parse_head, short
+from cordlab.campaign.files import Folder, offer
+from cordlab.units import UnitError, check_unit, convert, nearest, parse_head, short
 
 ANY = "any"  # the unit of a column that each file chooses: a sensor's reading
 MOST_LISTED = 20  # cells of one column that are listed one by one; a wrong column in a long record has a million
