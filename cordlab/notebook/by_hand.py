@@ -1,24 +1,23 @@
 """Panels by which choices are made by hand: events of a record marked, cords left out, each written with its reason.
 
-Nothing is written until the button is pressed. What is refused is said beside it, and nothing is written then.
+Nothing is written until the button is pressed. A refusal is shown below the button, and nothing is written then.
 """
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import ipywidgets as w
 import numpy as np
-from matplotlib.figure import Figure
 
 from cordlab.batch.drop_table import Evidence, SetUp
-from cordlab.batch.fit import BatchFit, FitError, fit_batch
+from cordlab.batch.fit import BatchFit, CurveFit, FitError, fit_batch
 from cordlab.batch.lowest_points import energies
 from cordlab.campaign.campaign import CampaignError
 from cordlab.campaign.decisions import EVENTS, LEFT_OUT, Choice, Decisions, record_decision, take_back
 from cordlab.notebook.choose import Missing
-from cordlab.notebook.panel import ONE_LINE, Panel, fit_out, html_table
+from cordlab.notebook.panel import Answer, Panel, lay_out, table_html
 from cordlab.records.calibration import OutsideCalibration
 from cordlab.records.reduce import Drop, RecordError, reduce_entry
 from cordlab.report import figures as plots
@@ -27,12 +26,15 @@ from cordlab.report.style import RED
 from cordlab.units import Measured
 
 if TYPE_CHECKING:
+    import lmfit
+
     from cordlab.batch.wave_removal import WaveFit
     from cordlab.campaign.campaign import Campaign
     from cordlab.records.calibration import Calibration
 
 STEP = 0.005  # s, of a slider; the turn that a mark names is found in the record
 _NAMES = {"release": "release", "slack_end": "slack ends", "lowest": "lowest point"}
+_GUESS = dict(zip(EVENTS, (0.15, 0.3, 0.5), strict=True))  # share of a record in which no events can be found
 
 
 class ChoicePanel(Panel):
@@ -41,7 +43,7 @@ class ChoicePanel(Panel):
     `record` writes, and raises CampaignError where the choice is refused; the button shows that instead.
     """
 
-    def __init__(self, controls: Mapping[str, Any], answer: Callable[..., tuple[Sequence[str], Figure]]) -> None:
+    def __init__(self, controls: Mapping[str, w.DOMWidget], answer: Callable[..., Answer]) -> None:
         self.reason = w.Text(description="reason, one line [text]", placeholder="required")
         self.by = w.Text(description="decided by [name]", placeholder="may be left blank")
         self.button = w.Button(
@@ -50,8 +52,8 @@ class ChoicePanel(Panel):
         self.outcome = w.HTML()
         super().__init__(controls, answer)
         for control in (self.reason, self.by):
-            fit_out(control)
-        self.children: tuple[Any, ...] = (*self.children, self.reason, self.by, self.button, self.outcome)
+            lay_out(control)
+        self.children: tuple[w.Widget, ...] = (*self.children, self.reason, self.by, self.button, self.outcome)
         self.button.on_click(self._clicked)
 
     def record(self) -> str:
@@ -59,19 +61,19 @@ class ChoicePanel(Panel):
         reason, by = self.reason.value.strip(), self.by.value.strip() or None
         if not reason:
             raise CampaignError(("give a reason first: whoever reads the report in a year has only that",))
-        said = self._write(reason, by)
-        self.outcome.value = f'<div role="status">{escape(said)}</div>'
-        return said
+        written = self._write(reason, by)
+        self.outcome.value = f'<div role="status">{escape(written)}</div>'
+        return written
 
     def _write(self, reason: str, by: str | None) -> str:
         raise NotImplementedError
 
-    def _clicked(self, _: Any) -> None:
+    def _clicked(self, _: w.Button) -> None:
         try:
             self.record()
         except CampaignError as error:
-            told = "<br>".join(escape(problem) for problem in error.problems)
-            self.outcome.value = f'<div role="alert"><b>not recorded:</b> {told}</div>'
+            problems = "<br>".join(escape(problem) for problem in error.problems)
+            self.outcome.value = f'<div role="alert"><b>not recorded:</b> {problems}</div>'
 
 
 class RecordPanel(ChoicePanel):
@@ -79,88 +81,85 @@ class RecordPanel(ChoicePanel):
 
     def __init__(self, campaign: "Campaign", calibrations: "dict[str, Calibration]") -> None:
         self.campaign, self._calibrations = campaign, calibrations
-        entries = {entry.drop: entry for entry in campaign.drops if entry.record is not None}
-        if not entries:
+        self._entries = {entry.drop: entry for entry in campaign.drops if entry.record is not None}
+        if not self._entries:
             raise Missing("the campaign has no records: its drops count with their lowest points alone")
-        labels = [(f"{name}, {entry.cord}, {entry.mass.value:g} kg", name) for name, entry in entries.items()]
-        self._entries, self._settling = entries, True
-        self._alone: Drop | None = None
-        self._found: dict[str, float] = {}
-        self.controls = {"drop": w.SelectionSlider(options=labels, description="drop, cord, mass")}
-        for name, word in _NAMES.items():
-            self.controls[name] = w.FloatSlider(description=f"{word} [s]", step=STEP, readout_format=".3f")
-        self._settle()
-        super().__init__(self.controls, self._reduced)
+        labels = [(f"{name}, {entry.cord}, {entry.mass.value:g} kg", name) for name, entry in self._entries.items()]
+        self._drop = w.SelectionSlider(options=labels, description="drop, cord, mass")
+        self._sliders = {
+            event: w.FloatSlider(description=f"{name} [s]", step=STEP, readout_format=".3f")
+            for event, name in _NAMES.items()
+        }
+        self._settle(self._drop)
+        super().__init__({"drop": self._drop, **self._sliders}, self._reduced)
 
-    def _changed(self, change: Any) -> None:
-        if self._settling:
+    def _settle(self, moved: w.DOMWidget) -> None:
+        """The sliders at the events of another drop: those marked in the campaign, else those of the record alone."""
+        if moved is not self._drop:
             return
-        if change["owner"] is self.controls["drop"]:
-            self._settle()
-        super()._changed(change)
-
-    def _settle(self) -> None:
-        """The sliders at the events of this drop: those marked in the campaign, else those of the record alone."""
-        self._settling = True
-        entry = self._entries[self.controls["drop"].value]
+        entry = self._entries[self._drop.value]
         record = self.campaign.read_record(entry)
         start, end = float(record.time[0]), float(record.time[-1])
+        self._automatic: Drop | None = None
+        self._times = {event: start + share * (end - start) for event, share in _GUESS.items()}
         try:
-            self._alone = alone = reduce_entry(self._with(None), entry, self._calibrations)
-            self._found = {name: float(alone.time[getattr(alone, name)]) for name in EVENTS}
+            self._automatic = drop = self._reduce(None)
+            self._times = {event: float(drop.time[getattr(drop, event)]) for event in EVENTS}
         except (RecordError, OutsideCalibration):
-            self._alone = None
-            self._found = {name: start + share * (end - start) for name, share in zip(EVENTS, _GUESS, strict=True)}
+            pass  # what is refused without marks may be sound with them: `_reduced` says why
         mark = self.campaign.by_hand.marked(entry.drop)
-        marked = {name: at.value for name, at in mark.events.items()} if mark else {}
-        for name in EVENTS:
-            slider = self.controls[name]
+        marked = {event: time.value for event, time in mark.events.items()} if mark else {}
+        for event, slider in self._sliders.items():
             slider.min, slider.max = min(start, slider.min), max(end, slider.max)  # never crossed on the way
             slider.min, slider.max = start, end
-            slider.value = marked.get(name, self._found[name])
-        self._settling = False
+            slider.value = marked.get(event, self._times[event])
 
     def _moved(self) -> dict[str, float]:
         """The events that are not where the record alone has them; all of them where it is refused."""
-        at = {name: float(self.controls[name].value) for name in EVENTS}
-        return {name: when for name, when in at.items() if self._alone is None or abs(when - self._found[name]) > STEP}
+        times = {event: float(slider.value) for event, slider in self._sliders.items()}
+        if self._automatic is None:
+            return times
+        return {event: time for event, time in times.items() if abs(time - self._times[event]) > STEP}
 
-    def _with(self, mark: Choice | None) -> "Campaign":
-        return replace(self.campaign, by_hand=Decisions((mark,) if mark else ()))
+    def _mark(self, moved: Mapping[str, float], reason: str, by: str | None = None) -> Choice:
+        times = {event: Measured(round(time, 4)) for event, time in moved.items()}
+        return Choice(reason, self._drop.value, times=times, by=by)
 
-    def _reduced(self, drop: str, **_: float) -> tuple[list[str], Figure]:
-        entry, moved = self._entries[drop], self._moved()
-        marks = {name: Measured(at) for name, at in moved.items()}
-        mark = Choice(self.reason.value.strip() or "not given yet", drop, times=marks) if marks else None
-        found, told = self._alone, []
-        if mark is not None:
+    def _reduce(self, mark: Choice | None) -> Drop:
+        """The record with this mark and no other choice by hand."""
+        campaign = replace(self.campaign, by_hand=Decisions((mark,) if mark else ()))
+        return reduce_entry(campaign, self._entries[self._drop.value], self._calibrations)
+
+    def _reduced(self, drop: str, **_: float) -> Answer:
+        moved, reduced, refusal = self._moved(), self._automatic, ""
+        if moved:
             try:
-                found = reduce_entry(self._with(mark), entry, self._calibrations)
+                reduced = self._reduce(self._mark(moved, self.reason.value.strip() or "not given yet"))
             except (RecordError, OutsideCalibration) as error:
-                told = [f"with these marks the record is refused: {error}"]
-        if not told and found is not None:
-            told = [line.strip() for line in found.summary().splitlines()]
-        if found is not None:
-            figure = plots.record(found)
+                refusal = f"with these marks the record is refused: {error}"
+        if reduced is not None:
+            figure = plots.record(reduced)
         else:
-            record = self.campaign.read_record(entry)
+            record = self.campaign.read_record(self._entries[drop])
             units = {name: table.reading_unit for name, table in self.campaign.calibration.items()}
             figure = raw_record(record, force_unit=units["force"], distance_unit=units.get("distance", ""))
-        for name, at in moved.items():
+        for event, time in moved.items():
             for ax in figure.axes:
-                ax.axvline(at, color=RED, ls=":", lw=1.6, label=f"{_NAMES[name]}, by hand")
-        return told, figure
+                ax.axvline(time, color=RED, ls=":", lw=1.6, label=f"{_NAMES[event]}, by hand")
+        if refusal or reduced is None:
+            return [refusal], figure
+        return [line.strip() for line in reduced.summary().splitlines()], figure
 
     def _write(self, reason: str, by: str | None) -> str:
-        drop, moved, folder = self.controls["drop"].value, self._moved(), self.campaign.folder
+        drop, moved, folder = self._drop.value, self._moved(), self.campaign.folder
         if moved:
-            mark = Choice(reason, drop, times={name: Measured(round(at, 4)) for name, at in moved.items()}, by=by)
+            mark = self._mark(moved, reason, by)
             try:
-                reduce_entry(self._with(mark), self._entries[drop], self._calibrations)
+                self._reduce(mark)
             except (RecordError, OutsideCalibration) as error:  # no mark is written with which its record is refused
                 raise CampaignError((str(error),)) from error
             self.campaign = record_decision(folder, mark)
-            return f"recorded: drop {drop}, " + ", ".join(f"{_NAMES[name]} {at:.3f} s" for name, at in moved.items())
+            return f"recorded: drop {drop}, " + ", ".join(f"{_NAMES[event]} {at:.3f} s" for event, at in moved.items())
         before = self.campaign.by_hand.marked(drop)
         if before is None:
             raise CampaignError((f"no event of drop {drop} was moved: there is nothing to record",))
@@ -168,15 +167,17 @@ class RecordPanel(ChoicePanel):
         return f"taken back: the marks of drop {drop}"
 
 
-_GUESS = (0.15, 0.3, 0.5)  # of the record, where its own events cannot be found
-
-
 record_panel = RecordPanel
 
 
-class ModelPanel(ChoicePanel):
-    """The working surface of the fit: models side by side, cords on and off with a refit at once, the bands by name.
+class Refused(ValueError):
+    """What was typed cannot be fitted; the message says why and what to type."""
 
+
+class ModelPanel(ChoicePanel):
+    """The working surface of the fit: models in one table, cords on and off with a refit at once, the bands by name.
+
+    One parameter of the model can be fixed and another one kept between bounds, to see what that does to the fit.
     Cords left out can be recorded.
     drops : every reduced drop of the campaign, waves taken off; fit : of those that count; waves : what was taken off
     """
@@ -186,129 +187,181 @@ class ModelPanel(ChoicePanel):
     ) -> None:
         self.campaign, self._waves = campaign, waves
         self._uses = {entry.drop: entry.noted_use for entry in campaign.drops}
-        alone = {each.drop for each in campaign.by_hand.left_out if each.cord is None}
-        self._drops = [drop for drop in drops if drop.name not in alone]
-        cords = list(dict.fromkeys(drop.cord for drop in self._drops if self._uses[drop.name] == "fit"))
-        off = {each.cord for each in campaign.by_hand.left_out}
-        self.cords = {cord: w.Checkbox(value=cord not in off, description=f"cord {cord} counts") for cord in cords}
-        self._fits = {frozenset(cord for cord in cords if cord not in off): fit}
-        names = [each.model for each in sorted(fit.candidates, key=lambda each: each.aicc) if each.fit is not None]
-        bands = w.SelectMultiple(options=plots.BANDS, value=plots.BANDS, rows=3, description="bands of 95 % [name]")
-        controls = {
-            "model": w.Dropdown(options=names, value=fit.chosen.model.name, description="model"),
-            "shown": w.ToggleButtons(options=["curve and bands", "residuals"], description="picture"),
-            "bands": bands,
-            **{f"cord {cord}": box for cord, box in self.cords.items()},
-        }
+        single = {choice.drop for choice in campaign.by_hand.left_out if choice.cord is None}
+        self._drops = [drop for drop in drops if drop.name not in single]
+        off = {choice.cord for choice in campaign.by_hand.left_out}
+        names = dict.fromkeys(drop.cord for drop in self._drops if self._uses[drop.name] == "fit")
+        self.cords = {name: w.Checkbox(value=name not in off, description=f"cord {name} counts") for name in names}
+        self._fits = {self.on: fit}
+        models = [model for model in fit.table().index if fit.candidate(model).fit is not None]
+        self._model = w.Dropdown(options=models, value=fit.chosen.model.name, description="model")
+        self._fixed = w.Dropdown(description="fix one parameter")
+        self._bounded = w.Dropdown(description="bound one parameter")
+        self._settle(self._model)
         self.table = w.HTML()
-        self._rows: list[tuple[str, ...]] = []
+        controls = {
+            "model": self._model,
+            "shown": w.ToggleButtons(options=["curve and bands", "residuals"], description="picture"),
+            "bands": w.SelectMultiple(
+                options=plots.BANDS, value=plots.BANDS, rows=3, description="bands of 95 % [name]"
+            ),
+            "fixed": self._fixed,
+            "fixed_at": w.Text(description="fixed at [its unit]", placeholder="blank: as fitted"),
+            "bounded": self._bounded,
+            "lowest": w.Text(description="lowest [its unit]", placeholder="blank: as the model has it"),
+            "highest": w.Text(description="highest [its unit]", placeholder="blank: as the model has it"),
+        }
         super().__init__(controls, self._compared)
         for box in self.cords.values():
+            self.watch(box)
             box.indent, box.layout.width = False, "11em"
         wrapped = w.Layout(
             flex_flow="row wrap", margin="0 0 0 20.5em", width="36em", max_height="12em", overflow="auto"
         )
-        boxes = w.Box(list(self.cords.values()), layout=wrapped)
-        rest = [child for child in self.children if child not in self.cords.values()]
-        place = rest.index(self.text)
-        self.children = (*rest[:place], boxes, self.text, self.table, *rest[place + 1 :])
+        boxes, place = w.Box(list(self.cords.values()), layout=wrapped), self.children.index(self.text)
+        self.children = (*self.children[:place], boxes, self.text, self.table, *self.children[place + 1 :])
 
-    def refresh(self) -> None:
-        """Fit where this choice of cords was not fitted yet, and draw."""
-        super().refresh()
-        self.table.value = html_table(_HEADS, self._rows, {0: ONE_LINE})
+    @property
+    def on(self) -> frozenset[str]:
+        """The cords that count."""
+        return frozenset(cord for cord, box in self.cords.items() if box.value)
 
     def fit(self) -> BatchFit:
-        """The fit of the cords that are on. Raises FitError."""
-        on = self.on
-        if on not in self._fits:
-            check, used = self._counting("check"), self._counting("fit")
-            alone = self._lowest_points(on)
-            beside = energies(used, alone, rig=SetUp.of(self.campaign.rig), waves=self._waves) if used else None
-            self._fits[on] = fit_batch(used, model=self.campaign.decision.model, check=check, energies=beside)
-        return self._fits[on]
+        """The fit of the cords that are on, nothing fixed. Raises FitError."""
+        if self.on not in self._fits:
+            self._fits[self.on] = self._fit(self.campaign.decision.model)
+        return self._fits[self.on]
+
+    def fit_by_hand(self, model: str) -> BatchFit | None:
+        """One model with what is fixed and bounded; None where nothing is. Raises FitError, Refused."""
+        params = self._parameters(self.fit().candidate(model).fitted)
+        return None if params is None else self._fit(model, params)
+
+    def _fit(self, model: str, params: "lmfit.Parameters | None" = None) -> BatchFit:
+        drops, rig = self._counting("fit"), SetUp.of(self.campaign.rig)
+        measured = Evidence.of_campaign(self.campaign, self._drops, use=("fit", LEFT_OUT))
+        noted = np.array([self._uses[name] == "fit" for name in measured.drop], bool)
+        measured = measured.take(noted & np.isin(measured.cord, list(self.on)))
+        return fit_batch(
+            drops,
+            model=model,
+            candidates=None if params is None else [model],
+            check=self._counting("check"),
+            energies=energies(drops, measured, rig=rig, waves=self._waves) if drops else None,
+            params=params,
+        )
 
     def _counting(self, use: str) -> list[Drop]:
         """Reduced drops of the cords that are on."""
         return [drop for drop in self._drops if drop.cord in self.on and self._uses[drop.name] == use]
 
-    def _lowest_points(self, on: frozenset[str]) -> Evidence:
-        """Of every `fit` drop of these cords, recorded or not."""
-        found = Evidence.of_campaign(self.campaign, self._drops, use=("fit", LEFT_OUT))
-        of_fit = [self._uses[name] == "fit" and cord in on for name, cord in zip(found.drop, found.cord, strict=True)]
-        return found.take(np.array(of_fit, bool))
+    def _settle(self, moved: w.DOMWidget) -> None:
+        """The parameters of another model, none of them fixed or bounded."""
+        if moved is self._model:
+            fit = next(iter(self._fits.values())).candidate(self._model.value).fitted
+            names = [(f"{p.name} [{p.unit}]", p.name) for p in fit.model.parameters]
+            self._fixed.options = self._bounded.options = [("none", None), *names]
 
-    @property
-    def on(self) -> frozenset[str]:
-        return frozenset(cord for cord, box in self.cords.items() if box.value)
+    def _parameters(self, fit: CurveFit) -> "lmfit.Parameters | None":
+        """What is fixed and bounded, about the fit without; None where nothing is. Raises Refused."""
+        fixed, bounded = self._fixed.value, self._bounded.value
+        if fixed is None and bounded is None:
+            return None
+        params = fit.model.to_lmfit().make_params(**fit.parameters)
+        if bounded is not None:
+            p = params[bounded]
+            low, high = self._typed("lowest", p.min), self._typed("highest", p.max)
+            if not p.min <= low < high <= p.max:
+                raise Refused(
+                    f"{bounded} cannot be kept from {low:g} to {high:g}: type a lowest value below the highest, within "
+                    f"{p.min:g} to {p.max:g}, which {fit.model.name} takes"
+                )
+            p.set(value=float(np.clip(p.value, low, high)), min=low, max=high)
+        if fixed is not None:
+            p = params[fixed]
+            value = self._typed("fixed_at", p.value)
+            if not p.min <= value <= p.max:
+                raise Refused(f"{fixed} cannot be fixed at {value:g}: type a value from {p.min:g} to {p.max:g}")
+            p.set(value=value, vary=False)
+        return params
 
-    def _compared(self, model: str, shown: str, bands: Sequence[str], **_: bool) -> tuple[list[str], Figure]:
-        self._rows, on = [], self.on
-        off = [cord for cord in self.cords if cord not in on]
+    def _typed(self, name: str, blank: float) -> float:
+        """The number in a box, a decimal comma will do; `blank` where the box is. Raises Refused."""
+        text = self.controls[name].value.strip()
         try:
-            fit = self.fit()
-            candidate = fit.candidate(model)
-            picked = replace(fit, chosen=candidate.fitted)
-        except FitError as error:
-            return [f"no fit of {len(on)} cords: {error}"], Figure()
-        best = min(each.aicc for each in fit.candidates)
-        for each in sorted(fit.candidates, key=lambda each: each.aicc):
-            word = "chosen" if each.model == fit.chosen.model.name else "as good" if each.model in fit.equals else ""
-            numbers = (_number(each.aicc - best), _number(each.check_rms), f"{each.sensible_to:.2f}")
-            self._rows.append((each.model, *numbers, word, each.note))
-        word = "chosen" if model == fit.chosen.model.name else "as good" if model in fit.equals else "not chosen"
-        parameters = ", ".join(f"{name} = {value:.4g}" for name, value in picked.chosen.parameters.items())
-        own = self._counting("fit")
-        rms = {drop.name: _rms(drop, picked) for drop in own}
-        worst = max(rms, key=lambda name: rms[name])
-        told = [
-            f"{model}: {word}, {len(on)} of {len(self.cords)} cords count",
-            parameters or "no parameters",
-            f"AICc {_number(candidate.aicc - best)} above the best; rms of force in {fit.held_back} "
-            f"{_number(candidate.check_rms)} N; residual sd {picked.chosen.residual_sd:.1f} N",
-            f"greatest residuals: drop {worst}, rms {rms[worst]:.1f} N",
-            *([candidate.note] if candidate.note else []),
-            *(
-                f"cord {each}, off: {100 * self._apart(each, picked):+.1f} % in stiffness from the batch"
-                for each in off
-            ),
-        ]
-        drawn = plots.residuals(own, picked) if shown == "residuals" else plots.curves(own, picked, bands=bands)
-        return told, drawn
+            number = float(text.replace(",", ".")) if text else blank
+        except ValueError:
+            number = np.nan
+        if text and not np.isfinite(number):
+            raise Refused(f"'{text}' is not a number: type one such as 250, or leave the box blank")
+        return number
 
-    def _apart(self, cord: str, fit: BatchFit) -> float:
+    def _compared(self, model: str, shown: str, bands: Sequence[str], **_: str | None) -> Answer:
+        self.table.value, count = "", len(self.on)
+        try:
+            free = self.fit()
+            by_hand = self.fit_by_hand(model)
+        except (FitError, Refused) as error:
+            return [f"no fit of {count} cords: {error}"], None
+        fit = by_hand or replace(free, chosen=free.candidate(model).fitted)
+        table, candidate, least = free.table(), fit.candidate(model), min(each.aicc for each in free.candidates)
+        choice = table["choice"][model] or "not chosen"
+        if by_hand:
+            choice = "by hand"
+            table = table.T.assign(**{f"{model}, by hand": by_hand.table().T[model]}).T
+        above = table.pop("AICc [1]").astype(float) - least
+        table.insert(0, "AICc above the best [1]", above)
+        self.table.value = table_html(table)
+        drops, chosen = self._counting("fit"), fit.chosen
+        rms = {drop.name: _rms(drop, chosen) for drop in drops}
+        worst = max(rms, key=lambda name: rms[name])
+        lines = [
+            f"{model}: {choice}, {count} of {len(self.cords)} cords count",
+            ", ".join(f"{name} = {value:.4g}" for name, value in chosen.parameters.items()) or "no parameters",
+            f"AICc {_number(candidate.aicc - least)} above the best; rms of force in {fit.held_back} "
+            f"{_number(candidate.check_rms)} N; residual sd {chosen.residual_sd:.1f} N",
+            f"greatest residuals: drop {worst}, rms {rms[worst]:.1f} N",
+        ]
+        if candidate.note:
+            lines.append(candidate.note)
+        for cord in self.cords.keys() - self.on:
+            share = 100 * self._stiffer(cord, chosen)
+            lines.append(f"cord {cord}, off: {share:+.1f} % in stiffness from the batch")
+        figure = plots.residuals(drops, fit) if shown == "residuals" else plots.curves(drops, fit, bands=bands)
+        return lines, figure
+
+    def _stiffer(self, cord: str, fit: CurveFit) -> float:
         """Share by which a cord that is off is stiffer than the batch's curve; least squares over its drops."""
-        own = [drop for drop in self._drops if drop.cord == cord and self._uses[drop.name] != "wear"]
-        curve = np.concatenate([fit.chosen.curve.force(drop.stretch_ratio) for drop in own])
-        return float(curve @ np.concatenate([drop.force for drop in own]) / (curve @ curve) - 1)
+        drops = [drop for drop in self._drops if drop.cord == cord and self._uses[drop.name] != "wear"]
+        curve = np.concatenate([fit.curve.force(drop.stretch_ratio) for drop in drops])
+        return float(curve @ np.concatenate([drop.force for drop in drops]) / (curve @ curve) - 1)
 
     def _write(self, reason: str, by: str | None) -> str:
-        left = {each.cord: each for each in self.campaign.by_hand.left_out if each.cord is not None}
-        out = [cord for cord in self.cords if cord not in self.on and cord not in left]
-        back = [cord for cord in self.cords if cord in self.on and cord in left]
+        recorded = {choice.cord: choice for choice in self.campaign.by_hand.left_out if choice.cord is not None}
+        out = [cord for cord in self.cords if cord not in self.on and cord not in recorded]
+        back = [cord for cord in self.cords if cord in self.on and cord in recorded]
         if not out and not back:
             raise CampaignError(("the cords stand as they are recorded: there is nothing to record",))
+        parts = []
         for cord in out:
             self.campaign = record_decision(self.campaign.folder, Choice(reason, cord=cord, by=by))
         for cord in back:
-            self.campaign = take_back(self.campaign.folder, left[cord], reason=reason)
-        told = [
-            f"{word}: cord {', '.join(names)}" for word, names in (("left out", out), ("counts again", back)) if names
-        ]
-        return f"recorded, {'; '.join(told)}. Run the analysis again: it says what would be rated without this choice."
+            self.campaign = take_back(self.campaign.folder, recorded[cord], reason=reason)
+        if out:
+            parts.append(f"left out: cord {', '.join(out)}")
+        if back:
+            parts.append(f"counts again: cord {', '.join(back)}")
+        return f"recorded, {'; '.join(parts)}. Run the analysis again: it says what would be rated without this choice."
 
 
 model_panel = ModelPanel
 
 
-def _rms(drop: Drop, fit: BatchFit) -> float:
-    off = drop.force - fit.chosen.scales.get(drop.cord, 1.0) * fit.chosen.curve.force(drop.stretch_ratio)
+def _rms(drop: Drop, fit: CurveFit) -> float:
+    off = drop.force - fit.scales.get(drop.cord, 1.0) * fit.curve.force(drop.stretch_ratio)
     return float(np.sqrt(np.mean(off**2)))
 
 
 def _number(value: float) -> str:
     """With one place, or a dash where too few drops give none."""
     return f"{value:.1f}" if np.isfinite(value) else "–"
-
-
-_HEADS = ("model", "AICc above the best [1]", "rms held back [N]", "rises to stretch ratio [1]", "use", "note")

@@ -2,11 +2,11 @@
 
 import json
 import os
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass
 from glob import glob
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 import ipywidgets as w
 import numpy as np
@@ -15,9 +15,12 @@ from cordlab.batch.slow_pulls import read_pulls
 from cordlab.campaign.campaign import Campaign, read_campaign
 from cordlab.campaign.files import CampaignError, replacing
 from cordlab.campaign.jump_log import read_jump_log
-from cordlab.notebook.panel import ONE_LINE, TablePanel, html_table
+from cordlab.notebook.panel import Answer, Panel
 from cordlab.report.results_folder import RESULTS, ResultsState, results_state
 from cordlab.wear.wear import retests
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 VARIABLE = "CORDLAB_CAMPAIGN"
 CHOICE = ".campaign"
@@ -34,20 +37,20 @@ class Missing(ValueError):
         return [f"This notebook stops here: {self}"]
 
 
-def chosen_folder(beside: str | Path = ".") -> Path:
-    """The folder of the campaign that the notebooks in the folder `beside` work on.
+def chosen_folder(notebooks: str | Path = ".") -> Path:
+    """The folder of the campaign that the notebooks in this folder work on.
 
     The one that the environment variable CORDLAB_CAMPAIGN names; else the one chosen in the start notebook, kept in the
     file `.campaign` there; else the demo. Raises Missing where there is none of them.
     """
     if named := os.environ.get(VARIABLE):
         return Path(named)
-    choice = Path(beside, CHOICE)
+    choice = Path(notebooks, CHOICE)
     if choice.is_file():
-        return Path(beside, choice.read_text(encoding="utf-8").strip())
-    if not Path(beside, DEMO).is_dir():
+        return Path(notebooks, choice.read_text(encoding="utf-8").strip())
+    if not Path(notebooks, DEMO).is_dir():
         raise Missing(f"no campaign is chosen: pick one in 00-start.ipynb, or set {VARIABLE} to its folder")
-    return Path(beside, DEMO)
+    return Path(notebooks, DEMO)
 
 
 def chosen_campaign() -> Campaign:
@@ -55,9 +58,9 @@ def chosen_campaign() -> Campaign:
     return read_campaign(chosen_folder())
 
 
-def choose(folder: str | Path, *, beside: str | Path = ".") -> None:
-    """Have the notebooks in the folder `beside` work on this campaign from now on. Raises OSError."""
-    with replacing(Path(beside, CHOICE)) as part:
+def choose(folder: str | Path, *, notebooks: str | Path = ".") -> None:
+    """Have the notebooks in that folder work on this campaign from now on. Raises OSError."""
+    with replacing(Path(notebooks, CHOICE)) as part:
         part.write_text(f"{Path(folder).resolve()}\n", encoding="utf-8")
 
 
@@ -69,259 +72,189 @@ def campaigns_in(folder: str | Path) -> tuple[Path, ...]:
 
 
 @dataclass(frozen=True)
-class Step:
-    """One notebook's part of the chain: what it has to work with, or why it has nothing."""
-
-    notebook: str
-    question: str
-    state: State
-    has: str
-
-    def summary(self) -> str:
-        return f"{self.notebook:<26} {self.state:<8} {self.has}"
-
-
-@dataclass(frozen=True)
 class Standing:
-    """Where a campaign stands. campaign : None where it is refused, then `problems` say why. results : on disk."""
+    """Where a campaign stands.
+
+    campaign : None where it is refused, then `problems` say why; results : on disk
+    steps : one row a notebook: its question, its state (ready, missing, refused or waits), and what is there for it
+    """
 
     folder: Path
     campaign: Campaign | None
     problems: tuple[str, ...]
     results: ResultsState
-    steps: tuple[Step, ...]
+    steps: "pd.DataFrame"
 
     def summary(self) -> str:
-        lines = [f"{len(self.problems)} problems: it is refused", *self.problems]
-        if self.campaign is not None:
-            lines = [self.campaign.title, f"{self.campaign.batch}; results: {_told(self.results)}"]
-        return "\n".join(lines)
-
-
-def _told(results: ResultsState) -> str:
-    why = f" ({'; '.join(results.reasons)})" if results.reasons else ""
-    return f"{results.state}{why}" + ("" if results.state == "fresh" else ", to be made by `cordlab analyse`")
+        if self.campaign is None:
+            return "\n".join([f"{len(self.problems)} problems: it is refused", *self.problems])
+        results: str = self.results.state
+        if self.results.reasons:
+            results += f" ({'; '.join(self.results.reasons)})"
+        if self.results.state != "fresh":
+            results += ", to be made by `cordlab analyse`"
+        return f"{self.campaign.title}\n{self.campaign.batch}; results: {results}"
 
 
 def stand(folder: str | Path) -> Standing:
     """Where the campaign in `folder` stands: every step, ready or not, and why. It is read, not analysed."""
+    import pandas as pd
+
     folder = Path(folder)
-    results = results_state(folder)
+    results, problems = results_state(folder), tuple[str, ...]()
+    campaign: Campaign | None = None
+    states: dict[str, tuple[State, str]] = dict.fromkeys(TAKES, ("waits", "until the campaign is sound"))
     try:
         campaign = read_campaign(folder)
+        counts = _counts(campaign)
+        states = {name: _ready(counts, least) for name, least in TAKES.items()} | _answers(results)
     except CampaignError as error:
-        first, *rest = (Step(name, asks, "waits", "until the campaign is sound") for name, asks, _ in _NOTEBOOKS)
-        first = replace(first, state="refused", has=error.problems[0])
-        return Standing(folder, None, error.problems, results, (first, *rest))
-    steps: list[Step] = []
-    for name, asks, look in _NOTEBOOKS:
-        try:
-            state, has = look(campaign, _written(results))
-        except CampaignError as error:
-            state, has = "refused", "; ".join(error.problems)
-        steps.append(Step(name, asks, state, has))
-    return Standing(folder, campaign, (), results, tuple(steps))
+        campaign, problems = None, error.problems
+        states["01-campaign"] = "refused", problems[0]
+    rows = [(question(name), *state) for name, state in states.items()]
+    steps = pd.DataFrame(rows, columns=["question", "state", "what is there"], index=pd.Index(states, name="notebook"))
+    return Standing(folder, campaign, problems, results, steps)
 
 
-def _written(results: ResultsState) -> dict[str, Any] | None:
-    """results.json, where it belongs to what the folder holds now."""
-    return json.loads((results.path / RESULTS).read_text("utf-8")) if results.state == "fresh" else None
+def question(notebook: str) -> str:
+    """The question that a notebook answers: the first words in bold of its first cell."""
+    from cordlab.notebook.run import NOTEBOOKS
+
+    first = json.loads((NOTEBOOKS / f"{notebook}.ipynb").read_text("utf-8"))["cells"][0]
+    return "".join(first["source"]).split("**")[1]
 
 
-Found = tuple[State, str]
-Written = dict[str, Any] | None
+def _ready(counts: Mapping[str, int], least: Mapping[str, int]) -> tuple[State, str]:
+    """Whether the campaign has as many of each as a notebook takes, and how many it has."""
+    has = ", ".join(f"{counts[what]} {what}" for what in least)
+    few = [what for what in least if counts[what] < least[what]]
+    if not few:
+        return "ready", has
+    state: State = "missing" if any(counts[what] == 0 for what in few) else "refused"
+    return state, f"{has}; it takes " + ", ".join(f"{least[what]} {what}" for what in few)
 
 
-def _campaign(campaign: Campaign, _: Written) -> Found:
-    if not campaign.drops:
-        return "ready", f"{len(campaign.cords)} cords; no drop yet: `cordlab ladder` says which weight comes first"
-    counted = ", ".join(f"{count} {use}" for use, count in campaign.uses.items() if count)
-    masses = sorted(drop.mass.value for drop in campaign.drops)
-    return "ready", f"{len(campaign.cords)} cords; drops: {counted}; {masses[0]:g} to {masses[-1]:g} kg"
+def _answers(results: ResultsState) -> dict[str, tuple[State, str]]:
+    """Notebook → what the results say, where they belong to what the folder holds now."""
+    if results.state != "fresh":
+        return {}
+    written = json.loads((results.path / RESULTS).read_text("utf-8"))
+    rating, masses = written["rating"], len(written["predictions"])
+    refused: tuple[State, str] = ("refused", "; ".join(rating["reasons"]))
+    answers = {"05-predict": refused, "06-rate": refused}
+    if masses:
+        answers["05-predict"] = "ready", f"{masses} rider masses predicted"
+    if rating["rated"]:
+        answers["06-rate"] = (
+            "ready",
+            f"rated for rider masses of {rating['lightest']:.1f} to {rating['heaviest']:.1f} kg",
+        )
+    return answers
 
 
-def _calibrate(campaign: Campaign, _: Written) -> Found:
-    if not campaign.calibration:
-        return "missing", "no sensor was calibrated: no drop has a record"
-    pairs = (f"{name} ({table.reading.size} pairs)" for name, table in campaign.calibration.items())
-    return "ready", ", ".join(pairs)
+def _counts(campaign: Campaign) -> dict[str, int]:
+    """How many there are of what the notebooks take. Raises CampaignError."""
+    fit, worn = ([drop for drop in campaign.drops if drop.use == use] for use in ("fit", "wear"))
+    recorded = [drop for drop in fit if drop.record is not None]
+    noted = [drop for drop in campaign.drops if drop.use in ("fit", "check") and drop.lowest_point is not None]
+    jumps = np.array([drop.jumps for drop in worn])
+    return {
+        "cords": len(campaign.cords),
+        "drops": len(campaign.drops),
+        "calibrated sensors": len(campaign.calibration),
+        "records": sum(drop.record is not None for drop in campaign.drops),
+        "recorded `fit` drops": len(recorded),
+        "cords among these": len({drop.cord for drop in recorded}),
+        "slow pulls": len(read_pulls(campaign)),
+        "cords among the `fit` drops": len({drop.cord for drop in fit}),
+        "masses among the `fit` drops": len({drop.mass.value for drop in fit}),
+        "masses with a lowest point": len({drop.mass.value for drop in noted}),
+        "break tests": len(campaign.breaks),
+        "retests": np.unique(retests(jumps)).size if worn else 0,
+        "cords in the jump log": len({row.cord for row in read_jump_log(campaign.folder)}),
+        "entries in [report]": len(campaign.report),
+        "input files": len(campaign.digests),
+    } | {f"`{use}` drops": count for use, count in campaign.uses.items()}
 
 
-def _reduce(campaign: Campaign, _: Written) -> Found:
-    records = sum(drop.record is not None for drop in campaign.drops)
-    if not records:
-        return "missing", "no drop has a record: lowest points alone"
-    return "ready", f"{records} records, {'with' if 'distance' in campaign.calibration else 'without'} distance"
-
-
-def _fit(campaign: Campaign, written: Written) -> Found:
-    slow = len(read_pulls(campaign))
-    beside = f"; {slow} slow pulls beside them" if slow else ""
-    recorded = [drop for drop in campaign.drops if drop.use == "fit" and drop.record is not None]
-    if not recorded:
-        return "missing", f"no `fit` drop has a record: the curve comes from lowest points alone{beside}"
-    model = f"; {written['curve']['model']}" if written else ""
-    return "ready", f"{len(recorded)} recorded `fit` drops of {_number_of_cords(recorded)} cords{beside}{model}"
-
-
-def _limits(campaign: Campaign, written: Written) -> Found:
-    """What limits for the next drop of another cord take; the analysis has the last word."""
-    if written and not written["predictions"]:
-        return "refused", "; ".join(written["rating"]["reasons"])
-    fit = [drop for drop in campaign.drops if drop.use == "fit"]
-    for what, count in (("cord", _number_of_cords(fit)), ("mass", len({drop.mass.value for drop in fit}))):
-        if count < 2:
-            return "refused", f"{count} {what} among the `fit` drops: a limit for the next drop takes at least 2"
-    return "ready", f"{len(fit)} `fit` drops" + (f", {len(written['predictions'])} masses predicted" if written else "")
-
-
-def _rate(campaign: Campaign, written: Written) -> Found:
-    if written is None:
-        state, has = _limits(campaign, written)
-        return state, "criteria and site are given; not analysed yet" if state == "ready" else has
-    rating = written["rating"]
-    if not rating["rated"]:
-        return "refused", "not rated: " + "; ".join(rating["reasons"])
-    return "ready", f"rated for rider masses of {rating['lightest']:.1f} to {rating['heaviest']:.1f} kg"
-
-
-def _batch(campaign: Campaign, _: Written) -> Found:
-    cords = _number_of_cords([drop for drop in campaign.drops if drop.use == "fit"])
-    broken = f"{len(campaign.breaks)} break tests" if campaign.breaks else "no break tests: nothing is said of the lot"
-    return ("ready" if cords > 1 else "missing"), f"{cords} cord{'s' * (cords > 1)} to compare; {broken}"
-
-
-def _wear(campaign: Campaign, _: Written) -> Found:
-    logged = len({row.cord for row in read_jump_log(campaign.folder)})
-    log = f"jump log of {logged} cords" if logged else "no jump log"
-    counts = _retested(campaign)
-    if not counts:
-        return "missing", f"no drop has use `wear`: cords as when tested; {log}"
-    return "ready", f"retests at {', '.join(map(str, counts))} jumps; {log}"
-
-
-def _report(campaign: Campaign, _: Written) -> Found:
-    given = len(campaign.report)
-    return "ready", f"{given} entries in [report]" + ("" if given else ": its lines are blank, to fill in by hand")
-
-
-def _recheck(campaign: Campaign, _: Written) -> Found:
-    return "ready", f"{len(campaign.digests)} input files, identity {campaign.sha256[:16]}…"
-
-
-def _guess(campaign: Campaign, _: Written) -> Found:
-    masses = {drop.mass.value for drop in campaign.drops if drop.use != "wear" and drop.lowest_point is not None}
-    return ("ready" if len(masses) > 2 else "missing"), f"{len(masses)} masses with a lowest point; it takes 3"
-
-
-def _promise(campaign: Campaign, _: Written) -> Found:
-    return "ready", "invents its own batches"
-
-
-def _retire(campaign: Campaign, _: Written) -> Found:
-    counts = len(_retested(campaign)) + 1
-    return ("ready" if counts > 2 else "missing"), f"{counts} jump counts, the first tests among them; it takes 3"
-
-
-def _retested(campaign: Campaign) -> list[int]:
-    jumps = np.array([drop.jumps for drop in campaign.drops if drop.use == "wear"])
-    return np.unique(retests(jumps)).tolist() if jumps.size else []
-
-
-def _number_of_cords(drops: Sequence[Any]) -> int:
-    return len({drop.cord for drop in drops})
-
-
-_NOTEBOOKS: tuple[tuple[str, str, Callable[[Campaign, Written], Found]], ...] = (
-    ("01-campaign", "Is the campaign sound, and may the next weight be dropped?", _campaign),
-    ("02-calibrate", "What does a reading mean, and how sure is that?", _calibrate),
-    ("03-reduce", "What did the cord do in this drop?", _reduce),
-    ("04-fit", "Which curve do these cords follow, and how sure is it?", _fit),
-    ("05-predict", "How low does a rider come, how hard is it, how sure is that?", _limits),
-    ("06-rate", "Which riders may these cords carry here?", _rate),
-    ("07-batch", "Are the cords alike, and may the lot be issued?", _batch),
-    ("08-wear", "For how many jumps does the rated range hold?", _wear),
-    ("09-report", "What goes into the report, and what does it lack before it is signed?", _report),
-    ("10-recheck", "Does a published analysis come out again?", _recheck),
-    ("t1-stretch-and-predict", "How low will the next, heavier weight come?", _guess),
-    ("t2-what-a-limit-promises", "A limit says 95 %. Of what, and how often is it true?", _promise),
-    ("t3-a-cord-wears", "After how many jumps would you stop?", _retire),
-)
-
-
-def as_steps(steps: Sequence[Step]) -> str:
-    """The chain at a glance, as an HTML table. What stands in it may come from a stranger's file: it is escaped."""
-    rows = [(step.notebook, step.question, f"{_MARKS[step.state]} {step.state}", step.has) for step in steps]
-    return html_table(("notebook", "question", "state", "what is there"), rows, {0: ONE_LINE, 2: ONE_LINE})
-
-
+_FOR_LIMITS = {"cords among the `fit` drops": 2, "masses among the `fit` drops": 2}
+TAKES = {  # notebook → how many of each it takes, and shows
+    "01-campaign": {"cords": 1, "drops": 1, "`fit` drops": 0, "`check` drops": 0, "`wear` drops": 0},
+    "02-calibrate": {"calibrated sensors": 1},
+    "03-reduce": {"records": 1, "recorded `fit` drops": 1},
+    "04-fit": {"recorded `fit` drops": 1, "cords among these": 2, "slow pulls": 0},
+    "05-predict": _FOR_LIMITS,
+    "06-rate": _FOR_LIMITS,
+    "07-batch": _FOR_LIMITS | {"break tests": 0},
+    "08-wear": _FOR_LIMITS | {"retests": 1, "cords in the jump log": 0},
+    "09-report": {"entries in [report]": 0},
+    "10-recheck": {"input files": 1},
+    "t1-stretch-and-predict": {"masses with a lowest point": 3},
+    "t2-what-a-limit-promises": {},
+    "t3-a-cord-wears": {"retests": 2},
+}
 _MARKS = {"ready": "●", "missing": "○", "refused": "✕", "waits": "…"}  # told apart without colour
 
 
-class StartPanel(TablePanel):
+class StartPanel(Panel):
     """Where to look, which campaign, and whether the notebooks use it; below, every step of the chain.
 
-    Choosing writes the file `.campaign` in the folder `beside`; nothing else is written.
+    Choosing writes the file `.campaign` in the folder of the notebooks; nothing else is written.
     """
 
-    def __init__(self, beside: Path) -> None:
-        self._beside, chosen = beside, _chosen(beside)
-        look_in = beside if chosen is None else chosen.parent
+    def __init__(self, notebooks: Path) -> None:
+        self._notebooks, chosen = notebooks, _chosen(notebooks)
+        look_in = notebooks if chosen is None else chosen.parent
         value = None if chosen is None else str(chosen)
-        controls = {
-            "look_in": w.Text(value=str(look_in), description="look in folder", continuous_update=False),
-            "folder": w.Dropdown(options=_named(look_in, value), value=value, description="campaign"),
-            "use": w.Checkbox(value=chosen is not None, description="all notebooks here work on it"),
-        }
-        controls["look_in"].observe(self._look, names="value")
-        controls["folder"].observe(self._pick, names="value")
-        super().__init__(controls, self._answered, table=as_steps)
+        self._look_in = w.Text(value=str(look_in), description="look in folder")
+        self._folder = w.Dropdown(options=_named(look_in, value), value=value, description="campaign")
+        self._use = w.Checkbox(value=chosen is not None, description="all notebooks here work on it")
+        super().__init__({"look_in": self._look_in, "folder": self._folder, "use": self._use}, self._answered)
 
-    def _look(self, change: dict) -> None:
-        options = _named(Path(change["new"]).expanduser())
-        self.controls["folder"].options = options
-        self.controls["folder"].value = options[0][1]
+    def _settle(self, moved: w.DOMWidget) -> None:
+        """Another place has other campaigns, and another campaign is not chosen yet."""
+        if moved is self._look_in:
+            self._folder.options = _named(Path(moved.value).expanduser())
+            self._folder.index = 0
+        if moved is not self._use:
+            self._use.value = self._is_chosen(self._folder.value)
 
-    def _pick(self, change: dict) -> None:
-        self.controls["use"].value = change["new"] is not None and _same(change["new"], self._beside)
+    def _is_chosen(self, folder: str | None) -> bool:
+        chosen = _chosen(self._notebooks)
+        return folder is not None and chosen is not None and Path(folder).resolve() == chosen.resolve()
 
-    def _answered(self, look_in: str, folder: str | None, use: bool) -> tuple[Sequence[str], Sequence[Step]]:
+    def _answered(self, look_in: str, folder: str | None, use: bool) -> Answer:
         if folder is None:
-            return [f"no campaign in {look_in}: type another folder and press Enter"], ()
-        if use and not _same(folder, self._beside):
-            choose(folder, beside=self._beside)
+            return [f"no campaign in {look_in}: type another folder and press Enter"], None
+        if use and not self._is_chosen(folder):
+            choose(folder, notebooks=self._notebooks)
         used = "all notebooks here work on this campaign"
         if not use:
             used = "only looked at: tick the box to have all notebooks here work on it"
-        elif VARIABLE in os.environ and not _same(folder, self._beside):
+        elif VARIABLE in os.environ and not self._is_chosen(folder):
             used = f"chosen, but {VARIABLE} is set and names another: it wins until JupyterLab is started without it"
         standing = stand(folder)
-        return [*standing.summary().splitlines(), used], standing.steps
+        marked = [f"{_MARKS[state]} {state}" for state in standing.steps["state"]]
+        return [*standing.summary().splitlines(), used], standing.steps.assign(state=marked)
 
 
-def _chosen(beside: Path) -> Path | None:
+def _chosen(notebooks: Path) -> Path | None:
     try:
-        return chosen_folder(beside)
+        return chosen_folder(notebooks)
     except Missing:
         return None
 
 
-def _same(folder: str, beside: Path) -> bool:
-    chosen = _chosen(beside)
-    return chosen is not None and Path(folder).resolve() == chosen.resolve()
-
-
 def _named(look_in: Path, chosen: str | None = None) -> list[tuple[str, str | None]]:
     """Campaigns below a folder by their names from there on; the chosen one too where it is no campaign any more."""
-    found = campaigns_in(look_in)
-    named: list[tuple[str, str | None]] = [
-        (each.name if each == look_in else each.relative_to(look_in).as_posix(), str(each)) for each in found
-    ]
-    if chosen is not None and chosen not in map(str, found):
+    named: list[tuple[str, str | None]] = []
+    for path in campaigns_in(look_in):
+        named.append((path.name if path == look_in else path.relative_to(look_in).as_posix(), str(path)))
+    if chosen is not None and chosen not in (path for _, path in named):
         named.insert(0, (Path(chosen).name, chosen))
     return named or [("none in that folder, nor two folders deep", None)]
 
 
-def start_panel(beside: str | Path = ".") -> StartPanel:
-    """Choose the campaign for the notebooks in the folder `beside`."""
-    return StartPanel(Path(beside))
+def start_panel(notebooks: str | Path = ".") -> StartPanel:
+    """Choose the campaign for the notebooks in this folder."""
+    return StartPanel(Path(notebooks))

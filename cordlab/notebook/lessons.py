@@ -3,7 +3,7 @@
 The exercises check themselves: no notebook holds an answer.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +17,7 @@ from cordlab.batch.fit import FitError
 from cordlab.batch.lowest_points import fit_lowest_points
 from cordlab.mechanics.predict import predict_drop
 from cordlab.notebook.choose import Missing
-from cordlab.notebook.panel import Panel
+from cordlab.notebook.panel import Answer, Panel, percent
 from cordlab.rating.ladder import DropDay, next_mass
 from cordlab.report import figures as plots
 from cordlab.report.style import BLUE, FAINT, GREEN, INK, RED, styled
@@ -36,6 +36,8 @@ KINDS = {
     "tolerance": "for a share of drops, one drop a cord",
 }
 
+# what a limit promises
+
 
 @dataclass(frozen=True)
 class Promises:
@@ -44,6 +46,7 @@ class Promises:
     limits : kind → (batches,)
     kept : kind → (batches,) the true share of drops of other cords that stay within the limit
     following : (batches,) one drop of another cord of each batch
+    truth : the limit that somebody would state who knew everything
     """
 
     limits: dict[str, np.ndarray]
@@ -90,16 +93,16 @@ def draw_promises(
     values = sd_cord * rng.standard_normal((batches, cords, 1)) + sd_drop * rng.standard_normal((batches, cords, drops))
     total = float(np.hypot(sd_cord, sd_drop))
     groups, p = np.repeat(np.arange(cords), drops), probability
-    limits: dict[str, Callable[[np.ndarray], Limit]] = {
-        "confidence": lambda each: confidence_limit(each.ravel(), confidence=p, side="upper"),
-        "pooled": lambda each: prediction_limit(each.ravel(), probability=p, side="upper"),
-        "prediction": lambda each: prediction_limit(each.ravel(), probability=p, side="upper", groups=groups),
-        "tolerance": lambda each: tolerance_limit(each[:, 0], share=p, confidence=confidence, side="upper"),
+    takes: dict[str, Callable[[np.ndarray], Limit]] = {
+        "confidence": lambda batch: confidence_limit(batch.ravel(), confidence=p, side="upper"),
+        "pooled": lambda batch: prediction_limit(batch.ravel(), probability=p, side="upper"),
+        "prediction": lambda batch: prediction_limit(batch.ravel(), probability=p, side="upper", groups=groups),
+        "tolerance": lambda batch: tolerance_limit(batch[:, 0], share=p, confidence=confidence, side="upper"),
     }
-    found = {kind: np.array([limit(each).upper for each in values]) for kind, limit in limits.items()}
+    limits = {kind: np.array([take(batch).upper for batch in values]) for kind, take in takes.items()}
     return Promises(
-        limits=found,
-        kept={kind: ndtr(limit / total) for kind, limit in found.items()},
+        limits=limits,
+        kept={kind: ndtr(limit / total) for kind, limit in limits.items()},
         following=total * rng.standard_normal(batches),
         truth=total * float(ndtri(probability)),
         probability=probability,
@@ -108,26 +111,28 @@ def draw_promises(
 
 
 @styled
-def promises(found: Promises) -> Figure:
+def promises(drawn: Promises) -> Figure:
     """Each batch's limit, kind by kind, with the drop that followed; crossed where it came lower than the limit."""
-    fig = Figure(figsize=(6.3, 6.0))
-    number = np.arange(1, found.following.size + 1)
-    shown = 1.15 * max(float(np.quantile(limit, 0.95)) for limit in found.limits.values())
-    rows = fig.subplots(len(found.limits), sharex=True, sharey=True)
-    for ax, (kind, limit) in zip(rows, found.limits.items(), strict=True):
-        passed = found.passed(kind)
-        ax.plot(number, limit, "_", color=BLUE, ms=6, label=f"{kind} limit")
-        ax.plot(number[~passed], found.following[~passed], ".", color=FAINT, ms=4, label="next drop, within")
-        if passed.any():
-            ax.plot(number[passed], found.following[passed], "X", color=RED, ms=7, label="next drop, lower")
-        ax.axhline(found.truth, color=GREEN, ls=":", lw=1.4, label="true limit")
+    fig, following = Figure(figsize=(6.3, 6.0)), drawn.following
+    number = np.arange(1, following.size + 1)
+    lowest = 1.15 * max(float(np.quantile(limit, 0.95)) for limit in drawn.limits.values())
+    lines = {}  # label → one line of that kind, for the legend
+    panels = fig.subplots(len(drawn.limits), sharex=True, sharey=True)
+    for ax, (kind, limit) in zip(panels, drawn.limits.items(), strict=True):
+        passed = drawn.passed(kind)
+        (lines["limit of the batch"],) = ax.plot(number, limit, "_", color=BLUE, ms=6, label=f"{kind} limit")
+        for label, seen, marker, look in (
+            ("next drop, within", ~passed, ".", {"color": FAINT, "ms": 4}),
+            ("next drop, lower", passed, "X", {"color": RED, "ms": 7}),
+        ):
+            if seen.any():
+                (lines[label],) = ax.plot(number[seen], following[seen], marker, label=label, **look)
+        lines["true limit"] = ax.axhline(drawn.truth, color=GREEN, ls=":", lw=1.4, label="true limit")
         ax.set_title(f"{kind}: {KINDS[kind]}; passed {passed.sum()} times in {number.size}", fontsize=9)
-    rows[0].set_ylim(shown, 1.3 * min(found.following.min(), -0.2 * shown))
-    rows[-1].set_xlabel("batch")
+    panels[0].set_ylim(lowest, 1.3 * min(following.min(), -0.2 * lowest))
+    panels[-1].set_xlabel("batch")
     fig.supylabel("lowest point against the true mean [m]", fontsize=9)
-    named = {str(line.get_label()): line for ax in rows for line in ax.lines if "limit" not in str(line.get_label())}
-    named |= {"limit of the batch": rows[0].lines[0], "true limit": rows[0].lines[-1]}
-    fig.legend(list(named.values()), list(named), loc="outside lower center", ncols=4)
+    fig.legend(list(lines.values()), list(lines), loc="outside lower center", ncols=4)
     return fig
 
 
@@ -136,19 +141,22 @@ def promise_panel() -> Panel:
     controls = {
         "cords": w.IntSlider(value=6, min=2, max=30, description="cords tested [1]"),
         "drops": w.IntSlider(value=5, min=1, max=20, description="drops a cord [1]"),
-        "sd_cord": w.FloatSlider(value=0.4, min=0, max=1, step=0.05, description="sd between cords [m]"),
+        "sd_cord": w.FloatSlider(value=0.4, max=1, step=0.05, description="sd between cords [m]"),
         "sd_drop": w.FloatSlider(value=0.15, min=0.05, max=1, step=0.05, description="sd between drops [m]"),
         "probability": w.SelectionSlider(
-            options=[(f"{100 * p:g} %", p) for p in (0.8, 0.9, 0.95, 0.99)], value=0.95, description="probability [%]"
+            options=percent((0.8, 0.9, 0.95, 0.99)), value=0.95, description="probability [%]"
         ),
-        "again": w.IntSlider(value=0, min=0, max=99, description="draw again [number]"),
+        "seed": w.IntSlider(max=99, description="draw again [number]"),
     }
 
-    def answer(again: int, **asked: Any) -> tuple[Sequence[str], Figure]:
-        found = draw_promises(seed=again, **asked)
-        return found.summary().splitlines(), promises(found)
+    def answer(**choices: Any) -> Answer:
+        drawn = draw_promises(**choices)
+        return drawn.summary().splitlines(), promises(drawn)
 
     return Panel(controls, answer)
+
+
+# predict before you look
 
 
 def guesses(text: str) -> np.ndarray:
@@ -156,7 +164,7 @@ def guesses(text: str) -> np.ndarray:
 
     Raises ValueError for what is no number.
     """
-    return np.array([float(each.replace(",", ".")) for each in text.replace(";", " ").split()])
+    return np.array([float(word.replace(",", ".")) for word in text.replace(";", " ").split()])
 
 
 def _guess_box(what: str) -> w.Text:
@@ -175,92 +183,92 @@ def guess_panel(campaign: "Campaign") -> Panel:
     steps = ("lighter drops", "and what came", "and a fit", "and the limit")
     controls = {
         "mass": w.SelectionSlider(
-            options=[(f"{mass:g} kg", float(mass)) for mass in masses[2:]], value=float(masses[-1]),
+            options=[(f"{mass:g} kg", float(mass)) for mass in masses[2:]],
+            value=float(masses[-1]),
             description="next weight [kg]",
         ),
         "guess": _guess_box("guesses [m]"),
         "shown": w.ToggleButtons(options=steps, description="look at"),
-    }  # fmt: skip
+    }
 
-    def answer(mass: float, guess: str, shown: str) -> tuple[list[str], Figure]:
-        lighter, came = drops.take(drops.mass < mass), drops.lowest_point[drops.mass == mass]
-        guessed, step = guesses(guess), steps.index(shown)
-        told = [_guessed(guessed, f"{mass:g} kg", came if step else None)]
-        fitted = limit = None
+    def answer(mass: float, guess: str, shown: str) -> Answer:
+        lighter, came, step = drops.take(drops.mass < mass), drops.lowest_point[drops.mass == mass], steps.index(shown)
+        guessed = guesses(guess)
+        lines, fig = [_guessed(guessed, f"{mass:g} kg", came if step else None)], _lighter_drops(lighter, mass)
+        ax = fig.axes[0]
         if step == 0:
-            told.append("Write down your guess, and the limit that you would stand below; then look.")
+            lines.append("Write down your guess, and the limit that you would stand below; then look.")
+        else:
+            ax.plot(np.full(came.size, mass), came, "D", color=BLUE, mfc="none", label="what came")
         if step > 1:
             line = np.polyval(np.polyfit(lighter.mass, lighter.lowest_point, 1), mass)
-            fitted = _curve_over_mass(campaign, lighter, np.append(np.unique(lighter.mass), mass))
-            told.append(f"A straight line through the lighter drops says {line:.2f} m.")
-            told.append(
-                fitted if isinstance(fitted, str) else f"A {FAMILY} curve through them says {fitted[1][-1]:.2f} m."
-            )
+            lines.append(f"A straight line through the lighter drops says {line:.2f} m.")
+            try:
+                at, lowest = _curve_over_mass(campaign, lighter, mass)
+            except FitError as error:
+                lines.append(f"No curve from the lighter drops: {error}")
+            else:
+                lines.append(f"A {FAMILY} curve through them says {lowest[-1]:.2f} m.")
+                ax.plot(at[:-1], lowest[:-1], "-", color=BLUE, lw=1, label="curve through them")
+                ax.plot(at[-2:], lowest[-2:], "--", color=BLUE, lw=1, label="_")
         if step > 2:
-            day = DropDay(campaign.rig, campaign.criteria.least_clearance, lighter)
-            rung = next_mass(day, mass=mass)
+            rung = next_mass(DropDay(campaign.rig, campaign.criteria.least_clearance, lighter), mass=mass)
             limit = rung.lowest_point_limit
-            told.append(
+            lines.append(
                 f"The ladder, from the lighter drops alone: {100 * rung.probability:g} % limit {limit:.2f} m; "
                 f"{int(np.sum(came > limit))} of {came.size} drops came lower."
             )
-        return told, _guess_figure(lighter, mass, guessed, came if step else None, fitted, limit)
+            ax.plot([mass], [limit], "_", color=GREEN, ms=18, mew=2.5, label="limit, from lighter drops")
+        if guessed.size:
+            ax.plot(np.full(guessed.size, mass), guessed, "*", color=RED, ms=12, label="guesses")
+        ax.legend(loc="lower left")
+        return lines, fig
 
-    return Panel(controls, answer)
+    return Panel(controls, styled(answer))
 
 
 def _guessed(guessed: np.ndarray, what: str, came: np.ndarray | None, unit: str = "m") -> str:
-    """What the class said, and once it came by how much that was off: lower is a greater lowest point."""
-    if not guessed.size:
-        told = f"{what}: no guess yet."
-    else:
-        span = f"{guessed.min():.1f}" + (f" to {guessed.max():.1f}" if guessed.size > 1 else "")
-        told = f"{what}: {guessed.size} guess{'es' * (guessed.size > 1)}, {span} {unit}."
+    """What the class guessed, and once it came by how much that was off: lower is a greater lowest point."""
+    text = f"{what}: no guess yet."
+    if guessed.size:
+        text = f"{what}: {guessed.size} guessed, {guessed.min():.1f} to {guessed.max():.1f} {unit}."
     if came is None:
-        return told
-    told += f" It came to {came.min():.2f} to {came.max():.2f} {unit}, {came.mean():.2f} {unit} on average"
+        return text
+    text += f" It came to {came.min():.2f} to {came.max():.2f} {unit}, {came.mean():.2f} {unit} on average"
     if not guessed.size:
-        return f"{told}."
+        return f"{text}."
     off = guessed.mean() - came.mean()
-    return f"{told}: the guesses are {abs(off):.2f} {unit} too {'great' if off > 0 else 'small'}."
+    return f"{text}: the guesses are {abs(off):.2f} {unit} too {'great' if off > 0 else 'small'}."
 
 
-def _curve_over_mass(campaign: "Campaign", drops: Evidence, mass: np.ndarray) -> tuple[np.ndarray, np.ndarray] | str:
-    """Masses and the lowest points by one curve through these drops, for the mean cord; or why there is none."""
-    inputs = SetUp.of(campaign.rig).values()
-    try:
-        fit = fit_lowest_points(
-            drops.lowest_point, cords=drops.cord, mass=drops.mass, slack_length=drops.slack_length,
-            cord_mass=drops.cord_mass, model=FAMILY, **inputs,
-        )  # fmt: skip
-    except FitError as error:
-        return f"No curve from the lighter drops: {error}"
+def _curve_over_mass(campaign: "Campaign", drops: Evidence, mass: float) -> tuple[np.ndarray, np.ndarray]:
+    """The drops' masses and one more, with the lowest points of the mean cord by one curve. Raises FitError."""
+    rig, masses = SetUp.of(campaign.rig).values(), np.append(np.unique(drops.mass), mass)
+    fit = fit_lowest_points(
+        drops.lowest_point,
+        cords=drops.cord,
+        mass=drops.mass,
+        slack_length=drops.slack_length,
+        cord_mass=drops.cord_mass,
+        model=FAMILY,
+        **rig,
+    )
     mean = {"slack_length": drops.slack_length.mean(), "cord_mass": drops.cord_mass.mean()}
-    return mass, np.asarray(predict_drop(fit.chosen.curve, mass=mass, **mean, **inputs).lowest_point)
+    return masses, np.asarray(predict_drop(fit.chosen.curve, mass=masses, **mean, **rig).lowest_point)
 
 
-@styled
-def _guess_figure(
-    lighter: Evidence, mass: float, guessed: np.ndarray, came: np.ndarray | None, fitted: Any, limit: float | None
-) -> Figure:
+def _lighter_drops(lighter: Evidence, mass: float) -> Figure:
     fig = Figure(figsize=(6.3, 3.6))
     ax = fig.subplots()
     ax.plot(lighter.mass, lighter.lowest_point, "o", color=INK, mfc="none", label="lighter drops")
-    if fitted is not None and not isinstance(fitted, str):
-        ax.plot(fitted[0][:-1], fitted[1][:-1], "-", color=BLUE, lw=1, label="curve through them")
-        ax.plot(fitted[0][-2:], fitted[1][-2:], "--", color=BLUE, lw=1, label="_")
-    if came is not None:
-        ax.plot(np.full(came.size, mass), came, "D", color=BLUE, mfc="none", label="what came")
-    if guessed.size:
-        ax.plot(np.full(guessed.size, mass), guessed, "*", color=RED, ms=12, label="guesses")
-    if limit is not None:
-        ax.plot([mass], [limit], "_", color=GREEN, ms=18, mew=2.5, label="limit, from lighter drops")
     ax.set_xlim(lighter.mass.min() - 4, mass + 4)
     ax.axvline(mass, color=FAINT, ls=":", lw=1)
     ax.invert_yaxis()
     ax.set(xlabel="mass hung [kg]", ylabel="lowest point below the tie point [m]")
-    ax.legend(loc="lower left")
     return fig
+
+
+# a cord wears
 
 
 def retest_panel(analysis: "Analysis") -> Panel:
@@ -272,58 +280,54 @@ def retest_panel(analysis: "Analysis") -> Panel:
     counts = [] if wear is None else [int(count) for count in np.unique(wear.drops.retest)]
     if wear is None or len(counts) < 3:
         raise Missing(f"{len(counts)} jump counts, the first tests among them: this lesson takes at least 3")
-    at = wear.drops.retest
+    drops = wear.drops
     controls = {
         "seen": w.SelectionSlider(
-            options=[(f"to {count}", count) for count in counts[1:]], value=counts[1],
+            options=[(f"to {count}", count) for count in counts[1:]],
+            value=counts[1],
             description="retests seen [jumps]",
         ),
         "guess": _guess_box(f"the next mean [{wear.unit or 1}]"),
-        "stop": w.BoundedIntText(value=0, min=0, max=100_000, step=50, description="you would stop at [jumps]"),
+        "stop": w.BoundedIntText(max=100_000, step=50, description="you would stop at [jumps]"),
         "shown": w.ToggleButtons(options=["so far", "and what came next"], description="look at"),
-    }  # fmt: skip
+    }
 
-    def answer(seen: int, guess: str, stop: int, shown: str) -> tuple[list[str], Figure]:
-        part = _seen(wear, at <= seen)
-        later = [count for count in counts if count > seen]
-        told, figure, guessed = part.summary().splitlines(), plots.wear(part), guesses(guess)
+    def answer(seen: int, guess: str, stop: int, shown: str) -> Answer:
+        part, guessed = _seen(wear, drops.retest <= seen), guesses(guess)
+        lines, figure = part.summary().splitlines(), plots.wear(part)
         ax = figure.axes[0]
-        if not later:
-            told.append("every retest is seen")
+        if seen == counts[-1]:
+            lines.append("every retest is seen")
         else:
-            following, looked = at == later[0], shown != "so far"
-            named = f"the mean at {later[0]} jumps"
-            told.append(_guessed(guessed, named, wear.drops.values[following] if looked else None, wear.unit))
+            following = counts[counts.index(seen) + 1]
+            came, looked = drops.retest == following, shown != "so far"
+            lines.append(
+                _guessed(guessed, f"the mean at {following} jumps", drops.values[came] if looked else None, wear.unit)
+            )
             if guessed.size:
-                ax.plot(np.full(guessed.size, later[0]), guessed, "*", color=RED, ms=11, label="guesses")
+                ax.plot(np.full(guessed.size, following), guessed, "*", color=RED, ms=11, label="guesses")
             if looked:
-                ax.plot(
-                    wear.drops.jumps[following],
-                    wear.drops.values[following],
-                    "D",
-                    color=INK,
-                    mfc="none",
-                    label="what came",
-                )
+                ax.plot(drops.jumps[came], drops.values[came], "D", color=INK, mfc="none", label="what came")
         if stop:
             ax.axvline(stop, color=GREEN, ls=":", lw=1.4, label="you would stop")
-            told.append(_stopped(stop, part.retire_at))
-        return told, figure
+            lines.append(_stopped(stop, part.retire_at))
+        return lines, figure
 
     return Panel(controls, answer)
 
 
 def _stopped(stop: int, retire_at: int | None) -> str:
     held = "no retest meets the limit" if retire_at is None else f"the limit is met up to the retest at {retire_at}"
-    if retire_at is None or stop > retire_at:
-        return f"You would stop at {stop} jumps; {held}: nothing that was tested so far bears you out."
-    return f"You would stop at {stop} jumps; {held}: what was tested bears you out."
+    verdict = "nothing that was tested so far bears you out"
+    if retire_at is not None and stop <= retire_at:
+        verdict = "what was tested bears you out"
+    return f"You would stop at {stop} jumps; {held}: {verdict}."
 
 
-def _seen(wear: Wear, of: np.ndarray) -> Wear:
+def _seen(wear: Wear, seen: np.ndarray) -> Wear:
     """The assessment that these drops alone would have given."""
     return assess_wear(
-        wear.drops.take(of),
+        wear.drops.take(seen),
         probability=wear.probability,
         least=wear.least,
         greatest=wear.greatest,
@@ -339,7 +343,7 @@ class Exercise:
     """A question that checks its own answer.
 
     truth : a number, right when hit `within` so much [unit], or one of `options`
-    hint, because : told after a wrong and a right answer
+    hint, because : what a wrong and a right answer are answered with
     """
 
     question: str
@@ -351,36 +355,39 @@ class Exercise:
     options: tuple[str, ...] = ()
 
     def check(self, answer: str) -> str:
-        """What is to be said of an answer, as it was typed or chosen."""
+        """The comment on an answer, as it was typed or chosen."""
         if not answer.strip():
             return "Not answered yet."
-        if self.options:
+        if isinstance(self.truth, str):
             right = answer == self.truth
         else:
             try:
-                right = bool(abs(float(answer.replace(",", ".")) - float(self.truth)) <= self.within)
+                right = abs(float(answer.replace(",", ".")) - self.truth) <= self.within
             except ValueError:
                 return f"'{answer}' is not a number."
         return f"Right. {self.because}" if right else f"Not yet. {self.hint}"
 
     @property
     def solution(self) -> str:
-        told = self.truth if isinstance(self.truth, str) else f"{self.truth:.3g} {self.unit.replace('1', '')}".strip()
-        return f"Answer: {told}. {self.because}"
+        truth = self.truth
+        if not isinstance(truth, str):
+            truth = f"{truth:.3g} {self.unit.replace('1', '')}".strip()
+        return f"Answer: {truth}. {self.because}"
 
     def panel(self) -> Panel:
         """The question, a place for the answer, and the solution for who ticks the box."""
-        place: Any = w.Text(description=f"answer [{self.unit}]", placeholder="a number")
+        place = w.Text(description=f"answer [{self.unit}]", placeholder="a number")
         if self.options:
-            place = w.Dropdown(options=[("choose", ""), *((each, each) for each in self.options)], description="answer")
+            options = [("choose", ""), *((option, option) for option in self.options)]
+            place = w.Dropdown(options=options, description="answer")
         controls = {"answer": place, "solve": w.Checkbox(value=False, description="show the solution")}
 
-        def answer(answer: str, solve: bool) -> tuple[list[str], None]:
+        def answer(answer: str, solve: bool) -> Answer:
             return [self.question, self.check(answer), *([self.solution] if solve else [])], None
 
-        found = Panel(controls, answer)
-        found.children = (found.text, *controls.values())  # the question before the place for its answer
-        return found
+        panel = Panel(controls, answer)
+        panel.children = (panel.text, *controls.values())  # the question before the place for its answer
+        return panel
 
 
 def on_stretch(campaign: "Campaign") -> tuple[Exercise, ...]:
@@ -410,51 +417,44 @@ def on_stretch(campaign: "Campaign") -> tuple[Exercise, ...]:
     )
 
 
-_ON_PROMISES = (
-    Exercise(
-        "A colleague has 60 drops of 4 cords and wants a limit for the next drop of another cord. How many degrees of "
-        "freedom stand behind the spread between cords?",
-        3,
-        "What was drawn independently, drops or cords?",
-        "Cords less one: 60 drops of 4 cords are 4 cords.",
-    ),
-    Exercise(
-        "You must be 95 % sure that this one campaign's limit holds for 95 % of drops. Which limit do you ask for?",
-        "tolerance",
-        "On average over campaigns is not in this one campaign.",
-        "Only it says how sure it is in a single campaign; the price is a narrower range.",
-        options=tuple(KINDS),
-    ),
-)
-
-
 def on_promises() -> tuple[Exercise, ...]:
     """Of lesson 2, on what a limit promises."""
-    return _ON_PROMISES
+    return (
+        Exercise(
+            "A colleague has 60 drops of 4 cords and wants a limit for the next drop of another cord. How many degrees "
+            "of freedom stand behind the spread between cords?",
+            3,
+            "What was drawn independently, drops or cords?",
+            "Cords less one: 60 drops of 4 cords are 4 cords.",
+        ),
+        Exercise(
+            "You must be 95 % sure that this one campaign's limit holds for 95 % of drops. Which limit do you ask for?",
+            "tolerance",
+            "On average over campaigns is not in this one campaign.",
+            "Only it says how sure it is in a single campaign; the price is a narrower range.",
+            options=tuple(KINDS),
+        ),
+    )
 
 
 def on_wear(analysis: "Analysis") -> tuple[Exercise, ...]:
     """Of lesson 3, on the retests of an analysis."""
-    retire = (
-        Exercise(
-            "The limits are met at one retest and not at the following one. At which count do you retire the cords?",
-            "at the earlier retest",
-            "What was tested, and held?",
-            "Beyond it nothing was tested that holds.",
-            options=("at the earlier retest", "half-way between", "at the later retest"),
-        ),
+    retire = Exercise(
+        "The limits are met at one retest and not at the following one. At which count do you retire the cords?",
+        "at the earlier retest",
+        "What was tested, and held?",
+        "Beyond it nothing was tested that holds.",
+        options=("at the earlier retest", "half-way between", "at the later retest"),
     )
     wear = analysis.wear
     if wear is None or wear.slope is None or wear.se_slope is None:
-        return retire
-    return (
-        *retire,
-        Exercise(
-            f"All retests seen: by how much does the mean {wear.quantity} change in 100 jumps?",
-            100 * wear.slope,
-            "From the first tests to the last retest, over the jumps between; a loss is negative.",
-            f"Within twice its standard error, {200 * wear.se_slope:.2g} {wear.unit}, nobody can tell it better.",
-            unit=wear.unit or "1",
-            within=200 * wear.se_slope,
-        ),
+        return (retire,)
+    change = Exercise(
+        f"All retests seen: by how much does the mean {wear.quantity} change in 100 jumps?",
+        100 * wear.slope,
+        "From the first tests to the last retest, over the jumps between; a loss is negative.",
+        f"Within twice its standard error, {200 * wear.se_slope:.2g} {wear.unit}, nobody can tell it better.",
+        unit=wear.unit or "1",
+        within=200 * wear.se_slope,
     )
+    return retire, change

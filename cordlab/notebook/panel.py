@@ -1,126 +1,126 @@
 """What every panel is: controls over one pure function. A changed control computes anew; nothing is kept between.
 
-Each panel is a `Panel`: its controls by name, and one function from their values to text and figure. An error is shown
-in the panel and raised.
+An error is shown in the panel and raised.
 """
 
 from base64 import b64encode
 from collections.abc import Callable, Mapping, Sequence
 from html import escape
-from typing import Any
+from typing import TYPE_CHECKING
 
 import ipywidgets as w
+from matplotlib.figure import Figure
+from matplotlib.transforms import Bbox
 
 from cordlab.report.style import png, show, size
 
-LABEL, WIDE = "20em", "41em"  # of a control: no label is cut off, its unit stands at its end
-ONE_LINE = "white-space:nowrap"  # CSS of a column of a table
+if TYPE_CHECKING:
+    import pandas as pd
+
+Answer = tuple[Sequence[str], "Figure | pd.DataFrame | None"]
+"""What a panel says, line by line, and what it shows below."""
+
 MOST_ROWS = 40  # of a table, shown at once; the text says how many more there are
 PROBABILITIES = (0.9, 0.95, 0.98, 0.99, 0.995, 0.999)
 
 
 class Panel(w.VBox):
-    """Controls, the answer in words, and a picture.
+    """Controls, the answer in words, and a picture or a table.
 
     controls : by the names of `answer`'s arguments; changing the value of one is what a user does
-    answer : values of the controls → lines of text, figure or None
+    answer : values of the controls → lines of text, and a figure, a table or None
     steady : the figures differ in their numbers only, so that axes stay where the first had them: half the time
     """
 
+    _settling = False
+
     def __init__(
-        self,
-        controls: Mapping[str, Any],
-        answer: Callable[..., tuple[Sequence[str], Any]],
-        *,
-        steady: bool = False,
+        self, controls: Mapping[str, w.DOMWidget], answer: Callable[..., Answer], *, steady: bool = False
     ) -> None:
         self.controls, self._answer = dict(controls), answer
-        self._steady, self._places = steady, list[Any]()
+        self._steady, self._places = steady, list[Bbox]()
         self.text, self.picture = w.HTML(), w.HTML()
-        self._said: tuple[str, ...] = ()
-        self._shown: Any = None
         for control in self.controls.values():
-            fit_out(control)
-            control.observe(self._changed, names="value")
+            self.watch(control)
         super().__init__([*self.controls.values(), self.text, self.picture])
         self.refresh()
 
     @property
-    def said(self) -> str:
+    def words(self) -> str:
         """The answer, as plain text."""
-        return "\n".join(self._said)
+        return "\n".join(self._lines)
+
+    def watch(self, control: w.DOMWidget) -> None:
+        """Lay out a control, and answer anew whenever its value changes."""
+        lay_out(control)
+        control.observe(self._changed, names="value")
 
     def refresh(self) -> None:
         """Compute and draw for the values that the controls have now."""
-        lines, figure = self._answer(**{name: control.value for name, control in self.controls.items()})
-        picture = "" if figure is None else self._drawn(figure)
-        self._said, self._shown = tuple(lines), figure
+        lines, shown = self._answer(**{name: control.value for name, control in self.controls.items()})
+        picture = self._picture(shown)
+        self._lines, self._shown = tuple(lines), shown
         head, *rest = (escape(line) for line in lines)
         body = "".join(f"<br>{line}" for line in rest)
         self.text.value = f'<div role="status" style="line-height:1.45;max-width:60em"><b>{head}</b>{body}</div>'
         self.picture.value = picture
 
-    def _drawn(self, figure: Any) -> str:
-        """The picture as HTML."""
-        if self._steady and len(figure.axes) == len(self._places):
-            figure.set_layout_engine("none")
-            for ax, place in zip(figure.axes, self._places, strict=True):
+    def _picture(self, shown: "Figure | pd.DataFrame | None") -> str:
+        """As HTML."""
+        if shown is None:
+            return ""
+        if not isinstance(shown, Figure):
+            return table_html(shown)
+        if self._steady and len(shown.axes) == len(self._places):
+            shown.set_layout_engine("none")
+            for ax, place in zip(shown.axes, self._places, strict=True):
                 ax.set_position(place)
-        told, data = size(figure), b64encode(png(figure)).decode()
-        self._places = [ax.get_position() for ax in figure.axes]
-        return f'<img width="{told["width"]}" alt="{escape(told["alt"])}" src="data:image/png;base64,{data}">'
+        image, about = b64encode(png(shown)).decode(), size(shown)
+        self._places = [ax.get_position() for ax in shown.axes]
+        return f'<img width="{about["width"]}" alt="{escape(about["alt"])}" src="data:image/png;base64,{image}">'
 
-    def _changed(self, change: Any) -> None:
+    def _settle(self, moved: w.DOMWidget) -> None:
+        """Set the controls that follow from the one that was moved, where a panel has such controls."""
+
+    def _changed(self, change: Mapping) -> None:
+        if self._settling:
+            return
         try:
+            self._settling = True
+            try:
+                self._settle(change["owner"])
+            finally:
+                self._settling = False
             self.refresh()
         except Exception as error:  # shown to whoever moved the control, and raised for whoever called
-            self._said = (f"error: {error}",)
+            self._lines, self._shown = (f"error: {error}",), None
             self.text.value = f'<div role="alert"><b>error:</b> {escape(str(error))}</div>'
-            self._shown, self.picture.value = None, ""  # a picture of other values would be taken for these
+            self.picture.value = ""  # a picture of other values would be taken for these
             raise
 
     def __repr__(self) -> str:
-        return self.said
+        return self.words
 
-    def _repr_mimebundle_(self, **kwargs: Any) -> tuple[dict[str, Any], dict[str, Any]]:
-        """The live panel, and for viewers without a kernel what it says and shows now."""
+    def _repr_mimebundle_(self, **kwargs: object) -> tuple[dict, dict]:
+        """The live panel, and for viewers without a kernel what it says and shows now.
+
+        A table goes there as text: HTML would be shown in place of the controls.
+        """
         live = super()._repr_mimebundle_(**kwargs) or {}
         if self._shown is None:
-            return {**live, "text/plain": self.said}, {}
-        still, told = show(self._shown)._repr_mimebundle_()
-        return {**live, **still, "text/plain": f"{self.said}\n{still['text/plain']}"}, told
+            return {**live, "text/plain": self.words}, {}
+        if not isinstance(self._shown, Figure):
+            return {**live, "text/plain": f"{self.words}\n{self._shown.head(MOST_ROWS).to_string()}"}, {}
+        still, about = show(self._shown)._repr_mimebundle_()
+        return {**live, **still, "text/plain": f"{self.words}\n{still['text/plain']}"}, about
 
 
-class TablePanel(Panel):
-    """Controls, the answer in words, and a table in place of a picture.
+def lay_out(control: w.DOMWidget) -> None:
+    """As every control of a panel is: wide enough for its label with the unit at its end.
 
-    answer : values of the controls → lines of text, rows, each with a `summary()`
-    table : rows → HTML
+    Its value counts when it is let go or Enter is pressed: each may cost seconds.
     """
-
-    def __init__(
-        self,
-        controls: Mapping[str, Any],
-        answer: Callable[..., tuple[Sequence[str], Any]],
-        *,
-        table: Callable[[Sequence[Any]], str],
-    ) -> None:
-        self._table = table
-        super().__init__(controls, answer)
-
-    def _drawn(self, rows: Sequence[Any]) -> str:
-        return self._table(rows)
-
-    def _repr_mimebundle_(self, **kwargs: Any) -> tuple[dict[str, Any], dict[str, Any]]:
-        """The live table, and for viewers without a kernel its first rows as text: HTML would hide the controls."""
-        live = w.VBox._repr_mimebundle_(self, **kwargs) or {}
-        rows = [row.summary() for row in (self._shown or ())[:MOST_ROWS]]
-        return {**live, "text/plain": "\n".join([self.said, *rows])}, {}
-
-
-def fit_out(control: Any) -> None:
-    """As every control of a panel is; its value counts when it is let go or Enter is pressed: each may cost seconds."""
-    control.style.description_width, control.layout.width = LABEL, WIDE
+    control.style.description_width, control.layout.width = "20em", "41em"
     if isinstance(control, w.ToggleButtons):  # side by side, whatever their number, and beside their label
         control.add_class("widget-inline-hbox")
         control.style.button_width, control.layout.width = "auto", "auto"
@@ -129,19 +129,19 @@ def fit_out(control: Any) -> None:
         control.continuous_update = False
 
 
-def html_table(heads: Sequence[str], rows: Sequence[Sequence[str]], more: Mapping[int, str] | None = None) -> str:
-    """A table whose first column heads its rows; "" without a row. Cells may hold a stranger's text: all are escaped.
+def percent(probabilities: Sequence[float]) -> list[tuple[str, float]]:
+    """Probabilities to choose from, as a control takes them: label and value."""
+    return [(f"{100 * p:g} %", p) for p in sorted(set(probabilities))]
 
-    more : column → CSS beside that of every cell
-    """
-    if not rows:
-        return ""
-    style = "text-align:left;padding:0.1em 0.8em"
-    styles = [";".join(part for part in (style, (more or {}).get(k)) if part) for k in range(len(heads))]
-    head = "".join(f'<th scope="col" style="{style}">{escape(word)}</th>' for word in heads)
 
-    def row(cells: Sequence[str]) -> str:
-        first, *rest = (f'style="{own}">{escape(cell)}' for own, cell in zip(styles, cells, strict=True))
-        return f'<tr><th scope="row" {first}</th>{"".join(f"<td {each}</td>" for each in rest)}</tr>'
+def table_html(table: "pd.DataFrame") -> str:
+    """The first rows of a table as HTML. Cells may hold a stranger's text: all are escaped."""
+    import pandas as pd
 
-    return f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(map(row, rows))}</tbody></table>"
+    if table.empty:
+        return "<p>no value to show</p>"
+    shown = table.head(MOST_ROWS).rename_axis(index=None, columns=table.index.name)  # one row of heads
+    with pd.option_context("display.max_colwidth", None):  # nothing is cut off
+        html = shown.to_html(border=0, justify="left", float_format="{:.1f}".format, na_rep="–")
+    more = len(table) - MOST_ROWS
+    return html + (f"<p>and {more} more: narrow the choice to see them</p>" if more > 0 else "")

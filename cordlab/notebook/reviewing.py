@@ -2,22 +2,26 @@
 
 import json
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import replace
+from functools import lru_cache
 from html import unescape
 from typing import TYPE_CHECKING, Any
 
 import ipywidgets as w
+import pandas as pd
 
 from cordlab.analysis import analyse
 from cordlab.bundle.compare import DIFFERS, EQUAL, WITHIN, Comparison, Line, compare, shortened
 from cordlab.curves.models import models
-from cordlab.notebook.panel import MOST_ROWS, PROBABILITIES, TablePanel, html_table
+from cordlab.notebook.panel import PROBABILITIES, Answer, Panel, percent
 from cordlab.report.page import ABOUT, results_of
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
     from cordlab.campaign.campaign import Campaign
+
+EVERY = "all"  # verdicts
 
 # ISO/IEC 17025:2017, clauses of 7.8, in this report's words: clause, what is to be in a test report, and where it
 # stands: a key of `[report]`, or a pattern of the report's text.
@@ -49,40 +53,31 @@ _CONTENTS = (
 )
 
 
-@dataclass(frozen=True)
-class Content:
-    """One content that a test report is to have, and what stands there: None where it is blank."""
-
-    clause: str
-    what: str
-    found: str | None
-
-
 def report_entries(campaign: "Campaign") -> tuple[tuple[str, str, str], ...]:
     """Each key that `[report]` of campaign.toml may have: the key, what is asked, and the entry, "" where blank."""
     return tuple((key, word, str(campaign.report.get(key, "")).strip()) for key, word in ABOUT.items())
 
 
-def contents(entries: Mapping[str, Any], page: str) -> tuple[Content, ...]:
-    """What a test report must hold by ISO/IEC 17025:2017, 7.8, and what this one holds.
+def contents(entries: Mapping[str, str], page: str) -> pd.DataFrame:
+    """What a test report must hold by ISO/IEC 17025:2017, 7.8, one row a content: state "present" or "BLANK", and text.
 
     entries : of `[report]` in campaign.toml; page : the report, as HTML
     """
-    text = _words(page)
-    required = []
+    words, rows = _words(page), []
     for clause, what, where in _CONTENTS:
         if where in ABOUT:
-            required.append(Content(clause, what, str(entries.get(where, "")).strip() or None))
+            text = str(entries.get(where, "")).strip()
         else:
-            match = re.search(where, text)
-            required.append(Content(clause, what, match and match[0]))
-    return tuple(required)
+            match = re.search(where, words)
+            text = match[0] if match else ""
+        rows.append((clause, what, "present" if text else "BLANK", text))
+    return pd.DataFrame(rows, columns=["clause", "content", "state", "text"]).set_index("clause")
 
 
-def signing(analysis: "Analysis", found: Sequence[Content]) -> str:
+def signing(analysis: "Analysis", contents: pd.DataFrame) -> str:
     """Whether the report can be signed: what it says, and what is still blank."""
-    blank = [content.what for content in found if content.found is None]
-    held = f"The report holds {len(found) - len(blank)} of {len(found)} contents."
+    blank = list(contents["content"][contents["state"] == "BLANK"])
+    held = f"The report holds {len(contents) - len(blank)} of {len(contents)} contents."
     state = f"Not to be signed yet, {len(blank)} are blank: {', '.join(blank)}." if blank else "Nothing is blank."
     return f"{_range(analysis.rating.to_dict()).capitalize()}.\n{held} {state}\n{analysis.cautions[0]}"
 
@@ -97,7 +92,7 @@ def answer_part(page: str) -> str:
 
 def headings(page: str) -> tuple[str, ...]:
     """The headings of a rendered report, in order."""
-    return tuple(_words(text) for text in re.findall(r"<h2[^>]*>(.*?)</h2>", page, re.DOTALL))
+    return tuple(_words(heading) for heading in re.findall(r"<h2[^>]*>(.*?)</h2>", page, re.DOTALL))
 
 
 def _words(page: str) -> str:
@@ -106,21 +101,19 @@ def _words(page: str) -> str:
     return " ".join(unescape(bare).split())
 
 
-def as_table(lines: Sequence[Line]) -> str:
-    """Compared values as an HTML table. Names and values may come from a stranger's file: all are escaped."""
-    if not lines:
-        return "<p>no value to show</p>"
-    rows = [(line.name, _shown(line.old), _shown(line.new), _change(line), line.verdict) for line in lines[:MOST_ROWS]]
-    left = len(lines) - MOST_ROWS
-    more = f"<p>and {left} more: narrow the choice to see them</p>" if left > 0 else ""
-    return html_table(_HEADS, rows, {0: "font-weight:normal"}) + more
+def select(comparison: Comparison, *, text: str, verdict: str = EVERY) -> pd.DataFrame:
+    """The values whose name holds `text` in any case, with this verdict or with every verdict: one row a value."""
+    wanted = text.strip().casefold()
+    lines = [line for line in comparison.lines if wanted in line.name.casefold() and verdict in (EVERY, line.verdict)]
+    rows = [(_cell(line.old), _cell(line.new), _change(line), line.verdict) for line in lines]
+    names = pd.Index([line.name for line in lines], name="value")
+    return pd.DataFrame(rows, columns=["old", "new", "change", "verdict"], index=names)
 
 
-_HEADS = ("value", "old", "new", "change", "verdict")
-
-
-def _shown(value: Any) -> str:
-    return shortened(f"{value:.6g}" if isinstance(value, float) else "none" if value is None else str(value), 80)
+def _cell(value: object) -> str:
+    if value is None:
+        return "none"
+    return shortened(f"{value:.6g}" if isinstance(value, float) else str(value), 80)
 
 
 def _change(line: Line) -> str:
@@ -128,30 +121,22 @@ def _change(line: Line) -> str:
     return f"{line.new - line.old:+.3g}" if numbers and line.verdict != EQUAL else ""
 
 
-def select(comparison: Comparison, *, text: str, verdict: str) -> tuple[Line, ...]:
-    """The values whose name holds `text` in any case, with this verdict; "all" for every verdict."""
-    wanted = text.strip().casefold()
-    return tuple(
-        line for line in comparison.lines if wanted in line.name.casefold() and verdict in ("all", line.verdict)
-    )
-
-
-def comparison_panel(comparison: Comparison) -> TablePanel:
-    """Every value of two results, old beside new: part of a name narrows the table, and so does a verdict."""
-    verdicts = [(f"all ({len(comparison.lines)})", "all")]
+def comparison_panel(comparison: Comparison) -> Panel:
+    """Every value of two results, the old and the new one: part of a name narrows the table, and so does a verdict."""
+    verdicts = [(f"{EVERY} ({len(comparison.lines)})", EVERY)]
     verdicts += [(f"{name} ({comparison.count(name)})", name) for name in (EQUAL, WITHIN, DIFFERS)]
     controls = {
         "text": w.Text(value="rating", description="name holds"),
-        "verdict": w.Dropdown(options=verdicts, value="all", description="verdict"),
+        "verdict": w.Dropdown(options=verdicts, description="verdict"),
     }
 
-    def answer(text: str, verdict: str) -> tuple[list[str], tuple[Line, ...]]:
-        lines = select(comparison, text=text, verdict=verdict)
-        named = f"whose name holds '{text.strip()}'" if text.strip() else "of any name"
-        which = "of any verdict" if verdict == "all" else f"verdict '{verdict}'"
-        return [f"{len(lines)} of {len(comparison.lines)} values {named}, {which}"], lines
+    def answer(text: str, verdict: str) -> Answer:
+        table = select(comparison, text=text, verdict=verdict)
+        name = f"whose name holds '{text.strip()}'" if text.strip() else "of any name"
+        which = "of any verdict" if verdict == EVERY else f"verdict '{verdict}'"
+        return [f"{len(table)} of {len(comparison.lines)} values {name}, {which}"], table
 
-    return TablePanel(controls, answer, table=as_table)
+    return Panel(controls, answer)
 
 
 def assume(
@@ -168,7 +153,7 @@ def assume(
     return replace(campaign, site=site, decision=replace(campaign.decision, probability=probability, model=model))
 
 
-def assumption_panel(analysis: "Analysis") -> TablePanel:
+def assumption_panel(analysis: "Analysis") -> Panel:
     """What if an assumption were another: the whole chain is run again, and every value compared with the first.
 
     It takes as long as an analysis. Nothing is computed where every assumption stands as published.
@@ -180,36 +165,41 @@ def assumption_panel(analysis: "Analysis") -> TablePanel:
         "reach": _box(site.reach_below_attachment.value, 0.1, "body reach below cord [m]"),
         "drag_area": _box(site.drag_area.value, 0.05, "drag area of the rider [m²]"),
         "probability": w.Dropdown(
-            options=[(f"{100 * p:g} %", p) for p in sorted({*PROBABILITIES, decision.probability})],
-            value=decision.probability, description="probability [%]",
+            options=percent([*PROBABILITIES, decision.probability]),
+            value=decision.probability,
+            description="probability [%]",
         ),
         "model": w.Dropdown(options=["auto", *models()], value=decision.model, description="model"),
         "text": w.Text(value="rating.", description="name holds"),
-    }  # fmt: skip
-    seen: dict[str, Any] = {"campaign": campaign, "results": published}
+    }
 
-    def answer(text: str, **assumed: Any) -> tuple[list[str], tuple[Line, ...]]:
+    @lru_cache(maxsize=1)  # another filter on the table is not another analysis
+    def results(**assumed: Any) -> dict:
         other = assume(campaign, **assumed)
-        if other != seen["campaign"]:  # another filter on the table is not another analysis
-            seen.update(results=published if other == campaign else plain(analyse(other)), campaign=other)
-        comparison = compare(published, seen["results"])
-        told = [
+        return published if other == campaign else plain(analyse(other))
+
+    def answer(text: str, **assumed: Any) -> Answer:
+        now = results(**assumed)
+        comparison = compare(published, now)
+        table = select(comparison, text=text, verdict=DIFFERS)
+        lines = [
             f"{len(comparison.differing)} of {len(comparison.lines)} values move",
-            f"now: {_range(seen['results']['rating'])}",
+            f"now: {_range(now['rating'])}",
+            f"as published: {_range(published['rating'])}",
+            *(reason for reason in comparison.reasons if reason.startswith("[")),
+            f"{len(table)} of them shown",
         ]
-        changed = [reason for reason in comparison.reasons if reason.startswith("[")]
-        lines = select(comparison, text=text, verdict=DIFFERS)
-        return [*told, f"as published: {_range(published['rating'])}", *changed, f"{len(lines)} of them shown"], lines
+        return lines, table
 
-    return TablePanel(controls, answer, table=as_table)
+    return Panel(controls, answer)
 
 
-def plain(analysis: "Analysis") -> dict[str, Any]:
+def plain(analysis: "Analysis") -> dict:
     """The results as they are read back from results.json."""
     return json.loads(json.dumps(results_of(analysis), allow_nan=False))
 
 
-def _range(rating: Mapping[str, Any]) -> str:
+def _range(rating: Mapping) -> str:
     if not rating["rated"]:
         return "not rated: " + "; ".join(rating["reasons"])
     ends = rating["governed_by"]
@@ -220,4 +210,4 @@ def _range(rating: Mapping[str, Any]) -> str:
 
 
 def _box(value: float, step: float, description: str) -> w.BoundedFloatText:
-    return w.BoundedFloatText(value=value, min=0, max=1000, step=step, description=description)
+    return w.BoundedFloatText(value=value, max=1000, step=step, description=description)

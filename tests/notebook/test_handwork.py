@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 import cordlab
@@ -56,9 +57,9 @@ def test_record_panel_goes_from_drop_to_drop_with_the_events_of_each(events):
     assert names == [entry.drop for entry in events.campaign.drops]
     for name in names[:2]:
         events.controls["drop"].value = name
-        assert events.said.startswith(f"drop {name}:")
-        assert f"release {events.controls['release'].value:.2f}" in events.said  # to a slider's step
-        assert "by hand" not in events.said
+        assert events.words.startswith(f"drop {name}:")
+        assert f"release {events.controls['release'].value:.2f}" in events.words  # to a slider's step
+        assert "by hand" not in events.words
 
 
 @pytest.mark.parametrize(("event", "by"), [("release", 0.02), ("slack_end", 0.02), ("lowest", -0.05)])
@@ -66,8 +67,8 @@ def test_a_moved_event_is_drawn_and_told_beside_the_automatic_one(events, event,
     before, slider = events.picture.value, events.controls[event]
     slider.set_state({"value": round(slider.value + by, 3)})  # as a browser sends it
     assert events.picture.value != before
-    assert "marked by hand" in events.said
-    assert f"at {slider.value:.3f} s, where the record alone gives" in events.said
+    assert "marked by hand" in events.words
+    assert f"at {slider.value:.3f} s, where the record alone gives" in events.words
     labels = [line.get_label() for ax in events._shown.axes for line in ax.lines]
     assert labels.count(f"{handwork._NAMES[event]}, by hand") == 2  # on force and on motion
 
@@ -103,8 +104,8 @@ def test_nothing_is_written_without_a_reason_or_a_move_or_against_the_record(eve
         events.record()
     events.reason.value = "why"
     events.controls["lowest"].value = events.controls["slack_end"].value + 0.3  # nothing turns there
-    assert events.said.startswith("with these marks the record is refused")
-    assert "turn" in events.said
+    assert events.words.startswith("with these marks the record is refused")
+    assert "turn" in events.words
     with pytest.raises(CampaignError, match="turn"):
         events.record()
     events.controls["drop"].value = events.controls["drop"].options[1][1]
@@ -114,17 +115,17 @@ def test_nothing_is_written_without_a_reason_or_a_move_or_against_the_record(eve
 
 
 def test_model_panel_shows_each_model_its_residuals_and_all_in_a_table(models):
-    assert models.said.startswith(f"{models.fit().chosen.model.name}: chosen, 3 of 3 cords count")
+    assert models.words.startswith(f"{models.fit().chosen.model.name}: chosen, 3 of 3 cords count")
     seen = set()
     for model in models.controls["model"].options:
         models.controls["model"].value = model
         seen.add(models.picture.value)
-        assert models.said.startswith(f"{model}: ")
+        assert models.words.startswith(f"{model}: ")
         assert f">{model}</th>" in models.table.value
     assert len(seen) == len(models.controls["model"].options)
     models.controls["shown"].value = "residuals"
     assert models.picture.value not in seen
-    assert models.table.value.count("<tr>") == 1 + len(models.fit().candidates)
+    assert models.table.value.count("<tr>") == len(models.fit().candidates)
 
 
 def test_bands_are_drawn_by_name(models):
@@ -138,10 +139,10 @@ def test_a_cord_off_is_refitted_without_at_once_and_recorded_with_its_reason(mod
     cord, box = next(iter(models.cords.items()))
     before = models.fit()
     box.value = False
-    assert "2 of 3 cords count" in models.said
+    assert "2 of 3 cords count" in models.words
     assert cord not in models.fit().chosen.scales
     assert cord in before.chosen.scales
-    assert f"cord {cord}, off: " in models.said
+    assert f"cord {cord}, off: " in models.words
     models.reason.value = HOSTILE
     models.button.click()
     assert f"left out: cord {cord}" in models.outcome.value
@@ -151,7 +152,7 @@ def test_a_cord_off_is_refitted_without_at_once_and_recorded_with_its_reason(mod
     with pytest.raises(CampaignError, match="nothing to record"):
         models.record()
     box.value = True
-    assert "3 of 3 cords count" in models.said
+    assert "3 of 3 cords count" in models.words
     models.reason.value = "measured again"
     assert "counts again" in models.record()
     assert not read_campaign(folder).by_hand
@@ -160,7 +161,7 @@ def test_a_cord_off_is_refitted_without_at_once_and_recorded_with_its_reason(mod
 def test_no_cord_at_all_is_told_and_not_written(models, folder):
     for box in models.cords.values():
         box.value = False
-    assert models.said.startswith("no fit of 0 cords")
+    assert models.words.startswith("no fit of 0 cords")
     models.reason.value = "why"
     with pytest.raises(CampaignError, match="every fit drop is left out"):
         models.record()
@@ -178,7 +179,7 @@ def test_a_cord_left_out_in_the_campaign_begins_off(models, folder, fitted):
     fit = fit_batch([drop for drop in noted if drop.use == "fit"])
     again = handwork.model_panel(campaign, noted, fit)
     assert [name for name, box in again.cords.items() if not box.value] == [cord]
-    assert "2 of 3 cords count" in again.said
+    assert "2 of 3 cords count" in again.words
 
 
 def test_an_error_is_shown_and_raised(models, events, monkeypatch):
@@ -206,3 +207,77 @@ def test_what_was_written_by_others_is_shown_as_text(models):
     models.button.click()
     assert 'role="alert"' in models.outcome.value
     assert "cannot be seen" in models.outcome.value
+
+
+# one parameter fixed, one bounded
+
+
+def by_hand(models, **typed):
+    """The panel with these controls set, on the model with two parameters, one after the other as a user does it."""
+    models.controls["model"].value = "mooney-rivlin"
+    for name, value in typed.items():
+        models.controls[name].value = value
+    return models.fit_by_hand("mooney-rivlin").chosen
+
+
+def test_nothing_is_fixed_until_a_parameter_is_picked(models):
+    models.controls["fixed_at"].value = "250"
+    assert models.fit_by_hand(models.controls["model"].value) is None
+    assert "by hand" not in models.words
+
+
+def test_a_fixed_parameter_stays_and_the_other_takes_its_best(models):
+    """Against least squares by numpy: with one parameter of a linear model fixed, the other has a closed form."""
+    fit = by_hand(models, fixed="c2", fixed_at="50,5")
+    assert fit.parameters["c2"] == 50.5
+    assert models.words.startswith("mooney-rivlin: by hand, 3 of 3 cords count\nc1 = ")
+    assert ">mooney-rivlin, by hand</th>" in models.table.value
+    batch = models.fit_by_hand("mooney-rivlin")
+    samples, scales = batch.samples, np.array([batch.drop_scales[name] for name in batch.samples.names])
+    per_c1, per_c2 = (scales[samples.drop] * column for column in fit.model.columns(samples.stretch_ratio))
+    weighted = samples.weight * per_c1
+    assert fit.parameters["c1"] == pytest.approx(
+        weighted @ (samples.force - 50.5 * per_c2) / (weighted @ per_c1), rel=0.01
+    )
+
+
+def test_a_fixed_parameter_without_a_value_stays_as_fitted(models):
+    free = models.fit().candidate("mooney-rivlin").fitted
+    fit = by_hand(models, fixed="c1")
+    assert fit.parameters == pytest.approx(free.parameters, rel=1e-5)
+
+
+def test_a_bound_holds_and_says_so_where_the_fit_ends_on_it(models):
+    free = models.fit().candidate("mooney-rivlin").fitted.parameters
+    inside = by_hand(models, bounded="c2", lowest=str(free["c2"] - 30), highest=str(free["c2"] + 30))
+    assert inside.parameters == pytest.approx(free, rel=1e-5)
+    end = by_hand(models, bounded="c2", lowest="", highest=str(free["c2"] - 30))
+    assert end.parameters["c2"] == pytest.approx(free["c2"] - 30)
+    assert "at its bound" in models.words
+    models.controls["bounded"].value = None
+    assert "by hand" not in models.words
+
+
+@pytest.mark.parametrize(
+    ("model", "typed", "words"),
+    [
+        ("mooney-rivlin", {"bounded": "c1", "lowest": "300", "highest": "200"}, "lowest value below the highest"),
+        ("mooney-rivlin", {"bounded": "c1", "lowest": "250", "highest": "250"}, "lowest value below the highest"),
+        ("mooney-rivlin", {"bounded": "c1", "lowest": "much"}, "'much' is not a number"),
+        ("mooney-rivlin", {"bounded": "c1", "highest": "inf"}, "'inf' is not a number"),
+        ("mooney-rivlin", {"fixed": "c1", "fixed_at": "nan"}, "'nan' is not a number"),
+        ("ogden-1", {"bounded": "mu1", "lowest": "-5"}, "within 0 to inf, which ogden-1 takes"),
+        ("ogden-1", {"fixed": "mu1", "fixed_at": "-5"}, "cannot be fixed at -5: type a value from 0 to inf"),
+        ("ogden-1", {"bounded": "mu1", "lowest": "1", "fixed": "mu1", "fixed_at": "0.5"}, "from 1 to inf"),
+        ("linear", {"fixed": "stiffness"}, "every parameter is fixed"),
+    ],
+)
+def test_a_value_that_cannot_be_is_refused_in_words(models, model, typed, words):
+    models.controls["model"].value = model
+    for name, value in typed.items():
+        models.controls[name].value = value
+    assert models.words.startswith("no fit of 3 cords: ")
+    assert words in models.words
+    assert models.picture.value == models.table.value == ""
+    models.controls["model"].value = "yeoh"  # another model has other parameters: none is fixed or bounded
+    assert models.words.startswith("yeoh: ")

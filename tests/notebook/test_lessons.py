@@ -9,21 +9,10 @@ import pytest
 from scipy import stats
 
 from cordlab import Missing, read_campaign
-from cordlab.analysis import analyse
 from cordlab.notebook import lessons
 from cordlab.notebook.panel import Panel
 from tests.conftest import ROOT
 from tests.small_campaign import write_small_campaign
-
-
-@pytest.fixture(scope="module")
-def campaign():
-    return read_campaign(ROOT / "data-demo" / "first-batch")
-
-
-@pytest.fixture(scope="module")
-def analysis(campaign):
-    return analyse(campaign)
 
 
 def drawn(**given):
@@ -73,12 +62,12 @@ def test_too_few_are_refused(cords, drops):
 
 def test_promise_panel_draws_anew_and_repeats_itself():
     panel, again = lessons.promise_panel(), lessons.promise_panel()
-    assert panel.said == again.said
-    before = panel.said
-    panel.controls["again"].set_state({"value": 7})
-    assert panel.said != before
-    panel.controls["again"].set_state({"value": 0})
-    assert panel.said == before
+    assert panel.words == again.words
+    before = panel.words
+    panel.controls["seed"].set_state({"value": 7})
+    assert panel.words != before
+    panel.controls["seed"].set_state({"value": 0})
+    assert panel.words == before
 
 
 def test_nothing_that_came_is_shown_before_the_guess(campaign):
@@ -90,17 +79,17 @@ def test_nothing_that_came_is_shown_before_the_guess(campaign):
         return np.concatenate([line.get_ydata() for line in panel._shown.axes[0].lines])
 
     panel.controls["guess"].value = "12.3 11,7"
-    assert "100 kg: 2 guesses, 11.7 to 12.3 m." in panel.said
+    assert "100 kg: 2 guessed, 11.7 to 12.3 m." in panel.words
     assert not np.isin(came, drawn_points(panel)).any()
     panel.controls["shown"].value = "and what came"
     assert np.isin(came, drawn_points(panel)).all()
-    assert f"{abs(12.0 - np.mean(came)):.2f} m too small" in panel.said
+    assert f"{abs(12.0 - np.mean(came)):.2f} m too small" in panel.words
     panel.controls["shown"].value = "and a fit"
-    fitted = float(re.search(r"curve through them says ([\d.]+) m", panel.said)[1])
+    fitted = float(re.search(r"curve through them says ([\d.]+) m", panel.words)[1])
     assert fitted == pytest.approx(np.mean(came), abs=0.3)  # the true family of curves, one mass further
-    assert "limit" not in panel.said
+    assert "limit" not in panel.words
     panel.controls["shown"].value = "and the limit"
-    limit = float(re.search(r"limit ([\d.]+) m", panel.said)[1])
+    limit = float(re.search(r"limit ([\d.]+) m", panel.words)[1])
     assert limit > np.mean(came)  # one-sided, on the side of danger
 
 
@@ -116,11 +105,11 @@ def test_retest_panel_shows_what_was_known_then(campaign, analysis):
     at = wear.drops.retest
     for _, seen in panel.controls["seen"].options:
         panel.controls["seen"].value = seen
-        tested = re.findall(r"^ *(\d+) jumps, tested", panel.said, flags=re.MULTILINE)
+        tested = re.findall(r"^ *(\d+) jumps, tested", panel.words, flags=re.MULTILINE)
         assert int(tested[-1]) == seen
         drawn = np.concatenate([line.get_ydata() for line in panel._shown.axes[0].lines])
         assert not np.isin(wear.drops.values[at > seen], drawn).any()
-    assert f"retire at {wear.retire_at}" in panel.said  # with every retest seen it is the analysis
+    assert f"retire at {wear.retire_at}" in panel.words  # with every retest seen it is the analysis
 
 
 def test_retest_panel_tells_a_guess_from_what_came(analysis):
@@ -128,13 +117,13 @@ def test_retest_panel_tells_a_guess_from_what_came(analysis):
     counts = np.unique(wear.drops.retest)
     came = wear.drops.values[wear.drops.retest == counts[2]]
     panel.controls["guess"].value = f"{came.mean() + 1:.6f}"
-    assert "It came to" not in panel.said
+    assert "It came to" not in panel.words
     panel.controls["shown"].value = "and what came next"
-    assert f"{came.mean():.2f} {wear.unit} on average: the guesses are 1.00 {wear.unit} too great" in panel.said
+    assert f"{came.mean():.2f} {wear.unit} on average: the guesses are 1.00 {wear.unit} too great" in panel.words
     panel.controls["stop"].value = int(counts[1])
-    assert "what was tested bears you out" in panel.said
+    assert "what was tested bears you out" in panel.words
     panel.controls["stop"].value = int(counts[1]) + 1
-    assert "nothing that was tested so far bears you out" in panel.said
+    assert "nothing that was tested so far bears you out" in panel.words
 
 
 def test_too_little_for_a_lesson_is_one_line(tmp_path):
@@ -153,7 +142,7 @@ def every_exercise(campaign, analysis):
 def test_exercises_know_right_from_wrong_and_keep_the_answer_to_themselves(campaign, analysis):
     for exercise in every_exercise(campaign, analysis):
         panel = exercise.panel()
-        assert panel.said.splitlines() == [exercise.question, "Not answered yet."]
+        assert panel.words.splitlines() == [exercise.question, "Not answered yet."]
         shown = panel._repr_mimebundle_()[0]["text/plain"] + panel.text.value
         assert exercise.because not in shown
         if exercise.options:
@@ -163,11 +152,11 @@ def test_exercises_know_right_from_wrong_and_keep_the_answer_to_themselves(campa
             wrong = [str(exercise.truth + 1.1 * exercise.within + 0.01), str(-exercise.truth), "many"]
         for each in wrong:
             panel.controls["answer"].value = each
-            assert "Right" not in panel.said
+            assert "Right" not in panel.words
         panel.controls["answer"].value = str(exercise.truth).replace(".", ",")
-        assert panel.said.splitlines()[1] == f"Right. {exercise.because}"
+        assert panel.words.splitlines()[1] == f"Right. {exercise.because}"
         panel.controls["solve"].value = True
-        assert panel.said.splitlines()[2].startswith("Answer: ")
+        assert panel.words.splitlines()[2].startswith("Answer: ")
 
 
 def test_the_answers_to_exercises_are_what_a_class_would_find(campaign, analysis):

@@ -1,0 +1,192 @@
+"""Panels that show one analysis: a drop in time, the rated range and the service life under other numbers."""
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import ipywidgets as w
+import numpy as np
+
+from cordlab.batch.drop_table import SetUp
+from cordlab.mechanics.predict import Trace, predict_drop, trace_drop, unloading_for
+from cordlab.notebook.choose import Missing
+from cordlab.notebook.panel import PROBABILITIES, Answer, Panel, percent
+from cordlab.rating.rate import re_rate
+from cordlab.report import figures as plots
+from cordlab.wear.service_life import WORN, reassess
+
+if TYPE_CHECKING:
+    from cordlab.analysis import Analysis
+    from cordlab.campaign.settings import Decision
+
+MOST_VISCOUS = 20.0  # the range in which loads are judged where no viscosity is known  [N·s]
+
+
+def drop_panel(analysis: "Analysis") -> Panel:
+    """One drop on the rig in time: uniformly strained, with stretch waves, and as recorded where there is a record."""
+    if analysis.fit is None:
+        raise Missing("there is no curve to drop a mass on: " + "; ".join(analysis.rating.reasons))
+    campaign, batch, rig = analysis.campaign, analysis.fit.chosen, SetUp.of(analysis.campaign.rig).values()
+    masses = sorted({entry.mass.value for entry in campaign.drops})
+    between = np.arange(np.ceil(masses[0]), masses[-1])
+    damping, how = viscosity(analysis)
+    shares = [drop.energy_returned for drop in analysis.drops if drop.energy_returned is not None]
+    returned = float(np.mean(shares)) if shares else 1.0
+    controls = {
+        "cord": w.Dropdown(options=sorted({entry.cord for entry in campaign.drops}), description="cord"),
+        "mass": w.SelectionSlider(
+            options=[(f"{mass:g} kg", float(mass)) for mass in np.union1d(masses, between)],
+            value=float(masses[len(masses) // 2]),
+            description="mass hung [kg]",
+        ),
+        "viscosity": w.FloatSlider(
+            value=damping, max=max(MOST_VISCOUS, damping), step=0.5, description=f"viscosity, {how} [N·s]"
+        ),
+    }
+
+    def answer(cord: str, mass: float, viscosity: float) -> Answer:
+        entry = campaign.cord(cord)
+        curve = batch.curve.scaled(batch.scales.get(cord, 1.0))
+        setup = {"mass": mass, "slack_length": entry.slack_length.value, "cord_mass": entry.mass.value, **rig}
+        recorded = (d for d in analysis.drops if d.cord == cord and d.mass == mass and d.use != "wear")
+        drop = next(recorded, None)
+        lines = [f"cord {cord}, {mass:g} kg hung, on the rig: {'recorded' if drop else 'this mass was not dropped'}"]
+        duration = 6.0  # past the first rebound of a long cord [s]
+        if drop is not None:
+            duration = float(np.clip(drop.time[-1] - drop.time[drop.release], 2.0, 8.0))
+            lines.append(
+                f"record: lowest point {drop.lowest_point:.2f} m (u = {drop.u_lowest_point:.2f} m), "
+                f"peak load {drop.peak_load:.0f} N where the cell sits"
+            )
+        traces: list[Trace] = []
+        for mechanics, damped in (("uniform", 0.0), ("waves", viscosity)):
+            drawn = {"mechanics": mechanics, "viscosity": damped, **setup}
+            prediction = predict_drop(curve, **drawn)
+            back = unloading_for(curve, float(prediction.stretch_ratio), returned) if mechanics == "uniform" else 0.0
+            traces.append(trace_drop(curve, unloading=back, duration=duration, **drawn))
+            lines.append(
+                f"{mechanics}: lowest point {prediction.lowest_point:.2f} m, peak load {prediction.tie_load:.0f} N at "
+                f"the tie point, {prediction.tension:.0f} N at the lower end, greatest g {prediction.g:.2f}"
+            )
+        return lines, plots.motion(traces, drop=drop, slack_length=entry.slack_length.value)
+
+    return Panel(controls, answer)
+
+
+def viscosity(analysis: "Analysis") -> tuple[float, str]:
+    """Viscosity of the cords to draw waves with [N·s], and how it is known: "given", "measured" or "assumed"."""
+    known = analysis.waves.viscosity if analysis.waves else None
+    if known is None or known.how == "unknown":
+        return MOST_VISCOUS / 4, "assumed"
+    return known.value, known.how
+
+
+def rating_panel(analysis: "Analysis") -> Panel:
+    """What if the site or the criteria were different: the range and what governs it, from the draws that are there."""
+    campaign = analysis.campaign
+    if analysis.forecast is None:
+        raise Missing("there is no forecast to rate: " + "; ".join(analysis.rating.reasons))
+    site, criteria, decision = campaign.site, campaign.criteria, campaign.decision
+    forecasts = {0: analysis.forecast} | (analysis.service.forecasts if analysis.service else {})
+    long_enough = [jumps for jumps in forecasts if jumps >= (decision.jumps or 0)]
+    height, reach = site.tie_height.value, site.reach_below_attachment.value
+    controls = {
+        "jumps": w.Dropdown(
+            options=[("as when tested", 0), *((f"new to {count} jumps", count) for count in forecasts if count)],
+            value=min(long_enough, default=0),
+            description="cords [jumps]",
+        ),
+        "tie_height": _slider(height, round(0.6 * height), round(1.6 * height), 0.5, "tie point above surface [m]"),
+        "reach": _slider(reach, 0.0, 4.0, 0.1, "body reach below cord [m]"),
+        "least_clearance": _slider(criteria.least_clearance, 0.0, 15.0, 0.5, "least clearance [m]"),
+        "greatest_g": _slider(criteria.greatest_g, 1.5, 5.0, 0.05, "greatest g [1]"),
+        "least_strength_factor": _slider(criteria.least_strength_factor, 1.0, 12.0, 0.5, "least strength factor [1]"),
+        "probability": _probability(decision),
+    }
+
+    def answer(jumps: int, tie_height: float, reach: float, probability: float, **bounds: Any) -> Answer:
+        judged = replace(criteria, **bounds)
+        rating = re_rate(
+            forecasts[jumps],
+            criteria=judged,
+            tie_height=replace(site.tie_height, value=tie_height),
+            reach=replace(site.reach_below_attachment, value=reach),
+            probability=probability,
+            breaking_load=campaign.lowest_break,
+            validation=analysis.validation,
+        )
+        lines = ["NOT RATED"]
+        if rating.rated:
+            age = f"new to {jumps} jumps" if jumps else "as when tested"
+            ends = rating.governed_by
+            lines = [
+                f"rated for rider masses of {rating.lightest:.1f} to {rating.heaviest:.1f} kg, cords {age}",
+                f"light end: {ends['light']}; heavy end: {ends['heavy']}",
+            ]
+            if jumps and analysis.rating.governed_by["heavy"] == WORN:
+                heaviest = analysis.rating.heaviest
+                lines.append(f"but by the retests alone, as analysed: no heavier than {heaviest:.1f} kg")
+        return [*lines, *rating.reasons, rating.promise], plots.by_mass(rating, judged)
+
+    return Panel(controls, answer, steady=True)
+
+
+def wear_panel(analysis: "Analysis") -> Panel:
+    """What if the rule were stricter, or the cords jumped more often: retirement, forecast and the next retest."""
+    service, forecast = analysis.service, analysis.forecast
+    if service is None or forecast is None:
+        raise Missing("no limits for worn cords: it takes a forecast, and drops with use `wear`")
+    criteria = analysis.campaign.criteria
+    controls = {
+        "least_clearance": _slider(criteria.least_clearance, 0.0, 15.0, 0.5, "least clearance [m]"),
+        "probability": _probability(analysis.campaign.decision),
+        "greatest_jumps": w.BoundedIntText(
+            value=criteria.greatest_jumps or 0,
+            max=100_000,
+            step=50,
+            description="cap by maker or rule, 0: none [jumps]",
+        ),
+        "per_week": w.IntSlider(value=50, min=1, max=500, description="planned use of a cord [jumps a week]"),
+    }
+    retired = analysis.wear.retire_at if analysis.wear else None
+    holds = "no retested count" if retired is None else f"{retired} jumps"
+
+    def answer(per_week: int, greatest_jumps: int, least_clearance: float, probability: float) -> Answer:
+        life = reassess(
+            service,
+            forecast,
+            greatest_jumps=greatest_jumps or None,
+            least_clearance=least_clearance,
+            probability=probability,
+        )
+        tested = max((point.jumps for point in life.points if point.kind == "tested"), default=0)
+        lines = life.summary().splitlines()
+        for what, count, since in (
+            ("a new cord is retired", life.retire_at, 0),
+            ("the tested cords are retested", life.next_retest, tested),
+        ):
+            if count is not None:
+                when = "now" if count <= since else f"in {(count - since) / per_week:.1f} weeks"
+                lines.append(f"with {per_week} jumps a week {what} at {count} jumps: {when}")
+        lines.append(
+            f"this is by clearance alone; by every criterion as they stand in campaign.toml the range holds to {holds}"
+        )
+        return lines, plots.wear(life)
+
+    return Panel(controls, answer)
+
+
+def _probability(decision: "Decision") -> w.SelectionSlider:
+    """The probability of a prediction limit; a tolerance limit's is fixed in its draws."""
+    return w.SelectionSlider(
+        options=percent([*PROBABILITIES, decision.probability]),
+        value=decision.probability,
+        description="probability [%]",
+        disabled=decision.limit == "tolerance",
+    )
+
+
+def _slider(value: float, low: float, high: float, step: float, description: str) -> w.FloatSlider:
+    """A slider that can stand at `value` whatever the usual range is."""
+    return w.FloatSlider(
+        value=value, min=min(low, value), max=max(high, value), step=step, description=description, readout_format=".2f"
+    )
