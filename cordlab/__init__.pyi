@@ -1,13 +1,13 @@
 from .analysis import Analysis as Analysis
 from .analysis import analyse as analyse
 from .batch.drop_table import Evidence as Evidence
-from .batch.fit import CurveFit as CurveFit
-from .batch.fit import fit_curve as fit_curve
 from .bundle.publish import publish as publish
 from .bundle.recheck import recheck as recheck
 from .campaign.campaign import Campaign as Campaign
 from .campaign.campaign import CampaignError as CampaignError
 from .campaign.campaign import read_campaign as read_campaign
+from .curves.fit import CurveFit as CurveFit
+from .curves.fit import fit_curve as fit_curve
 from .curves.models import Curve as Curve
 from .curves.models import Model as Model
 from .curves.models import model as model

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from scipy.interpolate import BarycentricInterpolator
+from numpy.polynomial import chebyshev
 
 from cordlab.curves.models import Curve, Model
 from cordlab.units import Progress, unwatched
@@ -20,14 +20,11 @@ from cordlab.units import Progress, unwatched
 if TYPE_CHECKING:
     import lmfit
 
+GROUPS = 100  # of drops that are left out in turn, where there are more drops than that
 _CHUNK = 1024  # draws whose sums fit the cache
 _NODES = (20, 40, 80)
 _MOST_STEPS = 200
 _AT_REST = 1e-9  # gain of a step, as a share of the sum of squares
-
-
-GROUPS = 100
-"""Groups of drops that are left out in turn where there are more drops than that."""
 
 
 def groups_left_out(count: int) -> np.ndarray:
@@ -39,10 +36,7 @@ def groups_left_out(count: int) -> np.ndarray:
 
 
 class Values(NamedTuple):
-    """Values of drops, stacked: arrays (n,).
-
-    stretch_ratio, force : [1, N];  drop : number of the drop of each;  weight : relative to 1/variance
-    """
+    """Values of drops, stacked, (n,): with the number of the drop of each, and its weight relative to 1/variance."""
 
     stretch_ratio: np.ndarray
     force: np.ndarray
@@ -72,9 +66,8 @@ class ExtraEquations:
 class Refits:
     """Refitted parameters, one column a draw.
 
-    parameters : name → (draws,)
+    parameters : name → (draws,);  rss : (draws,) weighted residual sum of squares  [N²]
     converged  : (draws,) False where the steps had not come to rest; they stay among the draws
-    rss        : (draws,) weighted residual sum of squares  [N²]
     """
 
     model: Model
@@ -93,17 +86,15 @@ def resample(cords: Sequence, n: int, rng: np.random.Generator) -> np.ndarray:
 
     cords : (drops,) the cord of each drop
     """
-    _, place = np.unique(np.asarray(cords), return_inverse=True)
+    _, place, counts = np.unique(np.asarray(cords), return_inverse=True, return_counts=True)
     order = np.argsort(place, kind="stable")
-    counts = np.bincount(place)
-    first = np.concatenate([[0], np.cumsum(counts)[:-1]])
+    first = np.cumsum(counts) - counts
     times = np.zeros((n, len(place)))
-    rows = np.arange(n)
     for picked in rng.integers(len(counts), size=(len(counts), n)):
         size = counts[picked]
         for k in range(counts.max()):
             drawn = order[first[picked] + (rng.random(n) * size).astype(int)]
-            times[rows, drawn] += k < size
+            times[np.arange(n), drawn] += k < size
     return times
 
 
@@ -137,8 +128,7 @@ def refit(
     return Refits(model, model.by_name(parameters), converged, rss)
 
 
-@dataclass(frozen=True)
-class _Parts:
+class _Parts(NamedTuple):
     """How a curve enters the sums: F at the data = basis @ `force`, for every value of the parameters.
 
     basis : (n, parts); force(values) and jacobian(values): (parts, draws) and (parameters, parts, draws)
@@ -151,8 +141,8 @@ class _Parts:
 
 def _parts(model: Model, x: np.ndarray, start: Mapping[str, float]) -> _Parts:
     if model.linear:  # the parts are the parameters themselves
-        columns = model.jacobian(x, start).T
         unit = np.eye(len(model.parameters))[:, :, None]
+        columns = model.jacobian(x, start).T
         return _Parts(columns, lambda v: v, lambda v: np.broadcast_to(unit, (*unit.shape[:2], v.shape[1])))
     nodes, basis = _interpolation(model, x, start)
     return _Parts(
@@ -164,9 +154,11 @@ def _parts(model: Model, x: np.ndarray, start: Mapping[str, float]) -> _Parts:
 
 def _interpolation(model: Model, x: np.ndarray, start: Mapping[str, float]) -> tuple[np.ndarray, np.ndarray]:
     """As few nodes as hold the curve to 1e-6 of its greatest force, and the matrix from forces there to forces at x."""
-    at_data = model.force(x, start)
+    at_data, middle, half = model.force(x, start), (x.max() + x.min()) / 2, np.ptp(x) / 2
     for count in _NODES:
-        nodes, basis = _chebyshev(x, count)
+        points = chebyshev.chebpts2(count)
+        nodes, to_coefficients = middle + half * points, np.linalg.inv(chebyshev.chebvander(points, count - 1))
+        basis = chebyshev.chebvander((x - middle) / half, count - 1) @ to_coefficients
         if np.abs(basis @ model.force(nodes, start) - at_data).max() <= 1e-6 * np.abs(at_data).max():
             return nodes, basis
     raise ValueError(
@@ -175,28 +167,15 @@ def _interpolation(model: Model, x: np.ndarray, start: Mapping[str, float]) -> t
     )
 
 
-def _chebyshev(x: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
-    """Chebyshev nodes over the range of `x`, and the (n, count) matrix from values there to values at x.
-
-    The weights of the barycentric formula: Berrut & Trefethen, SIAM Review 46 (2004) 501, (5.4).
-    """
-    angle = np.pi * np.arange(count) / (count - 1)
-    nodes = x.min() + (x.max() - x.min()) * (1 - np.cos(angle)) / 2
-    sign = np.where(np.arange(count) % 2, -1.0, 1.0)
-    sign[[0, -1]] /= 2
-    return nodes, BarycentricInterpolator(nodes, np.eye(count), wi=sign)(x)
-
-
 def _sums(basis: np.ndarray, values: Values, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Of each drop: basisᵀ W basis (D, parts, parts), basisᵀ W y (D, parts), yᵀ W y (D,)."""
-    _, y, drop, w = values
     gram, moment, square = [], [], []
-    order = np.argsort(drop, kind="stable")
-    for rows in np.split(order, np.searchsorted(drop[order], np.arange(1, count))):
-        weighted = basis[rows] * w[rows, None]
+    for drop in range(count):
+        rows = values.drop == drop
+        y, weighted = values.force[rows], basis[rows] * values.weight[rows, None]
         gram.append(basis[rows].T @ weighted)
-        moment.append(weighted.T @ y[rows])
-        square.append(w[rows] @ y[rows] ** 2)
+        moment.append(weighted.T @ y)
+        square.append(values.weight[rows] @ y**2)
     return np.array(gram), np.array(moment), np.array(square)
 
 

@@ -1,29 +1,28 @@
 """The curve of a batch: one shape, one stiffness scale a cord, the model chosen among candidates that are all reported.
 
-How the samples are weighed. A drop comes as one value a bin of stretch ratio, so a slow drop counts no more than a fast
-one. Each drop has its own scale in the fit, which leaves the shape to what happens within a drop; a cord's scale is the
-geometric mean of its drops', and the spread between and within cords is taken from those scales, one number a drop.
-Neighbouring bins are alike: with lag-1 correlation ρ of the residuals of a flexible curve, n bins are worth
-n (1 − ρ)/(1 + ρ), and AICc and the covariance count that many, less one for each scale.
+A drop comes as one value a bin of stretch ratio, so a slow drop counts no more than a fast one. Each drop has its own
+scale in the fit, which leaves the shape to what happens within a drop; a cord's scale is the geometric mean of its
+drops', and the variation between and within cords is taken from those scales, one number a drop. Neighbouring bins are
+alike: with lag-1 correlation ρ of the residuals of a flexible curve, n bins are worth n (1 − ρ)/(1 + ρ), and AICc and
+the covariance count that many, less one for each scale.
 
 Stretch is uncertain too. Effective variance (Orear, Am. J. Phys. 50 (1982) 912) weighs by 1/(σ² + (F' u)²), u being of
-the stretch ratio. It is chosen before orthogonal distance because the correction is small, and all models get the same
-weights, taken from the flexible curve, so that their AICc can be compared. A slack length's error is common to its
-cord: it is in the cord's scale, not in the weights.
+the stretch ratio. All models get the same weights, taken from the flexible curve, so that their AICc can be compared.
+A slack length's error is common to its cord: it is in the cord's scale, not in the weights.
 
 Where only some drops have a record, the others say by how low they came what the curve is: their energy equations
 (`lowest_points.Energies`) are fitted along, so that the curve beyond the records is not the formula's alone.
 """
 
-from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from cordlab.batch.bootstrap import ExtraEquations, Refits, Values, groups_left_out, refit, resample
-from cordlab.curves.fit import Band, CurveFit, NoBand, Solution, aicc, as_fit, fit_curve, solve
+from cordlab.curves.fit import CurveFit, Solution, aicc, as_fit, solve
 from cordlab.curves.lock_up import Spline
 from cordlab.curves.models import Curve, Model, differences, models
 from cordlab.curves.models import model as named_model
@@ -32,12 +31,9 @@ from cordlab.units import Progress, notebook_html, unwatched
 
 if TYPE_CHECKING:
     import lmfit
-    import pandas as pd
 
     from cordlab.batch.lowest_points import Energies
     from cordlab.records.reduce import Drop
-
-__all__ = ["Band", "BatchFit", "Candidate", "CurveFit", "FitError", "NoBand", "fit_batch", "fit_curve"]
 
 _NOT_RULED_OUT = 10.0  # a model further from the least AICc has essentially no support; Burnham & Anderson 2002, 2.6
 _AS_GOOD = 1.1  # as the best in the held-back drops: our choice, stated in the report
@@ -109,8 +105,7 @@ class Samples:
     @property
     def shares(self) -> np.ndarray:
         """Share of each drop in the level of the batch: cords alike, and the drops of a cord alike."""
-        drops = Counter(self.cord)
-        return 1 / np.array([drops[cord] for cord in self.cord])
+        return 1 / np.array([self.cord.count(cord) for cord in self.cord])
 
     @property
     def unrecorded(self) -> list[int]:
@@ -196,31 +191,21 @@ class BatchFit:
 
     def table(self) -> "pd.DataFrame":
         """One row a model, least AICc first: how well it does, how far its force rises, and what was made of it."""
-        import pandas as pd
-
-        word = dict.fromkeys(self.equals, "as good") | {self.chosen.model.name: "chosen"}
+        choice = dict.fromkeys(self.equals, "as good") | {self.chosen.model.name: "chosen"}
+        heads = ("AICc [1]", "rms in held-back drops [N]", "rises to stretch ratio [1]", "choice", "note")
         rows = {
-            candidate.model: {
-                "AICc [1]": candidate.aicc,
-                "rms in held-back drops [N]": candidate.check_rms,
-                "rises to stretch ratio [1]": candidate.sensible_to,
-                "choice": word.get(candidate.model, ""),
-                "note": candidate.note,
-            }
-            for candidate in sorted(self.candidates, key=lambda candidate: candidate.aicc)
+            model.model: (model.aicc, model.check_rms, model.sensible_to, choice.get(model.model, ""), model.note)
+            for model in sorted(self.candidates, key=lambda model: model.aicc)
         }
-        return pd.DataFrame.from_dict(rows, orient="index").rename_axis("model")
+        return pd.DataFrame.from_dict(rows, orient="index", columns=heads).rename_axis("model")
 
     def summary(self) -> str:
-        marks = {"chosen": "*", "as good": "=", "": " "}
-        lines = [self.chosen.summary(), f"check rms is of {self.held_back}:"]
-        for model, (aicc_, rms, _, choice, note) in self.table().iterrows():
-            lines.append(f"{marks[choice]} {model:14s} AICc {aicc_:10.2f}  check rms {rms:8.3g} N  {note}")
-        return "\n".join(lines)
+        models = self.table().to_string(float_format="{:.4g}".format)
+        return f"{self.chosen.summary()}\nModels; held back: {self.held_back}\n{models}"
 
     def _repr_html_(self) -> str:
-        head = f"{self.chosen.summary()}\nModels; what was held back: {self.held_back}"
-        return notebook_html(head, self.table())
+        models = notebook_html(f"Models; held back: {self.held_back}", self.table())
+        return self.chosen._repr_html_() + models
 
     def to_dict(self) -> dict:
         """For results.json."""
@@ -376,16 +361,12 @@ def _left_out_rms(fit: CurveFit, samples: Samples) -> float:
     scales, times = _drop_scales(fit, samples), 1.0 - out
     extra = samples.energies_near(fit, times, np.ones((len(out), len(samples.unrecorded))))
     refits = refit(fit.model, samples.on_one_level(scales), times=times, params=fit.result.params, extra=extra)
-    logs, (_, cord) = np.log(scales), np.unique(np.asarray(samples.cord), return_inverse=True)
-    others = np.bincount(cord)[cord] - 1
-    sum_of_others = np.bincount(cord, logs)[cord] - logs
-    scale_from_others = np.exp(np.where(others > 0, sum_of_others / np.maximum(others, 1), 0.0))
-    off = []
-    for k, group in enumerate(out):
-        rows, parameters = group[samples.drop], {name: draws[k] for name, draws in refits.parameters.items()}
-        predicted = scale_from_others[samples.drop[rows]] * fit.model.force(samples.stretch_ratio[rows], parameters)
-        off.append(samples.force[rows] - predicted)
-    return float(np.sqrt(np.mean(np.concatenate(off) ** 2)))
+    logs = pd.Series(np.log(scales)).groupby(list(samples.cord))
+    of_others = (logs.transform("sum") - np.log(scales)) / (logs.transform("size") - 1).clip(lower=1)
+    left_out = out.argmax(axis=0)[samples.drop]  # the refit that does not know a value
+    parameters = {name: draws[left_out] for name, draws in refits.parameters.items()}
+    predicted = np.exp(of_others.to_numpy())[samples.drop] * fit.model.force(samples.stretch_ratio, parameters)
+    return float(np.sqrt(np.mean((samples.force - predicted) ** 2)))
 
 
 def _choose(table: Sequence[Candidate], model: str) -> tuple[Candidate, tuple[str, ...]]:

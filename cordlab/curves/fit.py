@@ -2,11 +2,9 @@
 
 Each cord (or drop) may have a stiffness scale. The scales are eliminated (variable projection, Golub & Pereyra,
 SIAM J. Numer. Anal. 10 (1973) 413, from memory): at any parameters they are those of least squares in each group,
-brought to geometric mean 1, so that time and memory grow with the values alone, however many groups there are. lmfit
-gets what is left, the projected residuals, and its Jacobian is that of the whole projection.
+brought to geometric mean 1. lmfit gets what is left, the projected residuals, and their full Jacobian.
 
-A band that the data do not give is refused with the reason (`NoBand`): a parameter at its bound, parameters that cannot
-be separated, a fit that did not converge, too few values, cords or drops.
+A band that the data do not give is refused with the reason (`NoBand`).
 """
 
 from collections.abc import Callable, Hashable, Mapping, Sequence
@@ -14,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from cordlab.curves.models import Curve, Model, OtherModel, differences
 from cordlab.curves.models import model as named_model
@@ -23,7 +22,6 @@ from cordlab.units import notebook_html
 
 if TYPE_CHECKING:
     import lmfit
-    import pandas as pd
 
 _LEAST_SCALE = 1e-9  # of a group, where a curve that is tried pulls the wrong way
 _SAME = 1e-6  # singular value, of columns of length 1, below which parameters are one and the same to the data
@@ -49,12 +47,10 @@ def aicc(rss: float, n: float, parameters: int) -> float:
 
 @dataclass(frozen=True)
 class Solution:
-    """What least squares leave: parameters, scales (geometric mean 1), and how the residuals change with them.
+    """What least squares leave: lmfit's result, the scales (geometric mean 1), and what is left of the values.
 
-    result    : of lmfit
     values    : of the parameters, in the model's order; the best that were tried
-    residuals : force less curve, scaled by group, unweighted  [N]
-    rss       : weighted sum of their squares
+    residuals : force less curve, scaled by group, unweighted  [N];  rss : weighted sum of their squares
     growth    : how the parameters move when the whole curve grows, d(parameters)/d(log scale)
     extra     : residuals of the other equations for the parameters, if there are any; not in `rss`
     """
@@ -78,29 +74,41 @@ class Solution:
         """Parameters that were not fixed, and scales but one."""
         return int(self.varied.sum()) + len(self.scales) - 1
 
+    @property
+    def held(self) -> dict[str, str]:
+        """Parameters that did not end inside their bounds, by name; see `CurveFit`."""
+        held = {name: "fixed" for name, p in self.result.params.items() if not p.vary}
+        if not self.result.success:
+            return held
+        x, size = self.values[self.varied], np.linalg.norm(self.result.jac, axis=0)
+        room = _NO_ROOM * np.abs(x * size).max()
+        for name, value, effect in zip(self.result.var_names, x, size, strict=True):
+            p = self.result.params[name]
+            if (value - p.min) * effect <= room:
+                held[name] = "at its lower bound"
+            elif (p.max - value) * effect <= room:
+                held[name] = "at its upper bound"
+        return held
+
     def covariance(self) -> tuple[np.ndarray | None, str]:
         """Of the parameters, for values of variance 1 and 0 where one was fixed; or None, and why there is none."""
-        result, varied = self.result, self.varied
-        if not result.success:
+        if not self.result.success:
             most = f"within {_MOST_EVALUATIONS} evaluations"
             return None, f"the fit did not converge {most}; try a simpler model or give params=..."
-        x, jacobian, names = self.values[varied], result.jac, result.var_names
+        jacobian, names, by_name = self.result.jac, self.result.var_names, self.model.by_name(self.values)
         size = np.linalg.norm(jacobian, axis=0)
-        lower, upper = np.array([(result.params[name].min, result.params[name].max) for name in names]).T
-        with np.errstate(invalid="ignore"):  # no bound, and no effect
-            at_bound = np.minimum(x - lower, upper - x) * size <= _NO_ROOM * np.abs(x * size).max()
-        if at_bound.any():
-            which = ", ".join(f"{names[k]} = {x[k]:.4g}" for k in np.flatnonzero(at_bound))
-            return None, f"{which} at its bound: there is no standard error there; try a simpler model"
         if not size.all():
             idle = ", ".join(names[k] for k in np.flatnonzero(size == 0))
             return None, f"the data do not depend on {idle}; try a simpler model"
+        at_bound = [f"{name} = {by_name[name]:.4g}" for name, how in self.held.items() if how != "fixed"]
+        if at_bound:
+            return None, f"{', '.join(at_bound)} at its bound: there is no standard error there; try a simpler model"
         _, singular, rows = np.linalg.svd(jacobian / size, full_matrices=False)
         if len(singular) < len(size) or singular[-1] < _SAME:
             mixed = [name for name, share in zip(names, rows[-1], strict=False) if abs(share) > 0.1]
             return None, f"the data cannot tell {', '.join(mixed) or 'the parameters'} apart; try a simpler model"
-        root = np.zeros((len(varied), len(size)))
-        root[varied] = (rows / singular[:, None]).T / size[:, None]
+        root = np.zeros((len(self.varied), len(size)))
+        root[self.varied] = (rows / singular[:, None]).T / size[:, None]
         return root @ root.T, ""
 
 
@@ -114,39 +122,39 @@ def minimise(
     """
     import lmfit
 
-    names = [p.name for p in model.parameters]
-    if params.keys() != set(names):
-        raise ValueError(f"{model.name} takes the parameters {', '.join(names)}; got {', '.join(params)}")
+    start = np.array(model.values(params.valuesdict()))
     for p in params.values():
         if p.expr is not None:
             raise ValueError(f"parameter {p.name}: an expression is not taken; give a value, bounds or vary=False")
         if not np.isfinite(p.value):
             raise ValueError(f"parameter {p.name} has no start value; give one, as in make_params({p.name}=1)")
-    start = np.array([params[name].value for name in names])
     typical = np.where(start == 0, 100.0, start)  # a size to take steps by; what starts at 0 is a force [N]
-    varied = [k for k, name in enumerate(names) if params[name].vary]
-    if not varied:
+    varied = [params[p.name].vary for p in model.parameters]
+    if not any(varied):
         raise ValueError("every parameter is fixed: nothing is left to fit")
     best, least = start, np.inf
 
+    def in_order(p):
+        return np.array(model.values(p.valuesdict()))
+
     def residual(p):
         nonlocal best, least
-        values = np.array([p[name].value for name in names])
+        values = in_order(p)
         trial = residuals(values[:, None])[:, 0]
         if (rss := float(trial @ trial)) <= least:
             best, least = values, rss
         return trial
 
     def jacobian(p):
-        return differences(residuals, np.array([p[name].value for name in names]), typical)[:, varied]
+        return differences(residuals, in_order(p), typical)[:, varied]
 
     # a curve that is tried may be infinite: lmfit passes that on, and scipy refuses the step
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         fitter = lmfit.Minimizer(residual, params, nan_policy="propagate", max_nfev=_MOST_EVALUATIONS)
         tolerances = dict.fromkeys(("ftol", "xtol", "gtol"), _TOLERANCE)
         result = fitter.minimize("least_squares", Dfun=jacobian, x_scale="jac", **tolerances)
-    for name, value in zip(names, best, strict=True):  # a fit that was stopped leaves the last that it tried
-        result.params[name].value = float(value)
+    for name, value in model.by_name(best.tolist()).items():  # a fit that was stopped leaves the last that it tried
+        result.params[name].value = value
     return result, best
 
 
@@ -171,8 +179,8 @@ def solve(
     """
     from scipy.sparse import csr_array
 
-    count = 1 if groups is None else int(groups.max()) + 1
     groups = np.zeros(len(x), dtype=int) if groups is None else groups
+    count = int(groups.max()) + 1
     shares = np.ones(count) if shares is None else shares
     root, w = np.sqrt(weights)[:, None], weights[:, None]
     members = csr_array((np.ones(len(x)), (groups, np.arange(len(x)))), shape=(count, len(x)))
@@ -218,14 +226,11 @@ def along(jacobian: np.ndarray, change: np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True)
 class Band:
-    """A two-sided band about a curve.
+    """A two-sided band about a curve; arrays of one shape  [1, N, N, N].
 
-    kind           : "confidence" (the mean curve), "another cord", "this cord" or "prediction" (one new value)
-    level          : probability  [1]
-    stretch_ratio, force, lower, upper : arrays of one shape  [1, N, N, N]
-    dof            : effective degrees of freedom of the variance at each point (JCGM 100:2008 G.4.1), to show how much
-        a band rests on; its width takes each part of the variance with its degrees of freedom (`t_margin`)
-    label          : the name for a legend
+    kind : "confidence" (the mean curve), "another cord", "this cord" or "prediction" (one new value)
+    dof  : effective degrees of freedom (JCGM 100:2008 G.4.1), to show how much the band rests on: its width takes each
+        part of the variance with its own
     """
 
     kind: str
@@ -235,18 +240,12 @@ class Band:
     lower: np.ndarray
     upper: np.ndarray
     dof: np.ndarray
-    label: str
+    label: str  # for a legend
 
-    def table(self) -> "pd.DataFrame":
+    def table(self) -> pd.DataFrame:
         """One row a stretch ratio: force and both limits."""
-        import pandas as pd
-
-        columns = {
-            "stretch ratio [1]": self.stretch_ratio,
-            "force [N]": self.force,
-            "lower [N]": self.lower,
-            "upper [N]": self.upper,
-        }
+        columns = {"stretch ratio [1]": self.stretch_ratio, "force [N]": self.force}
+        columns |= {"lower [N]": self.lower, "upper [N]": self.upper}
         return pd.DataFrame({name: np.ravel(values) for name, values in columns.items()})
 
 
@@ -256,30 +255,21 @@ class CurveFit:
 
     Attributes
     ----------
-    curve : Curve
-        The mean curve of the batch (scale 1).
+    curve, parameters : Curve, dict
+        The mean curve of the batch (scale 1), and its parameters.
     result : lmfit.minimizer.MinimizerResult
-        What lmfit found, for its report. Its standard errors count every value as independent: take those here.
-    residuals : ndarray
-        Force less curve, scaled by cord or drop [N].
-    residual_sd : float
-        Standard deviation of a value of weight 1 [N].
-    dof : float
-        Degrees of freedom of `residual_sd`.
+        For lmfit's report. Its standard errors count every value as independent: take those here.
+    residuals, residual_sd, dof
+        Force less curve, scaled by cord or drop; the standard deviation of a value of weight 1 [N]; its degrees of
+        freedom.
     aicc : float
         Akaike's criterion, counting scales and residual variance; Burnham & Anderson 2002, section 2.4.
     scales : dict
         Cord to its stiffness relative to the batch, geometric mean 1; empty where no cords were named.
+    held : dict
+        Parameter to "fixed", "at its lower bound" or "at its upper bound"; those inside their bounds are not in it.
     no_band : str
         Why there is no covariance; "" where there is one.
-    log_scales : GroupLines or None
-        Logarithms of the scales with the cords as groups: one value a drop, or one a cord from `fit_curve`.
-    by_drop : bool
-        Whether `log_scales` has a value a drop.
-    growth : ndarray
-        How the parameters move when the whole curve grows, d(parameters)/d(log scale).
-    reach : float
-        Greatest stretch ratio that was fitted; nan where x is no stretch ratio.
 
     Examples
     --------
@@ -300,12 +290,13 @@ class CurveFit:
     dof: float
     aicc: float
     scales: Mapping[Hashable, float]
+    held: Mapping[str, str]
     no_band: str
-    log_scales: GroupLines | None = field(repr=False)
-    by_drop: bool
+    log_scales: GroupLines | None = field(repr=False)  # with the cords as groups
+    by_drop: bool  # whether `log_scales` has one value a drop, or one a cord
     shape_covariance: np.ndarray | None = field(repr=False)
-    growth: np.ndarray = field(repr=False)
-    reach: float
+    growth: np.ndarray = field(repr=False)  # how the parameters move when the whole curve grows, by the log of a scale
+    reach: float  # greatest stretch ratio that was fitted; nan where x is no stretch ratio
 
     @property
     def model(self) -> Model:
@@ -358,37 +349,29 @@ class CurveFit:
             parts += [((scale * force) ** 2 * part, dof) for part, dof in this]
         return _band("this cord", level, stretch_ratio, scale * force, parts, f"cord {this_cord}")
 
-    def table(self) -> "pd.DataFrame":
-        """One row a parameter, its unit in its name: value and standard error (nan where there is none)."""
-        import pandas as pd
-
-        errors = dict.fromkeys(self.parameters, np.nan) if self.no_band else self.standard_errors
-        names = [f"{p.name} [{p.unit}]" for p in self.model.parameters]
-        columns = {"value": self.parameters.values(), "standard error": errors.values()}
-        return pd.DataFrame(columns, index=pd.Index(names, name="parameter"))
+    def table(self) -> pd.DataFrame:
+        """One row a parameter, with its unit: value, standard error (nan where there is none), and how it is held."""
+        errors = {} if self.no_band else self.standard_errors
+        rows = [(value, errors.get(name, np.nan), self.held.get(name, "")) for name, value in self.parameters.items()]
+        heads = [f"{p.name} [{p.unit}]" for p in self.model.parameters]
+        return pd.DataFrame(rows, pd.Index(heads, name="parameter"), ["value", "standard error", "held"])
 
     def summary(self) -> str:
-        lines = [f"{self.model.name}: residual sd {self.residual_sd:.4g} N, {self.dof:.4g} dof, AICc {self.aicc:.2f}"]
-        errors = {} if self.no_band else self.standard_errors
-        for p in self.model.parameters:
-            error = f" ± {errors[p.name]:.2g}" if errors else ""
-            unit = "" if p.unit == "1" else f" {p.unit}"
-            lines.append(f"  {p.name} = {self.parameters[p.name]:.5g}{error}{unit}")
-        return "\n".join(lines + self._remarks())
-
-    def _remarks(self) -> list[str]:
-        lines = []
-        if self.scales:
-            lines.append("  scales: " + ", ".join(f"{cord} {scale:.4f}" for cord, scale in self.scales.items()))
-        if self.no_band:
-            lines.append(f"  no band: {self.no_band}")
-        if self.reach > 1 and (rises := self.curve.rises_to(self.reach)) < self.reach:
-            lines.append(f"  the force stops rising at stretch ratio {rises:.2f}, within the data: try another model")
-        return lines
+        head, *remarks = self._remarks()
+        return "\n".join([head, self.table().to_string(float_format="{:.5g}".format), *remarks])
 
     def _repr_html_(self) -> str:
-        head = self.summary().splitlines()[0]
-        return notebook_html("\n".join([head, *self._remarks()]), self.table())
+        return notebook_html("\n".join(self._remarks()), self.table())
+
+    def _remarks(self) -> list[str]:
+        lines = [f"{self.model.name}: residual sd {self.residual_sd:.4g} N, {self.dof:.4g} dof, AICc {self.aicc:.2f}"]
+        if self.scales:
+            lines.append("scales: " + ", ".join(f"{cord} {scale:.4f}" for cord, scale in self.scales.items()))
+        if self.no_band:
+            lines.append(f"no band: {self.no_band}")
+        if self.reach > 1 and (rises := self.curve.rises_to(self.reach)) < self.reach:
+            lines.append(f"the force stops rising at stretch ratio {rises:.2f}, within the data: try another model")
+        return lines
 
     def to_dict(self) -> dict:
         """For results.json; standard errors are None where the data do not give them."""
@@ -501,28 +484,35 @@ def fit_curve(
     >>> print(f"j = {fit.parameters['j']:.1f}, standard error {fit.standard_errors['j']:.1f}")
     j = 30.0, standard error 0.1
 
-    Fix one parameter, and fit the other:
+    Fix one parameter, or bound it; the table says which one did not move freely:
 
     >>> params = cordlab.model("gent").to_lmfit().guess(force, x=x)
     >>> params["j"].set(value=25, vary=False)
     >>> fit = cordlab.fit_curve(x, force, model="gent", params=params)
-    >>> print(f"mu = {fit.parameters['mu']:.0f} N")
-    mu = 579 N
+    >>> fit.table()["held"].to_dict()
+    {'mu [N]': '', 'j [1]': 'fixed'}
+    >>> params["j"].set(vary=True, max=28)
+    >>> cordlab.fit_curve(x, force, model="gent", params=params).held
+    {'j': 'at its upper bound'}
 
     References
     ----------
     Golub & Pereyra, SIAM J. Numer. Anal. 10 (1973) 413; Burnham & Anderson, Model Selection (2002), section 2.4.
     """
     x, y, w = _checked(stretch_ratio, force, weights)
-    names, groups = (None, None) if cords is None else _grouped(cords, len(x))
+    names, groups = None, None
+    if cords is not None:
+        if len(cords) != len(x):
+            raise ValueError(f"{len(cords)} names of cords for {len(x)} values")
+        groups, names = pd.factorize(np.asarray(cords))
     solution = solve(_family(model, x, params), x, y, weights=w, groups=groups, params=params)
-    scales = dict(zip(names, solution.scales.tolist(), strict=True)) if names else {}
+    scales = {} if names is None else dict(zip(names.tolist(), solution.scales.tolist(), strict=True))
     return as_fit(
         solution,
         dof=len(x) - solution.unknowns,
         aicc=aicc(solution.rss, len(x), solution.unknowns + 1) - float(np.log(w).sum()),
         scales=scales,
-        log_scales=GroupLines.of(np.log(solution.scales), group=names) if names else None,
+        log_scales=GroupLines.of(np.log(solution.scales), group=list(scales)) if scales else None,
         reach=np.nan if isinstance(solution.model, OtherModel) else float(x.max()),
     )
 
@@ -547,13 +537,6 @@ def _checked(stretch_ratio, force, weights) -> tuple[np.ndarray, np.ndarray, np.
     if (w <= 0).any():
         raise ValueError(f"weights, value {np.flatnonzero(w <= 0)[0]}: {w.min():g} is not above 0")
     return x, y, w
-
-
-def _grouped(labels: Sequence[Hashable], n: int) -> tuple[list[Hashable], np.ndarray]:
-    if len(labels) != n:
-        raise ValueError(f"{len(labels)} names of cords for {n} values")
-    place = {name: k for k, name in enumerate(dict.fromkeys(labels))}
-    return list(place), np.array([place[label] for label in labels])
 
 
 def as_fit(
@@ -582,6 +565,7 @@ def as_fit(
         dof=dof,
         aicc=aicc,
         scales=scales,
+        held=solution.held,
         no_band=no_band,
         log_scales=log_scales,
         by_drop=by_drop,

@@ -5,11 +5,11 @@ Energy is per metre of slack cord, w(λ) = ∫₁^λ F dλ' [J/m = N]. A model i
 another its closed forms and the shapes to try as a start. `register` lists it; models that lock up are in `lock_up`.
 """
 
-from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterable, Mapping, Sequence
+import operator
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import product
-from typing import TYPE_CHECKING, Any
+from itertools import accumulate, product
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     import lmfit
 
 Parameters = Mapping[str, float | np.ndarray]
+_Value = TypeVar("_Value")
 
 
 @dataclass(frozen=True)
@@ -29,7 +30,7 @@ class Parameter:
     upper: float = np.inf
 
 
-class Model(ABC):
+class Model:
     """A force–elongation model: force, energy and slope in closed form. `models()` lists those there are.
 
     λ < 1 is slack: force and energy are 0. At and above lock-up both are +inf, a hard edge. Draws of the parameters
@@ -75,18 +76,20 @@ class Model(ABC):
 
     def jacobian(self, stretch_ratio, parameters: Parameters) -> np.ndarray:
         """dF/d(parameter), one row a parameter in the order of `parameters`: shape (parameters, ...)."""
-        columns = self._jacobian(self._taut(stretch_ratio), *self.values(parameters))
-        return np.stack(np.broadcast_arrays(*columns))
+        stretch, values = self._taut(stretch_ratio), self.values(parameters)
+        shape = np.broadcast_shapes(stretch.shape, *(value.shape for value in values))
+        return np.stack([np.broadcast_to(row, shape) for row in self._jacobian(stretch, *values)])
 
     def lock_up(self, parameters: Parameters) -> np.ndarray:
         """Stretch ratio at which the force becomes infinite; inf where the model has none."""
-        return np.full(np.broadcast_shapes(*(np.shape(v) for v in self.values(parameters))), np.inf)
+        values = self.values(parameters)
+        return np.full(np.broadcast_shapes(*(value.shape for value in values)), self._lock_up(*values))
 
     def start(self, stretch_ratio: np.ndarray, force: np.ndarray) -> dict[str, float]:
         """Start values inside the bounds: the best of `_shapes`, the linear part of each by bounded least squares."""
         from scipy.optimize import lsq_linear
 
-        greatest = float(np.max(stretch_ratio))
+        greatest, bounds = float(np.max(stretch_ratio)), np.array([[p.lower, p.upper] for p in self.parameters]).T
         few = slice(None, None, max(1, len(force) // 500))  # a start needs no more
         stretch_ratio, force = np.asarray(stretch_ratio)[few], np.asarray(force)[few]
         best, least = None, np.inf
@@ -95,7 +98,7 @@ class Model(ABC):
             free = np.array([p.name not in fixed for p in self.parameters])
             columns = self.jacobian(stretch_ratio, self.by_name(trial))[free].T
             size = np.maximum(np.linalg.norm(columns, axis=0), 1e-300)
-            solved = lsq_linear(columns / size, force, bounds=self.bounds[:, free] * size, method="bvls")
+            solved = lsq_linear(columns / size, force, bounds=bounds[:, free] * size, method="bvls")
             if solved.cost < least:
                 rounding = np.abs(solved.x) < 1e-9 * np.abs(solved.x).max(initial=0.0)
                 trial[free] = np.where(rounding, 0.0, solved.x) / size
@@ -119,12 +122,7 @@ class Model(ABC):
             raise ValueError(f"{self.name} takes the parameters {', '.join(names)}; got {', '.join(parameters)}")
         return [np.asarray(parameters[name], dtype=float) for name in names]
 
-    @property
-    def bounds(self) -> np.ndarray:
-        """(2, parameters) the lower and the upper ones."""
-        return np.array([[p.lower, p.upper] for p in self.parameters]).T
-
-    def by_name(self, values: Iterable) -> dict[str, Any]:
+    def by_name(self, values: Iterable[_Value]) -> dict[str, _Value]:
         """The reverse of `values`: name → value, or row of draws."""
         return {p.name: value for p, value in zip(self.parameters, values, strict=True)}
 
@@ -143,12 +141,15 @@ class Model(ABC):
         function.guess = lambda data, x, **changes: function.make_params(**self.start(x, data) | changes)
         return function
 
+    def _taut(self, stretch_ratio) -> np.ndarray:
+        return np.maximum(np.asarray(stretch_ratio, dtype=float), 1.0)  # every model gives 0 at λ = 1
+
     def _shapes(self, greatest: float) -> Iterable[dict[str, float]]:
         """Values to try for the parameters that the force is not linear in; `greatest` stretch ratio of the data."""
         yield {}
 
-    def _taut(self, stretch_ratio) -> np.ndarray:
-        return np.maximum(np.asarray(stretch_ratio, dtype=float), 1.0)  # every model gives 0 at λ = 1
+    def _lock_up(self, *p: np.ndarray) -> float | np.ndarray:
+        return np.inf
 
     # what each model gives: functions of λ ≥ 1 and the values of its parameters in order
     _force: Callable[..., np.ndarray]
@@ -158,37 +159,27 @@ class Model(ABC):
 
 
 class LinearModel(Model):
-    """A model that is a sum of parameters times columns of λ."""
+    """A sum of parameters times columns, functions of λ ≥ 1: of the force, its energy and its slope."""
 
     linear = True
-
-    @abstractmethod
-    def columns(self, stretch: np.ndarray) -> Sequence[np.ndarray]:
-        """Force per unit of each parameter, λ ≥ 1."""
-
-    @abstractmethod
-    def energy_columns(self, stretch: np.ndarray) -> Sequence[np.ndarray]:
-        """Energy per unit of each parameter, λ ≥ 1."""
-
-    @abstractmethod
-    def slope_columns(self, stretch: np.ndarray) -> Sequence[np.ndarray]:
-        """Slope per unit of each parameter, λ ≥ 1."""
+    columns: Callable[[np.ndarray], Sequence[np.ndarray]]
+    energy_columns: Callable[[np.ndarray], Sequence[np.ndarray]]
+    slope_columns: Callable[[np.ndarray], Sequence[np.ndarray]]
 
     def _force(self, stretch, *p):
-        return self._sum(stretch, p, self.columns(stretch))
+        return self._weighted(stretch, p, self.columns(stretch))
 
     def _energy(self, stretch, *p):
-        return self._sum(stretch, p, self.energy_columns(stretch))
+        return self._weighted(stretch, p, self.energy_columns(stretch))
 
     def _slope(self, stretch, *p):
-        return self._sum(stretch, p, self.slope_columns(stretch))
-
-    def _sum(self, stretch, p, columns):
-        return sum(value * column for value, column in zip(p, columns, strict=True))
+        return self._weighted(stretch, p, self.slope_columns(stretch))
 
     def _jacobian(self, stretch, *p):
-        shape = np.broadcast_shapes(stretch.shape, *(np.shape(v) for v in p))
-        return [np.broadcast_to(column, shape) for column in self.columns(stretch)]
+        return self.columns(stretch)
+
+    def _weighted(self, stretch, p, columns):
+        return sum(value * column for value, column in zip(p, columns, strict=True))
 
 
 class Polynomial(LinearModel):
@@ -207,19 +198,15 @@ class Polynomial(LinearModel):
         return _powers(stretch - 1, self.degree)
 
     def energy_columns(self, stretch):
-        x = _powers(stretch - 1, self.degree + 1)
-        return [power / n for n, power in enumerate(x[1:], start=2)]
+        return [power / n for n, power in enumerate(_powers(stretch - 1, self.degree + 1)[1:], start=2)]
 
     def slope_columns(self, stretch):
-        x = _powers(stretch - 1, self.degree)
-        return [np.ones_like(stretch), *((n + 2) * power for n, power in enumerate(x[:-1]))]
+        powers = [np.ones_like(stretch), *_powers(stretch - 1, self.degree - 1)]
+        return [n * power for n, power in enumerate(powers, start=1)]
 
 
 def _powers(x: np.ndarray, degree: int) -> list[np.ndarray]:
-    powers = [x]
-    for _ in range(degree - 1):
-        powers.append(powers[-1] * x)
-    return powers
+    return list(accumulate([x] * degree, operator.mul))  # many times as fast as x**n
 
 
 class MooneyRivlin(LinearModel):
@@ -254,12 +241,11 @@ class Yeoh(LinearModel):
         return [2 * d, c2, 1.5 * c2 * i]
 
     def energy_columns(self, stretch):
-        _, i = invariant(stretch)
-        return _powers(i, 3)
+        return _powers(invariant(stretch)[1], 3)
 
     def slope_columns(self, stretch):
         d, i = invariant(stretch)
-        d2, dd = 1 + 2 / (stretch * stretch * stretch), 2 * d * d
+        d2, dd = invariant_slope(stretch), 2 * d * d
         return [2 * d2, 4 * (d2 * i + dd), 6 * i * (d2 * i + 2 * dd)]
 
 
@@ -267,6 +253,11 @@ def invariant(stretch: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """(λ − λ⁻², I₁ − 3); half of dI₁/dλ is the first."""
     r = 1 / stretch
     return stretch - r * r, stretch * stretch + 2 * r - 3
+
+
+def invariant_slope(stretch: np.ndarray) -> np.ndarray:
+    """Half of d²I₁/dλ², the slope of λ − λ⁻²."""
+    return 1 + 2 / (stretch * stretch * stretch)
 
 
 class Ogden(Model):
@@ -277,60 +268,54 @@ class Ogden(Model):
     set for Treloar's data. Where two terms meet, the fit says that it cannot separate them.
     """
 
-    _SIGNS = ((1,), (1, -1), (1, 1, -1))
-    _TRIES = (
+    _TRIES = (  # start values of each α, which has their sign
         ((0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 9.0),),
         ((0.5, 1.0, 1.5, 2.0, 3.0, 5.0, 8.0), (-0.5, -1.0, -2.0, -4.0, -7.0, -10.0)),
         ((0.6, 1.3, 2.0, 3.0), (4.2, 5.0, 7.0, 10.0), (-0.5, -2.0, -4.0)),
     )
 
     def __init__(self, terms: int) -> None:
-        self.name, self.terms = f"ogden-{terms}", terms
+        self.name, self._tries = f"ogden-{terms}", self._TRIES[terms - 1]
         parameters = []
-        for i, sign in enumerate(self._SIGNS[terms - 1], start=1):
+        for i, alphas in enumerate(self._tries, start=1):
+            sign = np.sign(alphas[0])
             parameters.append(Parameter(f"mu{i}", "N", *sorted((0.0, sign * np.inf))))
             parameters.append(Parameter(f"alpha{i}", "1", *sorted((sign * 0.1, sign * 20.0))))
         self.parameters = tuple(parameters)
 
     def _shapes(self, greatest):
-        for alphas in product(*self._TRIES[self.terms - 1]):
+        for alphas in product(*self._tries):
             yield {f"alpha{i}": alpha for i, alpha in enumerate(alphas, start=1)}
 
     def _force(self, stretch, *p):
-        log = np.log(stretch)
-        return sum(mu * _ogden(log, alpha) for mu, alpha in _pairs(p)) / stretch
+        return sum(mu * (square - inverse) for mu, _, square, inverse in _terms(stretch, p)) / stretch
 
     def _energy(self, stretch, *p):
         log, total = np.log(stretch), 0.0
-        for mu, alpha in _pairs(p):
+        for mu, alpha in zip(p[::2], p[1::2], strict=True):
             m = np.expm1(alpha / 2 * log)
             # λ^α − 1 + 2(λ^(−α/2) − 1) with m = λ^(α/2) − 1, free of cancellation; a term of α = 0 has no force
             total = total + mu / np.where(alpha == 0, 1.0, alpha) * m * m * (3 + m) / (1 + m)
         return total
 
     def _slope(self, stretch, *p):
-        log, total = np.log(stretch), 0.0
-        for mu, alpha in _pairs(p):
-            e = np.exp(alpha / 2 * log)
-            total = total + mu * ((alpha - 1) * e * e + (alpha / 2 + 1) / e)
-        return total / (stretch * stretch)
+        terms = _terms(stretch, p)
+        slope = sum(mu * ((alpha - 1) * square + (alpha / 2 + 1) * inverse) for mu, alpha, square, inverse in terms)
+        return slope / (stretch * stretch)
 
     def _jacobian(self, stretch, *p):
         log, rows = np.log(stretch), []
-        for mu, alpha in _pairs(p):
-            e = np.exp(alpha / 2 * log)
-            square, inverse = e * e, 1 / e
+        for mu, _, square, inverse in _terms(stretch, p):
             rows += [(square - inverse) / stretch, mu * log * (square + inverse / 2) / stretch]
         return rows
 
 
-def _pairs(p: Sequence[np.ndarray]) -> Iterable[tuple[np.ndarray, np.ndarray]]:
-    return zip(p[::2], p[1::2], strict=True)
-
-
-def _ogden(log: np.ndarray, alpha: np.ndarray) -> np.ndarray:
-    e = np.exp(alpha / 2 * log)  # λ^α and λ^(−α/2) from one exponential
-    return e * e - 1 / e
+def _terms(stretch: np.ndarray, p: Sequence[np.ndarray]) -> Iterator[tuple[np.ndarray, ...]]:
+    """Of each term of Ogden's: μ, α, λ^α and λ^(−α/2), the powers from one exponential."""
+    log = np.log(stretch)
+    for mu, alpha in zip(p[::2], p[1::2], strict=True):
+        root = np.exp(alpha / 2 * log)
+        yield mu, alpha, root * root, 1 / root
 
 
 class OtherModel(Model):
@@ -347,20 +332,17 @@ class OtherModel(Model):
     def start(self, stretch_ratio, force):
         return self._function.make_params().valuesdict()
 
-    def jacobian(self, stretch_ratio, parameters):
-        x = np.asarray(stretch_ratio, dtype=float)
-        rows = differences(lambda v: self.force(x.reshape(-1, 1), self.by_name(v)), np.array(self.values(parameters)))
-        return rows.T.reshape(-1, *x.shape)
-
-    def _taut(self, stretch_ratio):
-        return np.asarray(stretch_ratio, dtype=float)
-
-    def _force(self, x, *p):
-        name = self._function.independent_vars[0]
+    def force(self, x, parameters):
+        p, name = self.values(parameters), self._function.independent_vars[0]
         if np.ndim(p[0]) == 0:
-            return self._function.eval(**{name: x}, **self.by_name(map(float, p)))
+            return self._function.eval(**{name: np.asarray(x, dtype=float)}, **self.by_name(map(float, p)))
         # the function need not take draws: one call for each
-        return np.stack([self._force(x[..., 0], *draw) for draw in np.transpose(p)], axis=-1)
+        return np.stack([self.force(np.asarray(x)[..., 0], self.by_name(draw)) for draw in np.transpose(p)], axis=-1)
+
+    def jacobian(self, x, parameters):
+        x, values = np.asarray(x, dtype=float), np.array(self.values(parameters))
+        rows = differences(lambda draws: self.force(x.reshape(-1, 1), self.by_name(draws)), values)
+        return rows.T.reshape(-1, *x.shape)
 
 
 def differences(
@@ -379,12 +361,12 @@ def differences(
 _REGISTRY: dict[str, Model] = {}
 
 
-def register(entry: Model) -> None:
-    """List a model under its name, so that `model` and `models` know it."""
-    _REGISTRY[entry.name] = entry
+def register(*entries: Model) -> None:
+    """List models under their names, so that `model` and `models` know them."""
+    _REGISTRY.update((entry.name, entry) for entry in entries)
 
 
-for _entry in (
+register(
     Polynomial(1, name="linear", names=["stiffness"]),
     Polynomial(3),
     MooneyRivlin(),
@@ -392,8 +374,7 @@ for _entry in (
     Ogden(1),
     Ogden(2),
     Ogden(3),
-):
-    register(_entry)
+)
 
 
 def models() -> tuple[str, ...]:
@@ -465,9 +446,8 @@ class Curve:
     def __init__(self, model: Model | str, parameters: Mapping, scale: float | np.ndarray = 1.0) -> None:
         family = _named(model).matching(parameters) if isinstance(model, str) else model
         family.values(parameters)  # raises where a parameter is missing or unknown
-        object.__setattr__(self, "model", family)
-        object.__setattr__(self, "parameters", dict(parameters))
-        object.__setattr__(self, "scale", scale)
+        for field, value in {"model": family, "parameters": dict(parameters), "scale": scale}.items():
+            object.__setattr__(self, field, value)
 
     def force(self, stretch_ratio) -> np.ndarray:
         """Force [N] at this stretch ratio; 0 where slack, +inf at and above lock-up."""

@@ -8,7 +8,8 @@ import statsmodels.api as sm
 from scipy.optimize import brentq
 
 from cordlab.batch.findings import fit_findings, outlying_drop
-from cordlab.batch.fit import NoBand, fit_batch
+from cordlab.batch.fit import fit_batch
+from cordlab.curves.fit import NoBand
 from cordlab.curves.models import Curve
 from cordlab.statistics.components import furthest
 from tests.invented_drops import invented_drops
