@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cordlab.batch.bootstrap import Values
 from cordlab.curves.models import Curve
 
 REACH = (2.2, 2.6, 3.1, 3.5, 4.0)  # greatest stretch ratio of each drop, light mass to heavy
@@ -49,3 +50,10 @@ def invented_drops(
             force = curve.force(x) * cord * np.exp(rng.normal(0, drop_sd)) + e
             drops.append(Loading(f"C{c + 1}-{k + 1}", f"C{c + 1}", x, force, mass=36.0 + 16 * k))
     return drops
+
+
+def stacked(drops: list[Loading]) -> Values:
+    """All values of the drops, of weight 1."""
+    x, force = (np.concatenate([getattr(drop, name) for drop in drops]) for name in ("stretch_ratio", "force"))
+    number = np.repeat(np.arange(len(drops)), [len(drop.force) for drop in drops])
+    return Values(x, force, number, np.ones_like(x))

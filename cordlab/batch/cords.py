@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -58,7 +58,7 @@ class QuantitySpread:
             return f"{self.quantity}: {of_means}; one value a cord: between and within not told apart"
         return f"{self.quantity}: {self.components.summary()}"
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         return {
             "quantity": self.quantity,
             "cords": dict(zip(self.cords, self.means.tolist(), strict=True)),
@@ -79,10 +79,10 @@ class Batch:
     cautions: tuple[str, ...]
 
     def __getitem__(self, quantity: str) -> QuantitySpread:
-        for spread in self.spreads:
-            if spread.quantity == quantity:
-                return spread
-        raise KeyError(f"no quantity {quantity!r}; there are {', '.join(spread.quantity for spread in self.spreads)}")
+        by_name = {spread.quantity: spread for spread in self.spreads}
+        if quantity not in by_name:
+            raise KeyError(f"no quantity {quantity!r}; there are {', '.join(by_name)}")
+        return by_name[quantity]
 
     def summary(self) -> str:
         lines = [spread.summary() for spread in self.spreads]
@@ -93,26 +93,21 @@ class Batch:
 
     def table(self) -> pd.DataFrame:
         """A row a quantity, in its unit: mean and variation of the cords, and the cord furthest from the others."""
-        rows = []
+        rows = {}
         for spread in self.spreads:
-            parts, worst = spread.components, spread.tests[0] if spread.tests else None
-            rows.append(
-                {
-                    "mean": spread.means.mean(),
-                    "sd between cords": parts.sd_between if parts else spread.sd,
-                    "sd within cords": parts.sd_within if parts else np.nan,
-                    "cords": len(spread.cords),
-                    "furthest cord": worst.cord if worst else "",
-                    "p": worst.p if worst else np.nan,
-                }
-            )
-        return pd.DataFrame(rows, index=pd.Index([spread.quantity for spread in self.spreads], name="quantity"))
+            parts, (worst, p) = spread.components, ("", np.nan)
+            if spread.tests:
+                worst, p = spread.tests[0].cord, spread.tests[0].p
+            sds = (parts.sd_between, parts.sd_within) if parts else (spread.sd, np.nan)
+            rows[spread.quantity] = (spread.means.mean(), *sds, len(spread.cords), worst, p)
+        heads = ["mean", "sd between cords", "sd within cords", "cords", "furthest cord", "p"]
+        return pd.DataFrame.from_dict(rows, orient="index", columns=heads).rename_axis("quantity")
 
     def _repr_html_(self) -> str:
         unlike = ", ".join(f"{test.cord} ({test.quantity})" for test in self.outlying)
         return notebook_html(f"{len(self.spreads[0].cords)} cords; unlike the others: {unlike or 'none'}", self.table())
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         return {
             "quantities": [spread.to_dict() for spread in self.spreads],
             "outlying": [{"cord": test.cord, "quantity": test.quantity, "p": test.p} for test in self.outlying],
@@ -130,26 +125,19 @@ def quantities(
 
     scale : (n,) stiffness, one a drop of the evidence ; energy_returned : drop → share, where its record shows it
     """
-    drops = pd.DataFrame(
-        {
-            "cord": evidence.cord,
-            "mass": evidence.mass,
-            "stiffness": scale,
-            "length": evidence.slack_length,
-            "lowest": evidence.lowest_point,
-            "returned": [energy_returned.get(name, np.nan) for name in evidence.drop],
-        }
-    )
+    cords = np.array(evidence.cord)
 
-    def by_cord(values: pd.Series) -> dict[str, list[float]]:
-        return values.groupby(drops["cord"], sort=False).apply(list).to_dict()
+    def by_cord(values: np.ndarray, drops: np.ndarray | slice = slice(None)) -> dict[str, list[float]]:
+        return pd.Series(values[drops]).groupby(cords[drops], sort=False).apply(list).to_dict()
 
-    values = {"stiffness scale": by_cord(drops["stiffness"])}
-    values["slack length [m]"] = {cord: lengths[:1] for cord, lengths in by_cord(drops["length"]).items()}
-    for mass, lowest in drops.groupby("mass")["lowest"]:
-        if drops["cord"][lowest.index].nunique() == drops["cord"].nunique():
-            values[f"lowest point at {mass:g} kg [m]"] = by_cord(lowest)
-    returned = by_cord(drops["returned"].dropna())
+    values = {"stiffness scale": by_cord(scale)}
+    values["slack length [m]"] = {cord: lengths[:1] for cord, lengths in by_cord(evidence.slack_length).items()}
+    for mass in np.unique(evidence.mass):
+        lowest = by_cord(evidence.lowest_point, evidence.mass == mass)
+        if len(lowest) == len(set(evidence.cord)):
+            values[f"lowest point at {mass:g} kg [m]"] = lowest
+    shares = np.array([energy_returned.get(name, np.nan) for name in evidence.drop])
+    returned = by_cord(shares, np.isfinite(shares))
     return values | {"energy returned": returned} if len(returned) > 1 else values
 
 
@@ -165,21 +153,19 @@ def batch_report(values: Mapping[str, Mapping[str, Sequence[float]]], *, level: 
         raise ValueError("no quantity to judge the batch by")
     number = sum(len(cords) for cords in values.values() if len(cords) > 2)
     spreads = tuple(_spread(quantity, cords, number) for quantity, cords in values.items())
-    outlying = [test for spread in spreads for test in spread.tests if test.p < level]
-    cautions = []
-    fewest = min(len(spread.cords) for spread in spreads)
+    outlying = sorted((test for spread in spreads for test in spread.tests if test.p < level), key=lambda test: test.p)
+    fewest, cautions = min(len(spread.cords) for spread in spreads), []
     if fewest < 3:
         cautions.append(f"{fewest} cords: at least 3 are needed to see that one is unlike the others")
-    return Batch(spreads, tuple(sorted(outlying, key=lambda test: test.p)), level, RULE, tuple(cautions))
+    return Batch(spreads, tuple(outlying), level, RULE, tuple(cautions))
 
 
 def _spread(quantity: str, values: Mapping[str, Sequence[float]], number: int) -> QuantitySpread:
     if len(values) < 2:
         raise ValueError(f"{quantity}: {len(values)} cord; spread between cords takes at least 2")
-    empty = [cord for cord, of_cord in values.items() if not len(of_cord)]
-    if empty:
-        raise ValueError(f"{quantity}: no value for cord {empty[0]}")
     cords, sizes = tuple(values), np.array([len(of_cord) for of_cord in values.values()])
+    if not sizes.all():
+        raise ValueError(f"{quantity}: no value for cord {cords[sizes.argmin()]}")
     flat = np.concatenate([np.asarray(of_cord, float) for of_cord in values.values()])
     if not np.isfinite(flat).all():
         raise ValueError(f"{quantity}: a value is not a number: leave the drop out by name")
@@ -197,17 +183,16 @@ def _tests(
     quantity: str, cords: tuple[str, ...], means: np.ndarray, variance: np.ndarray, number: int
 ) -> tuple[Outlying, ...]:
     """Each cord mean against the others': Student's t on k − 2, the same test as Grubbs' G if balanced."""
-    tests = []
-    for i, cord in enumerate(cords):
-        rest = np.arange(len(cords)) != i
-        weight = 1 / variance[rest]
-        others = float(weight @ means[rest] / weight.sum())
-        scale = weight @ (means[rest] - others) ** 2 / (rest.sum() - 1)
-        difference = float(means[i] - others)
-        error = max(float(np.sqrt(scale * (variance[i] + 1 / weight.sum()))), 1e-300)  # 0 where the others are equal
-        t = difference / error
-        p = min(1.0, number * 2 * float(stdtr(len(cords) - 2, -abs(t))))
-        tests.append(Outlying(cord, quantity, float(means[i]), others, t, p))
+    dof = len(cords) - 2
+    weights = (1 - np.eye(len(cords))) / variance  # a row a cord: those of the others
+    total = weights.sum(axis=1)
+    others = weights @ means / total
+    square = (weights * (means - others[:, None]) ** 2).sum(axis=1) / dof
+    error = np.maximum(np.sqrt(square * (variance + 1 / total)), 1e-300)  # 0 where the others are equal
+    t = (means - others) / error
+    p = np.minimum(number * 2 * stdtr(dof, -np.abs(t)), 1.0)
+    columns = (column.tolist() for column in (means, others, t, p))
+    tests = [Outlying(cord, quantity, *row) for cord, *row in zip(cords, *columns, strict=True)]
     return tuple(sorted(tests, key=lambda test: test.p))
 
 
@@ -277,7 +262,7 @@ class TemperatureTrend:
         text = f"temperature: {change}, measured from {self.lowest:.1f} to {self.highest:.1f} °C"
         return f"{text}; {self.note}" if self.note else text
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         plain = {"slope_per_K": self.slope, "u": self.u, "dof": self.dof}
         return plain | {"range": [self.lowest, self.highest], "reason": self.reason, "note": self.note}
 
@@ -296,30 +281,28 @@ def temperature_trend(
     cord was dropped over `LEAST_RANGE`, or where no degree of freedom is left.
     """
     known = np.isfinite(temperature)
-    t, y = np.asarray(temperature, float)[known], np.asarray(log_scale, float)[known]
-    cord, mass = np.asarray(cords)[known], np.asarray(masses)[known]
+    y, t, cord, mass, jump = (np.asarray(column)[known] for column in (log_scale, temperature, cords, masses, jumps))
     lowest, highest = (float(t.min()), float(t.max())) if t.size else (np.nan, np.nan)
 
     def none(reason: str) -> TemperatureTrend:
         return TemperatureTrend(None, None, 0, lowest, highest, reason)
 
-    spans = [np.ptp(t[cord == name]) for name in np.unique(cord)]
-    if not t.size or max(spans) < LEAST_RANGE:
-        widest = f"{max(spans):.1f} K" if t.size else "no temperature was noted"
-        return none(f"drops of one cord span {widest}; drop a cord at temperatures {LEAST_RANGE:g} K apart or more")
+    widest = max((np.ptp(t[cord == name]) for name in set(cord)), default=0.0)
+    if widest < LEAST_RANGE:
+        span = f"{widest:.1f} K" if t.size else "no temperature was noted"
+        return none(f"drops of one cord span {span}; drop a cord at temperatures {LEAST_RANGE:g} K apart or more")
     trend = slope_within(y, t - t.mean(), cord, mass)
     if trend is None or trend.cause @ trend.cause < t.size:  # a kelvin a drop, in the root of the mean square
         return none(
             "temperature changed with the cords or the masses, not within them; repeat a mass when it is warmer"
         )
-    counts = slope_within(y, np.asarray(jumps, float)[known], cord, mass)
-    note = ""
+    counts, note = slope_within(y, jump, cord, mass), ""
     if counts and trend.along(counts) > WITH_JUMPS:
         note = "jump counts rose along with it, and their softening is in the trend"
     return TemperatureTrend(trend.slope, trend.u, trend.dof, lowest, highest, note=note)
 
 
-def tested_only(temperatures: Any) -> str:
+def tested_only(temperatures: ArrayLike) -> str:
     """The caution where a campaign does not say at which temperatures the cords are used.  (n_drops,) [°C]"""
     known = np.asarray(temperatures)[np.isfinite(temperatures)]
     if not known.size:

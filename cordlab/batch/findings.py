@@ -1,22 +1,22 @@
 """What does not agree: a campaign's drops with one another and with what was noted, and a batch's drops with its fit.
 
-A mistake that one drop hides stands out beside others of the same mass, and one that all drops share stands out in
+A mistake that one drop hides stands out among others of the same mass, and one that all drops share stands out in
 their mean. Nothing is corrected and nothing is left out: a finding says what was seen, where, and what to try.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations, pairwise
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
+import pandas as pd
 
 from cordlab.batch.cords import slope_within
 from cordlab.batch.fit import BatchFit
 from cordlab.campaign.campaign import Campaign, DropEntry
 from cordlab.records.reduce import Drop
 from cordlab.statistics.components import furthest
-from cordlab.units import Measured
 
 LEVEL = 0.01  # chance of a finding of one kind in a good batch, over all that it looks at together; our choice
 UNLIKE_CHANCE = 0.05  # chance over all drops that repeatability alone puts one lowest point so far off; our choice
@@ -30,36 +30,18 @@ MUCH_BETTER = (10.0, 0.8)  # AICc less by this, and residuals at most this share
 ALONG = 0.9  # correlation within cords above which two causes are one to the drops; our choice
 FEW_CORDS = 4  # below this many a band for another cord is very wide; our choice
 FEWEST_DOF = 3  # of a trend that is judged; our choice
-
-
-class Usual(NamedTuple):
-    """Outside `low` to `high` a value is not wrong but rare: common practice, no source."""
-
-    section: str
-    key: str
-    unit: str
-    low: float
-    high: float
-    remedy: str
-
-
-USUAL = (
-    Usual("rig", "air_density", "kg/m^3", 0.7, 1.5, "check the unit; 1.2 at sea level"),
-    Usual("site", "air_density", "kg/m^3", 0.7, 1.5, "check the unit; 1.2 at sea level"),
-    Usual("rig", "drag_area", "m^2", 0.0, 1.0, "check the unit; a dead weight has less"),
-    Usual("site", "drag_area", "m^2", 0.0, 1.5, "check the unit; a body has less"),
-    Usual(
-        *("site", "reach_below_attachment", "m", 0.8, 3.0),
-        "check the unit; hung by the ankles a body reaches 2 to 2.6 m",
-    ),
-    Usual(
-        *("site", "gear_mass", "kg", 0.0, 15.0),
-        "check the unit; harness and connectors weigh a few kilograms",
-    ),
-)
 TEMPERATURE = (-25.0, 45.0)  # of a cord outdoors; common practice, no source [degC]
 TALLEST = 2.5  # tie point of the site above its surface over the greatest lowest point; common practice, no source
 STRENGTH = (1.0, 50.0)  # breaking load over the greatest load of a drop; 1 is certain, 50 common practice, no source
+# Outside these a value is not wrong but rare: section, key, unit, least, greatest, what to try; common practice.
+USUAL = (
+    ("rig", "air_density", "kg/m^3", 0.7, 1.5, "check the unit; 1.2 at sea level"),
+    ("site", "air_density", "kg/m^3", 0.7, 1.5, "check the unit; 1.2 at sea level"),
+    ("rig", "drag_area", "m^2", 0.0, 1.0, "check the unit; a dead weight has less"),
+    ("site", "drag_area", "m^2", 0.0, 1.5, "check the unit; a body has less"),
+    ("site", "reach_below_attachment", "m", 0.8, 3.0, "check the unit; hung by the ankles a body reaches 2 to 2.6 m"),
+    ("site", "gear_mass", "kg", 0.0, 15.0, "check the unit; harness and connectors weigh a few kilograms"),
+)
 
 
 @dataclass(frozen=True)
@@ -77,7 +59,7 @@ class Finding:
     def __str__(self) -> str:
         return f"{self.where}: {self.text}; {self.remedy}"
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, str]:
         return {"kind": self.kind, "what": self.text, "where": self.where, "try_": self.remedy}
 
 
@@ -86,25 +68,40 @@ class Finding:
 
 def campaign_findings(campaign: Campaign, drops: Sequence[Drop]) -> tuple[Finding, ...]:
     """What does not agree in a campaign and its reduced records; empty where nothing is odd."""
-    noted = [entry for entry in campaign.drops if entry.lowest_point is not None and entry.use != "wear"]
+    with_depth = [entry for entry in campaign.drops if entry.lowest_point is not None and entry.use != "wear"]
+    compared = _compared(campaign, drops)
     return (
         *_masses(drops),
-        *_lowest_points(campaign, drops),
-        *_swapped(campaign, drops),
-        *_order_of_depths(noted),
-        *_unlike_depth(campaign, noted),
+        *_lowest_points(compared),
+        *_swapped(compared[~compared["load alone"]]),
+        *_order_of_depths(with_depth),
+        *_unlike_depth(campaign, with_depth),
         *_jump_counts(campaign),
         *_unusual(campaign),
         *_strength(campaign, drops),
     )
 
 
+def _compared(campaign: Campaign, drops: Sequence[Drop]) -> pd.DataFrame:
+    """Drops whose lowest point is both noted and shown by the record: both, and the uncertainty of their difference."""
+    noted = {entry.drop: entry.lowest_point for entry in campaign.drops}
+    rows = [
+        (drop.name, drop.lowest_point, lowest.value, np.hypot(drop.u_lowest_point, lowest.u), drop.residual_velocity)
+        for drop in drops
+        if (lowest := noted[drop.name]) is not None
+    ]
+    table = pd.DataFrame(rows, columns=["drop", "shown", "noted", "u", "residual velocity"])
+    return table.assign(**{"off": table["shown"] - table["noted"], "load alone": table["residual velocity"].notna()})
+
+
 def _masses(drops: Sequence[Drop]) -> Iterator[Finding]:
-    """The masses that load and motion imply against those noted: all together, and each beside others of its mass."""
-    implied = [(drop, drop.implied_mass / drop.mass - 1) for drop in drops if drop.implied_mass is not None]
+    """The masses that load and motion imply against those noted: all together, and each against others of its mass."""
+    implied = [drop for drop in drops if drop.implied_mass is not None]
     if len(implied) < FEWEST:
         return
-    middle = _median_of_levels(implied, lambda drop: drop.mass)
+    mass = pd.Series([drop.mass for drop in implied])
+    off = pd.Series([drop.implied_mass for drop in implied]) / mass - 1
+    middle = off.groupby(mass).median().median()
     if abs(middle) > MASS:
         yield Finding(
             "loads",
@@ -112,12 +109,12 @@ def _masses(drops: Sequence[Drop]) -> Iterator[Finding]:
             f"{len(implied)} drops with a distance",
             "check the calibration of the load cell (its table, its unit), the masses and their unit",
         )
-    for drop, off in implied:
-        others = [share for other, share in implied if other is not drop and abs(other.mass / drop.mass - 1) < ALIKE]
-        if len(others) > 1 and abs(off - np.median(others)) > MASS:
+    for k, drop in enumerate(implied):
+        others = off[(abs(mass / drop.mass - 1) < ALIKE) & (off.index != k)]
+        if len(others) > 1 and abs(off[k] - others.median()) > MASS:
             yield Finding(
                 "mass",
-                f"load and motion imply a mass that is {off - np.median(others):+.1%} from the other drops of about "
+                f"load and motion imply a mass that is {off[k] - others.median():+.1%} from the other drops of about "
                 f"{drop.mass:g} kg",
                 f"drop {drop.name} (cord {drop.cord})",
                 "check its mass, and whose record it is",
@@ -125,70 +122,44 @@ def _masses(drops: Sequence[Drop]) -> Iterator[Finding]:
             )
 
 
-def _median_of_levels(shares: Sequence[tuple[Drop, float]], level: Callable[[Drop], float]) -> float:
-    """Median over the levels of the medians within each."""
-    by_level: dict[float, list[float]] = {}
-    for drop, share in shares:
-        by_level.setdefault(level(drop), []).append(share)
-    return float(np.median([np.median(of_level) for of_level in by_level.values()]))
-
-
-def _noted(campaign: Campaign, drops: Sequence[Drop], alone: bool) -> list[tuple[Drop, Measured]]:
-    """Drops with a noted lowest point, and that; of those with a distance, or of those with the load `alone`."""
-    noted = {entry.drop: entry.lowest_point for entry in campaign.drops}
-    pairs = [(drop, noted[drop.name]) for drop in drops if (drop.residual_velocity is not None) == alone]
-    return [(drop, lowest) for drop, lowest in pairs if lowest is not None]
-
-
-def _lowest_points(campaign: Campaign, drops: Sequence[Drop]) -> Iterator[Finding]:
+def _lowest_points(compared: pd.DataFrame) -> Iterator[Finding]:
     """The records' lowest points against those noted: an offset that all share is a datum, a unit or a calibration."""
-    for alone in (False, True):
-        pairs = [(drop, drop.lowest_point - noted.value, noted) for drop, noted in _noted(campaign, drops, alone)]
-        if len(pairs) < FEWEST:
+    for alone, rows in compared.groupby("load alone"):
+        if len(rows) < FEWEST:
             continue
-        off = float(np.median([off for _, off, _ in pairs]))
-        share = float(np.median([off / noted.value for _, off, noted in pairs]))
-        u = float(np.median([np.hypot(drop.u_lowest_point, noted.u) for drop, _, noted in pairs]))
-        if abs(share) > ALONE if alone else abs(off) > DATUM + 4 * u / np.sqrt(len(pairs)):
-            source = "the loads" if alone else "the distances"
+        off, share, u = rows["off"].median(), (rows["off"] / rows["noted"]).median(), rows["u"].median()
+        if abs(share) > ALONE if alone else abs(off) > DATUM + 4 * u / np.sqrt(len(rows)):
             yield Finding(
                 "datum",
-                f"{source} show lowest points {off:+.2f} m ({share:+.1%}) from those noted, in the median",
-                f"{len(pairs)} drops",
+                f"{'the loads' if alone else 'the distances'} show lowest points {off:+.2f} m ({share:+.1%}) from "
+                "those noted, in the median",
+                f"{len(rows)} drops",
                 "check the datum of both (the tie point), their units, the calibrations, and the release depth",
-                tuple(drop.name for drop, _, _ in pairs),
+                tuple(rows["drop"]),
             )
 
 
-def _swapped(campaign: Campaign, drops: Sequence[Drop]) -> Iterator[Finding]:
+def _swapped(compared: pd.DataFrame) -> Iterator[Finding]:
     """Two drops whose records fit each other's lowest point and not the one that is noted for them."""
-    odd = []
-    for drop, noted in _noted(campaign, drops, alone=False):
-        u = float(np.hypot(drop.u_lowest_point, noted.u))
-        distance = abs(drop.lowest_point - noted.value) / u
-        if distance > 3:
-            odd.append((drop, noted, u, distance))
-    for (one, noted_one, u_one, distance), (other, noted_other, u_other, too) in combinations(odd, 2):
-        crossed = (
-            abs(one.lowest_point - noted_other.value) / u_one,
-            abs(other.lowest_point - noted_one.value) / u_other,
-        )
-        if max(distance, too) > 4 and max(crossed) < 2.5:
+    odd = compared[compared["off"].abs() > 3 * compared["u"]]
+    for one, other in combinations(odd.to_dict("records"), 2):
+        crossed = max(abs(one["shown"] - other["noted"]) / one["u"], abs(other["shown"] - one["noted"]) / other["u"])
+        if max(abs(one["off"]) / one["u"], abs(other["off"]) / other["u"]) > 4 and crossed < 2.5:
             yield Finding(
                 "swapped records",
-                f"their records show {one.lowest_point:.2f} m and {other.lowest_point:.2f} m, but "
-                f"{noted_one.value:.2f} m and {noted_other.value:.2f} m are noted: as if they were swapped",
-                f"drops {one.name} and {other.name}",
+                f"their records show {one['shown']:.2f} m and {other['shown']:.2f} m, but "
+                f"{one['noted']:.2f} m and {other['noted']:.2f} m are noted: as if they were swapped",
+                f"drops {one['drop']} and {other['drop']}",
                 "check which record belongs to which drop",
-                (one.name, other.name),
+                (one["drop"], other["drop"]),
             )
 
 
-def _order_of_depths(noted: Sequence[DropEntry]) -> Iterator[Finding]:
+def _order_of_depths(entries: Sequence[DropEntry]) -> Iterator[Finding]:
     """On one cord a heavier mass comes lower."""
-    for cord in dict.fromkeys(entry.cord for entry in noted):
-        of_cord = sorted((entry for entry in noted if entry.cord == cord), key=lambda entry: entry.mass.value)
-        for light, heavy in pairwise(of_cord):
+    ordered = sorted(entries, key=lambda entry: entry.mass.value)
+    for cord in dict.fromkeys(entry.cord for entry in entries):
+        for light, heavy in pairwise(entry for entry in ordered if entry.cord == cord):
             if light.lowest_point is None or heavy.lowest_point is None or heavy.mass.value < 1.02 * light.mass.value:
                 continue
             low, high = light.lowest_point, heavy.lowest_point
@@ -203,18 +174,16 @@ def _order_of_depths(noted: Sequence[DropEntry]) -> Iterator[Finding]:
                 )
 
 
-def _unlike_depth(campaign: Campaign, noted: Sequence[DropEntry]) -> Iterator[Finding]:
+def _unlike_depth(campaign: Campaign, entries: Sequence[DropEntry]) -> Iterator[Finding]:
     """The stretch furthest from what its cord and its mass make it: levels of the stretches' logarithms."""
-    if not noted:
+    depth = np.array([entry.lowest_point.value for entry in entries if entry.lowest_point is not None])
+    stretch = depth - [campaign.cord(entry.cord).slack_length.value for entry in entries]
+    if not len(stretch) or stretch.min() <= 0:
         return
-    depth = np.array([entry.lowest_point.value for entry in noted if entry.lowest_point is not None])
-    stretch = depth - [campaign.cord(entry.cord).slack_length.value for entry in noted]
-    if stretch.min() <= 0:
-        return
-    worst = furthest(np.log(stretch), [entry.cord for entry in noted], [entry.mass.value for entry in noted])
+    worst = furthest(np.log(stretch), [entry.cord for entry in entries], [entry.mass.value for entry in entries])
     if worst is None:
         return
-    entry, off = noted[worst.number], -stretch[worst.number] * np.expm1(-worst.off)
+    entry, off = entries[worst.number], -stretch[worst.number] * np.expm1(-worst.off)
     if worst.chance < UNLIKE_CHANCE and abs(off) > UNLIKE_SHARE * depth[worst.number]:
         yield Finding(
             "unlike depth",
@@ -246,11 +215,11 @@ def _jump_counts(campaign: Campaign) -> Iterator[Finding]:
 
 def _unusual(campaign: Campaign) -> Iterator[Finding]:
     """Values that may be true but seldom are: a unit, most often."""
-    for usual in USUAL:
-        value = getattr(getattr(campaign, usual.section), usual.key).value
-        if not usual.low <= value <= usual.high:
-            text = f"{value:g} {usual.unit} is outside the usual {usual.low:g} to {usual.high:g}"
-            yield Finding("unusual value", text, f"[{usual.section}] {usual.key}", usual.remedy)
+    for section, key, unit, least, greatest, remedy in USUAL:
+        value = getattr(getattr(campaign, section), key).value
+        if not least <= value <= greatest:
+            text = f"{value:g} {unit} is outside the usual {least:g} to {greatest:g}"
+            yield Finding("unusual value", text, f"[{section}] {key}", remedy)
     low, high = TEMPERATURE
     odd = [entry for entry in campaign.drops if entry.temperature < low or entry.temperature > high]  # nan is neither
     if odd:
@@ -263,12 +232,12 @@ def _unusual(campaign: Campaign) -> Iterator[Finding]:
             "check the unit of the temperature",
             tuple(entry.drop for entry in odd),
         )
-    depths = [entry.lowest_point.value for entry in campaign.drops if entry.lowest_point is not None]
+    deepest = max((entry.lowest_point.value for entry in campaign.drops if entry.lowest_point is not None), default=0.0)
     height = campaign.site.tie_height.value
-    if depths and height > TALLEST * max(depths):
+    if deepest and height > TALLEST * deepest:
         yield Finding(
             "unusual value",
-            f"{height:g} m is {height / max(depths):.1f} times as deep as any drop went ({max(depths):.2f} m)",
+            f"{height:g} m is {height / deepest:.1f} times as deep as any drop went ({deepest:.2f} m)",
             "[site] tie_height",
             "check its unit: with so much room clearance rules nothing out",
         )
@@ -320,11 +289,15 @@ def outlying_drop(log_scales: np.ndarray, drops: Sequence[Drop]) -> Iterator[Fin
         drop, off = drops[worst.number], np.expm1(worst.off)
         yield Finding(
             "outlying drop",
-            f"its force is {abs(off):.1%} {'above' if off > 0 else 'below'} that of its cord's other drops",
+            f"its force is {abs(off):.1%} {_side(off)} that of its cord's other drops",
             f"drop {drop.name} (cord {drop.cord})",
             "look at its record, mass, slack length and temperature; drop it again; leave it out only for a reason",
             (drop.name,),
         )
+
+
+def _side(off: float) -> str:
+    return "above" if off > 0 else "below"
 
 
 def _unlike_cord(batch: BatchFit) -> Iterator[Finding]:
@@ -341,28 +314,30 @@ def _unlike_cord(batch: BatchFit) -> Iterator[Finding]:
 
 
 class Cause(NamedTuple):
-    """Something that stiffness may change with: its name on a drop, and what to say and try."""
+    """Something that stiffness may change with: the kind of the finding, what to say of a slope, and what to try."""
 
     kind: str
-    name: str
     text: str
     remedy: str
 
 
-CAUSES = (
-    Cause(
-        *("softening", "jumps", "stiffness changes by {0:+.2%} a jump over these drops"),
+CAUSES = {  # by its name on a drop
+    "jumps": Cause(
+        "softening",
+        "stiffness changes by {0:+.2%} a jump over these drops",
         "condition the cords with more full stretches before the drops that count",
     ),
-    Cause(
-        *("temperature", "temperature", "stiffness changes by {0:+.2%} a degree"),
+    "temperature": Cause(
+        "temperature",
+        "stiffness changes by {0:+.2%} a degree",
         "drop at one temperature, or rate only for the range tested",
     ),
-    Cause(
-        *("mass", "mass", "stiffness changes by {0:+.3%} a kilogram of test mass"),
+    "mass": Cause(
+        "mass",
+        "stiffness changes by {0:+.3%} a kilogram of test mass",
         "the shape of the curve is not right, or a mass or the calibration is off: compare other models",
     ),
-)
+}
 
 
 def _trends(log_scales: np.ndarray, drops: Sequence[Drop]) -> Iterator[Finding]:
@@ -371,13 +346,14 @@ def _trends(log_scales: np.ndarray, drops: Sequence[Drop]) -> Iterator[Finding]:
     A ladder goes from light to heavy as the count rises: then the finding says that either may be the cause.
     """
     cords = [drop.cord for drop in drops]
-    values = {cause.name: np.array([float(getattr(drop, cause.name)) for drop in drops]) for cause in CAUSES}
-    trends = {name: slope_within(log_scales, x, cords) for name, x in values.items() if np.isfinite(x).all()}
-    for cause in CAUSES:
-        trend = trends.get(cause.name)
-        if trend is None or trend.dof < FEWEST_DOF or trend.chance >= LEVEL / len(CAUSES):
+    values = {name: np.array([float(getattr(drop, name)) for drop in drops]) for name in CAUSES}
+    slopes = {name: slope_within(log_scales, x, cords) for name, x in values.items() if np.isfinite(x).all()}
+    trends = {name: slope for name, slope in slopes.items() if slope is not None}
+    for name, trend in trends.items():
+        if trend.dof < FEWEST_DOF or trend.chance >= LEVEL / len(CAUSES):
             continue
-        along = [name for name, other in trends.items() if name != cause.name and other and trend.along(other) > ALONG]
+        cause = CAUSES[name]
+        along = [other for other, its_trend in trends.items() if other != name and trend.along(its_trend) > ALONG]
         remedy = cause.remedy
         if along:
             remedy += f"; {' and '.join(along)} went along, so it may be that: drop the first mass again at the end"
@@ -391,17 +367,16 @@ def _wrong_model(batch: BatchFit) -> Iterator[Finding]:
     rivals = [model for model in batch.candidates if model.fit is not None and model.model != chosen.model.name]
     if not rivals:
         return
-    best = min(rivals, key=lambda model: model.aicc)
-    margin, share = MUCH_BETTER
+    best, (margin, share) = min(rivals, key=lambda model: model.aicc), MUCH_BETTER
     if not best.aicc < chosen.aicc - margin or best.fitted.residual_sd > share * chosen.residual_sd:
         return
     edges = np.linspace(1.0, float(samples.stretch_ratio.max()), 9)
     bins = np.clip(np.digitize(samples.stretch_ratio, edges) - 1, 0, 7)
-    means = np.bincount(bins, chosen.residuals, minlength=8) / np.maximum(np.bincount(bins, minlength=8), 1)
-    worst = int(np.argmax(np.abs(means)))
+    means = pd.Series(chosen.residuals).groupby(bins).mean()
+    worst = int(means.abs().idxmax())
     yield Finding(
         "wrong model",
-        f"the drops lie {abs(means[worst]):.3g} N {'above' if means[worst] > 0 else 'below'} {chosen.model.name} "
+        f"the drops lie {abs(means[worst]):.3g} N {_side(means[worst])} {chosen.model.name} "
         f"together; {best.model} leaves {best.fitted.residual_sd:.3g} N instead of {chosen.residual_sd:.3g} N",
         f"stretch ratio {edges[worst]:.2f} to {edges[worst + 1]:.2f}",
         f"compare {best.model}, and see where it stops being sensible",
@@ -410,14 +385,13 @@ def _wrong_model(batch: BatchFit) -> Iterator[Finding]:
 
 def _too_little(batch: BatchFit) -> Iterator[Finding]:
     """Bands that were refused, and bands from so few cords that they are huge."""
-    fit = batch.chosen
+    fit, cords = batch.chosen, len(batch.chosen.scales)
     if fit.no_band:
         reason = fit.no_band.partition("; try")[0]
         remedy = "no band is given: use a model with fewer parameters"
         yield Finding("no band", reason, f"model {fit.model.name}", remedy)
-    n = len(fit.scales)
-    if n < FEW_CORDS:
-        text = f"{n} cords: a band for another cord is honest but very wide"
-        if n < 2:
+    if cords < FEW_CORDS:
+        text = f"{cords} cords: a band for another cord is honest but very wide"
+        if cords < 2:
             text = "only 1 cord: a band for another cord needs at least 2"
         yield Finding("too few cords", text, "the batch", f"drop at least {FEW_CORDS} cords")

@@ -1,14 +1,13 @@
-"""Slow pull tests beside the drops: the force they give at the same stretch, compared and never fitted with them.
+"""Slow pull tests compared with the drops: the force they give at the same stretch, never fitted with them.
 
 The force of rubber depends on rate, and a crane drop stretches a cord far faster than a testing machine does (ASTM
 D412: compare like with like): a slow curve is not the drop's curve, and in the fit it would pass for one.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import nan
 from pathlib import PureWindowsPath
-from typing import Any
 
 import numpy as np
 from scipy.integrate import trapezoid
@@ -56,14 +55,14 @@ class PullRatio:
     ratio: np.ndarray
     mean: float
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         shown = np.unique(np.linspace(0, self.ratio.size - 1, _SHOWN).astype(int))
         return {
             "pull": self.pull.name,
             "cord": self.pull.cord,
             "speed": None if np.isnan(self.pull.speed) else self.pull.speed,
             "against": self.against,
-            "range": [float(self.stretch_ratio[0]), float(self.stretch_ratio[-1])],
+            "range": self.stretch_ratio[[0, -1]].tolist(),
             "mean": self.mean,
             "stretch_ratio": self.stretch_ratio[shown].tolist(),
             "ratio": self.ratio[shown].tolist(),
@@ -72,7 +71,7 @@ class PullRatio:
 
 @dataclass(frozen=True)
 class PullComparison:
-    """All slow pulls beside the drop curves; left_out : why a pull could not be compared, one text a pull."""
+    """All slow pulls against the drop curves; left_out : why a pull could not be compared, one text a pull."""
 
     rows: tuple[PullRatio, ...]
     left_out: tuple[str, ...]
@@ -94,15 +93,15 @@ class PullComparison:
     def summary(self) -> str:
         lines = []
         if self.mean is not None:
-            spread = "one pull, no spread" if self.sd is None else f"sd between {len(self.rows)} pulls {self.sd:.3f}"
-            lines.append(f"slow pulls: {self.mean:.3f} of the drops' force at the same stretch ({spread})")
+            variation = "one pull, no spread" if self.sd is None else f"sd between {len(self.rows)} pulls {self.sd:.3f}"
+            lines.append(f"slow pulls: {self.mean:.3f} of the drops' force at the same stretch ({variation})")
         for row in self.rows:
             speed = "" if np.isnan(row.pull.speed) else f" at {row.pull.speed * _MM_PER_MIN:.3g} mm/min"
             low, high = row.stretch_ratio[[0, -1]]
             lines.append(f"  {row.pull.name}{speed}: {row.mean:.3f} of {row.against}, λ {low:.2f} to {high:.2f}")
         return "\n".join([*lines, *self.notes])
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         """For results.json."""
         rows = [row.to_dict() for row in self.rows]
         return {"mean": self.mean, "sd": self.sd, "pulls": rows, "left_out": list(self.left_out)}
@@ -117,10 +116,13 @@ def read_pulls(campaign: Campaign) -> tuple[Pull, ...]:
     known = [name.removesuffix(".csv") for name in files.names("pulls")]
     if not known and not files.has(LIST):
         return ()
-    table, found = read_table(files, LIST, PULLS), []
+    table, pulls = read_table(files, LIST, PULLS), []
     if table:
         check_names(files, table, "pull")
-        found = [_read(files, campaign, table, number, known) for number, _ in table.rows()]
+        lengths = {cord.cord: cord.slack_length.value for cord in campaign.cords}
+        for number, row in table.rows():
+            if row["pull"] is not None and row["cord"] is not None:
+                pulls.append(_read(files, table, number, known, lengths))
         if table.has_all("pull"):
             for name in sorted(set(known) - set(table.values["pull"])):
                 files.problem(f"pulls/{name}.csv", f"is in no row of {LIST}, so its cord is not known; add it there")
@@ -129,53 +131,41 @@ def read_pulls(campaign: Campaign) -> tuple[Pull, ...]:
             files.problem(name, "has changed since the campaign was read; read the campaign again")
     if files.problems:
         raise CampaignError(tuple(files.problems))
-    return tuple(pull for pull in found if pull is not None)
+    return tuple(pull for pull in pulls if pull is not None)
 
 
-def _read(files: Folder, campaign: Campaign, table: Table, number: int, known: list[str]) -> Pull | None:
-    row = {key: column[number] for key, column in table.values.items()}
-    name, file, where = row["pull"], f"pulls/{row['pull']}.csv", table.where(number, "pull")
-    if name is None or row["cord"] is None:
-        return None
+def _read(files: Folder, table: Table, number: int, known: Sequence[str], lengths: Mapping[str, float]) -> Pull | None:
+    """The pull in this row of the list, with its curve; None where it is refused, with the problems noted."""
+    name, cord, where = table.values["pull"][number], table.values["cord"][number], table.where(number, "pull")
+    file, before = f"pulls/{name}.csv", len(files.problems)
     if PureWindowsPath(name).name != name:
         files.problem(where, f"'{name}' is a path; write the name of a file in pulls/, without .csv")
         return None
     if not files.has(file):
-        hint = offer(nearest(name, known), "; put its curve there")
-        files.problem(where, f"there is no file {file}{hint}")
+        files.problem(where, f"there is no file {file}{offer(nearest(name, known), '; put its curve there')}")
         return None
-    before = len(files.problems)
     curve = read_table(files, file, CURVE)
     if curve is None or len(files.problems) > before:
         return None
-    column = _column(files, curve)
-    if column is None:
+    keys = [key for key in ("stretch", "stretch ratio") if key in curve.header.places]
+    if len(keys) != 1:
+        what = "has both 'stretch' and 'stretch ratio'" if keys else "has neither 'stretch [m]' nor 'stretch ratio'"
+        files.problem(f"{file}, row {curve.header.line}", f"{what}; give one of them")
         return None
-    values = np.array(curve.values[column])
-    still = np.flatnonzero(np.diff(values) <= 0)
-    if still.size:
-        files.problem(curve.where(int(still[0]) + 1, column), "does not rise; give the loading branch alone, in order")
-    if values.size < 3:
-        files.problem(file, f"has {values.size} rows; a curve needs at least 3")
-    if column == "stretch":
-        lengths = {cord.cord: cord.slack_length.value for cord in campaign.cords}
-        if row["cord"] not in lengths:
-            hint = offer(nearest(row["cord"], lengths), f"; add it there, or give 'stretch ratio' in {file}")
-            said = f"'{row['cord']}' is not in cords.csv, and {file} needs its slack length{hint}"
-            files.problem(table.where(number, "cord"), said)
+    ratio, force = np.array(curve.values[keys[0]]), np.array(curve.values["force"])
+    for row in np.flatnonzero(np.diff(ratio) <= 0)[:1] + 1:  # the first says enough
+        files.problem(curve.where(row, keys[0]), "does not rise; give the loading branch alone, in order")
+    if ratio.size < 3:
+        files.problem(file, f"has {ratio.size} rows; a curve needs at least 3")
+    if keys == ["stretch"]:
+        if cord not in lengths:
+            hint = offer(nearest(cord, lengths), f"; add it there, or give 'stretch ratio' in {file}")
+            what = f"'{cord}' is not in cords.csv, and {file} needs its slack length{hint}"
+            files.problem(table.where(number, "cord"), what)
             return None
-        values = 1 + values / lengths[row["cord"]]
-    speed = nan if row["speed"] is None else row["speed"]
-    return Pull(name, row["cord"], speed, values, np.array(curve.values["force"]))
-
-
-def _column(files: Folder, curve: Table) -> str | None:
-    given = [key for key in ("stretch", "stretch ratio") if key in curve.header.places]
-    if len(given) == 1:
-        return given[0]
-    what = "has both 'stretch' and 'stretch ratio'" if given else "has neither 'stretch [m]' nor 'stretch ratio'"
-    files.problem(f"{curve.header.name}, row {curve.header.line}", f"{what}; give one of them")
-    return None
+        ratio = 1 + ratio / lengths[cord]
+    speed = table.values["speed"][number]
+    return Pull(name, cord, nan if speed is None else speed, ratio, force)
 
 
 def compare_pulls(pulls: Sequence[Pull], fit: BatchFit | None) -> PullComparison:
@@ -188,18 +178,20 @@ def compare_pulls(pulls: Sequence[Pull], fit: BatchFit | None) -> PullComparison
         if fit is None:
             left_out.append(f"slow pull {pull.name}: no drop has a record of load to compare it with")
             continue
-        s, own = fit.samples, pull.cord in fit.chosen.scales
-        measured = s.stretch_ratio[np.array([cord == pull.cord or not own for cord in s.cord])[s.drop]]
+        was_dropped, samples = pull.cord in fit.chosen.scales, fit.samples
+        of_cord = np.array([cord == pull.cord or not was_dropped for cord in samples.cord])
+        measured = samples.stretch_ratio[of_cord[samples.drop]]
         low, high = max(pull.stretch_ratio[0], measured.min()), min(pull.stretch_ratio[-1], measured.max())
         if not low < high:
-            said = f"{pull.stretch_ratio[0]:.2f} to {pull.stretch_ratio[-1]:.2f}"
-            drops = f"{measured.min():.2f} to {measured.max():.2f}"
-            left_out.append(f"slow pull {pull.name}: stretch ratios {said}, but the drops' are {drops}")
+            left_out.append(
+                f"slow pull {pull.name}: stretch ratios {pull.stretch_ratio[0]:.2f} to {pull.stretch_ratio[-1]:.2f}, "
+                f"but the drops' are {measured.min():.2f} to {measured.max():.2f}"
+            )
             continue
         inside = pull.stretch_ratio[(pull.stretch_ratio > low) & (pull.stretch_ratio < high)]
         x = np.concatenate([[low], inside, [high]])
         slow = np.interp(x, pull.stretch_ratio, pull.force)
         dropped = fit.chosen.scales.get(pull.cord, 1.0) * fit.chosen.curve.force(x)
-        mean = float(trapezoid(slow, x) / trapezoid(dropped, x))
-        rows.append(PullRatio(pull, f"cord {pull.cord}" if own else "the batch", x, slow / dropped, mean))
+        against = f"cord {pull.cord}" if was_dropped else "the batch"
+        rows.append(PullRatio(pull, against, x, slow / dropped, float(trapezoid(slow, x) / trapezoid(dropped, x))))
     return PullComparison(tuple(rows), tuple(left_out))

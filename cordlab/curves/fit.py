@@ -353,7 +353,7 @@ class CurveFit:
         """One row a parameter, with its unit: value, standard error (nan where there is none), and how it is held."""
         errors = {} if self.no_band else self.standard_errors
         rows = [(value, errors.get(name, np.nan), self.held.get(name, "")) for name, value in self.parameters.items()]
-        heads = [f"{p.name} [{p.unit}]" for p in self.model.parameters]
+        heads = [p.head for p in self.model.parameters]
         return pd.DataFrame(rows, pd.Index(heads, name="parameter"), ["value", "standard error", "held"])
 
     def summary(self) -> str:

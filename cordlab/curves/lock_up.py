@@ -43,8 +43,7 @@ class LocksUp(Model):
         def by_lock(d, reach):
             return mu * d * self.slopes(reach, lock, self.factor(reach, lock))[1]
 
-        by_mu = self._below(stretch, lock, lambda d, reach: d * self.factor(reach, lock))
-        return [by_mu, self._below(stretch, lock, by_lock)]
+        return [self._force(stretch, 1.0, lock), self._below(stretch, lock, by_lock)]
 
     def _below(self, stretch, lock, formula):
         d, i = invariant(stretch)

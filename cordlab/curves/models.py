@@ -13,8 +13,11 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
+from cordlab.units import notebook_html
+
 if TYPE_CHECKING:
     import lmfit
+    import pandas as pd
 
 Parameters = Mapping[str, float | np.ndarray]
 _Value = TypeVar("_Value")
@@ -28,6 +31,11 @@ class Parameter:
     unit: str = "N"
     lower: float = -np.inf
     upper: float = np.inf
+
+    @property
+    def head(self) -> str:
+        """As the head of a table."""
+        return f"{self.name} [{self.unit}]"
 
 
 class Model:
@@ -49,12 +57,6 @@ class Model:
     >>> yeoh = cordlab.model("yeoh")
     >>> print(f"{yeoh.force(3.0, {'c1': 350.0, 'c2': -9.0, 'c3': 0.3}):.0f} N")
     1560 N
-
-    As an lmfit.Model, with bounds and start values from data:
-
-    >>> params = yeoh.to_lmfit().guess([500.0, 900.0, 1200.0], x=[1.3, 1.7, 2.2])
-    >>> list(params)
-    ['c1', 'c2', 'c3']
     """
 
     name: str
@@ -140,6 +142,16 @@ class Model:
             function.set_param_hint(p.name, min=p.lower, max=p.upper)
         function.guess = lambda data, x, **changes: function.make_params(**self.start(x, data) | changes)
         return function
+
+    def table(self) -> "pd.DataFrame":
+        """One row a parameter, with its unit: its bounds."""
+        import pandas as pd
+
+        bounds, heads = [(p.lower, p.upper) for p in self.parameters], [p.head for p in self.parameters]
+        return pd.DataFrame(bounds, pd.Index(heads, name="parameter"), ["lower bound", "upper bound"])
+
+    def _repr_html_(self) -> str:
+        return notebook_html(self.name, self.table())
 
     def _taut(self, stretch_ratio) -> np.ndarray:
         return np.maximum(np.asarray(stretch_ratio, dtype=float), 1.0)  # every model gives 0 at λ = 1
@@ -263,9 +275,8 @@ def invariant_slope(stretch: np.ndarray) -> np.ndarray:
 class Ogden(Model):
     """F = Σ μᵢ(λ^(αᵢ−1) − λ^(−αᵢ/2−1)); Ogden, Proc. R. Soc. A 326 (1972) 565.
 
-    The bounds keep every μα positive (a curve that rises). In `ogden-2` α₁ > 0 > α₂, so that the terms cannot change
-    places; in `ogden-3` α₁ and α₂ are above 0, the second started as the greater, and α₃ is below 0, as in Ogden's
-    set for Treloar's data. Where two terms meet, the fit says that it cannot separate them.
+    The bounds keep every μα positive (a curve that rises), and the signs keep the terms from changing places; α₁ and
+    α₂ of `ogden-3` are both above 0, the second started as the greater. Where two terms meet, the fit says so.
     """
 
     _TRIES = (  # start values of each α, which has their sign

@@ -14,7 +14,7 @@ from cordlab.curves.models import Curve, model
 from cordlab.records.reduce import reduce_drop
 from tests.coverage.bands import study
 from tests.invented import invented_drop, mooney_rivlin
-from tests.invented_drops import REACH, TRUE, invented_drops
+from tests.invented_drops import REACH, TRUE, invented_drops, stacked
 
 FEW = ("linear", "mooney-rivlin", "yeoh", "gent", "spline")
 
@@ -32,17 +32,16 @@ def batch(drops):
 def test_the_model_that_made_the_drops_is_chosen(batch):
     assert batch.chosen.model.name == batch.equals[0] == "mooney-rivlin"
     assert batch.chosen.parameters == pytest.approx(TRUE.parameters, rel=0.03)
-    assert [each.model for each in batch.candidates] == list(FEW)
+    assert [candidate.model for candidate in batch.candidates] == list(FEW)
     assert batch.held_back == "each drop in turn"
     assert batch.table()["choice"]["mooney-rivlin"] == "chosen"
 
 
 def test_one_scale_a_cord_with_geometric_mean_1(batch, drops):
     assert np.prod(list(batch.chosen.scales.values())) == pytest.approx(1)
-    logs = {d.name: np.log(batch.drop_scales[d.name]) for d in drops}
     for cord, scale in batch.chosen.scales.items():
-        own = [logs[d.name] for d in drops if d.cord == cord]
-        assert np.mean(own) == pytest.approx(np.log(scale), abs=1e-6)
+        logs = [np.log(batch.drop_scales[d.name]) for d in drops if d.cord == cord]
+        assert np.mean(logs) == pytest.approx(np.log(scale), abs=1e-6)
     assert batch.chosen.log_scales.repeatability == pytest.approx(0.004, rel=0.5)
     assert batch.chosen.log_scales.dof_within == len(drops) - 6
 
@@ -50,13 +49,12 @@ def test_one_scale_a_cord_with_geometric_mean_1(batch, drops):
 def test_neighbouring_bins_do_not_count_as_independent():
     """n (1 − ρ)/(1 + ρ): the noise was made with ρ = 0.5 and 0.9."""
     for correlation in (0.5, 0.8):
-        found = fit_batch(
-            invented_drops(np.random.default_rng(3), correlation=correlation), candidates=["mooney-rivlin"]
-        )
-        assert found.samples.correlation == pytest.approx(correlation, abs=0.08)
-        worth = len(found.samples.force) * (1 - correlation) / (1 + correlation)
-        assert found.samples.independent == pytest.approx(worth, rel=0.35)
-        assert found.chosen.dof < found.samples.independent
+        made = invented_drops(np.random.default_rng(3), correlation=correlation)
+        fit = fit_batch(made, candidates=["mooney-rivlin"])
+        assert fit.samples.correlation == pytest.approx(correlation, abs=0.08)
+        worth = len(fit.samples.force) * (1 - correlation) / (1 + correlation)
+        assert fit.samples.independent == pytest.approx(worth, rel=0.35)
+        assert fit.chosen.dof < fit.samples.independent
 
 
 def test_bands_do_not_shrink_when_the_same_drops_are_binned_finer():
@@ -141,12 +139,12 @@ def test_held_back_drops_are_predicted_with_the_scale_of_their_cord(drops):
 
 def test_leaving_each_drop_out_is_what_separate_fits_say():
     made = invented_drops(np.random.default_rng(4), cords=3, reach=(2.5, 4.0))
-    found = fit_batch(made, model="mooney-rivlin", candidates=["mooney-rivlin"]).candidate("mooney-rivlin").check_rms
+    check_rms = fit_batch(made, candidates=["mooney-rivlin"]).candidate("mooney-rivlin").check_rms
     off = []
     for k, out in enumerate(made):
-        fit = fit_batch(made[:k] + made[k + 1 :], model="mooney-rivlin", candidates=["mooney-rivlin"]).chosen
+        fit = fit_batch(made[:k] + made[k + 1 :], candidates=["mooney-rivlin"]).chosen
         off.append(out.force - fit.scales[out.cord] * fit.curve.force(out.stretch_ratio))
-    assert found == pytest.approx(np.sqrt(np.mean(np.concatenate(off) ** 2)), rel=0.05)
+    assert check_rms == pytest.approx(np.sqrt(np.mean(np.concatenate(off) ** 2)), rel=0.05)
 
 
 def test_a_model_that_turns_down_in_the_tested_range_is_refused():
@@ -172,14 +170,13 @@ def test_every_drop_is_left_out_once_and_alone_up_to_a_hundred(count):
 def test_drops_left_out_in_groups_tell_the_same_as_one_by_one(monkeypatch):
     """40 cords of 3 drops: 100 groups, against 120 of one drop each."""
     many = invented_drops(np.random.default_rng(9), cords=40)
-    groups, found = [], []
+    rms = []
     for most in (100, 120):
         monkeypatch.setattr("cordlab.batch.bootstrap.GROUPS", most)
-        groups.append(len(groups_left_out(len(many))))
-        found.append(fit_batch(many, candidates=["mooney-rivlin"]).candidate("mooney-rivlin").check_rms)
-    assert groups == [100, 120]
-    assert found[0] != found[1]
-    assert found[0] == pytest.approx(found[1], rel=1e-3)
+        assert len(groups_left_out(len(many))) == most
+        rms.append(fit_batch(many, candidates=["mooney-rivlin"]).candidate("mooney-rivlin").check_rms)
+    assert rms[0] != rms[1]
+    assert rms[0] == pytest.approx(rms[1], rel=1e-3)
 
 
 def test_one_cord_and_one_drop():
@@ -220,11 +217,9 @@ def test_resampling_keeps_the_number_of_cords_and_of_their_drops():
 def test_refits_in_bulk_are_the_fits_one_by_one(name):
     rng = np.random.default_rng(9)
     made = invented_drops(rng, cords=3, reach=REACH[::2], cord_sd=0.05, curve=Curve("gent", {"mu": 600.0, "j": 30.0}))
-    x, y = (np.concatenate([getattr(d, what) for d in made]) for what in ("stretch_ratio", "force"))
-    number = np.repeat(np.arange(len(made)), [len(d.force) for d in made])
+    x, y, number, _ = stacked(made)
     family, weight = model(name).placed(x), np.linspace(1, 2, len(x))
-    start = dict(zip((p.name for p in family.parameters), solve(family, x, y, weights=weight).values, strict=True))
-    params = family.to_lmfit().make_params(**start)
+    params = solve(family, x, y, weights=weight).result.params
     times = resample([d.cord for d in made], 12, rng)
     many = refit(family, Values(x, y, number, weight), times=times, params=params)
     assert many.converged.all()
@@ -232,7 +227,7 @@ def test_refits_in_bulk_are_the_fits_one_by_one(name):
     for k, row in enumerate(times):
         kept = row[number] > 0
         single = solve(family, x[kept], y[kept], weights=(weight * row[number])[kept], params=params)
-        force = family.force(grid, dict(zip(start, single.values, strict=True)))
+        force = family.force(grid, family.by_name(single.values))
         np.testing.assert_allclose(many.curve.force(grid[:, None])[:, k], force, rtol=2e-5)
         assert many.rss[k] == pytest.approx(single.rss, rel=1e-6)
 
@@ -250,13 +245,13 @@ def test_the_bootstrap_scatters_as_the_shape_does_from_batch_to_batch():
 
     The variance of 30 is known to a factor of 0.35 to 2.1 (χ², outside it once in 1000).
     """
-    at, found, drawn = np.array([[1.5], [3.5]]), [], []
+    at, fitted, drawn = np.array([[1.5], [3.5]]), [], []
     for seed in range(30):
         made = invented_drops(np.random.default_rng(1000 + seed), cords=4, reach=REACH[::2])
         fit = fit_batch(made, model="mooney-rivlin", candidates=["mooney-rivlin"])
-        for curve, kept in ((fit.chosen.curve, found), (fit.bootstrap(400, seed=1).curve, drawn)):
+        for curve, kept in ((fit.chosen.curve, fitted), (fit.bootstrap(400, seed=1).curve, drawn)):
             kept.append(np.divide(*curve.force(at)))
-    true, ours = np.var(found, ddof=1), np.mean(np.var(drawn, axis=1)) / 0.75
+    true, ours = np.var(fitted, ddof=1), np.mean(np.var(drawn, axis=1)) / 0.75
     low, high = chi2.ppf([0.0005, 0.9995], 29) / 29
     assert low < true / ours < high
 
@@ -265,13 +260,12 @@ def test_a_long_bootstrap_tells_how_far_it_is(batch):
     """A thousand refits at a time, and watching changes nothing."""
     seen = []
 
-    def watch(chunks, **said):
-        for chunk in chunks:
-            seen.append((chunk, said["desc"]))
-            yield chunk
+    def watch(chunks, desc, unit):
+        seen.append((len(chunks), desc, unit))
+        return chunks
 
     watched, alone = batch.bootstrap(2500, seed=4, progress=watch), batch.bootstrap(2500, seed=4)
-    assert [said for _, said in seen] == ["mooney-rivlin refits"] * 3
+    assert seen == [(3, "mooney-rivlin refits", "thousand")]
     assert np.array_equal(watched.parameters["c2"], alone.parameters["c2"])
 
 

@@ -1,4 +1,4 @@
-"""A curve from lowest points alone: what made the drops is found again, through drag, rig and a heavy cord."""
+"""A curve from lowest points alone: what made the drops is fit again, through drag, rig and a heavy cord."""
 
 import numpy as np
 import pytest
@@ -29,15 +29,15 @@ CURVES = {
 def test_the_curve_that_made_the_drops_is_found_again(name):
     """Lowest points by `predict_drop` (itself checked against scipy), with drag, sag of the rig and a release depth."""
     lowest = predict_drop(CURVES[name], mass=MASS, **RIG).lowest_point
-    found = fit_lowest_points(lowest, mass=MASS, cords=["A"] * 5, model=name, **RIG)
-    assert found.chosen.parameters == pytest.approx(CURVES[name].parameters, rel=1e-5)
+    fit = fit_lowest_points(lowest, mass=MASS, cords=["A"] * 5, model=name, **RIG)
+    assert fit.chosen.parameters == pytest.approx(CURVES[name].parameters, rel=1e-5)
 
 
 def test_without_drag_a_linear_cord_by_hand():
     """W(x) = M g (L + x): a light linear cord, K (λ−1)² L / 2 = M g (L + x)."""
     stiffness = 2 * 70 * 9.80665 * 25.0 / (1.5**2 * 10)
-    found = fit_lowest_points([25.0], mass=70.0, slack_length=10.0, cords=["A"], model="linear")
-    assert found.chosen.parameters["stiffness"] == pytest.approx(stiffness, rel=1e-9)
+    fit = fit_lowest_points([25.0], mass=70.0, slack_length=10.0, cords=["A"], model="linear")
+    assert fit.chosen.parameters["stiffness"] == pytest.approx(stiffness, rel=1e-9)
 
 
 @pytest.fixture(scope="module")
@@ -54,17 +54,17 @@ def ladder():
 
 def test_scales_model_and_bands_from_a_ladder(ladder):
     true, cords, mass, lowest = ladder
-    found = fit_lowest_points(lowest, mass=mass, cords=cords, **RIG)
-    assert found.chosen.scales == pytest.approx(true, rel=0.004)
-    assert found.aicc["linear"] > found.aicc["mooney-rivlin"] + 10
+    fit = fit_lowest_points(lowest, mass=mass, cords=cords, **RIG)
+    assert fit.chosen.scales == pytest.approx(true, rel=0.004)
+    assert fit.aicc["linear"] > fit.aicc["mooney-rivlin"] + 10
     x = np.array([1.8, 3.8])
-    band = found.chosen.prediction_band(x)
+    band = fit.chosen.prediction_band(x)
     truth = CURVES["mooney-rivlin"].force(x)
     assert ((band.lower < truth) & (truth < band.upper)).all()
     assert (band.dof < 6).all()
-    assert (found.chosen.prediction_band(x, this_cord="A").upper < band.upper).all()
+    assert (fit.chosen.prediction_band(x, this_cord="A").upper < band.upper).all()
     np.testing.assert_allclose(
-        found.chosen.curve.force(np.linspace(2.2, 3.9, 5)),
+        fit.chosen.curve.force(np.linspace(2.2, 3.9, 5)),
         CURVES["mooney-rivlin"].force(np.linspace(2.2, 3.9, 5)),
         rtol=0.02,
     )

@@ -12,8 +12,7 @@ import pytest
 from scipy.stats import binom
 
 import cordlab
-from cordlab.analysis import analyse
-from cordlab.batch.bootstrap import ExtraEquations, Values, refit
+from cordlab.batch.bootstrap import ExtraEquations, refit
 from cordlab.batch.drop_table import Evidence
 from cordlab.batch.fit import fit_batch
 from cordlab.batch.lowest_points import Energies
@@ -23,7 +22,7 @@ from cordlab.limits.anchoring import drop_stiffness
 from cordlab.limits.simulate import forecast_drop
 from cordlab.mechanics.predict import predict_drop
 from cordlab.units import Measured
-from tests.invented_drops import Loading
+from tests.invented_drops import Loading, stacked
 
 TRUTH = Curve("gent", {"mu": 600.0, "j": 16.0})
 MASS = np.array([36.0, 52.0, 68.0, 84.0, 100.0])
@@ -56,7 +55,7 @@ def test_lowest_points_tell_the_models_apart_that_the_records_cannot(light):
     """Records to stretch ratio 2.4, drops to 3.2. The model that made the drops is chosen, within 1.5 % of it there."""
     drops, energies = light
     names = ("gent", "yeoh", "ogden-2")
-    alone, joint = (fit_batch(drops, candidates=names, energies=each) for each in (None, energies))
+    alone, joint = (fit_batch(drops, candidates=names, energies=equations) for equations in (None, energies))
     reach = np.array([energies.reach.max()])
     assert alone.samples.reach < 2.5 < 3.1 < joint.samples.reach == reach[0]
     assert set(alone.equals) == set(names)
@@ -78,8 +77,8 @@ def test_models_that_do_equally_well_spread_the_limits(light):
     drops, energies = light
     fit, n = fit_batch(drops, candidates=["gent", "yeoh", "ogden-2"]), len(energies.drop)
     assert len(fit.equals) == 3
-    own = [float(predict_drop(fit.candidate(name).fitted.curve, mass=100.0, **RIG).tie_load) for name in fit.equals]
-    assert np.ptp(own) > 0.04 * min(own)
+    loads = [float(predict_drop(fit.candidate(name).fitted.curve, mass=100.0, **RIG).tie_load) for name in fit.equals]
+    assert np.ptp(loads) > 0.04 * min(loads)
     known = np.zeros(n)
     evidence = Evidence(
         list(energies.drop), list(energies.cord), energies.setup.mass, known, energies.lowest, np.full(n, READ),
@@ -91,13 +90,13 @@ def test_models_that_do_equally_well_spread_the_limits(light):
         temperature=None,
     )  # fmt: skip
     shapes, spreads = fit.shapes(200, seed=1), []
-    for given in (shapes[:1], shapes):
-        stiffness = drop_stiffness(fit.chosen.curve, evidence, rig=site, shapes=given)
-        found = forecast_drop(stiffness, site=site, masses=[100.0], probability=0.95, draws=5000, seed=2)
-        spreads.append(np.quantile(found.draws["peak_load"][0], [0.1, 0.9]))
+    for some in (shapes[:1], shapes):
+        stiffness = drop_stiffness(fit.chosen.curve, evidence, rig=site, shapes=some)
+        forecast = forecast_drop(stiffness, site=site, masses=[100.0], probability=0.95, draws=5000, seed=2)
+        spreads.append(np.quantile(forecast.draws["peak_load"][0], [0.1, 0.9]))
     one, all_three = spreads
-    assert all_three[0] < min(own) * 1.005
-    assert all_three[1] > max(own) * 0.995
+    assert all_three[0] < min(loads) * 1.005
+    assert all_three[1] > max(loads) * 0.995
     assert np.ptp(one) < 0.5 * np.ptp(all_three)
 
 
@@ -117,11 +116,11 @@ def test_drop_scatter_is_told_from_a_wrong_shape():
 
     10 invented campaigns of 20 degrees of freedom each: the mean square is known to 10 %.
     """
-    found = [ladder(np.random.default_rng(seed))[1] for seed in range(10)]
+    equations = [ladder(np.random.default_rng(seed))[1] for seed in range(10)]
     values = np.array([[600.0], [16.0]])
-    read = replace(found[0], lowest=found[0].lowest + READ).logs(TRUTH.model, values)
-    reading = np.mean((read - found[0].logs(TRUTH.model, values)) ** 2)
-    assert np.mean([each.sd**2 for each in found]) == pytest.approx(DROP_SD**2 + reading, rel=0.3)
+    read = replace(equations[0], lowest=equations[0].lowest + READ).logs(TRUTH.model, values)
+    reading = np.mean((read - equations[0].logs(TRUTH.model, values)) ** 2)
+    assert np.mean([of_drops.sd**2 for of_drops in equations]) == pytest.approx(DROP_SD**2 + reading, rel=0.3)
 
 
 def test_equations_weigh_by_drops_and_not_by_samples():
@@ -140,26 +139,23 @@ def test_equations_weigh_by_drops_and_not_by_samples():
 def test_refits_with_equations_are_the_fits_one_by_one(light):
     """`solve` with each drop's equations counted as often, within the linear account of the equations."""
     drops, energies = light
-    x, y = (np.concatenate([getattr(d, what) for d in drops]) for what in ("stretch_ratio", "force"))
-    number = np.repeat(np.arange(len(drops)), [len(d.force) for d in drops])
-    model, rng = TRUTH.model, np.random.default_rng(2)
+    stack, model, rng = stacked(drops), TRUTH.model, np.random.default_rng(2)
+    x, y, number, ones = stack
 
-    def beside(values, count=1.0):
+    def weighted(values, count=1.0):
         return 10.0 * np.sqrt(count) * energies.off(model, values)
 
-    ones = np.ones_like(x)
-    start = solve(model, x, y, weights=ones, params=energies.start(model), extra=beside)
-    at = dict(zip(("mu", "j"), start.values, strict=True))
-    begin = model.to_lmfit().make_params(**at)
+    start = solve(model, x, y, weights=ones, params=energies.start(model), extra=weighted)
+    begin = start.result.params
     times, counts = rng.integers(1, 4, (6, len(drops))), rng.integers(0, 3, (6, len(energies.drop)))
-    linear = ExtraEquations(beside(start.values[:, None])[:, 0], differences(beside, start.values), counts)
-    many = refit(model, Values(x, y, number, ones), times=times, params=begin, extra=linear)
+    linear = ExtraEquations(weighted(start.values[:, None])[:, 0], differences(weighted, start.values), counts)
+    many = refit(model, stack, times=times, params=begin, extra=linear)
     assert many.converged.all()
     for k in range(6):
         weight = ones * times[k][number]
-        one = solve(model, x, y, weights=weight, params=begin, extra=lambda v, k=k: beside(v, counts[k][:, None]))
+        one = solve(model, x, y, weights=weight, params=begin, extra=lambda v, k=k: weighted(v, counts[k][:, None]))
         assert many.parameters["j"][k] == pytest.approx(one.values[1], rel=2e-4)
-        assert abs(one.values[1] - at["j"]) > 5 * abs(many.parameters["j"][k] - one.values[1])
+        assert abs(one.values[1] - start.values[1]) > 5 * abs(many.parameters["j"][k] - one.values[1])
 
 
 def test_shapes_for_the_limits_hold_what_the_lowest_points_say():
@@ -193,24 +189,24 @@ def without_records(campaign, above, cords=None):
 
 
 def test_heavy_drops_without_records_still_give_a_rating(campaign):
-    analysis = analyse(without_records(campaign, 60.0))
+    analysis = cordlab.Analysis(without_records(campaign, 60.0))
     assert analysis.rating.rated
     x = np.array([2.0, 3.1])
     assert analysis.fit.chosen.curve.force(x) == pytest.approx(TRUTH.force(x), rel=0.015)
-    (said,) = (text for text in analysis.cautions if "no record of the load" in text)
-    assert "12 of 16 drops" in said
-    assert "no load was measured beyond the records" in said
+    (note,) = analysis.fit.notes
+    assert "12 of 16 drops have no record of the load" in note
+    assert "no load was measured beyond the records" in note
     row = next(row for row in analysis.rating.predictions if row["mass"] == 97.0)
     typical = predict_drop(
         TRUTH, mass=100.0, slack_length=10.0, cord_mass=14.0, drag_area=0.5, air_density=1.2, release_depth=0.0
     )
     assert row["peak_load"] == pytest.approx(typical.tie_load, rel=0.03)  # four cords of 2 %, lengths of 0.4 %
-    json.dumps(analysis.to_dict(), allow_nan=False)
+    json.dumps(analysis.fit.to_dict(), allow_nan=False)
 
 
 def test_where_lowest_points_cannot_carry_the_curve_nothing_is_rated(campaign):
     """One cord: nothing shows how its drops scatter, so nothing says what the shape beyond the records may be."""
-    analysis = analyse(without_records(campaign, 60.0, cords=1))
+    analysis = cordlab.Analysis(without_records(campaign, 60.0, cords=1))
     assert not analysis.rating.rated
     (reason,) = analysis.rating.reasons
     assert reason.startswith("records reach a stretch ratio of 2.")

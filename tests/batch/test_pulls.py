@@ -65,7 +65,7 @@ def test_pulls_are_read_in_si_as_stretch_or_as_ratio(folder):
 
 
 @pytest.mark.parametrize(
-    ("file", "old", "new", "said"),
+    ("file", "old", "new", "problem"),
     [
         ("pulls.csv", "slow,", "slaw,", "pulls.csv, row 2, column 'pull': there is no file pulls/slaw.csv; "
          "the nearest known is 'slow'"),
@@ -88,9 +88,9 @@ def test_pulls_are_read_in_si_as_stretch_or_as_ratio(folder):
         ("pulls/piece.csv", "1;0", "0,9;0", "pulls/piece.csv, row 2, column 'stretch ratio': 0,9 is less than 1"),
     ],
 )  # fmt: skip
-def test_what_is_wrong_is_said_with_its_place(folder, file, old, new, said):
+def test_what_is_wrong_is_said_with_its_place(folder, file, old, new, problem):
     edit(folder, file, (old, new))
-    assert said in problems(folder)
+    assert problem in problems(folder)
 
 
 def test_curves_of_both_heads_or_none_are_refused(folder):
@@ -141,46 +141,50 @@ def test_the_mean_of_a_pull_is_the_ratio_of_the_areas(fit):
 
 def test_spread_is_between_pulls(fit):
     """0.80, 0.86, 0.95: mean 0.87, standard deviation 0.0755 by hand, whatever the number of points of each."""
-    found = compare_pulls([pull(fit, factor, low=1.5, high=3.0) for factor in (0.80, 0.86, 0.95)], fit)
-    assert found.mean == pytest.approx(0.87, rel=1e-9)
-    assert found.sd == pytest.approx(np.sqrt((0.07**2 + 0.01**2 + 0.08**2) / 2), rel=1e-9)
+    comparison = compare_pulls([pull(fit, factor, low=1.5, high=3.0) for factor in (0.80, 0.86, 0.95)], fit)
+    assert comparison.mean == pytest.approx(0.87, rel=1e-9)
+    assert comparison.sd == pytest.approx(np.sqrt((0.07**2 + 0.01**2 + 0.08**2) / 2), rel=1e-9)
     assert compare_pulls([pull(fit, 0.8)], fit).sd is None
-    assert "sd between 3 pulls 0.075" in found.summary()
-    assert [row["mean"] for row in json.loads(json.dumps(found.to_dict(), allow_nan=False))["pulls"]] == pytest.approx(
-        [0.80, 0.86, 0.95]
-    )
+    assert "sd between 3 pulls 0.075" in comparison.summary()
+    plain = json.loads(json.dumps(comparison.to_dict(), allow_nan=False))
+    assert [row["mean"] for row in plain["pulls"]] == pytest.approx([0.80, 0.86, 0.95])
 
 
 def test_without_recorded_drops_nothing_is_compared(fit):
-    found = compare_pulls([pull(fit, 0.9)], None)
-    assert found.rows == ()
-    assert found.notes == (CAUTION, "slow pull p: no drop has a record of load to compare it with")
+    comparison = compare_pulls([pull(fit, 0.9)], None)
+    assert comparison.rows == ()
+    assert comparison.notes == (CAUTION, "slow pull p: no drop has a record of load to compare it with")
 
 
 def test_figure_and_report_have_pulls_only_where_there_are_some(fit):
-    plain, found = specimen(), compare_pulls([pull(fit, 0.9, name="p1"), pull(fit, 0.8, cord="A2", name="p2")], fit)
-    with_pulls = with_steps(plain, pulls=found)
+    plain, comparison = (
+        specimen(),
+        compare_pulls([pull(fit, 0.9, name="p1"), pull(fit, 0.8, cord="A2", name="p2")], fit),
+    )
+    with_pulls = with_steps(plain, pulls=comparison)
     assert "Slow pull tests" not in render(results_of(plain), {})
     assert "0.850 of the drops" in render(results_of(with_pulls), {})
+    vars(with_pulls).pop("cautions", None)
+    assert CAUTION in with_pulls.cautions
+    assert CAUTION not in plain.cautions
     assert set(plots.all_figures(with_pulls)) - set(plots.all_figures(plain)) == {"pulls"}
-    ax = plots.slow_pulls(found).axes[0]
+    ax = plots.slow_pulls(comparison).axes[0]
     assert [line.get_label() for line in ax.lines] == ["p1, over cord A1", "p2, over cord A2", "drop curve"]
 
 
 def test_pulls_never_enter_the_fit(tmp_path):
-    """Absurd pulls, ten times as stiff, change no number of curve, limits and rating."""
+    """Absurd pulls, ten times as stiff, change no number of the curve and of each drop's stiffness."""
     cordlab.invent(
         tmp_path / "campaign", seed=3, cords=3, masses=(40.0, 80.0), checks=(), retests=(), rate=250.0, duration=7.0,
         decision={"probability": 0.95, "model": "mooney-rivlin"},
     )  # fmt: skip
-    plain = cordlab.analyse(read_campaign(tmp_path / "campaign")).to_dict()
+    plain = cordlab.Analysis(read_campaign(tmp_path / "campaign"))
+    assert plain.pulls is None
     (tmp_path / "campaign" / "pulls").mkdir()
     (tmp_path / "campaign" / "pulls.csv").write_text("pull,cord\nstiff,piece\n")
     (tmp_path / "campaign" / "pulls" / "stiff.csv").write_text("stretch ratio,force [N]\n1,0\n2,11000\n3,16000\n")
-    pulled = cordlab.analyse(read_campaign(tmp_path / "campaign")).to_dict()
-    assert plain["pulls"] is None
-    assert pulled["pulls"]["mean"] > 5
-    assert CAUTION in pulled["cautions"]
-    assert CAUTION not in plain["cautions"]
-    apart = {"pulls", "cautions", "campaign"}
-    assert {k: v for k, v in pulled.items() if k not in apart} == {k: v for k, v in plain.items() if k not in apart}
+    pulled = cordlab.Analysis(read_campaign(tmp_path / "campaign"))
+    assert pulled.pulls.mean > 5
+    assert pulled.fit.to_dict() == plain.fit.to_dict()
+    for of_draws, without in zip(pulled.stiffness.scales, plain.stiffness.scales, strict=True):
+        assert np.array_equal(of_draws, without)
