@@ -1,36 +1,21 @@
 """Two results compared, number by number: equal, equal within Monte Carlo error, or different, and why."""
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from math import isclose, isfinite, sqrt
-from statistics import NormalDist
+from math import isclose, isfinite
 from typing import Any, TypeGuard
 
-from cordlab.analysis import SHAPES
 from cordlab.campaign.files import spelled
-from cordlab.limits.simulate import BATCH_SIZE, STEADY
-from cordlab.quantities import QUANTITIES
-from cordlab.rating.criteria import MASS_STEP
-from cordlab.statistics.propagation import numerical_tolerance
+from cordlab.report.monte_carlo import REACH, Errors
+from cordlab.report.results_folder import Results
 
 EQUAL, WITHIN, DIFFERS = "equal", "equal within Monte Carlo error", "differs"
 SAME = 1e-7
 """Relative difference up to which numbers are equal: least squares on another machine's arithmetic part by less."""
 
-SURE = 4.0
-"""Standard deviations of Monte Carlo error allowed for: of some thousand numbers, fewer than one goes beyond."""
-
+ERRORS = "monte_carlo"
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e[-+]?\d+)?")
-_NAMES = (
-    ("quantity", "input"), ("drop",), ("model",), ("cord", "quantity"), ("cord",), ("quantity",), ("mass",), ("jumps",),
-)  # fmt: skip
-_DRAWN = tuple(QUANTITIES)
-_ENDS = ("range_plan.best[", "range_plan.lightest[", "range_plan.heaviest[")
-_COUNTS = ("wear.crossing_forecast.", "wear.next_retest")
-_SMALL = ("clearance", "g", "stretch_ratio", "strength_factor")
-_REFITTED = ("shape of the curve]", "choice of model]")
-_FOLLOW = ("budget[", "uncertainty[", "wear.", "lot.", "rating.", "cautions[", "by_hand.")
 
 
 @dataclass(frozen=True)
@@ -44,8 +29,8 @@ class Line:
     verdict: str
 
     def summary(self) -> str:
-        by = "" if self.tolerance is None else f" (tolerance {self.tolerance:.3g})"
-        return f"{self.name}: {_shown(self.old)} → {_shown(self.new)}{by}: {self.verdict}"
+        allowed = "" if self.tolerance is None else f" (tolerance {self.tolerance:.3g})"
+        return f"{self.name}: {_shown(self.old)} → {_shown(self.new)}{allowed}: {self.verdict}"
 
 
 @dataclass(frozen=True)
@@ -74,7 +59,7 @@ class Comparison:
         reasons = [f"likely reason: {reason}" for reason in self.reasons] if self.differing else []
         return "\n".join([f"{len(self.lines)} values: {counts}", *shown, *reasons])
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         return {
             "agrees": self.agrees,
             "counts": {verdict: self.count(verdict) for verdict in (EQUAL, WITHIN, DIFFERS)},
@@ -83,42 +68,52 @@ class Comparison:
         }
 
 
-def compare(old: Mapping[str, Any], new: Mapping[str, Any]) -> Comparison:
-    """Compare two results (results.json read back, or `report.results_of`).
+def compare(old: Results, new: Results) -> Comparison:
+    """Compare two results (results.json read back, or `results_of`).
 
-    Monte Carlo error is allowed for only where the draws are not the same ones: another seed, cordlab, numpy or kind
-    of machine.
+    Monte Carlo error is allowed for only where the draws are not the same ones (another seed, cordlab, numpy or kind
+    of machine), and by the standard errors that the new results state: they may be computed here, the old ones are
+    somebody's.
     """
     before, after = dict(_leaves(old)), dict(_leaves(new))
-    redrawn = _seed(old) != _seed(new)
-    spread = _spread(old["predictions"]) if redrawn else 0.0
+    redrawn = _draws(old) != _draws(new)
+    stated = ERRORS in old and ERRORS in new
+    errors: Errors = new[ERRORS] if redrawn and stated else {}
     lines = []
     for name in before | after:
-        x, y = before.get(name, "missing"), after.get(name, "missing")
-        tolerance = _tolerance(name, before, old, spread) if redrawn else None
-        verdict = _verdict(x, y, tolerance)
-        if verdict == DIFFERS and redrawn and _may_turn(name, before, old, spread) and _near(x, y, spread):
-            verdict = WITHIN  # a judgement that turned, or its sentence
-        lines.append(Line(name, x, y, tolerance, verdict))
-    return Comparison(tuple(lines), tuple(_reasons(old, new, lines)))
+        if redrawn and name.startswith(ERRORS):  # themselves as rough as drawn numbers are
+            continue
+        values = before.get(name, "missing"), after.get(name, "missing")
+        error = errors.get(name)
+        tolerance = None if error is None else REACH * error
+        may_turn = name in errors and error is None
+        lines.append(Line(name, *values, tolerance, _verdict(*values, tolerance, may_turn)))
+    reasons = _reasons(old, new, [line for line in lines if line.verdict == DIFFERS])
+    if redrawn and not stated:
+        reasons.append(
+            "other draws, and results that do not say how sure drawn numbers are: these were held to be exact"
+        )
+    return Comparison(tuple(lines), tuple(reasons))
 
 
-def headlines(old: Mapping[str, Any], new: Mapping[str, Any]) -> tuple[str, ...]:
+def headlines(old: Results, new: Results) -> tuple[str, ...]:
     """What changed between two analyses, in words: the answer, then what stands behind it."""
-    told = []
+    texts = []
     if old["campaign"]["batch"] != new["campaign"]["batch"]:
-        told.append(f"not the same batch: {_shown(old['campaign']['batch'])}, then {_shown(new['campaign']['batch'])}")
-    for what, say in _TOLD:
-        before, after = say(old), say(new)
-        told.append(f"{what}: {before}, unchanged" if before == after else f"{what}: {before} → {after}")
-    for what, key in (("drops", "drop"), ("cords", "cord")):
-        were, are = ([_shown(row[key]) for row in of["drops"]] for of in (old, new))
-        gone, came = (list(dict.fromkeys(x for x in a if x not in b)) for a, b in ((were, are), (are, were)))
-        told += [f"{what} {word}: {_few(names)}" for word, names in (("no more there", gone), ("new", came)) if names]
-    return tuple(told)
+        texts.append(f"not the same batch: {_shown(old['campaign']['batch'])}, then {_shown(new['campaign']['batch'])}")
+    for topic, describe in _TOPICS:
+        before, after = describe(old), describe(new)
+        change = f"{before}, unchanged" if before == after else f"{before} → {after}"
+        texts.append(f"{topic}: {change}")
+    for key in ("drop", "cord"):
+        names, new_names = (list(dict.fromkeys(_shown(row[key]) for row in of["drops"])) for of in (old, new))
+        gone = [name for name in names if name not in new_names]
+        added = [name for name in new_names if name not in names]
+        texts += [f"{key}s {word}: {_few(some)}" for word, some in (("no more there", gone), ("new", added)) if some]
+    return tuple(texts)
 
 
-def _answer(results: Mapping[str, Any]) -> str:
+def _range(results: Results) -> str:
     rating = results["rating"]
     if not rating["rated"]:
         return "not rated (" + _shown("; ".join(rating["reasons"])) + ")"
@@ -126,37 +121,43 @@ def _answer(results: Mapping[str, Any]) -> str:
     return f"{rating['lightest']:.1f} to {rating['heaviest']:.1f} kg ({ends['light']}; {ends['heavy']})"
 
 
-def _counted(results: Mapping[str, Any]) -> str:
+def _evidence(results: Results) -> str:
     drops = results["drops"]
     most = max((row["jumps"] for row in drops), default=0)
     return f"{len(drops)} drops of {len({row['cord'] for row in drops})} cords, to {most} jumps"
 
 
-def _service(results: Mapping[str, Any]) -> str:
+def _wear(results: Results) -> str:
     wear = results.get("wear") or {}
-    said = {key: "none" if wear.get(key) is None else f"{wear[key]} jumps" for key in ("retire_at", "next_retest")}
-    return f"retirement at {said['retire_at']}, next retest at {said['next_retest']}"
+    counts = {key: "none" if wear.get(key) is None else f"{wear[key]} jumps" for key in ("retire_at", "next_retest")}
+    return f"retirement at {counts['retire_at']}, next retest at {counts['next_retest']}"
 
 
-def _lot(results: Mapping[str, Any]) -> str:
-    lot = results.get("lot")
-    return "no break tests" if not lot else "issued" if lot["issued"] else "not issued"
+def _lot(results: Results) -> str:
+    if not results.get("lot"):
+        return "no break tests"
+    return "issued" if results["lot"]["issued"] else "not issued"
 
 
-_TOLD = (("rated", _answer), ("evidence", _counted), ("wear", _service), ("lot", _lot))
+_TOPICS: tuple[tuple[str, Callable[[Results], str]], ...] = (
+    ("rated", _range),
+    ("evidence", _evidence),
+    ("wear", _wear),
+    ("lot", _lot),
+)
 
 
 def _few(names: Sequence[str]) -> str:
     return ", ".join(names) if len(names) < 8 else f"{names[0]}, {names[1]} … {names[-1]} ({len(names)})"
 
 
-def _seed(results: Mapping[str, Any]) -> tuple[Any, ...]:
-    """What the random draws hang on; another machine's arithmetic may end them a batch earlier or later."""
+def _draws(results: Results) -> tuple[object, ...]:
+    """What the random draws depend on; another machine's arithmetic may end them a batch earlier or later."""
     decision, versions = results["campaign"].get("decision", {}), results.get("versions", {})
     return decision.get("seed"), results["cordlab"], versions.get("numpy"), versions.get("machine")
 
 
-def _leaves(value: Any, name: str = "") -> Iterator[tuple[str, Any]]:
+def _leaves(value: object, name: str = "") -> Iterator[tuple[str, object]]:
     """Every plain value by its name; rows of a table by what they are about, not by their place."""
     if isinstance(value, Mapping):
         for key, inner in value.items():
@@ -170,153 +171,67 @@ def _leaves(value: Any, name: str = "") -> Iterator[tuple[str, Any]]:
 
 
 def _row_names(rows: Sequence[Any]) -> list[str]:
-    if rows and all(isinstance(row, Mapping) for row in rows):
-        for keys in _NAMES:
-            if all(key in row for row in rows for key in keys):
-                names = [", ".join(f"{row[key]:g}" if isinstance(row[key], float) else str(row[key]) for key in keys)
-                         for row in rows]  # fmt: skip
-                if len(set(names)) == len(names):
-                    return names
+    """Rows are named by their first column, or by two where one does not part them; else by their place."""
+    if all(isinstance(row, Mapping) for row in rows):
+        for columns in (1, 2):
+            keys = [list(row.values())[:columns] for row in rows]
+            names = [", ".join(f"{key:g}" if isinstance(key, float) else str(key) for key in row) for row in keys]
+            if len(set(names)) == len(names):
+                return names
     return [str(k) for k in range(len(rows))]
 
 
-def _verdict(x: Any, y: Any, tolerance: float | None) -> str:
+def _verdict(x: object, y: object, tolerance: float | None, may_turn: bool) -> str:
     if _is_number(x) and _is_number(y):
         if isclose(x, y, rel_tol=SAME, abs_tol=1e-12):
             return EQUAL
         return WITHIN if tolerance is not None and abs(x - y) <= tolerance else DIFFERS
     if x == y and isinstance(x, bool) == isinstance(y, bool):
         return EQUAL
-    texts = isinstance(x, str) and isinstance(y, str)
-    if tolerance is not None and texts and _NUMBER.sub("#", x) == _NUMBER.sub("#", y) and _near(x, y, tolerance):
-        return WITHIN  # a sentence that tells drawn numbers
+    if may_turn:
+        return WITHIN
+    if tolerance is not None and isinstance(x, str) and isinstance(y, str) and _near(x, y, tolerance):
+        return WITHIN
     return DIFFERS
 
 
-def _is_number(value: Any) -> TypeGuard[float]:
+def _is_number(value: object) -> TypeGuard[float]:
     return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
 
 
-def _near(x: Any, y: Any, tolerance: float) -> bool:
-    """Whether the numbers that two sentences tell are within the tolerance, times themselves where they are above 1."""
-    before, after = ([float(number) for number in _NUMBER.findall(str(text))] for text in (x, y))
-    return all(abs(a - b) <= tolerance * max(1.0, abs(a)) for a, b in zip(before, after, strict=False))
+def _near(x: str, y: str, tolerance: float) -> bool:
+    """Whether two sentences differ only in numbers within the tolerance, times the number where that is above 1."""
+    if _NUMBER.sub("#", x) != _NUMBER.sub("#", y):
+        return False
+    before, after = ([float(number) for number in _NUMBER.findall(text)] for text in (x, y))
+    return all(abs(a - b) <= tolerance * max(1.0, abs(a)) for a, b in zip(before, after, strict=True))
 
 
-def _may_turn(name: str, before: Mapping[str, Any], old: Mapping[str, Any], spread: float) -> bool:
-    """Whether a judgement on drawn numbers lies so near its bound that other draws may turn it."""
-    row = name.partition("]")[0] + "]"
-    key = name.removeprefix(f"{row}.")
-    if name.startswith("predictions[") and key.startswith(("rated", "reason", "decision.")):
-        risk = 1 - old["rating"]["probability"]
-        bounds = (risk, 1 - risk) if key.startswith("decision.") else (risk,)
-        shares = [value for other, value in before.items() if other.startswith(f"{row}.violation.")]
-        return any(abs(share - bound) <= _of_share(share) for share in shares for bound in bounds)
-    if name.startswith("uncertainty[") and key in ("agrees", "word"):
-        linear, drawn, u = (before.get(f"{row}.{key}") for key in ("linear_limit", "drawn_limit", "u"))
-        if not (_is_number(linear) and _is_number(drawn) and _is_number(u) and u > 0):
-            return False
-        return abs(abs(linear - drawn) - numerical_tolerance(u, 1)) <= spread * abs(drawn)
-    return False
-
-
-def _tolerance(name: str, before: Mapping[str, Any], old: Mapping[str, Any], spread: float) -> float | None:
-    """Monte Carlo error between two sets of draws, None for a number that is not drawn."""
-    row, _, key = name.rpartition(".")
-    value, end = before.get(name), name.endswith(("lightest", "heaviest")) or name.startswith(_ENDS)
-    if row.startswith("predictions[") and key.endswith("_limit") and key.removesuffix("_limit") in _DRAWN:
-        return _of_limit(before.get(f"{row}.u_{key.removesuffix('_limit')}"))
-    if row.startswith("predictions[") and key.startswith("u_") and _is_number(value):
-        # of half the central 68.27 % of normal draws: standard error 0.96 u / sqrt(n), by its order statistics
-        return SURE * sqrt(2) * 0.96 / sqrt(BATCH_SIZE) * value
-    if ".violation" in row and _is_number(value):
-        return _of_share(value)
-    if end and _is_number(value):
-        return MASS_STEP + _in_mass(old["predictions"], value)
-    if name.startswith(_COUNTS) and _is_number(value):
-        return _in_jumps(old["wear"], spread)
-    if row.startswith("predictions[") and key == "reason":
-        return max(_of_limit(before.get(f"{row}.u_{quantity}")) or 0.0 for quantity in _SMALL)
-    if row.startswith("budget[") and row.endswith(_REFITTED) and _is_number(value):
-        return SURE * sqrt(2) / sqrt(2 * SHAPES) * (1 if key == "u" else 2) * abs(value)  # of an sd or its square
-    if name.startswith(_FOLLOW):  # computed from drawn limits: no steadier than those in the range
-        return spread * abs(value) if _is_number(value) else spread
-    return None
-
-
-def _of_limit(u: Any) -> float | None:
-    """The draws stop when twice the standard error of every limit is within STEADY of its quantity's u."""
-    return SURE * sqrt(2) * STEADY / 2 * u if _is_number(u) else None
-
-
-def _of_share(share: float) -> float:
-    """Two binomial shares of at least a batch of draws each; the bound that is counted from moves with its limit."""
-    counted = SURE * sqrt(2 * max(share * (1 - share), 1 / BATCH_SIZE) / BATCH_SIZE)
-    return counted + SURE * sqrt(2) * STEADY / 2 * NormalDist().pdf(NormalDist().inv_cdf(min(max(share, 1e-9), 0.5)))
-
-
-def _spread(predictions: Sequence[Mapping[str, Any]]) -> float:
-    """The greatest relative Monte Carlo error of a limit at the masses that are rated; where none is, at all of them
-    but where a limit lies within its u of 0, of which a share says nothing.
-    """
-    found = [0.0]
-    for row in [row for row in predictions if row["rated"]] or predictions:
-        for quantity in _DRAWN:
-            limit, u = row.get(f"{quantity}_limit"), row.get(f"u_{quantity}")
-            if _is_number(limit) and _is_number(u) and abs(limit) > u:
-                found.append((_of_limit(u) or 0.0) / abs(limit))
-    return max(found)
-
-
-def _in_mass(predictions: Sequence[Mapping[str, Any]], mass: float) -> float:
-    """By how many kilograms the Monte Carlo error of a limit moves the mass where it meets its criterion."""
-    rows = sorted(predictions, key=lambda row: abs(row["mass"] - mass))[:2]
-    if len(rows) < 2 or rows[0]["mass"] == rows[1]["mass"]:
-        return 0.0
-    moved = [0.0]
-    for quantity in _DRAWN:
-        limits = [limit for row in rows if _is_number(limit := row.get(f"{quantity}_limit"))]
-        error = _of_limit(rows[0].get(f"u_{quantity}"))
-        if error is None or len(limits) < 2:
-            continue
-        slope = abs((limits[1] - limits[0]) / (rows[1]["mass"] - rows[0]["mass"]))
-        if slope > 0:
-            moved.append(error / slope)
-    return max(moved)
-
-
-def _in_jumps(wear: Mapping[str, Any], spread: float) -> float | None:
-    """By how many jumps the error of a limit over the count moves where it meets its bound, by the mean slope."""
-    limits = [abs(row["lower"]) for row in wear["tested"] if _is_number(row.get("lower"))]
-    return spread * max(limits) / abs(wear["slope"]) if limits and wear["slope"] else None
-
-
-def _reasons(old: Mapping[str, Any], new: Mapping[str, Any], lines: Sequence[Line]) -> list[str]:
+def _reasons(old: Results, new: Results, differing: Sequence[Line]) -> list[str]:
     """Why values differ, the likeliest first."""
-    changed = [line for line in lines if line.verdict == DIFFERS]
-    if not changed:
+    if not differing:
         return []
-    files = [line.name for line in changed if line.name.startswith("campaign.digests.")]
-    found = [f"the input {name.removeprefix('campaign.digests.')} is not the same file" for name in files]
+    start = "campaign.digests."
+    files = [line.name.removeprefix(start) for line in differing if line.name.startswith(start)]
+    reasons = [f"the input {name} is not the same file" for name in files]
     for section in ("decision", "criteria", "site", "rig"):
         start = f"campaign.{section}."
-        found += [
+        reasons += [
             f"[{section}] {line.name.removeprefix(start)} was {_shown(line.old)}, is {_shown(line.new)}"
-            for line in changed
+            for line in differing
             if line.name.startswith(start)
         ]
     if old["cordlab"] != new["cordlab"]:
-        found.append(f"version: cordlab {old['cordlab']} then, {new['cordlab']} now")
-    before, after = old.get("versions", {}), new.get("versions", {})
-    found += [
-        f"{'platform' if name == 'machine' else 'version'}: {name} {before[name]} then, {after.get(name, 'none')} now"
-        for name in before
-        if before[name] != after.get(name)
-    ]
-    return found or ["results.json does not follow from its inputs: it was altered, or made otherwise"]
+        reasons.append(f"version: cordlab {old['cordlab']} then, {new['cordlab']} now")
+    now = new.get("versions", {})
+    for name, version in old.get("versions", {}).items():
+        if version != now.get(name):
+            kind = "platform" if name == "machine" else "version"
+            reasons.append(f"{kind}: {name} {version} then, {now.get(name, 'none')} now")
+    return reasons or ["results.json does not follow from its inputs: it was altered, or made otherwise"]
 
 
-def _shown(value: Any) -> str:
+def _shown(value: object) -> str:
     return shortened(f"{value:.10g}" if isinstance(value, float) else str(value))
 
 

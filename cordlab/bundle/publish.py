@@ -12,13 +12,13 @@ import zipfile
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from cordlab.campaign.campaign import CampaignError
 from cordlab.campaign.files import replacing
 from cordlab.report import figures as plots
 from cordlab.report import page as report
-from cordlab.report.results_folder import MANIFEST, RESULTS
+from cordlab.report.results_folder import MANIFEST, RESULTS, Results
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
@@ -26,27 +26,18 @@ if TYPE_CHECKING:
 CRATE, INPUTS = "ro-crate-metadata.json", "campaign/"
 _EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest time that a zip can hold
 _KINDS = {".csv": "text/csv", ".toml": "application/toml", ".ipynb": "application/x-ipynb+json"}
-_README = """\
-A published analysis of drop tests on jump cords.
-
+_HEAD = "A published analysis of drop tests on jump cords.\n"
+_HEAD_ALONE = "The report of drop tests on jump cords, without what it comes from: nobody can re-run it.\n"
+_FILES = f"""
   campaign/      inputs and decisions, as they were analysed
-  {results}   every number
+  {RESULTS}   every number
+  notebooks/     executed notebooks, where they were run on these inputs"""
+_ALWAYS = f"""
   report.html    the report; it opens offline
-  notebooks/     executed notebooks, where they were run on these inputs
-  {manifest}   SHA-256 of each file, for `sha256sum -c {manifest}`
-  {crate}   who, when, licence (RO-Crate 1.1)
-
-To check the files, run the analysis again and compare every number: cordlab recheck BUNDLE.zip
+  {MANIFEST}   SHA-256 of each file, for `sha256sum -c {MANIFEST}`
+  {CRATE}   who, when, licence (RO-Crate 1.1)
 """
-
-
-_REPORT_ALONE = """\
-The report of an analysis of drop tests on jump cords, without what it comes from: nobody can re-run it.
-
-  report.html    it opens offline
-  {manifest}   SHA-256 of each file, for `sha256sum -c {manifest}`
-  {crate}   who, when, licence (RO-Crate 1.1)
-"""
+_RECHECK = "\nTo check the files, run the analysis again and compare every number: cordlab recheck BUNDLE.zip\n"
 
 
 class PublishError(CampaignError):
@@ -85,8 +76,8 @@ def publish(
     pdf : the report as PDF too. report_only : the report and nothing that it comes from: nobody can re-run that.
     Raises PublishError with everything that is missing, and where the folder is not the one that was analysed.
     """
-    folder, bundle, asked = Path(campaign_folder), Path(bundle), {"licence": licence, "author": author}
-    missing = [name for name, given in asked.items() if not given.strip()]
+    folder, bundle, required = Path(campaign_folder), Path(bundle), {"licence": licence, "author": author}
+    missing = [name for name, text in required.items() if not text.strip()]
     problems = [f"no {name} is given; it is asked of you, never invented" for name in missing]
     try:
         datetime.date.fromisoformat(date)
@@ -106,8 +97,8 @@ def publish(
         contents[RESULTS] = report.as_json(results).encode()
     if pdf:
         contents["report.pdf"] = report.pdf(page)
-    readme = _REPORT_ALONE if report_only else _README
-    contents["README.txt"] = readme.format(results=RESULTS, manifest=MANIFEST, crate=CRATE).encode()
+    readme = _HEAD_ALONE + _ALWAYS if report_only else _HEAD + _FILES + _ALWAYS + _RECHECK
+    contents["README.txt"] = readme.encode()
     crate = _crate(contents, results, licence=licence.strip(), author=author.strip(), date=date)
     contents[CRATE] = (json.dumps(crate, indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()
     digests = {name: hashlib.sha256(data).hexdigest() for name, data in sorted(contents.items())}
@@ -155,8 +146,8 @@ def _notebooks(paths: Iterable[str | Path], problems: list[str]) -> dict[str, by
 
 
 def _crate(
-    contents: Mapping[str, bytes], results: Mapping[str, Any], *, licence: str, author: str, date: str
-) -> dict[str, Any]:
+    contents: Mapping[str, bytes], results: Results, *, licence: str, author: str, date: str
+) -> dict[str, object]:
     """RO-Crate 1.1 metadata, by the rocrate library, with every id and date fixed."""
     from rocrate.model.contextentity import ContextEntity
     from rocrate.model.person import Person

@@ -10,7 +10,7 @@ import tempfile
 import zipfile
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import NoReturn
 
 from cordlab.analysis import analyse
 from cordlab.bundle.compare import Comparison, compare, headlines
@@ -18,7 +18,7 @@ from cordlab.bundle.publish import INPUTS
 from cordlab.bundle.unpack import BundleError, unpack
 from cordlab.campaign.campaign import CampaignError, read_campaign
 from cordlab.report.page import results_of
-from cordlab.report.results_folder import MANIFEST, RESULTS
+from cordlab.report.results_folder import MANIFEST, RESULTS, Results
 from cordlab.units import Progress, unwatched
 
 __all__ = ["BundleError", "Recheck", "Versus", "compare", "read_results", "recheck", "versus"]
@@ -47,7 +47,7 @@ class Recheck:
         rest = [self.comparison.summary()] if self.comparison else [f"not re-run: {text}" for text in self.problems]
         return "\n".join([head, *files, *rest])
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         return {
             "agrees": self.agrees,
             "altered": list(self.altered),
@@ -87,9 +87,13 @@ class Versus:
         files = [f"altered: {message}" for message in self.altered]
         return "\n".join([*files, *self.headlines, self.comparison.summary()])
 
-    def to_dict(self) -> dict[str, Any]:
-        told = {"altered": list(self.altered), "headlines": list(self.headlines)}
-        return {"agrees": self.agrees, **told, "comparison": self.comparison.to_dict()}
+    def to_dict(self) -> dict[str, object]:
+        return {
+            "agrees": self.agrees,
+            "altered": list(self.altered),
+            "headlines": list(self.headlines),
+            "comparison": self.comparison.to_dict(),
+        }
 
 
 def versus(first: str | Path, second: str | Path) -> Versus:
@@ -100,39 +104,38 @@ def versus(first: str | Path, second: str | Path) -> Versus:
     altered, results = [], []
     for path in map(Path, (first, second)):
         with tempfile.TemporaryDirectory(prefix="cordlab-versus-") as place:
-            found, told = _opened(path, Path(place)) if zipfile.is_zipfile(path) else ((), read_results(path))
-        altered += [f"{path.name}: {message}" for message in found]
-        results.append(told)
+            problems, published = _opened(path, Path(place)) if zipfile.is_zipfile(path) else ((), read_results(path))
+        altered += [f"{path.name}: {message}" for message in problems]
+        results.append(published)
     return Versus(tuple(altered), headlines(*results), compare(*results))
 
 
-def _opened(bundle: str | Path, folder: Path) -> tuple[tuple[str, ...], dict[str, Any]]:
+def _opened(bundle: str | Path, folder: Path) -> tuple[tuple[str, ...], Results]:
     """Unpack a bundle into `folder`: which files are not as the manifest says, and its results. Raises BundleError."""
     names = unpack(bundle, folder)
     altered = _altered(folder, names)
     if RESULTS not in names and "report.html" in names:
-        held = altered or ("its files are as the manifest says",)
-        raise BundleError(("the report alone was published: there are no inputs to analyse again", *held))
+        files = altered or ("its files are as the manifest says",)
+        raise BundleError(("the report alone was published: there are no inputs to analyse again", *files))
     return altered, read_results(folder / RESULTS)
 
 
-def read_results(path: str | Path) -> dict[str, Any]:
+def read_results(path: str | Path) -> Results:
     """results.json of an analysis, of this cordlab or of one that wrote the same keys. Raises BundleError."""
     path = Path(path)
     try:
-        found = json.loads(path.read_text(encoding="utf-8"), parse_constant=_refuse)
+        results = json.loads(path.read_text(encoding="utf-8"), parse_constant=_refuse)
     except OSError as error:
         raise BundleError((f"{path.name}: cannot be read ({error.strerror})",)) from error
     except (ValueError, RecursionError) as error:
         raise BundleError((f"{path.name}: is not the JSON of an analysis ({error})",)) from error
-    needed = {"cordlab": str, "campaign": dict, "predictions": list, "rating": dict}
-    for key, kind in needed.items():
-        if not isinstance(found, dict) or not isinstance(found.get(key), kind):
+    for key, kind in {"cordlab": str, "campaign": dict, "predictions": list, "rating": dict}.items():
+        if not isinstance(results, dict) or not isinstance(results.get(key), kind):
             raise BundleError((f"{path.name}: has no '{key}'; it is not the results of an analysis",))
-    return found
+    return results
 
 
-def _refuse(constant: str) -> Any:
+def _refuse(constant: str) -> NoReturn:
     raise ValueError(f"{constant} is not a number that an analysis writes")
 
 
@@ -147,16 +150,16 @@ def _altered(folder: Path, names: list[str]) -> tuple[str, ...]:
         if match is None:
             raise BundleError((f"{MANIFEST}, row {number}: is not a SHA-256 and a file name",))
         listed[match[2]] = match[1]
-    found = []
+    altered = []
     for name in names:
-        if name == MANIFEST:
-            continue
-        if name not in listed:
-            found.append(f"{name} is not in the manifest")
-        elif _digest(folder / name) != listed[name]:
-            found.append(f"{name} is not the file that was published")
-    found += [f"{name} is missing" for name in listed if name not in names]
-    return tuple(found)
+        if name not in listed and name != MANIFEST:
+            altered.append(f"{name} is not in the manifest")
+    for name, digest in listed.items():
+        if name not in names:
+            altered.append(f"{name} is missing")
+        elif _digest(folder / name) != digest:
+            altered.append(f"{name} is not the file that was published")
+    return tuple(altered)
 
 
 def _digest(path: Path) -> str:

@@ -62,25 +62,27 @@ def _count(bundle: Path) -> int:
 
 
 def _problems(entries: list[zipfile.ZipInfo]) -> list[str]:
-    found: list[str] = []
+    problems: list[str] = []
     seen: dict[str, zipfile.ZipInfo] = {}
     for entry in entries:
         name = _shown(entry.filename)
         if why := _bad_name(entry):
-            found.append(f"the entry '{name}' {why}")
+            problems.append(f"the entry '{name}' {why}")
         elif (other := seen.setdefault(_alike(entry.filename), entry)) is not entry:
-            found.append(f"the entry '{name}' is there twice (as '{_shown(other.filename)}')")
+            problems.append(f"the entry '{name}' is there twice (as '{_shown(other.filename)}')")
         if stat.S_IFMT(entry.external_attr >> 16) not in (0, stat.S_IFREG, stat.S_IFDIR):
-            found.append(f"the entry '{name}' is a link or a device, not a file")
+            problems.append(f"the entry '{name}' is a link or a device, not a file")
         if entry.flag_bits & _ENCRYPTED_FLAG:
-            found.append(f"the entry '{name}' is encrypted")
+            problems.append(f"the entry '{name}' is encrypted")
         if entry.file_size > _SMALL and entry.file_size > MOST_TIMES * max(entry.compress_size, 1):
             times = entry.file_size // max(entry.compress_size, 1)
-            found.append(f"the entry '{name}' unpacks to {times} times its size; at most {MOST_TIMES} times is opened")
+            problems.append(
+                f"the entry '{name}' unpacks to {times} times its size; at most {MOST_TIMES} times is opened"
+            )
     total = sum(entry.file_size for entry in entries)
     if total > MOST_BYTES:
-        found.append(f"unpacks to {total} bytes; at most {MOST_BYTES} are opened")
-    return found
+        problems.append(f"unpacks to {total} bytes; at most {MOST_BYTES} are opened")
+    return problems
 
 
 def _bad_name(entry: zipfile.ZipInfo) -> str:

@@ -17,7 +17,7 @@ from cordlab.statistics.propagation import numerical_tolerance, t_margin, welch_
 
 CORDS, DROPS = "cord to cord (length and mass too)", "drop to drop"
 PEAK_CORDS, PEAK_DROPS = "peaks, cord to cord", "peaks, drop to drop"
-LENGTH, SHAPE = "slack length of the next cord", "shape of the curve"
+LENGTH, SHAPE, MODEL = "slack length of the next cord", "shape of the curve", "choice of model"
 BETWEEN, WITHIN = (CORDS, PEAK_CORDS, LENGTH), (DROPS, PEAK_DROPS)
 """Inputs that are known from how cords differ, and from how drops of one cord do."""
 
@@ -176,4 +176,4 @@ def _shape_items(run: Run, k: int, quantity: str) -> list[tuple[str, float, floa
     inside = np.sqrt(np.mean([x.var(ddof=1) for x in drawn])) if drawn else 0.0
     centres = [float(np.mean(x)) for x in values[1:]] or [float(values[0][0])]
     across = float(np.std(centres)) if len(centres) > 1 else 0.0
-    return [(SHAPE, float(inside), inf), ("choice of model", across, inf)]
+    return [(SHAPE, float(inside), inf), (MODEL, across, inf)]

@@ -11,7 +11,7 @@ from cordlab.limits.wave_effects import WaveEffect
 from cordlab.mechanics.predict import predict_drop
 from cordlab.quantities import QUANTITIES
 from cordlab.statistics.groups import NextValue
-from cordlab.statistics.propagation import quantile
+from cordlab.statistics.propagation import quantile, quantile_error
 
 HALF = 0.6827  # of a normal law lies within one standard deviation
 
@@ -25,6 +25,12 @@ def spread_of(draws: np.ndarray) -> np.ndarray:
     low, high = (quantile(draws, (1 + sign * HALF) / 2, side) for sign, side in ((-1, "lower"), (1, "upper")))
     with np.errstate(invalid="ignore"):
         return np.nan_to_num((high - low) / 2, nan=np.inf, posinf=np.inf)
+
+
+def spread_error(draws: np.ndarray) -> np.ndarray:
+    """Monte Carlo standard error of `spread_of`, its two ends taken as independent.  (...)"""
+    low, high = (quantile_error(draws, (1 + sign * HALF) / 2) for sign in (-1, 1))
+    return np.hypot(low, high) / 2
 
 
 @dataclass(frozen=True)
@@ -75,6 +81,17 @@ class Forecast:
         """The prediction limit, whichever kind of limit the forecast is for.  (n_mass,)"""
         row = QUANTITIES[quantity]
         return quantile(self.draws[quantity], row.tail(probability), row.danger)
+
+    def limit_error(self, quantity: str) -> np.ndarray:
+        """Monte Carlo standard error of `limit`.  (n_mass,)"""
+        row = QUANTITIES[quantity]
+        if self.content is None:
+            return self.prediction_limit_error(quantity, self.probability)
+        return quantile_error(self.content[quantity], row.tail(self.confidence))
+
+    def prediction_limit_error(self, quantity: str, probability: float) -> np.ndarray:
+        """Monte Carlo standard error of `prediction_limit`.  (n_mass,)"""
+        return quantile_error(self.draws[quantity], QUANTITIES[quantity].tail(probability))
 
     def violation(self, quantity: str, criterion: float) -> np.ndarray:
         """Probability that the next drop violates a criterion (JCGM 106 7.2), from the draws.  (n_mass,)"""

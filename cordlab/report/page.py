@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from cordlab.campaign.decisions import LEFT_OUT
 from cordlab.report import tables as sections
+from cordlab.report.monte_carlo import standard_errors
 from cordlab.report.results_folder import RESULTS, write_folder
 from cordlab.report.rounding import Numbers
 
@@ -58,7 +59,8 @@ def settings(campaign: "Campaign") -> dict[str, Any]:
 def results_of(analysis: "Analysis") -> dict[str, Any]:
     """Everything that `results.json` holds: the analysis' own results, what was decided around them, and versions."""
     results = analysis.to_dict()
-    return results | {"campaign": settings(analysis.campaign) | results["campaign"], "versions": versions()}
+    added = {"monte_carlo": standard_errors(analysis), "versions": versions()}
+    return results | {"campaign": settings(analysis.campaign) | results["campaign"], **added}
 
 
 def versions() -> dict[str, str]:

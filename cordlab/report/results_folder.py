@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from cordlab import __version__
 from cordlab.campaign.campaign import Campaign
@@ -24,6 +24,8 @@ from cordlab.campaign.files import changes, differences
 
 MANIFEST = "manifest-sha256.txt"
 RESULTS = "results.json"
+Results = Mapping[str, Any]
+"""What results.json holds."""
 PART, ASIDE = ".part", ".old"
 """Endings of hidden folders beside the results: being written or removed; whole, and aside for a moment."""
 ABANDONED = 3600.0

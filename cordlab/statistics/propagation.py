@@ -66,6 +66,18 @@ def quantile(draws: np.ndarray, probability: float, side: str, axis: int = -1) -
     return np.asarray(np.quantile(draws, probability, axis=axis, method="higher" if side == "upper" else "lower"))
 
 
+def quantile_error(draws: np.ndarray, probability: float, axis: int = -1) -> np.ndarray:
+    """Standard error of a quantile: half the distance between the order statistics at n·p ± √(n·p(1 − p)).
+
+    nan or inf where draws that far out are infinite.
+    """
+    step = sqrt(probability * (1 - probability) / draws.shape[axis])
+    ends = np.clip([probability - step, probability + step], 0, 1)
+    low, high = np.quantile(draws, ends, axis=axis, method="nearest")
+    with np.errstate(invalid="ignore"):
+        return np.asarray(high - low) / 2
+
+
 def adaptive(
     batch: Callable[[np.random.Generator, int], np.ndarray],
     statistic: Callable[[np.ndarray], np.ndarray],

@@ -13,6 +13,7 @@ from cordlab.statistics.propagation import (
     decide,
     numerical_tolerance,
     quantile,
+    quantile_error,
     t_margin,
     welch_satterthwaite,
 )
@@ -176,6 +177,16 @@ def test_a_quantile_is_an_order_statistic_and_keeps_infinite_draws():
     assert quantile(draws, 0.5, "upper") == 3.0  # the next one outwards: never less than asked for
     assert quantile(draws, 0.5, "lower") == 2.0
     assert quantile(draws, 0.9, "upper") == np.inf
+
+
+@pytest.mark.parametrize("share", [0.16, 0.99])
+def test_a_quantile_has_the_standard_error_of_its_order_statistics(share):
+    """√(p(1 − p)/n)/f(x) for a density f (David & Nagaraja, Order Statistics, 2003, 10.2, from memory)."""
+    n, x = 10_000, stats.norm.ppf(share)
+    draws = np.random.default_rng(7).normal(size=(200, n))
+    expected = np.sqrt(share * (1 - share) / n) / stats.norm.pdf(x)
+    assert quantile(draws, share, "upper").std(ddof=1) == pytest.approx(expected, rel=0.15)
+    assert quantile_error(draws, share).mean() == pytest.approx(expected, rel=0.05)
 
 
 def test_the_adaptive_stop_reaches_the_tolerance_and_says_when_it_does_not():
