@@ -7,7 +7,7 @@ notebook can be compared; `describe` says it in words for those who cannot see i
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -32,12 +32,14 @@ from cordlab.report.raw_figures import (
 )
 from cordlab.report.style import (
     BLUE,
+    BOX,
     DARKER,
     FAINT,
     GREEN,
     INK,
     RED,
     AnyAxes,
+    Look,
     canvas,
     describe,
     figure_of,
@@ -45,6 +47,7 @@ from cordlab.report.style import (
     label_ends,
     legend_outside,
     looks,
+    note,
     png,
     show,
     state,
@@ -92,10 +95,9 @@ def curves(drops: Sequence["Drop"], fit: BatchFit, *, bands: Sequence[str] = BAN
     top, bottom = axes = canvas(ax, rows=2, size=(6.3, 5.2), sharex=True, height_ratios=(1.15, 1))
     chosen, reach = fit.chosen.curve, max(float(drop.stretch_ratio.max()) for drop in drops)
     for cord, marker, colour in looks(drop.cord for drop in drops):
-        own = [drop for drop in drops if drop.cord == cord]
-        for k, drop in enumerate(own):
+        for k, drop in enumerate(drop for drop in drops if drop.cord == cord):
             x, f = _thin(drop.stretch_ratio, 25), _thin(drop.force, 25)
-            look = {"ls": "none", "marker": marker, "ms": 3, "mfc": "none", "mew": 0.6, "color": colour}
+            look: Look = {"ls": "none", "marker": marker, "ms": 3, "mfc": "none", "mew": 0.6, "color": colour}
             top.plot(x, f / 1000, label=f"cord {cord}" if k == 0 else "_", **look)
             shape = chosen.force(x)
             seen = shape > 0.1 * float(chosen.force(reach))  # near no load a share of it is only noise
@@ -121,7 +123,7 @@ def curves(drops: Sequence["Drop"], fit: BatchFit, *, bands: Sequence[str] = BAN
     return figure_of(axes[0])
 
 
-def _bands(fit: BatchFit, x: np.ndarray) -> Iterable[tuple[Band, str, Any]]:
+def _bands(fit: BatchFit, x: np.ndarray) -> Iterable[tuple[Band, str, str]]:
     """The bands that the data can give; a band that they cannot is not drawn."""
     first = next(iter(fit.chosen.scales))
     # the band of one tested cord is drawn about the batch's curve, where the others are
@@ -231,11 +233,14 @@ def wear(wear: "Wear", *, ax: AnyAxes = None) -> Figure:
             forbid(panel, bound, side, room=wear.room, unit=wear.unit)
     if wear.retire_at is not None:
         panel.axvline(wear.retire_at, color=RED, ls="-.", lw=1.4)
-        panel.annotate(
-            f"retire at {wear.retire_at} jumps", (wear.retire_at, 1), xycoords=("data", "axes fraction"),
-            xytext=(-4, -4), textcoords="offset points", ha="right", va="top", color=DARKER[RED],
-            bbox={"fc": "white", "ec": "none", "pad": 1},
-        )  # fmt: skip
+        look: Look = {
+            "xycoords": ("data", "axes fraction"),
+            "ha": "right",
+            "va": "top",
+            "color": DARKER[RED],
+            "bbox": BOX,
+        }
+        note(panel, f"retire at {wear.retire_at} jumps", (wear.retire_at, 1), offset=(-4, -4), **look)
     if labels:
         label_ends(panel, max(point.jumps for point in wear.points), labels)
     panel.set(xlabel="jumps of the cord", ylabel=f"{wear.quantity} [{wear.unit}]" if wear.unit else wear.quantity)
@@ -253,7 +258,7 @@ def softening(softening: "Softening", *, ax: AnyAxes = None) -> Figure:
     stiffness, length = axes = canvas(ax, rows=2, size=(6.3, 4.2), sharex=True)
     for name, marker, colour in looks(softening.cord.tolist()):
         of = softening.cord == name
-        look = {"marker": marker, "ls": "-", "ms": 4, "lw": 0.8, "color": colour}
+        look: Look = {"marker": marker, "ls": "-", "ms": 4, "lw": 0.8, "color": colour}
         stiffness.plot(softening.jumps[of], 100 * np.expm1(softening.ln_scale[of]), label=f"cord {name}", **look)
         length.plot(softening.jumps[of], softening.lengthening[of], label="_", **look)
     stiffness.set(ylabel="stiffness against\nthe curve [%]")
@@ -272,7 +277,7 @@ def batch(batch: "Batch", *, ax: AnyAxes = None) -> Figure:
         panel.plot(score, np.full(score.size, row), "o", alpha=0.7)
         for cord, x in zip(spread.cords, score, strict=True):
             if cord in unlike:
-                panel.annotate(cord, (x, row), xytext=(0, 6), textcoords="offset points", ha="center")
+                note(panel, cord, (x, row), offset=(0, 6), ha="center")
     panel.axvline(0, color="0.6", lw=0.8)
     panel.set_yticks(range(len(batch.spreads)), [spread.quantity for spread in batch.spreads])
     panel.set(xlabel="cord mean about the batch mean [sd of cord means]", ylim=(-0.5, len(batch.spreads) - 0.5))
@@ -343,7 +348,7 @@ def candidates(fit: BatchFit, *, ax: AnyAxes = None) -> Figure:
         chosen = model.model == fit.chosen.model.name
         colour = BLUE if model.model in fit.equals else FAINT
         inside = colour if model.model in fit.equals else "none"
-        look = {"ls": "none", "color": colour, "mfc": inside} | ({"marker": "*", "ms": 9} if chosen else _DOT)
+        look: Look = {"ls": "none", "color": colour, "mfc": inside} | ({"marker": "*", "ms": 9} if chosen else _DOT)
         if np.isfinite(model.aicc):
             left.plot([model.aicc - best], [k], **look)
         if np.isfinite(model.check_rms):
@@ -362,7 +367,7 @@ def candidates(fit: BatchFit, *, ax: AnyAxes = None) -> Figure:
     return figure_of(axes[0])
 
 
-_DOT = {"marker": "o", "ms": 5}
+_DOT: Look = {"marker": "o", "ms": 5}
 
 
 @styled

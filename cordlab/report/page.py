@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from cordlab.campaign.decisions import LEFT_OUT
 from cordlab.report import tables as sections
 from cordlab.report.monte_carlo import standard_errors
-from cordlab.report.results_folder import RESULTS, write_folder
+from cordlab.report.results_folder import RESULTS, Results, write_folder
 from cordlab.report.rounding import Numbers
 
 if TYPE_CHECKING:
@@ -69,18 +69,18 @@ def versions() -> dict[str, str]:
     return {"python": platform.python_version(), **packages, "machine": f"{platform.system()} {platform.machine()}"}
 
 
-def as_json(results: Mapping[str, Any]) -> str:
+def as_json(results: Results) -> str:
     """The text of results.json: the same for the same results, and never a NaN."""
     return json.dumps(results, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def report_number(results: Mapping[str, Any]) -> str:
+def report_number(results: Results) -> str:
     """A number that no other results have: from a hash of all of them, whatever machine computed them."""
     text = json.dumps({key: results[key] for key in results if key != "versions"}, sort_keys=True, allow_nan=False)
     return "CL-" + hashlib.sha256(text.encode()).hexdigest()[:12].upper()
 
 
-def render(results: Mapping[str, Any], figures: Mapping[str, str], *, second_units: bool = False) -> str:
+def render(results: Results, figures: Mapping[str, str], *, second_units: bool = False) -> str:
     """The report as one HTML text: no script, nothing fetched.
 
     results : what `results_of` gives, or results.json read back
@@ -140,7 +140,7 @@ def pdf(html: str) -> bytes:
     return weasyprint.HTML(string=html).write_pdf(pdf_variant="pdf/ua-1")
 
 
-def render_again(out: str | Path, *, second_units: bool = False, with_pdf: bool = False) -> dict[str, Any]:
+def render_again(out: str | Path, *, second_units: bool = False, with_pdf: bool = False) -> Results:
     """The report of the results in the folder `out` written anew, nothing analysed; returns those results.
 
     For a folder that `results_state` calls fresh. Raises ResultsError, PdfError.

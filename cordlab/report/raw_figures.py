@@ -4,7 +4,7 @@ They are offered by `cordlab.figures`, with those of the results.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -13,15 +13,19 @@ from scipy import special
 
 from cordlab.report.style import (
     BLUE,
+    BOX,
     FAINT,
     INK,
     RED,
     AnyAxes,
+    Look,
     canvas,
     figure_of,
     forbid,
+    hatch,
     legend_outside,
     looks,
+    note,
     styled,
 )
 
@@ -40,25 +44,22 @@ if TYPE_CHECKING:
 def lowest_points(campaign: "Campaign", *, ax: AnyAxes = None) -> Figure:
     """Every lowest point measured on its own against the mass hung, cord by cord, down to the surface at the rig."""
     (panel,) = canvas(ax, size=(6.3, 3.6))
-    uses: dict[str, tuple[str, dict[str, Any]]] = {
-        "fit": ("to fit", {}),
-        "check": ("held back", {"mfc": "none"}),
-        "wear": ("worn cord", {"mfc": "none", "alpha": 0.45}),
-    }
+    uses: tuple[tuple[str, str, dict], ...] = (
+        ("fit", "to fit", {}),
+        ("check", "held back", {"mfc": "none"}),
+        ("wear", "worn cord", {"mfc": "none", "alpha": 0.45}),
+    )
     apart = np.diff(np.unique([drop.mass.value for drop in campaign.drops]), prepend=0).min(initial=4.0)
     places = np.linspace(-0.25, 0.25, len(campaign.cords)) * apart  # cords of one mass side by side, else they hide
     for place, (cord, marker, colour) in zip(places, looks(entry.cord for entry in campaign.cords), strict=True):
-        for use, (word, look) in uses.items():
+        for use, word, look in uses:
             points = [(drop.mass.value + place, drop.lowest_point.value) for drop in campaign.drops
                       if drop.cord == cord and drop.use == use and drop.lowest_point is not None]  # fmt: skip
             if points:
                 panel.plot(*zip(*points, strict=True), marker, color=colour, label=f"cord {cord} ({word})", **look)
     surface = campaign.rig.tie_height.value
     panel.axhline(surface, color=INK, lw=1.4, label="surface at the rig")
-    panel.annotate(
-        "surface at the rig", (0.02, surface), xycoords=("axes fraction", "data"), xytext=(0, 3),
-        textcoords="offset points", va="bottom",
-    )  # fmt: skip
+    note(panel, "surface at the rig", (0.02, surface), offset=(0, 3), xycoords=("axes fraction", "data"), va="bottom")
     panel.invert_yaxis()
     panel.set(xlabel="mass hung [kg]", ylabel="lowest point below the tie point [m]")
     first = [line for line in panel.lines if "to fit" in str(line.get_label())]
@@ -116,8 +117,8 @@ def calibration(calibration: "Calibration", *, ax: AnyAxes = None) -> Figure:
     panel.axhline(0, color="0.5", lw=0.8)
     pad = 0.08 * (high - low)
     panel.set_xlim(low - pad, high + pad)
-    for start, end in ((low - pad, low), (high, high + pad)):
-        panel.axvspan(start, end, facecolor="none", edgecolor="#999999", hatch="////", lw=0)
+    hatch(panel.axvspan, low - pad, low)
+    hatch(panel.axvspan, high, high + pad)
     panel.set(xlabel=f"reading [{calibration.reading_unit}]", ylabel=f"reference − curve [{calibration.quantity_unit}]")
     panel.set_title(f"{calibration.channel} sensor, degree {calibration.degree}; hatched: not calibrated, refused")
     legend_outside([panel], panel.get_legend_handles_labels()[0], ncols=5)
@@ -154,10 +155,7 @@ def record(drop: "Drop", *, raw: tuple[np.ndarray, np.ndarray] | None = None, ax
     load.plot(drop.time, drop.load / 1000, "-", color=BLUE, label=f"load at the {where}, filter {drop.filter}")
     place.plot(drop.time, drop.position, "-", color=BLUE, label="lower end of the cord")
     place.axhline(drop.slack_length, color=FAINT, ls=":", lw=1)
-    place.annotate(
-        "slack length", (drop.time[0], drop.slack_length), xytext=(2, 3), textcoords="offset points",
-        bbox={"fc": "white", "ec": "none", "pad": 1},
-    )  # fmt: skip
+    note(place, "slack length", (drop.time[0], drop.slack_length), offset=(2, 3), bbox=BOX)
     _mark_events(drop, load, place)
     for panel, values in zip(axes, (drop.load / 1000, drop.position), strict=True):
         at = [drop.release, drop.slack_end, drop.peak, drop.lowest]
@@ -181,10 +179,7 @@ def _mark_events(drop: "Drop", *axes: Axes) -> None:
         else:
             marks.append((at, [name]))
     for k, (at, names) in enumerate(marks):
-        axes[0].annotate(
-            ", ".join(names), (at, 1), xycoords=("data", "axes fraction"), xytext=(-2, 3 if k % 2 else 14),
-            textcoords="offset points",
-        )  # fmt: skip
+        note(axes[0], ", ".join(names), (at, 1), offset=(-2, 3 if k % 2 else 14), xycoords=("data", "axes fraction"))
         for ax in axes:
             ax.axvline(at, color=INK, ls="--", lw=0.7)
 
@@ -230,7 +225,8 @@ def motion(traces: Iterable["Trace"], *, slack_length: float, drop: "Drop | None
     at the tie point, load at the lower end
     """
     place, tie, lower = axes = canvas(ax, rows=3, size=(6.3, 5.4), sharex=True)
-    end, wide = np.inf, {"color": "#BBBBBB", "lw": 4}
+    end = np.inf
+    wide: Look = {"color": "#BBBBBB", "lw": 4}
     if drop is not None:
         time = drop.time - drop.time[drop.release]
         end = float(time[-1])
@@ -243,10 +239,10 @@ def motion(traces: Iterable["Trace"], *, slack_length: float, drop: "Drop | None
         for panel, values in ((tie, trace.tie_load), (lower, trace.lower_load)):
             panel.plot(trace.time, values / 1000, style, color=colour, label=trace.mechanics)
             k = int(np.argmax(values))
-            look = {"ms": 7, "color": colour, "mfc": inside, "label": f"{trace.mechanics}, greatest"}
+            look: Look = {"ms": 7, "color": colour, "mfc": inside, "label": f"{trace.mechanics}, greatest"}
             panel.plot([trace.time[k]], [values[k] / 1000], "v", **look)
     place.axhline(slack_length, color=FAINT, ls=":", lw=1)
-    place.annotate("slack length", (0, slack_length), xytext=(2, 3), textcoords="offset points")
+    note(place, "slack length", (0, slack_length), offset=(2, 3))
     place.set_xlim(0, end)
     place.invert_yaxis()
     place.set_ylabel("lower end below\nthe tie point [m]")
@@ -272,10 +268,8 @@ def residuals(drops: Sequence["Drop"], fit: "BatchFit", *, ax: AnyAxes = None) -
             spread = k + np.linspace(-0.35, 0.35, off.size)
             panel.plot(spread, off, marker, ms=2, color=colour, label=f"cord {cord}" if k == places[0] else "_")
         panel.axvline(places[-1] + 0.5, color="#BBBBBB", lw=0.8)
-        panel.annotate(
-            cord, (np.mean(places), 1), xycoords=("data", "axes fraction"), xytext=(0, 2),
-            textcoords="offset points", ha="center", va="bottom",
-        )  # fmt: skip
+        above: Look = {"offset": (0, 2), "xycoords": ("data", "axes fraction")}
+        note(panel, cord, (float(np.mean(places)), 1), ha="center", va="bottom", **above)
     panel.axhline(0, color=INK, lw=1)
     panel.set_xticks(range(len(ordered)), [f"{drop.mass:g}" for drop in ordered], rotation=90)
     panel.grid(axis="x", visible=False)

@@ -11,13 +11,15 @@ from functools import wraps
 from html import escape
 from itertools import cycle
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, ParamSpec, TypeVar, cast
 
 import matplotlib.style
 import numpy as np
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
 
 INK, FAINT, BLUE, RED, GREEN = "#000000", "#6B6B6B", "#0072B2", "#D55E00", "#009E73"
 COLOURS = (BLUE, RED, GREEN, "#CC79A7", "#56B4E9", "#8A6D00", INK)
@@ -31,17 +33,23 @@ STYLE = next((place for place in _PLACES if place.is_file()), _PLACES[0])
 
 AnyAxes = Axes | Sequence[Axes] | None
 """The caller's axes to draw on; None: a new figure."""
+Look = dict[str, Any]
+"""How something is drawn, in matplotlib's keywords."""
 
 
-def styled(draw: Callable[..., Any]) -> Callable[..., Any]:
-    """Draws in cordlab's style, whatever the user's own settings are, and leaves those as they were."""
+Arguments = ParamSpec("Arguments")
+Result = TypeVar("Result")
+
+
+def styled(draw: Callable[Arguments, Result]) -> Callable[Arguments, Result]:
+    """Draws in cordlab's style, whatever the user's settings are, and leaves those as they were."""
 
     @wraps(draw)
-    def inside(*given: Any, **named: Any) -> Any:
+    def in_style(*args: Arguments.args, **kwargs: Arguments.kwargs) -> Result:
         with matplotlib.style.context(["default", str(STYLE)]):
-            return draw(*given, **named)
+            return draw(*args, **kwargs)
 
-    return inside
+    return in_style
 
 
 def looks(names: Iterable[str]) -> Iterator[tuple[str, str, str]]:
@@ -51,9 +59,8 @@ def looks(names: Iterable[str]) -> Iterator[tuple[str, str, str]]:
 
 @styled
 def canvas(
-    ax: AnyAxes, *, rows: int = 1, columns: int = 1, size: tuple[float, float] = (6.3, 3.4),
-    **layout: Any,
-) -> list[Axes]:  # fmt: skip
+    ax: AnyAxes, *, rows: int = 1, columns: int = 1, size: tuple[float, float] = (6.3, 3.4), **layout: Any
+) -> list[Axes]:
     """The axes to draw on, top to bottom and left to right: the caller's, or those of a new figure.
 
     No pyplot: nothing global, nothing to close. Raises ValueError where `ax` holds too few or too many axes.
@@ -72,9 +79,13 @@ def figure_of(panel: Axes) -> Figure:
 
 
 def legend_outside(
-    panels: Sequence[Axes], handles: Sequence[Any], *, labels: Sequence[str] | None = None, above: bool = False,
+    panels: Sequence[Axes],
+    handles: Sequence[Artist],
+    *,
+    labels: Sequence[str] | None = None,
+    above: bool = False,
     ncols: int = 6,
-) -> None:  # fmt: skip
+) -> None:
     """One legend outside the panels; inside the first of them where the caller's figure shows other things too."""
     figure = figure_of(panels[0])
     words = labels or [str(handle.get_label()) for handle in handles]
@@ -95,8 +106,8 @@ def svg(fig: Figure, *, name: str = "figure") -> str:
         fig.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
     text = out.getvalue().decode()
     text = re.sub(r"(?s)\s*<metadata>.*?</metadata>", "", text[text.index("<svg") :])
-    told = f'role="img">\n <title>{escape(describe(fig))}</title>'
-    text = re.sub(r"(?s)^(<svg[^>]*?)>", lambda head: f"{head[1]} {told}", text)
+    title = f'role="img">\n <title>{escape(describe(fig))}</title>'
+    text = re.sub(r"(?s)^(<svg[^>]*?)>", lambda head: f"{head[1]} {title}", text)
     return re.sub(r'(\bid="|url\(#|href="#)', rf"\g<1>{name}-", text)
 
 
@@ -114,32 +125,37 @@ def png(fig: Figure, *, dpi: int = 150) -> bytes:
 
 def state(fig: Figure) -> str:
     """What is drawn, as text: axes, limits, lines with their ranges and means, bars, words."""
-    told = []
+    rows = []
     for k, ax in enumerate(fig.axes):
         limits = " ".join(_short(v) for v in (*ax.get_xlim(), *ax.get_ylim()))
-        told.append(f"axes {k}: {ax.get_xlabel()} | {ax.get_ylabel()} | limits {limits}")
+        rows.append(f"axes {k}: {ax.get_xlabel()} | {ax.get_ylabel()} | limits {limits}")
         for line in ax.lines:
             x, y = (np.asarray(values, float) for values in (line.get_xdata(), line.get_ydata()))
             name = "" if str(line.get_label()).startswith("_") else f" '{line.get_label()}'"
-            told.append(f"  line{name}: n={y.size} x {_range(x)} y {_range(y)} mean {_mean(y)}")
-        told += [f"  bar: {_short(bar.get_width())} at {_short(bar.get_y())}" for box in ax.containers for bar in box]
-        told += [f"  text: {text.get_text()!r}" for text in ax.texts if text.get_text()]
-    return "\n".join(told)
+            seen = y[np.isfinite(y)]
+            mean = _short(seen.mean()) if seen.size else "not known"
+            rows.append(f"  line{name}: n={y.size} x {_range(x)} y {_range(y)} mean {mean}")
+        rows += [f"  bar: {_short(bar.get_width())} at {_short(bar.get_y())}" for bar in _bars(ax)]
+        rows += [f"  text: {text.get_text()!r}" for text in ax.texts if text.get_text()]
+    return "\n".join(rows)
 
 
 def describe(fig: Figure) -> str:
     """What is drawn, in words, for readers who cannot see it."""
-    told = []
+    sentences = []
     for ax in fig.axes:
         named = [line for line in ax.lines if not str(line.get_label()).startswith("_")]
         parts = [f"{line.get_label()} {_range(np.asarray(line.get_ydata(), float))}" for line in named[:8]]
-        if ax.containers:
+        if bars := _bars(ax):
             names = [tick.get_text() for tick in ax.get_yticklabels()]
-            widths = [bar.get_width() for box in ax.containers for bar in box]
-            parts += [f"{name} {_short(width)}" for name, width in list(zip(names, widths, strict=True))[::-1]]
+            parts += [f"{name} {_short(bar.get_width())}" for name, bar in zip(names, bars, strict=True)][::-1]
         axes = " against ".join(part for part in (ax.get_ylabel(), ax.get_xlabel()) if part)
-        told.append(f"{axes}: {'; '.join(parts)}" if parts else axes)
-    return ". ".join(told).replace("\n", " ")
+        sentences.append(f"{axes}: {'; '.join(parts)}" if parts else axes)
+    return ". ".join(sentences).replace("\n", " ")
+
+
+def _bars(ax: Axes) -> list[Rectangle]:
+    return [bar for container in ax.containers for bar in container]
 
 
 @dataclass(frozen=True)
@@ -151,7 +167,7 @@ class Shown:
     def __repr__(self) -> str:
         return state(self.figure)
 
-    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> tuple[dict[str, Any], dict[str, Any]]:
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> tuple[dict, dict]:
         return {"image/png": png(self.figure), "text/plain": state(self.figure)}, {"image/png": size(self.figure)}
 
 
@@ -160,7 +176,7 @@ def show(figure: Figure) -> Shown:
     return Shown(figure)
 
 
-def size(figure: Figure) -> dict[str, Any]:
+def size(figure: Figure) -> Look:
     """For whoever shows its PNG: width on a screen [px], and words for those who cannot see it."""
     return {"width": round(96 * figure.get_figwidth()), "alt": describe(figure)}
 
@@ -179,51 +195,53 @@ def _range(values: np.ndarray) -> str:
     return _short(low) if low == high else f"{_short(low)} to {_short(high)}"
 
 
-def _mean(values: np.ndarray) -> str:
-    values = values[np.isfinite(values)]
-    return _short(values.mean()) if values.size else "not known"
-
-
 def _short(value: float) -> str:
     return f"{float(value):.4g}"
+
+
+def note(ax: Axes, text: str, place: tuple[float, float], *, offset: tuple[float, float] = (0, 0), **look: Any) -> None:
+    """Writes a few words beside a place, so many points away from it."""
+    ax.annotate(text, place, xytext=offset, textcoords="offset points", **look)
+
+
+BOX = {"fc": "white", "ec": "none", "pad": 1}  # behind words that lie on lines
 
 
 def label_ends(ax: Axes, x: float, labels: Sequence[tuple[float, str, str]]) -> None:
     """Writes names at the right ends of lines, pushed apart where they would lie on one another."""
     low, high = ax.get_ylim()
     gap, last = 0.075, -np.inf
+    look: Look = {"textcoords": "axes fraction", "va": "center", "annotation_clip": False, "fontsize": 8}
     for y, name, colour in sorted(labels, key=lambda label: (label[0] - low) / (high - low)):
         height = max((y - low) / (high - low), last + gap)
         last = height + gap * name.count("\n")
-        ax.annotate(
-            name, (x, y), xytext=(1.01, height), textcoords="axes fraction", va="center",
-            color=DARKER.get(colour, colour), annotation_clip=False, fontsize=8,
-        )  # fmt: skip
+        ax.annotate(name, (x, y), xytext=(1.01, height), color=DARKER.get(colour, colour), **look)
+
+
+def hatch(span: Callable[..., object], start: float, end: float) -> None:
+    """Hatches where nobody may be. span : `axhspan` or `axvspan` of the axes"""
+    span(start, end, facecolor="none", edgecolor="#999999", hatch="////", lw=0)
 
 
 def forbid(ax: Axes, bound: float, side: str, *, room: float = 0.0, unit: str = "") -> None:
     """Draws a criterion and hatches the side where nobody may be; `side` is the one that the quantity must keep.
 
-    room : part of a least bound that is no criterion, but left for what is unsure beside what is drawn
+    room : part of a least bound that is no criterion, but left for what is unsure besides what is drawn
     """
     right = _freer_at_the_right(ax, bound)
     low, high = np.minimum(ax.get_ylim(), bound)[0], np.maximum(ax.get_ylim(), bound)[1]  # shown where all is forbidden
     pad = 0.18 * (high - low)
-    low, high = (min(low, bound - pad), high) if side == "lower" else (low, max(high, bound + pad))
+    least = side == "lower"
+    low, high = (min(low, bound - pad), high) if least else (low, max(high, bound + pad))
     ax.set_ylim(low, high)
     ax.axhline(bound, color=INK, ls="-", lw=1.4, label="criterion")
-    start, end = (low, bound) if side == "lower" else (bound, high)
-    ax.axhspan(start, end, facecolor="none", edgecolor="#999999", hatch="////", lw=0)
-    word = "at least" if side == "lower" else "at most"
-    said = f"{word} {bound:.3g} {unit}".rstrip()
+    hatch(ax.axhspan, *((low, bound) if least else (bound, high)))
+    text = f"at {'least' if least else 'most'} {bound:.3g} {unit}".rstrip()
     if room:
-        said += f": {bound - room:.3g} asked for, {room:.2g} for what is unsure besides cords and drops"
-    ax.annotate(
-        said, (0.98 if right else 0.02, bound), xycoords=("axes fraction", "data"),
-        xytext=(0, -4 if side == "lower" else 4), textcoords="offset points",
-        ha="right" if right else "left", va="top" if side == "lower" else "bottom",
-        bbox={"fc": "white", "ec": "none", "pad": 1},
-    )  # fmt: skip
+        text += f": {bound - room:.3g} asked for, {room:.2g} for what is unsure besides cords and drops"
+    place = {"ha": "right" if right else "left", "va": "top" if least else "bottom"}
+    at = (0.98 if right else 0.02, bound)
+    note(ax, text, at, offset=(0, -4 if least else 4), xycoords=("axes fraction", "data"), bbox=BOX, **place)
 
 
 def _freer_at_the_right(ax: Axes, bound: float) -> bool:

@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from cordlab.quantities import QUANTITIES, bounded
+from cordlab.report.results_folder import Results
 from cordlab.report.rounding import NOTHING, Numbers
 
 CRITERIA = {
@@ -28,6 +29,13 @@ PLACE = {
     "load_cell_at": ("load cell at the", ""),
     "temperature": ("temperature of the cords in use", "degC"),
 }
+EVERY = 4  # kg between the rows of the table
+SMALL = 0.01  # share of the variance below which inputs are summed
+NO_CURVE: Results = {"model": None, "parameters": {}, "scales": {}, "equals": (), "candidates": ()}
+SHOWN = (4, 6, 8, 12, 20)  # numbers of cords in the table of ranges to expect
+
+Row = Mapping[str, Any]
+"""A part of the results: what stands under a key of results.json, or a row of a table there."""
 
 
 def text_table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> pd.DataFrame:
@@ -37,46 +45,41 @@ def text_table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]
     return frame
 
 
-EVERY = 4  # kg between the rows of the table
-SMALL = 0.01  # share of the variance below which inputs are summed
-NO_CURVE: Mapping[str, Any] = {"model": None, "parameters": {}, "scales": {}, "equals": (), "candidates": ()}
-SHOWN = (4, 6, 8, 12, 20)  # numbers of cords in the table of ranges to expect
-
-
-def by_mass(predictions: Sequence[Mapping[str, Any]], criteria: Mapping[str, Any], numbers: Numbers) -> pd.DataFrame:
+def by_mass(predictions: Sequence[Row], criteria: Row, numbers: Numbers) -> pd.DataFrame:
     """Estimates and limits at every fourth kilogram and at both ends of what was tested."""
     known = [row for row in predictions if row["clearance"] is not None]
+    shown = [(quantity, column) for quantity in QUANTITIES.values() for column in quantity.columns]
     heads = [f"rider mass [{numbers.unit('kg')}]"]
-    u = {}
-    for quantity in QUANTITIES.values():
-        bracket = f" [{numbers.unit(quantity.unit)}]" if quantity.unit else ""
-        heads += [f"{quantity.word}{bracket}, {column}" for column in quantity.columns]
-        u[quantity.name] = _column_u(known, quantity.name)
+    u = {}  # the greatest in a column: one number of places for all of it
+    for quantity, column in shown:
+        unit = f" [{numbers.unit(quantity.unit)}]" if quantity.unit else ""
+        heads.append(f"{quantity.word}{unit}, {column}")
+        key = f"u_{quantity.name}"
+        u[quantity.name] = max((row[key] for row in known if row[key] is not None), default=0.0) or None
     rows = []
     for row in _every_fourth(known):
         cells = [numbers.write(row["mass"], "kg")]
-        for name, quantity in QUANTITIES.items():
-            if "estimate" in quantity.columns:
-                cells.append(numbers.write(row[name], quantity.unit, u=u[name]))
-            if "limit" in quantity.columns:
-                cells.append(numbers.write(row[f"{name}_limit"], quantity.unit, u=u[name], side=quantity.danger))
+        for quantity, column in shown:
+            limit = column == "limit"
+            value, side = (row[f"{quantity.name}_limit"], quantity.danger) if limit else (row[quantity.name], "")
+            cells.append(numbers.write(value, quantity.unit, u=u[quantity.name], side=side))
         rows.append((*cells, _risk(row["violation"]), "yes" if row["rated"] else f"no: {_failed(row, criteria)}"))
     return text_table("Estimates and limits by rider mass", (*heads, "violates [%]", "rated"), rows)
 
 
-def _every_fourth(rows: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+def _every_fourth(rows: Sequence[Row]) -> list[Row]:
     return [row for row in rows if row["mass"] % EVERY == 0 or row in (rows[0], rows[-1])]
 
 
-def waves(predictions: Sequence[Mapping[str, Any]], numbers: Numbers) -> pd.DataFrame:
+def waves(predictions: Sequence[Row], numbers: Numbers) -> pd.DataFrame:
     """What stretch waves change in the estimates, at the masses of the table of limits; no row where there are none."""
     rows = []
     for row in _every_fourth([row for row in predictions if row.get("waves")]):
-        by = row["waves"]
-        more = [f"{100 * (by[key] - 1):+.0f}" for key in ("g", "peak_load")]
-        times = [f"{by[f'time_{key}']:.2f}" for key in ("g", "peak_load", "lowest_point")]
-        deeper = numbers.write(by["lowest_point"], "m", u=0.1)
-        rows.append((numbers.write(row["mass"], "kg"), deeper, *more, *times))
+        effect = row["waves"]
+        changes = [f"{100 * (effect[key] - 1):+.0f}" for key in ("g", "peak_load")]
+        times = [f"{effect[f'time_{key}']:.2f}" for key in ("g", "peak_load", "lowest_point")]
+        deeper = numbers.write(effect["lowest_point"], "m", u=0.1)
+        rows.append((numbers.write(row["mass"], "kg"), deeper, *changes, *times))
     heads = [f"rider mass [{numbers.unit('kg')}]", f"lowest point [{numbers.unit('m')}]", "g [%]", "peak load [%]"]
     heads += [f"{word} at [s]" for word in ("g", "peak load", "lowest")]
     return text_table("What stretch waves change, and when each comes", heads, rows)
@@ -87,10 +90,12 @@ def _risk(violation: Mapping[str, float]) -> str:
     if not violation:
         return NOTHING
     percent = 100 * max(violation.values())
-    return "< 0.1" if percent < 0.1 else "> 99.9" if percent > 99.9 else f"{percent:.1f}"
+    if percent < 0.1:
+        return "< 0.1"
+    return "> 99.9" if percent > 99.9 else f"{percent:.1f}"
 
 
-def _failed(row: Mapping[str, Any], criteria: Mapping[str, Any]) -> str:
+def _failed(row: Row, criteria: Row) -> str:
     """The criteria that a mass does not meet, by name; the reason in full where it is another."""
     names = []
     for quantity in QUANTITIES.values():
@@ -99,11 +104,6 @@ def _failed(row: Mapping[str, Any], criteria: Mapping[str, Any]) -> str:
         if bound is not None and (limit is None or quantity.worse(limit, bound)):
             names.append(quantity.word)
     return ", ".join(names) or str(row["reason"])
-
-
-def _column_u(rows: Sequence[Mapping[str, Any]], key: str) -> float | None:
-    """The greatest standard uncertainty in a column: one number of places for all of it."""
-    return max((row[f"u_{key}"] for row in rows if row[f"u_{key}"] is not None), default=0.0) or None
 
 
 def _measured(value: Any, unit: str, numbers: Numbers) -> str:
@@ -117,84 +117,76 @@ def _measured(value: Any, unit: str, numbers: Numbers) -> str:
     return numbers.say(float(value), unit) if isinstance(value, int | float) else str(value)
 
 
-def named(given: Mapping[str, Any], words: Mapping[str, tuple[str, str]], numbers: Numbers) -> list[tuple[str, str]]:
-    """What was given, with its words; a key without words of its own is shown all the same."""
-    known = [(words.get(key, (key.replace("_", " "), "")), value) for key, value in given.items() if value is not None]
-    return [(word, _measured(value, unit, numbers)) for (word, unit), value in known]
+def named(values: Row, words: Mapping[str, tuple[str, str]], numbers: Numbers) -> list[tuple[str, str]]:
+    """The values that there are, with their words; a key without words of its own is shown all the same."""
+    rows = []
+    for key, value in values.items():
+        if value is not None:
+            word, unit = words.get(key, (key.replace("_", " "), ""))
+            rows.append((word, _measured(value, unit, numbers)))
+    return rows
 
 
-def cords(cords: Sequence[Mapping[str, Any]], scales: Mapping[str, float], numbers: Numbers) -> pd.DataFrame:
+def cords(cords: Sequence[Row], scales: Mapping[str, float], numbers: Numbers) -> pd.DataFrame:
+    """The cords that were dropped, with their stiffness where the curve has one for them."""
     heads = ("cord", f"slack length [{numbers.unit('m')}]", f"mass [{numbers.unit('kg')}]", "jumps before", "stiffness")
     rows = []
     for cord in cords:
         length, mass = cord["slack_length"], cord["mass"]
         cells = [cord["cord"], numbers.write(length["value"], "m", u=length["u"])]
         cells += [numbers.write(mass["value"], "kg", u=mass["u"]), str(cord["jumps"])]
-        scale = scales.get(cord["cord"])
-        rows.append((*cells, NOTHING if scale is None else f"{scale:.3f}"))
+        rows.append((*cells, _or_nothing(scales.get(cord["cord"]), ".3f")))
     return text_table("Cords dropped; stiffness relative to the batch's curve", heads, rows)
 
 
-def calibrations(sensors: Mapping[str, Mapping[str, Any]]) -> pd.DataFrame:
+def _or_nothing(value: float | None, form: str) -> str:
+    return NOTHING if value is None else format(value, form)
+
+
+def calibrations(sensors: Mapping[str, Row]) -> pd.DataFrame:
+    """The calibration of each sensor: its curve, scatter, range and tests of fit."""
+    numbers, rows = Numbers(), []
+    for channel, sensor in sensors.items():
+        unit, reading = sensor["quantity_unit"], sensor["reading_unit"]
+        terms = []
+        for k, (c, u) in enumerate(zip(sensor["coefficients"], sensor["standard_errors"], strict=True)):
+            power = "²" if k == 2 else ""
+            per = f"/({reading}){power}" if k else ""
+            terms.append(f"{numbers.write(c, u=u)} {unit}{per} (u {u:.2g})")
+        low, high = sensor["range"]
+        tests = [test for test in sensor["lack_of_fit"] if test["test"] != "none"]
+        cells = [channel, "; ".join(terms), f"{sensor['residual_sd']:.2g} {unit}, {sensor['dof']} degrees of freedom"]
+        tested = "; ".join(f"degree {test['degree']}: p = {test['p']:.2g}" for test in tests)
+        rows.append((*cells, f"{low:.4g} to {high:.4g} {reading}", tested or "not tested: too few points"))
     heads = ("sensor", "curve", "scatter", "valid range", "lack of fit")
-    rows = tuple(_calibration(name, sensor) for name, sensor in sensors.items())
     return text_table("Sensors as calibrated for these drops", heads, rows)
 
 
-def _calibration(channel: str, sensor: Mapping[str, Any]) -> tuple[str, ...]:
-    numbers, unit, reading = Numbers(), sensor["quantity_unit"], sensor["reading_unit"]
-    terms = [
-        f"{numbers.write(c, u=u)} {unit}{f'/({reading})' + ('²' if k == 2 else '') if k else ''} (u {u:.2g})"
-        for k, (c, u) in enumerate(zip(sensor["coefficients"], sensor["standard_errors"], strict=True))
-    ]
-    low, high = sensor["range"]
-    tests = [
-        f"degree {test['degree']}: p = {test['p']:.2g}" for test in sensor["lack_of_fit"] if test["test"] != "none"
-    ]
-    return (
-        channel,
-        "; ".join(terms),
-        f"{sensor['residual_sd']:.2g} {unit}, {sensor['dof']} degrees of freedom",
-        f"{low:.4g} to {high:.4g} {reading}",
-        "; ".join(tests) or "not tested: too few points",
-    )
-
-
-def parameters(curve: Mapping[str, Any]) -> list[str]:
-    numbers, texts = Numbers(), []
+def parameters(curve: Row) -> list[str]:
+    """Each parameter of the curve with its standard uncertainty."""
+    texts = []
     for name, value in curve["parameters"].items():
         u = curve["standard_errors"][name]
-        texts.append(f"{name} = {numbers.write(value, u=u)}" + (f" (u {u:.2g})" if u else ", no uncertainty"))
+        sure = f" (u {u:.2g})" if u else ", no uncertainty"
+        texts.append(f"{name} = {Numbers().write(value, u=u)}{sure}")
     return texts
 
 
-def models(curve: Mapping[str, Any]) -> pd.DataFrame:
+def models(curve: Row) -> pd.DataFrame:
     """The models side by side, the best first."""
+    uses = dict.fromkeys(curve["equals"], "as good") | {curve["model"]: "chosen"}
     rows = []
-    for candidate in sorted(
-        curve["candidates"], key=lambda candidate: inf if candidate["aicc"] is None else candidate["aicc"]
-    ):
-        use = (
-            "chosen"
-            if candidate["model"] == curve["model"]
-            else "as good"
-            if candidate["model"] in curve["equals"]
-            else ""
-        )
-        aicc = NOTHING if candidate["aicc"] is None else f"{candidate['aicc']:.1f}"
-        rms = NOTHING if candidate["check_rms"] is None else f"{candidate['check_rms']:.3g}"
-        rows.append((candidate["model"], aicc, rms, use))
-    heads = ("model", "AICc", "rms, drops held back [N]", "use")
-    return text_table("Models compared", heads, rows)
+    for fit in sorted(curve["candidates"], key=lambda fit: inf if fit["aicc"] is None else fit["aicc"]):
+        cells = (_or_nothing(fit["aicc"], ".1f"), _or_nothing(fit["check_rms"], ".3g"))
+        rows.append((fit["model"], *cells, uses.get(fit["model"], "")))
+    return text_table("Models compared", ("model", "AICc", "rms, drops held back [N]", "use"), rows)
 
 
-def model_notes(curve: Mapping[str, Any]) -> list[str]:
+def model_notes(curve: Row) -> list[str]:
     return [f"{candidate['model']}: {candidate['note']}" for candidate in curve["candidates"] if candidate["note"]]
 
 
-def budgets(
-    shares: Sequence[Mapping[str, Any]], totals: Sequence[Mapping[str, Any]], numbers: Numbers
-) -> list[tuple[pd.DataFrame, str]]:
+def budgets(shares: Sequence[Row], totals: Sequence[Row], numbers: Numbers) -> list[tuple[pd.DataFrame, str]]:
     """A table a quantity, with a sentence on the whole; inputs below one per cent are summed.
 
     shares, totals : `budget` and `uncertainty` of the results
@@ -202,20 +194,17 @@ def budgets(
     tables = []
     for total in totals:
         inputs = [row for row in shares if row["quantity"] == total["quantity"]]
-        inputs.sort(key=lambda row: -row["share"])
         known = QUANTITIES.get(total["quantity"])  # results of another version may have another
         unit = known.unit if known else ""
-        rows = [
-            (
-                row["input"], f"{100 * row['share']:.1f}", _dof(row["dof"]), f"{row['gain']:.2g}",
-                NOTHING if row["gain_mass"] is None else f"{row['gain_mass']:.1g}",
-            )
-            for row in inputs if row["share"] >= SMALL
-        ]  # fmt: skip
+        heads = ("input", "share [%]", "dof", f"gain [{unit or '1'}]", "gain [kg]")
+        rows = []
+        for row in sorted(inputs, key=lambda row: -row["share"]):
+            if row["share"] >= SMALL:
+                gains = (f"{row['gain']:.2g}", _or_nothing(row["gain_mass"], ".1g"))
+                rows.append((row["input"], f"{100 * row['share']:.1f}", _dof(row["dof"]), *gains))
         rest = [row["share"] for row in inputs if row["share"] < SMALL]
         if rest:
             rows.append((f"{len(rest)} smaller inputs", f"{100 * sum(rest):.1f}", NOTHING, NOTHING, NOTHING))
-        heads = ("input", "share [%]", "dof", f"gain [{unit or '1'}]", "gain [kg]")
         u = total["u"]
         caption = f"Shares of the variance of {total['quantity']} at {numbers.say(total['mass'], 'kg')}"
         name = sentence(total["quantity"]) if unit else total["quantity"]  # a symbol keeps its case
@@ -232,34 +221,34 @@ def _dof(dof: float | None) -> str:
     return "∞" if dof is None else f"{dof:.3g}"
 
 
-def in_service(cords: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
+def in_service(cords: Sequence[Row]) -> pd.DataFrame:
     """Where the cords of the jump log stand."""
     rows = []
     for cord in cords:
-        left = (cord[f"before_{name}"] for name in ("retest", "retirement"))
+        left = [_or_nothing(cord[f"before_{end}"], "d") for end in ("retest", "retirement")]
         words = "; ".join([*cord["reasons"], *cord["cautions"]])
-        cells = [NOTHING if count is None else str(count) for count in left]
-        rows.append((cord["cord"], str(cord["jumps"]), *cells, "yes" if cord["may_jump"] else "no", words))
+        rows.append((cord["cord"], str(cord["jumps"]), *left, "yes" if cord["may_jump"] else "no", words))
     heads = ("cord", "jumps", "left before retest", "left before retirement", "may jump", "note")
     return text_table("Cords in service, by the jump log", heads, rows)
 
 
-def batch(batch: Mapping[str, Any] | None) -> pd.DataFrame:
-    """Spread of quantity quantity: cord to cord, and drop to drop within a cord where cords have several values."""
+def batch(batch: Row | None) -> pd.DataFrame:
+    """Spread of each quantity: cord to cord, and drop to drop within a cord where cords have several values."""
     rows = []
     for quantity in batch["quantities"] if batch else ():
-        means, parts = list(quantity["cords"].values()), quantity["components"]
-        mean, between = sum(means) / len(means), parts["sd_between"] if parts else quantity["sd"]
-        within = f"{parts['sd_within']:.2g}" if parts else "not told apart"
-        told = " (negative: taken as 0)" if parts and parts["zeroed"] else ""
-        strangest = quantity["tests"][0] if quantity["tests"] else None
-        shown = f"{strangest['cord']}, p = {strangest['p']:.2g}" if strangest else NOTHING
-        rows.append((quantity["quantity"], f"{mean:.4g}", f"{between:.2g}{told}", within, str(len(means)), shown))
+        means, parts, tests = list(quantity["cords"].values()), quantity["components"], quantity["tests"]
+        between, within = f"{quantity['sd']:.2g}", "not told apart"
+        if parts:
+            negative = " (negative: taken as 0)" if parts["zeroed"] else ""
+            between, within = f"{parts['sd_between']:.2g}{negative}", f"{parts['sd_within']:.2g}"
+        mean = f"{sum(means) / len(means):.4g}"
+        furthest = f"{tests[0]['cord']}, p = {tests[0]['p']:.2g}" if tests else NOTHING
+        rows.append((quantity["quantity"], mean, between, within, str(len(means)), furthest))
     heads = ("quantity", "mean", "sd between cords", "sd within cords", "cords", "furthest cord")
     return text_table("How far cords differ, and drops of one cord", heads, rows)
 
 
-def more_cords(plan: Mapping[str, Any] | None, numbers: Numbers) -> pd.DataFrame:
+def more_cords(plan: Row | None, numbers: Numbers) -> pd.DataFrame:
     """Rated range to expect of as many cords as were dropped, and of more."""
     rows = []
     if plan:
@@ -270,20 +259,22 @@ def more_cords(plan: Mapping[str, Any] | None, numbers: Numbers) -> pd.DataFrame
     return _ranges("Range to expect of more cords like these", "cords", rows, numbers)
 
 
-def by_count(wear: Mapping[str, Any] | None, numbers: Numbers) -> pd.DataFrame:
-    ranges = (wear or {}).get("range_by_count", ())
-    rows = [(str(row["jumps"]), row["lightest"], row["heaviest"]) for row in ranges]
+def by_count(wear: Row | None, numbers: Numbers) -> pd.DataFrame:
+    """The range that would hold to each retested jump count."""
+    rows = [(str(row["jumps"]), row["lightest"], row["heaviest"]) for row in wear["range_by_count"]] if wear else []
     return _ranges("Range that would hold from new to each retest", "jumps", rows, numbers)
 
 
-def _ranges(caption: str, head: str, rows: Sequence[tuple[str, Any, Any]], numbers: Numbers) -> pd.DataFrame:
+def _ranges(
+    caption: str, head: str, rows: Sequence[tuple[str, float | None, float | None]], numbers: Numbers
+) -> pd.DataFrame:
     """Ranges of rider mass, a row each; both ends are rounded into the range."""
     heads = (head, *(f"{end} rider [{numbers.unit('kg')}]" for end in ("lightest", "heaviest")))
     cells = [(word, numbers.write(a, "kg", side="upper"), numbers.write(b, "kg", side="lower")) for word, a, b in rows]
     return text_table(caption, heads, cells)
 
 
-def jumps(results: Mapping[str, Any]) -> str:
+def jumps(results: Results) -> str:
     """The jump count that the rating holds for, in words."""
     wear, counts = results["wear"], [drop["jumps"] for drop in results["drops"] if drop["use"] == "fit"]
     new = f"{min(counts)} to {max(counts)} jumps" if counts else "no jumps"
@@ -294,52 +285,51 @@ def jumps(results: Mapping[str, Any]) -> str:
     return f"cords with up to {wear['retire_at']} jumps; they are retired then"
 
 
-def by_hand(results: Mapping[str, Any]) -> list[str]:
+def by_hand(results: Results) -> list[str]:
     """What was settled by hand rather than by the data."""
     campaign = results["campaign"]
-    decision, criteria = campaign["decision"], campaign["criteria"]
-    model, degree = decision["model"], decision["calibration_degree"]
-    by_load = criteria["design_breaking_load"] is not None
-    told = (
-        (model != "auto", f"the model {model} was chosen by hand"),
+    decision, degree = campaign["decision"], campaign["decision"]["calibration_degree"]
+    by_load = campaign["criteria"]["design_breaking_load"] is not None
+    settings = (
+        (decision["model"] != "auto", f"the model {decision['model']} was chosen by hand"),
         (degree is not None, f"calibrations of degree {degree} were chosen by hand"),
         (decision["filter"] == "off", "records were not filtered"),
         (by_load, "a design breaking load was given; the lower of it and the lowest break sets the strength factor"),
         (campaign["viscosity"] is not None, "the viscosity of the cord was given by hand"),
     )
     choices = results.get("by_hand", {}).get("told", ())
-    return [f"{row['choice']}; reason: {row['reason']}" for row in choices] + [text for so, text in told if so]
+    texts = [f"{row['choice']}; reason: {row['reason']}" for row in choices]
+    return texts + [text for by_hand, text in settings if by_hand]
 
 
-def left_out(results: Mapping[str, Any], numbers: Numbers) -> pd.DataFrame:
-    """Drops left out by hand, beside the limits that the other drops give for them."""
-    rows: list[tuple[str, ...]] = []
+def left_out(results: Results, numbers: Numbers) -> pd.DataFrame:
+    """Drops left out by hand, with the limits that the other drops give for them."""
+    rows = []
     for row in results.get("by_hand", {}).get("held_back", ()):
-        values = (("measured", ""), ("predicted", ""), ("lower", "lower"), ("upper", "upper"))
-        cells = [numbers.write(row[key], "m", u=row["u_measured"], side=side) for key, side in values]
-        rows.append(
-            (row["drop"], row["cord"], numbers.write(row["mass"], "kg"), *cells, "yes" if row["inside"] else "no")
-        )
-    unit = numbers.unit("m")
-    heads: tuple[str, ...] = ("drop", "cord", f"mass hung [{numbers.unit('kg')}]", f"lowest point, measured [{unit}]")
-    heads += (f"predicted [{unit}]", f"lower limit [{unit}]", f"upper limit [{unit}]", "inside")
-    return text_table("Drops left out by hand, predicted from the others and held against their limits", heads, rows)
+        values = {"measured": "", "predicted": "", "lower": "lower", "upper": "upper"}  # and the side to round to
+        cells = [numbers.write(row[key], "m", u=row["u_measured"], side=side) for key, side in values.items()]
+        names = (row["drop"], row["cord"], numbers.write(row["mass"], "kg"))
+        rows.append((*names, *cells, "yes" if row["inside"] else "no"))
+    lengths = [f"{word} [{numbers.unit('m')}]" for word in ("predicted", "lower limit", "upper limit")]
+    heads = ("drop", "cord", f"mass hung [{numbers.unit('kg')}]", f"lowest point, measured [{numbers.unit('m')}]")
+    caption = "Drops left out by hand, predicted from the others and held against their limits"
+    return text_table(caption, (*heads, *lengths, "inside"), rows)
 
 
-def grouped(drops: Sequence[Mapping[str, Any]]) -> list[tuple[str, str]]:
+def grouped(drops: Sequence[Row]) -> list[tuple[str, str]]:
     """Each note on records once, with the names of the drops that it is about."""
-    about: dict[str, list[str]] = {}
+    drops_by_note: dict[str, list[str]] = {}
     recorded = sum(drop.get("recorded_lowest_point") is not None for drop in drops)
     for drop in drops:
         for note in drop.get("notes", ()):
-            about.setdefault(note, []).append(drop["drop"])
+            drops_by_note.setdefault(note, []).append(drop["drop"])
     return [
         (note, f"all {recorded} drops with a record" if len(names) == recorded > 1 else ", ".join(names))
-        for note, names in about.items()
+        for note, names in drops_by_note.items()
     ]
 
 
-def temperatures(results: Mapping[str, Any]) -> Sequence[float] | None:
+def temperatures(results: Results) -> Sequence[float] | None:
     """Lowest and highest temperature that the rating holds at [degC]: of the drops behind the curve, if they are known.
 
     Worn cords may have been dropped at others, which the conditions tell.
@@ -353,11 +343,11 @@ def sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def standing(results: Mapping[str, Any]) -> list[str]:
+def standing(results: Results) -> list[str]:
     """Cautions, without those on single drops and choices by hand, which are listed by themselves."""
     by_hand = results.get("by_hand")
-    said = tuple(f": {note}" for drop in results["drops"] for note in drop.get("notes", ()))
+    listed = tuple(f": {note}" for drop in results["drops"] for note in drop.get("notes", ()))
     if by_hand:
-        said += tuple(f"{row['choice']}; reason: {row['reason']}" for row in by_hand["told"])
-        said += (f"without the choices by hand {by_hand['range_without']}.",)
-    return [caution for caution in results["cautions"] if not caution.endswith(said)]
+        listed += tuple(f"{row['choice']}; reason: {row['reason']}" for row in by_hand["told"])
+        listed += (f"without the choices by hand {by_hand['range_without']}.",)
+    return [caution for caution in results["cautions"] if not caution.endswith(listed)]
