@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from math import isclose, isfinite
 from typing import Any, TypeGuard
 
@@ -200,11 +201,17 @@ def _is_number(value: object) -> TypeGuard[float]:
 
 
 def _near(x: str, y: str, tolerance: float) -> bool:
-    """Whether two sentences differ only in numbers within the tolerance, times the number where that is above 1."""
+    """Whether two sentences differ only in numbers within the tolerance (times the number where that is above 1) and
+    a unit of the last digit that is written.
+    """
     if _NUMBER.sub("#", x) != _NUMBER.sub("#", y):
         return False
-    before, after = ([float(number) for number in _NUMBER.findall(text)] for text in (x, y))
-    return all(abs(a - b) <= tolerance * max(1.0, abs(a)) for a, b in zip(before, after, strict=True))
+    for before, after in zip(map(Decimal, _NUMBER.findall(x)), map(Decimal, _NUMBER.findall(y)), strict=True):
+        exponent = int(before.as_tuple().exponent)
+        unit = 10.0**exponent if exponent else 0.0  # whole numbers are counts
+        if abs(float(before - after)) > tolerance * max(1.0, abs(float(before))) + 1.001 * unit:
+            return False
+    return True
 
 
 def _reasons(old: Results, new: Results, differing: Sequence[Line]) -> list[str]:

@@ -1,5 +1,6 @@
 """The command line of publishing and rechecking, end to end on a small invented campaign."""
 
+import hashlib
 import json
 import re
 import zipfile
@@ -25,21 +26,24 @@ def bundle(tmp_path_factory):
     return place / "bundle.zip"
 
 
-def changed(bundle, path, name, old, new, *, manifest=False):
-    """The bundle with text of one file changed, and the manifest made to agree with it where asked."""
+def changed(bundle, path, name, change, *, manifest=True):
+    """The bundle with one file changed (bytes → bytes), and the manifest made to agree with it where asked."""
     with zipfile.ZipFile(bundle) as archive:
         contents = {entry: archive.read(entry) for entry in archive.namelist()}
-    assert old in contents[name]
-    contents[name] = contents[name].replace(old, new, 1)
+    before, contents[name] = contents[name], change(contents[name])
+    assert contents[name] != before
     if manifest:
-        digest = publish.hashlib.sha256(contents[name]).hexdigest()
-        lines = contents[publish.MANIFEST].decode().splitlines()
-        lines = [f"{digest}  {name}" if line.endswith(f"  {name}") else line for line in lines]
-        contents[publish.MANIFEST] = ("\n".join(lines) + "\n").encode()
+        digests = (hashlib.sha256(data).hexdigest() for data in (before, contents[name]))
+        old, new = (f"{digest}  {name}\n".encode() for digest in digests)
+        contents[publish.MANIFEST] = contents[publish.MANIFEST].replace(old, new)
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
         for entry, data in contents.items():
             archive.writestr(entry, data)
     return path
+
+
+def replaced(old, new):
+    return lambda data: data.replace(old, new, 1)
 
 
 def test_a_published_bundle_agrees_and_recheck_writes_nothing(bundle, capsys):
@@ -52,31 +56,17 @@ def test_a_published_bundle_agrees_and_recheck_writes_nothing(bundle, capsys):
     assert sorted(bundle.parent.rglob("*")) == before
 
 
-def test_publishing_again_gives_the_same_bytes(bundle, tmp_path, capsys):
-    folder, again = bundle.parent / "campaign", tmp_path / "again.zip"
-    assert cli.main(["publish", str(folder), str(again), *WHO, "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
-    assert again.read_bytes() == bundle.read_bytes()
-    assert told["sha256"] == publish.hashlib.sha256(bundle.read_bytes()).hexdigest()
-
-
 def test_what_is_refused_stands_on_a_line_each_with_exit_2(bundle, tmp_path, capsys):
     who = ["--author", "", "--licence", " ", "--date", "yesterday", "--quiet"]
     assert cli.main(["publish", str(bundle.parent / "campaign"), str(tmp_path / "a.zip"), *who]) == 2
-    assert [line.split()[:2] for line in capsys.readouterr().err.splitlines()] == [
-        ["no", "licence"],
-        ["no", "author"],
-        ["the", "date"],
-    ]
-    with zipfile.ZipFile(tmp_path / "hostile.zip", "w") as archive:
-        archive.writestr("../a.txt", "")
-        archive.writestr("/b.txt", "")
-    assert cli.main(["recheck", str(tmp_path / "hostile.zip")]) == 2
-    assert [line.split(":")[0] for line in capsys.readouterr().err.splitlines()] == ["hostile.zip"] * 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert [line.split()[:2] for line in err.splitlines()] == [["no", "licence"], ["no", "author"], ["the", "date"]]
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_an_altered_file_is_named_with_exit_1(bundle, tmp_path, capsys):
-    bad = changed(bundle, tmp_path / "bad.zip", "report.html", b"Test report", b"Best report")
+    bad = changed(bundle, tmp_path / "bad.zip", "report.html", replaced(b"Test", b"Best"), manifest=False)
     assert cli.main(["recheck", str(bad)]) == 1
     out = capsys.readouterr().out
     assert out.startswith("THE BUNDLE DIFFERS\naltered: report.html is not the file that was published\n")
@@ -85,12 +75,12 @@ def test_an_altered_file_is_named_with_exit_1(bundle, tmp_path, capsys):
 def test_an_altered_input_is_named_though_the_manifest_agrees(bundle, tmp_path, capsys):
     """A decision changed, and the checksums forged: the numbers still tell."""
     name = "campaign/campaign.toml"
-    bad = changed(bundle, tmp_path / "bad.zip", name, b"probability = 0.95", b"probability = 0.90", manifest=True)
+    bad = changed(bundle, tmp_path / "bad.zip", name, replaced(b"probability = 0.95", b"probability = 0.90"))
     assert cli.main(["recheck", str(bad), "--json"]) == 1
-    found = json.loads(capsys.readouterr().out)
-    assert found["altered"] == []
-    assert "the input campaign.toml is not the same file" in found["comparison"]["reasons"]
-    assert "[decision] probability was 0.95, is 0.9" in found["comparison"]["reasons"]
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["altered"] == []
+    assert "the input campaign.toml is not the same file" in answer["comparison"]["reasons"]
+    assert "[decision] probability was 0.95, is 0.9" in answer["comparison"]["reasons"]
 
 
 def test_another_seed_gives_the_same_numbers_within_their_error(bundle, tmp_path):
@@ -98,11 +88,10 @@ def test_another_seed_gives_the_same_numbers_within_their_error(bundle, tmp_path
     with zipfile.ZipFile(bundle) as archive:
         seed = re.search(rb"seed = (\d+)", archive.read("campaign/campaign.toml"))[0]
     name = "campaign/campaign.toml"
-    found = recheck(changed(bundle, tmp_path / "other.zip", name, seed, b"seed = 987", manifest=True)).comparison
-    assert {line.name for line in found.differing} == {
-        "campaign.decision.seed", "campaign.digests.campaign.toml", "campaign.sha256"
-    }  # fmt: skip
-    assert found.count(WITHIN) > 100
+    comparison = recheck(changed(bundle, tmp_path / "b.zip", name, replaced(seed, b"seed = 987"))).comparison
+    names = {line.name for line in comparison.differing}
+    assert names == {"campaign.decision.seed", "campaign.digests.campaign.toml", "campaign.sha256"}
+    assert comparison.count(WITHIN) > 100
 
 
 @pytest.mark.parametrize("missing", ["--author", "--licence", "--date"])
@@ -111,16 +100,6 @@ def test_who_and_when_are_asked_for(bundle, tmp_path, capsys, missing):
     with pytest.raises(SystemExit, match="2"):
         cli.main(["publish", str(bundle.parent / "campaign"), str(tmp_path / "b.zip"), *WHO[:k], *WHO[k + 2 :]])
     assert f"required: {missing}" in capsys.readouterr().err
-    assert list(tmp_path.iterdir()) == []
-
-
-def test_an_empty_author_and_no_date_are_refused_together(bundle, tmp_path, capsys):
-    given = ["--author", " ", "--licence", "CC-BY-4.0", "--date", "yesterday"]
-    assert cli.main(["publish", str(bundle.parent / "campaign"), str(tmp_path / "b.zip"), *given]) == 2
-    out, err = capsys.readouterr()
-    assert out == ""
-    assert "no author is given" in err
-    assert "'yesterday' is not a date" in err
     assert list(tmp_path.iterdir()) == []
 
 
@@ -139,15 +118,6 @@ def test_a_zip_that_leads_out_is_refused_and_nothing_is_written(tmp_path, capsys
     assert sorted(tmp_path.rglob("*")) == [hostile.parent, hostile]
 
 
-@pytest.mark.parametrize("content", [b"no zip at all", b""])
-def test_what_is_no_bundle_is_refused(tmp_path, capsys, content):
-    (tmp_path / "b.zip").write_bytes(content)
-    assert cli.main(["recheck", str(tmp_path / "b.zip")]) == 2
-    assert "b.zip" in capsys.readouterr().err
-    assert cli.main(["recheck", str(tmp_path / "nowhere.zip")]) == 2
-    assert "nowhere.zip" in capsys.readouterr().err
-
-
 def test_two_results_are_compared(bundle, tmp_path, capsys):
     first, second = tmp_path / "first.json", tmp_path / "second.json"
     with zipfile.ZipFile(bundle) as archive:
@@ -159,5 +129,7 @@ def test_two_results_are_compared(bundle, tmp_path, capsys):
     capsys.readouterr()
     assert cli.main(["recheck", str(first), str(second)]) == 1
     assert f"drops[{results['drops'][0]['drop']}].lowest_point" in capsys.readouterr().out
+    assert cli.main(["recheck", str(tmp_path / "nowhere.zip")]) == 2
+    assert "nowhere.zip" in capsys.readouterr().err
     second.write_text("[]", encoding="utf-8")
     assert cli.main(["recheck", str(first), str(second)]) == 2

@@ -16,7 +16,8 @@ from cordlab.bundle.publish import PublishError
 from cordlab.bundle.unpack import MOST_BYTES, MOST_FILES, BundleError, unpack
 from cordlab.report import figures as plots
 from cordlab.report import page as report
-from tests.specimen import specimen, with_steps
+from tests.bundle.test_cli_bundle import changed
+from tests.specimen import specimen
 
 WHO = {"licence": "https://creativecommons.org/licenses/by/4.0/", "author": "An invented author", "date": "2026-05-04"}
 
@@ -43,9 +44,9 @@ def results():
     return json.loads(report.as_json(report.results_of(specimen()) | {"monte_carlo": ERRORS}))
 
 
-def publish_specimen(path, **changed):
+def publish_specimen(path, **options):
     analysis = specimen()
-    return publish.publish(analysis.campaign.folder, path, analysis=analysis, **(WHO | changed))
+    return publish.publish(analysis.campaign.folder, path, analysis=analysis, **(WHO | options))
 
 
 @pytest.fixture
@@ -61,19 +62,7 @@ def no_new_numbers(monkeypatch):
 
 def altered(bundle, name, change, *, manifest=True):
     """The bundle with one file changed, and the manifest made to agree with it where asked."""
-    with zipfile.ZipFile(bundle) as archive:
-        contents = {entry: archive.read(entry) for entry in archive.namelist()}
-    contents[name] = change(contents[name])
-    if manifest:
-        lines = contents[publish.MANIFEST].decode().splitlines()
-        digest = publish.hashlib.sha256(contents[name]).hexdigest()
-        lines = [f"{digest}  {name}" if line.endswith(f"  {name}") else line for line in lines]
-        contents[publish.MANIFEST] = ("\n".join(lines) + "\n").encode()
-    out = bundle.with_name("altered.zip")
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
-        for entry, data in contents.items():
-            archive.writestr(entry, data)
-    return out
+    return changed(bundle, bundle.with_name("altered.zip"), name, change, manifest=manifest)
 
 
 # --- publish
@@ -145,7 +134,7 @@ def test_the_laboratory_is_the_publisher_where_it_is_given(tmp_path, monkeypatch
     given["campaign"]["report"] = {"laboratory": "An invented laboratory"}
     monkeypatch.setattr(report, "results_of", lambda analysis: given)
     with zipfile.ZipFile(publish_specimen(tmp_path / "a.zip").path) as archive:
-        graph = {each["@id"]: each for each in json.loads(archive.read("ro-crate-metadata.json"))["@graph"]}
+        graph = {part["@id"]: part for part in json.loads(archive.read("ro-crate-metadata.json"))["@graph"]}
     assert graph["#laboratory"] == {"@id": "#laboratory", "@type": "Organization", "name": "An invented laboratory"}
     assert graph["./"]["publisher"] == graph["#author"]["affiliation"] == {"@id": "#laboratory"}
 
@@ -193,12 +182,6 @@ def test_a_bundle_as_published_agrees(bundle, no_new_numbers):
     assert found.comparison.count(EQUAL) == len(found.comparison.lines)
 
 
-def test_one_byte_of_one_file(bundle, no_new_numbers):
-    found = recheck.recheck(altered(bundle, "report.html", lambda data: data[:-1] + b" ", manifest=False))
-    assert not found.agrees
-    assert found.altered == ("report.html is not the file that was published",)
-
-
 def test_one_byte_of_the_zip_itself(bundle, tmp_path):
     data = bytearray(bundle.read_bytes())
     with zipfile.ZipFile(bundle) as archive:
@@ -224,42 +207,11 @@ def test_one_number_of_the_results_even_with_a_manifest_to_match(bundle, no_new_
     assert line.summary() in found.summary()
 
 
-def _rerun_with_inputs(monkeypatch):
-    """Re-running gives the specimen's numbers about the campaign that was read."""
-    monkeypatch.setattr(recheck, "analyse", lambda campaign, progress=None: with_steps(specimen(), campaign=campaign))
-
-
-def test_one_record(bundle, monkeypatch):
-    _rerun_with_inputs(monkeypatch)
-    name = "campaign/records/A1-36.csv"
-    found = recheck.recheck(altered(bundle, name, lambda data: data.replace(b"\n0.005,", b"\n0.0051,")))
-    assert not found.agrees
-    assert "campaign.digests.records/A1-36.csv" in {line.name for line in found.comparison.differing}
-    assert "the input records/A1-36.csv is not the same file" in found.comparison.reasons
-    found = recheck.recheck(altered(bundle, name, lambda data: data + b"\n", manifest=False))
-    assert found.altered == ("campaign/records/A1-36.csv is not the file that was published",)
-
-
-def test_one_decision(bundle, monkeypatch):
-    _rerun_with_inputs(monkeypatch)
-    change = lambda data: data.replace(b"probability = 0.99", b"probability = 0.95")  # noqa: E731
-    found = recheck.recheck(altered(bundle, "campaign/campaign.toml", change))
-    line = next(each for each in found.comparison.differing if each.name == "campaign.decision.probability")
-    assert (line.old, line.new) == (0.99, 0.95)
-    assert "[decision] probability was 0.99, is 0.95" in found.comparison.reasons
-
-
 def test_a_campaign_that_cannot_be_read_any_more(bundle, no_new_numbers):
     found = recheck.recheck(altered(bundle, "campaign/drops.csv", lambda data: data.replace(b"36.00", b"-36.00")))
     assert not found.agrees
     assert found.comparison is None
     assert any("drops.csv" in problem for problem in found.problems)
-
-
-def test_files_added_or_taken_away_are_named(bundle, no_new_numbers, tmp_path):
-    with zipfile.ZipFile(bundle, "a") as archive:
-        archive.writestr("campaign/extra.py", "raise SystemExit")
-    assert recheck.recheck(bundle).altered == ("campaign/extra.py is not in the manifest",)
 
 
 def test_a_zip_that_is_no_bundle(tmp_path):
@@ -310,7 +262,7 @@ def test_with_other_draws_a_number_may_move_by_its_standard_errors_and_by_no_mor
         other["budget"][0]["share"] -= times * 0.005
         other["rating"]["heaviest"] += times * 0.04
         word = other["uncertainty"][0]["word"]
-        other["uncertainty"][0]["word"] = word.replace("4.26", f"{4.26 + times * 0.02 * 4.26:.4f}")
+        other["uncertainty"][0]["word"] = word.replace("4.26", f"{4.26 + times * 0.02 * 4.26 + 0.01:.4f}")
         moved = [line for line in compare(results, other).lines if line.verdict != EQUAL]
         assert {line.name: line.verdict for line in moved} == dict.fromkeys(list(ERRORS)[3:], verdict)
 
@@ -489,15 +441,11 @@ def test_a_total_that_is_too_large(tmp_path):
     assert f"at most {MOST_BYTES} are opened" in refused_by(path, tmp_path)
 
 
-def test_names_that_are_not_utf8(tmp_path):
-    path = zipped(tmp_path, ("name-x.txt", "x"))
-    path.write_bytes(path.read_bytes().replace(b"name-x", b"name-\xff"))
-    assert "not UTF-8" in refused_by(path, tmp_path)
-
-
-def test_names_that_say_they_are_utf8_and_are_not(tmp_path):
-    path = zipped(tmp_path, ("näme.txt", "x"))
-    path.write_bytes(path.read_bytes().replace("ä".encode(), b"\xff\xfe"))
+@pytest.mark.parametrize(("name", "old", "new"), [("x.txt", b"x", b"\xff"), ("ä.txt", "ä".encode(), b"\xff\xfe")])
+def test_names_that_are_not_utf8(tmp_path, name, old, new):
+    """The second says that it is."""
+    path = zipped(tmp_path, (name, ""))
+    path.write_bytes(path.read_bytes().replace(old, new))
     assert "not UTF-8" in refused_by(path, tmp_path)
 
 
@@ -531,8 +479,9 @@ def test_nothing_is_unpickled_or_run(bundle, no_new_numbers, tmp_path):
     """A bundle's own code and pickles stay files: the campaign reader takes text, results are JSON."""
     marker = tmp_path / "ran"
     evil = f"import pathlib; pathlib.Path({str(marker)!r}).touch()"
+    names = ("cordlab/__init__.py", "sitecustomize.py", "campaign/conftest.py", "campaign/curves.py")
     with zipfile.ZipFile(bundle, "a") as archive:
-        for name in ("cordlab/__init__.py", "sitecustomize.py", "campaign/conftest.py", "campaign/curves.py"):
+        for name in names:
             archive.writestr(name, evil)
-    assert len(recheck.recheck(bundle).altered) == 4
+    assert set(recheck.recheck(bundle).altered) == {f"{name} is not in the manifest" for name in names}
     assert not marker.exists()
