@@ -59,47 +59,49 @@ def examine(folder: Path) -> Verdict:
     return Verdict((), (*map(str, campaign_findings(campaign, drops)), *notes))
 
 
-# -- Planting ----------------------------------------------------------------------------------------------------------
+def changed(files: str, column: str, change: Callable[[list[str]], None]) -> Callable[[Path], None]:
+    """`change` is given the cells of one column, named without its unit, of each of these CSV files."""
 
+    def plant(folder: Path) -> None:
+        for path in sorted(folder.glob(files)):
+            heads, *rows = (line.split(",") for line in path.read_text(encoding="utf-8").splitlines())
+            names = [head.split(" [")[0] for head in heads]
+            columns = [list(cells) for cells in zip(*rows, strict=True)]
+            change(columns[names.index(column)])
+            lines = [heads, *zip(*columns, strict=True)]
+            path.write_text("".join(",".join(line) + "\n" for line in lines), encoding="utf-8")
 
-def table(path: Path, change: Callable[[dict[str, list[str]]], None]) -> None:
-    """Changes the columns of a CSV file in place: head without its unit → cells."""
-    heads, *rows = (line.split(",") for line in path.read_text(encoding="utf-8").splitlines())
-    columns = {head.split(" [")[0]: list(cells) for head, cells in zip(heads, zip(*rows, strict=True), strict=True)}
-    change(columns)
-    lines = [heads, *zip(*columns.values(), strict=True)]
-    path.write_text("".join(",".join(line) + "\n" for line in lines), encoding="utf-8")
+    return plant
 
 
 def scaled(
-    file: str, column: str, factor: float = 1.0, shift: float = 0.0, *, only: slice = slice(None), use: str = ""
-):
-    """Multiplies and shifts the cells of a column; of the drops of one use alone where `use` is given."""
+    file: str, column: str, factor: float = 1.0, shift: float = 0.0, *, only: slice = slice(None)
+) -> Callable[[Path], None]:
+    """Multiplies and shifts the cells of a column."""
 
-    def plant(folder: Path) -> None:
-        def change(columns: dict[str, list[str]]) -> None:
-            cells = columns[column]
-            for row in range(len(cells))[only]:
-                if cells[row] and (not use or columns["use"][row] == use):
-                    cells[row] = f"{float(cells[row]) * factor + shift:.10g}"
+    def change(cells: list[str]) -> None:
+        cells[only] = [cell and f"{float(cell) * factor + shift:.10g}" for cell in cells[only]]
 
-        for path in sorted(folder.glob(file)):
-            table(path, change)
-
-    return plant
+    return changed(file, column, change)
 
 
-def swapped(file: str, column: str, one: int, other: int):
+def swapped(file: str, column: str, one: int, other: int) -> Callable[[Path], None]:
     """Two cells of a column change places."""
 
-    def plant(folder: Path) -> None:
-        def change(columns: dict[str, list[str]]) -> None:
-            cells = columns[column]
-            cells[one], cells[other] = cells[other], cells[one]
+    def change(cells: list[str]) -> None:
+        cells[one], cells[other] = cells[other], cells[one]
 
-        table(folder / file, change)
+    return changed(file, column, change)
 
-    return plant
+
+def flipped(file: str, column: str) -> Callable[[Path], None]:
+    """Readings of a sensor turned round about what it reads at rest, the calibration as it was."""
+
+    def change(cells: list[str]) -> None:
+        readings = np.array(cells, float)
+        cells[:] = [f"{2 * readings[:200].mean() - reading:.5f}" for reading in readings]
+
+    return changed(file, column, change)
 
 
 def replaced(old: str, new: str):
@@ -112,26 +114,6 @@ def replaced(old: str, new: str):
         (folder / "campaign.toml").write_text(changed, encoding="utf-8")
 
     return plant
-
-
-def flipped(file: str, column: str):
-    """Readings of a sensor turned round about what it reads at rest, the calibration as it was."""
-
-    def plant(folder: Path) -> None:
-        def change(columns: dict[str, list[str]]) -> None:
-            readings = np.array(columns[column], float)
-            rest = readings[:200].mean()
-            columns[column] = [f"{2 * rest - reading:.5f}" for reading in readings]
-
-        for path in sorted(folder.glob(file)):
-            table(path, change)
-
-    return plant
-
-
-def from_surface(folder: Path) -> None:
-    """Lowest points counted up from the surface, 48 m below the tie point of the rig."""
-    scaled("drops.csv", "lowest point", -1.0, 48.0)(folder)
 
 
 @dataclass(frozen=True)
@@ -179,7 +161,8 @@ FAULTS = (
     Fault("clock 5 % slow, time too long", scaled(RECORDS, "time", 1.05), "gravity allows", "records"),
     Fault("clock 5 % fast, time too short", scaled(RECORDS, "time", 0.95), "gravity allows", "records"),
     Fault("lowest points from the release, 1 m lower", scaled("drops.csv", "lowest point", 1, -1), LOWEST, "records"),
-    Fault("lowest points up from the surface", from_surface, "slack length|above the|lowest point"),
+    Fault("lowest points up from the surface at 48 m", scaled("drops.csv", "lowest point", -1.0, 48.0),
+          "slack length|above the|lowest point"),
     Fault("lowest points in ft, read as m", scaled("drops.csv", "lowest point", FEET), "is not above the surface"),
     Fault("one lowest point 2 m too deep", scaled("drops.csv", "lowest point", 1, 2, only=slice(4, 5)),
           f"{LOWEST}|from what its cord"),

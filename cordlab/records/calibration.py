@@ -22,7 +22,7 @@ FEWEST_REPEATS = 4  # degrees of freedom: two readings that happen to be equal a
 
 
 class OutsideCalibration(ValueError):
-    """A reading beyond the calibrated range: a curve says nothing beyond its ends.
+    """A reading beyond the calibrated range.
 
     Examples
     --------
@@ -190,28 +190,23 @@ class Calibration:
         per = ("", f"/{base}", f"/{base}^2") if base else ("",) * 3
         terms = zip(self.coefficients, self.standard_errors, per, strict=False)
         runs = ", ".join(f"{label}: {offset:+.2g}" for label, offset in self.run_offsets.items())
-        return "\n".join(
-            [
-                f"calibration of {self.channel or 'a sensor'}, degree {self.degree}, {len(self.reading)} points",
-                *(f"  {value: .8g} ± {u:.2g} {unit}{power}" for value, u, power in terms),
-                f"  scatter about the curve {self.residual_sd:.3g} {unit}, {self.dof} degrees of freedom",
-                f"  valid for readings {self.valid[0]:.6g} to {self.valid[1]:.6g} {reading_unit}".rstrip(),
-                *(f"  {test}" for test in self.lack_of_fit),
-                f"  mean residual of each run [{unit}]: {runs}",
-            ]
-        )
+        lines = [
+            f"calibration of {self.channel or 'a sensor'}, degree {self.degree}, {len(self.reading)} points",
+            *(f"  {value: .8g} ± {u:.2g} {unit}{power}" for value, u, power in terms),
+            f"  scatter about the curve {self.residual_sd:.3g} {unit}, {self.dof} degrees of freedom",
+            f"  valid for readings {self.valid[0]:.6g} to {self.valid[1]:.6g} {reading_unit}".rstrip(),
+            *(f"  {test}" for test in self.lack_of_fit),
+            f"  mean residual of each run [{unit}]: {runs}",
+        ]
+        return "\n".join(lines)
 
     def table(self) -> pd.DataFrame:
         """One row a pair: run, reading, reference, and reference less curve."""
         import pandas as pd
 
-        columns = {
-            "run": self.run,
-            f"reading [{self.reading_unit or 1}]": self.reading,
-            f"reference [{self.quantity_unit or 1}]": self.reference,
-            f"reference − curve [{self.quantity_unit or 1}]": self.residuals,
-        }
-        return pd.DataFrame(columns)
+        reading, quantity = f"[{self.reading_unit or 1}]", f"[{self.quantity_unit or 1}]"
+        pairs = {"run": self.run, f"reading {reading}": self.reading, f"reference {quantity}": self.reference}
+        return pd.DataFrame(pairs | {f"reference − curve {quantity}": self.residuals})
 
     def to_dict(self) -> dict[str, Any]:
         return {
@@ -250,9 +245,9 @@ def fit_calibration(
     u_reference : float or array_like, (n,), optional
         Standard uncertainty of the references [quantity], one error common to them all.
     run : array_like, (n,), optional
-        Label of the run that each pair belongs to.
+        Label of each pair's run.
     channel, quantity_unit, reading_unit : str
-        Name of the sensor and units, for messages and tables.
+        For messages and tables.
 
     Returns
     -------
@@ -261,14 +256,12 @@ def fit_calibration(
     Raises
     ------
     ValueError
-        For numbers that are not finite, too large, or too few, a `u_reference` beyond the references' range, and a
-        curve that turns within its range.
+        For numbers that are not finite, too large, too few or beyond all range, and a curve that turns.
 
     References
     ----------
     JCGM 100:2008 (GUM), H.3. Lack of fit: F test on repeats (equal references, or equal readings if those are more)
-    where there are enough, otherwise the test of the next term; Draper and Smith, Applied Regression Analysis, section
-    2.1 (from memory).
+    or of the next term; Draper and Smith, Applied Regression Analysis, section 2.1 (from memory).
 
     Examples
     --------

@@ -164,10 +164,9 @@ def _sharpest_step(time: np.ndarray, load: np.ndarray, near: float, reach: float
 
 
 def _misfit(fall: Fall, time: np.ndarray, load: np.ndarray, guess: float) -> Callable[..., np.ndarray]:
-    """Residuals of the load about the pattern of rest and fall, as a function of two unknowns near 1.
+    """Residuals, less their mean, of the load about the pattern of rest and fall, as a function of two unknowns near 1.
 
-    The first is 1 for a release at the guessed time and moves it by a duration of the fall for each unit; the second is
-    the time-scale factor. The residuals' mean, the zero of the cell, is taken out.
+    The first moves the release from the guess, by a duration of the fall a unit; the second is the time-scale factor.
     """
     window = (time > guess - 0.15 * fall.duration) & (time < guess + 0.85 * fall.duration)
     every = max(np.count_nonzero(window) // 2000, 1)

@@ -124,8 +124,8 @@ class Release:
     time, u_time : of release [s]; slack_end : when the fall is over [s]
     time_scale : the record's time over the time that the fall takes
     load_step : end of slack seen as a step in the load [s], None where the cord is too light for one
-    goodness_ratio : misfit of the load with the cell at the other end, over that with the cell where it is noted; below
-        1 the other end fits better; infinite where the cord is too light to be seen
+    goodness_ratio : misfit of the load with the cell at the other end, over that with the cell where it is noted;
+        infinite where the cord is too light to be seen
     """
 
     fall: Fall
@@ -143,8 +143,7 @@ class Motion:
 
     unloaded : index one past the first unloading; end : one past the last sample whose motion is known
     end_of_slack : what was kept as the slack ended, as far as the load shows it
-    energy_returned : share of the energy taken up that the mass has back when the cord is slack again, from a measured
-        distance; None where that is not seen
+    energy_returned : share that the mass has back when the cord is slack again, by a measured distance, if seen
     residual_velocity : speed that is left where the load is greatest, for motion from the load alone [m/s]
     """
 
@@ -159,14 +158,21 @@ class Motion:
     notes: tuple[str, ...] = ()
 
 
-def measured_motion(record: Prepared, release: Release, mark: Measured | None = None) -> Motion:
-    """Motion from the distance: speed by local parabolas, the lowest point by a parabola through unfiltered samples.
+def find_motion(record: Prepared, release: Release, mark: Measured | None = None) -> Motion:
+    """Motion of a zeroed record: from its distance where it has one, else from its load.
 
-    mark : when the mass was lowest, set by hand [s]: the turn nearest to it is taken
+    mark : when the mass was lowest, set by hand [s]
     """
-    position, raw, setup = record.distance, record.raw_distance, release.fall.setup
-    if position is None or raw is None:
-        raise ValueError("the record has no distance to measure the motion by")
+    if record.distance is None or record.raw_distance is None:
+        return _motion_from_load(record, release, mark)
+    return _measured_motion(record, record.distance, record.raw_distance, release, mark)
+
+
+def _measured_motion(
+    record: Prepared, position: np.ndarray, raw: np.ndarray, release: Release, mark: Measured | None
+) -> Motion:
+    """Speed by local parabolas, the lowest point by a parabola through unfiltered samples, at the turn near a mark."""
+    setup = release.fall.setup
     speed = savgol_filter(position, max(round(SPEED_WINDOW / record.step) | 1, 5), 2, deriv=1, delta=record.step)
     if mark is None:
         turn = int(np.argmax(position))
@@ -201,19 +207,15 @@ def _turn_near(time: np.ndarray, distance: np.ndarray, mark: float, release: Rel
     return turn
 
 
-def motion_from_load(record: Prepared, release: Release, mark: Measured | None = None) -> Motion:
-    """Motion from the load alone: the closed-form fall, then the load integrated from the end of slack.
-
-    mark : when the mass was lowest, set by hand [s]
-    """
+def _motion_from_load(record: Prepared, release: Release, mark: Measured | None) -> Motion:
+    """Motion from the load alone: the closed-form fall, then the load integrated from the end of slack."""
     fall, slack_end = release.fall, release.slack_end
     first = int(np.searchsorted(record.time, slack_end))
     end_of_slack = _end_of_slack(record, release)
     position, speed = _integrated(record, release, first, end_of_slack)
     turn, when, u_when = _turn(record, position, speed, first, fall.setup, mark)
     unloaded = _unloaded(position, speed, turn, fall.setup)
-    greatest = first + int(np.argmax(record.load[first:unloaded]))
-    peak = vertex(record.time, record.load, record.time[greatest], 0.05)
+    peak = greatest_load(record, release, unloaded)
     residual_velocity = float(np.interp(peak.at, record.time, speed))
     braking = float(speed[turn - 1] - speed[turn]) / record.step
     terms = [
@@ -273,9 +275,8 @@ def _turn(
 def _u_of_integration(fall: Fall, end_of_slack: EndOfSlack, duration: float, speed_left: float) -> float:
     """Standard uncertainty of a lowest point [m] that was integrated from the load over `duration` [s].
 
-    Under uniform strain the cord is lowest where its load is greatest. A speed left there counts as an error that grew
-    steadily from the end of slack; nothing is corrected by it. With a wave, at the tie point the cord's momentum
-    counts instead, which swings about m v/2 while the wave crosses; at the lower end the cell reads the mass alone.
+    Under uniform strain, speed left at the greatest load is an error that grew steadily from the end of slack. With a
+    wave, at the tie point, the cord's momentum counts instead: it swings about m v/2 while the wave crosses.
     """
     if end_of_slack == "energy":
         return speed_left * duration / 2
@@ -284,6 +285,15 @@ def _u_of_integration(fall: Fall, end_of_slack: EndOfSlack, duration: float, spe
     setup = fall.setup
     swing = setup.cord_mass / (2 * setup.mass + setup.cord_mass) * taut_speed(fall, end_of_slack)
     return float(swing * _crossing(duration, setup) / np.pi)
+
+
+def greatest_load(record: Prepared, release: Release, unloaded: int) -> Vertex:
+    """The peak of the load between the end of slack and index `unloaded`. Raises RecordError at the record's end."""
+    first = int(np.searchsorted(record.time, release.slack_end))
+    greatest = first + int(np.argmax(record.load[first:unloaded]))
+    if greatest >= record.time.size - 2:
+        raise RecordError(f"the record stops at {record.time[-1]:.2f} s, before the load is at its greatest")
+    return vertex(record.time, record.load, record.time[greatest], 0.05)
 
 
 def _unloaded(position: np.ndarray, speed: np.ndarray, lowest: int, setup: DropSetup) -> int:
@@ -296,9 +306,8 @@ def _unloaded(position: np.ndarray, speed: np.ndarray, lowest: int, setup: DropS
 def _end_of_slack(record: Prepared, release: Release) -> EndOfSlack:
     """The end-of-slack condition by the record: "momentum" with a stretch wave, else "energy"; a light cord shows none.
 
-    The tie point learns of the mass only when the wave has crossed the cord; until then the load stays below the cord's
-    weight, which a cord under uniform strain passes in a tenth of that time. At the lower end the load jumps up by more
-    than the cord's weight, where uniform strain begins with a push.
+    Until a wave has crossed the cord, the load at the tie point stays below the cord's weight; under uniform strain it
+    passes that in a tenth of the time. At the lower end a wave's load jumps up by more than the cord's weight.
     """
     setup, load = release.fall.setup, record.load[np.searchsorted(record.time, release.slack_end) :]
     weight = float(setup.cord_mass * setup.gravity)
@@ -315,18 +324,15 @@ def _end_of_slack(record: Prepared, release: Release) -> EndOfSlack:
 
 
 def _crossing(down: float, setup: DropSetup) -> float:
-    """Time that a stretch wave takes along the cord [s], from the time to the lowest point, roughly.
-
-    L/c = √(m/k) and ω = √(k/M); from slack to the lowest point the swing takes 1.9 rad on the cords it was tried on.
-    """
+    """Time that a stretch wave takes along the cord [s], from the time to the lowest point, about 1.9 rad of the swing:
+    L/c = √(m/k) and ω = √(k/M)."""
     return float(np.sqrt(setup.cord_mass / setup.mass) * down / 1.9)
 
 
 def _energy_returned(distance: np.ndarray, step: float, lowest: float, setup: DropSetup) -> float | None:
-    """Energy of the mass as the slack returns, where `distance` begins, over that on the way down; from `lowest` up.
+    """Energy of the mass as the slack returns, where `distance` begins, over that on the way down; both from `lowest`.
 
-    By the measured motion alone: lifting mass and half the cord by the stretch, and the mass's speed in the first fifth
-    of a second of slack.
+    By the lift of mass and half the cord, and the speed of the mass in the first fifth of a second of slack.
     """
     reach = max(round(0.2 / step), 5)
     slack = distance[:reach]

@@ -14,9 +14,9 @@ from cordlab.campaign.files import CampaignError
 from cordlab.mechanics.setup import GRAVITY, DropSetup
 from cordlab.records.calibration import Calibration, OutsideCalibration
 from cordlab.records.events import NO_MARKS, find_release
-from cordlab.records.motion import Fall, Motion, Release, cord_force, folded_fall, measured_motion, motion_from_load
+from cordlab.records.motion import Motion, Release, cord_force, find_motion, folded_fall, greatest_load
 from cordlab.records.plausibility import check_lowest_point, check_record, implied_mass
-from cordlab.records.prepare import Prepared, RecordError, noise, prepare, resolution, vertex
+from cordlab.records.prepare import Prepared, RecordError, noise, prepare, resolution
 from cordlab.units import Measured, Progress, notebook_html, unwatched
 
 if TYPE_CHECKING:
@@ -220,15 +220,11 @@ def reduce_drop(
     record = prepare(time, force, distance, filter)
     release = find_release(fall, record, {event: at for event, at in marks.items() if event != "lowest"})
     record, zero, u_zero = record.zeroed(release.time, fall.quiet_load)
-    motion = (motion_from_load if distance is None else measured_motion)(record, release, marks.get("lowest"))
+    motion = find_motion(record, release, marks.get("lowest"))
     record.check_gaps(release.time, motion.lowest.at)
-    first = _index(record.time, release.slack_end)
-    greatest = first + int(np.argmax(record.load[first : motion.unloaded]))
-    if greatest >= record.time.size - 2:
-        raise RecordError(f"the record stops at {record.time[-1]:.2f} s, before the load is at its greatest")
-    peak = vertex(record.time, record.load, record.time[greatest], 0.05)
+    peak = greatest_load(record, release, motion.unloaded)
     loading, unloading = _branches(record, release, motion)
-    returned, energy_note = _energy_returned(loading, unloading, release.fall, motion)
+    returned, energy_note = _energy_returned(loading, unloading, release, motion)
     suspicions = check_record(record, release, motion)
     # a filtered record has nothing above the filter: what is kept of it does not grow with the logger's rate
     every = 1 if record.filter == "off" else max(1, int(1.000001 / (KEPT_RATE * record.step)))
@@ -299,24 +295,24 @@ def _branches(record: Prepared, release: Release, motion: Motion) -> tuple[Branc
     return mean_of_bins(slice(first, turn + 1)), mean_of_bins(slice(turn, motion.unloaded))
 
 
-def _energy_returned(loading: Branch, unloading: Branch, fall: Fall, motion: Motion) -> tuple[float | None, str]:
+def _energy_returned(loading: Branch, unloading: Branch, release: Release, motion: Motion) -> tuple[float | None, str]:
     """Energy given back over energy taken up, and a note on it.
 
-    By the areas under the branches, over the stretch that the unloading covers; None below half of it. A wave takes
-    load and stretch at the cell out of step: their loop is not the cord's loss, and the motion of the mass counts.
+    A wave takes load and stretch at the cell out of step: their loop is not the cord's loss, and the motion counts.
     """
     measured, note = motion.residual_velocity is None, ""
-    if motion.end_of_slack == "momentum" and (measured or fall.cell == "top"):
+    if motion.end_of_slack == "momentum" and (measured or release.fall.cell == "top"):
         share = motion.energy_returned
         note = "energy returned is from the motion of the mass: a stretch wave runs along the cord"
     else:
-        share = _area_ratio(loading, unloading, motion.lowest.height / float(fall.setup.slack_length))
+        share = _area_ratio(loading, unloading, motion.lowest.height / float(release.fall.setup.slack_length))
     if share is None:
         note = "energy returned is not seen: for a stretch wave, or because the record ends or the cord stays taut"
     return share, note
 
 
 def _area_ratio(loading: Branch, unloading: Branch, longest: float) -> float | None:
+    """Ratio of the areas under the branches, over the stretch that the unloading covers; None below half of it."""
     if unloading[0].size < 2 or unloading[0][0] > (1 + longest) / 2:
         return None
     bin_width = (longest - 1) / BINS

@@ -1,6 +1,6 @@
 """Reduction of records with known truth (`tests/invented.py`), the filter's published gain, and what is refused."""
 
-from functools import cache
+from functools import cache, partial
 from types import SimpleNamespace
 
 import numpy as np
@@ -114,7 +114,7 @@ def test_a_measured_drop_is_recovered(mass, rate, cell):
 @pytest.mark.parametrize("rate", [200.0, 1000.0, 10_000.0])
 @pytest.mark.parametrize("mass", [36.0, 100.0])
 def test_a_drop_is_recovered_from_its_load_alone(mass, rate, cell):
-    """Lowest point within 3 u and 0.1 m, u below 0.3 m; curve to 0.3 %; closure of 2 % of the greatest speed."""
+    """Lowest point within 3 u and 0.1 m, u below 0.3 m; curve to 0.3 %; speed left 2 % of the greatest."""
     truth = drop_of(mass=mass, rate=rate, cell=cell)
     drop = reduce_drop(*sensed(truth, distance=False), mass=mass, **CORD, **RIG, load_cell_at=cell)
     assert abs(drop.lowest_point - truth.lowest_point) < min(3 * drop.u_lowest_point, 0.1)
@@ -173,7 +173,7 @@ def test_the_quiet_time_is_not_zero_load():
     assert np.mean(force[time < 0.9]) - drop.zero == pytest.approx(14.0 * G / 2, abs=0.01)
 
 
-def test_filter_off_is_said():
+def test_the_filter_can_be_off():
     drop = reduce_drop(*sensed(drop_of()), mass=68.0, **CORD, **RIG, filter="off")
     assert drop.filter == "off"
     assert drop.load + drop.zero == pytest.approx(sensed(drop_of())[1])
@@ -200,24 +200,9 @@ def test_arguments_are_not_changed():
 # --- refused, by name --------------------------------------------------------------------------------------------
 
 
-def _late_start(time, force, distance):
-    kept = time > 0.9
-    return time[kept], force[kept], distance[kept]
-
-
-def _stopped(time, force, distance):
-    kept = time < 4.0
-    return time[kept], force[kept], distance[kept]
-
-
-def _gap_at_peak(time, force, distance):
-    kept = (time < 4.30) | (time > 4.42)
-    return time[kept], force[kept], distance[kept]
-
-
-def _long_gap(time, force, distance):
-    kept = (time < 3.0) | (time > 3.2)
-    return time[kept], force[kept], distance[kept]
+def _only(kept, time, *columns):
+    """The samples at the times for which `kept` is true."""
+    return tuple(values[kept(time)] for values in (time, *columns))
 
 
 def _with(values, index, value):
@@ -225,12 +210,18 @@ def _with(values, index, value):
 
 
 REFUSED = {
-    "late": (_late_start, "no quiet time before release: the mass is let go 0.10 s after the record begins"),
-    "stopped": (_stopped, "record stops at 4.00 s, before the lowest point"),
+    "late": (
+        partial(_only, lambda t: t > 0.9),
+        "no quiet time before release: the mass is let go 0.10 s after the record begins",
+    ),
+    "stopped": (partial(_only, lambda t: t < 4.0), "record stops at 4.00 s, before the lowest point"),
     "clipped": (lambda t, f, d: (t, np.minimum(f, 1700.0), d), "force is clipped: it stands at 1700"),
     "distance clipped": (lambda t, f, d: (t, f, np.minimum(d, 30.0)), "distance is clipped: it stands at 30"),
-    "gap": (_gap_at_peak, "gap in time .* at the peak"),
-    "long gap": (_long_gap, "gap in time from 2.999 to 3.201 s .* between release and lowest point"),
+    "gap": (partial(_only, lambda t: (t < 4.30) | (t > 4.42)), "gap in time .* at the peak"),
+    "long gap": (
+        partial(_only, lambda t: (t < 3.0) | (t > 3.2)),
+        "gap in time from 2.999 to 3.201 s .* between release and lowest point",
+    ),
     "nan": (lambda t, f, d: (t, _with(f, 4000, np.nan), d), "force has 1 values that are not numbers, .* sample 4001"),
     "backwards": (lambda t, f, d: (_with(t, 50, 0.01), f, d), "time does not run on after 0.049 s"),
     "sign": (lambda t, f, d: (t, -f, d), "the force sensor's sign is flipped"),
@@ -246,8 +237,8 @@ REFUSED = {
 
 @pytest.mark.parametrize("fault", REFUSED)
 def test_a_record_that_cannot_be_used_is_refused_by_name(fault):
-    spoil, said = REFUSED[fault]
-    with pytest.raises(RecordError, match=said):
+    spoil, problem = REFUSED[fault]
+    with pytest.raises(RecordError, match=problem):
         reduce_drop(*spoil(*sensed(drop_of())), mass=68.0, **CORD, **RIG)
 
 
@@ -269,7 +260,7 @@ def test_pounds_read_as_kilograms_are_refused():
 
 
 @pytest.mark.parametrize(
-    ("changed", "said"),
+    ("changed", "evidence"),
     [
         ({"mass": 76.0}, "imply 68"),
         ({"mass": 60.0}, "imply 68"),
@@ -278,32 +269,30 @@ def test_pounds_read_as_kilograms_are_refused():
         ({"release_depth": 1.0}, "at rest the distance reads 0.00 m, but"),
     ],
 )
-def test_what_does_not_fit_together_is_said_with_the_evidence(changed, said):
+def test_what_does_not_fit_together_is_noted_with_the_evidence(changed, evidence):
     drop = reduce_drop(*sensed(drop_of()), **({"mass": 68.0} | CORD | RIG | changed))
-    assert any(said in note for note in drop.notes), drop.notes
+    assert any(evidence in note for note in drop.notes), drop.notes
 
 
 @pytest.mark.parametrize("distance", [True, False])
 @pytest.mark.parametrize("rate", [0.95, 1.05])
-def test_a_clock_that_runs_wrong_by_5_percent_is_said(rate, distance):
+def test_a_clock_that_runs_wrong_by_5_percent_is_noted(rate, distance):
     time, force, position = sensed(drop_of(), distance=distance)
     drop = reduce_drop(rate * time, force, position, mass=68.0, **CORD, **RIG)
-    (said,) = [note for note in drop.notes if "as long as gravity allows" in note]
-    assert float(said.split()[3]) == pytest.approx(rate, abs=0.005)
+    (note,) = [note for note in drop.notes if "as long as gravity allows" in note]
+    assert float(note.split()[3]) == pytest.approx(rate, abs=0.005)
 
 
-def test_a_short_gap_away_from_the_peak_is_said():
-    time, force, distance = sensed(drop_of())
-    kept = (time < 6.50) | (time > 6.52)
-    drop = reduce_drop(time[kept], force[kept], distance[kept], mass=68.0, **CORD, **RIG)
+def test_a_short_gap_away_from_the_peak_is_noted():
+    record = _only(lambda t: (t < 6.50) | (t > 6.52), *sensed(drop_of()))
+    drop = reduce_drop(*record, mass=68.0, **CORD, **RIG)
     assert drop.notes == ("a gap in time of 22 sample periods at 6.499 s, bridged by a line",)
     assert drop.lowest_point == pytest.approx(drop_of().lowest_point, abs=0.01)
 
 
 def test_a_record_that_ends_on_the_way_back_has_no_energy_returned():
-    time, force, distance = sensed(drop_of())
-    kept = time < drop_of().lowest_at + 0.4
-    drop = reduce_drop(time[kept], force[kept], distance[kept], mass=68.0, **CORD, **RIG)
+    record = _only(lambda t: t < drop_of().lowest_at + 0.4, *sensed(drop_of()))
+    drop = reduce_drop(*record, mass=68.0, **CORD, **RIG)
     assert drop.energy_returned is None
     assert any("energy returned is not seen" in note for note in drop.notes)
     assert drop.lowest_point == pytest.approx(drop_of().lowest_point, abs=0.01)
@@ -347,15 +336,9 @@ def _campaign(truth, *, distance=True):
         time=time, force=0.0004 * force, distance=None if position is None else 0.5 + 0.2 * position
     )
     entry = SimpleNamespace(
-        drop="D1",
-        cord="C1",
-        mass=Measured(68.0, 0.1),
-        jumps=5,
-        temperature=19.0,
-        use="fit",
-        record="D1.csv",
-        lowest_point=None,
-    )
+        drop="D1", cord="C1", mass=Measured(68.0, 0.1), jumps=5, temperature=19.0,
+        use="fit", record="D1.csv", lowest_point=None,
+    )  # fmt: skip
     campaign = SimpleNamespace(
         rig=SimpleNamespace(
             release_depth=Measured(0.0, 0.03), drag_area=Measured(0.1, 0.03), air_density=Measured(1.2, 0.02),
@@ -391,7 +374,7 @@ def test_an_entry_goes_through_its_calibration():
 
 
 def test_an_entry_without_distance_carries_what_its_inputs_are_worth():
-    """Mass by 0.1 kg and slack length by 0.02 m move the integrated lowest point; the closure is only a part of it."""
+    """Mass by 0.1 kg and slack length by 0.02 m move the integrated lowest point; the speed left is a part of it."""
     campaign, entry = _campaign(drop_of(), distance=False)
     drop = reduce_entry(campaign, entry, _calibrations())
     assert abs(drop.lowest_point - drop_of().lowest_point) < 2 * drop.u_lowest_point
