@@ -333,21 +333,20 @@ class CurveFit:
         Raises NoBand where there are too few cords or drops, or no covariance.
         """
         force, variance = self._mean(stretch_ratio)
-        new = self.residual_sd**2 / weight
-        if self.log_scales is None:
-            return _band("prediction", level, stretch_ratio, force, [(variance + new, self.dof)], "a new value")
-        if this_cord is None:
-            another = _scale_variance(self.log_scales.another_group)
-            parts = [(variance + new, self.dof), *((force**2 * part, dof) for part, dof in another)]
-            return _band("another cord", level, stretch_ratio, force, parts, f"another cord, from {len(self.scales)}")
-        if this_cord not in self.scales:
-            raise ValueError(f"cord {this_cord!r} is not in the fit; it has {', '.join(map(str, self.scales))}")
-        scale = self.scales[this_cord]
-        parts = [(variance * scale**2 + new, self.dof)]
-        if self.by_drop:  # without drops, values scatter about the cord's curve by the residuals alone
-            this = _scale_variance(self.log_scales.this_group, this_cord)
-            parts += [((scale * force) ** 2 * part, dof) for part, dof in this]
-        return _band("this cord", level, stretch_ratio, scale * force, parts, f"cord {this_cord}")
+        scale, of_scale, kind, of = 1.0, [], "prediction", "a new value"
+        if self.log_scales is not None and this_cord is None:
+            of_scale = _scale_variance(self.log_scales.another_group)
+            kind, of = "another cord", f"another cord, from {len(self.scales)}"
+        elif self.log_scales is not None:
+            if this_cord not in self.scales:
+                raise ValueError(f"cord {this_cord!r} is not in the fit; it has {', '.join(map(str, self.scales))}")
+            scale, kind, of = self.scales[this_cord], "this cord", f"cord {this_cord}"
+            if self.by_drop:  # without drops, values scatter about the cord's curve by the residuals alone
+                of_scale = _scale_variance(self.log_scales.this_group, this_cord)
+        force = scale * force
+        parts = [(variance * scale**2 + self.residual_sd**2 / weight, self.dof)]
+        parts += [(force**2 * part, dof) for part, dof in of_scale]
+        return _band(kind, level, stretch_ratio, force, parts, of)
 
     def table(self) -> pd.DataFrame:
         """One row a parameter, with its unit: value, standard error (nan where there is none), and how it is held."""
@@ -398,26 +397,23 @@ class CurveFit:
         return float(np.var(self.log_scales.group_values(0.0), ddof=1)) / len(self.scales), len(self.scales) - 1
 
     def _mean(self, stretch_ratio) -> tuple[np.ndarray, np.ndarray]:
-        """Force of the mean curve and the variance of its shape."""
-        x = np.asarray(stretch_ratio, dtype=float)
-        self._stop_at_lock_up(float(x.max()))
-        jacobian = self.model.jacobian(x, self.parameters)
-        variance = np.einsum("i...,ij,j...->...", jacobian, self._shape(), jacobian)
-        return self.curve.force(x), variance
-
-    def _stop_at_lock_up(self, most: float) -> None:
-        """NoBand where the curve, as well as it is known (two standard errors), may have locked up by then."""
+        """Force of the mean curve and the variance of its shape; NoBand where it may have locked up by then."""
+        x, at, shape = (
+            np.asarray(stretch_ratio, dtype=float),
+            np.array(self.model.values(self.parameters)),
+            self._shape(),
+        )
         lock_up = float(self.curve.lock_up)
-        if np.isinf(lock_up):
-            return
-        at = np.array(self.model.values(self.parameters))
-        slope = differences(lambda values: self.model.lock_up(self.model.by_name(values))[None], at)[0]
-        error = float(np.sqrt(slope @ self._shape() @ slope))
-        if most >= lock_up - 2 * error:
-            raise NoBand(
-                f"{self.model.name} locks up at stretch ratio {lock_up:.3f} ± {error:.1g}: there is no band from "
-                f"{lock_up - 2 * error:.3f} on; ask for less stretch"
-            )
+        if np.isfinite(lock_up):
+            slope = differences(lambda values: self.model.lock_up(self.model.by_name(values))[None], at)[0]
+            error = float(np.sqrt(slope @ shape @ slope))
+            if x.max() >= lock_up - 2 * error:
+                raise NoBand(
+                    f"{self.model.name} locks up at stretch ratio {lock_up:.3f} ± {error:.1g}: there is no band from "
+                    f"{lock_up - 2 * error:.3f} on; ask for less stretch"
+                )
+        jacobian = self.model.jacobian(x, self.parameters)
+        return self.curve.force(x), np.einsum("i...,ij,j...->...", jacobian, shape, jacobian)
 
 
 def _scale_variance(next_value: Callable[..., NextValue], *group: Hashable) -> list[tuple[float, float]]:
