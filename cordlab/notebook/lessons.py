@@ -330,7 +330,6 @@ def _seen(wear: Wear, seen: np.ndarray) -> Wear:
         wear.drops.take(seen),
         probability=wear.probability,
         least=wear.least,
-        greatest=wear.greatest,
         greatest_jumps=wear.greatest_jumps,
     )
 

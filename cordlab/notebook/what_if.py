@@ -108,8 +108,8 @@ def rating_panel(analysis: "Analysis") -> Panel:
         rating = re_rate(
             forecasts[jumps],
             criteria=judged,
-            tie_height=replace(site.tie_height, value=tie_height),
-            reach=replace(site.reach_below_attachment, value=reach),
+            tie_height=tie_height,
+            reach=reach,
             probability=probability,
             breaking_load=campaign.lowest_break,
             validation=analysis.validation,

@@ -16,11 +16,13 @@ posterior predictive quantile of the next drop's lowest point, so with many drop
 assumptions do.
 """
 
+from bisect import bisect_left
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from functools import partial
 from itertools import pairwise, product
-from math import inf
+from math import ceil, inf
 from typing import Any
 
 import numpy as np
@@ -102,18 +104,20 @@ class DropDay:
             reduced = reduce_all(campaign, calibrate_campaign(campaign), uses=uses)
             drops = Evidence.of_campaign(campaign, reduced, use=uses)
         longest = max(campaign.cords, key=lambda cord: cord.slack_length.value)
-        day = cls(
+        least_clearance = campaign.criteria.least_clearance
+        if plan is not None and plan.least_clearance is not None:
+            least_clearance = plan.least_clearance
+        return cls(
             campaign.rig,
-            campaign.criteria.least_clearance,
+            least_clearance,
             drops,
+            planned=plan.masses if plan else (),
+            stack_height=plan.stack_height if plan else 0.0,
+            greatest_load=plan.greatest_load if plan else None,
             makers_curve=campaign.makers_curve,
             slack_length=longest.slack_length.value + 2 * longest.slack_length.u,
             cord_mass=longest.mass.value,
         )
-        if plan is None:
-            return day
-        day = replace(day, planned=plan.masses, stack_height=plan.stack_height, greatest_load=plan.greatest_load)
-        return day if plan.least_clearance is None else replace(day, least_clearance=plan.least_clearance)
 
     @property
     def heaviest(self) -> float:
@@ -143,9 +147,9 @@ class PlannedMass:
 class Rung:
     """The answer for the next drop.
 
-    answer : "drop" or "do not drop"; mass : asked for, or proposed where none was [kg hung]; proposed : the heaviest
-        mass that may be dropped now, None if none heavier than so far; lowest_point_limit, clearance [m] and load_limit
-        [N] for `mass`;
+    answer : "drop" or "do not drop"
+    mass : asked for, or proposed where none was [kg hung]; the limits are for it
+    proposed : the heaviest that may be dropped now, None if none heavier than so far
     plan : a row a planned mass, light to heavy, as seen from here
     """
 
@@ -164,16 +168,14 @@ class Rung:
         return self.answer == "drop"
 
     def summary(self) -> str:
-        lines = self._lines
-        if self.plan:
-            lines.append("plan, as seen from here:")
+        lines = ["plan, as seen from here:"] if self.plan else []
         for row in self.plan:
             depths = f"lowest {row.lowest_point:6.2f} m, limit {row.lowest_point_limit:6.2f} m"
             lines.append(f"  {row.mass:6.1f} kg  {depths}  {row.reason}")
-        return "\n".join(lines)
+        return "\n".join([self._answer, *lines])
 
     @property
-    def _lines(self) -> list[str]:
+    def _answer(self) -> str:
         head = (
             f"{self.answer.upper()} {self.mass:g} kg: {100 * self.probability:g} % limit of the lowest point "
             f"{self.lowest_point_limit:.2f} m, clearance {self.clearance:.2f} m, peak load {self.load_limit:.0f} N"
@@ -181,7 +183,7 @@ class Rung:
         lines = [head, *(f"  {reason}" for reason in self.reasons)]
         if not self.allowed and self.proposed is not None:
             lines.append(f"  {self.proposed:g} kg may be dropped")
-        return lines
+        return "\n".join(lines)
 
     def table(self) -> pd.DataFrame:
         """The plan, a row a mass."""
@@ -190,9 +192,9 @@ class Rung:
         return pd.DataFrame([tuple(asdict(row).values()) for row in self.plan], columns=heads).set_index("mass [kg]")
 
     def _repr_html_(self) -> str:
-        return notebook_html("\n".join(self._lines), *([self.table()] if self.plan else []))
+        return notebook_html(self._answer, *([self.table()] if self.plan else []))
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         return asdict(self)
 
 
@@ -200,20 +202,38 @@ class Rung:
 class NextDrop:
     """Draws of what the drops so far leave possible: shape and level of the next drop's curve.  (n_draws,)
 
-    cord, inputs : keywords of `predict_drop`; ends_at : stretch ratio up to which the curve is known
+    inputs : keywords of `predict_drop`
     peak_factor : peak load over that of the uniformly strained cord
+    reasons : what this rests on, in words
+    ends_at : stretch ratio up to which the curve is known
     """
 
     curve: Curve
-    cord: dict[str, Any]
     inputs: dict[str, Any]
     peak_factor: float
+    reasons: list[str]
     ends_at: float = inf
 
-    def predict(self, mass: float) -> tuple[np.ndarray, np.ndarray]:
-        """Lowest point [m] and peak load at the tie point [N] of the next drop of `mass`."""
-        drop = predict_drop(self.curve, mass=mass, **self.cord, **self.inputs)
-        return np.asarray(drop.lowest_point), np.asarray(drop.tie_load) * self.peak_factor
+    def limits(self, day: DropDay, probability: float, mass: float) -> PlannedMass:
+        """Limits at one mass, and every reason against it."""
+        drop = predict_drop(self.curve, mass=mass, **self.inputs)
+        limit = float(quantile(np.asarray(drop.lowest_point), probability, "upper"))
+        load_limit = float(quantile(np.asarray(drop.tie_load) * self.peak_factor, probability, "upper"))
+        clearance = day.rig.tie_height.value - 2 * day.rig.tie_height.u - limit - day.stack_height
+        dropped, to_come, against = day.heaviest, day.to_come, []
+        if not clearance >= day.least_clearance:
+            against.append(f"clearance limit {clearance:.2f} m is below the test day's {day.least_clearance:g} m")
+        if day.greatest_load is not None and not load_limit <= day.greatest_load:
+            against.append(f"peak load limit {load_limit:.0f} N is above the test day's {day.greatest_load:g} N")
+        if dropped and mass > FURTHEST_STEP * dropped:
+            against.append(f"{mass:g} kg is more than {FURTHEST_STEP:g} times the {dropped:g} kg dropped so far")
+        if not dropped and to_come and mass > to_come[0]:
+            against.append(f"nothing has been dropped yet: {to_come[0]:g} kg comes first")
+        if limit > self.ends_at * self.inputs["slack_length"]:
+            against.append(f"stretches beyond a ratio of {self.ends_at:.3g}, where the maker's curve ends")
+        estimate = float(quantile(np.asarray(drop.lowest_point), 0.5, "upper"))
+        reason = "; ".join(against) or "may be dropped"
+        return PlannedMass(mass, estimate, limit, clearance, load_limit, not against, reason)
 
 
 def next_mass(
@@ -265,13 +285,16 @@ def next_mass(
     day = DropDay.of(day) if isinstance(day, Campaign) else day
     rng = np.random.default_rng(seed)
     dropped, to_come = day.heaviest, day.to_come
-    next_drop, reasons = _after(day, cord, rng) if dropped else _before(day, rng)
-    reasons += _wide_steps([*([dropped] if dropped else []), *to_come])
+    next_drop = _after(day, day.drops, cord, rng) if day.drops else _before(day, rng)
+    reasons = list(next_drop.reasons)
+    for light, heavy in pairwise([dropped or inf, *to_come]):
+        if heavy > FURTHEST_STEP * light:
+            step = f"from {light:g} to {heavy:g} kg is a step of more than {FURTHEST_STEP:g} times"
+            reasons.append(f"{step}: plan a mass between")
     if next_drop.peak_factor == UNSEEN_PEAK_FACTOR:
-        reasons.append(
-            f"no record of the load: peaks taken as {UNSEEN_PEAK_FACTOR:g} times the uniformly strained cord's, assumed"
-        )
-    limits = partial(_limits, day, next_drop, probability)
+        peaks = f"peaks taken as {UNSEEN_PEAK_FACTOR:g} times the uniformly strained cord's, assumed"
+        reasons.append(f"no record of the load: {peaks}")
+    limits = partial(next_drop.limits, day, probability)
     proposed = _heaviest_allowed(limits, dropped, to_come)
     wanted = mass
     if wanted is None:
@@ -294,105 +317,65 @@ def next_mass(
     )
 
 
-def _limits(day: DropDay, next_drop: NextDrop, probability: float, mass: float) -> PlannedMass:
-    """Limits at one mass, and every reason against it."""
-    lowest, load = next_drop.predict(mass)
-    limit, load_limit = (float(quantile(values, probability, "upper")) for values in (lowest, load))
-    clearance = day.rig.tie_height.value - 2 * day.rig.tie_height.u - limit - day.stack_height
-    dropped, to_come, against = day.heaviest, day.to_come, []
-    if not clearance >= day.least_clearance:
-        against.append(f"clearance limit {clearance:.2f} m is below the test day's {day.least_clearance:g} m")
-    if day.greatest_load is not None and not load_limit <= day.greatest_load:
-        against.append(f"peak load limit {load_limit:.0f} N is above the test day's {day.greatest_load:g} N")
-    if dropped and mass > FURTHEST_STEP * dropped:
-        against.append(f"{mass:g} kg is more than {FURTHEST_STEP:g} times the {dropped:g} kg dropped so far")
-    if not dropped and to_come and mass > to_come[0]:
-        against.append(f"nothing has been dropped yet: {to_come[0]:g} kg comes first")
-    if limit > next_drop.ends_at * next_drop.cord["slack_length"]:
-        against.append(f"stretches beyond a ratio of {next_drop.ends_at:.3g}, where the maker's curve ends")
-    estimate = float(quantile(lowest, 0.5, "upper"))
-    reason = "; ".join(against) or "may be dropped"
-    return PlannedMass(mass, estimate, limit, clearance, load_limit, not against, reason)
-
-
 def _heaviest_allowed(limits: Callable[[float], PlannedMass], dropped: float, to_come: Sequence[float]) -> float | None:
     """Heaviest whole kilogram above `dropped`, up to the heaviest planned, that may be dropped."""
-    low = int(np.floor(dropped)) + 1
-    high = int(np.ceil(max(to_come))) if to_come else int(FURTHEST_STEP * dropped)
-    if high < low or not limits(float(low)).allowed:
-        return None
-    while low < high:  # limits grow with the mass: halve
-        middle = (low + high + 1) // 2
-        if limits(float(middle)).allowed:
-            low = middle
-        else:
-            high = middle - 1
-    return float(low)
-
-
-def _wide_steps(masses: Sequence[float]) -> list[str]:
-    return [
-        f"from {light:g} to {heavy:g} kg is a step of more than {FURTHEST_STEP:g} times: plan a mass between"
-        for light, heavy in pairwise(masses)
-        if heavy > FURTHEST_STEP * light
-    ]
+    heaviest = ceil(max(to_come)) if to_come else int(FURTHEST_STEP * dropped)
+    masses = range(int(dropped) + 1, heaviest + 1)
+    allowed = bisect_left(masses, True, key=lambda mass: not limits(float(mass)).allowed)  # limits grow with the mass
+    return float(masses[allowed - 1]) if allowed else None
 
 
 # --- before the first drop --------------------------------------------------------------------------------------
 
 
-def _before(day: DropDay, rng: np.random.Generator) -> tuple[NextDrop, list[str]]:
+def _before(day: DropDay, rng: np.random.Generator) -> NextDrop:
     """What the maker's curve lets expect of the first drop, and in words how little that is."""
-    makers = day.makers_curve
-    if makers is None or day.slack_length is None or day.cord_mass is None:
+    curve, end, text = day.makers_curve, inf, ""
+    if curve is None or day.slack_length is None or day.cord_mass is None:
         raise ValueError(
             "no drop so far: a first mass needs the maker's curve (maker_curve.csv), the slack length and the cord "
             "mass, all assumed"
         )
-    curve, end, text = (makers, inf, "") if isinstance(makers, Curve) else _through(makers)
+    if isinstance(curve, MakersCurve):
+        curve, end, text = _through(curve)
     curve = replace(curve, scale=np.asarray(curve.scale) * np.exp(rng.normal(0.0, MAKERS_CURVE_SCATTER, DRAWS)))
-    cord = {"slack_length": day.slack_length, "cord_mass": day.cord_mass, "gravity": GRAVITY}
+    inputs = {"slack_length": day.slack_length, "cord_mass": day.cord_mass, "gravity": GRAVITY}
     reasons = [
         f"no drop yet: the maker's curve is assumed, standard deviation {100 * MAKERS_CURVE_SCATTER:g} %{text}",
         "caution: nothing of this cord was measured; begin with the lightest mass, and ask again after each drop",
     ]
-    return NextDrop(curve, cord, SetUp.of(day.rig).values(), UNSEEN_PEAK_FACTOR, end), reasons
+    return NextDrop(curve, inputs | SetUp.of(day.rig).values(), UNSEEN_PEAK_FACTOR, reasons, end)
 
 
 def _through(points: MakersCurve) -> tuple[Curve, float, str]:
     """A rising curve near the maker's points, of the models the nearest; the stretch ratio where they end; in words."""
-    x, y = points.stretch_ratio, points.force
-    end, fits = float(x[-1]), []
+    end, fits = float(points.stretch_ratio[-1]), []
     for name in MAKERS_MODELS:
-        try:
-            fits.append(fit_curve(x, y, model=name))
-        except ValueError:  # too few points for this one
-            continue
+        with suppress(ValueError):  # too few points for this one
+            fits.append(fit_curve(points.stretch_ratio, points.force, model=name))
     rising = [fit for fit in fits if np.all(fit.curve.rising(1.0, end))]
     if not rising:
         raise ValueError("maker_curve.csv: no curve that rises goes near its points; look for a slip in it")
     best = min(rising, key=lambda fit: fit.residual_sd)
-    off = f"{best.residual_sd:.2g} N"
-    return best.curve, end, f"; {best.model} goes through its points within {off}, to a stretch ratio of {end:.3g}"
+    near = f"{best.model} goes through its points within {best.residual_sd:.2g} N"
+    return best.curve, end, f"; {near}, to a stretch ratio of {end:.3g}"
 
 
 # --- after it ---------------------------------------------------------------------------------------------------
 
 
-def _after(day: DropDay, cord: str | None, rng: np.random.Generator) -> tuple[NextDrop, list[str]]:
+def _after(day: DropDay, drops: Evidence, cord: str | None, rng: np.random.Generator) -> NextDrop:
     """Posterior draws of shape and level, on a grid of the assumptions; Gaussian at each grid point.
 
     A `cord` that was not dropped yet is any cord of the batch.
     """
-    drops = day.drops
-    if drops is None:
-        raise ValueError("no drop so far")
-    mean, inputs = mean_cord(drops), SetUp.of(day.rig).values()
+    rig = SetUp.of(day.rig).values()
+    batch = mean_cord(drops)
     shapes = Shapes.of(Curve("mooney-rivlin", {"c1": 1.0 - RATIOS, "c2": RATIOS}))
-    log_scale = log_scales(shapes, drops, mean, **inputs)
+    log_scale = log_scales(shapes, drops, batch, **rig)
     step = 1e-3 * drops.lowest_point
     lower = replace(drops, lowest_point=drops.lowest_point + step)
-    slope = (log_scales(shapes, lower, mean, **inputs) - log_scale) / step
+    slope = (log_scales(shapes, lower, batch, **rig) - log_scale) / step
     reading = (slope * drops.u_lowest_point) ** 2
     cords = np.array(drops.cord)
     same_cord, is_next = (cords[:, None] == cords).astype(float), (cords == cord).astype(float)
@@ -414,26 +397,19 @@ def _after(day: DropDay, cord: str | None, rng: np.random.Generator) -> tuple[Ne
     pick = rng.choice(weights.size, DRAWS, p=weights / weights.sum())
     drawn = means[pick] + sds[pick] * rng.standard_normal(DRAWS)
     curve = shapes.take(ratio[pick].astype(int), np.exp(drawn))
-    reasons = [_so_far(drops), ASSUMED]
+    counts = f"drops so far: {len(drops)}, of cords: {len(set(cords))}, at masses: {len(set(drops.mass))}"
+    reasons = [f"{counts}, up to {drops.mass.max():g} kg", ASSUMED]
     if day.makers_curve is not None:
         reasons.append("the maker's curve is not used any more: the drops say what this cord does")
-    return NextDrop(curve, mean, inputs, _peak_factor(drops, inputs)), reasons
+    return NextDrop(curve, batch | rig, _peak_factor(drops, rig), reasons)
 
 
-def _so_far(drops: Evidence) -> str:
-    cords, masses = len(set(drops.cord)), len(set(drops.mass))
-    return (
-        f"from {len(drops)} drop{'s' * (len(drops) > 1)} of {cords} cord{'s' * (cords > 1)} at {masses} "
-        f"mass{'es' * (masses > 1)} up to {drops.mass.max():g} kg"
-    )
-
-
-def _peak_factor(drops: Evidence, inputs: dict[str, Any]) -> float:
+def _peak_factor(drops: Evidence, rig: dict[str, Any]) -> float:
     """Greatest measured peak over the uniformly strained cord's, at least 1; the assumed one without any record."""
     recorded = drops.take(np.isfinite(drops.peak_load))
     if not len(recorded):
         return UNSEEN_PEAK_FACTOR
-    cord: dict[str, Any] = {"slack_length": recorded.slack_length, "cord_mass": recorded.cord_mass, "gravity": GRAVITY}
+    cord = {"slack_length": recorded.slack_length, "cord_mass": recorded.cord_mass, "gravity": GRAVITY}
     shape = Shapes.of(Curve("mooney-rivlin", {"c1": 0.8, "c2": 0.2}))
-    log_scale = log_scales(shape, recorded, cord, **inputs)
-    return max(1.0, float(np.exp(log_excess(shape, recorded, log_scale, cord, **inputs).max())))
+    log_scale = log_scales(shape, recorded, cord, **rig)
+    return max(1.0, float(np.exp(log_excess(shape, recorded, log_scale, cord, **rig).max())))

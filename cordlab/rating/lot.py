@@ -224,7 +224,7 @@ class Lot:
         """The decision with its reasons, and the breaks."""
         return notebook_html(self.summary(), self.table())
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         breaks = (
             self.table().reset_index().set_axis(["cord", "breaking_load", "end_loops", "plotting_position"], axis=1)
         )

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from math import ceil, inf, log
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -37,28 +37,6 @@ class RangePlan:
     so_far: int
     best: tuple[float, float] | None
 
-    @property
-    def width(self) -> np.ndarray:
-        """(N,) of the rated range [kg], 0 where nothing would be rated."""
-        return np.nan_to_num(self.heaviest - self.lightest)
-
-    def cords_for(self, lightest: float, heaviest: float) -> int:
-        """Fewest cords with which riders from `lightest` to `heaviest` [kg] may be expected to be rated.
-
-        Raises ValueError where none of the plan's numbers is enough, with what would be.
-        """
-        enough = self.cords[(self.lightest <= lightest + 1e-9) & (self.heaviest >= heaviest - 1e-9)]
-        if enough.size:
-            return int(enough[0])
-        if self.best is None:
-            reach = "nothing would be rated with any number of cords"
-        else:
-            reach = f"{self.best[0]:.1f} to {self.best[1]:.1f} kg is all that these cords can be rated for at this site"
-        raise ValueError(
-            f"{lightest:g} to {heaviest:g} kg is out of reach with {self.cords[-1]} cords: {reach}; drop lighter or "
-            "heavier masses, or change what ends the range"
-        )
-
     def summary(self) -> str:
         lines = ["rated range to expect, if further cords and drops scatter as these:"]
         for n, light, heavy in zip(self.cords, self.lightest, self.heaviest, strict=True):
@@ -73,7 +51,7 @@ class RangePlan:
         columns = {"lightest rider [kg]": self.lightest, "heaviest rider [kg]": self.heaviest}
         return pd.DataFrame(columns, index=pd.Index(self.cords, name="cords"))
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         names = ("cords", "lightest", "heaviest")
         return {name: getattr(self, name).tolist() for name in names} | {"so_far": self.so_far, "best": self.best}
 

@@ -15,7 +15,7 @@ import pandas as pd
 
 from cordlab.batch.drop_table import Evidence
 from cordlab.limits.anchoring import DropStiffness
-from cordlab.limits.forecast import Forecast, spread_of
+from cordlab.limits.forecast import Forecast
 from cordlab.limits.validation import Validation
 from cordlab.quantities import QUANTITIES
 from cordlab.rating.criteria import Judgement, broke_below_design, interpolated, judge, longest_run
@@ -131,7 +131,7 @@ class Rating:
         near = [int(np.argmin(np.abs(frame.index.to_numpy() - end))) for end in self.ends]
         return notebook_html(self.summary(), frame.iloc[near].filter(like=" limit ["))
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         """What `results.json` holds under `rating`; the predictions stand beside it."""
         answer = {name: value for name, value in vars(self).items() if name != "predictions"}
         return answer | {"reasons": list(self.reasons)}
@@ -248,39 +248,32 @@ def _with_range(rating: Rating, judgement: Judgement) -> Rating:
 def re_rate(
     forecast: Forecast,
     *,
-    tie_height: Measured | None = None,
-    reach: Measured | None = None,
+    tie_height: float | None = None,
+    reach: float | None = None,
     probability: float | None = None,
     **judged: Any,
 ) -> Rating:
-    """`rate` with another site height, body reach, probability or criteria, from the draws that are there: no new drop
-    is computed. Lowest points and loads do not depend on height and reach.
+    """`rate` with another site height [m], body reach [m], probability or criteria, from the draws that are there.
 
+    No new drop is computed: lowest points and loads do not depend on height and reach.
     judged : criteria and the rest, as in `rate`
     """
     if probability is not None and probability != forecast.probability:
         if forecast.content is not None:
             raise ValueError("a tolerance limit for another share needs a new forecast; prediction limits do not")
         forecast = replace(forecast, probability=probability)
-    site = forecast.site
-    new_height, new_reach = tie_height or site.tie_height, reach or site.reach_below_attachment
-    by = (new_height.value - site.tie_height.value) - (new_reach.value - site.reach_below_attachment.value)
-    same = new_height.u == site.tie_height.u and new_reach.u == site.reach_below_attachment.u
-    draws, content = dict(forecast.draws), None if forecast.content is None else dict(forecast.content)
-    if same:
-        draws["clearance"] = draws["clearance"] + by
-        if content is not None:
-            content["clearance"] = content["clearance"] + by
-    elif content is not None:
-        raise ValueError("a tolerance limit with other uncertainties of the site needs a new forecast")
-    else:
-        rng = np.random.default_rng([forecast.seed, 0])
-        n = draws["lowest_point"].shape[-1]
-        draws["clearance"] = new_height.draw(rng, n) - draws["lowest_point"] - new_reach.draw(rng, n)
-    u = forecast.u if same else forecast.u | {"clearance": spread_of(draws["clearance"])}
-    estimates = forecast.estimates | {"clearance": forecast.estimates["clearance"] + by}
-    moved = type(site)(**(vars(site) | {"tie_height": new_height, "reach_below_attachment": new_reach}))
-    return rate(replace(forecast, site=moved, draws=draws, content=content, u=u, estimates=estimates), **judged)
+    more_room = 0.0
+    if tie_height is not None:
+        more_room += tie_height - forecast.site.tie_height.value
+    if reach is not None:
+        more_room -= reach - forecast.site.reach_below_attachment.value
+
+    def moved(values: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+        return values | {"clearance": values["clearance"] + more_room}
+
+    content = None if forecast.content is None else moved(forecast.content)
+    draws, estimates = moved(forecast.draws), moved(forecast.estimates)
+    return rate(replace(forecast, draws=draws, estimates=estimates, content=content), **judged)
 
 
 def _outside_tests(tested: Evidence, jumps: float | None, use: tuple[float, float] | None) -> list[str]:

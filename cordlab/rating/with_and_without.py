@@ -7,7 +7,6 @@ ways and shown.
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -46,41 +45,40 @@ class ByHand:
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        cautions = [f"By hand: {choice}; reason: {reason}" for choice, reason in self.choices]
+        cautions = [f"{choice}; reason: {reason}" for choice, reason in self.choices]
         outside = [row for row in self.held_back if not row.inside]
         if outside:
             rows = ", ".join(f"{r.drop} {r.measured:.2f} m ({r.lower:.2f} to {r.upper:.2f} m)" for r in outside)
             cautions.append(
-                f"By hand: {len(outside)} of {len(self.held_back)} drops left out came to lie outside the limits that "
-                f"the other drops give for the lowest point: {rows}. The limits do not hold for cords like these."
+                f"{len(outside)} of {len(self.held_back)} drops left out came to lie outside the limits that the other "
+                f"drops give for the lowest point: {rows}. The limits do not hold for cords like these."
             )
-        cautions.append(f"By hand: {_range(self.rating)}; without the choices by hand {self.range_without}.")
+        cautions.append(f"{_range(self.rating)}; without the choices by hand {self.range_without}.")
         if self.widens:
             cautions.append(
-                "By hand: the choices rate riders that are not rated without them; whoever signs answers for their "
-                "reasons."
+                "the choices rate riders that are not rated without them; whoever signs answers for their reasons."
             )
-        return tuple(cautions)
+        return tuple(f"By hand: {caution}" for caution in cautions)
 
     @property
     def choices(self) -> tuple[tuple[str, str], ...]:
         """Each choice in words, and its reason with who decided."""
         choices = []
         for choice in self.decisions:
-            reason = choice.reason + (f" (decided by {choice.by})" if choice.by else "")
             if choice.kind == LEAVE_OUT:
                 name = f"drop {choice.drop}" if choice.cord is None else f"cord {choice.cord} and all its drops"
-                choices.append((f"{name} left out of curve and limits", reason))
+                words = f"{name} left out of curve and limits"
             else:
                 events = ", ".join(f"{name.replace('_', ' ')} {at.value:.3f} s" for name, at in choice.events.items())
-                choices.append((f"drop {choice.drop} marked: {events}", reason))
+                words = f"drop {choice.drop} marked: {events}"
+            choices.append((words, choice.reason + (f" (decided by {choice.by})" if choice.by else "")))
         return tuple(choices)
 
     @property
     def range_without(self) -> str:
         return _range(self.without) if self.without else "refused: " + "; ".join(self.refused)
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         return self.decisions.to_dict() | {
             "told": [{"choice": choice, "reason": reason} for choice, reason in self.choices],
             "without": self.without and self.without.to_dict(),

@@ -216,21 +216,11 @@ def wear(wear: "Wear", *, ax: AnyAxes = None) -> Figure:
             k, span = wear.lines.names.index(name), np.array([jumps.min(), jumps.max()])
             line = wear.lines.intercepts[k] + wear.lines.slopes[k] * span
             panel.plot(span, line, "-", lw=0.8, color=colour, label="_")
-    tested = [point for point in wear.points if point.kind == "tested"]
-    beyond = [*tested[-1:], *wear.forecast]
-    labels = []
-    for side in ("lower", "upper"):
-        for points, style, word in ((tested, "-", "limit"), (beyond, "--", "forecast, not rated")):
-            shown = [(point.jumps, getattr(point, side)) for point in points if getattr(point, side) is not None]
-            if len(shown) > 1:
-                panel.plot(*zip(*shown, strict=True), style, color=INK, lw=1.8, label=f"{side} {word}")
-        limited = [point for point in wear.points if getattr(point, side) is not None]
-        if limited:
-            name = "forecast\nlimit" if limited[-1].kind == "forecast" else "limit"
-            labels.append((getattr(limited[-1], side), name, INK))
-    for bound, side in ((wear.least, "lower"), (wear.greatest, "upper")):
-        if bound is not None:
-            forbid(panel, bound, side, room=wear.room, unit=wear.unit)
+    beyond = (*wear.tested[-1:], *wear.forecast)
+    for points, style, label in ((wear.tested, "-", "limit"), (beyond, "--", "forecast, not rated")):
+        if len(points) > 1:
+            panel.plot([p.jumps for p in points], [p.lower for p in points], style, color=INK, lw=1.8, label=label)
+    forbid(panel, wear.least, "lower", room=wear.room, unit=wear.unit)
     if wear.retire_at is not None:
         panel.axvline(wear.retire_at, color=RED, ls="-.", lw=1.4)
         look: Look = {
@@ -241,8 +231,10 @@ def wear(wear: "Wear", *, ax: AnyAxes = None) -> Figure:
             "bbox": BOX,
         }
         note(panel, f"retire at {wear.retire_at} jumps", (wear.retire_at, 1), offset=(-4, -4), **look)
-    if labels:
-        label_ends(panel, max(point.jumps for point in wear.points), labels)
+    if wear.points:
+        last = wear.points[-1]
+        name = "forecast\nlimit" if last.kind == "forecast" else "limit"
+        label_ends(panel, last.jumps, [(last.lower, name, INK)])
     panel.set(xlabel="jumps of the cord", ylabel=f"{wear.quantity} [{wear.unit}]" if wear.unit else wear.quantity)
     cords = [line for line in panel.lines if str(line.get_label()).startswith("cord ")]
     legend_outside([panel], cords)

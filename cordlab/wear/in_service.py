@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any
+from math import inf
 
 from cordlab.campaign.jump_log import LOG, LogEntry
 
@@ -33,7 +33,7 @@ class CordStatus:
         remarks = "; ".join((*self.reasons, *self.cautions))
         return f"{self.cord}: {self.jumps} jumps{left}{retest}" + (f": {remarks}" if remarks else "")
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         return asdict(self) | {"may_jump": self.may_jump}
 
 
@@ -53,51 +53,43 @@ def cords_in_service(
     Any damage retires at once, whatever the count. Without a retirement count no cord may jump.
     """
     end = retire_at if retire_at is None or greatest_jumps is None else min(retire_at, greatest_jumps)
-    entries: dict[str, list[LogEntry]] = {}
-    for entry in log:
-        entries.setdefault(entry.cord, []).append(entry)
-    return tuple(
-        _status(cord, rows, end, next_retest, (before or {}).get(cord, 0), rated) for cord, rows in entries.items()
-    )
-
-
-def _status(
-    cord: str,
-    entries: Sequence[LogEntry],
-    end: int | None,
-    next_retest: int | None,
-    before: int,
-    rated: tuple[float, float] | None,
-) -> CordStatus:
-    jumps = before + sum(entry.jumps for entry in entries)
-    damaged = [entry for entry in entries if entry.damage]
-    reasons = [f"retired: {entry.damage} ({LOG}, row {entry.line}, {entry.day})" for entry in damaged[:1]]
-    cautions = []
-    later = sum(entry.jumps for entry in entries if damaged and entry.day > damaged[0].day)
-    if later:
-        cautions.append(f"{later} jumps logged after the damage")
-    if end is None:
-        reasons.append("no retirement count: worn cords of this batch are not rated")
-    elif jumps >= end:
-        reasons.append(f"retired: {end} jumps reached")
-        if jumps > end:
-            cautions.append(f"{jumps - end} jumps beyond the retirement count")
-    if rated is not None:
-        cautions += [
-            f"a rider outside the rated {rated[0]:g} to {rated[1]:g} kg ({LOG}, row {entry.line})"
-            for entry in entries
-            if (entry.lightest is not None and entry.lightest < rated[0])
-            or (entry.heaviest is not None and entry.heaviest > rated[1])
-        ]
-    left = None if end is None else max(end - jumps, 0)
-    if damaged and end is not None:
-        left = 0
-    return CordStatus(
-        cord=cord,
-        jumps=jumps,
-        before_retest=None if next_retest is None else max(next_retest - jumps, 0),
-        before_retirement=left,
-        retired=bool(damaged) or (end is not None and jumps >= end),
-        reasons=tuple(reasons),
-        cautions=tuple(cautions),
-    )
+    lightest, heaviest = rated or (-inf, inf)
+    statuses = []
+    for cord in dict.fromkeys(entry.cord for entry in log):
+        entries = [entry for entry in log if entry.cord == cord]
+        jumps = (before or {}).get(cord, 0) + sum(entry.jumps for entry in entries)
+        reasons, cautions = [], []
+        damaged = next((entry for entry in entries if entry.damage), None)
+        if damaged is not None:
+            reasons.append(f"retired: {damaged.damage} ({LOG}, row {damaged.line}, {damaged.day})")
+            later = sum(entry.jumps for entry in entries if entry.day > damaged.day)
+            if later:
+                cautions.append(f"{later} jumps logged after the damage")
+        if end is None:
+            reasons.append("no retirement count: worn cords of this batch are not rated")
+        elif jumps >= end:
+            reasons.append(f"retired: {end} jumps reached")
+            if jumps > end:
+                cautions.append(f"{jumps - end} jumps beyond the retirement count")
+        for entry in entries:
+            light = entry.lightest is not None and entry.lightest < lightest
+            heavy = entry.heaviest is not None and entry.heaviest > heaviest
+            if light or heavy:
+                where = f"({LOG}, row {entry.line})"
+                cautions.append(f"a rider outside the rated {lightest:g} to {heaviest:g} kg {where}")
+        retired = damaged is not None or (end is not None and jumps >= end)
+        left = None if end is None else end - jumps
+        if retired and end is not None:
+            left = 0
+        statuses.append(
+            CordStatus(
+                cord=cord,
+                jumps=jumps,
+                before_retest=None if next_retest is None else max(next_retest - jumps, 0),
+                before_retirement=left,
+                retired=retired,
+                reasons=tuple(reasons),
+                cautions=tuple(cautions),
+            )
+        )
+    return tuple(statuses)

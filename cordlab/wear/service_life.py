@@ -9,7 +9,7 @@ from bisect import bisect_left
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache, partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from cordlab.batch.drop_table import Evidence, SetUp
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.forecast import Forecast
 from cordlab.limits.wave_effects import stiffened
-from cordlab.mechanics.predict import predict_drop
+from cordlab.mechanics.predict import Prediction, predict_drop
 from cordlab.mechanics.setup import DropSetup
 from cordlab.quantities import DRAWN, QUANTITIES
 from cordlab.rating.criteria import MASS_STEP, interpolated
@@ -47,7 +47,7 @@ class Service:
 
     rating: Rating
     jumps: int | None
-    by_count: tuple[dict[str, Any], ...]
+    by_count: tuple[dict[str, float | None], ...]
     wear: Wear
     softening: Softening | None = None
     forecasts: dict[int, Forecast] = field(default_factory=dict, repr=False)
@@ -65,7 +65,7 @@ class Service:
         data = {head: [row[name] for row in self.by_count] for head, name in columns.items()}
         return pd.DataFrame(data, index=pd.Index([row["jumps"] for row in self.by_count], name="jumps"), dtype=float)
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         return self.wear.to_dict() | {
             "jumps": self.jumps,
             "range_by_count": [dict(row) for row in self.by_count],
@@ -88,9 +88,9 @@ def service_life(
     worn : drops with use `wear`. judge : a forecast → its rating. jumps : count that the rating is to hold to.
     greatest_jumps : cap of the maker or the rule. rest : name of a drop → time since its cord's previous one [s].
     """
-    drops, y = _stiffness(forecast.stiffness, worn)
+    drops, log_scale = _stiffness(forecast.stiffness, worn)
     states, forecasts = [forecast], {}
-    for count, change in _changes(forecast.stiffness, drops, y).items():
+    for count, change in _changes(forecast.stiffness, drops, log_scale).items():
         states.append(aged(forecast, change))
         forecasts[count] = _worst(states)
     ratings = {count: judge(worst) for count, worst in forecasts.items()}
@@ -102,7 +102,9 @@ def service_life(
 
     @cache
     def wear_at(mass: float) -> Wear:
-        retested = _clearance_at(forecast, drops, y, mass, conditions)
+        clearance = _clearance_at(forecast, drops, log_scale, mass)
+        columns = np.array(drops.cord), drops.jumps.astype(int), clearance
+        retested = RetestedDrops(*columns, f"clearance at {mass:.1f} kg", "m", conditions)
         return _with_room(retested, forecast, mass, least_clearance, greatest_jumps)
 
     if jumps is not None:
@@ -112,20 +114,16 @@ def service_life(
             rating = rating.refused(f"asked to hold to {jumps} jumps, but {tested}")
         else:
             rating = ratings[reached] = _held_by_both(ratings[reached], wear_at, reached)
-    covered = [count for count, other in ratings.items() if rating.rated and _covers(other, rating)]
+    covered = max((count for count, other in ratings.items() if _covers(other, rating)), default=None)
     by_count = tuple(
         {"jumps": count, "lightest": other.lightest, "heaviest": other.heaviest} for count, other in ratings.items()
     )
-    wear = _retired(wear_at(_heavy_end(forecast, rating)), max(covered, default=None))
+    wear = wear_at(_heavy_end(forecast, rating))
+    if wear.retire_at is not None and (covered is None or wear.retire_at > covered):
+        to = "at no retested count" if covered is None else f"to {covered} jumps, not beyond"
+        reasons = (*wear.reasons, f"the rated range holds {to}")
+        wear = replace(wear, retire_at=covered, next_retest=None, reasons=reasons)
     return Service(rating, jumps, by_count, wear, _softening(forecast.stiffness, drops), forecasts)
-
-
-def _retired(wear: Wear, covered: int | None) -> Wear:
-    """Wear with the smaller of two counts: to which its limit meets the bound, and to which the range is covered."""
-    if wear.retire_at is None or (covered is not None and wear.retire_at <= covered):
-        return wear
-    to = "at no retested count" if covered is None else f"to {covered} jumps, not beyond"
-    return replace(wear, retire_at=covered, next_retest=None, reasons=(*wear.reasons, f"the rated range holds {to}"))
 
 
 def _held_by_both(rating: Rating, wear_at: Callable[[float], Wear], count: int) -> Rating:
@@ -162,7 +160,7 @@ def _softening(stiffness: DropStiffness, drops: Evidence) -> Softening | None:
         return None
 
 
-def _changes(stiffness: DropStiffness, drops: Evidence, y: np.ndarray) -> dict[int, np.ndarray]:
+def _changes(stiffness: DropStiffness, drops: Evidence, log_scale: np.ndarray) -> dict[int, np.ndarray]:
     """Change of each cord's ln s since it was new, at each retest that at least two cords reached.  count → (n_cords,)
 
     A cord against itself, by the drops of that retest alone: no line over the count is assumed.
@@ -172,9 +170,9 @@ def _changes(stiffness: DropStiffness, drops: Evidence, y: np.ndarray) -> dict[i
     changes = {}
     for count in np.unique(retest[~new]):
         worn = (retest == count) & ~new
-        both = [name for name in np.unique(cord[worn]) if np.any(new & (cord == name))]
-        if len(both) >= 2:
-            of_cords = [y[worn & (cord == name)].mean() - y[new & (cord == name)].mean() for name in both]
+        both = np.intersect1d(cord[worn], cord[new])
+        if both.size >= 2:
+            of_cords = [log_scale[worn & (cord == c)].mean() - log_scale[new & (cord == c)].mean() for c in both]
             changes[int(count)] = np.array(of_cords)
     return changes
 
@@ -188,7 +186,7 @@ def aged(forecast: Forecast, change: np.ndarray) -> Forecast:
     mean, u, dof = float(another.mean[0]), float(another.u[0]), another.dof[0]
     grid = mean + np.linspace(-8.0, 8.0, 17) * (3 * u + 1e-3)
     level = forecast.level.mean[0]
-    new, worn = _at(forecast, level[:, None]), _at(forecast, level[:, None] + grid)
+    new, worn = _quantities(forecast, level[:, None]), _quantities(forecast, level[:, None] + grid)
 
     def moved(values: dict[str, np.ndarray], change: np.ndarray | float) -> dict[str, np.ndarray]:
         """Values (n_mass, n_draws) after a change of ln s: loads in proportion, lengths by a difference."""
@@ -210,24 +208,26 @@ def aged(forecast: Forecast, change: np.ndarray) -> Forecast:
 
 def _worst(states: Sequence[Forecast]) -> Forecast:
     """For cords from the first of these states to the last: each quantity where its limit is worst."""
-    worst = {}
+    draws, estimates, content = {}, {}, {}
     for name in DRAWN:
-        limits = [float(np.mean(state.limit(name))) for state in states]
-        worst[name] = states[int(np.argmax(QUANTITIES[name].sign * np.array(limits)))]
-
-    def taken(part: str) -> dict[str, np.ndarray]:
-        return {name: getattr(state, part)[name] for name, state in worst.items()}
-
-    content = None if states[0].content is None else taken("content")
-    return replace(states[0], draws=taken("draws"), estimates=taken("estimates"), content=content)
+        worst = max(states, key=lambda state: QUANTITIES[name].sign * float(np.mean(state.limit(name))))
+        draws[name], estimates[name] = worst.draws[name], worst.estimates[name]
+        if worst.content is not None:
+            content[name] = worst.content[name]
+    return replace(states[0], draws=draws, estimates=estimates, content=content or None)
 
 
-def _at(forecast: Forecast, y: np.ndarray) -> dict[str, np.ndarray]:
-    """Quantities of the next drop at the estimates of the site, ln s = y (n_mass, n) beyond what waves explain."""
-    hung = np.broadcast_to(forecast.hung[:, None], y.shape).ravel()
-    scale = np.exp(y.ravel() + stiffened(forecast.waves, hung))
-    curve = forecast.stiffness.shapes[0].take(np.zeros(y.size, int), scale)
-    drop = predict_drop(curve, mass=hung, **forecast.stiffness.batch, **SetUp.of(forecast.site).values())
+def _next_drop(forecast: Forecast, hung: np.ndarray, log_scale: np.ndarray) -> Prediction:
+    """The next drop at the estimates of the site: masses hung [kg] and ln s beyond what waves explain, (n,)."""
+    scale = np.exp(log_scale + stiffened(forecast.waves, hung))
+    curve = forecast.stiffness.shapes[0].take(np.zeros(scale.size, int), scale)
+    return predict_drop(curve, mass=hung, **forecast.stiffness.batch, **SetUp.of(forecast.site).values())
+
+
+def _quantities(forecast: Forecast, log_scale: np.ndarray) -> dict[str, np.ndarray]:
+    """Quantities of the next drop, ln s (n_mass, n)."""
+    hung = np.broadcast_to(forecast.hung[:, None], log_scale.shape)
+    drop = _next_drop(forecast, hung.ravel(), log_scale.ravel())
     quantities = {
         "lowest_point": drop.lowest_point,
         "clearance": -drop.lowest_point,
@@ -235,7 +235,7 @@ def _at(forecast: Forecast, y: np.ndarray) -> dict[str, np.ndarray]:
         "g": drop.g,
         "peak_load": drop.tie_load,
     }
-    return {name: np.reshape(values, y.shape) for name, values in quantities.items()}
+    return {name: np.reshape(values, log_scale.shape) for name, values in quantities.items()}
 
 
 def _stiffness(stiffness: DropStiffness, worn: Evidence) -> tuple[Evidence, np.ndarray]:
@@ -247,30 +247,25 @@ def _stiffness(stiffness: DropStiffness, worn: Evidence) -> tuple[Evidence, np.n
     if not len(fit):
         raise EvidenceError("no wear drop has the mass of a fit drop: nothing says what the cords did there when new")
     drops = fit.joined(worn)
-    y = stiffness.unexplained(drops)
-    first = {mass: y[(drops.mass == mass) & (drops.jumps <= fit.jumps.max())] for mass in np.unique(drops.mass)}
-    level = {mass: values.mean() for mass, values in first.items() if values.size}
+    log_scale = stiffness.unexplained(drops)
+    new = drops.jumps <= fit.jumps.max()
+    level = {mass: log_scale[new & (drops.mass == mass)].mean() for mass in np.unique(drops.mass[new])}
     middle = float(np.mean(list(level.values())))
-    return drops, y - np.array([level.get(mass, middle) for mass in drops.mass]) + middle
+    return drops, log_scale - np.array([level.get(mass, middle) for mass in drops.mass]) + middle
 
 
-def _clearance_at(
-    forecast: Forecast, drops: Evidence, y: np.ndarray, mass: float, conditions: Mapping[str, np.ndarray]
-) -> RetestedDrops:
-    """Clearance at a rider mass, of drops with ln s = y."""
-    site, gear = forecast.site, forecast.site.gear_mass.value
-    scale = np.exp(y + stiffened(forecast.waves, mass + gear))
-    curve = forecast.stiffness.shapes[0].take(np.zeros(y.size, int), scale)
-    lowest = predict_drop(curve, mass=mass + gear, **forecast.stiffness.batch, **SetUp.of(site).values()).lowest_point
+def _clearance_at(forecast: Forecast, drops: Evidence, log_scale: np.ndarray, mass: float) -> np.ndarray:
+    """Clearance [m] at a rider mass [kg], of drops with these ln s."""
+    site = forecast.site
+    hung = np.full(log_scale.shape, mass + site.gear_mass.value)
+    lowest = np.asarray(_next_drop(forecast, hung, log_scale).lowest_point)
     if not np.isfinite(lowest).all():
         odd = ", ".join(drops.drop[k] for k in np.flatnonzero(~np.isfinite(lowest)))
         raise EvidenceError(
             f"drop {odd}: as soft as the cord was there, a rider of {mass:.1f} kg would not turn at the site at all; "
             "check its mass and lowest point, or take the cord out of use"
         )
-    clearance = site.tie_height.value - site.reach_below_attachment.value - lowest
-    cord = np.array(drops.cord)
-    return RetestedDrops(cord, drops.jumps, clearance, f"clearance at {mass:.1f} kg", "m", conditions)
+    return site.tie_height.value - site.reach_below_attachment.value - lowest
 
 
 def _with_room(

@@ -5,7 +5,7 @@ A softer cord and a longer one both come lower, but not by the same amounts at a
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import special
@@ -55,7 +55,7 @@ class Softening:
         columns = {"stiffness scale [1]": np.exp(self.ln_scale), "lengthening [m]": self.lengthening}
         return pd.DataFrame(columns, index=pd.MultiIndex.from_arrays([self.cord, self.jumps], names=["cord", "jumps"]))
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         columns = ("cord", "jumps", "ln_scale", "lengthening")
         rows = zip(*(getattr(self, name).tolist() for name in columns), strict=True)
         return {

@@ -42,36 +42,26 @@ def lot_of(breaks, *, greatest_load_limit=2434.0, **changed):
 
 
 @pytest.mark.parametrize("share", [0.99, 0.90])
-def test_normal_lower_limit_of_stat17(share):
-    """The handbook has approximate factors for n > 15, which print its digits; exact ones differ by 0.02 %."""
-    approximate = {
-        0.90: 1.282 + math.exp(0.958 - 0.520 * math.log(18) + 3.19 / 18),
-        0.99: 2.326 + math.exp(1.34 - 0.522 * math.log(18) + 3.87 / 18),
-    }[share]
-    printed = float(STAT17_NORMAL[share])
-    assert STRENGTH.mean() - approximate * STRENGTH.std(ddof=1) == pytest.approx(printed, abs=0.01)
-    assert tolerance_limit(STRENGTH, share=share, confidence=0.95, side="lower").lower == pytest.approx(
-        printed, rel=2e-4
-    )
+def test_lower_limits_of_stat17(share):
+    """Normal: exact factors are 0.02 % off the handbook's approximate ones for n > 15.
+
+    Weibull: STAT17 averages over all samples of 18, ours is conditional on this one (Lawless 1982, 4.1.2): 0.5 % apart.
+    """
+    normal = tolerance_limit(STRENGTH, share=share, confidence=0.95, side="lower").lower
+    assert normal == pytest.approx(float(STAT17_NORMAL[share]), rel=2e-4)
+    weibull = fit_weibull(STRENGTH).lower_limit(share=share, confidence=0.95)
+    assert weibull == pytest.approx(float(STAT17_WEIBULL[share]), rel=0.005)
 
 
-@pytest.mark.parametrize("share", [0.99, 0.90])
-def test_weibull_lower_limit_of_stat17(share):
-    """STAT17 averages over all samples of 18, ours is conditional on this one (Lawless 1982, 4.1.2): 0.5 % apart."""
-    limit = fit_weibull(STRENGTH).lower_limit(share=share, confidence=0.95)
-    assert limit == pytest.approx(float(STAT17_WEIBULL[share]), rel=0.005)
-
-
-@pytest.mark.parametrize("share", [0.99, 0.90])
-def test_weibull_factor_of_stat17_covers_with_our_fit(share):
+def test_weibull_factor_of_stat17_covers_with_our_fit():
     """The factor in the printed limit, V = ln(quantile/limit)·shape, used on invented samples: confidence 95 %."""
     fit = fit_weibull(STRENGTH)
-    factor = math.log(fit.quantile(1 - share) / float(STAT17_WEIBULL[share])) * fit.shape
-    rng = np.random.default_rng(8)
-    n, true = 2000, -math.log(share)
+    rng, n = np.random.default_rng(8), 2000
     fits = [fit_weibull(rng.weibull(1.0, 18)) for _ in range(n)]
-    held = np.mean([one.quantile(1 - share) * math.exp(-factor / one.shape) <= true for one in fits])
-    assert abs(held - 0.95) < 4 * math.sqrt(0.95 * 0.05 / n)
+    for share, limit in STAT17_WEIBULL.items():
+        factor, true = math.log(fit.quantile(1 - share) / float(limit)) * fit.shape, -math.log(share)
+        held = np.mean([one.quantile(1 - share) * math.exp(-factor / one.shape) <= true for one in fits])
+        assert abs(held - 0.95) < 4 * math.sqrt(0.95 * 0.05 / n)
 
 
 @pytest.mark.parametrize("n", [2, 4, 10])
@@ -142,8 +132,7 @@ def test_a_design_load_does_not_stand_for_the_sample():
 
 def test_one_break_gives_no_statistics_and_says_so():
     lot = lot_of(INVENTED[:1])
-    assert lot.issued
-    assert lot.normal_limit is None
+    assert (lot.issued, lot.normal_limit, lot.weibull_limit) == (True, None, None)
     assert any("no statistical limit" in caution for caution in lot.cautions)
 
 

@@ -36,8 +36,12 @@ def forecast(stiffness):
     return forecast_drop(stiffness, site=UNSURE, masses=rating_masses(stiffness, UNSURE), seed=1, draws=20_000)
 
 
-def test_the_ends_are_where_the_limits_cross_the_criteria(forecast):
-    rating = rate(forecast, criteria=CRITERIA, breaking_load=LOT)
+@pytest.fixture(scope="module")
+def rating(forecast):
+    return rate(forecast, criteria=CRITERIA, breaking_load=LOT)
+
+
+def test_the_ends_are_where_the_limits_cross_the_criteria(forecast, rating):
     assert rating.rated
     assert rating.governed_by == {"light": "g", "heavy": "clearance"}
     assert 33.0 < rating.lightest < rating.heaviest < 97.0
@@ -49,8 +53,7 @@ def test_the_ends_are_where_the_limits_cross_the_criteria(forecast):
     assert rating.summary().startswith(f"rated for rider masses of {rating.lightest:.1f} to {rating.heaviest:.1f} kg")
 
 
-def test_it_is_the_limit_that_must_meet_a_criterion_and_not_the_estimate(forecast):
-    rating = rate(forecast, criteria=CRITERIA, breaking_load=LOT)
+def test_it_is_the_limit_that_must_meet_a_criterion_and_not_the_estimate(forecast, rating):
     by_estimate = np.interp(4.0, forecast.estimate("clearance")[::-1], forecast.masses[::-1])
     assert rating.heaviest < by_estimate - 2.0
     between = next(row for row in rating.predictions if rating.heaviest < row["mass"] < by_estimate - 1)
@@ -58,8 +61,7 @@ def test_it_is_the_limit_that_must_meet_a_criterion_and_not_the_estimate(forecas
     assert {d for row in rating.predictions for d in row["decision"].values()} <= set(DECISIONS)
 
 
-def test_the_table_has_every_tested_mass_and_every_kilogram_and_no_number_outside(forecast):
-    rating = rate(forecast, criteria=CRITERIA, breaking_load=LOT)
+def test_the_table_has_every_tested_mass_and_every_kilogram_and_no_number_outside(rating):
     rows = {row["mass"]: row for row in rating.predictions}
     assert set(rows) >= {*MASSES, *(MASSES - 3.0), *np.arange(33.0, 101.0)}
     for mass in (98.0, 100.0):  # with 3 kg of gear more was hung than was tested
@@ -75,18 +77,18 @@ def test_the_table_has_every_tested_mass_and_every_kilogram_and_no_number_outsid
     assert all(0.0 <= p <= 1.0 for row in inside for p in row["violation"].values())
 
 
-def test_the_risk_of_violation_agrees_with_the_limit_and_with_a_forecast_for_that_mass(stiffness, forecast):
+def test_the_risk_of_violation_agrees_with_the_limit_and_with_a_forecast_for_that_mass(stiffness, forecast, rating):
     """JCGM 106:2012, 8.3.2: where the limit at probability p meets a criterion, it is violated with 1 − p at most."""
-    rows = [row for row in rate(forecast, criteria=CRITERIA, breaking_load=LOT).predictions if row["mass"] <= 97.0]
+    rows = [row for row in rating.predictions if row["mass"] <= 97.0]
     risk = 1 - forecast.probability
     for row in rows:
         for name, met in (("clearance", row["clearance_limit"] >= 4.0), ("g", row["g_limit"] <= CRITERIA.greatest_g)):
             assert row["violation"][name] <= risk if met else row["violation"][name] >= risk * 0.99
-    between = np.setdiff1d([row["mass"] for row in rows], forecast.masses)
+    between = np.setdiff1d([row["mass"] for row in rows], forecast.masses)[::6]
     there = forecast_drop(stiffness, site=UNSURE, masses=between, seed=1, draws=20_000)
     for name, least in (("clearance", 4.0), ("g", CRITERIA.greatest_g)):
-        found = [row["violation"][name] for row in rows if row["mass"] in between]
-        assert found == pytest.approx(there.violation(name, least), abs=0.01)
+        risks = [row["violation"][name] for row in rows if row["mass"] in between]
+        assert risks == pytest.approx(there.violation(name, least), abs=0.01)
 
 
 def test_the_tested_masses_end_the_range_where_nothing_else_does(forecast):
@@ -110,9 +112,10 @@ def test_other_criteria_can_end_it(forecast):
     evidence = forecast.stiffness.drops
     longer = replace(evidence, slack_length=1.2 * evidence.slack_length)  # as if no drop had stretched its cord so far
     beyond = replace(forecast, stiffness=replace(forecast.stiffness, drops=longer))
-    found = rate(beyond, criteria=criteria(**easy), breaking_load=LOT)
-    assert found.governed_by["heavy"] == "tested stretch"
-    assert re.fullmatch(r"stretch ratio [\d.]+ is beyond the [\d.]+ that was tested", found.predictions[-5]["reason"])
+    stretched = rate(beyond, criteria=criteria(**easy), breaking_load=LOT)
+    assert stretched.governed_by["heavy"] == "tested stretch"
+    reason = stretched.predictions[-5]["reason"]
+    assert re.fullmatch(r"stretch ratio [\d.]+ is beyond the [\d.]+ that was tested", reason)
 
 
 def test_the_lower_of_design_load_and_lowest_break_counts_and_a_break_below_is_said(forecast):
@@ -197,46 +200,37 @@ def test_no_forecast_gives_an_answer_all_the_same():
     assert rating.summary() == "NOT RATED\n  only 1 cord"
 
 
-def test_a_changed_site_is_answered_as_a_new_forecast_would(stiffness, forecast):
+def test_a_changed_site_is_answered_as_a_new_forecast_would(stiffness, forecast, rating):
     """Same draws, so the answer is the same to rounding: nothing about the lowest point depends on height or reach."""
     higher = SimpleNamespace(
         **{**vars(UNSURE), "tie_height": Measured(46.0, 0.1), "reach_below_attachment": Measured(2.0, 0.1)}
     )
     new = forecast_drop(stiffness, site=higher, masses=forecast.masses, seed=1, draws=20_000)
-    quick = re_rate(
-        forecast, criteria=CRITERIA, breaking_load=LOT, tie_height=Measured(46.0, 0.1), reach=Measured(2.0, 0.1)
-    )
+    quick = re_rate(forecast, criteria=CRITERIA, breaking_load=LOT, tie_height=46.0, reach=2.0)
     direct = rate(new, criteria=CRITERIA, breaking_load=LOT)
     assert (quick.lightest, quick.heaviest) == (direct.lightest, direct.heaviest)
     for ours, theirs in zip(quick.predictions, direct.predictions, strict=True):
         assert ours["clearance_limit"] == pytest.approx(theirs["clearance_limit"], abs=1e-9)
-    assert quick.heaviest > rate(forecast, criteria=CRITERIA, breaking_load=LOT).heaviest + 5
-    # another uncertainty is drawn anew: the limit agrees within the noise of the draws
-    vague = SimpleNamespace(**{**vars(UNSURE), "tie_height": Measured(43.0, 1.0)})
-    drawn = re_rate(forecast, criteria=CRITERIA, breaking_load=LOT, tie_height=Measured(43.0, 1.0)).heaviest
-    new = forecast_drop(stiffness, site=vague, masses=forecast.masses, seed=1, draws=20_000)
-    assert drawn == pytest.approx(rate(new, criteria=CRITERIA, breaking_load=LOT).heaviest, abs=0.7)
+    assert quick.heaviest > rating.heaviest + 5
 
 
-def test_a_stricter_probability_narrows_the_range(stiffness, forecast):
+def test_a_stricter_probability_narrows_the_range(stiffness, forecast, rating):
     wide = re_rate(forecast, criteria=CRITERIA, breaking_load=LOT, probability=0.9)
     narrow = re_rate(forecast, criteria=CRITERIA, breaking_load=LOT, probability=0.999)
     assert wide.lightest < narrow.lightest < narrow.heaviest < wide.heaviest
     tolerance = forecast_drop(stiffness, site=UNSURE, masses=forecast.masses, limit="tolerance", seed=1, draws=4_000)
     rated = rate(tolerance, criteria=CRITERIA, breaking_load=LOT)
-    assert rated.heaviest < rate(forecast, criteria=CRITERIA, breaking_load=LOT).heaviest
+    assert rated.heaviest < rating.heaviest
     assert "with 95 % confidence" in rated.promise
     with pytest.raises(ValueError, match="needs a new forecast"):
         re_rate(tolerance, criteria=CRITERIA, breaking_load=LOT, probability=0.9)
 
 
-def test_limits_between_nodes_agree_with_limits_drawn_there(stiffness, forecast):
-    """Limits are interpolated in mass; at masses between the nodes a forecast of its own with the same draws says the
-    same.
-    """
+def test_limits_between_nodes_agree_with_limits_drawn_there(stiffness, forecast, rating):
+    """Limits are interpolated in mass; a forecast at masses between the nodes, with the same draws, says the same."""
     between = np.array([37.0, 53.0, 70.0, 93.0])
-    own = forecast_drop(stiffness, site=UNSURE, masses=between, seed=1, draws=20_000)
-    rows = {row["mass"]: row for row in rate(forecast, criteria=CRITERIA, breaking_load=LOT).predictions}
+    drawn = forecast_drop(stiffness, site=UNSURE, masses=between, seed=1, draws=20_000)
+    rows = {row["mass"]: row for row in rating.predictions}
     for k, mass in enumerate(between):
-        assert rows[mass]["clearance_limit"] == pytest.approx(own.limit("clearance")[k], abs=0.03)
-        assert rows[mass]["g_limit"] == pytest.approx(own.limit("g")[k], abs=0.003)
+        assert rows[mass]["clearance_limit"] == pytest.approx(drawn.limit("clearance")[k], abs=0.03)
+        assert rows[mass]["g_limit"] == pytest.approx(drawn.limit("g")[k], abs=0.003)
