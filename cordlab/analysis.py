@@ -15,7 +15,7 @@ from cordlab.batch.lowest_points import LowestFit, energies, fit_lowest_points, 
 from cordlab.batch.slow_pulls import PullComparison, compare_pulls, read_pulls
 from cordlab.batch.viscosity import Viscosity
 from cordlab.batch.wave_removal import WaveFit, take_out_waves
-from cordlab.campaign.campaign import Campaign, CampaignError, DropEntry
+from cordlab.campaign.campaign import Campaign, CampaignError
 from cordlab.campaign.files import changes, offer
 from cordlab.campaign.jump_log import read_jump_log
 from cordlab.curves.models import models
@@ -37,8 +37,7 @@ from cordlab.wear.in_service import CordStatus, cords_in_service
 from cordlab.wear.service_life import Service, service_life
 from cordlab.wear.wear import Wear
 
-SHAPES = 200
-"""Bootstrap draws of the curve's shape behind the limits: enough to carry its doubt, few enough to anchor each."""
+SHAPES = 200  # bootstrap draws of the curve's shape behind the limits: enough for its uncertainty
 
 CAUTIONS = (
     "cordlab certifies nothing: a licensed or certified engineer signs.",
@@ -189,17 +188,10 @@ class Analysis:
         fit, trouble = self._fit
         if fit is None or trouble:
             return None, trouble
+        drops, rig, waves = self._drops_used("fit"), self.campaign.rig, self.loads.rig if self.loads else None
         try:
-            return (
-                drop_stiffness(
-                    fit.chosen.curve,
-                    self._drops_used("fit"),
-                    rig=self.campaign.rig,
-                    shapes=fit.shapes(SHAPES, seed=self.campaign.decision.seed, progress=self.progress),
-                    waves=self.loads.rig if self.loads else None,
-                ),
-                "",
-            )
+            shapes = fit.shapes(SHAPES, seed=self.campaign.decision.seed, progress=self.progress)
+            return drop_stiffness(fit.chosen.curve, drops, rig=rig, shapes=shapes, waves=waves), ""
         except EvidenceError as error:
             return None, str(error)
 
@@ -207,23 +199,16 @@ class Analysis:
     def _rated(self) -> "_Rated":
         """Forecast, validation, rating and service life: the answer needs all of them, or none of them counts."""
         stiffness, trouble = self._stiffness
-        validation = None
+        decision, validation = self.campaign.decision, None
         try:
             if stiffness is None:
                 raise EvidenceError(trouble)
-            forecast = self._forecast_of(stiffness)
-            validation = validate(
-                stiffness,
-                self._drops_used("check"),
-                probability=self.campaign.decision.probability,
-                progress=self.progress,
-            )
-            rating, service = self._rate(forecast, validation)
-            return _Rated(forecast, validation, rating, service)
+            forecast, check = self._forecast_of(stiffness), self._drops_used("check")
+            validation = validate(stiffness, check, probability=decision.probability, progress=self.progress)
+            return _Rated(forecast, validation, *self._rate(forecast, validation))
         except EvidenceError as error:
             n_cords = len(set(self._drops_used("fit").cord))
-            refused = not_rated([str(error)], decision=self.campaign.decision, n_cords=n_cords)
-            return _Rated(None, validation, refused, None)
+            return _Rated(None, validation, not_rated([str(error)], decision=decision, n_cords=n_cords), None)
 
     def _forecast_of(self, stiffness: DropStiffness) -> Forecast:
         decision = self.campaign.decision
@@ -430,8 +415,19 @@ class Analysis:
         return plain(results | ({"by_hand": self.by_hand.to_dict()} if self.by_hand else {}))
 
     def _drop_rows(self) -> list[dict[str, Any]]:
-        reduced = {drop.name: drop for drop in self.drops}
-        return [_drop_row(entry, reduced.get(entry.drop)) for entry in self.campaign.drops]
+        """Each drop in `results.json`: as noted, and as its record was reduced."""
+        reduced, rows = {drop.name: drop for drop in self.drops}, []
+        for entry in self.campaign.drops:
+            row: dict[str, Any] = {name: getattr(entry, name) for name in ("drop", "cord", "use", "jumps")}
+            row |= {"mass": entry.mass.value, "peak_load": None, "energy_returned": None, "notes": []}
+            drop, lowest = reduced.get(entry.drop), entry.lowest_point
+            if drop is not None:
+                row |= {name: getattr(drop, name) for name in ("lowest_point", "peak_load", "energy_returned", "notes")}
+                row["recorded_lowest_point"] = drop.lowest_point
+            if lowest is not None or drop is None:
+                row["lowest_point"] = None if lowest is None else lowest.value
+            rows.append(row)
+        return rows
 
 
 @dataclass(frozen=True)
@@ -442,50 +438,23 @@ class _Rated:
     service: Service | None
 
 
-def _drop_row(entry: DropEntry, drop: Drop | None) -> dict[str, Any]:
-    """One drop in `results.json`: as noted, and as its record was reduced."""
-    row: dict[str, Any] = {
-        "drop": entry.drop,
-        "cord": entry.cord,
-        "mass": entry.mass.value,
-        "use": entry.use,
-        "jumps": entry.jumps,
-        "lowest_point": entry.lowest_point.value if entry.lowest_point else None,
-        "peak_load": None,
-        "energy_returned": None,
-        "notes": [],
-    }
-    if drop is None:
-        return row
-    if entry.lowest_point is None:
-        row["lowest_point"] = drop.lowest_point
-    return row | {
-        "peak_load": drop.peak_load,
-        "energy_returned": drop.energy_returned,
-        "recorded_lowest_point": drop.lowest_point,
-        "notes": drop.notes,
-    }
-
-
 def analyse(campaign: Campaign, *, progress: Progress = unwatched) -> Analysis:
     """The whole chain, from raw records to the rated range, with all steps done.
 
     Parameters
     ----------
-    campaign : Campaign
-        as `read_campaign` gives it
-    progress : Progress, optional
-        is shown what the long steps go through
+    campaign, progress
+        as of `Analysis`
 
     Returns
     -------
     Analysis
+        not rated where the drops carry no curve or no limits
 
     Raises
     ------
     CampaignError
-        with every calibration or record that is refused, and where a file of the campaign changed meanwhile. Where
-        the drops carry no curve or no limits, the Analysis is not rated.
+        with every calibration or record that is refused, and where a file of the campaign changed meanwhile
 
     Examples
     --------

@@ -34,6 +34,20 @@ def results(demo):
 
 
 @pytest.fixture(scope="module")
+def small(tmp_path_factory):
+    """The small campaign, its analysis, and what was told of its progress."""
+    steps = []
+
+    def progress(items, *, desc, unit):
+        steps.append((desc, unit, len(list(items))))
+        return items
+
+    folder = invented(tmp_path_factory.mktemp("small")).folder
+    campaign = cordlab.read_campaign(folder, progress=progress)
+    return campaign, cordlab.analyse(campaign, progress=progress), steps
+
+
+@pytest.fixture(scope="module")
 def truth():
     return json.loads((ROOT / "data-demo" / "truth.json").read_text(encoding="utf-8"))
 
@@ -72,8 +86,8 @@ def test_rated_range_is_inside_what_the_truth_allows(results, truth):
 def test_scales_are_the_cords_true_ones(demo, truth):
     """Relative to each other: a common factor is in the curve. The lengths' own errors of 0.2 % are in them too."""
     true = {row["cord"]: row["scale"] for row in truth["cords"]}
-    found = demo.fit.chosen.scales
-    ratio = np.array([found[cord] / true[cord] for cord in found])
+    scales = demo.fit.chosen.scales
+    ratio = np.array([scales[cord] / true[cord] for cord in scales])
     assert np.ptp(ratio) / ratio.mean() < 0.02
 
 
@@ -109,33 +123,33 @@ def test_budget_shares_add_up(results):
         assert sum(row["share"] for row in results["budget"] if row["quantity"] == quantity) == pytest.approx(1)
 
 
-def test_the_same_seed_gives_the_same_numbers(tmp_path):
-    campaign = invented(tmp_path)
-    assert cordlab.analyse(campaign).to_dict() == cordlab.analyse(campaign).to_dict()
+def test_the_same_seed_gives_the_same_numbers(small):
+    campaign, analysis, _ = small
+    assert cordlab.analyse(campaign).to_dict() == analysis.to_dict()
 
 
 def test_one_cord_is_not_rated_with_the_reason(tmp_path):
-    analysis = cordlab.analyse(invented(tmp_path, cords=1))
+    analysis = cordlab.Analysis(invented(tmp_path, cords=1))
     assert not analysis.rating.rated
     assert any("only 1 cord" in reason for reason in analysis.rating.reasons)
     assert analysis.fit.chosen.curve.force(2.0) > 0  # as far as it can
 
 
 def test_one_mass_is_not_rated_with_the_reason(tmp_path):
-    analysis = cordlab.analyse(invented(tmp_path, masses=(60.0,), checks=()))
+    analysis = cordlab.Analysis(invented(tmp_path, masses=(60.0,), checks=()))
     assert not analysis.rating.rated
     assert any("only one mass" in reason for reason in analysis.rating.reasons)
 
 
 def test_lowest_points_of_one_mass_that_carry_no_curve_are_not_rated_and_reported(tmp_path):
     """Two parameters, one energy equation a cord: no curve, no prediction, and all that is known is told."""
-    analysis = cordlab.analyse(invented(tmp_path, masses=(60.0,), checks=(), records=False))
+    analysis = cordlab.Analysis(invented(tmp_path, masses=(60.0,), checks=(), records=False))
     assert analysis.fit is None
     (reason,) = analysis.rating.reasons
     assert reason.startswith("no curve from these lowest points: mooney-rivlin: 4 lowest points of 4 cords for 5 ")
-    told = json.loads((write_results(analysis, tmp_path / "out") / "results.json").read_text(encoding="utf-8"))
-    assert (told["curve"], told["predictions"]) == (None, [])
-    assert told["lot"]["lowest_break"] > 0
+    written = json.loads((write_results(analysis, tmp_path / "out") / "results.json").read_text(encoding="utf-8"))
+    assert (written["curve"], written["predictions"]) == (None, [])
+    assert written["lot"]["lowest_break"] > 0
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert "no curve from these lowest points" in page
     assert "Curve: none was found from these drops" in page
@@ -143,31 +157,31 @@ def test_lowest_points_of_one_mass_that_carry_no_curve_are_not_rated_and_reporte
 
 def test_one_mass_has_predictions_but_no_range_to_plan(tmp_path):
     decision = {"probability": 0.95, "model": "auto"}
-    analysis = cordlab.analyse(invented(tmp_path, masses=(60.0,), checks=(), records=False, decision=decision))
+    analysis = cordlab.Analysis(invented(tmp_path, masses=(60.0,), checks=(), records=False, decision=decision))
     assert any("only one mass" in reason for reason in analysis.rating.reasons)
     assert analysis.predictions[0]["clearance_limit"] < analysis.predictions[0]["clearance"]
     assert analysis.range_plan is None
 
 
-def test_without_held_back_drops_each_fit_drop_is_left_out_in_turn(tmp_path):
-    campaign = invented(tmp_path)
+def test_without_held_back_drops_each_fit_drop_is_left_out_in_turn(small):
+    campaign, *_ = small
     campaign = replace(campaign, drops=tuple(replace(drop, use="fit") for drop in campaign.drops))
-    analysis = cordlab.analyse(campaign)
+    analysis = cordlab.Analysis(campaign)
     assert len(analysis.validation.rows) == len(campaign.drops)
     assert any("left out in turn" in caution for caution in analysis.cautions)
 
 
-def test_an_unknown_model_is_named(tmp_path):
-    campaign = invented(tmp_path)
+def test_an_unknown_model_is_named(small):
+    campaign, *_ = small
     campaign = replace(campaign, decision=replace(campaign.decision, model="mooney"))
     with pytest.raises(cordlab.CampaignError) as refused:
         cordlab.analyse(campaign)
     assert "mooney-rivlin" in refused.value.problems[0]
 
 
-def test_a_rating_to_a_count_that_was_not_retested_is_refused(tmp_path):
-    campaign = invented(tmp_path)
-    analysis = cordlab.analyse(replace(campaign, decision=replace(campaign.decision, jumps=300)))
+def test_a_rating_to_a_count_that_was_not_retested_is_refused(small):
+    campaign, *_ = small
+    analysis = cordlab.Analysis(replace(campaign, decision=replace(campaign.decision, jumps=300)))
     assert not analysis.rating.rated
     assert any("300 jumps" in reason for reason in analysis.rating.reasons)
 
@@ -175,23 +189,23 @@ def test_a_rating_to_a_count_that_was_not_retested_is_refused(tmp_path):
 def test_rest_is_recorded_with_wear_and_changes_no_number(tmp_path):
     campaign = invented(tmp_path, retests=(100,), worn_masses=(60.0, 80.0), records=False)
     rested = replace(campaign, drops=tuple(replace(drop, rest=60.0 * (30 + drop.jumps)) for drop in campaign.drops))
-    plain, noted = cordlab.analyse(campaign).to_dict(), cordlab.analyse(rested).to_dict()
-    assert plain["wear"]["conditions"]["rest [min]"] == []
-    rows = noted["wear"]["conditions"]["rest [min]"]
+    plain, noted = cordlab.Analysis(campaign), cordlab.Analysis(rested)
+    assert plain.wear.to_dict()["conditions"]["rest [min]"] == []
+    rows = noted.wear.to_dict()["conditions"]["rest [min]"]
     assert [row["lowest"] for row in rows] == [30 + row["jumps"] for row in rows]
-    assert noted["rating"] == plain["rating"]
+    assert noted.rating.to_dict() == plain.rating.to_dict()
 
 
 def test_a_caution_is_a_sentence_and_no_name_of_a_model(tmp_path):
     """Lowest points alone: what is amiss with a model stands with the models."""
     decision = {"probability": 0.95, "model": "auto"}
-    analysis = cordlab.analyse(invented(tmp_path, records=False, decision=decision))
-    assert any(each["note"] for each in analysis.to_dict()["curve"]["candidates"])
+    analysis = cordlab.Analysis(invented(tmp_path, records=False, decision=decision))
+    assert any(model["note"] for model in analysis.to_dict()["curve"]["candidates"])
     assert all(" " in caution for caution in analysis.cautions)
 
 
 def test_worn_cords_dropped_with_other_masses_alone_are_not_rated(tmp_path):
-    analysis = cordlab.analyse(invented(tmp_path, retests=(100,), worn_masses=(70.0,), records=False))
+    analysis = cordlab.Analysis(invented(tmp_path, retests=(100,), worn_masses=(70.0,), records=False))
     assert not analysis.rating.rated
     assert any("no wear drop has the mass of a fit drop" in reason for reason in analysis.rating.reasons)
 
@@ -202,7 +216,7 @@ def test_a_worn_drop_with_no_weight_for_its_depth_is_named_and_nothing_is_rated(
     odd = [drop for drop in campaign.drops if drop.use == "wear"][-1]
     light = replace(odd, mass=replace(odd.mass, value=0.08))
     drops = tuple(light if drop is odd else drop for drop in campaign.drops)
-    analysis = cordlab.analyse(replace(campaign, drops=drops))
+    analysis = cordlab.Analysis(replace(campaign, drops=drops))
     assert not analysis.rating.rated
     assert any(f"drop {odd.drop}: as soft as the cord was there" in reason for reason in analysis.rating.reasons)
     assert (analysis.forecast, analysis.range_plan, analysis.predictions) == (None, None, ())
@@ -211,7 +225,7 @@ def test_a_worn_drop_with_no_weight_for_its_depth_is_named_and_nothing_is_rated(
 def test_a_range_for_worn_cords_is_one_that_the_retests_alone_allow_too(tmp_path):
     """Invented lowest points, seed 3: carried on from the new cords, the range would go 1.2 kg further."""
     cordlab.invent(tmp_path / "campaign", seed=3, truth=tmp_path / "truth.json", records=False)
-    analysis = cordlab.analyse(cordlab.read_campaign(tmp_path / "campaign"))
+    analysis = cordlab.Analysis(cordlab.read_campaign(tmp_path / "campaign"))
     rating, service = analysis.rating, analysis.service
     assert rating.governed_by["heavy"] == "clearance of worn cords"
     assert all(point.meets for point in service.wear.points if point.kind == "tested" and point.jumps <= 500)
@@ -232,24 +246,16 @@ def test_a_refused_record_is_named_once(tmp_path):
     assert [problem.count("records/") for problem in refused.value.problems] == [1]
 
 
-def test_progress_is_told_of_every_long_step(tmp_path):
-    told = []
-
-    def progress(each, *, desc, unit):
-        told.append((desc, unit, len(list(each))))
-        return each
-
-    campaign = invented(tmp_path)
-    cordlab.read_campaign(campaign.folder, progress=progress)
-    cordlab.analyse(campaign, progress=progress)
+def test_progress_is_told_of_every_long_step(small):
+    campaign, _, steps = small
     drops, models = len(campaign.drops), len(cordlab.models())
-    assert told[:3] == [("reading", "drop", drops), ("records", "record", drops), ("curves", "model", models)]
-    assert {desc for desc, *_ in told[3:]} == {"mooney-rivlin refits", "drops held back"}
+    assert steps[:3] == [("reading", "drop", drops), ("records", "record", drops), ("curves", "model", models)]
+    assert {desc for desc, *_ in steps[3:]} == {"mooney-rivlin refits", "drops held back"}
 
 
 def test_two_cords_draw_any_stiffness_and_warn_of_nothing(tmp_path):
     """Student's t with one degree of freedom; a warning is an error here."""
-    analysis = cordlab.analyse(invented(tmp_path, cords=2, records=False))
+    analysis = cordlab.Analysis(invented(tmp_path, cords=2, records=False))
     assert all(np.isfinite(row["u_clearance"] or 0) for row in analysis.predictions)
 
 
@@ -258,7 +264,7 @@ def test_worn_drops_count_by_their_records_where_no_lowest_point_was_noted(tmp_p
     campaign = invented(tmp_path, checks=())
     again = [d for d in campaign.drops if d.mass.value == 60.0]
     worn = [replace(d, drop=f"{d.drop}-worn", use="wear", jumps=300, lowest_point=None) for d in again]
-    analysis = cordlab.analyse(replace(campaign, drops=(*campaign.drops, *worn)))
+    analysis = cordlab.Analysis(replace(campaign, drops=(*campaign.drops, *worn)))
     assert [row["jumps"] for row in analysis.service.by_count] == [300]
     new, old = (
         analysis.wear.drops.values[of].mean()
@@ -270,11 +276,11 @@ def test_worn_drops_count_by_their_records_where_no_lowest_point_was_noted(tmp_p
 def test_a_tolerance_limit_is_asked_for_in_the_campaign_and_is_stricter(tmp_path):
     """The same drops by both kinds of limit, worn cords too; at 90 %, so that four cords rate something."""
     campaign = invented(tmp_path, retests=(100,), worn_masses=(60.0, 80.0), records=False)
-    found = {}
-    for limit in ("prediction", "tolerance"):
-        asked = replace(campaign.decision, limit=limit, probability=0.9, jumps=100)
-        found[limit] = cordlab.analyse(replace(campaign, decision=asked)).rating
-    strict, usual = found["tolerance"], found["prediction"]
+    ratings = []
+    for limit in ("tolerance", "prediction"):
+        decision = replace(campaign.decision, limit=limit, probability=0.9, jumps=100)
+        ratings.append(cordlab.Analysis(replace(campaign, decision=decision)).rating)
+    strict, usual = ratings
     assert usual.lightest < strict.lightest < strict.heaviest <= usual.heaviest
     rows = zip(strict.predictions, usual.predictions, strict=True)
     assert all(a["clearance_limit"] < b["clearance_limit"] for a, b in rows if a["clearance_limit"] is not None)

@@ -397,11 +397,18 @@ def _after(day: DropDay, drops: Evidence, cord: str | None, rng: np.random.Gener
     pick = rng.choice(weights.size, DRAWS, p=weights / weights.sum())
     drawn = means[pick] + sds[pick] * rng.standard_normal(DRAWS)
     curve = shapes.take(ratio[pick].astype(int), np.exp(drawn))
-    counts = f"drops so far: {len(drops)}, of cords: {len(set(cords))}, at masses: {len(set(drops.mass))}"
-    reasons = [f"{counts}, up to {drops.mass.max():g} kg", ASSUMED]
+    reasons = [_so_far(drops), ASSUMED]
     if day.makers_curve is not None:
         reasons.append("the maker's curve is not used any more: the drops say what this cord does")
     return NextDrop(curve, batch | rig, _peak_factor(drops, rig), reasons)
+
+
+def _so_far(drops: Evidence) -> str:
+    cords, masses = len(set(drops.cord)), len(set(drops.mass))
+    return (
+        f"from {len(drops)} drop{'s' * (len(drops) > 1)} of {cords} cord{'s' * (cords > 1)} at {masses} "
+        f"mass{'es' * (masses > 1)} up to {drops.mass.max():g} kg"
+    )
 
 
 def _peak_factor(drops: Evidence, rig: dict[str, Any]) -> float:

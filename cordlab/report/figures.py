@@ -217,7 +217,7 @@ def wear(wear: "Wear", *, ax: AnyAxes = None) -> Figure:
             line = wear.lines.intercepts[k] + wear.lines.slopes[k] * span
             panel.plot(span, line, "-", lw=0.8, color=colour, label="_")
     beyond = (*wear.tested[-1:], *wear.forecast)
-    for points, style, label in ((wear.tested, "-", "limit"), (beyond, "--", "forecast, not rated")):
+    for points, style, label in ((wear.tested, "-", "lower limit"), (beyond, "--", "lower forecast, not rated")):
         if len(points) > 1:
             panel.plot([p.jumps for p in points], [p.lower for p in points], style, color=INK, lw=1.8, label=label)
     forbid(panel, wear.least, "lower", room=wear.room, unit=wear.unit)

@@ -9,9 +9,10 @@ from bisect import bisect_left
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache, partial
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from cordlab.batch.drop_table import Evidence, SetUp
 from cordlab.limits.anchoring import DropStiffness
@@ -25,9 +26,6 @@ from cordlab.rating.rate import Rating
 from cordlab.statistics.groups import EvidenceError, GroupLines
 from cordlab.wear.softening import Softening, tell_apart
 from cordlab.wear.wear import RetestedDrops, Wear, assess_wear, retests
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 WORN = "clearance of worn cords"  # what ends a range where the retests alone do
 
@@ -47,7 +45,7 @@ class Service:
 
     rating: Rating
     jumps: int | None
-    by_count: tuple[dict[str, float | None], ...]
+    by_count: tuple[dict[str, Any], ...]
     wear: Wear
     softening: Softening | None = None
     forecasts: dict[int, Forecast] = field(default_factory=dict, repr=False)
@@ -57,10 +55,8 @@ class Service:
         reached = [count for count in self.forecasts if count >= jumps]
         return self.forecasts[min(reached)] if reached else None
 
-    def table(self) -> "pd.DataFrame":
+    def table(self) -> pd.DataFrame:
         """The range that a rating to each retested count would have."""
-        import pandas as pd
-
         columns = {"lightest rider [kg]": "lightest", "heaviest rider [kg]": "heaviest"}
         data = {head: [row[name] for row in self.by_count] for head, name in columns.items()}
         return pd.DataFrame(data, index=pd.Index([row["jumps"] for row in self.by_count], name="jumps"), dtype=float)

@@ -5,9 +5,9 @@ A softer cord and a longer one both come lower, but not by the same amounts at a
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 from scipy import special
 
 from cordlab.curves.models import Curve
@@ -15,9 +15,6 @@ from cordlab.mechanics.predict import scale_for_lowest_point
 from cordlab.mechanics.setup import DropSetup
 from cordlab.statistics.groups import GroupLines
 from cordlab.wear.wear import retests
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 @dataclass(frozen=True)
@@ -48,10 +45,8 @@ class Softening:
             changes.append(f"{what} {change}" + ("" if p < 0.05 else ": no change shown"))
         return "; ".join(changes)
 
-    def table(self) -> "pd.DataFrame":
+    def table(self) -> pd.DataFrame:
         """A row a cord and count: stiffness against the curve, and lengthening."""
-        import pandas as pd
-
         columns = {"stiffness scale [1]": np.exp(self.ln_scale), "lengthening [m]": self.lengthening}
         return pd.DataFrame(columns, index=pd.MultiIndex.from_arrays([self.cord, self.jumps], names=["cord", "jumps"]))
 

@@ -8,17 +8,15 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from functools import partial
 from itertools import takewhile
-from typing import TYPE_CHECKING, Literal
+from typing import Any, Literal
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import optimize, special
 
 from cordlab.statistics.groups import GroupLines
 from cordlab.units import notebook_html
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 ONE_RETEST = 20  # counts no farther apart are one retest: each of its drops adds a jump (a choice, no source)
 CURVATURE_LEVEL = 0.05  # one-sided, towards the bound: wear that gets faster is not drawn as a line
@@ -177,10 +175,8 @@ class Wear:
             lines.append(f"next retest at {self.next_retest} jumps")
         return "\n".join([*lines, *(f"  {reason}" for reason in self.reasons), *(f"note: {c}" for c in self.cautions)])
 
-    def table(self) -> "pd.DataFrame":
+    def table(self) -> pd.DataFrame:
         """A row a jump count: mean cord, limits of another cord and of each tested cord; nan where not known."""
-        import pandas as pd
-
         unit = f"[{self.unit or 1}]"
         heads = {"mean": f"mean {unit}", "lower": f"lower limit {unit}", "meets": "met"}
         points = pd.DataFrame([asdict(point) for point in self.points], columns=["jumps", "kind", *heads, "this_cord"])
@@ -192,7 +188,7 @@ class Wear:
         """The retirement count with its reasons, and the limits."""
         return notebook_html("\n".join([self.headline, *self.reasons, *self.cautions]), self.table())
 
-    def to_dict(self) -> dict[str, object]:
+    def to_dict(self) -> dict[str, Any]:
         names = ["quantity", "unit", "least", "room", "probability", "slope", "se_slope", "curvature_p"]
         names += ["retire_at", "next_retest", "greatest_jumps", "reasons", "cautions"]
         lines = self.lines

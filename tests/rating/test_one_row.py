@@ -38,7 +38,9 @@ assert "lowest point [m]" in axes, axes
 
 def test_one_row_adds_a_criterion_everywhere(tmp_path):
     folder, out = tmp_path / "campaign", tmp_path / "results"
-    invent(folder, seed=115, truth=tmp_path / "truth.json", records=False, retests=(), cords=5)
+    decision = {"probability": 0.99, "model": "mooney-rivlin"}
+    few = {"masses": (36.0, 52.0, 68.0, 84.0, 100.0), "checks": (68.0,), "retests": (), "records": False}
+    invent(folder, seed=115, cords=5, decision=decision, **few)
     run = subprocess.run(
         [sys.executable, "-c", WITH_ONE_MORE, str(folder), str(out)], capture_output=True, text=True, check=False
     )
