@@ -19,7 +19,6 @@ CHECKS: dict[str, tuple[list[str], int]] = {  # name: command, seconds that it m
     "layers": ([PYTHON, "-c", "import sys; from importlinter.cli import lint_imports; sys.exit(lint_imports())"], 120),
     "types": ([PYTHON, "-m", "mypy", "cordlab"], 600),
     "tests": ([PYTHON, "-m", "pytest"], 3000),
-    "alone": ([PYTHON, "-m", "pytest", "-n", "0", "-m", "alone", "tests"], 600),
     # one process: notebooks break where the cells of one are spread over several
     "notebooks": ([PYTHON, "-m", "pytest", "-n", "0", *NBVAL, "notebooks"], 1800),
 }

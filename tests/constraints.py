@@ -8,7 +8,7 @@ from importlib.metadata import PackageNotFoundError, distribution
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
-EXTRAS = frozenset({"pdf", "fleet", "fast", "test"})
+EXTRAS = frozenset({"pdf", "fleet", "test"})
 
 
 def versions(name: str, extras: frozenset[str], seen: dict[tuple[str, frozenset[str]], str]) -> None:

@@ -1,8 +1,7 @@
 """The tests on the lowest versions that pyproject.toml allows: `python -m tests.lowest [FOLDER] [pytest options]`.
 
 Makes an environment in FOLDER (default: a temporary one, removed at the end) with the oldest Python that is allowed,
-installs every package of pyproject.toml at its lower bound, and runs the tests there, the published checks among them,
-then those that want a process of their own.
+installs every package of pyproject.toml at its lower bound, and runs the tests there, the published checks among them.
 What those packages need in turn is the newest that they allow, so old code meets new names: warnings of what will go
 some day are no failures here.
 """
@@ -42,8 +41,7 @@ def main(arguments: list[str]) -> int:
         tests = [own, "-m", "pytest", "-o", "filterwarnings=default", *arguments]
         subprocess.run([own, "-m", "pip", "install", "--quiet", *pins("fleet", "test"), "-e", f"{ROOT}"], check=True)
         subprocess.run([own, "-m", "pip", "freeze", "--exclude-editable"], check=True)
-        failed = subprocess.run(tests, cwd=ROOT).returncode
-        return failed or subprocess.run([*tests, "-n", "0", "-m", "alone", "tests"], cwd=ROOT).returncode
+        return subprocess.run(tests, cwd=ROOT).returncode
 
 
 if __name__ == "__main__":

@@ -54,7 +54,7 @@ def test_every_public_name_is_there():
 
 def test_import_is_light():
     """What only some users need is imported where it is used, so that `import cordlab` stays quick."""
-    heavy = ["matplotlib", "ipywidgets", "jinja2", "lmfit", "pandas", "statsmodels", "pint"]
+    heavy = ["matplotlib", "ipywidgets", "jinja2", "lmfit", "numba", "pandas", "statsmodels", "pint"]
     code = f"import sys, cordlab; print([name for name in {heavy} if name in sys.modules])"
     printed = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
     assert printed.stdout.strip() == "[]"

@@ -18,7 +18,7 @@ from cordlab.mechanics.setup import DropSetup
 from cordlab.mechanics.waves import ELEMENTS, Swing, swing
 from cordlab.units import Measured
 
-UNKNOWN = (0.0, 20.0)  # viscosities that are allowed for where neither the campaign nor a record says [N·s]
+UNKNOWN = (0.5, 20.0)  # viscosities that are allowed for where neither the campaign nor a record says [N·s]
 SEARCHED = np.array([0.0, 1.0, 2.0, 4.0, 7.0, 12.0, 20.0, 40.0])  # that records are compared with [N·s]
 
 
@@ -85,9 +85,7 @@ def wave_excess(
     return Excess(stiffness, lower, tie, Swing(*(value.reshape(shape) for value in found)))
 
 
-def measured_viscosity(
-    curve: Curve, evidence: Evidence, *, rig: SetUp, batch: Mapping[str, Any], elements: int = ELEMENTS
-) -> Viscosity:
+def measured_viscosity(curve: Curve, evidence: Evidence, *, rig: SetUp, batch: Mapping[str, Any]) -> Viscosity:
     """The viscosity with which waves explain the peaks in the records, by least squares over the masses.
 
     A peak's excess over the uniform cord's at the measured lowest point falls with the viscosity. Errors of the wave's
@@ -102,7 +100,7 @@ def measured_viscosity(
     inputs = rig.values()
     seen = _seen(curve, kept, batch, inputs)
     masses = np.unique(kept.mass)
-    table = wave_excess(curve, mass=masses, viscosity=SEARCHED[:, None], batch=batch, inputs=inputs, elements=elements)
+    table = wave_excess(curve, mass=masses, viscosity=SEARCHED[:, None], batch=batch, inputs=inputs)
     expected = getattr(table, "tie" if evidence.load_cell_at == "top" else "lower")
     fine = np.linspace(SEARCHED[0], SEARCHED[-1], 2001)
     course = PchipInterpolator(SEARCHED, expected)(fine)

@@ -19,14 +19,12 @@ from cordlab.batch.viscosity import Viscosity, measured_viscosity
 from cordlab.curves.models import Curve
 from cordlab.mechanics.setup import DropSetup
 from cordlab.mechanics.trace import trace_waves
-from cordlab.mechanics.waves import ELEMENTS
 from cordlab.records.reduce import Drop, reduce_drop
 from cordlab.units import Progress, unwatched
 
 INTERIM = ("mooney-rivlin", "yeoh", "ogden-1")  # smooth curves to simulate with; the batch's model is chosen afterwards
 STEADY = 0.003  # greatest change of the curve's force from round to round, from stretch ratio 1.1 up [share]
 MOST_ROUNDS = 5
-COARSE = ELEMENTS // 2  # of the cord in the rounds; at last each drop is simulated with all of them
 BEYOND = 1.25  # length of a simulated record over the time to the lowest point of the measured one
 QUIET = 1.0  # of a simulated record before the release [s]
 TOGETHER = 200  # drops simulated in one go at last: more take memory, and are no faster
@@ -159,9 +157,9 @@ def _rounds(
 ) -> WaveFit:
     fit, change = fit_batch(fitted, candidates=INTERIM).chosen, np.inf
     for rounds in range(1, MOST_ROUNDS + 1):
-        eta = viscosity or measured_viscosity(fit.curve, evidence, rig=rig, batch=batch, elements=COARSE)
+        eta = viscosity or measured_viscosity(fit.curve, evidence, rig=rig, batch=batch)
         kinds = [kind for _, kind in sorted({drop.mass: drop for drop in fitted}.items())]
-        swells = {swell.mass: swell for swell in _swells(fit.curve, kinds, eta.value, rig, batch, COARSE)}
+        swells = {swell.mass: swell for swell in _swells(fit.curve, kinds, eta.value, rig, batch)}
         share, u_share = _shown(fit.curve, fitted, swells)
         found = WaveFit(tuple(drops), eta, share, u_share, tuple(swells.values()), rounds)
         if not found.seen:
@@ -189,16 +187,14 @@ def _along(drop: Drop) -> np.ndarray:
     return (drop.stretch_ratio - 1) / (drop.lowest_point / drop.slack_length - 1)
 
 
-def _swells(
-    curve: Curve, likes: Sequence[Drop], viscosity: float, rig: SetUp, cord: Mapping[str, Any], elements: int = ELEMENTS
-) -> list[Swell]:
+def _swells(curve: Curve, likes: Sequence[Drop], viscosity: float, rig: SetUp, cord: Mapping[str, Any]) -> list[Swell]:
     """Drops simulated with waves in one go, each reduced as its record was; `cord` as `mean_cord` gives it, the curve's
     scale and the cord's numbers one for all or one a drop.
     """
     n = len(likes)
     inputs = {**cord, **rig.values(), "mass": np.array([like.mass for like in likes])}
     times = [_sampled(like) for like in likes]
-    traces = trace_waves(DropSetup(**inputs), curve, np.asarray(viscosity), times, elements=elements)
+    traces = trace_waves(DropSetup(**inputs), curve, np.asarray(viscosity), times)
     inputs.pop("compliance")  # a reduction knows of none
     scales, found = np.broadcast_to(curve.scale, n), []
     for k, (like, trace) in enumerate(zip(likes, traces, strict=True)):

@@ -20,21 +20,36 @@ __all__ = [
 
 # draws at once: the arrays of one chunk stay in the processor's cache, and memory stays flat
 UNIFORM_CHUNK, WAVES_CHUNK = 4096, 1000
+_QUANTITIES = (
+    "stretch", "lowest_point", "stretch_ratio", "tension", "tie_load", "g", "time", "tension_time", "tie_load_time",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Prediction:
-    """Where a drop ends and what it loads; arrays of the shape that the arguments broadcast to, or numbers.
+    """Where a drop ends and what it loads: numbers, or arrays of the shape that the arguments broadcast to.
 
+    Where no lowest point was found everything but `outcome` is +inf.
+
+    Attributes
+    ----------
     stretch : of cord and rig at the lowest point, beyond the slack length  [m]
     lowest_point : of the cord's lower end, below the undisturbed tie point  [m]
     stretch_ratio : stretched over slack length of the cord at the lowest point
     tension : greatest load at the cord's lower end  [N]
     tie_load : greatest load at the tie point  [N]
     g : `tension` over the weight of the mass; 1 hanging at rest
-    outcome : `Outcome` codes; where no lowest point was found everything else is +inf
+    outcome : `Outcome` codes
     mechanics : "uniform" or "waves"
     time, tension_time, tie_load_time : of the lowest point and of the two loads, from the release; waves only  [s]
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> cord = {"slack_length": 10.0, "cord_mass": 14.0}
+    >>> drop = cordlab.predict_drop(cordlab.Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0}), mass=[60, 90], **cord)
+    >>> drop.counts()
+    {'ok': 2}
     """
 
     stretch: Array
@@ -51,26 +66,24 @@ class Prediction:
 
     @property
     def _quantities(self) -> dict[str, Array]:
-        names = ("stretch", "lowest_point", "stretch_ratio", "tension", "tie_load", "g", "time", "tension_time",
-                 "tie_load_time")  # fmt: skip
-        return {name: np.asarray(value) for name in names if (value := getattr(self, name)) is not None}
+        return {name: np.asarray(value) for name in _QUANTITIES if (value := getattr(self, name)) is not None}
 
     def summary(self) -> str:
         """For people: one drop in a line, many by their median and the range of 98 % of them."""
-        shown = (
-            ("lowest point", "lowest_point", ".2f", " m"),
-            ("greatest g", "g", ".2f", ""),
-            ("load at the lower end", "tension", ".0f", " N"),
-            ("at the tie point", "tie_load", ".0f", " N"),
-        )
-        said = []
-        for title, name, form, unit in shown:
-            values = np.asarray(getattr(self, name)).ravel()
+        parts = []
+        for title, values, form, unit in (
+            ("lowest point", self.lowest_point, ".2f", " m"),
+            ("greatest g", self.g, ".2f", ""),
+            ("load at the lower end", self.tension, ".0f", " N"),
+            ("at the tie point", self.tie_load, ".0f", " N"),
+        ):
             low, middle, high = np.quantile(values, [0.01, 0.5, 0.99], method="nearest")
-            rest = f" ({low:{form}} to {high:{form}})" if values.size > 1 else ""
-            said.append(f"{title} {middle:{form}}{unit}{rest}")
-        ends = ", ".join(f"{n} {what}" for what, n in self.counts().items() if what != "ok" or np.size(self.g) > 1)
-        return f"{self.mechanics}: " + "; ".join([*said, *([ends] if ends else [])])
+            span = f" ({low:{form}} to {high:{form}})" if np.size(values) > 1 else ""
+            parts.append(f"{title} {middle:{form}}{unit}{span}")
+        counts = [f"{n} {outcome}" for outcome, n in self.counts().items() if outcome != "ok" or np.size(self.g) > 1]
+        if counts:
+            parts.append(", ".join(counts))
+        return f"{self.mechanics}: " + "; ".join(parts)
 
     def to_dict(self) -> dict[str, Any]:
         """Plain numbers or nested lists in SI; None where there is no lowest point."""
@@ -101,67 +114,91 @@ def predict_drop(
 ) -> Prediction:
     """Lowest point, loads and g of a drop from rest; every argument, and the curve, may hold draws (last axis).
 
-    mass [kg] is all that hangs below the cord's end; slack_length [m]; cord_mass [kg]; drag_area (Cd·A) [m²];
-    air_density [kg/m³]; release_depth [m] below the tie point, negative above it; compliance [m/N], the sag of the tie
-    point; viscosity [N·s] only with mechanics="waves". tested_to is the greatest stretch ratio that was tested, surface
-    [m] below the tie point: draws that go beyond get an outcome in place of numbers, whichever they pass first.
+    Parameters
+    ----------
+    curve : Curve
+    mass : hung below the cord's end  [kg]
+    slack_length : of the cord, lying unloaded  [m]
+    cord_mass : [kg]
+    drag_area : drag coefficient times area of the mass  [m²]
+    air_density : [kg/m³]
+    release_depth : below the tie point; negative is above it  [m]
+    compliance : sag of the tie point  [m/N]
+    gravity : [m/s²]
+    mechanics : "uniform" (the cord strained uniformly) or "waves" (stretch waves run along it)
+    viscosity : of the cord, with mechanics="waves" only  [N·s]
+    tested_to : greatest stretch ratio that was tested
+    surface : below the tie point  [m]
+        A draw beyond either of the two gets an outcome in place of numbers, that of the one it passes first.
 
-    Raises ValueError, naming the argument, for values that are not finite or out of range.
+    Returns
+    -------
+    Prediction
+
+    Raises
+    ------
+    ValueError
+        Naming the argument, for values that are not finite or out of range.
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> curve = cordlab.Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})
+    >>> drop = cordlab.predict_drop(curve, mass=68.0, slack_length=10.0, cord_mass=14.0, drag_area=0.1)
+    >>> print(drop.summary())
+    uniform: lowest point 30.58 m; greatest g 2.48; load at the lower end 1652 N; at the tie point 1890 N
     """
-    given = mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity
-    setup = DropSetup(*given)
+    setup = DropSetup(mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity)
     tested_to, surface = np.asarray(tested_to, dtype=float), np.asarray(surface, dtype=float)
-    _check_ends(setup, tested_to, surface)
-    shape = np.broadcast_shapes(_shape(setup, curve), *map(np.shape, (viscosity, tested_to, surface)))
-    if mechanics == "uniform":
-        return _ended(_uniform(setup, curve, shape), setup, tested_to, surface)
-    if mechanics == "waves":
-        return _ended(_waves(setup, curve, shape, np.asarray(viscosity, dtype=float)), setup, tested_to, surface)
-    raise ValueError(f"mechanics: {mechanics!r} is not one of 'uniform', 'waves'")
-
-
-def _check_ends(setup: DropSetup, tested_to: Array, surface: Array) -> None:
     if not np.all(tested_to >= 1):
         raise ValueError(f"tested_to: {np.min(tested_to):g} is not a stretch ratio from 1 upwards")
     if not np.all(surface > setup.slack_length):
         raise ValueError(f"surface: {np.min(surface):g} m is not below the cord's end at its slack length")
+    shape = np.broadcast_shapes(_shape(setup, curve), *map(np.shape, (viscosity, tested_to, surface)))
+    if mechanics == "uniform":
+        prediction = _uniform(setup, curve, shape)
+    elif mechanics == "waves":
+        prediction = _waves(setup, curve, shape, np.asarray(viscosity, dtype=float))
+    else:
+        raise ValueError(f"mechanics: {mechanics!r} is not one of 'uniform', 'waves'")
+    return _ended(prediction, setup, tested_to, surface)
 
 
-def _ended(found: Prediction, setup: DropSetup, tested_to: Array, surface: Array) -> Prediction:
+def _ended(drop: Prediction, setup: DropSetup, tested_to: Array, surface: Array) -> Prediction:
     """The prediction without the numbers of draws that pass the tested stretch or the surface."""
-    stopped = np.asarray(found.outcome) <= Outcome.NOT_RISING
-    untested = stopped & (found.stretch_ratio > tested_to)
-    wet = stopped & (found.lowest_point >= surface) & ~(untested & (surface > tested_to * setup.slack_length))
+    stopped = np.asarray(drop.outcome) <= Outcome.NOT_RISING
+    untested = stopped & (drop.stretch_ratio > tested_to)
+    wet = stopped & (drop.lowest_point >= surface) & ~(untested & (surface > tested_to * setup.slack_length))
     if not (untested.any() or wet.any()):
-        return found
-    outcome = np.where(wet, Outcome.SURFACE_REACHED, np.where(untested, Outcome.OUTSIDE_TESTED, found.outcome))
-    rest: dict[str, Any] = {name: np.where(wet | untested, np.inf, x)[()] for name, x in found._quantities.items()}
-    return replace(found, outcome=outcome.astype(np.int8)[()], **rest)
+        return drop
+    outcome = np.select([wet, untested], [Outcome.SURFACE_REACHED, Outcome.OUTSIDE_TESTED], drop.outcome)
+    ended: dict[str, Any] = {name: np.where(wet | untested, np.inf, x)[()] for name, x in drop._quantities.items()}
+    return replace(drop, outcome=outcome.astype(np.int8)[()], **ended)
 
 
 def _uniform(setup: DropSetup, curve: Curve, shape: tuple[int, ...]) -> Prediction:
-    found = [np.empty(shape, dtype) for dtype in (float, float, float, np.int8)]
-    for part, some, its_curve in _chunks(shape, setup, curve, UNIFORM_CHUNK):
-        for whole, value in zip(found, uniform.stop(some, its_curve), strict=True):
+    stretch, lower, tie, outcome = (np.empty(shape, kind) for kind in (float, float, float, np.int8))
+    for part, draws, of_draws in _chunks(shape, setup, curve, UNIFORM_CHUNK):
+        for whole, value in zip((stretch, lower, tie, outcome), uniform.stop(draws, of_draws), strict=True):
             whole.reshape(-1)[part] = value
-    stretch, lower, tie, outcome = found
-    ratio, sag = 1 + stretch / setup.slack_length, 0.0
+    ratio = 1 + stretch / setup.slack_length
     if np.any(setup.compliance):
-        sag = setup.compliance * curve.force(np.where(np.isfinite(ratio), ratio, 1.0))
-    return _prediction(setup, stretch + sag, ratio, lower, tie, outcome, mechanics="uniform")
+        stretch = stretch + setup.compliance * curve.force(np.where(np.isfinite(ratio), ratio, 1.0))
+    return _prediction(setup, stretch, ratio, lower, tie, outcome, mechanics="uniform")
 
 
 def _waves(setup: DropSetup, curve: Curve, shape: tuple[int, ...], viscosity: Array) -> Prediction:
     waves.check_waves(setup, viscosity)
     viscosity = spread_out(viscosity, shape)
-    found = [np.empty(shape, dtype) for dtype in (*[float] * 7, np.int8)]
-    for part, some, its_curve in _chunks(shape, setup, curve, WAVES_CHUNK):
-        its_swing = waves.swing(some, its_curve, take(viscosity, part), part.stop - part.start)
-        for whole, value in zip(found, its_swing, strict=True):
+    results = [np.empty(shape, kind) for kind in (*[float] * 7, np.int8)]
+    for part, draws, of_draws in _chunks(shape, setup, curve, WAVES_CHUNK):
+        swing = waves.swing(draws, of_draws, take(viscosity, part), part.stop - part.start)
+        for whole, value in zip(results, swing, strict=True):
             whole.reshape(-1)[part] = value
-    stretch, ratio, lower, tie, *at, outcome = found
-    times = dict(zip(("time", "tension_time", "tie_load_time"), (each[()] for each in at), strict=True))
-    return _prediction(setup, stretch, ratio, lower, tie, outcome, mechanics="waves", **times)
+    stretch, ratio, lower, tie, *times, outcome = results
+    names = ("time", "tension_time", "tie_load_time")
+    at = {name: value[()] for name, value in zip(names, times, strict=True)}
+    return _prediction(setup, stretch, ratio, lower, tie, outcome, mechanics="waves", **at)
 
 
 def _prediction(
@@ -182,19 +219,17 @@ def _prediction(
 
 def _shape(setup: DropSetup, curve: Curve) -> tuple[int, ...]:
     """The common shape of set-up and curve."""
-    values = (*vars(setup).values(), *curve.parameters.values(), curve.scale)
-    return np.broadcast_shapes(*map(np.shape, values))
+    return np.broadcast_shapes(*map(np.shape, (*vars(setup).values(), *curve.parameters.values(), curve.scale)))
 
 
 def _chunks(
     shape: tuple[int, ...], setup: DropSetup, curve: Curve, at_once: int
 ) -> Iterator[tuple[slice, DropSetup, Curve]]:
     """Set-up and curve for one chunk of draws after another, flat."""
-    whole, every = setup.broadcast(shape), uniform.broadcast_draws(curve, shape)
-    size = int(np.prod(shape))
+    setup, curve, size = setup.broadcast(shape), uniform.broadcast_draws(curve, shape), int(np.prod(shape))
     for begin in range(0, size, at_once):
         part = slice(begin, min(begin + at_once, size))
-        yield part, whole.take(part), uniform.take_draws(every, part)
+        yield part, setup.take(part), uniform.take_draws(curve, part)
 
 
 def scale_for_lowest_point(
@@ -210,14 +245,35 @@ def scale_for_lowest_point(
     compliance: Array | float = DropSetup.compliance,
     gravity: Array | float = DropSetup.gravity,
 ) -> Array:
-    """The stiffness scale, times that of `curve`, with which the uniform cord comes to just `lowest_point` [m].
+    """The stiffness scale, times that of `curve`, with which the uniform cord comes to just this lowest point.
 
-    The drop's energy equation is linear in the scale once the lowest point is known. Arguments as in `predict_drop`.
+    The drop's energy equation is linear in the scale once the lowest point is known.
 
-    Raises ValueError where a lowest point is not below the slack length, or where the curve has locked up before it.
+    Parameters
+    ----------
+    curve : Curve
+    lowest_point : of the cord's lower end, below the undisturbed tie point  [m]
+    mass, slack_length, ... : as in `predict_drop`
+
+    Returns
+    -------
+    float or ndarray
+        Of the shape that the arguments broadcast to.
+
+    Raises
+    ------
+    ValueError
+        Where a lowest point is not below the slack length, or where the curve has locked up before it.
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> curve = cordlab.Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})
+    >>> scale = cordlab.scale_for_lowest_point(curve, 30.0, mass=68.0, slack_length=10.0, cord_mass=14.0)
+    >>> print(f"{scale:.3f}")
+    1.042
     """
-    given = mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity
-    setup = DropSetup(*given)
+    setup = DropSetup(mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity)
     lowest = np.asarray(lowest_point, dtype=float)
     if not np.all(lowest > setup.slack_length):
         longest = np.max(setup.slack_length)
@@ -226,10 +282,10 @@ def scale_for_lowest_point(
         raise ValueError("release_depth: further than the slack length from the tie point")
     shape = np.broadcast_shapes(_shape(setup, curve), lowest.shape)
     lowest, scale = np.broadcast_to(lowest, shape), np.empty(shape)
-    for part, some, its_curve in _chunks(shape, setup, curve, UNIFORM_CHUNK):
-        scale.reshape(-1)[part] = uniform.scale_for_stretch(some, its_curve, lowest.flat[part] - some.slack_length)
+    for part, draws, of_draws in _chunks(shape, setup, curve, UNIFORM_CHUNK):
+        scale.reshape(-1)[part] = uniform.scale_for_stretch(draws, of_draws, lowest.flat[part] - draws.slack_length)
     locked = ~(scale > 0)
     if locked.any():
-        draws = f"{locked.sum()} of {scale.size} draws"
-        raise ValueError(f"curve: locked up or without load before the lowest point in {draws}")
+        count = f"{locked.sum()} of {scale.size} draws"
+        raise ValueError(f"curve: locked up or without load before the lowest point in {count}")
     return scale[()]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from scipy.integrate import solve_ivp
@@ -13,28 +13,60 @@ from scipy.interpolate import CubicHermiteSpline
 from cordlab.curves.models import Curve
 from cordlab.mechanics.setup import Array, DropSetup, spread_out
 from cordlab.mechanics.uniform import broadcast_draws, take_draws
-from cordlab.mechanics.waves import ELEMENTS, Chain, check_waves
+from cordlab.mechanics.waves import Motion, check_waves, motions
+from cordlab.units import plain
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 TOLERANCE = 1e-10
+
+
+class _Samples(NamedTuple):
+    """The sampled columns of a `Trace`, for a part of the motion."""
+
+    time: Array
+    position: Array
+    speed: Array
+    tie_load: Array
+    lower_load: Array
+    stretch_ratio: Array
 
 
 @dataclass(frozen=True)
 class Trace:
     """A drop in time, one value a sample; time 0 is the release.
 
+    Attributes
+    ----------
     time : [s]
     position : of the cord's lower end, below the undisturbed tie point  [m]
     speed : downwards  [m/s]
     tie_load, lower_load : tension at the tie point and at the cord's lower end  [N]
     stretch_ratio : of the whole cord, 1 while it is slack
-    turns : (time, position) of every lowest and highest point, lowest first, shape (n, 2)
-    slack_phases : (start, end) of every time that the cord is slack after the first stretch, shape (n, 2); an end of
-        inf was not seen  [s]
-    mechanics : "uniform": kinetic energy goes on when the slack ends, and the speed steps from M to M + m/3; "waves":
-        the speed goes on, and a wave runs up the cord. There is no unloading branch with waves: it is drawn from the
-        one turn of the whole cord at its lowest point, while waves turn every part of the cord again and again, and no
+    turns : (n, 2)
+        Time and position of every lowest and highest point, lowest first.
+    slack_phases : (n, 2)
+        Start and end of every time that the cord is slack after the first stretch; an end of inf was not seen  [s].
+    mechanics : "uniform" or "waves"
+        "uniform": kinetic energy goes on when the slack ends, and the speed steps from M to M + m/3. "waves": the
+        speed goes on, and a wave runs up the cord. There is no unloading branch with waves: it is drawn from the one
+        turn of the whole cord at its lowest point, while waves turn every part of the cord again and again, and no
         record says by how much each of these small loops loses. A cord that returns less energy than its viscosity
-        takes rebounds lower than such a trace, so take rebound and slack phases from "uniform" with `unloading`
+        takes rebounds lower than such a trace, so take rebound and slack phases from "uniform" with `unloading`.
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> curve = cordlab.Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})
+    >>> trace = cordlab.trace_drop(curve, mass=68.0, slack_length=10.0, cord_mass=14.0, duration=4.0, rate=1.0)
+    >>> trace.table().round(2).iloc[:, :3]
+       time [s]  position [m]  speed [m/s]
+    0       0.0          0.00         0.00
+    1       1.0          4.94         9.96
+    2       2.0         18.84        15.09
+    3       3.0         29.86         5.29
+    4       4.0         27.98        -8.79
     """
 
     time: Array
@@ -49,36 +81,31 @@ class Trace:
 
     def summary(self) -> str:
         """For people: the lowest point, the rebound, the loads, and when the cord is slack again."""
-        said = [f"{self.mechanics}: not yet at the lowest point"]
+        parts = [f"{self.mechanics}: not yet at the lowest point"]
         if len(self.turns):
             (at, lowest), tops = self.turns[0], self.turns[1::2]
-            said = [f"{self.mechanics}: lowest point {lowest:.2f} m, {at:.2f} s after the release"]
+            parts = [f"{self.mechanics}: lowest point {lowest:.2f} m, {at:.2f} s after the release"]
             if len(tops):
-                rise = lowest - tops[0, 1]
                 cause = "viscosity alone" if self.mechanics == "waves" else "the way back"
-                said.append(f"first rebound to {tops[0, 1]:.2f} m, {rise:.2f} m up (energy lost by {cause})")
-        loads = (("tie point", self.tie_load), ("lower end", self.lower_load))
-        said += [f"greatest load at the {end} {load.max():.0f} N at {self.time[np.argmax(load)]:.2f} s"
-                 for end, load in loads]  # fmt: skip
+                rise = f"{lowest - tops[0, 1]:.2f} m up (energy lost by {cause})"
+                parts.append(f"first rebound to {tops[0, 1]:.2f} m, {rise}")
+        for end, load in (("tie point", self.tie_load), ("lower end", self.lower_load)):
+            parts.append(f"greatest load at the {end} {load.max():.0f} N at {self.time[np.argmax(load)]:.2f} s")
         phases = [f"{a:.2f} to {b:.2f} s" if np.isfinite(b) else f"from {a:.2f} s" for a, b in self.slack_phases]
-        return "; ".join([*said, f"slack again {', '.join(phases)}" if phases else "never slack again"])
+        parts.append(f"slack again {', '.join(phases)}" if phases else "never slack again")
+        return "; ".join(parts)
+
+    def table(self) -> pd.DataFrame:
+        """One row a sample, with units in the heads."""
+        import pandas as pd
+
+        heads = ("time [s]", "position [m]", "speed [m/s]", "tie load [N]", "lower load [N]", "stretch ratio [1]")
+        columns = (getattr(self, name) for name in _Samples._fields)
+        return pd.DataFrame(dict(zip(heads, columns, strict=True)))
 
     def to_dict(self) -> dict[str, Any]:
         """Lists in SI; the end of a slack phase that was not seen is None."""
-        plain = {name: getattr(self, name).tolist() for name in (*_Piece._fields, "turns")}
-        phases = [[a, b if np.isfinite(b) else None] for a, b in self.slack_phases.tolist()]
-        return {"mechanics": self.mechanics, **plain, "slack_phases": phases}
-
-
-class _Piece(NamedTuple):
-    """A stretch of the motion between two events, each array of one length."""
-
-    time: Array
-    position: Array
-    speed: Array
-    tie_load: Array
-    lower_load: Array
-    stretch_ratio: Array
+        return plain(vars(self))
 
 
 def trace_drop(
@@ -99,18 +126,38 @@ def trace_drop(
     quiet: float = 0.0,
     rate: float = 1000.0,
 ) -> Trace:
-    """Motion and loads of one drop, `rate` times a second from `quiet` [s] before the release to `duration` [s] after.
+    """Motion and loads of one drop in time. Above the slack length the cord hangs in a fold again.
 
-    Numbers as in `predict_drop`. unloading is b of the force on the way back, F(λ) [1 − b (1 − (λ−1)/(λmax−1))], λmax
-    the stretch ratio at which it turned (see `unloading_for`). With mechanics="waves" the cord loses energy by its
-    viscosity [N·s] alone, and its rebound says nothing of a cord that loses more on the way back. Above the slack
-    length the cord hangs in a fold again.
+    Parameters
+    ----------
+    curve, mass, slack_length, ... : numbers, as in `predict_drop`
+    mechanics : "uniform" or "waves"
+    viscosity : of the cord, with mechanics="waves", which lets it lose energy by that alone  [N·s]
+        Its rebound says nothing of a cord that loses more on the way back.
+    unloading : b of the force on the way back, with mechanics="uniform"; see `unloading_for`
+        That force is F(λ) [1 − b (1 − (λ−1)/(λmax−1))], λmax being the stretch ratio at which it turned.
+    duration, quiet : how long after the release, and before it  [s]
+    rate : samples a second  [Hz]
 
-    Raises ValueError for arrays, for what `predict_drop` refuses, for a release beyond the slack length, and where the
-    cord locks up before the mass turns.
+    Returns
+    -------
+    Trace
+
+    Raises
+    ------
+    ValueError
+        For arrays, for what `predict_drop` refuses, for a release beyond the slack length, and where the cord locks up
+        before the mass turns.
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> curve = cordlab.Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})
+    >>> trace = cordlab.trace_drop(curve, mass=68.0, slack_length=10.0, cord_mass=14.0, duration=4.0)
+    >>> print(trace.summary().split(";")[0])
+    uniform: lowest point 30.84 m, 3.37 s after the release
     """
-    given = mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity
-    setup = DropSetup(*given)
+    setup = DropSetup(mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity)
     if any(np.size(value) > 1 for value in (*vars(setup).values(), *curve.parameters.values(), curve.scale)):
         raise ValueError("trace_drop shows one drop: give numbers, not arrays of draws")
     if not setup.released_slack:
@@ -131,9 +178,25 @@ def trace_drop(
 
 
 def unloading_for(curve: Curve, stretch_ratio: float, energy_returned: float) -> float:
-    """b of `trace_drop` with which a stretch to `stretch_ratio` gives back the share `energy_returned` of its energy.
+    """b of `trace_drop` with which a cord gives back a share of the energy of its stretch.
 
-    Raises ValueError where no b from 0 to 1 does: the force on the way back would be below 0.
+    Parameters
+    ----------
+    curve : Curve
+    stretch_ratio : at which the mass turned
+    energy_returned : share of the energy that the cord gives back on the way up
+
+    Raises
+    ------
+    ValueError
+        Where no b from 0 to 1 does: the force on the way back would be below 0.
+
+    Examples
+    --------
+    >>> import cordlab
+    >>> curve = cordlab.Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})
+    >>> print(f"{cordlab.unloading_for(curve, 3.0, 0.8):.3f}")
+    0.538
     """
     nodes, weights = np.polynomial.legendre.leggauss(40)
     share, force = (nodes + 1) / 2, curve.force(1 + (stretch_ratio - 1) * (nodes + 1) / 2)
@@ -143,11 +206,11 @@ def unloading_for(curve: Curve, stretch_ratio: float, energy_returned: float) ->
     return unloading
 
 
-def _before(setup: DropSetup, time: Array) -> _Piece:
+def _before(setup: DropSetup, time: Array) -> _Samples:
     """Held at the release point: half of the folded cord hangs on either side."""
     still, depth, hanging = np.zeros(time.size), setup.release_depth, setup.cord_mass * setup.gravity / 2
     share = depth / setup.slack_length
-    return _Piece(time, still + depth, still, still + hanging * (1 + share), still + hanging * (1 - share), still + 1)
+    return _Samples(time, still + depth, still, still + hanging * (1 + share), still + hanging * (1 - share), still + 1)
 
 
 class _Uniform:
@@ -185,21 +248,21 @@ class _Uniform:
         pull = float(self.branch(1 + self.cord_stretch(y - self.L) / self.L)) + self.c * v * abs(v)
         return v, ((self.M + self.m / 2) * self.g - pull) / (self.M + self.m / 3)
 
-    def piece(self, folded: bool, time: Array, y: Array, v: Array) -> _Piece:
+    def piece(self, folded: bool, time: Array, y: Array, v: Array) -> _Samples:
         if folded:
             fold = self.m * v * v / (4 * self.L)
             a = np.asarray(self.folded(0.0, (y, v))[1])
             falling = self.m * (self.L - y) / (2 * self.L)
             tie, lower = (self.m - falling) * self.g + fold, falling * (self.g - a) + fold
-            return _Piece(time, y, v, tie, lower, np.ones_like(y))
+            return _Samples(time, y, v, tie, lower, np.ones_like(y))
         ratio = 1 + self.cord_stretch(y - self.L) / self.L
         force = self.branch(ratio)
         up = (force + self.c * v * np.abs(v) - (self.M + self.m / 2) * self.g) / (self.M + self.m / 3)
         tie, lower = force + self.m * (self.g / 2 + up / 6), force - self.m * (self.g / 2 + up / 3)
-        return _Piece(time, y, v, tie, lower, ratio)
+        return _Samples(time, y, v, tie, lower, ratio)
 
-    def run(self, time: Array) -> list[_Piece]:
-        pieces: list[_Piece] = []
+    def run(self, time: Array) -> list[_Samples]:
+        pieces: list[_Samples] = []
         folded, at, state = True, 0.0, np.array([float(self.setup.release_depth), 0.0])
         step_down = np.sqrt(self.M / (self.M + self.m / 3))
         while at < time[-1]:
@@ -237,55 +300,23 @@ class _Uniform:
             self.slack_phases[-1] = (self.slack_phases[-1][0], at)
 
 
-class _Chains(NamedTuple):
-    """Chains in motion, one column a drop and one row a step of time; loads are means over the steps."""
-
-    time: Array
-    position: Array
-    speed: Array
-    tie_point: Array
-    tie_load: Array
-    lower_load: Array
-
-
-def _swung(setup: DropSetup, curve: Curve, viscosity: Array, until: Array, elements: int) -> _Chains:
-    """n chains of `waves` from the end of slack to the times `until` (n,)."""
-    check_waves(setup, viscosity)
-    chain = Chain(setup, curve, viscosity, elements=elements)
-    states, loads = [], []
-
-    def remember() -> None:
-        states.append((chain.time, chain.position[-1].copy(), chain.speed[-1], chain.position[0].copy()))
-
-    remember()
-    while (on := chain.time < until).any():
-        chain.step()
-        if (on & (chain.lost | (chain.ratio > chain.limit).any(axis=0))).any():
-            raise ValueError("the cord locks up before the mass turns: it has no lowest point")
-        remember()
-        loads.append((chain.tie_load, chain.lower_load))
-    return _Chains(*np.array(states).swapaxes(0, 1), *np.array(loads).swapaxes(0, 1).reshape(2, len(loads), -1))
-
-
-def trace_waves(
-    setup: DropSetup, curve: Curve, viscosity: Array, times: Sequence[Array], *, elements: int = ELEMENTS
-) -> list[Trace]:
+def trace_waves(setup: DropSetup, curve: Curve, viscosity: Array, times: Sequence[Array]) -> list[Trace]:
     """Traces with stretch waves of n drops, all chains in one go, at the sample `times` of each.
 
     Set-up, curve parameters and viscosity [N·s] of shape () or (n,). Raises ValueError as `trace_drop` does.
     """
     n = len(times)
-    spread = setup.broadcast((n,))
-    until, damped = np.array([time[-1] for time in times]), spread_out(viscosity, (n,))
-    chains = _swung(spread, broadcast_draws(curve, (n,)), damped, until, elements)
-    found = []
-    for k, time in enumerate(times):
-        one, own = spread.take(np.array(k)), _Chains(*(value[:, k] for value in chains))
-        found.append(_with_waves(one, take_draws(curve, np.array(k)), own, time))
-    return found
+    check_waves(setup, viscosity)
+    setup, curve = setup.broadcast((n,)), broadcast_draws(curve, (n,))
+    until = np.array([time[-1] for time in times])
+    chains = motions(setup, curve, spread_out(viscosity, (n,)), until)
+    return [
+        _with_waves(setup.take(np.array(k)), take_draws(curve, np.array(k)), chain, time)
+        for k, (chain, time) in enumerate(zip(chains, times, strict=True))
+    ]
 
 
-def _with_waves(setup: DropSetup, curve: Curve, chain: _Chains, time: Array) -> Trace:
+def _with_waves(setup: DropSetup, curve: Curve, chain: Motion, time: Array) -> Trace:
     """The folded fall, then the chain."""
     begin, slack_length = float(chain.time[0]), float(setup.slack_length)
     falling = _Uniform(setup, curve, 0.0).run(time[(time >= 0) & (time < begin)])
@@ -295,11 +326,11 @@ def _with_waves(setup: DropSetup, curve: Curve, chain: _Chains, time: Array) -> 
     middle = (chain.time[1:] + chain.time[:-1]) / 2
     tie, lower = (np.interp(after, middle, load) for load in (chain.tie_load, chain.lower_load))
     turns, slack = _events(chain, slack_length)
-    swinging = _Piece(after, place(after), place(after, 1), tie, lower, ratio)
+    swinging = _Samples(after, place(after), place(after, 1), tie, lower, ratio)
     return Trace(*_joined(_before(setup, time[time < 0]), *falling, swinging), turns, slack, "waves")
 
 
-def _events(chain: _Chains, slack_length: float) -> tuple[Array, Array]:
+def _events(chain: Motion, slack_length: float) -> tuple[Array, Array]:
     """Turns and slack phases of a chain, as `Trace` has them."""
     t, y, v, stretch = chain.time, chain.position, chain.speed, chain.position - chain.tie_point - slack_length
     k = np.flatnonzero(v[:-1] * v[1:] < 0)
@@ -310,8 +341,8 @@ def _events(chain: _Chains, slack_length: float) -> tuple[Array, Array]:
     return turns, np.append(at, [np.inf] * (len(at) % 2)).reshape(-1, 2)
 
 
-def _joined(*pieces: _Piece) -> _Piece:
-    return _Piece(*(np.concatenate(part) for part in zip(*pieces, strict=True)))
+def _joined(*pieces: _Samples) -> _Samples:
+    return _Samples(*(np.concatenate(part) for part in zip(*pieces, strict=True)))
 
 
 def _event(function: Callable, direction: float) -> Any:

@@ -115,7 +115,7 @@ def test_without_records_the_worst_viscosity_counts(waves):
     found = take_out_waves([], silent, rig=RIG)
     assert found.seen
     assert found.viscosity == Viscosity.unknown()
-    assert "the worst of 0 to 20" in found.notes[0]
+    assert "the worst of 0.5 to 20" in found.notes[0]
     with pytest.raises(EvidenceError, match="no record"):
         measured_viscosity(TRUE, silent, rig=RIG, batch=CORD)
     assert take_out_waves(drops, replace(evidence, cord_mass=np.zeros(len(evidence))), rig=RIG) is None
