@@ -300,22 +300,6 @@ UNREADABLE = {
         "lowest point [m], record",
     ),
     "a header alone": (lambda b: b.split(b"\n")[0], ": has no rows below its header"),
-    "two separators in the header": (
-        lambda b: b.replace(b"drop,cord", b"drop;cord", 1),
-        ", row 1: commas and semicolons both separate cells; use one of them in the whole file",
-    ),
-    "another separator in a row": (
-        lambda b: b.replace(b"D002,C01,44,0.1,6", b"D002;C01;44;0.1;6", 1),
-        ", row 3: has 6 cells, but the header has 10; is this row separated by semicolons, the header by commas?",
-    ),
-    "an open quote": (
-        lambda b: b.replace(b"D002,", b'"D002,', 1),
-        ", row 3: a cell runs on over the end of the line; close its quote",
-    ),
-    "a line break in a cell": (
-        lambda b: b.replace(b"D002,", b'"D0\n02",', 1),
-        ", row 3: a cell runs on over the end of the line; close its quote",
-    ),
     "decimal commas and points": (
         lambda b: b.replace(b",", b";").replace(b";44;", b";44,0;", 1),
         ": has decimal commas ('44,0' in row 3) and points ('0.1' in row 2); use one of them",
