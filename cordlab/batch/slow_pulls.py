@@ -15,7 +15,7 @@ from scipy.integrate import trapezoid
 from cordlab.batch.fit import BatchFit
 from cordlab.campaign.campaign import Campaign, CampaignError
 from cordlab.campaign.files import Folder, offer
-from cordlab.campaign.tables import Column, Table, check_names, read_table
+from cordlab.campaign.tables import Column, Table, read_table
 from cordlab.units import nearest
 
 LIST = "pulls.csv"
@@ -118,7 +118,7 @@ def read_pulls(campaign: Campaign) -> tuple[Pull, ...]:
         return ()
     table, pulls = read_table(files, LIST, PULLS), []
     if table:
-        check_names(files, table, "pull")
+        table.check_names("pull")
         lengths = {cord.cord: cord.slack_length.value for cord in campaign.cords}
         for number, row in table.rows():
             if row["pull"] is not None and row["cord"] is not None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from hashlib import sha256
 from math import nan
 from pathlib import Path, PureWindowsPath
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from cordlab.campaign.decisions import LEFT_OUT, NOTHING, Decisions, read_decisi
 from cordlab.campaign.files import SENSORS, CampaignError, Folder, offer, optional_inputs
 from cordlab.campaign.loggers import Record, parse_record
 from cordlab.campaign.settings import Criteria, Decision, Plan, Rig, Settings, Site, read_settings
-from cordlab.campaign.tables import ANY, Column, Header, Table, check_names, one_of, read_table, whole
+from cordlab.campaign.tables import ANY, Column, Header, Row, Table, one_of, read_table, whole
 from cordlab.units import Measured, Progress, UnitError, check_unit, convert, nearest, notebook_html, unwatched
 
 if TYPE_CHECKING:
@@ -196,9 +196,9 @@ class Campaign:
 
         columns = {"drops": DROPS, "cords": CORDS, "breaks": BREAKS}[of]
         entries: tuple[DropEntry | CordEntry | BreakEntry, ...] = getattr(self, of)
-        data: dict[str, list[Any]] = {}
+        data: dict[str, list[object]] = {}
         for column in columns:
-            values = [getattr(entry, _FIELDS.get(column.name, column.name.replace(" ", "_"))) for entry in entries]
+            values = [getattr(entry, _FIELDS.get(column.name, column.field)) for entry in entries]
             if column.uncertain:
                 measured = [Measured(nan, nan) if value is None else value for value in values]
                 head, u_head = (part.head for part in column.with_u)
@@ -265,7 +265,7 @@ BREAKS = (
     Column("cord"),
     Column("breaking load", "N", above=0),
     Column("remark", required=False, may_be_blank=True),
-    Column("end loops", read=one_of("yes", "no"), required=False, may_be_blank=True),
+    Column("end loops", read=lambda cell: one_of("yes", "no")(cell) == "yes", required=False, may_be_blank=True),
 )
 CURVE = (Column("stretch ratio", "", at_least=1), Column("force", "N", at_least=0))
 
@@ -316,7 +316,7 @@ def read_campaign(
     if drops:
         _check_drops(files, drops, cords, settings, headers)
     if breaks:
-        check_names(files, breaks, "cord")
+        breaks.check_names("cord")
     elif settings and settings.criteria.design_breaking_load is None and not files.has("breaks.csv"):
         files.problem("campaign.toml, [criteria]", "'design_breaking_load' is missing, and there is no breaks.csv")
     by_hand = read_decisions(files, drops, cords, spans)
@@ -335,10 +335,10 @@ def read_campaign(
         decision=settings.decision,
         viscosity=settings.cord.viscosity,
         report={name: text for name, text in vars(settings.report).items() if text is not None},
-        cords=tuple(_cord_entry(row) for row in _by_name(cords, "cord")),
-        drops=tuple(_drop_entry(row, by_hand) for row in _by_name(drops, "drop")),
+        cords=tuple(CordEntry(*entry.values()) for entry in _by_name(cords, "cord")),
+        drops=tuple(_drop_entry(entry, by_hand) for entry in _by_name(drops, "drop")),
         calibration=calibration,
-        breaks=tuple(_break_entry(row) for row in _by_name(breaks, "cord")),
+        breaks=tuple(BreakEntry(**entry | {"remark": entry["remark"] or ""}) for entry in _by_name(breaks, "cord")),
         digests=files.digests,
         sha256=_hash(files.digests),
         notes=tuple(f"{name} is not read" for name in _unread(files)),
@@ -348,41 +348,20 @@ def read_campaign(
     )
 
 
-def _by_name(table: Table | None, key: str) -> list[dict[str, Any]]:
-    """The rows, A2 before A10. Their order in the file is free, and random draws run over them: they get one order."""
+def _by_name(table: Table | None, key: str) -> list[Row]:
+    """The entries, A2 before A10: their order in the file is free, and random draws run over them in one order."""
 
-    def place(row: dict[str, Any]) -> tuple[str, ...]:
-        return *(part.zfill(20) if part.isdigit() else part for part in re.split(r"([0-9]+)", row[key])), row[key]
+    def place(entry: Row) -> tuple[str, ...]:
+        parts = re.split(r"([0-9]+)", entry[key])
+        return *(part.zfill(20) if part.isdigit() else part for part in parts), entry[key]
 
-    return sorted((row for _, row in table.rows()), key=place) if table else []
-
-
-def _measured(row: dict[str, Any], key: str) -> Measured:
-    return Measured(row[key], row[f"u({key})"] or 0.0)
+    return sorted(table.entries(), key=place) if table else []
 
 
-def _cord_entry(row: dict[str, Any]) -> CordEntry:
-    return CordEntry(row["cord"], _measured(row, "slack length"), _measured(row, "cord mass"), row["jumps"])
-
-
-def _drop_entry(row: dict[str, Any], by_hand: Decisions) -> DropEntry:
-    return DropEntry(
-        drop=row["drop"],
-        cord=row["cord"],
-        mass=_measured(row, "mass"),
-        jumps=row["jumps"],
-        temperature=nan if row["temperature"] is None else row["temperature"],
-        rest=nan if row["rest"] is None else row["rest"],
-        use=LEFT_OUT if by_hand.leaving_out(row["drop"], row["cord"]) else row["use"],
-        lowest_point=None if row["lowest point"] is None else _measured(row, "lowest point"),
-        record=row["record"],
-        noted_use=row["use"],
-    )
-
-
-def _break_entry(row: dict[str, Any]) -> BreakEntry:
-    end_loops = {"yes": True, "no": False, None: None}[row["end loops"]]
-    return BreakEntry(row["cord"], row["breaking load"], row["remark"] or "", end_loops)
+def _drop_entry(entry: Row, by_hand: Decisions) -> DropEntry:
+    use = LEFT_OUT if by_hand.leaving_out(entry["drop"], entry["cord"]) else entry["use"]
+    noted = {name: nan if entry[name] is None else entry[name] for name in ("temperature", "rest")}
+    return DropEntry(**entry | noted | {"use": use, "noted_use": entry["use"]})
 
 
 def _read_records(
@@ -397,15 +376,17 @@ def _read_records(
         name = row["record"]
         if name is None or drops is None:
             continue
-        where, path = drops.where(number, "record"), f"records/{name}"
+        path = f"records/{name}"
         if PureWindowsPath(name).name != name or name == "..":
-            files.problem(where, f"'{name}' is a path; write the name of a file in records/")
+            drops.problem(number, "record", f"'{name}' is a path; write the name of a file in records/")
         elif not files.has(path):
             near = offer(nearest(name, files.names("records")), "; leave the cell blank where there is none")
-            files.problem(where, f"there is no file {path}{near}")
+            drops.problem(number, "record", f"there is no file {path}{near}")
         elif (data := files.read(path)) is not None:
             if (other := first_row.setdefault(files.digests[path], number)) != number:
-                files.problem(where, f"'{name}' is the record of row {drops.lines[other]} too; each drop has its own")
+                drops.problem(
+                    number, "record", f"'{name}' is the record of row {drops.lines[other]} too; each drop has its own"
+                )
             elif parsed := parse_record(files, path, data):
                 headers[number] = parsed[0]
                 spans[row["drop"]] = float(parsed[1].time[0]), float(parsed[1].time[-1])
@@ -454,26 +435,24 @@ def _read_makers_curve(files: Folder) -> MakersCurve | None:
     for name, values in table.values.items():
         for row in np.flatnonzero(np.diff(values) <= 0)[:1] + 1:  # the first says enough
             what = f"{values[row]:g} is not above the {values[row - 1]:g} before it; a loading curve rises"
-            files.problem(table.where(row, name), what)
+            table.problem(row, name, what)
     return MakersCurve(*map(np.array, table.values.values()))
 
 
 def _check_cords(files: Folder, cords: Table, settings: Settings | None) -> None:
-    check_names(files, cords, "cord")
+    cords.check_names("cord")
     for number, row in cords.rows():
         for place in (settings.rig, settings.site) if settings and row["slack length"] else ():
             depth = place.release_depth
             if abs(depth.value) + depth.u >= row["slack length"]:
                 what = f"the release depth of the {type(place).__name__.lower()}, {depth.value:g} m (u = {depth.u:g} m)"
-                files.problem(
-                    cords.where(number, "slack length"), f"{row['slack length']:g} m is not longer than {what}"
-                )
+                cords.problem(number, "slack length", f"{row['slack length']:g} m is not longer than {what}")
 
 
 def _check_drops(
     files: Folder, drops: Table, cords: Table | None, settings: Settings | None, headers: dict[int, Header]
 ) -> None:
-    check_names(files, drops, "drop")
+    drops.check_names("drop")
     if drops.lines and drops.has_all("use") and "fit" not in drops.values["use"]:
         files.problem(f"{drops.header.name}, column 'use'", "no drop is marked fit; a curve needs some")
     known = {row["cord"]: row for _, row in cords.rows() if row["cord"]} if cords else {}
@@ -481,28 +460,29 @@ def _check_drops(
         cord = known.get(row["cord"])
         if row["cord"] and cord is None and cords and cords.has_all("cord"):
             near = offer(nearest(row["cord"], known), "; add it there")
-            files.problem(drops.where(number, "cord"), f"'{row['cord']}' is not in cords.csv{near}")
+            drops.problem(number, "cord", f"'{row['cord']}' is not in cords.csv{near}")
         if cord and None not in (row["jumps"], cord["jumps"]) and row["jumps"] < cord["jumps"]:
             before = f"the {cord['jumps']} that cords.csv counts before the campaign"
-            files.problem(drops.where(number, "jumps"), f"{row['jumps']} is less than {before}")
+            drops.problem(number, "jumps", f"{row['jumps']} is less than {before}")
         if row["lowest point"] is None:
             if (number, "lowest point") not in drops.refused:
                 _check_motion(files, drops, number, row["record"], headers.get(number))
         elif cord and cord["slack length"] and row["lowest point"] < cord["slack length"]:
             what = f"{row['lowest point']:g} m is less than the slack length, {cord['slack length']:g} m"
-            files.problem(drops.where(number, "lowest point"), f"{what}; it is counted down from the tie point")
+            drops.problem(number, "lowest point", f"{what}; it is counted down from the tie point")
         elif settings and row["lowest point"] >= settings.rig.tie_height.value:
             what = f"{row['lowest point']:g} m is not above the surface, {settings.rig.tie_height.value:g} m"
-            files.problem(drops.where(number, "lowest point"), f"{what} below the tie point of the rig")
+            drops.problem(number, "lowest point", f"{what} below the tie point of the rig")
 
 
 def _check_motion(files: Folder, drops: Table, number: int, record: str | None, header: Header | None) -> None:
     """A drop without a lowest point needs a record of its motion; a record that was refused has its own message."""
     if record is None and (number, "record") not in drops.refused:
-        files.problem(drops.where(number, "lowest point"), "is blank, and there is no record; give one of the two")
+        drops.problem(number, "lowest point", "is blank, and there is no record; give one of the two")
     elif header and "distance" not in header.places:
-        files.problem(
-            drops.where(number, "lowest point"),
+        drops.problem(
+            number,
+            "lowest point",
             f"is blank, and records/{record} has no distance; give the lowest point or a record with a distance",
         )
 

@@ -9,10 +9,10 @@ from functools import partial
 from itertools import pairwise
 from math import inf
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from cordlab.campaign.files import CampaignError, Folder, offer, replacing
-from cordlab.campaign.tables import Column, Table, one_of, read_table, text
+from cordlab.campaign.tables import Column, Row, Table, one_of, read_table, text
 from cordlab.units import Measured, nearest
 
 if TYPE_CHECKING:
@@ -91,17 +91,17 @@ class Decisions:
         """The choice that leaves this drop out, by itself or with its cord."""
         return next((choice for choice in self.left_out if choice.about in (("drop", drop), ("cord", cord))), None)
 
-    def to_dict(self) -> dict[str, list[dict[str, Any]]]:
+    def to_dict(self) -> dict[str, list[dict[str, object]]]:
         """For results.json; times in s."""
-        marks, left_out = [], []
+        results: dict[str, list[dict[str, object]]] = {"marks": [], "left_out": []}
         for choice in self:
-            row = {"drop": choice.drop, "reason": choice.reason, "by": choice.by}
+            row: dict[str, object] = {"drop": choice.drop, "reason": choice.reason, "by": choice.by}
             if choice.kind == MARK:
-                times: dict[str, Any] = dict.fromkeys(EVENTS)
-                marks.append(row | times | {event: asdict(at) for event, at in choice.times.items()})
+                row |= dict.fromkeys(EVENTS) | {event: asdict(at) for event, at in choice.times.items()}
+                results["marks"].append(row)
             else:
-                left_out.append(row | {"cord": choice.cord})
-        return {"marks": marks, "left_out": left_out}
+                results["left_out"].append(row | {"cord": choice.cord})
+        return results
 
 
 NOTHING = Decisions()
@@ -129,23 +129,22 @@ def read_decisions(
     by_drop = {row["drop"]: row for _, row in drops.rows()} if drops else {}
     for number, choice in in_force.items():
         key, name = choice.about
-        where = table.where(number, key)
         listed = {"drop": drops, "cord": cords}[key]
         if listed and listed.has_all(key) and name not in listed.values[key]:
             near = nearest(str(name), listed.values[key])
-            files.problem(where, f"'{name}' is not in {key}s.csv{offer(near, '; look there')}")
+            table.problem(number, key, f"'{name}' is not in {key}s.csv{offer(near, '; look there')}")
         elif choice.kind == MARK:
             if name in by_drop and by_drop[name]["record"] is None:
-                files.problem(where, f"'{name}' has no record to mark events in")
+                table.problem(number, key, f"'{name}' has no record to mark events in")
             start, end = spans.get(str(name), (-inf, inf))
             for event, at in choice.times.items():
                 if not start < at.value < end:
                     outside = f"{at.value:g} s is outside the record, {start:.10g} to {end:.10g} s"
-                    files.problem(table.where(number, TIMES[event]), outside)
+                    table.problem(number, TIMES[event], outside)
         elif key == "drop" and name in by_drop:
             cord = by_drop[name]["cord"]
             if cord is not None and any(other.cord == cord for other in decisions):
-                files.problem(where, f"'{name}' is left out with its cord {cord} already; keep one")
+                table.problem(number, key, f"'{name}' is left out with its cord {cord} already; keep one")
     fits = [row for row in by_drop.values() if row["use"] == "fit"]
     if fits and all(decisions.leaving_out(row["drop"], row["cord"]) for row in fits):
         files.problem(FILE, "every fit drop is left out; a curve needs some")
@@ -160,7 +159,7 @@ def _in_force(files: Folder, table: Table) -> dict[int, Choice]:
     """Row → its choice, of those that no later row takes back; rows that are refused are left out."""
     in_force: dict[int, Choice] = {}
     refused = {row for row, _ in table.refused}
-    for number, row in table.rows():
+    for (number, row), entry in zip(table.rows(), table.entries(), strict=True):
         if number not in refused:
             for key, what in _slips(row):
                 files.problem(table.where(number, key) if key else f"{FILE}, row {table.lines[number]}", what)
@@ -168,7 +167,7 @@ def _in_force(files: Folder, table: Table) -> dict[int, Choice]:
         if number in refused or None in (row["kind"], row["reason"]):
             refused.add(number)
             continue
-        times = {event: _time(row, name) for event, name in TIMES.items() if row[name] is not None}
+        times = {event: entry[event] for event in EVENTS if entry[event] is not None}
         choice = Choice(row["reason"], row["drop"], row["cord"], times, row["by"])
         key, name = choice.about
         same = [other for other in in_force if in_force[other].about == choice.about]
@@ -177,24 +176,18 @@ def _in_force(files: Folder, table: Table) -> dict[int, Choice]:
                 del in_force[other]
             if not same and not refused and not table.lost:
                 near = nearest(str(name), [str(choice.about[1]) for choice in in_force.values()])
-                files.problem(
-                    table.where(number, key), f"nothing is settled of '{name}' above{offer(near, '; remove this row')}"
-                )
+                table.problem(number, key, f"nothing is settled of '{name}' above{offer(near, '; remove this row')}")
             continue
         before = [table.lines[other] for other in same if in_force[other].kind == choice.kind]
         if before:
             what = f"'{name}' is settled in row {before[0]} already; keep one, or take that back first"
-            files.problem(table.where(number, key), what)
+            table.problem(number, key, what)
         else:
             in_force[number] = choice
     return in_force
 
 
-def _time(row: Mapping[str, Any], name: str) -> Measured:
-    return Measured(row[name], row[f"u({name})"] or 0.0)
-
-
-def _slips(row: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+def _slips(row: Row) -> Iterator[tuple[str, str]]:
     """Where a row says too much or too little, as (column, what is wrong); "" for the row as a whole."""
     times = [(name, row[name]) for name in TIMES.values() if row[name] is not None]
     if (row["drop"] is None) == (row["cord"] is None):
@@ -262,14 +255,14 @@ def _add(folder: str | Path, about: Choice, *, taken_back: str, new: tuple[Choic
     return campaign
 
 
-def _row(choice: Choice) -> dict[str, Any]:
+def _row(choice: Choice) -> Row:
     """The row that says a choice."""
     row = {"kind": choice.kind, "drop": choice.drop, "cord": choice.cord, "reason": choice.reason, "by": choice.by}
     times = {TIMES[event]: at.value for event, at in choice.events.items()}
     return row | times | {f"u({TIMES[event]})": at.u for event, at in choice.events.items()}
 
 
-def _written(rows: list[dict[str, Any]]) -> bytes:
+def _written(rows: list[Row]) -> bytes:
     """decisions.csv with these rows, times in s."""
     import pandas as pd  # over a second: only where something is written
 

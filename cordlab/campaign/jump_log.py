@@ -64,7 +64,7 @@ def read_jump_log(folder: str | Path) -> tuple[LogEntry, ...]:
         entries.append(LogEntry(cord, day, jumps, lightest, heaviest, damage or "", table.lines[row]))
         if lightest is not None and heaviest is not None and heaviest < lightest:
             what = f"{heaviest:g} kg is less than the lightest, {lightest:g} kg"
-            files.problem(table.where(row, "heaviest rider"), what)
+            table.problem(row, "heaviest rider", what)
     if files.problems:
         raise CampaignError(tuple(files.problems))
     return tuple(sorted(entries, key=lambda entry: (entry.day, entry.line)))

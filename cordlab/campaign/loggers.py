@@ -84,5 +84,5 @@ def _read_slowly(folder: Folder, header: Header, content: str) -> dict[str, np.n
     for row in (np.flatnonzero(np.diff(time) <= 0) + 1).tolist():
         before = f"{time[row - 1]:.10g} s in row {table.lines[row - 1]}"
         refused[row, "time"] = f"{time[row]:.10g} s does not come after {before}"
-    table.report(folder, refused, rest="times do not come after the one before")
+    table.report(refused, rest="times do not come after the one before")
     return None if len(folder.problems) > known else {key: np.array(table.values[key]) for key in header.places}

@@ -91,7 +91,7 @@ def _key(read: Callable[..., object], default: object = MISSING, **options: obje
     return field(default=default, metadata={"read": partial(read, **options)})
 
 
-def _section(kind: type, default: Any = MISSING) -> Any:
+def _section(kind: type, default: object = MISSING) -> Any:
     return field(default=default, metadata={"section": kind})
 
 
@@ -125,7 +125,7 @@ class Site:
     temperature: tuple[float, float] | None = _key(_range, None, unit="degC")
 
 
-def _bound(quantity: Quantity, criterion: Criterion) -> tuple[str, type, Any]:
+def _bound(quantity: Quantity, criterion: Criterion) -> tuple[str, type, object]:
     default = MISSING if criterion.required else None
     bounds = {"above": criterion.above, "at_least": criterion.at_least}
     return criterion.key, float, _key(_exact, default, unit=quantity.unit, **bounds)

@@ -13,10 +13,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from cordlab.campaign.files import Folder, offer
-from cordlab.units import UnitError, check_unit, convert, nearest, parse_head, short
+from cordlab.units import Measured, UnitError, check_unit, convert, nearest, parse_head, short
 
 ANY = "any"  # the unit of a column that each file chooses: a sensor's reading
 MOST_LISTED = 20  # cells of one column that are listed one by one; a wrong column in a long record has a million
+Row = dict[str, Any]  # what a row says by column: numbers, text, dates; None where it says nothing
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 
 
@@ -61,7 +62,7 @@ class Column:
 
     name: str
     unit: str | None = None
-    read: Callable[[str], Any] = text
+    read: Callable[[str], object] = text
     required: bool = True
     may_be_blank: bool = False
     above: float = -math.inf
@@ -72,6 +73,11 @@ class Column:
     def head(self) -> str:
         """Its head with the unit."""
         return self.name if not self.unit else f"{self.name} [{'unit' if self.unit == ANY else self.unit}]"
+
+    @property
+    def field(self) -> str:
+        """Its name in an entry."""
+        return self.name.replace(" ", "_")
 
     @property
     def with_u(self) -> tuple["Column", ...]:
@@ -111,7 +117,7 @@ class Header:
 
 @dataclass(frozen=True)
 class Table:
-    """The cells of a file, converted.
+    """The cells of a file, converted; problems that are found in them go to `folder`.
 
     lines : line of the file for each row
     values : name, or u(name), of a column → one value a row; None where the cell is blank or was refused
@@ -119,7 +125,9 @@ class Table:
     lost : whether rows were left out because their cells could not be told apart
     """
 
+    folder: Folder
     header: Header
+    columns: tuple[Column, ...]
     lines: list[int]
     values: dict[str, list[Any]]
     refused: dict[tuple[int, str], str]
@@ -128,27 +136,48 @@ class Table:
     def where(self, row: int, key: str) -> str:
         return self.header.where(self.lines[row], key)
 
-    def rows(self) -> Iterator[tuple[int, dict[str, Any]]]:
+    def problem(self, row: int, key: str, what: str) -> None:
+        """Notes what is wrong with a cell."""
+        self.folder.problem(self.where(row, key), what)
+
+    def rows(self) -> Iterator[tuple[int, Row]]:
         """Number of each row, from 0, with its values by key."""
         for row in range(len(self.lines)):
             yield row, {key: column[row] for key, column in self.values.items()}
+
+    def entries(self) -> list[Row]:
+        """The values of each row by field, those of an uncertain column as `Measured`."""
+        entries: list[Row] = [{} for _ in self.lines]
+        for column in self.columns:
+            for row, value in enumerate(self.values[column.name]):
+                if column.uncertain and value is not None:
+                    value = Measured(value, self.values[f"u({column.name})"][row] or 0.0)
+                entries[row][column.field] = value
+        return entries
 
     def has_all(self, key: str) -> bool:
         """Whether every row was read and has a value in this column, so that a name not in it is not there."""
         return not self.lost and None not in self.values[key]
 
-    def report(self, folder: Folder, refused: Mapping[tuple[int, str], str], rest: str = "cells are refused") -> None:
+    def check_names(self, key: str) -> None:
+        """Notes each name of a column that is there twice."""
+        first: dict[str, int] = {}
+        for row, name in enumerate(self.values[key]):
+            if name is not None and first.setdefault(name, row) != row:
+                self.problem(row, key, f"'{name}' is in row {self.lines[first[name]]} too")
+
+    def report(self, refused: Mapping[tuple[int, str], str], rest: str = "cells are refused") -> None:
         """Notes what is wrong with each (row, key), row by row; beyond `MOST_LISTED` of a column as `rest`."""
         places = self.header.places
         count = Counter[str]()
         for row, key in sorted(refused, key=lambda cell: (cell[0], places[cell[1]].index)):
             count[key] += 1
             if count[key] <= MOST_LISTED:
-                folder.problem(self.where(row, key), refused[row, key])
+                self.problem(row, key, refused[row, key])
         for key in count:
             if count[key] > MOST_LISTED:
                 where = f"{self.header.name}, column '{places[key].head}'"
-                folder.problem(where, f"{count[key] - MOST_LISTED} more {rest}")
+                self.folder.problem(where, f"{count[key] - MOST_LISTED} more {rest}")
 
 
 def read_table(folder: Folder, name: str, columns: tuple[Column, ...], *, may_be_empty: bool = False) -> Table | None:
@@ -169,7 +198,7 @@ def read_rows(
     if not rows and not lost and not may_be_empty:
         folder.problem(header.name, "has no rows below its header")
     values: dict[str, list[Any]] = {part.name: [None] * len(rows) for column in columns for part in column.with_u}
-    table = Table(header, lines, values, {}, lost)
+    table = Table(folder, header, columns, lines, values, {}, lost)
     mark = _decimal_mark(folder, header, lines, rows)
     for row, cells in enumerate(rows):
         for key, place in header.places.items():
@@ -180,7 +209,7 @@ def read_rows(
     for column in columns:
         if column.uncertain and column.name in header.places and f"u({column.name})" in header.places:
             _check_uncertainties(table, column)
-    table.report(folder, table.refused)
+    table.report(table.refused)
     return table
 
 
@@ -296,7 +325,7 @@ def _decimal_mark(folder: Folder, header: Header, lines: list[int], rows: list[l
     return "," if list(seen) == [","] else "."
 
 
-def _value(cell: str, place: Place, mark: str) -> Any:
+def _value(cell: str, place: Place, mark: str) -> object:
     """The value of a cell, a number in SI; None of one that may be blank. Raises ValueError with what is wrong."""
     column = place.column
     if not cell:
@@ -348,11 +377,3 @@ def _check_uncertainties(table: Table, column: Column) -> None:
         else:
             continue
         table.refused[row, u_name] = what
-
-
-def check_names(folder: Folder, table: Table, key: str) -> None:
-    """Notes each name of a column that is there twice."""
-    first: dict[str, int] = {}
-    for number, row in table.rows():
-        if row[key] is not None and first.setdefault(row[key], number) != number:
-            folder.problem(table.where(number, key), f"'{row[key]}' is in row {table.lines[first[row[key]]]} too")
