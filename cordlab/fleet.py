@@ -51,7 +51,7 @@ class FleetError(ValueError):
 
 @dataclass(frozen=True)
 class Fleet:
-    """The table of a fleet: a row a campaign, in the order in which they were given; `kept` rows came from before."""
+    """The table of a fleet: a row a campaign, in the order asked for; `kept` rows came from before."""
 
     path: Path
     rows: tuple[Row, ...]
@@ -88,7 +88,7 @@ def outcome(folder: str, version: str = __version__, before: Mapping[str, Any] |
         return row | _answer(analyse(campaign)), False
     except CampaignError as error:
         return row | {"problems": " | ".join(error.problems)}, False
-    except Exception as error:  # whatever it is, it stops this campaign alone, and is told
+    except Exception as error:  # whatever it is, it stops this campaign alone, and is in the row
         return row | {"problems": f"{type(error).__name__}: {error}"}, False
 
 

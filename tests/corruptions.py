@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
 from cordlab.analysis import analyse
 from cordlab.campaign.campaign import Campaign, CampaignError, read_campaign
@@ -151,29 +152,19 @@ def removed(name: str) -> Callable[[Path], None]:
     return lambda folder: (folder / name).unlink()
 
 
-def rows(name: str, keep: Callable[[list[str]], bool]) -> Callable[[Path], None]:
+def rows(name: str, keep: Callable[[pd.DataFrame], pd.Series]) -> Callable[[Path], None]:
     """Only those rows of a table that are to be kept."""
-
-    def change(data: bytes) -> bytes:
-        head, *lines = data.decode().splitlines()
-        return "".join(f"{line}\n" for line in [head, *(each for each in lines if keep(each.split(",")))]).encode()
-
-    return edit_bytes(name, change)
+    return table(name, lambda cells: cells[keep(cells)])
 
 
-def column(name: str, head: str, cell: Callable[[list[str], str], str | None]) -> Callable[[Path], None]:
-    """Each cell of a column anew, from its row and itself; the column left out where None is given."""
+def table(name: str, change: Callable[[pd.DataFrame], pd.DataFrame]) -> Callable[[Path], None]:
+    """A table with its cells, all of them text, changed."""
 
-    def change(data: bytes) -> bytes:
-        heads, *lines = (line.split(",") for line in data.decode().splitlines())
-        at = heads.index(head)
-        changed = [[*line[:at], cell(line, line[at]), *line[at + 1 :]] for line in lines]
-        if changed[0][at] is None:
-            heads[at] = None
-        kept = ([part for part in line if part is not None] for line in [heads, *changed])
-        return "".join(",".join(line) + "\n" for line in kept).encode()
+    def apply(folder: Path) -> None:
+        cells = pd.read_csv(folder / name, dtype=str, keep_default_na=False)
+        change(cells).to_csv(folder / name, index=False)
 
-    return edit_bytes(name, change)
+    return apply
 
 
 def record(change: Callable[[np.ndarray], np.ndarray]) -> Callable[[Path], None]:
@@ -234,11 +225,17 @@ def upside_down(data: bytes) -> bytes:
 def one_mass(folder: Path) -> None:
     """68 kg on three cords, with their records: lowest points alone would give no curve."""
     kept = ("D005", "D014", "D023")
-    rows("drops.csv", lambda row: row[0] in kept)(folder)
-    column("drops.csv", "record", lambda row, cell: f"{row[0]}.csv")(folder)
+    rows("drops.csv", lambda drops: drops["drop"].isin(kept))(folder)
+    table("drops.csv", lambda drops: drops.assign(record=drops["drop"] + ".csv"))(folder)
     (folder / "records").mkdir()
     for name in kept:
         shutil.copy(DEMO / "records" / f"{name}.csv", folder / "records")
+
+
+def deeper(drops: pd.DataFrame) -> pd.DataFrame:
+    """Check drops 1.5 m deeper."""
+    lowest = drops["lowest point [m]"].astype(float) + 1.5 * (drops["use"] == "check")
+    return drops.assign(**{"lowest point [m]": lowest.map("{:.3f}".format)})
 
 
 SPELLINGS = {
@@ -268,37 +265,21 @@ SPELLINGS = {
     "a record of no drop": lambda folder: (folder / "records" / "spare.csv").write_text("x") and None,
     "results of an earlier run": lambda folder: (folder / "results").mkdir(),
 }
+NUL = "holds a NUL byte; it is no text file, or is damaged"
+CODE_PAGE = ", row 2: the byte 0xb5 is not UTF-8; save the file as UTF-8"
+HEADS = "drop, cord, mass [kg], jumps, temperature [degC], rest [s], use, lowest point [m], record"
 UNREADABLE = {
     "UTF-16": (lambda b: b.decode().encode("utf-16"), ": is UTF-16; save it as UTF-8"),
-    "UTF-16, big end first": (
-        lambda b: b"\xfe\xff" + b.decode().encode("utf-16-be"),
-        ": is UTF-16; save it as UTF-8",
-    ),
-    "UTF-16 without a mark": (
-        lambda b: b.decode().encode("utf-16-le"),
-        ", row 1: holds a NUL byte; it is no text file, or is damaged",
-    ),
-    "a NUL": (
-        lambda b: b.replace(b"D002", b"D\x0002", 1),
-        ", row 3: holds a NUL byte; it is no text file, or is damaged",
-    ),
-    "another code page": (
-        lambda b: b.replace(b"D001,", b"D\xb501,", 1),
-        ", row 2: the byte 0xb5 is not UTF-8; save the file as UTF-8",
-    ),
-    "another code page after a mark": (
-        lambda b: b"\xef\xbb\xbf" + b.replace(b"D001,", b"D\xb501,", 1),
-        ", row 2: the byte 0xb5 is not UTF-8; save the file as UTF-8",
-    ),
+    "UTF-16, big end first": (lambda b: b"\xfe\xff" + b.decode().encode("utf-16-be"), ": is UTF-16; save it as UTF-8"),
+    "UTF-16 without a mark": (lambda b: b.decode().encode("utf-16-le"), f", row 1: {NUL}"),
+    "a NUL": (lambda b: b.replace(b"D002", b"D\x0002", 1), f", row 3: {NUL}"),
+    "another code page": (lambda b: b.replace(b"D001,", b"D\xb501,", 1), CODE_PAGE),
+    "another code page after a mark": (lambda b: b"\xef\xbb\xbf" + b.replace(b"D001,", b"D\xb501,", 1), CODE_PAGE),
     "bare carriage returns": (
         lambda b: b.replace(b"\n", b"\r"),
         ", row 1: has a bare carriage return; end lines with LF or CRLF",
     ),
-    "nothing in it": (
-        lambda b: b"\n \n",
-        ": is empty; write a header: drop, cord, mass [kg], jumps, temperature [degC], rest [s], use, "
-        "lowest point [m], record",
-    ),
+    "nothing in it": (lambda b: b"\n \n", f": is empty; write a header: {HEADS}"),
     "a header alone": (lambda b: b.split(b"\n")[0], ": has no rows below its header"),
     "decimal commas and points": (
         lambda b: b.replace(b",", b";").replace(b";44;", b";44,0;", 1),
@@ -351,12 +332,11 @@ FILES = (
         Corruption(f"records/D001.csv: {what}", change, RECORD, (rf"^records/D001\.csv \(drop D001\): .*{said}",))
         for what, (change, said) in RECORDS.items()
     ),
-    Corruption("one cord alone", rows("drops.csv", lambda row: row[1] == "C01"), NOT_RATED,
+    Corruption("one cord alone", rows("drops.csv", lambda drops: drops["cord"] == "C01"), NOT_RATED,
                ("only 1 cord: a limit for another cord needs at least 2",)),
     Corruption("one mass alone", one_mass, NOT_RATED, ("only one mass was dropped",)),
     Corruption("check drops noted 1.5 m too deep",
-               column("drops.csv", "lowest point [m]",
-                      lambda row, cell: f"{float(cell) + 1.5:.3f}" if row[6] == "check" else cell),
+               table("drops.csv", deeper),
                NOT_RATED, ("validation failed",)),
     Corruption("all cords but one left out by hand",
                lambda folder: (folder / "decisions.csv").write_text("kind,cord,reason\n" + "".join(

@@ -22,23 +22,14 @@ def folder(tmp_path) -> Path:
 
 def test_the_same_for_a_record(folder):
     """The fast reader must not let pass what the careful one refuses."""
+    mixed = ": has decimal commas ('0,000' in row 2) and points ('0.010' in row 4); use one of them"
     for change, said in (
         (lambda b: b.decode().encode("utf-16"), ": is UTF-16; save it as UTF-8"),
-        (
-            lambda b: b.replace(b"0.010,", b"0.0\x0010,", 1),
-            ", row 4: holds a NUL byte; it is no text file, or is damaged",
-        ),
-        (
-            lambda b: b.replace(b"0.010,", b'"0.010,', 1),
-            ", row 4: a cell runs on over the end of the line; close its quote",
-        ),
+        (lambda b: b.replace(b"0.010", b"\x00", 1), ", row 4: holds a NUL byte; it is no text file, or is damaged"),
+        (lambda b: b.replace(b"0.010", b'"', 1), ", row 4: a cell runs on over the end of the line; close its quote"),
         (lambda b: b[:300], ", row 14: has 2 cells, but the header has 3"),
-        (lambda b: b"\n".join(b.split(b"\n")[:19]), ": has 18 rows; a drop needs at least 20"),
         (lambda b: b.replace(b"\n", b",1\n").replace(b",1\n", b"\n", 1), ", row 2: has 4 cells, but the header has 3"),
-        (
-            lambda b: b.replace(b",", b";").replace(b".", b",").replace(b"0,010;", b"0.010;", 1),
-            ": has decimal commas ('0,000' in row 2) and points ('0.010' in row 4); use one of them",
-        ),
+        (lambda b: b.replace(b",", b";").replace(b".", b",").replace(b"0,010;", b"0.010;", 1), mixed),
     ):
         good = (folder / RECORD).read_bytes()
         edit_bytes(folder, RECORD, change)
