@@ -18,7 +18,7 @@ from cordlab.campaign.campaign import CampaignError
 from cordlab.campaign.files import replacing
 from cordlab.report import figures as plots
 from cordlab.report import page as report
-from cordlab.report.results_folder import MANIFEST, RESULTS, Results
+from cordlab.report.results_folder import MANIFEST, RESULTS, Results, manifest_of
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
@@ -102,8 +102,12 @@ def publish(
     crate = _crate(contents, results, licence=licence.strip(), author=author.strip(), date=date)
     contents[CRATE] = (json.dumps(crate, indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()
     digests = {name: hashlib.sha256(data).hexdigest() for name, data in sorted(contents.items())}
-    contents[MANIFEST] = "".join(f"{digest}  {name}\n" for name, digest in digests.items()).encode()
-    _write(bundle, contents)
+    contents[MANIFEST] = manifest_of(contents)
+    with replacing(bundle) as part, zipfile.ZipFile(part, "w") as archive:
+        for name, data in sorted(contents.items()):
+            entry = zipfile.ZipInfo(name, _EPOCH)
+            entry.create_system, entry.external_attr = 3, 0o100644 << 16  # as made on Unix, whatever this is
+            archive.writestr(entry, data, zipfile.ZIP_DEFLATED, compresslevel=9)
     return Bundle(bundle, hashlib.sha256(bundle.read_bytes()).hexdigest(), digests)
 
 
@@ -174,12 +178,3 @@ def _crate(
     root["description"] = f"Drop tests on batch {campaign['batch']}: inputs, decisions, results and report {number}"
     root["datePublished"], root["license"], root["author"], root["mentions"] = date, terms, person, software
     return crate.metadata.generate()
-
-
-def _write(bundle: Path, contents: Mapping[str, bytes]) -> None:
-    """Write the zip beside its place first, so that a failure leaves what was there."""
-    with replacing(bundle) as part, zipfile.ZipFile(part, "w") as archive:
-        for name, data in sorted(contents.items()):
-            entry = zipfile.ZipInfo(name, _EPOCH)
-            entry.create_system, entry.external_attr = 3, 0o100644 << 16  # as made on Unix, whatever this is
-            archive.writestr(entry, data, zipfile.ZIP_DEFLATED, compresslevel=9)

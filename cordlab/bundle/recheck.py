@@ -5,7 +5,6 @@ Nothing of the bundle is run and nothing unpickled: only the inputs are read, as
 
 import hashlib
 import json
-import re
 import tempfile
 import zipfile
 from dataclasses import dataclass
@@ -18,7 +17,7 @@ from cordlab.bundle.publish import INPUTS
 from cordlab.bundle.unpack import BundleError, unpack
 from cordlab.campaign.campaign import CampaignError, read_campaign
 from cordlab.report.page import results_of
-from cordlab.report.results_folder import MANIFEST, RESULTS, Results
+from cordlab.report.results_folder import MANIFEST, RESULTS, Results, read_manifest
 from cordlab.units import Progress, unwatched
 
 __all__ = ["BundleError", "Recheck", "Versus", "compare", "read_results", "recheck", "versus"]
@@ -143,13 +142,9 @@ def _altered(folder: Path, names: list[str]) -> tuple[str, ...]:
     """Every file against the manifest. Raises BundleError where there is no manifest that can be read."""
     if MANIFEST not in names:
         raise BundleError((f"there is no {MANIFEST} in it: it is not a bundle, or not a whole one",))
-    listed: dict[str, str] = {}
-    lines = (folder / MANIFEST).read_text(encoding="utf-8", errors="replace").splitlines()
-    for number, line in enumerate(lines, start=1):
-        match = re.fullmatch(r"([0-9a-f]{64})  (.+)", line)
-        if match is None:
-            raise BundleError((f"{MANIFEST}, row {number}: is not a SHA-256 and a file name",))
-        listed[match[2]] = match[1]
+    listed = read_manifest(folder)
+    if len((folder / MANIFEST).read_bytes().splitlines()) != len(listed):
+        raise BundleError((f"{MANIFEST}: not every row is a SHA-256 and the name of another file",))
     altered = []
     for name in names:
         if name not in listed and name != MANIFEST:
@@ -157,11 +152,6 @@ def _altered(folder: Path, names: list[str]) -> tuple[str, ...]:
     for name, digest in listed.items():
         if name not in names:
             altered.append(f"{name} is missing")
-        elif _digest(folder / name) != digest:
+        elif hashlib.sha256((folder / name).read_bytes()).hexdigest() != digest:
             altered.append(f"{name} is not the file that was published")
     return tuple(altered)
-
-
-def _digest(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()

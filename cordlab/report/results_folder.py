@@ -86,7 +86,7 @@ def _damage(path: Path) -> tuple[str, ...]:
     """What differs between a results folder and its manifest. Raises OSError."""
     if not (path / MANIFEST).exists():
         return (f"there is no {MANIFEST}: not written to the end, or by a cordlab before there was one",)
-    listed = _listed(path)
+    listed = read_manifest(path)
     if RESULTS not in listed:
         return (f"{MANIFEST} does not list {RESULTS}",)
     damage = []
@@ -98,12 +98,17 @@ def _damage(path: Path) -> tuple[str, ...]:
     return tuple(damage)
 
 
-def _listed(path: Path) -> dict[str, str]:
-    """Name → SHA-256 by the manifest of a results folder; nothing where there is none. Raises OSError."""
-    if not (path / MANIFEST).is_file():
+def read_manifest(folder: Path) -> dict[str, str]:
+    """Name → SHA-256 by the manifest in a folder; nothing where there is none. Raises OSError."""
+    if not (folder / MANIFEST).is_file():
         return {}
-    text = (path / MANIFEST).read_text(encoding="utf-8", errors="replace")
+    text = (folder / MANIFEST).read_text(encoding="utf-8", errors="replace")
     return {name: digest for digest, name in re.findall(r"^([0-9a-f]{64})  (.+)$", text, re.MULTILINE)}
+
+
+def manifest_of(contents: Mapping[str, bytes]) -> bytes:
+    """The manifest of files (name → bytes), as `sha256sum -c` reads it."""
+    return "".join(f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, data in sorted(contents.items())).encode()
 
 
 def write_folder(out: str | Path, contents: Mapping[str, bytes]) -> Path:
@@ -114,9 +119,8 @@ def write_folder(out: str | Path, contents: Mapping[str, bytes]) -> Path:
     replaced one by one, the manifest last: a kill then leaves a folder that `results_state` calls damaged. What others
     put into `out` is carried over; of our files only the new ones stay. Raises ResultsError.
     """
-    listing = "".join(f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, data in sorted(contents.items()))
     try:
-        _write(Path(os.path.realpath(out)), {**contents, MANIFEST: listing.encode()})
+        _write(Path(os.path.realpath(out)), {**contents, MANIFEST: manifest_of(contents)})
     except ResultsError:
         raise
     except OSError as error:
@@ -128,7 +132,7 @@ def write_folder(out: str | Path, contents: Mapping[str, bytes]) -> Path:
 def _write(out: Path, contents: Mapping[str, bytes]) -> None:
     _put_back(out)
     present = _names(out)
-    ours = {MANIFEST, RESULTS, *_listed(out), *contents}
+    ours = {MANIFEST, RESULTS, *read_manifest(out), *contents}
     others = [name for name in present if name not in ours]
     if not {MANIFEST, RESULTS} & {*present} and any(not name.startswith(".") for name in others):
         raise ResultsError(f"{out}: holds {others[0]!r} and no results; choose a new or an empty folder")
