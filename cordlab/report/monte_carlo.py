@@ -256,7 +256,7 @@ def _of_wear(service: Service, limits: DrawnLimits, end: float, campaign: "Campa
         errors[f"wear.{name}"] = abs(value or 0.0) * end / mass  # a change of stretch is in proportion to the mass
     for point in wear.points:
         path = f"wear.{point.kind}[{point.jumps}]"
-        names = ("mean", "lower", "upper", *(f"this_cord.{name}" for name in point.this_cord))
+        names = ("mean", "lower", *(f"this_cord.{name}" for name in point.this_cord))
         errors |= dict.fromkeys([f"{path}.{name}" for name in names], moved)
     if wear.slope:
         names = ("next_retest", *(f"crossing_forecast.{name}" for name in wear.crossing))
