@@ -19,8 +19,10 @@ CHECKS: dict[str, tuple[list[str], int]] = {  # name: command, seconds that it m
     "layers": ([PYTHON, "-c", "import sys; from importlinter.cli import lint_imports; sys.exit(lint_imports())"], 120),
     "types": ([PYTHON, "-m", "mypy", "cordlab"], 600),
     "tests": ([PYTHON, "-m", "pytest"], 3000),
-    # one process: notebooks break where the cells of one are spread over several
-    "notebooks": ([PYTHON, "-m", "pytest", "-n", "0", *NBVAL, "notebooks"], 1800),
+    # a process takes whole notebooks: they break where the cells of one are spread over several
+    "notebooks": ([PYTHON, "-m", "pytest", "-n", "2", "--dist", "loadfile", *NBVAL, "notebooks"], 1800),
+    # a process has a server and a browser for its share of the notebooks; skipped where there is no Chromium
+    "browser": ([PYTHON, "-m", "pytest", "-n", "2", "-rs", "-m", "browser", "tests/notebook/test_browser.py"], 900),
 }
 
 

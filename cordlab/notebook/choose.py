@@ -202,9 +202,10 @@ class StartPanel(Panel):
     Choosing writes the file `.campaign` in the folder of the notebooks; nothing else is written.
     """
 
-    def __init__(self, notebooks: Path) -> None:
-        self._notebooks, chosen = notebooks, _chosen(notebooks)
-        look_in = notebooks if chosen is None else chosen.parent
+    def __init__(self, notebooks: str | Path = ".") -> None:
+        self._notebooks = Path(notebooks)
+        chosen = _chosen(self._notebooks)
+        look_in = self._notebooks if chosen is None else chosen.parent
         value = None if chosen is None else str(chosen)
         self._look_in = w.Text(value=str(look_in), description="look in folder")
         self._folder = w.Dropdown(options=_named(look_in, value), value=value, description="campaign")
@@ -255,6 +256,4 @@ def _named(look_in: Path, chosen: str | None = None) -> list[tuple[str, str | No
     return named or [("none in that folder, nor two folders deep", None)]
 
 
-def start_panel(notebooks: str | Path = ".") -> StartPanel:
-    """Choose the campaign for the notebooks in this folder."""
-    return StartPanel(Path(notebooks))
+start_panel = StartPanel

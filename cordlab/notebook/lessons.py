@@ -17,7 +17,7 @@ from cordlab.batch.fit import FitError
 from cordlab.batch.lowest_points import fit_lowest_points
 from cordlab.mechanics.predict import predict_drop
 from cordlab.notebook.choose import Missing
-from cordlab.notebook.panel import Answer, Panel, percent
+from cordlab.notebook.panel import Answer, Panel, probability_slider
 from cordlab.rating.ladder import DropDay, next_mass
 from cordlab.report import figures as plots
 from cordlab.report.style import BLUE, FAINT, GREEN, INK, RED, styled
@@ -143,9 +143,7 @@ def promise_panel() -> Panel:
         "drops": w.IntSlider(value=5, min=1, max=20, description="drops a cord [1]"),
         "sd_cord": w.FloatSlider(value=0.4, max=1, step=0.05, description="sd between cords [m]"),
         "sd_drop": w.FloatSlider(value=0.15, min=0.05, max=1, step=0.05, description="sd between drops [m]"),
-        "probability": w.SelectionSlider(
-            options=percent((0.8, 0.9, 0.95, 0.99)), value=0.95, description="probability [%]"
-        ),
+        "probability": probability_slider(0.95, (0.8, 0.9, 0.99)),
         "seed": w.IntSlider(max=99, description="draw again [number]"),
     }
 

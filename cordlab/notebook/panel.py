@@ -129,9 +129,12 @@ def lay_out(control: w.DOMWidget) -> None:
         control.continuous_update = False
 
 
-def percent(probabilities: Sequence[float]) -> list[tuple[str, float]]:
-    """Probabilities to choose from, as a control takes them: label and value."""
-    return [(f"{100 * p:g} %", p) for p in sorted(set(probabilities))]
+def probability_slider(
+    value: float, choices: Sequence[float] = PROBABILITIES, *, disabled: bool = False
+) -> w.SelectionSlider:
+    """The probability of a limit; `disabled` where it is fixed, such as a tolerance limit's in its draws."""
+    options = [(f"{100 * p:g} %", p) for p in sorted({*choices, value})]
+    return w.SelectionSlider(options=options, value=value, description="probability [%]", disabled=disabled)
 
 
 def table_html(table: "pd.DataFrame") -> str:
@@ -144,4 +147,5 @@ def table_html(table: "pd.DataFrame") -> str:
     with pd.option_context("display.max_colwidth", None):  # nothing is cut off
         html = shown.to_html(border=0, justify="left", float_format="{:.1f}".format, na_rep="–")
     more = len(table) - MOST_ROWS
+    html = html.replace("<th>", '<th style="text-align:left">')  # a cell holds none: its brackets are escaped
     return html + (f"<p>and {more} more: narrow the choice to see them</p>" if more > 0 else "")

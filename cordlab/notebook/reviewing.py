@@ -14,7 +14,7 @@ import pandas as pd
 from cordlab.analysis import analyse
 from cordlab.bundle.compare import DIFFERS, EQUAL, WITHIN, Comparison, Line, compare, shortened
 from cordlab.curves.models import models
-from cordlab.notebook.panel import PROBABILITIES, Answer, Panel, percent
+from cordlab.notebook.panel import Answer, Panel, probability_slider
 from cordlab.report.page import ABOUT, results_of
 
 if TYPE_CHECKING:
@@ -139,18 +139,14 @@ def comparison_panel(comparison: Comparison) -> Panel:
     return Panel(controls, answer)
 
 
-def assume(
-    campaign: "Campaign", *, tie_height: float, reach: float, drag_area: float, probability: float, model: str
-) -> "Campaign":
-    """The campaign with other assumptions about the site [m, m, m²] and the decision; what was measured stays."""
-    old = campaign.site
-    site = replace(
-        old,
-        tie_height=replace(old.tie_height, value=tie_height),
-        reach_below_attachment=replace(old.reach_below_attachment, value=reach),
-        drag_area=replace(old.drag_area, value=drag_area),
-    )
-    return replace(campaign, site=site, decision=replace(campaign.decision, probability=probability, model=model))
+def assume(campaign: "Campaign", *, probability: float, model: str, **values: float) -> "Campaign":
+    """The campaign with other assumptions about decision and site; what was measured stays.
+
+    values : of the site's quantities by their names, each with the uncertainty that it had  [m, m²]
+    """
+    quantities = {name: replace(getattr(campaign.site, name), value=value) for name, value in values.items()}
+    decision = replace(campaign.decision, probability=probability, model=model)
+    return replace(campaign, site=replace(campaign.site, **quantities), decision=decision)
 
 
 def assumption_panel(analysis: "Analysis") -> Panel:
@@ -162,13 +158,9 @@ def assumption_panel(analysis: "Analysis") -> Panel:
     published = plain(analysis)
     controls = {
         "tie_height": _box(site.tie_height.value, 0.5, "tie point above surface [m]"),
-        "reach": _box(site.reach_below_attachment.value, 0.1, "body reach below cord [m]"),
+        "reach_below_attachment": _box(site.reach_below_attachment.value, 0.1, "body reach below cord [m]"),
         "drag_area": _box(site.drag_area.value, 0.05, "drag area of the rider [m²]"),
-        "probability": w.Dropdown(
-            options=percent([*PROBABILITIES, decision.probability]),
-            value=decision.probability,
-            description="probability [%]",
-        ),
+        "probability": probability_slider(decision.probability),
         "model": w.Dropdown(options=["auto", *models()], value=decision.model, description="model"),
         "text": w.Text(value="rating.", description="name holds"),
     }

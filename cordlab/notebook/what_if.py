@@ -9,14 +9,13 @@ import numpy as np
 from cordlab.batch.drop_table import SetUp
 from cordlab.mechanics.predict import Trace, predict_drop, trace_drop, unloading_for
 from cordlab.notebook.choose import Missing
-from cordlab.notebook.panel import PROBABILITIES, Answer, Panel, percent
+from cordlab.notebook.panel import Answer, Panel, probability_slider
 from cordlab.rating.rate import re_rate
 from cordlab.report import figures as plots
 from cordlab.wear.service_life import WORN, reassess
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
-    from cordlab.campaign.settings import Decision
 
 MOST_VISCOUS = 20.0  # the range in which loads are judged where no viscosity is known  [N·s]
 
@@ -100,7 +99,7 @@ def rating_panel(analysis: "Analysis") -> Panel:
         "least_clearance": _slider(criteria.least_clearance, 0.0, 15.0, 0.5, "least clearance [m]"),
         "greatest_g": _slider(criteria.greatest_g, 1.5, 5.0, 0.05, "greatest g [1]"),
         "least_strength_factor": _slider(criteria.least_strength_factor, 1.0, 12.0, 0.5, "least strength factor [1]"),
-        "probability": _probability(decision),
+        "probability": probability_slider(decision.probability, disabled=decision.limit == "tolerance"),
     }
 
     def answer(jumps: int, tie_height: float, reach: float, probability: float, **bounds: Any) -> Answer:
@@ -135,10 +134,10 @@ def wear_panel(analysis: "Analysis") -> Panel:
     service, forecast = analysis.service, analysis.forecast
     if service is None or forecast is None:
         raise Missing("no limits for worn cords: it takes a forecast, and drops with use `wear`")
-    criteria = analysis.campaign.criteria
+    criteria, decision = analysis.campaign.criteria, analysis.campaign.decision
     controls = {
         "least_clearance": _slider(criteria.least_clearance, 0.0, 15.0, 0.5, "least clearance [m]"),
-        "probability": _probability(analysis.campaign.decision),
+        "probability": probability_slider(decision.probability, disabled=decision.limit == "tolerance"),
         "greatest_jumps": w.BoundedIntText(
             value=criteria.greatest_jumps or 0,
             max=100_000,
@@ -173,16 +172,6 @@ def wear_panel(analysis: "Analysis") -> Panel:
         return lines, plots.wear(life)
 
     return Panel(controls, answer)
-
-
-def _probability(decision: "Decision") -> w.SelectionSlider:
-    """The probability of a prediction limit; a tolerance limit's is fixed in its draws."""
-    return w.SelectionSlider(
-        options=percent([*PROBABILITIES, decision.probability]),
-        value=decision.probability,
-        description="probability [%]",
-        disabled=decision.limit == "tolerance",
-    )
 
 
 def _slider(value: float, low: float, high: float, step: float, description: str) -> w.FloatSlider:

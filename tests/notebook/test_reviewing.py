@@ -2,7 +2,6 @@
 
 import re
 from dataclasses import replace
-from html.parser import HTMLParser
 
 import pytest
 
@@ -18,24 +17,6 @@ LINES = (
     Line("rating.heaviest", 83.2, 83.4, 0.5, WITHIN),
     Line(f"drops[{HOSTILE}].notes", HOSTILE, "\x1bquiet", None, DIFFERS),
 )
-
-
-class Cells(HTMLParser):
-    def __init__(self, text):
-        super().__init__()
-        self.tags, self.rows = [], []
-        self.feed(text)
-
-    def handle_starttag(self, tag, attributes):
-        self.tags.append(tag)
-        if tag == "tr":
-            self.rows.append([])
-        if tag in ("td", "th"):
-            self.rows[-1].append("")
-
-    def handle_data(self, data):
-        if self.rows and self.rows[-1]:
-            self.rows[-1][-1] += data.strip()
 
 
 @pytest.fixture(scope="module")
@@ -122,23 +103,22 @@ def test_the_filter_narrows_by_name_and_verdict():
     assert panel.words == "2 of 3 values whose name holds 'rating', of any verdict"
     panel.controls["verdict"].value = WITHIN
     assert panel.words.startswith("1 of 3 values")
-    assert Cells(panel.picture.value).rows[1] == ["rating.heaviest", "83.2", "83.4", "+0.2", WITHIN]
+    assert list(panel._shown.loc["rating.heaviest"]) == ["83.2", "83.4", "+0.2", WITHIN]
     panel.controls["text"].set_state({"value": " LIGHTEST "})  # as a browser sends it; case and spaces do not matter
     assert panel.words.startswith("0 of 3 values")
     assert "no value" in panel.picture.value
     panel.controls["verdict"].set_state({"index": 0})
-    assert [row[0] for row in Cells(panel.picture.value).rows[1:]] == ["rating.lightest"]
+    assert list(panel._shown.index) == ["rating.lightest"]
 
 
 def test_names_and_values_of_a_stranger_are_escaped():
     panel = reviewing.comparison_panel(Comparison(LINES, ()))
     panel.controls["text"].value = HOSTILE
     for shown in (panel.text.value, panel.picture.value):
-        assert "img" not in Cells(shown).tags
-    row = Cells(panel.picture.value).rows[1]
-    assert row[0] == f"drops[{HOSTILE}].notes"
-    assert row[1:3] == [HOSTILE, "\\u001bquiet"]
-    assert "\x1b" not in panel.picture.value
+        assert "<img" not in shown
+        assert "&lt;img" in shown
+        assert "\x1b" not in shown
+    assert list(panel._shown.iloc[0][:2]) == [HOSTILE, "\\u001bquiet"]
 
 
 def test_a_viewer_without_a_kernel_reads_the_rows_and_a_browser_gets_the_controls():
@@ -151,25 +131,8 @@ def test_a_viewer_without_a_kernel_reads_the_rows_and_a_browser_gets_the_control
 def test_a_long_table_says_how_much_it_leaves_out():
     lines = tuple(replace(LINES[0], name=f"n{k}") for k in range(MOST_ROWS + 7))
     shown = table_html(reviewing.select(Comparison(lines, ()), text=""))
-    assert len(Cells(shown).rows) == 1 + MOST_ROWS
+    assert shown.count("<tr>") == MOST_ROWS
     assert "and 7 more" in shown
-
-
-def test_every_control_is_labelled():
-    for panel in (reviewing.comparison_panel(Comparison(LINES, ())), reviewing.assumption_panel(specimen())):
-        assert all(control.description and control.tooltip for control in panel.controls.values())
-
-
-def test_an_error_is_shown_and_raised(monkeypatch):
-    panel = reviewing.comparison_panel(Comparison(LINES, ()))
-    monkeypatch.setattr(reviewing, "select", lambda *a, **k: 1 / 0)
-    with pytest.raises(ZeroDivisionError):
-        panel.controls["text"].value = "g"
-    assert "error" in panel.text.value
-    assert "rating" not in panel._repr_mimebundle_()[0]["text/plain"]
-    assert panel.picture.value == ""  # no table of other values beside the error
-    with pytest.raises(ZeroDivisionError):
-        panel.controls["text"].set_state({"value": "h"})
 
 
 # --- one assumption
@@ -198,7 +161,7 @@ def test_nothing_moves_as_published(runs):
     ("control", "value", "name"),
     [
         ("tie_height", 50.0, "campaign.site.tie_height.value"),
-        ("reach", 1.5, "campaign.site.reach_below_attachment.value"),
+        ("reach_below_attachment", 1.5, "campaign.site.reach_below_attachment.value"),
         ("drag_area", 0.3, "campaign.site.drag_area.value"),
         ("probability", 0.95, "campaign.decision.probability"),
         ("model", "yeoh", "campaign.decision.model"),
@@ -208,14 +171,13 @@ def test_each_assumption_reaches_the_chain_and_no_other_is_touched(runs, control
     panel = reviewing.assumption_panel(specimen())
     panel.controls["text"].value = "campaign."
     chosen = panel.controls[control]
-    values = [each[1] if isinstance(each, tuple) else each for each in getattr(chosen, "options", ())]
     if control in ("probability", "model"):  # a browser sends the place of a choice, not its value
+        values = [option[-1] if isinstance(option, tuple) else option for option in chosen.options]
         chosen.set_state({"index": values.index(value)})
     else:
         chosen.set_state({"value": value})
     (asked,) = runs
-    rows = Cells(panel.picture.value).rows[1:]
-    assert [row[0] for row in rows] == [name]
+    assert list(panel._shown.index) == [name]
     assert asked is not specimen().campaign
     panel.controls["text"].value = ""  # another filter is not another analysis
     assert len(runs) == 1
@@ -227,9 +189,3 @@ def test_an_assumption_taken_back_moves_nothing(runs):
     panel.controls["tie_height"].value = height + 1
     panel.controls["tie_height"].value = height
     assert panel.words.startswith("0 of ")
-
-
-def test_what_was_assumed_is_not_written_back(runs):
-    campaign = specimen().campaign
-    reviewing.assume(campaign, tie_height=1.0, reach=1.0, drag_area=1.0, probability=0.9, model="yeoh")
-    assert campaign.site.tie_height.value != 1.0
