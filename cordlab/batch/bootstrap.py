@@ -15,6 +15,7 @@ import numpy as np
 from numpy.polynomial import chebyshev
 
 from cordlab.curves.models import Curve, Model
+from cordlab.statistics.groups import EvidenceError
 from cordlab.units import Progress, unwatched
 
 if TYPE_CHECKING:
@@ -67,7 +68,7 @@ class Refits:
     """Refitted parameters, one column a draw.
 
     parameters : name → (draws,);  rss : (draws,) weighted residual sum of squares  [N²]
-    converged  : (draws,) False where the steps had not come to rest; they stay among the draws
+    converged  : (draws,) False where the steps had not come to rest
     """
 
     model: Model
@@ -77,8 +78,13 @@ class Refits:
 
     @property
     def curve(self) -> Curve:
-        """All draws as one curve."""
-        return Curve(self.model, self.parameters)
+        """As many draws as one curve, without those that had not come to rest: others stand in for them, in turn."""
+        at_rest = np.flatnonzero(self.converged)
+        if not at_rest.size:
+            raise EvidenceError(f"{self.model.name}: no refit to resampled drops came to rest; try another model")
+        draws = np.arange(self.converged.size)
+        kept = np.where(self.converged, draws, at_rest[draws % at_rest.size])
+        return Curve(self.model, {name: values[kept] for name, values in self.parameters.items()})
 
 
 def resample(cords: Sequence, n: int, rng: np.random.Generator) -> np.ndarray:

@@ -174,7 +174,7 @@ class BatchFit:
         return refit(fit.model, values, times=times, params=fit.result.params, extra=extra, progress=progress)
 
     def shapes(self, n: int, *, seed: int, progress: Progress = unwatched) -> tuple[Curve, ...]:
-        """Draws of the curve for limits: n bootstrap refits of every model in `equals`."""
+        """Draws of the curve for limits: n bootstrap refits of every model in `equals`, those that came to rest."""
         return tuple(self.bootstrap(n, seed=seed, model=name, progress=progress).curve for name in self.equals)
 
     @property

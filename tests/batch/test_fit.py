@@ -240,6 +240,16 @@ def test_bootstrap_is_repeatable_and_keeps_the_level_of_the_batch(batch):
     assert len(batch.shapes(10, seed=1)) == len(batch.equals)
 
 
+def test_a_refit_that_is_not_at_rest_is_left_out_of_the_curves(batch):
+    """Others stand in for it, so that there are as many curves as draws."""
+    refits = batch.bootstrap(6, seed=4)
+    partly = replace(refits, converged=np.array([True, False, True, True, False, True]))
+    force = refits.curve.force(3.0)
+    np.testing.assert_array_equal(partly.curve.force(3.0), force[[0, 2, 2, 3, 0, 5]])
+    with pytest.raises(ValueError, match="no refit to resampled drops came to rest"):
+        replace(refits, converged=np.zeros(6, bool)).curve.force(3.0)
+
+
 def test_the_bootstrap_scatters_as_the_shape_does_from_batch_to_batch():
     """30 invented batches of 4 cords: the sd of a ratio of forces, against √(3/4) of it from the draws of each batch.
 
