@@ -37,6 +37,11 @@ class RangePlan:
     so_far: int
     best: tuple[float, float] | None
 
+    @property
+    def width(self) -> np.ndarray:
+        """(N,) of the rated range [kg], 0 where nothing would be rated."""
+        return np.nan_to_num(self.heaviest - self.lightest)
+
     def summary(self) -> str:
         lines = ["rated range to expect, if further cords and drops scatter as these:"]
         for n, light, heavy in zip(self.cords, self.lightest, self.heaviest, strict=True):

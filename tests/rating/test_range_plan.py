@@ -23,11 +23,6 @@ def forecast_of(n_cords, *, seed, site=UNSURE, draws=20_000, **decision):
     return forecast_drop(stiffness, site=site, masses=rating_masses(stiffness, site), seed=1, draws=draws, **decision)
 
 
-def width(plan):
-    """Of each range [kg], 0 where nothing would be rated."""
-    return np.nan_to_num(plan.heaviest - plan.lightest)
-
-
 @pytest.fixture(scope="module")
 def six():
     return forecast_of(6, seed=20)
@@ -43,7 +38,7 @@ def test_with_the_cords_that_were_dropped_it_is_the_range_that_was_rated(six):
     at = int(np.flatnonzero(plan.cords == plan.so_far)[0])
     assert plan.lightest[at] == pytest.approx(rating.lightest, abs=0.11)
     assert plan.heaviest[at] == pytest.approx(rating.heaviest, abs=0.11)
-    wide = width(plan)
+    wide = plan.width
     assert (np.diff(wide[wide > 0]) >= -1e-9).all()
     assert plan.best[0] <= plan.lightest[-1] < plan.heaviest[-1] <= plan.best[1]
     assert f"  6 cords: {rating.lightest:.1f} to" in plan.summary()
@@ -84,14 +79,14 @@ def test_the_plan_is_what_tests_of_so_many_cords_give():
     ranges = [rate(forecast_of(6, seed=1000 + k, draws=4_000), criteria=ASKED, breaking_load=LOT) for k in range(24)]
     widths = np.array([rating.heaviest - rating.lightest if rating.rated else 0.0 for rating in ranges])
     error = widths.std(ddof=1) / np.sqrt(widths.size)
-    assert abs(width(plan)[plan.cords == 6][0] - widths.mean()) < 3 * error
-    assert width(plan)[plan.cords == 40][0] > widths.mean() + 3 * error
+    assert abs(plan.width[plan.cords == 6][0] - widths.mean()) < 3 * error
+    assert plan.width[plan.cords == 40][0] > widths.mean() + 3 * error
 
 
 def test_tolerance_limits_can_be_planned_too(tolerant):
     plan, rating = (make(tolerant, criteria=ASKED, breaking_load=LOT) for make in (plan_range, rate))
     assert plan.heaviest[plan.cords == 6][0] == pytest.approx(rating.heaviest, abs=0.11)
-    assert width(plan)[-1] > width(plan)[4]
+    assert plan.width[-1] > plan.width[4]
 
 
 def test_what_cannot_be_planned_is_said(six):
