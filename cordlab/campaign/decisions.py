@@ -160,12 +160,12 @@ def _in_force(files: Folder, table: Table) -> dict[int, Choice]:
     in_force: dict[int, Choice] = {}
     refused = {row for row, _ in table.refused}
     for (number, row), entry in zip(table.rows(), table.entries(), strict=True):
-        if number not in refused:
-            for key, what in _slips(row):
-                files.problem(table.where(number, key) if key else f"{FILE}, row {table.lines[number]}", what)
-                refused.add(number)
-        if number in refused or None in (row["kind"], row["reason"]):
+        if None in (row["kind"], row["reason"]):
             refused.add(number)
+        for key, what in _slips(row) if number not in refused else ():
+            files.problem(table.where(number, key) if key else f"{FILE}, row {table.lines[number]}", what)
+            refused.add(number)
+        if number in refused:
             continue
         times = {event: entry[event] for event in EVENTS if entry[event] is not None}
         choice = Choice(row["reason"], row["drop"], row["cord"], times, row["by"])
