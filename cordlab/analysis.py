@@ -8,7 +8,7 @@ import numpy as np
 
 from cordlab import __version__
 from cordlab.batch.cords import Batch, TemperatureTrend, batch_report, quantities, temperature_trend, tested_only
-from cordlab.batch.drop_table import Evidence, SetUp
+from cordlab.batch.drop_table import Evidence, drop_inputs
 from cordlab.batch.findings import Finding, campaign_findings, fit_findings
 from cordlab.batch.fit import BatchFit, FitError, fit_batch
 from cordlab.batch.lowest_points import LowestFit, energies, fit_lowest_points, unheld
@@ -105,7 +105,7 @@ class Analysis:
     def waves(self) -> WaveFit | None:
         """The stretch wave in the records, and the drops without it; None where the cord carries none."""
         viscosity = None if self.campaign.viscosity is None else Viscosity.given(self.campaign.viscosity)
-        rig = SetUp.of(self.campaign.rig)
+        rig = self.campaign.rig
         return take_out_waves(self.drops, self._drops_used("fit"), rig=rig, viscosity=viscosity, progress=self.progress)
 
     @cached_property
@@ -125,7 +125,7 @@ class Analysis:
 
     def _fitted(self) -> BatchFit | LowestFit:
         """The curve from the records, with the lowest points of drops that have none, or from lowest points alone."""
-        rig, measured, model = SetUp.of(self.campaign.rig), self._drops_used("fit"), self.campaign.decision.model
+        rig, measured, model = self.campaign.rig, self._drops_used("fit"), self.campaign.decision.model
         if recorded := self._without_waves("fit"):
             return fit_batch(
                 recorded,
@@ -141,7 +141,7 @@ class Analysis:
             cord_mass=measured.cord_mass,
             cords=measured.cord,
             model=model,
-            **rig.values(),
+            **drop_inputs(rig),
         )
 
     def _drops_used(self, use: str) -> Evidence:
@@ -170,7 +170,7 @@ class Analysis:
         waves, fit = self.waves, self.fit
         if fit is None or self._fit[1] or not (waves and waves.seen):
             return None
-        rig, site = SetUp.of(self.campaign.rig), SetUp.of(self.campaign.site)
+        rig, site = self.campaign.rig, self.campaign.site
         dropped = [entry.mass.value for entry in self.campaign.drops]
         loads = wave_loads(
             fit.chosen.curve, self._drops_used("fit"), rig=rig, site=site, viscosity=waves.viscosity, masses=dropped

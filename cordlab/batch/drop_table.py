@@ -10,17 +10,38 @@ how much bends over the masses: that part (`WaveEffect.stiffness`) is taken off 
 is predicted, so that what is drawn out between tested masses is only what waves do not explain.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from cordlab.campaign.settings import Rig, Site
 from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import predict_drop, scale_for_lowest_point
 from cordlab.mechanics.setup import GRAVITY
 from cordlab.statistics.groups import EvidenceError
 from cordlab.units import Measured
+
+if TYPE_CHECKING:
+    from cordlab.campaign.campaign import Campaign
+    from cordlab.records.reduce import Drop
+
+Place = Rig | Site
+Keywords = dict[str, Any]  # of `predict_drop`, numbers
+
+DROP_INPUTS = ("drag_area", "air_density", "release_depth", "compliance")
+"""What `predict_drop` takes of a rig or site, by its own keywords."""
+
+
+def uncertain_inputs(place: Place) -> dict[str, Measured]:
+    """`DROP_INPUTS` of a campaign's `[rig]` or `[site]`; a site has no compliance."""
+    return {name: getattr(place, name, Measured(0.0)) for name in DROP_INPUTS}
+
+
+def drop_inputs(place: Place) -> Keywords:
+    """The estimates of `uncertain_inputs`."""
+    return {name: measured.value for name, measured in uncertain_inputs(place).items()}
 
 
 @dataclass(frozen=True)
@@ -29,12 +50,12 @@ class Evidence:
 
     mass : hung below the cord's end  [kg], standard uncertainty u_mass common to drops with that mass
     lowest_point : measured, below the tie point  [m], standard uncertainty u_lowest_point
-    u_common : the part of it that drops read from their records share, by the sensor's calibration  [m]; 0 where a
-        lowest point was measured on its own
     slack_length, cord_mass : of that cord  [m], [kg]
     peak_load : measured where the load cell sits  [N], nan without a record; u_peak_load common to all (calibration)
     jumps : of the cord before the drop;  temperature  [degC], nan where not recorded
     load_cell_at : "top" or "bottom"
+    u_common : the part of u_lowest_point that drops read from their records share, by the sensor's calibration  [m]; 0
+        where a lowest point was measured on its own
     """
 
     drop: tuple[str, ...]
@@ -56,11 +77,12 @@ class Evidence:
         n = len(self.drop)
         if not len(self.u_common):
             object.__setattr__(self, "u_common", np.zeros(n))
-        for name, value in self._columns().items():
-            if name not in ("drop", "cord"):
-                object.__setattr__(self, name, np.asarray(value, float))
-            if len(value) != n:
-                raise EvidenceError(f"{n} drops, but {len(value)} values of {name}")
+        for name in COLUMNS:
+            column = getattr(self, name)
+            if len(column) != n:
+                raise EvidenceError(f"{n} drops, but {len(column)} values of {name}")
+            in_type = tuple(column) if name in ("drop", "cord") else np.asarray(column, float)
+            object.__setattr__(self, name, in_type)
         for name in ("mass", "u_mass", "lowest_point", "slack_length", "cord_mass"):
             bad = ~np.isfinite(getattr(self, name))
             if bad.any():
@@ -80,25 +102,37 @@ class Evidence:
     def stretch_ratio(self) -> np.ndarray:
         return self.lowest_point / self.slack_length
 
-    def _columns(self) -> dict[str, Any]:
-        """What has one row a drop."""
-        return {each.name: getattr(self, each.name) for each in fields(self) if each.name != "load_cell_at"}
+    @property
+    def has_peak(self) -> np.ndarray:
+        """Which drops have a record of the load."""
+        return np.isfinite(self.peak_load)
+
+    @property
+    def cell_end(self) -> str:
+        """The end of the cord at which the load cell sits: "tie" or "lower"."""
+        return "tie" if self.load_cell_at == "top" else "lower"
+
+    @property
+    def u_calibration(self) -> float:
+        """Relative standard uncertainty that all peaks have in common."""
+        u = self.u_peak_load / self.peak_load
+        return float(np.median(u[np.isfinite(u)])) if np.isfinite(u).any() else 0.0
 
     def take(self, keep: np.ndarray) -> "Evidence":
+        """Some of the drops, by number or as a mask."""
         index = np.flatnonzero(keep) if keep.dtype == bool else keep
-
-        def cut(value: Any) -> Any:
-            return value[index] if isinstance(value, np.ndarray) else tuple(value[i] for i in index)
-
-        return replace(self, **{name: cut(value) for name, value in self._columns().items()})
+        columns: dict[str, Any] = {name: [getattr(self, name)[i] for i in index] for name in COLUMNS}
+        return replace(self, **columns)
 
     def joined(self, other: "Evidence") -> "Evidence":
         """These drops and the other ones, of one rig."""
-        both: dict[str, Any] = {name: [*value, *getattr(other, name)] for name, value in self._columns().items()}
-        return replace(self, **both | {name: tuple(both[name]) for name in ("drop", "cord")})
+        columns: dict[str, Any] = {name: [*getattr(self, name), *getattr(other, name)] for name in COLUMNS}
+        return replace(self, **columns)
 
     @classmethod
-    def of_campaign(cls, campaign: Any, reduced: Sequence[Any] = (), *, use: Sequence[str] = ("fit",)) -> "Evidence":
+    def of_campaign(
+        cls, campaign: "Campaign", reduced: Sequence["Drop"] = (), *, use: Sequence[str] = ("fit",)
+    ) -> "Evidence":
         """The drops of a `Campaign` with one of these uses, with peaks of the `reduced` records (`Drop`).
 
         The lowest point is the one measured on its own, or the record's where there is none; a drop with neither does
@@ -108,21 +142,38 @@ class Evidence:
         rows = []
         for entry in campaign.drops:
             record = records.get(entry.drop)
-            if entry.use not in use or (entry.lowest_point is None and record is None):
+            if entry.use not in use:
                 continue
-            cord = campaign.cord(entry.cord)
-            lowest, peak, common = entry.lowest_point, (np.nan, np.nan), 0.0
-            if record is not None:
-                if lowest is None:
-                    lowest, common = Measured(record.lowest_point, record.u_lowest_point), record.u_lowest_point
-                peak = (record.peak_load, record.u_peak_load)
-            rows.append((
-                entry.drop, entry.cord, entry.mass.value, entry.mass.u, lowest.value, lowest.u,
-                cord.slack_length.value, cord.mass.value, *peak, entry.jumps, entry.temperature, common,
-            ))  # fmt: skip
-        names = [each.name for each in fields(cls) if each.name != "load_cell_at"]
-        columns: dict[str, Any] = dict(zip(names, zip(*rows, strict=True) if rows else [()] * len(names), strict=True))
+            cord, common = campaign.cord(entry.cord), 0.0
+            if entry.lowest_point is not None:
+                lowest = entry.lowest_point
+            elif record is not None:
+                lowest, common = Measured(record.lowest_point, record.u_lowest_point), record.u_lowest_point
+            else:
+                continue
+            rows.append(
+                {
+                    "drop": entry.drop,
+                    "cord": entry.cord,
+                    "mass": entry.mass.value,
+                    "u_mass": entry.mass.u,
+                    "lowest_point": lowest.value,
+                    "u_lowest_point": lowest.u,
+                    "slack_length": cord.slack_length.value,
+                    "cord_mass": cord.mass.value,
+                    "peak_load": record.peak_load if record else np.nan,
+                    "u_peak_load": record.u_peak_load if record else np.nan,
+                    "jumps": entry.jumps,
+                    "temperature": entry.temperature,
+                    "u_common": common,
+                }
+            )
+        columns: dict[str, Any] = {name: [row[name] for row in rows] for name in COLUMNS}
         return cls(**columns, load_cell_at=campaign.rig.load_cell_at)
+
+
+COLUMNS = tuple(column.name for column in fields(Evidence) if column.name != "load_cell_at")
+"""What has one row a drop."""
 
 
 @dataclass(frozen=True)
@@ -165,52 +216,29 @@ class Shapes:
         return replace(self.curve, parameters=parameters, scale=np.asarray(self.curve.scale, float) * scale)
 
 
-@dataclass(frozen=True)
-class SetUp:
-    """Rig or site inputs of a drop that `predict_drop` takes, by its own keywords."""
-
-    drag_area: Measured
-    air_density: Measured
-    release_depth: Measured
-    compliance: Measured
-
-    NAMES = ("drag_area", "air_density", "release_depth", "compliance")
-
-    @classmethod
-    def of(cls, where: Any) -> "SetUp":
-        """From a campaign's `[rig]` or `[site]`; a site has no compliance of its own."""
-        return cls(
-            where.drag_area, where.air_density, where.release_depth, getattr(where, "compliance", None) or Measured(0.0)
-        )
-
-    def values(self) -> dict[str, Any]:
-        return {name: getattr(self, name).value for name in self.NAMES}
-
-
-def log_scales(curve: Shapes, evidence: Evidence, batch: Mapping[str, Any], **inputs: Any) -> np.ndarray:
+def log_scales(curve: Shapes, evidence: Evidence, batch: Keywords, **inputs: float) -> np.ndarray:
     """ln s of each drop for each shape, as if strained uniformly.  (shapes, n_drops)"""
-    shape, flat = _each(curve.count, evidence, batch, inputs)
+    shape, setup = _setups(curve.count, evidence, {**batch, **inputs})
     lowest_point = np.tile(evidence.lowest_point, curve.count)
-    return np.log(scale_for_lowest_point(curve.take(shape), lowest_point, **flat)).reshape(curve.count, -1)
+    return np.log(scale_for_lowest_point(curve.take(shape), lowest_point, **setup)).reshape(curve.count, -1)
 
 
-def _each(k: int, evidence: Evidence, batch: Mapping[str, Any], inputs: Mapping[str, Any]) -> tuple[Any, Any]:
+def log_excess(curve: Shapes, evidence: Evidence, y: np.ndarray, batch: Keywords, **inputs: float) -> np.ndarray:
+    """ln(measured over predicted peak) at the load cell's end, of drops with a record.  (shapes, n_drops)"""
+    shape, setup = _setups(curve.count, evidence, {**batch, **inputs})
+    predicted = predict_drop(curve.take(shape, np.exp(y).ravel()), **setup)
+    load = predicted.tie_load if evidence.cell_end == "tie" else predicted.tension
+    return np.log(evidence.peak_load) - np.log(np.reshape(load, y.shape))
+
+
+def _setups(k: int, evidence: Evidence, inputs: Keywords) -> tuple[np.ndarray, Keywords]:
     """Each drop for each of k shapes: the number of its shape, and what `predict_drop` takes.  (k · n_drops,)"""
-    n, keywords = len(evidence), {**batch, "mass": evidence.mass, **inputs}
-    flat = {name: np.tile(np.broadcast_to(np.asarray(value, float), n), k) for name, value in keywords.items()}
+    n, setup = len(evidence), {"mass": evidence.mass, **inputs}
+    flat = {name: np.tile(np.broadcast_to(np.asarray(value, float), n), k) for name, value in setup.items()}
     return np.repeat(np.arange(k), n), flat
 
 
-def log_excess(curve: Shapes, evidence: Evidence, y: np.ndarray, batch: Mapping[str, Any], **inputs: Any) -> np.ndarray:
-    """ln(measured over predicted peak) at the load cell's end, of drops with a record.  (shapes, n_drops)"""
-    shape, flat = _each(curve.count, evidence, batch, inputs)
-    predicted = predict_drop(curve.take(shape, np.exp(y).ravel()), **flat)
-    end = "tie" if evidence.load_cell_at == "top" else "lower"
-    load = np.reshape(predicted.tie_load if end == "tie" else predicted.tension, y.shape)
-    return np.log(evidence.peak_load) - np.log(load)
-
-
-def mean_cord(evidence: Evidence) -> dict[str, float]:
+def mean_cord(evidence: Evidence) -> Keywords:
     """Slack length and cord mass of the batch, cords alike, and gravity: keywords of `predict_drop`."""
     cords = dict(zip(evidence.cord, zip(evidence.slack_length, evidence.cord_mass, strict=True), strict=True))
     length, mass = np.mean(list(cords.values()), axis=0)

@@ -12,11 +12,12 @@ of the shape alone, up to the stretch that only lowest points reach.
 
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from cordlab.batch.drop_table import Evidence, SetUp, mean_cord
+from cordlab.batch.drop_table import Evidence, Place, drop_inputs, mean_cord
 from cordlab.batch.fit import BatchFit, FitError, fit_batch
 from cordlab.batch.viscosity import wave_excess
 from cordlab.batch.wave_removal import INTERIM, WaveFit
@@ -50,11 +51,11 @@ class LowestFit:
     """
 
     chosen: CurveFit
-    aicc: Mapping[str, float]
-    notes: Mapping[str, str]
+    aicc: dict[str, float]
+    notes: dict[str, str]
 
     def shapes(self, n: int, *, seed: int, progress: Progress = unwatched) -> tuple[Curve, ...]:
-        """None: the doubt about the shape is in the lines of ln s over mass, which the limits draw."""
+        """None: how sure the shape is shows in the lines of ln s over mass, which the limits draw."""
         return ()
 
     def summary(self) -> str:
@@ -63,10 +64,9 @@ class LowestFit:
 
     def to_dict(self) -> dict:
         """For results.json."""
-        names = dict.fromkeys((*self.aicc, *self.notes))
         table = [
             {"model": name, "aicc": self.aicc.get(name), "check_rms": None, "note": self.notes.get(name, "")}
-            for name in names
+            for name in self.aicc | self.notes
         ]
         return self.chosen.to_dict() | {"equals": [self.chosen.model.name], "held_back": "nothing", "candidates": table}
 
@@ -88,23 +88,25 @@ class Energies:
     sd: float = np.nan
 
     @classmethod
-    def of(cls, drop: Sequence[str], cord: Sequence[Hashable], lowest, u_lowest, *, waves=0.0, **inputs) -> "Energies":
+    def of(
+        cls, drop: Sequence[str], cord: Sequence[Hashable], lowest, u_lowest, *, waves: ArrayLike = 0.0, **inputs
+    ) -> "Energies":
         """With the scatter that the drops show: what is left of ln s when each cord and each mass has a level of its
         own, which an error of the curve's shape cannot touch; never less than reading lowest points adds. A trial curve
         through the lowest points says how far a metre is in ln s.
 
         lowest, u_lowest : (n,) [m];  waves : (n,) or 0;  inputs : of `predict_drop`, one number or (n,)
         """
-        lowest = np.asarray(lowest, dtype=float)
-        found = cls(tuple(drop), tuple(cord), lowest, _setup(lowest, inputs), np.broadcast_to(waves, lowest.shape))
-        trial = found._trial()
+        drops = _energies(drop, cord, lowest, waves, inputs)
+        trial = drops._trial()
         model, values = trial.model, np.array(trial.model.values(trial.parameters))[:, None]
-        here = found.logs(model, values)[:, 0]
-        higher = replace(found, lowest=lowest - np.minimum(u_lowest, 0.1 * (lowest - found.setup.slack_length)))
-        reading = float(np.sqrt(np.mean((higher.logs(model, values)[:, 0] - here) ** 2)))
-        rest, _, dof = without_levels(here, found.place, found.setup.mass)
+        logs = drops.logs(model, values)[:, 0]
+        read_higher = np.minimum(u_lowest, 0.1 * (drops.lowest - drops.setup.slack_length))
+        higher = replace(drops, lowest=drops.lowest - read_higher)
+        reading = float(np.sqrt(np.mean((higher.logs(model, values)[:, 0] - logs) ** 2)))
+        rest, _, dof = without_levels(logs, drops.place, drops.setup.mass)
         sd = max(reading, float(np.sqrt(rest @ rest / dof))) if dof > 0 else np.nan
-        return replace(found, sd=sd)
+        return replace(drops, sd=sd)
 
     @property
     def names(self) -> list[Hashable]:
@@ -129,7 +131,7 @@ class Energies:
         parameters = model.by_name(values)
         if (model.lock_up(parameters) <= self.reach.max()).any():
             return np.full((len(self.lowest), values.shape[1]), np.inf)
-        keywords = {name: getattr(self.setup, name)[:, None] for name in self.setup.__dataclass_fields__}
+        keywords = {name: value[:, None] for name, value in vars(self.setup).items()}
         try:
             scale = scale_for_lowest_point(Curve(model, parameters), self.lowest[:, None], **keywords)
         except ValueError:
@@ -138,11 +140,16 @@ class Energies:
             return np.full((len(self.lowest), values.shape[1]), np.inf)  # a curve without load
         return np.log(scale) - self.waves[:, None]
 
+    def cord_means(self, logs: np.ndarray) -> np.ndarray:
+        """Mean of each cord's drops.  (n, draws) → (cords, draws)"""
+        member = self.place == np.arange(len(self.names))[:, None]
+        return member @ logs / member.sum(axis=1, keepdims=True)
+
     def off(self, model: Model, values: np.ndarray) -> np.ndarray:
         """ln s less the mean of the drop's cord, over `sd`: what no drop asks for where the shape is right."""
-        logs, member = self.logs(model, values), self.place == np.arange(len(self.names))[:, None]
+        logs = self.logs(model, values)
         with np.errstate(invalid="ignore"):  # locked up: inf − inf
-            return (logs - (member / member.sum(axis=1, keepdims=True) @ logs)[self.place]) / self.sd
+            return (logs - self.cord_means(logs)[self.place]) / self.sd
 
     def start(self, model: Model) -> "lmfit.Parameters":
         """Start values through a Mooney–Rivlin curve from the energy balance, up to the greatest stretch."""
@@ -173,11 +180,14 @@ class Energies:
         return {"c1": float(c1), "c2": float(c2)}
 
 
-def _setup(lowest: np.ndarray, inputs: Mapping[str, Any]) -> DropSetup:
-    values = {name: np.asarray(value, float) for name, value in inputs.items()}
-    return DropSetup(
-        **{name: np.broadcast_to(value, lowest.shape) for name, value in vars(DropSetup(**values)).items()}
-    )
+def _energies(
+    drop: Sequence[str], cord: Sequence[Hashable], lowest: ArrayLike, waves: ArrayLike, inputs: Mapping[str, ArrayLike]
+) -> Energies:
+    """Without the scatter of the drops; every input (n,)."""
+    lowest = np.asarray(lowest, dtype=float)
+    values = DropSetup(**{name: np.asarray(value, float) for name, value in inputs.items()})
+    setup = DropSetup(**{name: np.broadcast_to(value, lowest.shape) for name, value in vars(values).items()})
+    return Energies(tuple(drop), tuple(cord), lowest, setup, np.broadcast_to(waves, lowest.shape))
 
 
 def fit_lowest_points(
@@ -194,9 +204,7 @@ def fit_lowest_points(
     model        : one of the registry, or "auto": the least AICc among `MODELS`
     Raises FitError where no model can be used, with the reason for each.
     """
-    lowest = np.asarray(lowest_point, dtype=float)
-    setup = _setup(lowest, inputs)
-    drops = Energies(("",) * len(lowest), tuple(cords), lowest, setup, np.zeros_like(lowest))
+    drops = _energies([""] * len(cords), cords, lowest_point, 0.0, inputs)
     fits, notes = {}, {}
     for name in MODELS if model == "auto" else (model,):
         try:
@@ -212,16 +220,16 @@ def fit_lowest_points(
 
 
 def _fit(model: Model, drops: Energies) -> CurveFit:
-    names, place, n, size, reach = drops.names, drops.place, len(drops.lowest), len(model.parameters), drops.reach
+    names, place, n, size = drops.names, drops.place, len(drops.lowest), len(model.parameters)
     unknowns = size + len(names) - 1
-    if len(np.unique(np.round(reach, 2))) < size or n < unknowns:
+    if len(np.unique(np.round(drops.reach, 2))) < size or n < unknowns:
         raise FitError(f"{n} lowest points of {len(names)} cords for {unknowns} unknowns; drop other masses")
-    counts = np.bincount(place)
+    counts = np.bincount(place)[:, None]
 
     def levels(logs: np.ndarray) -> np.ndarray:
         """Of each cord, by least squares with mean 0.  (cords, draws)"""
-        means = (place == np.arange(len(names))[:, None]) @ logs / counts[:, None]
-        return means - means.sum(axis=0) / (1 / counts).sum() / counts[:, None]
+        means = drops.cord_means(logs)
+        return means - means.sum(axis=0) / (1 / counts).sum() / counts
 
     def residuals(values: np.ndarray) -> np.ndarray:
         logs = drops.logs(model, values)
@@ -232,31 +240,33 @@ def _fit(model: Model, drops: Energies) -> CurveFit:
         result, values = minimise(model, residuals, drops.start(model))
     except ValueError as error:
         raise FitError(str(error)) from error
-    off = residuals(values[:, None])[:, 0]
+    logs = drops.logs(model, values[:, None])
+    rest = (logs - levels(logs)[place])[:, 0]
     solved = Solution(
         model=model,
         result=result,
         values=values,
-        scales=np.exp(levels(drops.logs(model, values[:, None]))[:, 0]),
-        residuals=off,
-        rss=float(off @ off),
+        scales=np.exp(levels(logs)[:, 0]),
+        residuals=rest,
+        rss=float(rest @ rest),
         growth=along(differences(lambda v: drops.logs(model, v), values), np.full(n, -1.0)),
     )
-    curve = Curve(model, model.by_name(solved.values.tolist()))
-    most = float(reach.max())
-    if (rises := curve.rises_to(most)) < most:
+    most = float(drops.reach.max())
+    if (rises := Curve(model, model.by_name(values.tolist())).rises_to(most)) < most:
         raise FitError(f"the force stops rising at stretch ratio {rises:.2f}, and drops went to {most:.2f}")
-    logs = drops.logs(model, values[:, None])[:, 0]
-    log_scales = GroupLines.of(logs, group=drops.cord, unknowns_before=size - 1)
-    criterion = aicc(solved.rss, n, unknowns + 1)
-    scales = dict(zip(names, solved.scales.tolist(), strict=True))
     fit = as_fit(
-        solved, dof=n - unknowns, aicc=criterion, scales=scales, log_scales=log_scales, by_drop=True, reach=most
+        solved,
+        dof=n - unknowns,
+        aicc=aicc(solved.rss, n, unknowns + 1),
+        scales=dict(zip(names, solved.scales.tolist(), strict=True)),
+        log_scales=GroupLines.of(logs[:, 0], group=drops.cord, unknowns_before=size - 1),
+        by_drop=True,
+        reach=most,
     )
     return replace(fit, residual_sd=0.0)
 
 
-def energies(recorded: Sequence[Drop], evidence: Evidence, *, rig: SetUp, waves: WaveFit | None) -> Energies | None:
+def energies(recorded: Sequence[Drop], evidence: Evidence, *, rig: Place, waves: WaveFit | None) -> Energies | None:
     """Energy equations of the drops of `evidence`; None where all have a record or nothing shows how drops scatter.
 
     recorded : fit drops with their waves taken off; what waves do to lowest points is then taken off the equations too
@@ -264,23 +274,19 @@ def energies(recorded: Sequence[Drop], evidence: Evidence, *, rig: SetUp, waves:
     if set(evidence.drop) <= {drop.name for drop in recorded}:
         return None
 
-    def of(part: np.ndarray | float) -> Energies:
-        return Energies.of(
-            evidence.drop, evidence.cord, evidence.lowest_point, evidence.u_lowest_point, waves=part,
-            mass=evidence.mass, slack_length=evidence.slack_length, cord_mass=evidence.cord_mass, **rig.values(),
-        )  # fmt: skip
-
-    found = of(0.0)
-    if np.isnan(found.sd):
+    inputs = drop_inputs(rig) | {name: getattr(evidence, name) for name in ("mass", "slack_length", "cord_mass")}
+    columns = evidence.drop, evidence.cord, evidence.lowest_point, evidence.u_lowest_point
+    uniform = Energies.of(*columns, **inputs)
+    if np.isnan(uniform.sd):
         return None
     if waves is None or not (waves.seen and waves.measured):
-        return found
-    curve = fit_batch(recorded, candidates=INTERIM, energies=found).chosen.curve
+        return uniform
+    curve = fit_batch(recorded, candidates=INTERIM, energies=uniform).chosen.curve
     masses = np.unique(evidence.mass)
     stiffer = wave_excess(
-        curve, mass=masses, viscosity=waves.viscosity.value, batch=mean_cord(evidence), inputs=rig.values()
+        curve, mass=masses, viscosity=waves.viscosity.value, batch=mean_cord(evidence), inputs=drop_inputs(rig)
     ).stiffness
-    return of(np.interp(evidence.mass, masses, stiffer))
+    return Energies.of(*columns, waves=np.interp(evidence.mass, masses, stiffer), **inputs)
 
 
 def unheld(fit: BatchFit, evidence: Evidence) -> str:

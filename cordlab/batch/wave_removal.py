@@ -7,15 +7,15 @@ taken off the measured pairs; then the curve is fitted again, until it stays. At
 cord, because a wave that comes a little early or late leaves a swing behind that looks like a wrong curve.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, field, replace
-from typing import Any
 
 import numpy as np
 
-from cordlab.batch.drop_table import Evidence, SetUp, mean_cord
+from cordlab.batch.drop_table import Evidence, Keywords, Place, drop_inputs, mean_cord
 from cordlab.batch.fit import fit_batch
 from cordlab.batch.viscosity import Viscosity, measured_viscosity
+from cordlab.curves.fit import CurveFit
 from cordlab.curves.models import Curve
 from cordlab.mechanics.setup import DropSetup
 from cordlab.mechanics.trace import trace_waves
@@ -54,9 +54,9 @@ class Swell:
 
 @dataclass(frozen=True)
 class WaveFit:
-    """Drops without their waves, and what was found on the way.
+    """Drops without their waves, and what came out on the way.
 
-    drops : as given, `force` corrected where records show waves; worn cords' drops as they are
+    drops : as recorded, `force` corrected where records show waves; worn cords' drops as they are
     share, u_share : of the wave that a cord of this mass should show, how much the records do: 1 all of it, 0 none
     swells : the wave on the batch's mean cord, one a mass of the fit drops
     rounds, change : how often the curve was fitted again, and by what share of its force it moved at last
@@ -103,7 +103,7 @@ class WaveFit:
             notes.append(f"the curve still moved by {100 * self.change:.1f} % in the last round of taking waves off")
         return tuple(notes)
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         rows = [
             {
                 "mass_hung": swell.mass,
@@ -113,101 +113,107 @@ class WaveFit:
             }
             for swell in self.swells
         ]
-        return {"seen": self.seen, "share": self.share, "u_share": self.u_share, "viscosity": asdict(self.viscosity),
-                "rounds": self.rounds, "change": self.change, "records": rows}  # fmt: skip
+        numbers = {name: getattr(self, name) for name in ("seen", "share", "u_share", "rounds", "change")}
+        return numbers | {"viscosity": asdict(self.viscosity), "records": rows}
 
 
 def take_out_waves(
     drops: Sequence[Drop],
     evidence: Evidence,
     *,
-    rig: SetUp,
+    rig: Place,
     viscosity: Viscosity | None = None,
     progress: Progress = unwatched,
 ) -> WaveFit | None:
     """Take the stretch wave off the pairs of `drops`, those of use "fit" leading; None where the cord has no mass.
 
-    Without a record there is nothing to take off, and the viscosity is the given one or unknown.
+    Without a record there is nothing to take off, and the viscosity is the one of the campaign or unknown.
 
     evidence : of the fit drops, peaks included;  viscosity : of the cords; measured from the peaks by default.
     A wave that the records do not show (by the regression of what the curve leaves over on the wave expected) is not
     taken off.
     """
     fitted = [drop for drop in drops if drop.use == "fit"]
-    batch = mean_cord(evidence)
+    batch, inputs = mean_cord(evidence), drop_inputs(rig)
     if not batch["cord_mass"]:
         return None
-    untold = WaveFit(tuple(drops), viscosity or Viscosity.unknown(), np.nan, np.nan, ())
+    as_recorded = WaveFit(tuple(drops), viscosity or Viscosity.unknown(), np.nan, np.nan, ())
     if not fitted:
-        return untold
+        return as_recorded
+
+    def viscosity_by(curve: Curve) -> Viscosity:
+        return viscosity or measured_viscosity(curve, evidence, rig=rig, batch=batch)
+
     try:
-        return _rounds(drops, fitted, evidence, rig, viscosity, batch, progress)
+        fit, waves = _rounds(drops, fitted, viscosity_by, batch | inputs)
+        if not waves.seen:
+            return waves
+        eta = viscosity_by(fit.curve)
+        new = [drop for drop in drops if drop.use != "wear"]
+        clear: dict[str, Drop] = {}
+        for first in progress(range(0, len(new), TOGETHER), desc="stretch waves", unit=f"{TOGETHER} drops"):
+            part = new[first : first + TOGETHER]
+            cords = {name: np.array([getattr(drop, name) for drop in part]) for name in ("slack_length", "cord_mass")}
+            curves = fit.curve.scaled(np.array([fit.scales.get(drop.cord, 1.0) for drop in part]))
+            swells = _swells(curves, part, eta.value, batch | inputs | cords)
+            clear |= {drop.name: swell.off(drop) for drop, swell in zip(part, swells, strict=True)}
     except ValueError as error:  # of the simulation: a curve that locks up, a drop that never turns
-        return replace(untold, trouble=f"the records could not be compared with drops simulated with waves ({error})")
+        why = f"the records could not be compared with drops simulated with waves ({error})"
+        return replace(as_recorded, trouble=why)
+    return replace(waves, viscosity=eta, drops=tuple(clear.get(drop.name, drop) for drop in drops))
 
 
 def _rounds(
-    drops: Sequence[Drop],
-    fitted: list[Drop],
-    evidence: Evidence,
-    rig: SetUp,
-    viscosity: Viscosity | None,
-    batch: dict[str, float],
-    progress: Progress,
-) -> WaveFit:
+    drops: Sequence[Drop], fitted: list[Drop], viscosity_by: Callable[[Curve], Viscosity], setup: Keywords
+) -> tuple[CurveFit, WaveFit]:
+    """Fit, simulate a drop of each mass on the curve, take its wave off, fit again; until the curve stays."""
     fit, change = fit_batch(fitted, candidates=INTERIM).chosen, np.inf
+    of_mass = sorted({drop.mass: drop for drop in fitted}.items())
+    grid = np.linspace(1.1, max(float(drop.stretch_ratio.max()) for drop in fitted), 50)
     for rounds in range(1, MOST_ROUNDS + 1):
-        eta = viscosity or measured_viscosity(fit.curve, evidence, rig=rig, batch=batch)
-        kinds = [kind for _, kind in sorted({drop.mass: drop for drop in fitted}.items())]
-        swells = {swell.mass: swell for swell in _swells(fit.curve, kinds, eta.value, rig, batch)}
+        eta = viscosity_by(fit.curve)
+        likes = [drop for _, drop in of_mass]
+        swells = {swell.mass: swell for swell in _swells(fit.curve, likes, eta.value, setup)}
         share, u_share = _shown(fit.curve, fitted, swells)
-        found = WaveFit(tuple(drops), eta, share, u_share, tuple(swells.values()), rounds)
-        if not found.seen:
-            return replace(found, swells=(), rounds=0)
+        waves = WaveFit(tuple(drops), eta, share, u_share, tuple(swells.values()), rounds)
+        if not waves.seen:
+            return fit, replace(waves, swells=(), rounds=0)
         names = INTERIM if rounds == 1 else (fit.model.name,)
         last, fit = fit, fit_batch([swells[drop.mass].off(drop) for drop in fitted], candidates=names).chosen
-        grid = np.linspace(1.1, max(float(drop.stretch_ratio.max()) for drop in fitted), 50)
         change = float(np.max(np.abs(fit.curve.force(grid) / last.curve.force(grid) - 1)))
         if change < STEADY:
             break
-    if viscosity is None:
-        eta = measured_viscosity(fit.curve, evidence, rig=rig, batch=batch)
-    new = [drop for drop in drops if drop.use != "wear"]
-    clear: dict[str, Drop] = {}
-    for first in progress(range(0, len(new), TOGETHER), desc="stretch waves", unit=f"{TOGETHER} drops"):
-        part = new[first : first + TOGETHER]
-        cords = {name: np.array([getattr(drop, name) for drop in part]) for name in ("slack_length", "cord_mass")}
-        curves = fit.curve.scaled(np.array([fit.scales.get(drop.cord, 1.0) for drop in part]))
-        swells_of = zip(part, _swells(curves, part, eta.value, rig, batch | cords), strict=True)
-        clear |= {drop.name: swell.off(drop) for drop, swell in swells_of}
-    return replace(found, viscosity=eta, drops=tuple(clear.get(drop.name, drop) for drop in drops), change=change)
+    return fit, replace(waves, change=change)
 
 
 def _along(drop: Drop) -> np.ndarray:
     return (drop.stretch_ratio - 1) / (drop.lowest_point / drop.slack_length - 1)
 
 
-def _swells(curve: Curve, likes: Sequence[Drop], viscosity: float, rig: SetUp, cord: Mapping[str, Any]) -> list[Swell]:
-    """Drops simulated with waves in one go, each reduced as its record was; `cord` as `mean_cord` gives it, the curve's
-    scale and the cord's numbers one for all or one a drop.
+def _swells(curve: Curve, likes: Sequence[Drop], viscosity: float, setup: Keywords) -> list[Swell]:
+    """Drops simulated with waves in one go, each reduced as its record was.
+
+    The curve's scale and the numbers of `setup`, keywords of `predict_drop`, are one for all or one a drop.
     """
     n = len(likes)
-    inputs = {**cord, **rig.values(), "mass": np.array([like.mass for like in likes])}
+    inputs = setup | {"mass": np.array([like.mass for like in likes])}
     times = [_sampled(like) for like in likes]
     traces = trace_waves(DropSetup(**inputs), curve, np.asarray(viscosity), times)
     inputs.pop("compliance")  # a reduction knows of none
-    scales, found = np.broadcast_to(curve.scale, n), []
+    scales, swells = np.broadcast_to(curve.scale, n), []
     for k, (like, trace) in enumerate(zip(likes, traces, strict=True)):
-        its: dict[str, Any] = {name: float(np.broadcast_to(value, n)[k]) for name, value in inputs.items()}
-        seen = reduce_drop(
+        keywords: Keywords = {name: float(np.broadcast_to(value, n)[k]) for name, value in inputs.items()}
+        reduced = reduce_drop(
             trace.time - trace.time[0],
             trace.tie_load if like.load_cell_at == "top" else trace.lower_load,
             trace.position if like.residual_velocity is None else None,
-            **its, load_cell_at=like.load_cell_at, filter=like.filter,
-        )  # fmt: skip
-        wave = seen.force - replace(curve, scale=scales[k]).force(seen.stretch_ratio)
-        found.append(Swell(like.mass, _along(seen), wave, _arrival(seen)))
-    return found
+            load_cell_at=like.load_cell_at,
+            filter=like.filter,
+            **keywords,
+        )
+        wave = reduced.force - replace(curve, scale=scales[k]).force(reduced.stretch_ratio)
+        swells.append(Swell(like.mass, _along(reduced), wave, _arrival(reduced)))
+    return swells
 
 
 def _sampled(like: Drop) -> np.ndarray:
@@ -231,6 +237,6 @@ def _shown(curve: Curve, drops: Sequence[Drop], swells: dict[float, Swell]) -> t
         scale = (shape @ drop.force) / (shape @ shape)
         wave = wave - shape * (shape @ wave) / (shape @ shape)  # what a stiffer cord would explain shows no wave
         shares.setdefault(drop.mass, []).append(float(wave @ (drop.force - scale * shape) / (wave @ wave)))
-    means = [np.mean(each) for each in shares.values()]
-    spread = np.std(means, ddof=1) / np.sqrt(len(means)) if len(means) > 1 else np.inf
-    return float(np.mean(means)), float(spread)
+    means = [np.mean(of_mass) for of_mass in shares.values()]
+    error = np.std(means, ddof=1) / np.sqrt(len(means)) if len(means) > 1 else np.inf
+    return float(np.mean(means)), float(error)

@@ -1,34 +1,59 @@
 """Limits for the next drop: of another cord of the batch or of one tested cord, at a site, at any tested mass.
 
-Each source of doubt enters once:
+Each source of uncertainty enters once:
 
 - cord to cord (stiffness, slack length, mass, and the errors of measuring these): scatter of the cords' ln s; drop to
   drop (release, reading of the lowest point): scatter about the cords' lines. The t law for both, in the Monte Carlo.
 - the same two for the peaks' excess over the curve's, with a t law of its own.
 - shape of the curve and choice of the model: each draw takes another curve that the records allow.
-- shared by all drops, one error a draw, carried by what it does to every ln s: drag, air, release depth and compliance
-  of the rig, each test mass, viscosity, and the calibration behind the peaks and behind lowest points read from
-  records. An error of the force that the curve was fitted to scales the curve, and ln s takes it up.
+- shared by all drops (`SharedInput`), one error a draw, carried by what it does to every ln s: drag, air, release depth
+  and compliance of the rig, each test mass, viscosity, and the calibration behind the peaks and behind lowest points
+  read from records. An error of the force that the curve was fitted to scales the curve, and ln s takes it up.
 - drawn for each drop: the site's height, release, drag, air, reach and gear; in the stretch ratio, the new cord's
   length. The rig's height is in no limit: lowest points are measured from the tie point.
 
 Draws are common to all masses, so a limit is smooth in mass. JCGM 101 throughout, with its adaptive stop (7.9).
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from functools import partial
 
 import numpy as np
 
-from cordlab.batch.drop_table import Evidence, EvidenceError, SetUp, Shapes, log_excess, log_scales, mean_cord
+from cordlab.batch.drop_table import (
+    Evidence,
+    Keywords,
+    Place,
+    Shapes,
+    drop_inputs,
+    log_excess,
+    log_scales,
+    mean_cord,
+    uncertain_inputs,
+)
 from cordlab.curves.models import Curve
 from cordlab.limits.wave_effects import WaveEffect, stiffened
-from cordlab.statistics.groups import GroupLines
+from cordlab.statistics.groups import EvidenceError, GroupLines
 from cordlab.units import Measured
 
-VISCOSITY = "viscosity of the cords"  # an input that all drops share, where lowest points carry waves
-PEAK_CALIBRATION, LOWEST_CALIBRATION = "peak load calibration", "lowest points' calibration"
+VISCOSITY = "viscosity of the cords"  # shared by all drops where lowest points carry waves
+TEST_MASSES = "test masses"
+
+
+@dataclass(frozen=True)
+class SharedInput:
+    """An input that all drops, or all drops of one mass, have in common: its error does not shrink with their number.
+
+    name : in the budget;  measured : value and standard uncertainty;  positive : whether it cannot be negative
+    effect, peak_effect : d ln s / d input, (n_drops,), and d excess / d input, (n_drops with a record,)
+    """
+
+    name: str
+    measured: Measured
+    positive: bool
+    effect: np.ndarray
+    peak_effect: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -39,39 +64,32 @@ class DropStiffness:
         of `waves` taken off
     excess : ln(measured/predicted peak), (shapes_j.count, n_drops with a record); None where fewer than 2 cords have
         one
-    shared : inputs that all drops, or all drops of one mass, have in common, by name
-    slope, excess_slope : d ln s / d input and d excess / d input  (n_shared, n_drops), (n_shared, n_drops with a
-        record)
+    batch : slack length, cord mass and gravity of the mean cord
     """
 
     drops: Evidence
-    rig: SetUp
+    rig: Place
     shapes: tuple[Shapes, ...]
     scales: tuple[np.ndarray, ...]
     excess: tuple[np.ndarray, ...] | None
-    shared: dict[str, Measured]
-    slope: np.ndarray
-    excess_slope: np.ndarray | None
+    shared: tuple[SharedInput, ...]
     waves: WaveEffect | None
-    batch: dict[str, Any]
+    batch: Keywords
     notes: tuple[str, ...]
 
     def unexplained(self, drops: Evidence) -> np.ndarray:
         """ln s of drops on this rig by the central curve, the part of waves taken off.  (n_drops,)"""
-        uniform = log_scales(self.shapes[0], drops, self.batch, **self.rig.values())[0]
+        uniform = log_scales(self.shapes[0], drops, self.batch, **drop_inputs(self.rig))[0]
         return uniform - stiffened(self.waves, drops.mass)
 
-    @property
-    def has_peak(self) -> np.ndarray:
-        return np.isfinite(self.drops.peak_load)
-
     def lines(self, j: int = 0) -> GroupLines:
+        """ln s over mass, a line a cord, by shapes number j."""
         return GroupLines.of(self.scales[j], x=self.drops.mass, group=self.drops.cord)
 
     def excess_lines(self) -> list[GroupLines]:
-        """One a family of shapes; none where `excess` is."""
-        kept = self.drops.take(self.has_peak)
-        return [GroupLines.of(values, x=kept.mass, group=kept.cord) for values in self.excess or ()]
+        """The peaks' excess over mass, one a family of shapes; none where `excess` is."""
+        recorded = self.drops.take(self.drops.has_peak)
+        return [GroupLines.of(values, x=recorded.mass, group=recorded.cord) for values in self.excess or ()]
 
     @property
     def tested(self) -> tuple[float, float]:
@@ -83,7 +101,7 @@ def drop_stiffness(
     curve: Curve,
     evidence: Evidence,
     *,
-    rig: Any,
+    rig: Place,
     shapes: Sequence[Curve] = (),
     waves: WaveEffect | None = None,
 ) -> DropStiffness:
@@ -97,139 +115,118 @@ def drop_stiffness(
     """
     if not len(evidence):
         raise EvidenceError("no drop to learn from: the campaign has no `fit` drop with a lowest point")
-    set_up, notes = SetUp.of(rig), []
-    batch, lengths = mean_cord(evidence), evidence.slack_length
+    notes, batch, lengths = [], mean_cord(evidence), evidence.slack_length
     if np.ptp(lengths) > 0.1 * batch["slack_length"]:
         notes.append(
             f"slack lengths run from {lengths.min():.2f} to {lengths.max():.2f} m, and limits for another cord cover "
             f"that whole mix; rate cords of one length by themselves for narrower limits"
         )
-    everything = [Shapes.of(curve)]
-    reached = evidence.lowest_point / batch["slack_length"]
-    for given in map(Shapes.of, shapes):
-        possible = given.possible(reached)
-        if possible.count < given.count:
+    logs = _Logs(evidence, batch, waves)
+    reached, weight = evidence.lowest_point / batch["slack_length"], batch["gravity"] * logs.carried
+    families, scales, excess = [], [], []
+    for number, drawn in enumerate(map(Shapes.of, [curve, *shapes])):
+        possible = drawn.possible(reached) if number else drawn
+        if possible.count < drawn.count:
             notes.append(
-                f"{given.count - possible.count} of {given.count} drawn shapes lock up before a measured lowest point"
+                f"{drawn.count - possible.count} of {drawn.count} drawn shapes lock up before a measured lowest point"
             )
-        if possible.count:
-            everything.append(possible)
-    inputs, peaked = set_up.values(), np.isfinite(evidence.peak_load)
-    kept = evidence.take(peaked)
-    by_peaks, weight = len(set(kept.cord)) >= 2, batch["gravity"] * (evidence.mass + batch["cord_mass"] / 2)
-    end = "tie" if evidence.load_cell_at == "top" else "lower"
-    ratio = 0.0 if waves is None else waves.at(kept.mass, end)[0]
-    told, uniform, excess = [], [], []
-    for shape in everything:
-        y = log_scales(shape, evidence, batch, **inputs)
-        r = log_excess(shape, kept, y[:, peaked], batch, **inputs) - ratio if by_peaks else np.empty((len(y), 0))
-        found = np.flatnonzero(shape.turn(reached, y, weight) & np.isfinite(np.hstack([y, r])).all(axis=1))
-        if found.size < shape.count:
+        if not possible.count:
+            continue
+        y, r = logs.of(possible, evidence, drop_inputs(rig))
+        finite = np.isfinite(np.hstack([y, r])).all(axis=1)
+        turning = np.flatnonzero(possible.turn(reached, y + logs.stiffer, weight) & finite)
+        if turning.size < possible.count:
             notes.append(
-                f"{shape.count - found.size} of {shape.count} drawn shapes do not turn every drop that was made"
+                f"{possible.count - turning.size} of {possible.count} drawn shapes do not turn every drop that was made"
             )
-        if found.size:
-            told.append(shape.only(found))
-            uniform.append(y[found])
-            excess.append(r[found])
-        elif not told:
+        if turning.size:
+            families.append(possible.only(turning))
+            scales.append(y[turning])
+            excess.append(r[turning])
+        elif not families:
             raise EvidenceError(
                 "with the batch's curve and mean slack length some drop would not have turned where it did: check "
                 "slack lengths and lowest points, and rate cords of one length by themselves"
             )
-    if not by_peaks:
+    if not logs.by_peaks:
         notes.append(
             "fewer than 2 cords have a record of the load: peak loads and g are the curve's, not checked by a peak"
         )
-    stiffness = DropStiffness(
+    return DropStiffness(
         drops=evidence,
-        rig=set_up,
-        shapes=tuple(told),
-        scales=tuple(y - stiffened(waves, evidence.mass) for y in uniform),
-        excess=tuple(excess) if by_peaks else None,
-        shared=_shared(evidence, set_up, waves),
-        slope=np.empty((0, 0)),
-        excess_slope=None,
+        rig=rig,
+        shapes=tuple(families),
+        scales=tuple(scales),
+        excess=tuple(excess) if logs.by_peaks else None,
+        shared=tuple(_shared(logs, families[0], rig)),
         waves=waves,
         batch=batch,
         notes=tuple(notes),
     )
-    slope, excess_slope = _slopes(stiffness)
-    return replace(stiffness, slope=slope, excess_slope=excess_slope)
 
 
-def _shared(evidence: Evidence, rig: SetUp, waves: WaveEffect | None) -> dict[str, Measured]:
-    """Inputs with an uncertainty that all drops, or all drops of one mass, have in common."""
-    shared = {f"rig {name}": getattr(rig, name) for name in SetUp.NAMES}
-    for mass in np.unique(evidence.mass):
-        u = float(np.max(evidence.u_mass[evidence.mass == mass]))
-        shared[f"mass {mass:g} kg"] = Measured(float(mass), u)
-    known = np.isfinite(evidence.u_peak_load) & np.isfinite(evidence.peak_load)
-    if known.any():
-        relative = float(np.median(evidence.u_peak_load[known] / evidence.peak_load[known]))
-        shared[PEAK_CALIBRATION] = Measured(1.0, relative)
-    if evidence.u_common.any():
-        shared[LOWEST_CALIBRATION] = Measured(0.0, 1.0)  # in standard uncertainties: each drop has its own
-    if waves is not None and waves.sd_stiffness.any():
-        shared[VISCOSITY] = Measured(0.0, 1.0)  # in standard uncertainties: `Run` adds what it does at the site
-    return {name: quantity for name, quantity in shared.items() if quantity.u > 0}
+class _Logs:
+    """ln s and the peaks' excess of drops, what waves do to them taken off; also with an input that is a little off."""
+
+    def __init__(self, drops: Evidence, batch: Keywords, waves: WaveEffect | None) -> None:
+        recorded = drops.mass[drops.has_peak]
+        self.drops, self.batch, self.waves = drops, batch, waves
+        self.by_peaks = len(set(drops.take(drops.has_peak).cord)) >= 2
+        self.carried = drops.mass + batch["cord_mass"] / 2
+        # a mass that is off moves the drop, not the point of the wave table at which it is read
+        self.stiffer = stiffened(waves, drops.mass)
+        self.raised = 0.0 if waves is None else waves.at(recorded, drops.cell_end)[0]
+
+    def of(self, shapes: Shapes, drops: Evidence, inputs: Keywords) -> tuple[np.ndarray, np.ndarray]:
+        """(count, n_drops) and (count, n_drops with a record); the latter (count, 0) where peaks are not used."""
+        y = log_scales(shapes, drops, self.batch, **inputs)
+        if not self.by_peaks:
+            return y - self.stiffer, np.empty((len(y), 0))
+        peaked = drops.has_peak
+        r = log_excess(shapes, drops.take(peaked), y[:, peaked], self.batch, **inputs)
+        return y - self.stiffer, r - self.raised
 
 
-def shifted(stiffness: DropStiffness, name: str, by: float) -> tuple[np.ndarray, np.ndarray | None]:
-    """ln s and peak excess of the central curve with one shared input off by `by`.  (n_drops,), (n_drops with a
-    record,)
+def _shared(logs: _Logs, central: Shapes, rig: Place) -> list[SharedInput]:
+    """Inputs with an uncertainty that drops have in common, with what they do by central differences."""
+    drops, inputs, shared = logs.drops, drop_inputs(rig), []
 
-    name : of `DropStiffness.shared`, or "mass" for every mass off by `by` of its standard uncertainties.
-    """
-    evidence, inputs, central = stiffness.drops, stiffness.rig.values(), stiffness.shapes[0]
-    if name.startswith("rig "):
-        inputs[name.removeprefix("rig ")] += by
-    elif name == PEAK_CALIBRATION:
-        evidence = replace(evidence, peak_load=evidence.peak_load * np.exp(by))  # a share: never below 0
-    elif name == LOWEST_CALIBRATION:
-        evidence = replace(evidence, lowest_point=evidence.lowest_point + by * evidence.u_common)
-    elif name == "mass":
-        evidence = replace(evidence, mass=evidence.mass + by * evidence.u_mass)
-    else:
-        only = evidence.mass == stiffness.shared[name].value
-        evidence = replace(evidence, mass=np.where(only, evidence.mass + by, evidence.mass))
-    y = log_scales(central, evidence, stiffness.batch, **inputs)
-    # a mass that is off moves the drop, not the point of the wave table at which it is read
-    unexplained = y[0] - stiffened(stiffness.waves, stiffness.drops.mass)
-    if stiffness.excess is None:
-        return unexplained, None
-    kept, y_kept = evidence.take(stiffness.has_peak), y[:, stiffness.has_peak]
-    r = log_excess(central, kept, y_kept, stiffness.batch, **inputs)[0]
-    if stiffness.waves is not None:
-        end = "tie" if evidence.load_cell_at == "top" else "lower"
-        r = r - stiffness.waves.at(stiffness.drops.mass[stiffness.has_peak], end)[0]
-    return unexplained, r
+    def slopes(
+        moved: Callable[[float], tuple[Evidence, Keywords]], up: float = 1.0, down: float = 1.0
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """d ln s and d excess with the input off by `up` and by −`down`."""
+        above, below = logs.of(central, *moved(up)), logs.of(central, *moved(-down))
+        effect, peak_effect = ((a[0] - b[0]) / (up + down) for a, b in zip(above, below, strict=True))
+        return effect, peak_effect
 
+    def rig_off(name: str, by: float) -> tuple[Evidence, Keywords]:
+        return drops, inputs | {name: inputs[name] + by}
 
-def _slopes(stiffness: DropStiffness) -> tuple[np.ndarray, np.ndarray | None]:
-    """d ln s and d excess by each shared input: central differences of one standard uncertainty, one-sided near 0."""
-    evidence, kept = stiffness.drops, stiffness.has_peak
-    rows, excess_rows = [], []
-
-    def differ(name: str, up: float, down: float) -> list[np.ndarray]:
-        above, below = shifted(stiffness, name, up), shifted(stiffness, name, -down)
-        return [(a - b) / (up + down) for a, b in zip(above, below, strict=True) if a is not None and b is not None]
-
-    # an error of a mass is felt by the drops of that mass only: all masses are moved in one go
-    by_mass = differ("mass", 1.0, 1.0) if np.any(evidence.u_mass) else []
-    for name, quantity in stiffness.shared.items():
-        if name.startswith("mass "):
-            ours = np.where(evidence.mass == quantity.value, 1.0 / quantity.u, 0.0)
-            found = [change * mask for change, mask in zip(by_mass, (ours, ours[kept]), strict=False)]
-        elif name == VISCOSITY and stiffness.waves is not None:
-            # what it does to the peaks' excess is in sd_lower and sd_tie
-            found = [-stiffness.waves.at(evidence.mass, "stiffness")[1], np.zeros(int(kept.sum()))]
-        else:
-            near = name.endswith(("compliance", "drag_area", "air_density")) and quantity.value < quantity.u
-            found = differ(name, quantity.u, 0.0 if near else quantity.u)
-        rows.append(found[0])
-        excess_rows += found[1:]
-    slope = np.array(rows).reshape(len(rows), len(evidence))
-    if stiffness.excess is None:
-        return slope, None
-    return slope, np.array(excess_rows).reshape(len(rows), int(kept.sum()))
+    for name, measured in uncertain_inputs(rig).items():
+        if measured.u > 0:
+            positive = name != "release_depth"
+            down = 0.0 if positive and measured.value < measured.u else measured.u
+            change = slopes(partial(rig_off, name), measured.u, down)
+            shared.append(SharedInput(f"rig {name.replace('_', ' ')}", measured, positive, *change))
+    if drops.u_mass.any():
+        # an error of a mass is felt by the drops of that mass only: all masses are moved in one go
+        change = slopes(lambda by: (replace(drops, mass=drops.mass + by * drops.u_mass), inputs))
+        recorded = drops.mass[drops.has_peak] if logs.by_peaks else np.empty(0)
+        for mass in np.unique(drops.mass):
+            u = float(np.max(drops.u_mass[drops.mass == mass]))
+            if u > 0:
+                of_mass = (x * (at == mass) / u for x, at in zip(change, (drops.mass, recorded), strict=True))
+                shared.append(SharedInput(TEST_MASSES, Measured(float(mass), u), True, *of_mass))
+    none, no_peaks = np.zeros(len(drops)), np.zeros(drops.has_peak.sum() if logs.by_peaks else 0)
+    if drops.u_calibration > 0:
+        calibration = Measured(1.0, drops.u_calibration)
+        shared.append(SharedInput("peak load calibration", calibration, False, none, no_peaks + 1))
+    one = Measured(0.0, 1.0)  # in standard uncertainties: each drop has its own
+    if drops.u_common.any():
+        change = slopes(lambda by: (replace(drops, lowest_point=drops.lowest_point + by * drops.u_common), inputs))
+        shared.append(SharedInput("lowest points' calibration", one, False, *change))
+    if logs.waves is not None and logs.waves.sd_stiffness.any():
+        # `Run` adds what it does at the site; what it does to the peaks' excess is in sd_lower and sd_tie
+        effect = -logs.waves.at(drops.mass, "stiffness")[1]
+        shared.append(SharedInput(VISCOSITY, one, False, effect, no_peaks))
+    return shared

@@ -1,25 +1,27 @@
 """Uncertainty budget of a limit: what each input adds to the variance of the next drop, and what halving it would gain.
 
-First-order sums (JCGM 100, 5.1.2), the limit by the one rule √Σ t²u² over the inputs, beside the Monte Carlo that the
-rating uses.
+First-order sums (JCGM 100, 5.1.2) by `uncertainties`, each input one variable; the limit by the one rule √Σ t²u² over
+the inputs, beside the Monte Carlo that the rating uses.
 """
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from math import inf, isfinite
-from typing import Any
 
 import numpy as np
 
 from cordlab.limits.forecast import Forecast
-from cordlab.limits.simulate import Run, Site, effects
+from cordlab.limits.simulate import LENGTH, Run, effects
 from cordlab.quantities import DRAWN, QUANTITIES
 from cordlab.statistics.propagation import numerical_tolerance, t_margin, welch_satterthwaite
 
 CORDS, DROPS = "cord to cord (length and mass too)", "drop to drop"
 PEAK_CORDS, PEAK_DROPS = "peaks, cord to cord", "peaks, drop to drop"
-LENGTH, SHAPE, MODEL = "slack length of the next cord", "shape of the curve", "choice of model"
+SHAPE, MODEL = "shape of the curve", "choice of model"
 BETWEEN, WITHIN = (CORDS, PEAK_CORDS, LENGTH), (DROPS, PEAK_DROPS)
 """Inputs that are known from how cords differ, and from how drops of one cord do."""
+
+Part = tuple[str, float, float]
+"""An input of the first-order sum: its name, its standard uncertainty and the degrees of freedom behind it."""
 
 
 @dataclass(frozen=True)
@@ -39,10 +41,8 @@ class Share:
     gain: float
     gain_mass: float | None
 
-    def to_dict(self) -> dict[str, Any]:
-        dof = self.dof if isfinite(self.dof) else None
-        plain = {name: getattr(self, name) for name in ("input", "share", "u", "gain", "gain_mass")}
-        return plain | {"dof": dof}
+    def to_dict(self) -> dict[str, object]:
+        return asdict(self) | {"dof": self.dof if isfinite(self.dof) else None}
 
 
 @dataclass(frozen=True)
@@ -78,102 +78,106 @@ class Budget:
     def summary(self) -> str:
         row = QUANTITIES[self.quantity]
         unit = f" {row.unit}".rstrip()
-        head = f"{row.word} at {self.mass:g} kg: {self.estimate:.4g}{unit}, u = {self.u:.2g}{unit}"
-        lines = [head]
+        lines = [f"{row.word} at {self.mass:g} kg: {self.estimate:.4g}{unit}, u = {self.u:.2g}{unit}"]
         for s in self.shares:
             in_mass = "" if s.gain_mass is None else f", {s.gain_mass:+.2g} kg"
             lines.append(f"  {s.input:32s} {100 * s.share:5.1f} %   halved: {s.gain:+.2g}{unit}{in_mass}")
         return "\n".join([*lines, f"  {self.word}"])
 
-    def to_dict(self) -> dict[str, Any]:
-        names = ("quantity", "mass", "estimate", "u", "linear_limit", "drawn_limit", "agrees", "word")
-        plain = {name: getattr(self, name) for name in names}
-        return plain | {"dof": self.dof if isfinite(self.dof) else None}
+    def to_dict(self) -> dict[str, object]:
+        """The totals; `shares` have their own `to_dict`."""
+        totals = {name: value for name, value in asdict(self).items() if name != "shares"}
+        return totals | {
+            "agrees": self.agrees,
+            "word": self.word,
+            "dof": self.dof if isfinite(self.dof) else None,
+        }
 
 
 def budget(forecast: Forecast, *, mass: float, quantity: str = "clearance") -> Budget:
     """Budget of `quantity` for the next drop at the forecast's mass nearest to the rider mass `mass` [kg]."""
     if quantity not in DRAWN:
         raise ValueError(f"{quantity!r} is not one of {', '.join(DRAWN)}")
-    run = Run.behind(forecast)
     k = int(np.argmin(np.abs(forecast.masses - mass)))
     estimate = float(forecast.estimate(quantity)[k])
     per = estimate if QUANTITIES[quantity].load else 1.0
-    found = [(name, u * per, dof) for name, u, dof in components_of(run, k, quantity) if u * per > 0]
-    names, sizes, dofs = [row[0] for row in found], [row[1] for row in found], [row[2] for row in found]
+    parts = first_order(Run.behind(forecast), k, quantity)
+    sizes, dofs = per * np.array([u for _, u, _ in parts]), [dof for _, _, dof in parts]
     u, dof = welch_satterthwaite(sizes, dofs)
     margin = t_margin(sizes, dofs, forecast.probability)
-    drawn = forecast.prediction_limit(quantity, forecast.probability)[k]
     steepness = 0.0
     if forecast.masses.size > 1:
         steepness = abs(float(np.gradient(forecast.limit(quantity), forecast.masses)[k]))
     shares = []
-    for i, (name, size) in enumerate(zip(names, sizes, strict=True)):
-        halved = [s / 2 if j == i else s for j, s in enumerate(sizes)]
-        gain = margin - t_margin(halved, dofs, forecast.probability)
+    for i, (name, _, _) in enumerate(parts):
+        halved = np.where(np.arange(sizes.size) == i, sizes / 2, sizes)
+        gain = float(margin - t_margin(halved, dofs, forecast.probability))
         in_mass = gain / steepness if steepness > 0 and isfinite(steepness) else None
-        shares.append(Share(name, size, size**2 / u**2, dofs[i], gain, in_mass))
+        shares.append(Share(name, float(sizes[i]), float(sizes[i] ** 2 / u**2), dofs[i], gain, in_mass))
     return Budget(
         quantity=quantity,
         mass=float(forecast.masses[k]),
         estimate=estimate,
-        u=u,
-        dof=dof,
-        linear_limit=estimate + QUANTITIES[quantity].sign * margin,
-        drawn_limit=float(drawn),
+        u=float(u),
+        dof=float(dof),
+        linear_limit=float(estimate + QUANTITIES[quantity].sign * margin),
+        drawn_limit=float(forecast.prediction_limit(quantity, forecast.probability)[k]),
         shares=tuple(sorted(shares, key=lambda share: -share.share)),
     )
 
 
-def components_of(run: Run, k: int, quantity: str) -> list[tuple[str, float, float]]:
-    """Name, u(quantity) and degrees of freedom of each input; u relative for loads and g."""
-    stiffness, level = run.stiffness, run.levels[0]
+def first_order(run: Run, k: int, quantity: str) -> list[Part]:
+    """What each input adds to u(quantity) at mass number k, to the relative u for loads and g.
+
+    Each input is one variable, so one that moves ln s and the peaks' excess is not counted twice.
+    """
+    from uncertainties import UFloat, ufloat
+
+    dofs: dict[str, float] = {}
+
+    def error(name: str, u: float, dof: float = inf):
+        dofs[name] = dof
+        return ufloat(0.0, u, name) if u > 0 else 0.0
+
     slope, moved = effects(run, k)
+    level, load = run.levels[0], QUANTITIES[quantity].load
     between, within = np.sqrt(level.variances[:, 0, k])
-    per_scale = abs(slope[quantity])
-    items: list[tuple[str, float, float]] = [
-        (CORDS, per_scale * between, level.dof[0]),
-        (DROPS, per_scale * within, level.dof[1]),
-    ]
-    loaded = QUANTITIES[quantity].load
+    log_scale = error(CORDS, between, level.dof[0]) + error(DROPS, within, level.dof[1])
+    excess = 0.0
     raised = run.waves is not None
-    if loaded and run.excess_levels is not None:
+    if run.excess_levels is not None:
         peaks = run.excess_levels[0]
         raised = raised or float(peaks.mean[0, k]) > 0  # without waves an excess below 0 lowers nothing
-        for name, variance, dof in zip((PEAK_CORDS, PEAK_DROPS), peaks.variances[:, 0, k], peaks.dof, strict=True):
-            items.append((name, variance**0.5 if raised else 0.0, dof))
-    masses = 0.0
-    for i, (name, shared) in enumerate(stiffness.shared.items()):
-        effect = slope[quantity] * run.shift[k, i]
-        if loaded and raised and run.excess_shift is not None:
-            effect += run.excess_shift[k, i]
-        if name.startswith("mass "):
-            masses += (effect * shared.u) ** 2
-        else:
-            items.append((name.replace("_", " "), abs(effect) * shared.u, inf))
-    items.append(("test masses", masses**0.5, inf))
-    if loaded and run.waves is not None:
-        items.append(("stretch waves", float(run.waves.at(run.hung[k], "lower" if quantity == "g" else "tie")[1]), inf))
-    items += [
-        (f"site {name.replace('_', ' ')}", abs(by[quantity]), inf) for name, by in moved.items() if name != "length"
-    ]
-    if "length" in moved:
-        items.append((LENGTH, abs(moved["length"][quantity]), run.length[2]))
-    return items + _shape_items(run, k, quantity)
+        between, within = np.sqrt(peaks.variances[:, 0, k])
+        excess += error(PEAK_CORDS, between, peaks.dof[0]) + error(PEAK_DROPS, within, peaks.dof[1])
+    for i, shared in enumerate(run.stiffness.shared):
+        common = error(shared.name, shared.measured.u)
+        log_scale += run.shift[k, i] * common
+        if run.excess_shift is not None:
+            excess += run.excess_shift[k, i] * common
+    total = slope[quantity] * log_scale
+    if load and raised:
+        total += excess
+    if load and run.waves is not None:
+        total += error("stretch waves", float(run.waves.at(run.hung[k], "lower" if quantity == "g" else "tie")[1]))
+    for name, change in moved.items():
+        total += error(name, abs(change[quantity]), run.length[2] if name == LENGTH else inf)
+    inside, across = _of_shapes(run, k, quantity)
+    total += error(SHAPE, inside) + error(MODEL, across)
+    squares = dict.fromkeys(dofs, 0.0)
+    components = total.error_components() if isinstance(total, UFloat) else {}
+    for variable, u in components.items():
+        squares[variable.tag] += u**2  # each test mass is a variable, and a line of the budget holds them all
+    return [(name, square**0.5, dofs[name]) for name, square in squares.items() if square > 0]
 
 
-def _shape_items(run: Run, k: int, quantity: str) -> list[tuple[str, float, float]]:
+def _of_shapes(run: Run, k: int, quantity: str) -> tuple[float, float]:
     """Spread of the estimate over the shapes that the records allow, and between models that fit equally well."""
-    site = Site.estimates(run.site)
     values = []
-    for j, shape in enumerate(run.stiffness.shapes):
-        index = np.arange(shape.count)
-        predicted = run.predict(j, index, run.levels[j].mean[:, k], k, site)
-        measured = 0.0 if run.excess_levels is None else run.excess_levels[j].mean[:, k]
-        value = run.quantities(predicted, site, run.length[0], run.excess_at(k, measured))[quantity]
-        values.append(np.broadcast_to(np.log(value) if QUANTITIES[quantity].load else value, shape.count))
+    for family in range(len(run.stiffness.shapes)):
+        value = run.estimate_of(k, family)[quantity]
+        values.append(np.log(value) if QUANTITIES[quantity].load else value)
     drawn = [x for x in values[1:] if x.size > 1] or [x for x in values if x.size > 1]
     inside = np.sqrt(np.mean([x.var(ddof=1) for x in drawn])) if drawn else 0.0
     centres = [float(np.mean(x)) for x in values[1:]] or [float(values[0][0])]
-    across = float(np.std(centres)) if len(centres) > 1 else 0.0
-    return [(SHAPE, float(inside), inf), (MODEL, across, inf)]
+    return float(inside), float(np.std(centres)) if len(centres) > 1 else 0.0

@@ -1,17 +1,19 @@
 """A forecast: draws of the next drop at a site, and its one-sided limits."""
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cordlab.batch.drop_table import SetUp
+from cordlab.batch.drop_table import drop_inputs
 from cordlab.limits.anchoring import DropStiffness
-from cordlab.limits.wave_effects import WaveEffect
-from cordlab.mechanics.predict import predict_drop
+from cordlab.limits.wave_effects import WaveEffect, both_mechanics
 from cordlab.quantities import QUANTITIES
 from cordlab.statistics.groups import NextValue
 from cordlab.statistics.propagation import quantile, quantile_error
+
+if TYPE_CHECKING:
+    from cordlab.campaign.settings import Site
 
 HALF = 0.6827  # of a normal law lies within one standard deviation
 
@@ -41,16 +43,15 @@ class Forecast:
     estimates : quantity → (n_mass,), with every input at its estimate
     draws : quantity → (n_mass, n_draws): the next drop, everything uncertain drawn; infinite draws (no lowest point)
         are kept
-    content : quantity → (n_mass, n_draws): the value that the share `probability` of drops stays within, its doubt
-        drawn;
-        None for prediction limits
+    content : quantity → (n_mass, n_draws): the value that the share `probability` of drops stays within, what is not
+        known of it drawn; None for prediction limits
     u : quantity → (n_mass,), the standard uncertainty of the next drop
     dof : effective degrees of freedom of the scatter  (n_mass,)
     """
 
     masses: np.ndarray
     hung: np.ndarray
-    site: Any
+    site: "Site"
     limit_kind: str
     probability: float
     confidence: float
@@ -101,28 +102,28 @@ class Forecast:
         """What stretch waves change in the estimates at rider masses (n,) [kg]; None without waves, or not drawn.
 
         A dict a mass: lowest point with waves less that of the uniform cord with the same curve, `lowest_point`
-        [m] (0 where the curve was found from lowest points, and holds it); greatest g and load at the tie point over
+        [m] (0 where the curve was fitted to lowest points, and holds it); greatest g and load at the tie point over
         the uniform cord's, `g` and `peak_load`; and when all three come, from the release, `time_…` [s].
         """
-        found: list[dict[str, float] | None] = [None] * len(masses)
+        rows: list[dict[str, float] | None] = [None] * len(masses)
         inside = np.flatnonzero((masses >= self.masses[0] - 1e-9) & (masses <= self.masses[-1] + 1e-9))
         if self.waves is None or not inside.size:
-            return found
+            return rows
         hung = np.interp(masses[inside], self.masses, self.hung)
-        y, stiffness = np.interp(hung, self.hung, self.level.mean[0]), self.waves.at(hung, "stiffness")[0]
-        curve = self.stiffness.shapes[0].take(np.zeros(2 * hung.size, int), np.exp([*y, *(y + stiffness)]))
-        inputs: dict[str, Any] = {**self.stiffness.batch, **SetUp.of(self.site).values()}
-        drops = predict_drop(curve, mass=np.tile(hung, 2), **inputs)
-        low, g, tie = (np.reshape(value, (2, -1)) for value in (drops.lowest_point, drops.g, drops.tie_load))
+        level = np.exp(np.interp(hung, self.hung, self.level.mean[0]))
+        inputs = self.stiffness.batch | drop_inputs(self.site)
+        both = both_mechanics(self.stiffness.shapes[0].curve.scaled(level), self.waves, hung, inputs)
         columns = {
-            "lowest_point": low[1] - low[0],
-            "g": g[1] / g[0] * np.exp(self.waves.at(hung, "lower")[0]),
-            "peak_load": tie[1] / tie[0] * np.exp(self.waves.at(hung, "tie")[0]),
+            "lowest_point": both["lowest_point_waves"] - both["lowest_point_uniform"],
+            "g": both["g_waves"] / both["g_uniform"],
+            "peak_load": both["tie_load_waves"] / both["tie_load_uniform"],
+            "time_lowest_point": both["time_lowest"],
+            "time_g": both["time_lower_load"],
+            "time_peak_load": both["time_tie_load"],
         }
-        columns |= dict(zip(("time_lowest_point", "time_g", "time_peak_load"), self.waves.times_at(hung), strict=True))
         for i, k in enumerate(inside):
-            found[k] = {name: float(value[i]) for name, value in columns.items()}
-        return found
+            rows[k] = {name: float(values[i]) for name, values in columns.items()}
+        return rows
 
     @property
     def label(self) -> str:

@@ -1,28 +1,38 @@
 """The next drop by Monte Carlo (JCGM 101): draws common to all masses, in batches until the limits are steady."""
 
-from dataclasses import dataclass, fields, replace
+from collections.abc import Mapping
+from dataclasses import dataclass
 from math import ceil
-from typing import Any
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
-from cordlab.batch.drop_table import EvidenceError, SetUp
+from cordlab.batch.drop_table import DROP_INPUTS, Keywords, uncertain_inputs
 from cordlab.limits.anchoring import VISCOSITY, DropStiffness
 from cordlab.limits.forecast import Forecast, spread_of
 from cordlab.limits.wave_effects import WaveEffect, stiffened
-from cordlab.mechanics.predict import Prediction, predict_drop
+from cordlab.mechanics.predict import predict_drop
 from cordlab.quantities import DRAWN, QUANTITIES
-from cordlab.statistics.groups import NextValue, Pivots
+from cordlab.statistics.groups import EvidenceError, NextValue, Pivots
 from cordlab.statistics.limits import prediction_assurance
 from cordlab.statistics.propagation import adaptive, quantile
 from cordlab.units import Measured
+
+if TYPE_CHECKING:
+    from cordlab.campaign.settings import Site
 
 BATCH_SIZE = 10_000  # JCGM 101 7.9.4 b
 MOST_DRAWS = 200_000
 STEADY = 0.08
 """Draws are enough when twice the standard error of every limit is within this many standard deviations of its quantity
 (JCGM 101 7.9.2 with one significant digit asks for 0.05 to 0.5 of it)."""
+
+SIGNED = ("release_depth", "tie_height", "reach")  # inputs of a site that a normal law may take below zero
+LENGTH = "slack length of the next cord"
+
+Numbers = np.ndarray | float
 
 
 def draw_input(quantity: Measured, rng: np.random.Generator, size: int, *, positive: bool) -> np.ndarray:
@@ -37,45 +47,28 @@ def draw_input(quantity: Measured, rng: np.random.Generator, size: int, *, posit
     return rng.gamma(shape, quantity.value / shape, size)
 
 
-@dataclass(frozen=True)
-class Site:
-    """Draws (n_draws,) of what a drop at the site meets, gear included; or its estimates, as numbers."""
-
-    inputs: dict[str, Any]
-    tie_height: Any
-    reach: Any
-    gear: Any
-
-    @classmethod
-    def estimates(cls, site: Any) -> "Site":
-        return cls(
-            SetUp.of(site).values(), site.tie_height.value, site.reach_below_attachment.value, site.gear_mass.value
-        )
-
-    @classmethod
-    def draw(cls, site: Any, rng: np.random.Generator, n: int) -> "Site":
-        set_up = SetUp.of(site)
-        return cls(
-            {name: draw_input(getattr(set_up, name), rng, n, positive=name != "release_depth") for name in SetUp.NAMES},
-            draw_input(site.tie_height, rng, n, positive=False),
-            draw_input(site.reach_below_attachment, rng, n, positive=False),
-            draw_input(site.gear_mass, rng, n, positive=True),
-        )
+def site_inputs(site: "Site") -> dict[str, Measured]:
+    """What a drop at the site meets: the inputs of `predict_drop`, tie height, reach below the attachment and gear."""
+    there = {"tie_height": site.tie_height, "reach": site.reach_below_attachment, "gear": site.gear_mass}
+    return uncertain_inputs(site) | there
 
 
 @dataclass(frozen=True)
 class Run:
-    """One forecast in the making: levels of ln s and of the peaks' excess at each mass, for each shape of the curve."""
+    """One forecast in the making: levels of ln s and of the peaks' excess at each mass, for each shape of the curve.
+
+    shift, excess_shift : what each shared input does to mean ln s and mean excess, (n_mass, n_shared)
+    """
 
     stiffness: DropStiffness
-    site: Any
+    site: "Site"
     masses: np.ndarray
     hung: np.ndarray
     cord: str | None
     waves: WaveEffect | None
     levels: tuple[NextValue, ...]
     excess_levels: tuple[NextValue, ...] | None
-    shift: np.ndarray  # what each shared input does to mean ln s, (n_mass, n_shared)
+    shift: np.ndarray
     excess_shift: np.ndarray | None
 
     @classmethod
@@ -87,7 +80,7 @@ class Run:
 
     @classmethod
     def of(
-        cls, stiffness: DropStiffness, *, site: Any, masses: Any, cord: str | None, waves: WaveEffect | None
+        cls, stiffness: DropStiffness, *, site: "Site", masses: ArrayLike, cord: str | None, waves: WaveEffect | None
     ) -> "Run":
         if (waves is None) != (stiffness.waves is None):
             raise EvidenceError("the effect of stretch waves is needed for the rig and for the site, or for neither")
@@ -102,69 +95,75 @@ class Run:
             )
         lines = [stiffness.lines(j) for j in range(len(stiffness.shapes))]
         levels = tuple(line.another_group(hung) if cord is None else line.this_group(cord, hung) for line in lines)
-        shift = lines[0].mean_weights(hung, cord) @ stiffness.slope.T
-        if waves is not None and VISCOSITY in stiffness.shared:
-            shift[:, list(stiffness.shared).index(VISCOSITY)] += waves.at(hung, "stiffness")[1]
+        shift = _shift(lines[0].mean_weights(hung, cord), [shared.effect for shared in stiffness.shared])
+        for i, shared in enumerate(stiffness.shared):
+            if waves is not None and shared.name == VISCOSITY:
+                shift[:, i] += waves.at(hung, "stiffness")[1]
         excess_levels, excess_shift = None, None
-        if stiffness.excess_slope is not None:
+        if stiffness.excess is not None:
             # the excess of a peak over the curve's is the batch's: also for this cord
             excess_lines = stiffness.excess_lines()
             excess_levels = tuple(line.another_group(hung) for line in excess_lines)
-            excess_shift = excess_lines[0].mean_weights(hung) @ stiffness.excess_slope.T
+            effects_on_peaks = [shared.peak_effect for shared in stiffness.shared]
+            excess_shift = _shift(excess_lines[0].mean_weights(hung), effects_on_peaks)
         return cls(stiffness, site, masses, hung, cord, waves, levels, excess_levels, shift, excess_shift)
 
     @property
     def length(self) -> tuple[float, float, float]:
         """Slack length of the cord to come: mean, scale of its t law, degrees of freedom.  [m]"""
-        evidence = self.stiffness.drops
-        names = dict(zip(evidence.cord, evidence.slack_length, strict=True))
+        drops = self.stiffness.drops
+        lengths = dict(zip(drops.cord, drops.slack_length.tolist(), strict=True))
         if self.cord is not None:
-            return names[self.cord], 0.0, np.inf
-        lengths = np.array(list(names.values()))
-        n = lengths.size
-        return float(lengths.mean()), float(lengths.std(ddof=1) * np.sqrt(1 + 1 / n)), n - 1
+            return lengths[self.cord], 0.0, np.inf
+        values = np.array(list(lengths.values()))
+        n = values.size
+        return float(values.mean()), float(values.std(ddof=1) * np.sqrt(1 + 1 / n)), n - 1
 
-    def quantities(self, predicted: Prediction, site: Site, length: Any, excess: tuple[Any, Any]) -> dict[str, Any]:
-        """Quantities of `DRAWN` from the uniform cord's prediction and ln(peak over uniform peak) at both ends."""
-        lowest = predicted.lowest_point
-        return {
-            "lowest_point": lowest,
-            "clearance": site.tie_height - lowest - site.reach,
-            "g": predicted.g * np.exp(excess[0]),
-            "peak_load": predicted.tie_load * np.exp(excess[1]),
-            "stretch_ratio": lowest / length,
-        }
+    @property
+    def typical(self) -> dict[str, float]:
+        """The estimates of `site_inputs`, and the mean slack length as "length" [m]."""
+        return {name: measured.value for name, measured in site_inputs(self.site).items()} | {"length": self.length[0]}
 
-    def excess_at(self, k: int, measured: Any, standard: Any = 0.0) -> tuple[Any, Any]:
-        """ln(peak/uniform peak) at the lower end and the tie point: the waves' and what was measured beyond them.
+    def drop(
+        self,
+        k: int,
+        family: int,
+        shape: np.ndarray,
+        y: np.ndarray,
+        there: Mapping[str, Numbers],
+        measured: Numbers = 0.0,
+        standard: Numbers = 0.0,
+    ) -> dict[str, np.ndarray]:
+        """Every quantity of `DRAWN` at mass number k: uniform cords that come as low as those with waves.  (n,)
 
-        Without waves the measured excess only raises a load: it was seen at one end, and the other end may have more.
+        family, shape : which shapes, and which of them, (n,);  y : ln s beyond what waves explain, (n,)
+        there : what the drop meets, as in `typical`
+        measured : ln of the measured peak over the curve's, beyond what waves explain. Without waves it only raises a
+            load: it was seen at one end, and the other end may have more.
+        standard : how far the waves' loads are off, in standard uncertainties
         """
-        if self.waves is None:
-            raised = np.maximum(measured, 0.0)
-            return raised, raised
-        lower, tie = (self.waves.at(self.hung[k], end) for end in ("lower", "tie"))
-        return lower[0] + standard * lower[1] + measured, tie[0] + standard * tie[1] + measured
-
-    def predict(self, j: int, index: np.ndarray, y: np.ndarray, k: int, site: Site) -> Prediction:
-        """Drops of uniform cords that come as low as those with waves, ln s = y (n,) beyond what waves explain."""
         # from two cords the t law draws any stiffness at all: beyond e±50 times the batch's none matters any more
         scale = np.exp(np.clip(y + stiffened(self.waves, self.hung[k]), -50.0, 50.0))
-        return predict_drop(
-            self.stiffness.shapes[j].take(index, scale),
-            mass=self.masses[k] + site.gear,
-            **self.stiffness.batch,
-            **site.inputs,
-        )
+        curves = self.stiffness.shapes[family].take(shape, scale)
+        inputs: Keywords = self.stiffness.batch | {name: there[name] for name in DROP_INPUTS}
+        uniform = predict_drop(curves, mass=self.masses[k] + there["gear"], **inputs)
+        lower = tie = np.maximum(measured, 0.0)
+        if self.waves is not None:
+            ratios = [self.waves.at(self.hung[k], end) for end in ("lower", "tie")]
+            lower, tie = (ratio + standard * sd + measured for ratio, sd in ratios)
+        return {
+            "lowest_point": uniform.lowest_point,
+            "clearance": there["tie_height"] - uniform.lowest_point - there["reach"],
+            "g": uniform.g * np.exp(lower),
+            "peak_load": uniform.tie_load * np.exp(tie),
+            "stretch_ratio": uniform.lowest_point / there["length"],
+        }
 
-    def estimates(self) -> dict[str, np.ndarray]:
-        """Every quantity with every input at its estimate.  quantity → (n_mass,)"""
-        site, rows = Site.estimates(self.site), []
-        for k in range(self.masses.size):
-            measured = 0.0 if self.excess_levels is None else self.excess_levels[0].mean[0, k]
-            predicted = self.predict(0, np.zeros(1, int), self.levels[0].mean[:1, k], k, site)
-            rows.append(self.quantities(predicted, site, self.length[0], self.excess_at(k, measured)))
-        return {name: np.array([float(np.ravel(row[name])[0]) for row in rows]) for name in DRAWN}
+    def estimate_of(self, k: int, family: int = 0) -> dict[str, np.ndarray]:
+        """Every quantity at mass number k with every input at its estimate, by each shape of a family.  (count,)"""
+        count = self.stiffness.shapes[family].count
+        measured = 0.0 if self.excess_levels is None else self.excess_levels[family].mean[:, k]
+        return self.drop(k, family, np.arange(count), self.levels[family].mean[:, k], self.typical, measured)
 
     def split(self, n: int) -> list[tuple[int, slice]]:
         """Which draws go to which family of shapes: in proportion to its number of shapes."""
@@ -175,34 +174,70 @@ class Run:
         starts = np.concatenate([[0], ends[:-1]])
         return [(j, slice(a, b)) for j, (a, b) in enumerate(zip(starts, ends, strict=True)) if b > a]
 
-    def shared_draws(self, rng: np.random.Generator, n: int) -> np.ndarray:
-        """Errors of the inputs that all drops share.  (n_shared, n_draws)"""
-        rows = []
-        for name, quantity in self.stiffness.shared.items():
-            positive = name.endswith(("drag_area", "air_density", "compliance")) or name.startswith("mass ")
-            rows.append(draw_input(quantity, rng, n, positive=positive) - quantity.value)
-        return np.array(rows).reshape(len(rows), n)
-
     def batch(self, rng: np.random.Generator, n: int, content: float | None) -> np.ndarray:
         """One batch of draws (n_quantities, n_mass, n); twice the rows with values that hold the share `content`."""
-        site, shared = Site.draw(self.site, rng, n), self.shared_draws(rng, n)
+        there = {
+            name: draw_input(measured, rng, n, positive=name not in SIGNED)
+            for name, measured in site_inputs(self.site).items()
+        }
+        shared = np.empty((len(self.stiffness.shared), n))
+        for i, one in enumerate(self.stiffness.shared):
+            shared[i] = draw_input(one.measured, rng, n, positive=one.positive) - one.measured.value
         pivots = Pivots.draw(rng, n, self.levels[0])
         peaks = Pivots.draw(rng, n, self.excess_levels[0]) if self.excess_levels else None
         mean, scale, dof = self.length
-        length = mean + scale * (rng.standard_t(dof, n) if scale > 0 else np.zeros(n))
+        there["length"] = mean + scale * (rng.standard_t(dof, n) if scale > 0 else np.zeros(n))
         standard = rng.standard_normal(n)
         out = np.empty((len(DRAWN) * (1 if content is None else 2), self.masses.size, n))
         for j, part in self.split(n):
-            index = rng.integers(0, self.stiffness.shapes[j].count, part.stop - part.start)
-            draw = _Part(
-                self, j, index, _cut(site, part), _cut(pivots, part), None if peaks is None else _cut(peaks, part),
-                shared[:, part], length[part], standard[part],
-            )  # fmt: skip
+            draws = _Draws(
+                family=j,
+                shape=rng.integers(0, self.stiffness.shapes[j].count, part.stop - part.start),
+                there={name: values[part] for name, values in there.items()},
+                pivots=Pivots(*(values[part] for values in pivots)),
+                peaks=None if peaks is None else Pivots(*(values[part] for values in peaks)),
+                shared=shared[:, part],
+                standard=standard[part],
+            )
             for k in range(self.masses.size):
-                out[: len(DRAWN), k, part] = draw.next_drop(k)
+                out[: len(DRAWN), k, part] = self._next_drop(draws, k)
                 if content is not None:
-                    out[len(DRAWN) :, k, part] = draw.content(k, content)
+                    out[len(DRAWN) :, k, part] = self._content(draws, k, content)
         return out
+
+    def _next_drop(self, draws: "_Draws", k: int) -> list[np.ndarray]:
+        """Each quantity of the next drop at mass number k."""
+        level = self.levels[draws.family].at(k, draws.shape)
+        y = draws.pivots.next_value(level) + self.shift[k] @ draws.shared
+        measured = np.zeros(y.size)
+        if self.excess_levels is not None and self.excess_shift is not None and draws.peaks is not None:
+            measured = draws.peaks.next_value(self.excess_levels[draws.family].at(k, draws.shape))
+            measured = measured + self.excess_shift[k] @ draws.shared
+        drop = self.drop(k, draws.family, draws.shape, y, draws.there, measured, draws.standard)
+        return [drop[name] for name in DRAWN]
+
+    def _content(self, draws: "_Draws", k: int, share: float) -> list[np.ndarray]:
+        """Value of each quantity that the share of next drops stays within, with mean and scatter drawn.
+
+        What varies from drop to drop besides ln s (site inputs, the peaks' scatter) is carried as the scatter of ln s
+        that would move the quantity as much: first order in the small ones, exact in ln s.
+        """
+        mean, sd = draws.pivots.mean_and_sd(self.levels[draws.family].at(k, draws.shape))
+        mean = mean + self.shift[k] @ draws.shared
+        excess, excess_sd = np.zeros(mean.size), np.zeros(mean.size)
+        if self.excess_levels is not None and self.excess_shift is not None and draws.peaks is not None:
+            excess, excess_sd = draws.peaks.mean_and_sd(self.excess_levels[draws.family].at(k, draws.shape))
+            excess = excess + self.excess_shift[k] @ draws.shared
+        there, values, z = self.typical, [], float(ndtri(share))
+        slope, moved = effects(self, k)
+        for name in DRAWN:
+            load = QUANTITIES[name].load
+            soft = -1.0 if load else 1.0  # a stiff cord is dangerous for loads, a soft one for all else
+            others = sum(change[name] ** 2 for change in moved.values()) + (excess_sd**2 if load else 0.0)
+            y = mean - soft * z * np.sqrt(sd**2 + others / slope[name] ** 2)
+            drop = self.drop(k, draws.family, draws.shape, y, there, excess, draws.standard)
+            values.append(drop[name])
+        return values
 
     def simulate(self, *, limit: str, probability: float, confidence: float, seed: int, draws: int | None) -> Forecast:
         if limit not in ("prediction", "tolerance"):
@@ -220,21 +255,25 @@ class Run:
             return STEADY * np.ravel(high - low) / 2
 
         batches, steady = adaptive(
-            lambda rng, n: self.batch(rng, n, content), limits_of, tolerance=fine_enough, seed=seed,
-            size=draws or max(ceil(100 / (1 - share)), BATCH_SIZE), most=draws or MOST_DRAWS,
-        )  # fmt: skip
-        every = np.concatenate(batches, axis=-1)
+            lambda rng, n: self.batch(rng, n, content),
+            limits_of,
+            tolerance=fine_enough,
+            seed=seed,
+            size=draws or max(ceil(100 / (1 - share)), BATCH_SIZE),
+            most=draws or MOST_DRAWS,
+        )
+        values = np.concatenate(batches, axis=-1)
         notes = list(self.stiffness.notes)
         if not steady and draws is None:
             notes.append(
-                f"limits were not steady to {STEADY:g} of a standard uncertainty after {every.shape[-1]} draws: few "
+                f"limits were not steady to {STEADY:g} of a standard uncertainty after {values.shape[-1]} draws: few "
                 "cords leave a long tail, and another seed moves the limits by more than that"
             )
         n_cords = len(set(self.stiffness.drops.cord))
         if content is None and self.cord is None:
             notes.append(_on_average(n_cords, probability))
-        named = {name: every[i] for i, name in enumerate(DRAWN)}
-        held = None if content is None else {name: every[len(DRAWN) + i] for i, name in enumerate(DRAWN)}
+        drawn = dict(zip(DRAWN, values, strict=False))
+        typical = [self.estimate_of(k) for k in range(self.masses.size)]
         return Forecast(
             masses=self.masses,
             hung=self.hung,
@@ -243,10 +282,10 @@ class Run:
             probability=probability,
             confidence=confidence,
             cord=self.cord,
-            estimates=self.estimates(),
-            draws=named,
-            content=held,
-            u={name: spread_of(x) for name, x in named.items()},
+            estimates={name: np.array([float(row[name][0]) for row in typical]) for name in DRAWN},
+            draws=drawn,
+            content=None if content is None else dict(zip(DRAWN, values[rows], strict=True)),
+            u={name: spread_of(x) for name, x in drawn.items()},
             dof=self.levels[0].effective_dof[0],
             n_cords=n_cords,
             stiffness=self.stiffness,
@@ -257,11 +296,23 @@ class Run:
         )
 
 
+class _Draws(NamedTuple):
+    """Draws that share a family of shapes, ready to be carried to any mass; arrays (n,), `shared` (n_shared, n)."""
+
+    family: int
+    shape: np.ndarray
+    there: dict[str, np.ndarray]
+    pivots: Pivots
+    peaks: Pivots | None
+    shared: np.ndarray
+    standard: np.ndarray
+
+
 def forecast_drop(
     stiffness: DropStiffness,
     *,
-    site: Any,
-    masses: Any,
+    site: "Site",
+    masses: ArrayLike,
     limit: str = "prediction",
     probability: float = 0.99,
     confidence: float = 0.95,
@@ -281,6 +332,11 @@ def forecast_drop(
     )
 
 
+def _shift(weights: np.ndarray, effects: list[np.ndarray]) -> np.ndarray:
+    """What inputs do to a mean, from what they do to each drop and what the drops count.  (n_mass, n_inputs)"""
+    return np.array([weights @ effect for effect in effects]).reshape(len(effects), len(weights)).T
+
+
 def _on_average(n_cords: int, probability: float) -> str:
     often = 100 * prediction_assurance(n_cords, probability)
     return (
@@ -290,101 +346,24 @@ def _on_average(n_cords: int, probability: float) -> str:
     )
 
 
-def _cut(draws: Any, part: slice) -> Any:
-    """The same dataclass with only some of its draws."""
-
-    def cut(value: Any) -> Any:
-        if isinstance(value, dict):
-            return {name: cut(x) for name, x in value.items()}
-        return value[part]
-
-    return replace(draws, **{name: cut(getattr(draws, name)) for name in draws.__dataclass_fields__})
-
-
-@dataclass(frozen=True)
-class _Part:
-    """Draws that share a family of shapes, ready to be carried to any mass."""
-
-    run: Run
-    j: int
-    index: np.ndarray
-    site: Site
-    pivots: Pivots
-    peaks: Pivots | None
-    shared: np.ndarray
-    length: Any
-    standard: np.ndarray
-
-    def _levels(self, k: int) -> tuple[NextValue, np.ndarray, NextValue | None, np.ndarray | float]:
-        """ln s and excess at mass number k: their levels for each draw's shape, and what the shared errors add."""
-        run = self.run
-        level, shift = run.levels[self.j].at(k, self.index), run.shift[k] @ self.shared
-        if run.excess_levels is None or run.excess_shift is None:
-            return level, shift, None, 0.0
-        return level, shift, run.excess_levels[self.j].at(k, self.index), run.excess_shift[k] @ self.shared
-
-    def next_drop(self, k: int) -> list[np.ndarray]:
-        run = self.run
-        level, shift, excess_level, excess_shift = self._levels(k)
-        y = self.pivots.next_value(level) + shift
-        measured = np.zeros(y.size)
-        if excess_level is not None and self.peaks is not None:
-            measured = self.peaks.next_value(excess_level) + excess_shift
-        predicted = run.predict(self.j, self.index, y, k, self.site)
-        found = run.quantities(predicted, self.site, self.length, run.excess_at(k, measured, self.standard))
-        return [found[name] for name in DRAWN]
-
-    def content(self, k: int, share: float) -> list[np.ndarray]:
-        """Value of each quantity that the share of next drops stays within, the doubt about mean and scatter drawn.
-
-        What varies from drop to drop besides ln s (site inputs, the peaks' scatter) is carried as the scatter of ln s
-        that would move the quantity as much: first order in the small ones, exact in ln s.
-        """
-        run, z = self.run, float(ndtri(share))
-        level, shift, excess_level, excess_shift = self._levels(k)
-        mean, sd = self.pivots.mean_and_sd(level)
-        mean = mean + shift
-        excess, excess_sd = np.zeros(mean.size), np.zeros(mean.size)
-        if excess_level is not None and self.peaks is not None:
-            excess, excess_sd = self.peaks.mean_and_sd(excess_level)
-            excess = excess + excess_shift
-        estimate, found = Site.estimates(run.site), []
-        slope, moved = effects(run, k)
-        for name in DRAWN:
-            load = QUANTITIES[name].load
-            soft = -1.0 if load else 1.0  # a stiff cord is dangerous for loads, a soft one for all else
-            beside = sum(by[name] ** 2 for by in moved.values()) + (excess_sd**2 if load else 0.0)
-            y = mean - soft * z * np.sqrt(sd**2 + beside / slope[name] ** 2)
-            predicted = run.predict(self.j, self.index, y, k, estimate)
-            value = run.quantities(predicted, estimate, run.length[0], run.excess_at(k, excess, self.standard))[name]
-            found.append(np.asarray(value))
-        return found
-
-
 def effects(run: Run, k: int) -> tuple[dict[str, float], dict[str, dict[str, float]]]:
     """First-order effects at mass number k on each quantity of `DRAWN`, on ln of it for loads and g.
 
     Returns its slope in ln s, and input → quantity → its change as that input of the site rises by a standard
     uncertainty.
     """
-    u = {name: getattr(SetUp.of(run.site), name).u for name in SetUp.NAMES}
-    u |= {"tie_height": run.site.tie_height.u, "reach": run.site.reach_below_attachment.u, "gear": run.site.gear_mass.u}
-    u["length"] = run.length[1]
-    names = [name for name, size in u.items() if size > 0]
-    step, n = 0.01, 3 + len(names)  # as it is, stiffer, softer, then one input moved at a time
-
-    def column(name: str, value: float) -> np.ndarray:
-        moved = np.full(n, value)
-        if name in names:
-            moved[3 + names.index(name)] += u[name]
-        return moved
-
-    base = Site.estimates(run.site)
-    inputs: dict[str, Any] = {name: column(name, value) for name, value in base.inputs.items()}
-    site = Site(inputs, *(column(f.name, getattr(base, f.name)) for f in fields(Site) if f.name != "inputs"))
-    y = run.levels[0].mean[0, k] + step * np.array([0.0, 1.0, -1.0, *np.zeros(len(names))])
-    predicted = run.predict(0, np.zeros(n, int), y, k, site)
-    found = run.quantities(predicted, site, column("length", run.length[0]), (0.0, 0.0))
-    found = {name: np.log(x) if QUANTITIES[name].load else x for name, x in found.items()}
-    slope = {q: float(x[1] - x[2]) / (2 * step) for q, x in found.items()}
-    return slope, {name: {q: float(x[3 + i] - x[0]) for q, x in found.items()} for i, name in enumerate(names)}
+    inputs = site_inputs(run.site) | {"length": Measured(*run.length[:2])}
+    uncertain = [name for name, measured in inputs.items() if measured.u > 0]
+    step, n = 0.01, 3 + len(uncertain)  # as it is, stiffer, softer, then one input moved at a time
+    there = {name: np.full(n, measured.value) for name, measured in inputs.items()}
+    for i, name in enumerate(uncertain, 3):
+        there[name][i] += inputs[name].u
+    y = run.levels[0].mean[0, k] + step * np.array([0.0, 1.0, -1.0, *np.zeros(len(uncertain))])
+    values = run.drop(k, 0, np.zeros(n, int), y, there)
+    values = {name: np.log(x) if QUANTITIES[name].load else x for name, x in values.items()}
+    slope = {quantity: float(x[1] - x[2]) / (2 * step) for quantity, x in values.items()}
+    moved = {}
+    for i, name in enumerate(uncertain, 3):
+        label = LENGTH if name == "length" else f"site {name.replace('_', ' ')}"
+        moved[label] = {quantity: float(x[i] - x[0]) for quantity, x in values.items()}
+    return slope, moved

@@ -1,14 +1,13 @@
 """Held-back drops against their limits: what the analysis says of drops that it has not seen."""
 
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from math import inf
-from typing import Any
 
 import numpy as np
 from scipy.special import bdtrc
 
 from cordlab.batch.bootstrap import GROUPS, groups_left_out
-from cordlab.batch.drop_table import Evidence, log_scales
+from cordlab.batch.drop_table import Evidence, drop_inputs, log_scales
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.wave_effects import stiffened
 from cordlab.mechanics.predict import predict_drop
@@ -38,9 +37,8 @@ class HeldBack:
     def inside(self) -> bool:
         return bool(self.lower <= self.measured <= self.upper)
 
-    def to_dict(self) -> dict[str, Any]:
-        names = ("drop", "cord", "mass", "measured", "predicted", "lower", "upper", "inside", "whose", "u_measured")
-        return {name: getattr(self, name) for name in names}
+    def to_dict(self) -> dict[str, object]:
+        return asdict(self) | {"inside": self.inside}
 
 
 @dataclass(frozen=True)
@@ -103,41 +101,45 @@ def validate(
     cancels. Raises EvidenceError where the fit drops give no limit (one cord, no repeated drops).
     """
     both, fit = 2 * probability - 1, stiffness.drops
+    rows: dict[int, HeldBack] = {}
     if check is not None and len(check):
         lines = replace(stiffness.lines(), values=stiffness.scales[0][0])  # by the central curve
-        held = progress(range(len(check)), desc="drops held back", unit="drop")
-        return Validation(tuple(_row(stiffness, lines, check, k, probability) for k in held), both, left_out=False)
-    found: dict[int, HeldBack] = {}
+        numbers = progress(range(len(check)), desc="drops held back", unit="drop")
+        return Validation(tuple(_row(stiffness, lines, check, k, probability) for k in numbers), both, left_out=False)
     for out in progress(groups_left_out(len(fit)), desc="drops left out", unit="group"):
         others = np.flatnonzero(~out)
         if others.size < 2:
             break
-        lines = GroupLines.of(
-            stiffness.scales[0][0, others], x=fit.mass[others], group=[fit.cord[other] for other in others]
-        )
-        found |= {k: _row(stiffness, lines, fit, k, probability) for k in np.flatnonzero(out).tolist()}
-    return Validation(tuple(found[k] for k in sorted(found)), both, left_out=True)
+        cords = [fit.cord[other] for other in others]
+        lines = GroupLines.of(stiffness.scales[0][0, others], x=fit.mass[others], group=cords)
+        rows |= {k: _row(stiffness, lines, fit, k, probability) for k in np.flatnonzero(out).tolist()}
+    return Validation(tuple(rows[k] for k in sorted(rows)), both, left_out=True)
 
 
 def _row(stiffness: DropStiffness, lines: GroupLines, drops: Evidence, k: int, probability: float) -> HeldBack:
     """Drop k of `drops` against the limits that `lines` give."""
-    mass, inputs = drops.mass[k], stiffness.rig.values()
-    cord, whose = drops.cord[k], "another cord"
-    if cord in lines.names and (lines.dof_within > 0 or lines.n_groups < 2) and lines.structure != "across groups":
-        whose = "this cord"
-    level = lines.this_group(cord, mass) if whose == "this cord" else lines.another_group(mass)
+    mass, cord, inputs, central = drops.mass[k], drops.cord[k], drop_inputs(stiffness.rig), stiffness.shapes[0]
+    this = cord in lines.names and (lines.dof_within > 0 or lines.n_groups < 2) and lines.structure != "across groups"
+    level = lines.this_group(cord, mass) if this else lines.another_group(mass)
     error = 0.0
-    if mass not in lines.x and drops.u_mass[k] > 0:  # a mass of its own has an error that the fit drops don't share
-        one = drops.take(np.array([k]))
-        moved = replace(one, mass=one.mass + one.u_mass)
-        at, off = (log_scales(stiffness.shapes[0], x, stiffness.batch, **inputs)[0, 0] for x in (one, moved))
-        error = off - at
-    half = t_margin([*np.sqrt(level.variances[:, 0]), abs(error)], [*level.dof, inf], probability)
+    if mass not in lines.x and drops.u_mass[k] > 0:  # this mass has an error that the fit drops don't share
+        noted = drops.take(np.array([k]))
+        off = replace(noted, mass=noted.mass + noted.u_mass)
+        logs = [log_scales(central, drop, stiffness.batch, **inputs)[0, 0] for drop in (noted, off)]
+        error = abs(logs[1] - logs[0])
+    margin = t_margin([*np.sqrt(level.variances[:, 0]), error], [*level.dof, inf], probability)
     middle = level.mean[0] + stiffened(stiffness.waves, mass)
-    scales = np.exp(middle + np.array([0.0, half, -half]))  # stiff stops high, soft stops low
-    curves = stiffness.shapes[0].take(np.zeros(3, int), scales)
-    points = predict_drop(curves, mass=mass, **stiffness.batch, **inputs).lowest_point
-    predicted, upper, lower = (float(x) for x in points[[0, 2, 1]])
-    measured = float(drops.lowest_point[k])
-    u_measured = float(drops.u_lowest_point[k])
-    return HeldBack(drops.drop[k], cord, float(mass), measured, predicted, lower, upper, whose, u_measured)
+    scales = np.exp(middle + np.array([0.0, margin, -margin]))  # stiff stops high, soft stops low
+    curves = central.take(np.zeros(3, int), scales)
+    predicted, lower, upper = predict_drop(curves, mass=mass, **stiffness.batch, **inputs).lowest_point.tolist()
+    return HeldBack(
+        drop=drops.drop[k],
+        cord=cord,
+        mass=float(mass),
+        measured=float(drops.lowest_point[k]),
+        predicted=predicted,
+        lower=lower,
+        upper=upper,
+        whose="this cord" if this else "another cord",
+        u_measured=float(drops.u_lowest_point[k]),
+    )

@@ -1,16 +1,17 @@
 """What stretch waves do to lowest points and loads, as against the uniform cord, on the rig and at the site."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from cordlab.batch.drop_table import Evidence, EvidenceError, SetUp, Shapes, log_scales, mean_cord
+from cordlab.batch.drop_table import DROP_INPUTS, Evidence, Keywords, Place, Shapes, drop_inputs, log_scales, mean_cord
 from cordlab.batch.viscosity import UNKNOWN, Excess, Viscosity, wave_excess
 from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import predict_drop
 from cordlab.mechanics.waves import ELEMENTS
+from cordlab.statistics.groups import EvidenceError
 
 TIMES = ("time", "lower_load_time", "tie_load_time")
 
@@ -36,19 +37,19 @@ class WaveEffect:
     sd_tie: np.ndarray
     times: np.ndarray
 
-    def at(self, mass: Any, what: str) -> tuple[np.ndarray, np.ndarray]:
+    def at(self, mass: ArrayLike, what: str) -> tuple[np.ndarray, np.ndarray]:
         """ln and its standard uncertainty: "stiffness", "lower" or "tie".  Raises EvidenceError outside the grid."""
         return self._between(mass, getattr(self, what)), self._between(mass, getattr(self, f"sd_{what}"))
 
-    def times_at(self, mass: Any) -> np.ndarray:
+    def times_at(self, mass: ArrayLike) -> np.ndarray:
         """Times as in `times`; another reflection takes the lead where one jumps.  (3, *mass.shape)"""
         return np.array([self._between(mass, row) for row in self.times])
 
     def loads_only(self) -> "WaveEffect":
-        """Without the part on lowest points, for a curve that was found from lowest points: it holds that part."""
+        """Without the part on lowest points, for a curve fitted to lowest points: it holds that part."""
         return replace(self, stiffness=0 * self.stiffness, sd_stiffness=0 * self.sd_stiffness)
 
-    def _between(self, mass: Any, values: np.ndarray) -> np.ndarray:
+    def _between(self, mass: ArrayLike, values: np.ndarray) -> np.ndarray:
         x = np.asarray(mass, float)
         slack = 1e-9 * self.mass[-1]
         if np.any(x < self.mass[0] - slack) or np.any(x > self.mass[-1] + slack):
@@ -59,33 +60,33 @@ class WaveEffect:
 def wave_effects(
     curve: Curve,
     *,
-    set_ups: Sequence[SetUp],
-    batch: Mapping[str, Any],
-    masses: Any,
+    places: Sequence[Place],
+    batch: Keywords,
+    masses: ArrayLike,
     viscosity: Viscosity,
     stiffness_sd: float,
 ) -> tuple[WaveEffect, ...]:
     """Waves against uniform strain at hung `masses` [kg], with what viscosity, stiffness and the grid leave open.
 
-    set_ups : rig, site; batch : slack_length, cord_mass, gravity; stiffness_sd : of ln stiffness between drops.
-    Each doubt moves a peak by one standard uncertainty; half the elements, twice as long, stand for the grid, whose
+    places : rig, site; batch : slack_length, cord_mass, gravity; stiffness_sd : of ln stiffness between drops.
+    Each input moves a peak by one standard uncertainty; half the elements, twice as long, stand for the grid, whose
     whole difference counts (a jump is resolved to first order only). Where the viscosity is not known the greatest
     peak over `UNKNOWN` is taken, at each end by itself, and the lowest points' stiffness from the middle of `UNKNOWN`,
-    every viscosity in it as likely. Of the stiffness only the viscosity's doubt counts: the cord's own is in the
-    scatter of the drops, and the grid moves it by less than 0.001. Raises EvidenceError where a mass finds no lowest
+    every viscosity in it as likely. Of the stiffness only the viscosity's uncertainty counts: the cord's is in the
+    scatter of the drops, and the grid moves it by less than 0.001. Raises EvidenceError where a mass has no lowest
     point.
     """
     masses = np.unique(np.asarray(masses, float))
-    named = {name: [where.values()[name] for where in set_ups] for name in SetUp.NAMES}
-    inputs = {name: np.reshape(values, (-1, 1, 1)) for name, values in named.items()}
+    columns_of = [drop_inputs(place) for place in places]
+    inputs = {name: np.reshape([values[name] for values in columns_of], (-1, 1, 1)) for name in DROP_INPUTS}
     eta = np.linspace(*UNKNOWN, 5) if viscosity.how == "unknown" else np.array([viscosity.value])
     less, more = max(viscosity.value - viscosity.u, 0.0), viscosity.value + viscosity.u
     columns = np.array([*eta, less, more, viscosity.value, viscosity.value])
     scale = np.exp(stiffness_sd * np.array([*np.zeros(eta.size + 2), 1.0, -1.0]))
-    everywhere: dict[str, Any] = {"mass": masses[:, None], "batch": batch, "inputs": inputs}
+    everywhere: Keywords = {"mass": masses[:, None], "batch": batch, "inputs": inputs}
     fine = wave_excess(curve.scaled(scale), viscosity=columns, **everywhere)
     coarse = wave_excess(curve, viscosity=viscosity.value, elements=ELEMENTS // 2, **everywhere)
-    return tuple(_effect(masses, viscosity, fine.at(k), coarse.at(k), eta.size) for k in range(len(set_ups)))
+    return tuple(_effect(masses, viscosity, fine.at(k), coarse.at(k), eta.size) for k in range(len(places)))
 
 
 def _effect(masses: np.ndarray, viscosity: Viscosity, fine: Excess, coarse: Excess, n: int) -> WaveEffect:
@@ -95,7 +96,7 @@ def _effect(masses: np.ndarray, viscosity: Viscosity, fine: Excess, coarse: Exce
     centre, known = fine.stiffness[:, n // 2], viscosity.how != "unknown"
     moved = fine.stiffness[:, [n, n + 1] if known else [0, n - 1]]
     moved = np.where(np.isfinite(moved), moved, centre[:, None])
-    found = {
+    columns = {
         "stiffness": centre,
         "sd_stiffness": (moved[:, 1] - moved[:, 0]) / (2.0 if known else np.sqrt(12.0)),
         "times": np.array([getattr(fine.swing, name)[:, n // 2] for name in TIMES]),
@@ -108,23 +109,23 @@ def _effect(masses: np.ndarray, viscosity: Viscosity, fine: Excess, coarse: Exce
                 f"with stretch waves the cord finds no lowest point at {masses[~np.isfinite(worst)][0]:g} kg: "
                 "the curve locks up before it"
             )
-        doubts = [
+        parts = [
             _half_range(value[:, n : n + 2], worst) if viscosity.u else 0.0,
             _half_range(value[:, -2:], worst),
             np.nan_to_num(np.abs(getattr(coarse, end)[:, 0] - value[:, 0])),
         ]
-        found[end], found[f"sd_{end}"] = worst, np.sqrt(sum(doubt**2 for doubt in doubts))
-    return WaveEffect(masses, **found)
+        columns[end], columns[f"sd_{end}"] = worst, np.sqrt(sum(part**2 for part in parts))
+    return WaveEffect(masses, **columns)
 
 
 def _half_range(pair: np.ndarray, centre: np.ndarray) -> np.ndarray:
-    """Half the difference of two columns, or one's distance from the centre where the other was not found."""
+    """Half the difference of two columns, or one's distance from the centre where the other has none."""
     away = np.abs(pair - centre[:, None])
     both = np.isfinite(pair).all(axis=1)
     return np.where(both, np.abs(pair[:, 1] - pair[:, 0]) / 2, np.nanmax(np.nan_to_num(away), axis=1))
 
 
-def stiffened(waves: WaveEffect | None, mass: Any) -> np.ndarray | float:
+def stiffened(waves: WaveEffect | None, mass: ArrayLike) -> np.ndarray | float:
     """ln of the stiffness that waves seem to add at hung `mass` [kg]; 0 without waves."""
     return 0.0 if waves is None else waves.at(mass, "stiffness")[0]
 
@@ -149,10 +150,10 @@ def wave_loads(
     curve: Curve,
     evidence: Evidence,
     *,
-    rig: SetUp,
-    site: SetUp,
+    rig: Place,
+    site: Place,
     viscosity: Viscosity,
-    masses: Any = (),
+    masses: ArrayLike = (),
 ) -> WaveLoads:
     """Waves for `drop_stiffness` and `forecast_drop`, from the lightest to the heaviest of the drops of `evidence` and
     of other `masses` dropped [kg].
@@ -162,25 +163,29 @@ def wave_loads(
     """
     batch, tested = mean_cord(evidence), np.union1d(evidence.mass, masses)
     grid = np.union1d(np.linspace(tested[0], tested[-1], 17), tested)
-    y = log_scales(Shapes.of(curve), evidence, batch, **rig.values())[0]
+    y = log_scales(Shapes.of(curve), evidence, batch, **drop_inputs(rig))[0]
     same = evidence.mass[:, None] == evidence.mass
     spread = float(np.std(y - same @ y / same.sum(axis=1)))
     on_rig, at_site = wave_effects(
-        curve, set_ups=(rig, site), batch=batch, masses=grid, viscosity=viscosity, stiffness_sd=spread
+        curve, places=(rig, site), batch=batch, masses=grid, viscosity=viscosity, stiffness_sd=spread
     )
-    return WaveLoads(on_rig, at_site, _both_mechanics(curve, at_site, tested, batch | site.values()))
+    columns = both_mechanics(curve, at_site, tested, batch | drop_inputs(site))
+    rows = [dict(zip(columns, map(float, row), strict=True)) for row in zip(*columns.values(), strict=True)]
+    return WaveLoads(on_rig, at_site, tuple(rows))
 
 
-def _both_mechanics(
-    curve: Curve, effect: WaveEffect, masses: np.ndarray, inputs: dict[str, Any]
-) -> tuple[dict[str, float], ...]:
-    scales = np.exp([np.zeros(masses.size), effect.at(masses, "stiffness")[0]])
-    found = predict_drop(curve.scaled(scales), mass=masses, **inputs)
-    lower, tie = (np.exp([np.zeros(masses.size), effect.at(masses, end)[0]]) for end in ("lower", "tie"))
-    g, load = found.g * lower, found.tension * lower
-    pairs = {"lowest_point": found.lowest_point, "g": g, "lower_load": load, "tie_load": found.tie_load * tie}
+def both_mechanics(curve: Curve, effect: WaveEffect, masses: np.ndarray, inputs: Keywords) -> dict[str, np.ndarray]:
+    """The same cord uniformly strained and with waves at hung `masses` (n,); `curve` is the uniform cord's.
+
+    Lowest points [m], g, loads at both ends [N] and times [s] by name, as in `WaveLoads.rows`.
+    """
+    none = np.zeros(masses.size)
+    drop = predict_drop(curve.scaled(np.exp([none, effect.at(masses, "stiffness")[0]])), mass=masses, **inputs)
+    lower, tie = (np.exp([none, effect.at(masses, end)[0]]) for end in ("lower", "tie"))
+    pairs = {"lowest_point": drop.lowest_point, "g": drop.g * lower, "lower_load": drop.tension * lower}
     columns = {"mass_hung": masses}
-    for name, (uniform, waves) in pairs.items():
+    for name, (uniform, waves) in (pairs | {"tie_load": drop.tie_load * tie}).items():
         columns |= {f"{name}_uniform": uniform, f"{name}_waves": waves}
-    columns |= dict(zip(("time_lowest", "time_lower_load", "time_tie_load"), effect.times_at(masses), strict=True))
-    return tuple({name: float(value[k]) for name, value in columns.items()} for k in range(masses.size))
+    return columns | dict(
+        zip(("time_lowest", "time_lower_load", "time_tie_load"), effect.times_at(masses), strict=True)
+    )

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import ipywidgets as w
 import numpy as np
 
-from cordlab.batch.drop_table import Evidence, SetUp
+from cordlab.batch.drop_table import Evidence
 from cordlab.batch.fit import BatchFit, CurveFit, FitError, fit_batch
 from cordlab.batch.lowest_points import energies
 from cordlab.campaign.campaign import CampaignError
@@ -238,7 +238,7 @@ class ModelPanel(ChoicePanel):
         return None if params is None else self._fit(model, params)
 
     def _fit(self, model: str, params: "lmfit.Parameters | None" = None) -> BatchFit:
-        drops, rig = self._counting("fit"), SetUp.of(self.campaign.rig)
+        drops, rig = self._counting("fit"), self.campaign.rig
         measured = Evidence.of_campaign(self.campaign, self._drops, use=("fit", LEFT_OUT))
         noted = np.array([self._uses[name] == "fit" for name in measured.drop], bool)
         measured = measured.take(noted & np.isin(measured.cord, list(self.on)))

@@ -12,7 +12,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from scipy.special import ndtr, ndtri
 
-from cordlab.batch.drop_table import Evidence, SetUp
+from cordlab.batch.drop_table import Evidence, drop_inputs
 from cordlab.batch.fit import FitError
 from cordlab.batch.lowest_points import fit_lowest_points
 from cordlab.mechanics.predict import predict_drop
@@ -241,7 +241,7 @@ def _guessed(guessed: np.ndarray, what: str, came: np.ndarray | None, unit: str 
 
 def _curve_over_mass(campaign: "Campaign", drops: Evidence, mass: float) -> tuple[np.ndarray, np.ndarray]:
     """The drops' masses and one more, with the lowest points of the mean cord by one curve. Raises FitError."""
-    rig, masses = SetUp.of(campaign.rig).values(), np.append(np.unique(drops.mass), mass)
+    rig, masses = drop_inputs(campaign.rig), np.append(np.unique(drops.mass), mass)
     fit = fit_lowest_points(
         drops.lowest_point,
         cords=drops.cord,

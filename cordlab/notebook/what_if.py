@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 import ipywidgets as w
 import numpy as np
 
-from cordlab.batch.drop_table import SetUp
+from cordlab.batch.drop_table import drop_inputs
 from cordlab.mechanics.predict import Trace, predict_drop, trace_drop, unloading_for
 from cordlab.notebook.choose import Missing
 from cordlab.notebook.panel import Answer, Panel, probability_slider
@@ -24,7 +24,7 @@ def drop_panel(analysis: "Analysis") -> Panel:
     """One drop on the rig in time: uniformly strained, with stretch waves, and as recorded where there is a record."""
     if analysis.fit is None:
         raise Missing("there is no curve to drop a mass on: " + "; ".join(analysis.rating.reasons))
-    campaign, batch, rig = analysis.campaign, analysis.fit.chosen, SetUp.of(analysis.campaign.rig).values()
+    campaign, batch, rig = analysis.campaign, analysis.fit.chosen, drop_inputs(analysis.campaign.rig)
     masses = sorted({entry.mass.value for entry in campaign.drops})
     between = np.arange(np.ceil(masses[0]), masses[-1])
     damping, how = viscosity(analysis)

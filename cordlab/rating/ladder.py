@@ -28,7 +28,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from cordlab.batch.drop_table import Evidence, SetUp, Shapes, log_excess, log_scales, mean_cord
+from cordlab.batch.drop_table import Evidence, Shapes, drop_inputs, log_excess, log_scales, mean_cord
 from cordlab.campaign.campaign import Campaign, MakersCurve
 from cordlab.campaign.settings import Rig
 from cordlab.curves.fit import fit_curve
@@ -344,7 +344,7 @@ def _before(day: DropDay, rng: np.random.Generator) -> NextDrop:
         f"no drop yet: the maker's curve is assumed, standard deviation {100 * MAKERS_CURVE_SCATTER:g} %{text}",
         "caution: nothing of this cord was measured; begin with the lightest mass, and ask again after each drop",
     ]
-    return NextDrop(curve, inputs | SetUp.of(day.rig).values(), UNSEEN_PEAK_FACTOR, reasons, end)
+    return NextDrop(curve, inputs | drop_inputs(day.rig), UNSEEN_PEAK_FACTOR, reasons, end)
 
 
 def _through(points: MakersCurve) -> tuple[Curve, float, str]:
@@ -369,7 +369,7 @@ def _after(day: DropDay, drops: Evidence, cord: str | None, rng: np.random.Gener
 
     A `cord` that was not dropped yet is any cord of the batch.
     """
-    rig = SetUp.of(day.rig).values()
+    rig = drop_inputs(day.rig)
     batch = mean_cord(drops)
     shapes = Shapes.of(Curve("mooney-rivlin", {"c1": 1.0 - RATIOS, "c2": RATIOS}))
     log_scale = log_scales(shapes, drops, batch, **rig)

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import chdtri, ndtri
 
-from cordlab.limits.budget import BETWEEN, SHAPE, WITHIN, components_of
+from cordlab.limits.budget import BETWEEN, SHAPE, WITHIN, Part, first_order
 from cordlab.limits.forecast import Forecast
 from cordlab.limits.simulate import Run
 from cordlab.rating.criteria import Judgement, judge, longest_run
@@ -83,7 +83,7 @@ def plan_range(
     confidence = None if forecast.content is None else forecast.confidence
     # a strength factor's parts are those of the peak load
     quantities = sorted({"peak_load" if name == "strength_factor" else name for name in judgement.bounds})
-    parts = {name: [components_of(run, k, name) for k in range(forecast.masses.size)] for name in quantities}
+    parts = {name: [first_order(run, k, name) for k in range(forecast.masses.size)] for name in quantities}
 
     distance = partial(margin, dropped=n, probability=forecast.probability, confidence=confidence)
 
@@ -102,12 +102,7 @@ def plan_range(
 
 
 def margin(
-    parts: Sequence[tuple[str, float, float]],
-    *,
-    dropped: int,
-    cords: float,
-    probability: float,
-    confidence: float | None = None,
+    parts: Sequence[Part], *, dropped: int, cords: float, probability: float, confidence: float | None = None
 ) -> float:
     """Distance of a limit from its estimate, √Σ (t u)², with `cords` in place of those that were dropped.
 

@@ -3,15 +3,14 @@
 No physics. Two models, each by its textbook: groups that are drawn from a population, and levels that are taken off.
 """
 
-from collections.abc import Hashable, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import optimize, special
 
-from cordlab.statistics.groups import GroupLines
+from cordlab.statistics.groups import GroupLines, GroupNames
 
 
 @dataclass(frozen=True)
@@ -69,20 +68,19 @@ class VarianceComponents:
         return self.between / self.within if self.within else np.inf
 
     def summary(self) -> str:
-        head = f"mean {self.mean:.6g} (standard error {self.se_mean:.2g})"
-        size = f"{len(self.sizes)} groups, {sum(self.sizes)} values"
-        between = f"sd between {self.sd_between:.3g} ({self.dof_between} degrees of freedom)"
+        between = f"{self.sd_between:.3g} ({self.dof_between} degrees of freedom)"
         if self.zeroed:
-            between = (
-                "sd between 0: its estimate was negative, so the groups differ no more than values of one group do"
-            )
-        return f"{head}, {size}; {between}; sd within {self.sd_within:.3g} ({self.dof_within} degrees of freedom)"
+            between = "0: its estimate was negative, so the groups differ no more than values of one group do"
+        return (
+            f"mean {self.mean:.6g} (standard error {self.se_mean:.2g}), {len(self.sizes)} groups, {sum(self.sizes)} "
+            f"values; sd between {between}; sd within {self.sd_within:.3g} ({self.dof_within} degrees of freedom)"
+        )
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         return asdict(self) | {"sizes": list(self.sizes), "sd_between": self.sd_between, "sd_within": self.sd_within}
 
 
-def components(values: ArrayLike, groups: Sequence[Hashable] | np.ndarray) -> VarianceComponents:
+def components(values: ArrayLike, groups: GroupNames) -> VarianceComponents:
     """Variance between groups and within them by restricted maximum likelihood (REML), balanced or not.
 
     Balanced groups have a closed form, that of the analysis of variance; else the likelihood is profiled to the one
@@ -129,11 +127,10 @@ def components(values: ArrayLike, groups: Sequence[Hashable] | np.ndarray) -> Va
     means, ms_within = levels.group_values(0.0)[0], float(levels.within)
     ms_between, variance = float(sizes @ (means - levels.values.mean()) ** 2) / (k - 1), float(np.var(means, ddof=1))
     if ms_within <= 1e-28 * variance or ms_within == 0:  # no variance within a group: the means are all there is
-        ratio, fit = 0.0, _Reml(-np.inf, 0.0, float(means.mean()), 0.0, (variance / k) ** 0.5)
-        between = variance
+        fit, between = _Reml(-np.inf, 0.0, float(means.mean()), 0.0, (variance / k) ** 0.5), variance
     else:
         ratio = _reml_ratio(means, sizes, ms_between, ms_within)
-        fit = _reml(ratio, means, sizes, ms_within * (n - k))
+        fit = _reml(ratio, means, sizes, ms_within)
         between = fit.within * ratio
     return VarianceComponents(
         mean=float(y[0]) + fit.centre,
@@ -145,7 +142,7 @@ def components(values: ArrayLike, groups: Sequence[Hashable] | np.ndarray) -> Va
         dof_between=k - 1,
         dof_within=n - k,
         sizes=tuple(sizes.tolist()),
-        zeroed=ratio == 0 and fit.within > 0,
+        zeroed=between == 0 and fit.within > 0,
         criterion=fit.criterion + (n - 1) * float(1 + np.log(2 * np.pi / (n - 1))),
     )
 
@@ -160,13 +157,13 @@ class _Reml(NamedTuple):
     se_centre: float
 
 
-def _reml(ratio: float, means: np.ndarray, sizes: np.ndarray, ss_within: float) -> _Reml:
-    """REML of group means (k,) with a sum of squares within them, at between/within = ratio."""
+def _reml(ratio: float, means: np.ndarray, sizes: np.ndarray, ms_within: float) -> _Reml:
+    """REML of group means (k,) with a mean square within them, at between/within = ratio."""
     dof, weights = float(sizes.sum() - 1), sizes / (1 + sizes * ratio)
     total = float(weights.sum())
     centre = float(weights @ means) / total
     squares = (means - centre) ** 2
-    residual = float(ss_within + weights @ squares)
+    residual = float(ms_within * (sizes.sum() - sizes.size) + weights @ squares)
     criterion = dof * np.log(residual) + np.log1p(sizes * ratio).sum() + np.log(total)
     score = total - weights @ weights / total - dof * (weights**2 @ squares) / residual
     return _Reml(float(criterion), float(score), centre, residual / dof, (residual / dof / total) ** 0.5)
@@ -176,17 +173,14 @@ def _reml_ratio(means: np.ndarray, sizes: np.ndarray, ms_between: float, ms_with
     """Between over within, 0 where its estimate is negative: where the restricted likelihood is greatest."""
     if np.ptp(sizes) == 0:
         return max((ms_between / ms_within - 1) / float(sizes[0]), 0.0)
-
-    def at(ratio: float) -> _Reml:
-        return _reml(ratio, means, sizes, ms_within * float(sizes.sum() - sizes.size))
-
     grid = np.append(0.0, (np.var(means, ddof=1) / ms_within + 1 / sizes.mean()) * np.logspace(-8, 3, 67))
-    best = int(np.argmin([at(ratio).criterion for ratio in grid]))
-    if best == 0 and at(0.0).score >= 0:
+    fits = [_reml(ratio, means, sizes, ms_within) for ratio in grid]
+    best = int(np.argmin([fit.criterion for fit in fits]))
+    if best == 0 and fits[0].score >= 0:
         return 0.0
     ends = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
     # the root of the derivative keeps the digits that a minimum loses
-    return float(optimize.brentq(lambda ratio: at(ratio).score, *ends, xtol=1e-300, rtol=1e-14))
+    return float(optimize.brentq(lambda r: _reml(r, means, sizes, ms_within).score, *ends, xtol=1e-300, rtol=1e-14))
 
 
 # --- values unlike the others -----------------------------------------------------------------------------------
@@ -208,7 +202,7 @@ def without_levels(values: np.ndarray, *groupings: ArrayLike) -> tuple[np.ndarra
 class Furthest:
     """The value furthest from what the others make it.
 
-    number : of the value ; off : its distance from what the others say ; t : that in standard deviations ;
+    number : of the value;  off : its distance from what the others say;  t : that in standard deviations
     chance : that repeatability alone puts any of the values so far off
     """
 

@@ -1,7 +1,7 @@
 """Values in groups (drops of cords): levels or lines within each group, and the next value of this or another group.
 
-No physics: a value (the log of a stiffness scale, a clearance), its x (a mass, a jump count) and its group. The unit of
-replication is the group, then the value. The groups are averaged without weights, so unbalanced ones are covered too.
+No physics: a value (the log of a stiffness scale, a clearance), its x (a mass, a jump count) and its group. Groups are
+averaged without weights, so unbalanced ones are covered too.
 
 Group i gives m_i(x) at x, a linear function of the values: m_i(x) = Σ_d w_id(x) y_d. Let s_m² be the variance of the
 m_i over n groups, s_w² the variance of values about their group's line and w̄ the mean of the w_i. Then
@@ -14,19 +14,19 @@ random-coefficient regression in two stages. A limit takes each of the two parts
 """
 
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from cordlab.statistics.propagation import OneSide, t_margin, welch_satterthwaite
 
 Structure = Literal["own lines", "one slope", "flat", "across groups"]
+GroupNames = Sequence[Hashable] | np.ndarray
 
-FEWEST_FOR_OWN_LINE = 3
-"""With fewer values in a group, its line leaves no repeatability to see, so the groups then share one slope."""
-
+FEWEST_FOR_OWN_LINE = 3  # with fewer values a line leaves no repeatability to see: the groups then share one slope
 NEGLIGIBLE = 1e-9  # a coefficient that is 0 but for rounding
 
 
@@ -62,11 +62,6 @@ class NextValue:
         return self._weighted(self.of_mean + self.of_next)
 
     @property
-    def variances_of_mean(self) -> np.ndarray:
-        """Variance of the estimated mean about the true one, in its two parts.  (2, ..., n_x)"""
-        return self._weighted(self.of_mean)
-
-    @property
     def u(self) -> np.ndarray:
         """Standard deviation of the next value about the estimated mean.  (..., n_x)"""
         return np.sqrt(self.variances.sum(0))
@@ -87,21 +82,15 @@ class NextValue:
     def at(self, k: int, sets: np.ndarray) -> "NextValue":
         """The next value at x number k, from the sets of values numbered `sets` (along the leading axis)."""
         one = slice(k, k + 1)
-        return replace(
-            self,
-            mean=self.mean[sets, one],
-            mean_squares=self.mean_squares[:, sets, one],
-            of_mean=self.of_mean[:, one],
-            of_next=self.of_next[:, one],
-        )
+        squares = self.mean_squares[:, sets, one]
+        return NextValue(self.mean[sets, one], squares, self.dof, self.of_mean[:, one], self.of_next[:, one])
 
     def _weighted(self, coefficients: np.ndarray) -> np.ndarray:
         between, within = coefficients
         return np.array([self.mean_squares[0] * between, self.mean_squares[1] * np.maximum(within, 0.0)])
 
 
-@dataclass(frozen=True)
-class Pivots:
+class Pivots(NamedTuple):
     """Standard draws behind the next value, common to all x so that limits are smooth in x; each (n_draws,).
 
     The t law of JCGM 101 6.4.9 with two sources: mean + z √(s_m² (ν₁/χ²₁)(1 + 1/n) + s_w² (ν₂/χ²₂)(…)).
@@ -118,11 +107,8 @@ class Pivots:
     @classmethod
     def draw(cls, rng: np.random.Generator, n: int, value: NextValue) -> "Pivots":
         """n draws for a next value with these degrees of freedom."""
-
-        def ratio(dof: int) -> np.ndarray:
-            return dof / rng.chisquare(dof, n) if dof > 0 else np.ones(n)
-
-        return cls(rng.standard_normal(n), rng.standard_normal(n), ratio(value.dof[0]), ratio(value.dof[1]))
+        normal = rng.standard_normal(n), rng.standard_normal(n)
+        return cls(*normal, *(dof / rng.chisquare(dof, n) if dof > 0 else np.ones(n) for dof in value.dof))
 
     def next_value(self, value: NextValue) -> np.ndarray:
         """Draws (n_draws,) of the next value; `value` at one x, from one set of values or from one set a draw."""
@@ -130,7 +116,7 @@ class Pivots:
 
     def mean_and_sd(self, value: NextValue) -> tuple[np.ndarray, np.ndarray]:
         """Draws of the true mean and of the next value's sd about it, (n_draws,): what a tolerance limit needs."""
-        mean = value.mean[..., 0] + self.normal_mean * self._sd(value.variances_of_mean)
+        mean = value.mean[..., 0] + self.normal_mean * self._sd(value._weighted(value.of_mean))
         return mean, self._sd(value._weighted(value.of_next))
 
     def _sd(self, variances: np.ndarray) -> np.ndarray:
@@ -148,14 +134,14 @@ class GroupLines:
     names     : (k,) names of the groups, in the order of first appearance
     structure : "own lines" (each group its own slope), "one slope" (common to the groups), "flat" (one level a group),
         or "across groups" (each group at one x only: the line runs through the groups)
-    curved    : one x² term common to all groups, beside own lines
+    curved    : one x² term common to all groups, with own lines
     unknowns_before : unknowns that the values have cost before, as those of a curve; taken off the degrees of freedom
     """
 
     values: np.ndarray
     x: np.ndarray
     member: np.ndarray
-    names: tuple[Any, ...]
+    names: tuple[Hashable, ...]
     structure: Structure
     curved: bool = False
     unknowns_before: int = 0
@@ -163,10 +149,10 @@ class GroupLines:
     @classmethod
     def of(
         cls,
-        values: Any,
+        values: ArrayLike,
         *,
-        group: Sequence[Hashable] | np.ndarray,
-        x: Any = None,
+        group: GroupNames,
+        x: ArrayLike | None = None,
         structure: Structure | None = None,
         curved: bool = False,
         unknowns_before: int = 0,
@@ -179,18 +165,24 @@ class GroupLines:
         is to have its own line, and a curvature that the values cannot show.
         """
         y, labels = np.asarray(values, float), np.asarray(group).tolist()
-        place = {name: k for k, name in enumerate(dict.fromkeys(labels))}
-        member = np.array([place[label] for label in labels], int)
+        names = tuple(dict.fromkeys(labels))
+        number = {name: k for k, name in enumerate(names)}
+        member = np.array([number[label] for label in labels], int)
         at = np.zeros(member.size) if x is None else np.asarray(x, float)
         if y.shape[-1:] != at.shape or at.ndim != 1 or member.shape != at.shape or not at.size:
             raise ValueError(f"one value, x and group each: got {y.shape[-1:]}, {at.shape} and {member.shape} of them")
         if not (np.all(np.isfinite(y)) and np.all(np.isfinite(at))):
             raise ValueError("a value or its x is not a finite number: leave that drop out by name")
         if structure is None:
-            structure = "flat" if x is None else _structure(at, member)
-        lines = cls(y, at, member, tuple(place), structure, curved, unknowns_before)
+            structure = _structure(at, member)
+        lines = cls(y, at, member, names, structure, curved, unknowns_before)
         if structure == "own lines":
-            lines._need_lines()
+            for k, name in enumerate(names):
+                if np.ptp(at[member == k]) == 0:
+                    raise ValueError(f"group {name} has values at one x only: no line")
+        design = lines._design(at, member)
+        if curved and (lines.dof_within < 1 or np.linalg.matrix_rank(design, tol=1e-6) < design.shape[1]):
+            raise ValueError("curvature takes 3 different x in a group and a degree of freedom to spare")
         return lines
 
     # --- what the groups have
@@ -207,93 +199,91 @@ class GroupLines:
     @property
     def dof_within(self) -> int:
         """Degrees of freedom of the repeatability; below 1 where the values do not show it."""
-        k = self.n_groups
-        used = {"own lines": 2 * k, "one slope": k + 1, "flat": k, "across groups": k}[self.structure]
-        return self.x.size - used - self.curved - self.unknowns_before
+        return self.x.size - self._design(self.x[:1], self.member[:1]).shape[1] - self.unknowns_before
 
     @cached_property
     def within(self) -> np.ndarray:
         """Mean square of values about their group's line, s_w²; nan where the values do not show it.  (...)"""
         if self.dof_within < 1:
             return np.full(self.values.shape[:-1], np.nan)
-        residuals = self._off_lines(self.values)
-        if self.curved:
-            curvature = self.values @ self._curvature_weights
-            residuals = residuals - curvature[..., None] * self._off_lines(self._squares)
-        return (residuals**2).sum(-1) / self.dof_within
+        fitted = self.values @ self._solution.T @ self._design(self.x, self.member).T
+        return ((self.values - fitted) ** 2).sum(-1) / self.dof_within
 
     @property
     def repeatability(self) -> np.ndarray:
         """Standard deviation of values about their group's line.  (...)"""
         return np.sqrt(self.within)
 
-    def weights(self, x: Any, groups: Any = slice(None)) -> np.ndarray:
-        """What each value counts in a group's value at x: m_i(x) = Σ_d w_id(x) y_d.  (n_x, k, n)
+    def weights(self, x: ArrayLike) -> np.ndarray:
+        """What each value counts in each group's value at x: m_i(x) = Σ_d w_id(x) y_d.  (n_x, k, n)"""
+        at, k = np.atleast_1d(np.asarray(x, float)), self.n_groups
+        rows = self._design(np.repeat(at, k), np.tile(np.arange(k), at.size))
+        return (rows @ self._solution).reshape(at.size, k, -1)
 
-        groups : numbers of those that are asked for
-        """
-        at = np.atleast_1d(np.asarray(x, float))
-        level, slope, centre = (part[groups] for part in self._lines)
-        lines = level + (at[:, None] - centre)[..., None] * slope
-        if not self.curved:
-            return lines
-        bend = (at[:, None] - self.x.mean()) ** 2 - lines @ self._squares
-        return lines + bend[..., None] * self._curvature_weights
-
-    def mean_weights(self, x: Any, group: Hashable | None = None) -> np.ndarray:
+    def mean_weights(self, x: ArrayLike, group: Hashable | None = None) -> np.ndarray:
         """What each value counts in the mean of the groups at x, or in one group's value, and so does its error.
 
         (n_x, n)
         """
+        weights = self.weights(x)
         if group is not None:
-            return self.weights(x, [self._number(group)])[:, 0]
+            return weights[:, self._number(group)]
         if self.structure != "across groups":
-            return self.weights(x).mean(1)
-        return replace(self, values=np.eye(self.x.size))._across_groups(np.atleast_1d(np.asarray(x, float))).mean.T
+            return weights.mean(1)
+        return np.einsum("mk,mkn->mn", self._through_groups(np.atleast_1d(np.asarray(x, float))), weights)
 
-    def group_values(self, x: Any) -> np.ndarray:
+    def group_values(self, x: ArrayLike) -> np.ndarray:
         """Value of each group's line at x.  (..., n_x, k)"""
         return np.einsum("mkd,...d->...mk", self.weights(x), self.values)
 
     # --- the next value
 
-    def another_group(self, x: Any = 0.0) -> NextValue:
+    def another_group(self, x: ArrayLike = 0.0) -> NextValue:
         """The next value of a group not seen yet, at x: a number or (n_x,).
 
         Raises EvidenceError with fewer than 2 groups (3 where each has one x only), or where the lines leave no
         repeatability to see and the limit needs it.
         """
         n, at = self.n_groups, np.atleast_1d(np.asarray(x, float))
+        across = self.structure == "across groups"
         if n < 2:
             raise EvidenceError(
                 "only 1 cord: a limit for another cord needs at least 2; ask for this cord, or test more cords"
             )
-        if self.structure == "across groups":
-            return self._across_groups(at)
-        weights, group_values, ones = self.weights(at), self.group_values(at), np.ones(at.size)
+        if across and n < 3:
+            raise EvidenceError(
+                "2 cords, each at one mass of its own, show no scatter about a line: drop each cord at two masses"
+            )
+        weights, values, ones = self.weights(at), self.group_values(at), np.ones(at.size)
         of_mean = (weights.mean(1) ** 2).sum(1)
         in_between = ((weights**2).sum((1, 2)) / n - of_mean) * n / (n - 1)  # c of the module's text
+        within_mean = of_mean - in_between / n
+        mean, square, between_mean = values.mean(-1), values.var(-1, ddof=1), ones / n
+        if across:
+            through, at_own = self._through_groups(at), self._through_groups(self._centres)
+            mean = np.einsum("mk,...mk->...m", through, values)
+            residuals = values - values @ at_own.T
+            square, between_mean = (residuals**2).sum(-1) / (n - 2), (through**2).sum(1)
         return self._next(
-            group_values.mean(-1),
-            group_values.var(-1, ddof=1),
-            dof=n - 1,
-            of_mean=np.array([ones / n, of_mean - in_between / n]),
+            mean,
+            square,
+            dof=n - 2 if across else n - 1,
+            of_mean=np.array([between_mean, within_mean]),
             of_next=np.array([ones, 1 - in_between]),
         )
 
-    def this_group(self, group: Hashable, x: Any = 0.0) -> NextValue:
+    def this_group(self, group: Hashable, x: ArrayLike = 0.0) -> NextValue:
         """The next value of a group that has values, at x: a number or (n_x,).
 
         Raises EvidenceError for a group without values, without repeated values, or with one x where others are asked.
         """
-        self._number(group)
+        weights = self.mean_weights(x, group)
         if self.dof_within < 1:
             raise EvidenceError("no cord was dropped often enough to show scatter from drop to drop: repeat some drops")
         if self.structure == "across groups":
             raise EvidenceError(
                 f"cord {group!r} was dropped at one mass only, as all cords were: nothing says how it does at another"
             )
-        weights = self.mean_weights(x, group)
         mean, none = np.einsum("md,...d->...m", weights, self.values), np.zeros(len(weights))
         of_mean, of_next = np.array([none, (weights**2).sum(1)]), np.array([none, none + 1])
         return self._next(mean, np.zeros_like(mean), dof=0, of_mean=of_mean, of_next=of_next)
@@ -308,30 +298,7 @@ class GroupLines:
                     "as many parameters as values: the scatter about the lines is not known; repeat some drops"
                 )
             within = np.zeros(mean.shape)
-        squares = np.array([np.broadcast_to(between, mean.shape), within])
-        return NextValue(mean, squares, (dof, max(self.dof_within, 0)), of_mean, of_next)
-
-    def _across_groups(self, at: np.ndarray) -> NextValue:
-        """By a line through the groups' means, each group at its own x."""
-        n = self.n_groups
-        if n < 3:
-            raise EvidenceError(
-                "2 cords, each at one mass of its own, show no scatter about a line: drop each cord at two masses"
-            )
-        level, _, centre = self._lines
-        y, about = self.values @ level.T, centre - centre.mean()
-        slope = (y @ about / (about @ about))[..., None]
-        mean = y.mean(-1)[..., None] + slope * (at - centre.mean())
-        residuals = y - y.mean(-1)[..., None] - slope * about
-        ones = np.ones(at.size)
-        leverage = 1 / n + (at - centre.mean()) ** 2 / (about @ about)
-        return self._next(
-            mean,
-            ((residuals**2).sum(-1) / (n - 2))[..., None],
-            dof=n - 2,
-            of_mean=np.array([leverage, 0 * ones]),
-            of_next=np.array([ones, (1 - (level**2).sum() / n) * ones]),
-        )
+        return NextValue(mean, np.array([between, within]), (dof, max(self.dof_within, 0)), of_mean, of_next)
 
     # --- the lines themselves
 
@@ -381,59 +348,57 @@ class GroupLines:
         positive = np.diag(covariance) > 0
         return np.where(np.outer(positive, positive), covariance, 0.0), zeroed
 
-    @cached_property
-    def _lines(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """What values weigh in each group's mean and slope, (k, n) both, and its mean x (k,)."""
-        is_member = self.member == np.arange(self.n_groups)[:, None]
-        level = is_member / is_member.sum(1, keepdims=True)
-        centre = level @ self.x
-        about = np.where(is_member, self.x - centre[:, None], 0.0)
-        if self.structure in ("flat", "across groups"):
-            slope = np.zeros_like(level)
-        elif self.structure == "own lines":
-            slope = about / (about**2).sum(1, keepdims=True)
-        else:
-            slope = np.broadcast_to(about.sum(0) / (about**2).sum(), level.shape)
-        return level, slope, centre
+    @property
+    def _scale(self) -> float:
+        """A step in x, by which columns of the design are of one size."""
+        return float(np.abs(self.x - self.x.mean()).max()) or 1.0
+
+    def _design(self, x: np.ndarray, member: np.ndarray) -> np.ndarray:
+        """A row a value: level of its group, slope and curvature, as the structure has them.  (n, unknowns)"""
+        level = (member[:, None] == np.arange(self.n_groups)).astype(float)
+        step = ((x - self.x.mean()) / self._scale)[:, None]
+        columns = [level]
+        if self.structure == "own lines":
+            columns.append(level * step)
+        elif self.structure == "one slope":
+            columns.append(step)
+        if self.curved:
+            columns.append(step**2)
+        return np.hstack(columns)
 
     @cached_property
-    def _squares(self) -> np.ndarray:
-        """x² about the mean x.  (n,)"""
-        return (self.x - self.x.mean()) ** 2
+    def _solution(self) -> np.ndarray:
+        """What each value counts in each unknown, by least squares.  (unknowns, n)"""
+        design = self._design(self.x, self.member)
+        return np.linalg.solve(design.T @ design, design.T)
 
-    @cached_property
+    @property
     def _curvature_weights(self) -> np.ndarray:
         """What each value counts in the curvature.  (n,)"""
-        bend = self._off_lines(self._squares)
-        return bend / (bend @ bend)
+        return self._solution[-1] / self._scale**2
 
-    @cached_property
+    @property
     def _coefficients(self) -> np.ndarray:
         """What each value counts in a group's intercept and slope at x = 0.  (k, 2, n)"""
-        step = np.abs(self.x).max() or 1.0  # central differences are exact: a line has no higher power than x²
+        step = self._scale  # central differences are exact: a line has no higher power than x²
         at_zero, above, below = self.weights([0.0, step, -step])
         return np.stack([at_zero, (above - below) / (2 * step)], axis=1)
 
-    def _off_lines(self, values: np.ndarray) -> np.ndarray:
-        """Values (..., n) less those of their group's straight line."""
-        level, slope, centre = self._lines
-        means, slopes = values @ level.T, values @ slope.T
-        return values - means[..., self.member] - slopes[..., self.member] * (self.x - centre[self.member])
+    @property
+    def _centres(self) -> np.ndarray:
+        """Mean x of each group.  (k,)"""
+        return np.bincount(self.member, self.x) / self.sizes
+
+    def _through_groups(self, at: np.ndarray) -> np.ndarray:
+        """What each group's mean counts in a line through all groups, at x.  (n_x, k)"""
+        about = self._centres - self._centres.mean()
+        return 1 / self.n_groups + np.outer(at - self._centres.mean(), about) / (about @ about)
 
     def _number(self, group: Hashable) -> int:
         if group not in self.names:
             with_drops = ", ".join(map(str, self.names))
             raise EvidenceError(f"cord {group!r} has no drop here; cords with drops: {with_drops}")
         return self.names.index(group)
-
-    def _need_lines(self) -> None:
-        for k, name in enumerate(self.names):
-            if np.ptp(self.x[self.member == k]) == 0:
-                raise ValueError(f"group {name} has values at one x only: no line")
-        if self.curved:
-            bend = self._off_lines(self._squares)
-            if self.dof_within < 1 or bend @ bend < 1e-12 * self._squares.sum() ** 2 / self.x.size:
-                raise ValueError("curvature takes 3 different x in a group and a degree of freedom to spare")
 
 
 def _structure(x: np.ndarray, member: np.ndarray) -> Structure:
@@ -445,6 +410,3 @@ def _structure(x: np.ndarray, member: np.ndarray) -> Structure:
     if all(at.size >= FEWEST_FOR_OWN_LINE and at.min() == low and at.max() == high for at in by_group):
         return "own lines"
     return "one slope" if any(at.min() < at.max() for at in by_group) else "across groups"
-
-
-# --- variance components ----------------------------------------------------------------------------------------

@@ -4,16 +4,16 @@ No physics. A caller whose values are better normal as logarithms gives the loga
 promises; they are never mixed.
 """
 
-from collections.abc import Hashable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import optimize, special
 
-from cordlab.statistics.groups import GroupLines
+from cordlab.statistics.groups import GroupLines, GroupNames
+from cordlab.statistics.propagation import t_margin
 
 Side = Literal["upper", "lower", "both"]
 
@@ -43,7 +43,7 @@ class Limit:
             raise TypeError("a two-sided limit is two numbers: use .lower and .upper")
         return self.upper if self.side == "upper" else self.lower
 
-    def __array__(self, dtype: Any = None, copy: bool | None = None) -> np.ndarray:
+    def __array__(self, dtype: np.dtype | None = None, copy: bool | None = None) -> np.ndarray:
         return np.array([self.lower, self.upper] if self.side == "both" else float(self), dtype=dtype)
 
     def summary(self) -> str:
@@ -55,19 +55,11 @@ class Limit:
         }[self.kind]
         return f"{self.kind} limit ({self.side}) {number}: {promise}; n = {self.n}, {self.dof:.3g} degrees of freedom"
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain numbers; what does not apply is None."""
-        return {key: None if isinstance(v, float) and not np.isfinite(v) else v for key, v in asdict(self).items()}
-
-
-# --- limits -----------------------------------------------------------------------------------------------------
-
 
 def confidence_limit(values: ArrayLike, *, confidence: float, side: Side) -> Limit:
     """Where the mean lies: mean ± t·sd/√n. Not a limit for the next value. values : (n,), n ≥ 2."""
-    y = _checked(values)
-    _check_share(confidence=confidence)
-    factor = _t(confidence, _dof(len(y)), _sides(side)) / len(y) ** 0.5
+    y = _checked(values, confidence=confidence)
+    factor = t_margin([1.0], [len(y) - 1], confidence, sides=_sides(side)) / len(y) ** 0.5
     return _limit("confidence", y, side, factor, confidence)
 
 
@@ -108,14 +100,11 @@ def tolerance_limit(values: ArrayLike, *, share: float, confidence: float, side:
     ----------
     ISO 16269-6:2014, Statistical interpretation of data, Part 6.
     """
-    y = _checked(values)
-    factor = tolerance_factor(len(y), share, confidence, _sides(side))
-    return _limit("tolerance", y, side, factor, share, confidence)
+    y = _checked(values, share=share, confidence=confidence)
+    return _limit("tolerance", y, side, tolerance_factor(len(y), share, confidence, _sides(side)), share, confidence)
 
 
-def prediction_limit(
-    values: ArrayLike, *, probability: float, side: Side, groups: Sequence[Hashable] | np.ndarray | None = None
-) -> Limit:
+def prediction_limit(values: ArrayLike, *, probability: float, side: Side, groups: GroupNames | None = None) -> Limit:
     """Limit that holds the next value; with groups, the next value of a group not seen yet (another cord).
 
     Without groups: mean ± t·sd·√(1 + 1/n). With groups: about the mean of the k group means, √Σ t²·variance of two
@@ -158,29 +147,36 @@ def prediction_limit(
     Thomas, J. D. and Hultquist, R. A. (1978), Annals of Statistics 6, 582 (unweighted means of groups).
     Banerjee, S. K. (1960), Sankhyā 22, 357 (from memory): such a limit holds at least as often as it says.
     """
-    _check_share(probability=probability)
-    sides = _sides(side)
+    y, sides = _checked(values, probability=probability), _sides(side)
     if groups is None:
-        y = _checked(values)
         return _limit("prediction", y, side, prediction_factor(len(y), probability, sides), probability)
-    y, k = _checked(values), len(set(np.asarray(groups).tolist()))
+    k = len(set(np.asarray(groups).tolist()))
     if k < 2:
         raise ValueError(f"only {k} group: a limit for another needs at least 2")
     another = GroupLines.of(y - y[0], group=groups).another_group()  # differences keep the digits
     margin, u, dof = float(another.margin(probability, sides=sides)[0]), float(another.u[0]), another.dof[0]
-    factor = margin / u if u else _t(probability, dof, sides)
+    factor = margin / u if u else t_margin([1.0], [dof], probability, sides=sides)
     effective = float(another.effective_dof[0]) if u else dof
     ends = _ends(y[0] + another.mean[0], margin, side)
     return Limit("prediction", side, *ends, probability, np.nan, k, effective, factor)
 
 
-def _checked(values: ArrayLike) -> np.ndarray:
+def _checked(values: ArrayLike, **shares: float) -> np.ndarray:
+    """The values, at least 2 that are finite; shares between 0 and 1."""
     y = np.asarray(values, float)
     if y.ndim != 1 or not y.size:
         raise ValueError(f"values of shape {y.shape}: one row of at least one value is needed")
     if not np.isfinite(y).all():
         raise ValueError(f"value {int(np.flatnonzero(~np.isfinite(y))[0]) + 1} is not a number: leave it out by name")
+    _dof(y.size)
+    _check_shares(**shares)
     return y
+
+
+def _check_shares(**shares: float) -> None:
+    for name, share in shares.items():
+        if not 0 < share < 1:
+            raise ValueError(f"{name} {share:g} is not between 0 and 1")
 
 
 def _sides(side: str) -> int:
@@ -193,31 +189,22 @@ def _limit(
     kind: str, y: np.ndarray, side: Side, factor: float, probability: float, confidence: float = np.nan
 ) -> Limit:
     ends = _ends(y[0] + (y - y[0]).mean(), factor * y.std(ddof=1), side)
-    return Limit(kind, side, *ends, probability, confidence, len(y), len(y) - 1, factor)
+    return Limit(kind, side, *ends, probability, confidence, len(y), len(y) - 1, float(factor))
 
 
 def _ends(mean: float, half: float, side: Side) -> tuple[float, float]:
-    lower, upper = float(mean - half), float(mean + half)
-    if side == "upper":
-        lower = -np.inf
-    if side == "lower":
-        upper = np.inf
+    lower = -np.inf if side == "upper" else float(mean - half)
+    upper = np.inf if side == "lower" else float(mean + half)
     return lower, upper
 
 
 # --- factors ----------------------------------------------------------------------------------------------------
 
 
-def _check_share(**shares: float) -> None:
-    for name, share in shares.items():
-        if not 0 < share < 1:
-            raise ValueError(f"{name} {share:g} is not between 0 and 1")
-
-
 def prediction_factor(n: float, probability: float, sides: int = 1) -> float:
     """k such that mean ± k·sd holds the next value with `probability`: t·√(1 + 1/n), on n − 1 degrees of freedom."""
-    _check_share(probability=probability)
-    return float(_t(probability, _dof(n), sides) * np.sqrt(1 + 1 / n))
+    _check_shares(probability=probability)
+    return float(t_margin([1.0], [_dof(n)], probability, sides=sides) * np.sqrt(1 + 1 / n))
 
 
 def prediction_assurance(n: int, probability: float) -> float:
@@ -265,30 +252,20 @@ def tolerance_factor(n: float, share: float, confidence: float, sides: int = 1, 
     ----------
     ISO 16269-6:2014, Annexes C, D and F.
     """
-    _check_share(share=share, confidence=confidence)
+    _check_shares(share=share, confidence=confidence)
     dof = _dof(n, dof)
+    if sides not in (1, 2):
+        raise ValueError(f"sides = {sides!r}: 1 or 2")
     if np.isinf(n):  # mean and sd known: the last row of the tables
         return float(special.ndtri(share if sides == 1 else (1 + share) / 2))
-    if sides == 1:
-        return _one_sided(n, share, confidence, dof)
-    if sides == 2:
-        return _two_sided(n, share, confidence, dof)
-    raise ValueError(f"sides = {sides!r}: 1 or 2")
+    return _one_sided(n, share, confidence, dof) if sides == 1 else _two_sided(n, share, confidence, dof)
 
 
 def _dof(n: float, dof: float | None = None) -> float:
-    if n < 1:
-        raise ValueError(f"n = {n}: at least one value is needed")
     dof = n - 1 if dof is None else dof
-    if dof < 1:
+    if n < 1 or dof < 1:
         raise ValueError(f"n = {n}: a limit needs the scatter of at least 2 values")
     return dof
-
-
-def _t(probability: float, dof: float, sides: int) -> float:
-    if sides not in (1, 2):
-        raise ValueError(f"sides = {sides!r}: 1 or 2")
-    return float(special.stdtrit(dof, probability if sides == 1 else (1 + probability) / 2))
 
 
 @lru_cache(maxsize=4096)
@@ -308,17 +285,9 @@ def _two_sided(n: float, share: float, confidence: float, dof: float) -> float:
     """Solves ∫ P(sd ≥ r(z)/k) φ(z) dz = confidence, r(z) the half-width that holds `share` about a mean off by z/√n."""
     off = _MEAN / np.sqrt(n)
     half = np.sqrt(special.chndtrix(share, 1.0, off**2))
-    for _ in range(3):  # Newton: the inverse above is good to eight digits only
-        miss = special.ndtr(off + half) - special.ndtr(off - half) - share
-        half = half - miss * np.sqrt(2 * np.pi) / (np.exp(-((off + half) ** 2) / 2) + np.exp(-((off - half) ** 2) / 2))
 
     def excess(log_k: float) -> float:
         tail = special.gammaincc(dof / 2, dof * half**2 / (2 * np.exp(2 * log_k)))
         return float(_MEAN_WEIGHTS @ tail) - confidence
 
-    # with the mean known without error the factor is smaller; from there upwards until it holds
-    low = np.log(half[0] * np.sqrt(dof / (2 * special.gammaincinv(dof / 2, 1 - confidence)))) - 1e-6
-    high = low + 0.5
-    while excess(high) < 0:
-        high += 0.5
-    return float(np.exp(optimize.brentq(excess, low, high, xtol=1e-13)))
+    return float(np.exp(optimize.brentq(excess, -10.0, 30.0, xtol=1e-13)))

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from scipy.special import stdtrit
 
 OneSide = Literal["lower", "upper"]
+Draws = np.ndarray
 
 NEARLY = 1.05  # from half of some 10,000 draws on, the tolerance does not change by more
 
@@ -22,8 +23,8 @@ def welch_satterthwaite(u: ArrayLike, dof: Sequence[float]) -> tuple[Any, Any]:
     Raises ValueError where a part has no degrees of freedom.
     """
     parts, nu = _parts(u, dof)
-    total, exact = (parts**2).sum(0), ~np.isfinite(nu) | (nu <= 0)
-    below = (np.where(exact, 0.0, parts**4) / np.where(exact, 1.0, nu)).sum(0)
+    total = (parts**2).sum(0)
+    below = (parts**4 / np.where(nu > 0, nu, inf)).sum(0)
     effective = np.divide(total**2, below, out=np.full(np.shape(total), inf), where=below > 0)
     return np.sqrt(total), effective[()]
 
@@ -59,7 +60,7 @@ def numerical_tolerance(u: float, digits: int = 2) -> float:
     return 0.5 * 10.0**exponent
 
 
-def quantile(draws: np.ndarray, probability: float, side: str, axis: int = -1) -> np.ndarray:
+def quantile(draws: Draws, probability: float, side: str, axis: int = -1) -> np.ndarray:
     """An order statistic, never an interpolation with an infinite draw: the next one outwards on the side of danger."""
     if side not in ("upper", "lower"):
         raise ValueError(f"side is 'upper' or 'lower', not {side!r}")
@@ -79,14 +80,14 @@ def quantile_error(draws: np.ndarray, probability: float, axis: int = -1) -> np.
 
 
 def adaptive(
-    batch: Callable[[np.random.Generator, int], np.ndarray],
-    statistic: Callable[[np.ndarray], np.ndarray],
+    batch: Callable[[np.random.Generator, int], Draws],
+    statistic: Callable[[Draws], np.ndarray],
     *,
-    tolerance: Callable[[np.ndarray], float | np.ndarray],
+    tolerance: Callable[[Draws], float | np.ndarray],
     seed: int,
     size: int,
     most: int,
-) -> tuple[list[np.ndarray], bool]:
+) -> tuple[list[Draws], bool]:
     """Batches of draws until a statistic is steady: twice the standard error of its mean over batches ≤ tolerance.
 
     JCGM 101 7.9.4. `batch(rng, size)` gives draws with the draws on the last axis, `statistic` one or more numbers of a
@@ -94,7 +95,7 @@ def adaptive(
     `most` draws. A statistic that is infinite in every batch is steady.
     """
     rng = np.random.default_rng(seed)
-    batches: list[np.ndarray] = []
+    batches: list[Draws] = []
     statistics: list[np.ndarray] = []
     asked_at, limit = 0, np.asarray(np.inf)
     while True:

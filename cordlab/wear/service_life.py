@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from cordlab.batch.drop_table import Evidence, SetUp
+from cordlab.batch.drop_table import Evidence, drop_inputs
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.forecast import Forecast
 from cordlab.limits.wave_effects import stiffened
@@ -149,7 +149,7 @@ def _held_by_both(rating: Rating, wear_at: Callable[[float], Wear], count: int) 
 
 
 def _softening(stiffness: DropStiffness, drops: Evidence) -> Softening | None:
-    setup = DropSetup(drops.mass, drops.slack_length, drops.cord_mass, **stiffness.rig.values())
+    setup = DropSetup(drops.mass, drops.slack_length, drops.cord_mass, **drop_inputs(stiffness.rig))
     try:
         return tell_apart(stiffness.shapes[0].curve, drops.cord, drops.jumps.astype(int), drops.lowest_point, setup)
     except ValueError:  # fewer than two cords at two masses and two counts
@@ -217,7 +217,7 @@ def _next_drop(forecast: Forecast, hung: np.ndarray, log_scale: np.ndarray) -> P
     """The next drop at the estimates of the site: masses hung [kg] and ln s beyond what waves explain, (n,)."""
     scale = np.exp(log_scale + stiffened(forecast.waves, hung))
     curve = forecast.stiffness.shapes[0].take(np.zeros(scale.size, int), scale)
-    return predict_drop(curve, mass=hung, **forecast.stiffness.batch, **SetUp.of(forecast.site).values())
+    return predict_drop(curve, mass=hung, **forecast.stiffness.batch, **drop_inputs(forecast.site))
 
 
 def _quantities(forecast: Forecast, log_scale: np.ndarray) -> dict[str, np.ndarray]:

@@ -4,7 +4,7 @@ Any quantity of a drop will do of which little is dangerous: clearance at a ride
 """
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from functools import partial
 from itertools import takewhile
@@ -361,7 +361,7 @@ class WearLimits:
         mean = float(self.straight.group_values(count).mean())
         return self._point(count, "forecast", mean, self.by_lines(count), True)
 
-    def by_lines(self, counts: ArrayLike, cord: str | None = None) -> np.ndarray:
+    def by_lines(self, counts: ArrayLike, cord: Hashable | None = None) -> np.ndarray:
         """Limit by the worse of straight and curved lines, as wear that gets faster may not show yet.  (n_counts,)"""
         limits = []
         for lines in (self.straight, self.curved):

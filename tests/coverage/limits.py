@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtri, stdtrit
 
-from cordlab.batch.drop_table import Evidence, SetUp, Shapes, log_scales
+from cordlab.batch.drop_table import Evidence, Shapes, drop_inputs, log_scales
 from cordlab.curves.models import Curve
 from cordlab.limits.anchoring import drop_stiffness
 from cordlab.limits.forecast import Forecast
@@ -100,7 +100,7 @@ class Truth:
     @classmethod
     def of(cls, batch: Batch, rng: np.random.Generator, *, n: int = 40_000, step: float = 4.0) -> "Truth":
         grid, rows = np.arange(36.0, 100.1, step), []
-        cords, site = batch.cords(rng, n), SetUp.of(SITE)
+        cords, site = batch.cords(rng, n), SITE
         shape = (site.drag_area.value / site.drag_area.u) ** 2
         inputs = {
             "drag_area": rng.gamma(shape, site.drag_area.value / shape, n),
@@ -123,20 +123,18 @@ class Truth:
         return float(below if quantity == "clearance" else 1 - below)
 
 
-def lab(batch: Batch, n_cords: int, rng: np.random.Generator) -> tuple[Any, dict[str, np.ndarray], SetUp]:
+def lab(batch: Batch, n_cords: int, rng: np.random.Generator) -> tuple[Any, dict[str, np.ndarray], SimpleNamespace]:
     """One lab's campaign, stiffness; the true cords that it dropped; the rig as it truly is."""
     cords = batch.cords(rng, n_cords)
-    stated = SetUp.of(RIG)
-    true_rig = replace(
-        stated,
+    true_rig = SimpleNamespace(
         drag_area=Measured(float(rng.gamma((0.10 / 0.03) ** 2, 0.03**2 / 0.10))),
-        air_density=Measured(float(stated.air_density.draw(rng, 1)[0])),
-        release_depth=Measured(float(stated.release_depth.draw(rng, 1)[0])),
+        air_density=Measured(float(RIG.air_density.draw(rng, 1)[0])),
+        release_depth=Measured(float(RIG.release_depth.draw(rng, 1)[0])),
     )
     mass_errors, cell = rng.normal(0.0, 0.05, MASSES.size), float(np.exp(rng.normal(0.0, 0.005)))
     rows = []
     for k, mass in enumerate(MASSES):
-        lowest, lower, _ = true_drops(batch, cords, mass + mass_errors[k], rng, **true_rig.values())
+        lowest, lower, _ = true_drops(batch, cords, mass + mass_errors[k], rng, **drop_inputs(true_rig))
         lowest = lowest + batch.reading * rng.standard_normal(n_cords)
         for c in range(n_cords):
             rows.append((f"{c}-{mass:g}", f"C{c}", mass, 0.05, lowest[c], batch.reading, c, lower[c] * cell))
@@ -193,7 +191,7 @@ def naive(forecast: Forecast) -> dict[str, np.ndarray]:
         "naive: confidence band of the mean curve, all samples": ndtri(PROBABILITY) / np.sqrt(samples),
         "naive: all drops pooled, t with drops − 1": stdtrit(n - 1, PROBABILITY) * np.sqrt(1 + 1 / n),
     }
-    inputs, k = stiffness.batch | SetUp.of(SITE).values(), list(ENDS.values())
+    inputs, k = stiffness.batch | drop_inputs(SITE), list(ENDS.values())
     scales = {name: np.exp(np.full(len(k), np.mean(y) - f * np.std(y, ddof=1))) for name, f in factors.items()}
     curve = stiffness.shapes[0]
     return {

@@ -14,7 +14,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 
 from cordlab.analysis import Analysis, analyse
-from cordlab.batch.drop_table import SetUp
+from cordlab.batch.drop_table import drop_inputs
 from cordlab.batch.fit import fit_batch
 from cordlab.campaign.campaign import read_campaign
 from cordlab.limits.anchoring import drop_stiffness
@@ -68,7 +68,7 @@ def between_masses(masses: tuple[float, ...], seed: int = 1) -> dict[str, np.nda
     riders = np.arange(masses[0], masses[-1] + 0.5) - campaign.site.gear_mass.value
     curve, drops, loads = analysis.fit.chosen.curve, analysis.stiffness.drops, analysis.loads
     cord = {"slack_length": world.slack_length.value, "cord_mass": world.cord_mass.value}
-    hung, there = riders + campaign.site.gear_mass.value, SetUp.of(campaign.site).values()
+    hung, there = riders + campaign.site.gear_mass.value, drop_inputs(campaign.site)
     true = world.predict(scale=1.0, mass=hung, **cord, **there).lowest_point
     found = {}
     for name, waves in (("left in", loads.loads_only()), ("taken off", loads)):

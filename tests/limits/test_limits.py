@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from cordlab.batch.drop_table import Evidence, log_scales
+from cordlab.batch.drop_table import Evidence, drop_inputs, log_scales
 from cordlab.curves.models import Curve
-from cordlab.limits.anchoring import drop_stiffness, shifted
+from cordlab.limits.anchoring import drop_stiffness
 from cordlab.limits.budget import budget
 from cordlab.limits.simulate import Run, forecast_drop
 from cordlab.limits.validation import HeldBack, Validation, validate
@@ -109,17 +109,25 @@ def test_content_with_an_uncertain_site_agrees_with_a_nested_simulation():
         assert tolerance.limit(quantity)[0] - nested.estimate(quantity)[0] == pytest.approx(margin, rel=0.1)
 
 
-def test_shared_errors_are_carried_by_slopes_that_agree_with_recomputing():
+@pytest.mark.parametrize("moved", ["drag_area", "release_depth", "mass"])
+def test_shared_errors_are_carried_by_slopes_that_agree_with_recomputing(moved):
+    """Drops on a rig, or of a mass, that is two standard uncertainties off: all is computed anew, and by slopes."""
     rig = SimpleNamespace(**{**vars(EXACT), "drag_area": Measured(0.1, 0.03), "release_depth": Measured(0.0, 0.1)})
-    stiffness = drop_stiffness(CURVE, invented(scattered(1, 4, 0.02, 0.004), u_mass=0.1, peaks=1.05), rig=rig)
-    assert set(stiffness.shared) == {"rig drag_area", "rig release_depth", *(f"mass {m:g} kg" for m in MASSES)}
-    for k, (name, quantity) in enumerate(stiffness.shared.items()):
-        y, excess = shifted(stiffness, name, 2 * quantity.u)
-        change = y - stiffness.scales[0][0]
-        assert change == pytest.approx(2 * quantity.u * stiffness.slope[k], rel=0.03, abs=2e-5)
-        assert excess - stiffness.excess[0][0] == pytest.approx(
-            2 * quantity.u * stiffness.excess_slope[k], rel=0.03, abs=2e-5
-        )
+    drops = invented(scattered(1, 4, 0.02, 0.004), u_mass=0.1, peaks=1.05)
+    stiffness = drop_stiffness(CURVE, drops, rig=rig)
+    names = [shared.name for shared in stiffness.shared]
+    assert names == ["rig drag area", "rig release depth", *["test masses"] * MASSES.size]
+    if moved == "mass":
+        shared = stiffness.shared[2]
+        off = replace(drops, mass=np.where(drops.mass == MASSES[0], drops.mass + 0.2, drops.mass))
+    else:
+        shared, off = stiffness.shared[names.index(f"rig {moved.replace('_', ' ')}")], drops
+        step = getattr(rig, moved)
+        rig = SimpleNamespace(**{**vars(rig), moved: Measured(step.value + 2 * step.u, step.u)})
+    again = drop_stiffness(CURVE, off, rig=rig)
+    change = 2 * shared.measured.u * np.array([shared.effect, shared.peak_effect])
+    assert again.scales[0][0] - stiffness.scales[0][0] == pytest.approx(change[0], rel=0.03, abs=2e-5)
+    assert again.excess[0][0] - stiffness.excess[0][0] == pytest.approx(change[1], rel=0.03, abs=2e-5)
 
 
 def test_what_all_drops_share_does_not_shrink_with_their_number():
@@ -385,6 +393,6 @@ def test_it_is_said_how_often_a_prediction_limit_falls_short():
 def test_run_is_for_the_masses_asked():
     stiffness = drop_stiffness(CURVE, invented(scattered(14, 4, 0.02, 0.0)), rig=EXACT)
     run = Run.of(stiffness, site=EXACT, masses=[50.0, 60.0], cord="C1", waves=None)
-    scales = np.array(log_scales(stiffness.shapes[0], stiffness.drops, stiffness.batch, **stiffness.rig.values()))
+    scales = np.array(log_scales(stiffness.shapes[0], stiffness.drops, stiffness.batch, **drop_inputs(stiffness.rig)))
     own = scales[0][np.array(stiffness.drops.cord) == "C1"]
     assert run.levels[0].mean[0] == pytest.approx(own.mean(), abs=2e-3)
