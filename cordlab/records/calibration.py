@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from cordlab.campaign.campaign import Campaign
 
-SIGNIFICANCE = 0.05  # below this probability a straight line is given up for a quadratic
+SIGNIFICANCE = 0.05  # below this probability a quadratic takes the place of the straight line
 FEWEST_REPEATS = 4  # degrees of freedom: two readings that happen to be equal are no measure of scatter
 
 
@@ -281,12 +281,18 @@ def fit_calibration(
         raise ValueError(f"{name}: {largest:.3g} is too large for a calibration; look for a mistyped pair")
     if degree not in (1, 2, None):
         raise ValueError(f"{name}: degree {degree} is not 1, 2 or None (chosen by lack of fit)")
-    tests = [_test_fit(reading, reference, 1, name)]
+    levels, least = np.unique(reading).size, degree or 1
+    if reading.size < least + 2 or levels < least + 1:
+        raise ValueError(
+            f"{name}: {reading.size} pairs at {levels} different readings do not carry a polynomial of degree {least}; "
+            f"at least {least + 2} pairs at {least + 1} readings"
+        )
+    tests = [_test_fit(reading, reference, 1)]
     if degree is None:
         degree = 2 if tests[0].significant else 1
     if degree == 2:
-        tests.append(_test_fit(reading, reference, 2, name))
-    coefficients, covariance, residuals = _least_squares(reading, reference, degree, name)
+        tests.append(_test_fit(reading, reference, 2))
+    coefficients, covariance, residuals = _least_squares(reading, reference, degree)
     dof = reading.size - degree - 1
     variance = float(residuals @ residuals) / dof
     u_reference = np.broadcast_to(0.0 if u_reference is None else np.asarray(u_reference, float), reading.shape)
@@ -308,7 +314,7 @@ def fit_calibration(
         residual_sd=float(np.sqrt(variance)),
         dof=dof,
         valid=(low, high),
-        u_common=_least_squares(reading, u_reference, degree, name)[0],
+        u_common=_least_squares(reading, u_reference, degree)[0],
         lack_of_fit=tuple(tests),
         reading=reading,
         reference=reference,
@@ -336,18 +342,12 @@ def calibrate_campaign(campaign: Campaign) -> dict[str, Calibration]:
     return calibrations
 
 
-def _least_squares(x: np.ndarray, y: np.ndarray, degree: int, name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _least_squares(x: np.ndarray, y: np.ndarray, degree: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Coefficients, unscaled covariance (XᵀX)⁻¹, residuals.
 
     One step of refinement by residuals in extended precision, where the machine has it: Pontius (NIST StRD) agrees in
     13 digits, all that its doubles carry.
     """
-    levels = np.unique(x).size
-    if x.size < degree + 2 or levels < degree + 1:
-        raise ValueError(
-            f"{name}: {x.size} pairs at {levels} different readings do not carry a polynomial of degree {degree}; "
-            f"at least {degree + 2} pairs at {degree + 1} readings"
-        )
     powers = polyvander(x, degree)
     largest = np.abs(powers).max(axis=0)
     solve = np.linalg.pinv(powers / largest) / largest[:, None]
@@ -357,8 +357,8 @@ def _least_squares(x: np.ndarray, y: np.ndarray, degree: int, name: str) -> tupl
     return coefficients.astype(float), solve @ solve.T, (y - exact @ coefficients).astype(float)
 
 
-def _test_fit(x: np.ndarray, y: np.ndarray, degree: int, name: str) -> LackOfFit:
-    residual = _least_squares(x, y, degree, name)[2]
+def _test_fit(x: np.ndarray, y: np.ndarray, degree: int) -> LackOfFit:
+    residual = _least_squares(x, y, degree)[2]
     groups = [np.unique(values, return_inverse=True)[1] for values in (x, y)]
     group = min(groups, key=np.max)  # the one with more repeats
     count = np.bincount(group)
@@ -368,7 +368,7 @@ def _test_fit(x: np.ndarray, y: np.ndarray, degree: int, name: str) -> LackOfFit
         left = residual - (np.bincount(group, residual) / count)[group]
     elif np.unique(x).size > degree + 1 and x.size > degree + 2:
         test, above, below = "quadratic term", 1, x.size - degree - 2
-        left = _least_squares(x, y, degree + 1, name)[2]
+        left = _least_squares(x, y, degree + 1)[2]
     else:
         return LackOfFit("none", degree, np.nan, (0, 0), 1.0)
     # a perfect fit has nothing left to test, up to the rounding of the references

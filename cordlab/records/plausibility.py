@@ -20,7 +20,7 @@ GOODNESS_RATIO = (1 / 2, 1 / 4)  # misfit with the cell at the other end over th
 LOWEST = (4.0, 10.0)  # standard uncertainties between the lowest point noted and the one that the distance shows
 UNSTATED = 0.1  # m, standard uncertainty of a lowest point that is noted without one
 LOWEST_BY_LOAD = (0.03, 0.15)  # the same from the load alone, as a share of the lowest point
-LOWEST_BY_LOAD_U = (2.0, 4.0)  # and of the record's own standard uncertainties then: it may know little
+LOWEST_BY_LOAD_U = (2.0, 4.0)  # and in the record's standard uncertainties then: it may know little
 POUND = 0.45359237  # kg, exact
 
 

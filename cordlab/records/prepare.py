@@ -102,8 +102,8 @@ def resolution(values: np.ndarray) -> float:
 def flat_top(time: np.ndarray, values: np.ndarray) -> tuple[float, float] | None:
     """(from, to) [s] where a sensor stood at the end of its range; None where its top is a top.
 
-    Equal greatest values in a row are a flat top where a parabola through both shoulders rises above them by more than
-    noise and converter steps explain. The shoulders are short: far from a long flat top a load swings both ways.
+    Equal greatest values in a row are a flat top where a parabola through both shoulders, which are short, rises above
+    them by more than noise and converter steps explain.
     """
     top = values.max()
     edges = np.flatnonzero(np.diff(np.concatenate(([0], (values == top).astype(np.int8), [0]))))
@@ -132,8 +132,7 @@ class Vertex:
 def vertex(time: np.ndarray, values: np.ndarray, near: float, half_width: float) -> Vertex:
     """The greatest value near a time, by a parabola through the samples within `half_width` [s], at least seven.
 
-    Where noise hides the turn, twice and four times the width are tried. Uncertainties are those of the least-squares
-    fit; correlated residuals widen them. Raises RecordError where the samples do not turn.
+    Where noise hides the turn, twice and four times the width are tried. Raises RecordError where there is none.
     """
     step = time[1] - time[0]
     middle = round((near - time[0]) / step)
@@ -178,9 +177,9 @@ class Prepared:
     notes: tuple[str, ...]
 
     def zeroed(self, release: float, hung: float) -> tuple[Prepared, float, float]:
-        """The record less the reading of the cell without load, that reading, and its standard uncertainty [N].
+        """The record less its zero, the zero [N], and its standard uncertainty.
 
-        It is the mean of the last two seconds at rest, with `hung` of cord on the cell [N].
+        The zero is the mean of the last two seconds at rest, less what is `hung` of the cord on the cell then [N].
         """
         rest = self.raw_load[(self.time < release - 0.05) & (self.time > release - 2.05)]
         zero, u_zero = float(rest.mean() - hung), float(rest.std(ddof=1) / np.sqrt(rest.size))

@@ -296,7 +296,7 @@ def _branches(record: Prepared, release: Release, motion: Motion) -> tuple[Branc
 
 
 def _energy_returned(loading: Branch, unloading: Branch, release: Release, motion: Motion) -> tuple[float | None, str]:
-    """Energy given back over energy taken up, and a note on it.
+    """Energy returned over energy taken up, and a note on it.
 
     A wave takes load and stretch at the cell out of step: their loop is not the cord's loss, and the motion counts.
     """
@@ -444,7 +444,7 @@ def _notes_on_marks(mark: Choice, drop: Drop, reduced: Callable[..., Drop]) -> l
     reason = f"; reason: {mark.reason}{by}"
     try:
         alone = reduced(marks=NO_MARKS)
-    except (RecordError, OutsideCalibration) as error:
+    except RecordError as error:
         return [f"marked by hand: {marked}{reason}", f"without the marks the record is refused: {error}"]
     seen = ", ".join(f"{EVENTS[event]} at {alone.at(event):.3f} s" for event in mark.events)
     notes = [f"marked by hand: {marked}, where the record alone gives {seen}{reason}"]
