@@ -26,12 +26,15 @@ POUND = 0.45359237  # kg, exact
 
 def check_record(record: Prepared, release: Release, motion: Motion) -> list[str]:
     """Notes on what is suspicious in a zeroed record. Raises RecordError for what cannot be true."""
-    notes = [*_check_cell_end(release), *_check_time_scale(release, motion), *_check_cord_mass(record, release)]
+    causes = "a clock that runs wrong, or the distance in another unit"
+    if motion.residual_velocity is not None:  # by the folded cord's load, which grows as the mass falls
+        causes = "the clock, the slack length, the release depth, the cord's mass or the cell's calibration"
+    text = f"the fall takes {release.time_scale:.3f} times as long as gravity allows; look at {causes}"
+    notes = [*_check_cell_end(release), *_judged(release.time_scale - 1, TIME_SCALE, text)]
+    notes += _check_cord_mass(record, release)
     if motion.residual_velocity is None:
-        notes += _check_slack_length(record, release, motion)
-        notes += _check_release_depth(record, release, motion)
-        notes += _check_mass(implied_mass(record, release, motion), float(release.fall.setup.mass))
-    elif motion.end_of_slack == "energy":  # a wave's greatest load is not at the lowest point
+        return [*notes, *_check_distance(record, release, motion), *_check_mass(record, release, motion)]
+    if motion.end_of_slack == "energy":  # a wave's greatest load is not at the lowest point
         causes = "a stretch wave, or the mass, the clock or the cell's calibration is wrong"
         text = f"{motion.residual_velocity:+.1f} m/s are left where the load is greatest: {causes}"
         notes += _judged(motion.residual_velocity / release.fall.end_speed, RESIDUAL_VELOCITY, text)
@@ -69,7 +72,8 @@ def implied_mass(record: Prepared, release: Release, motion: Motion) -> float:
     return float(impulse / (setup.gravity * (end - start)) - (m if top else 0.0))
 
 
-def _check_mass(implied: float, noted: float) -> list[str]:
+def _check_mass(record: Prepared, release: Release, motion: Motion) -> list[str]:
+    implied, noted = implied_mass(record, release, motion), float(release.fall.setup.mass)
     departure = implied / noted - 1
     if abs(implied / (noted * POUND) - 1) < 0.1:
         cause = "pounds read as kilograms"
@@ -81,22 +85,18 @@ def _check_mass(implied: float, noted: float) -> list[str]:
     return _judged(departure, MASS, f"{text} would do that")
 
 
-def _check_time_scale(release: Release, motion: Motion) -> list[str]:
-    causes = "a clock that runs wrong, or the distance in another unit"
-    if motion.residual_velocity is not None:  # by the folded cord's load, which grows as the mass falls
-        causes = "the clock, the slack length, the release depth, the cord's mass or the cell's calibration"
-    text = f"the fall takes {release.time_scale:.3f} times as long as gravity allows; look at {causes}"
-    return _judged(release.time_scale - 1, TIME_SCALE, text)
-
-
-def _check_slack_length(record: Prepared, release: Release, motion: Motion) -> list[str]:
-    if release.load_step is None:
-        return []
-    noted = float(release.fall.setup.slack_length)
-    seen = float(np.interp(release.load_step, record.time, motion.position))
-    text = f"the load shows the end of slack at {seen:.2f} m, but the slack length is given as {noted:.2f} m"
-    refusal = "; another cord, or a slack length with the wrong unit or datum"
-    return _judged(seen / noted - 1, SLACK_LENGTH, text, refusal)
+def _check_distance(record: Prepared, release: Release, motion: Motion) -> list[str]:
+    """The end of slack in the load against that in the distance, and the distance at rest."""
+    setup, notes = release.fall.setup, []
+    if release.load_step is not None:
+        noted = float(setup.slack_length)
+        seen = float(np.interp(release.load_step, record.time, motion.position))
+        text = f"the load shows the end of slack at {seen:.2f} m, but the slack length is given as {noted:.2f} m"
+        refusal = "; another cord, or a slack length with the wrong unit or datum"
+        notes += _judged(seen / noted - 1, SLACK_LENGTH, text, refusal)
+    rest, noted = float(np.median(motion.position[record.time < release.time - 0.05])), float(setup.release_depth)
+    text = f"at rest the distance reads {rest:.2f} m, but the release depth is given as {noted:.2f} m"
+    return [*notes, *_judged(rest - noted, RELEASE_DEPTH, f"{text} below the tie point")]
 
 
 def _check_cord_mass(record: Prepared, release: Release) -> list[str]:
@@ -112,13 +112,6 @@ def _check_cord_mass(record: Prepared, release: Release) -> list[str]:
     text = f"while the mass falls the load is that of a cord of {share * noted:.1f} kg, not of the {noted:.4g} kg noted"
     causes = "check the cord's mass and its unit, load_cell_at and the cell's calibration"
     return _judged(share - 1, CORD_MASS, f"{text}; {causes}")
-
-
-def _check_release_depth(record: Prepared, release: Release, motion: Motion) -> list[str]:
-    rest = float(np.median(motion.position[record.time < release.time - 0.05]))
-    noted = float(release.fall.setup.release_depth)
-    text = f"at rest the distance reads {rest:.2f} m, but the release depth is given as {noted:.2f} m"
-    return _judged(rest - noted, RELEASE_DEPTH, f"{text} below the tie point")
 
 
 def _check_cell_end(release: Release) -> list[str]:

@@ -75,18 +75,6 @@ def low_pass(values: np.ndarray, step: float, kind: str) -> np.ndarray:
     return signal.sosfiltfilt(cfc60(step), values, padlen=min(values.size - 1, round(0.05 / step)))
 
 
-def filter_for(step: float, kind: str) -> tuple[str, tuple[str, ...]]:
-    """The filter that a sampling interval [s] allows, and notes on it."""
-    if kind not in ("cfc60", "off"):
-        raise ValueError(f"filter '{kind}' is not known; choose 'cfc60' or 'off'")
-    rate = 1 / step
-    if kind == "off" or rate >= LEAST_RATE * 0.999:
-        return kind, ()
-    if rate <= 2 * CFC60_DESIGN:
-        return "off", (f"not filtered: {rate:.0f} samples a second are too few for CFC 60",)
-    return kind, (f"CFC 60 at {rate:.0f} samples a second, below the {LEAST_RATE:.0f} that it asks for",)
-
-
 def noise(values: np.ndarray) -> float:
     """Standard deviation of white noise on a smooth signal, by the median of its third differences."""
     with np.errstate(over="ignore", invalid="ignore"):  # a reading of 1e308 is refused by its range
@@ -197,6 +185,8 @@ class Prepared:
 
 def prepare(time: np.ndarray, force: np.ndarray, distance: np.ndarray | None, kind: str) -> Prepared:
     """The record checked for its form, at even steps and filtered. Raises RecordError."""
+    if kind not in ("cfc60", "off"):
+        raise ValueError(f"filter '{kind}' is not known; choose 'cfc60' or 'off'")
     time, channels, gaps = even_steps(time, {"force": force} | ({} if distance is None else {"distance": distance}))
     step = float((time[-1] - time[0]) / (time.size - 1))
     for name, values in channels.items():
@@ -208,7 +198,12 @@ def prepare(time: np.ndarray, force: np.ndarray, distance: np.ndarray | None, ki
                 f"{name} is clipped: it stands at {values.max():.6g} from {clipped[0]:.3f} to {clipped[1]:.3f} s, "
                 "a flat top; choose a wider range on the sensor or the logger, and drop again"
             )
-    used, notes = filter_for(step, kind)
+    used, rate, notes = kind, 1 / step, []
+    if kind == "cfc60" and rate <= 2 * CFC60_DESIGN:
+        used = "off"
+        notes.append(f"not filtered: {rate:.0f} samples a second are too few for CFC 60")
+    elif kind == "cfc60" and rate < LEAST_RATE * 0.999:
+        notes.append(f"CFC 60 at {rate:.0f} samples a second, below the {LEAST_RATE:.0f} that it asks for")
     bridged = [
         f"a gap in time of {(end - start) / step:.0f} sample periods at {start:.3f} s, bridged by a line"
         for start, end in gaps
