@@ -1,18 +1,18 @@
 """Reduction of records with known truth (`tests/invented.py`), the filter's published gain, and what is refused."""
 
+from dataclasses import replace
 from functools import cache, partial
 from itertools import product
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from scipy import signal
 
-from cordlab.campaign.decisions import NOTHING
+import cordlab
 from cordlab.curves.models import Curve
 from cordlab.mechanics.setup import DropSetup
 from cordlab.mechanics.trace import trace_drop
-from cordlab.records.calibration import fit_calibration
+from cordlab.records.calibration import calibrate_campaign
 from cordlab.records.motion import cord_force, folded_fall
 from cordlab.records.prepare import cfc60, low_pass
 from cordlab.records.reduce import RecordError, reduce_drop, reduce_entry
@@ -32,9 +32,6 @@ def sensed(truth, *, seed=1, distance=True):
     rng = np.random.default_rng(seed)
     force = truth.load + ZERO + rng.normal(0, FORCE_NOISE, truth.time.size)
     return truth.time, force, truth.position + rng.normal(0, DISTANCE_NOISE, truth.time.size) if distance else None
-
-
-# --- the filter --------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("rate", [600.0, 1000.0, 10_000.0])
@@ -64,9 +61,6 @@ def test_low_pass_shifts_nothing_in_time():
     assert out[300:-300] == pytest.approx(wave[300:-300] / (1 + warped**4), abs=1e-9)
 
 
-# --- mechanics ---------------------------------------------------------------------------------------------------
-
-
 def test_load_in_free_fall_against_the_equation_of_motion():
     """Load at the tie point: weight of the resting side and the pull m v²/(4L) of the fold, as integrated in time."""
     truth = drop_of()
@@ -83,9 +77,6 @@ def test_force_of_the_cord_from_either_end(cell):
     a = (900.0 - 66.0 * G + 0.06 * 64.0) / 64.0
     load = 900.0 + 12.0 * (G / 2 + a / 6) if cell == "top" else 900.0 - 12.0 * (G / 2 + a / 3)
     assert cord_force(setup, np.array([load]), np.array([8.0]), cell) == pytest.approx([900.0])
-
-
-# --- records with known truth ------------------------------------------------------------------------------------
 
 
 DROPS = pytest.mark.parametrize(
@@ -202,9 +193,6 @@ def test_arguments_are_not_changed():
     assert all(np.array_equal(*pair) for pair in zip(before, (time, force, distance), strict=True))
 
 
-# --- refused, by name --------------------------------------------------------------------------------------------
-
-
 def _only(kept, time, *columns):
     """The samples at the times for which `kept` is true."""
     return tuple(values[kept(time)] for values in (time, *columns))
@@ -261,9 +249,6 @@ def test_pounds_read_as_kilograms_are_refused():
         reduce_drop(*sensed(drop_of()), mass=68.0 / 0.45359237, **CORD, **RIG)
 
 
-# --- suspicious, and noted ---------------------------------------------------------------------------------------
-
-
 @pytest.mark.parametrize(
     ("changed", "evidence"),
     [
@@ -303,9 +288,6 @@ def test_a_record_that_ends_on_the_way_back_has_no_energy_returned():
     assert drop.lowest_point == pytest.approx(drop_of().lowest_point, abs=0.01)
 
 
-# --- a cord with stretch waves ------------------------------------------------------------------------------------
-
-
 @pytest.mark.parametrize("mass", [36.0, 68.0, 100.0])
 @pytest.mark.parametrize("cell", ["top", "bottom"])
 def test_a_stretch_wave_is_noticed_and_the_motion_still_found(mass, cell):
@@ -331,77 +313,63 @@ def test_a_stretch_wave_is_noticed_and_the_motion_still_found(mass, cell):
     assert (alone.energy_returned is None) == (cell == "top")
 
 
-# --- from a campaign's raw readings ------------------------------------------------------------------------------
+@pytest.fixture(scope="module")
+def campaign(tmp_path_factory):
+    """One invented drop; 250 samples a second are not filtered."""
+    folder = tmp_path_factory.mktemp("entry") / "campaign"
+    cordlab.invent(folder, seed=3, cords=1, masses=(60.0,), checks=(), retests=(), rate=250.0, duration=7.0)
+    return cordlab.read_campaign(folder)
 
 
-def _campaign(truth, *, distance=True):
-    """As much of a campaign as `reduce_entry` asks for, with an invented cell and laser."""
-    time, force, position = sensed(truth, distance=distance)
-    record = SimpleNamespace(
-        time=time, force=0.0004 * force, distance=None if position is None else 0.5 + 0.2 * position
+@pytest.fixture(scope="module")
+def by_hand(campaign):
+    """The record reduced from its distance and from its load alone, and the uncertainties of force and distance."""
+    entry, calibrations = campaign.drops[0], calibrate_campaign(campaign)
+    record, cord, rig = campaign.read_record(entry), campaign.cord(entry.cord), campaign.rig
+    (force, u_force), (distance, u_distance) = (
+        calibrations[channel].convert(getattr(record, channel)) for channel in ("force", "distance")
     )
-    entry = SimpleNamespace(
-        drop="D1", cord="C1", mass=Measured(68.0, 0.1), jumps=5, temperature=19.0,
-        use="fit", record="D1.csv", lowest_point=None,
-    )  # fmt: skip
-    campaign = SimpleNamespace(
-        rig=SimpleNamespace(
-            release_depth=Measured(0.0, 0.03), drag_area=Measured(0.1, 0.03), air_density=Measured(1.2, 0.02),
-            load_cell_at="top",
-        ),
-        decision=SimpleNamespace(filter="cfc60"),
-        by_hand=NOTHING,
-        cord=lambda name: SimpleNamespace(slack_length=Measured(10.0, 0.02), mass=Measured(14.0, 0.1)),
-        read_record=lambda entry: record,
-    )  # fmt: skip
-    return campaign, entry
+    setup = {"mass": entry.mass.value, "slack_length": cord.slack_length.value, "cord_mass": cord.mass.value}
+    setup |= {name: getattr(rig, name).value for name in ("release_depth", "drag_area", "air_density")}
+    measured, alone = (reduce_drop(record.time, force, column, **setup) for column in (distance, None))
+    return measured, alone, u_force, u_distance
 
 
-def _calibrations(highest=3000.0):
-    force, distance = np.arange(-250.0, highest + 1, 250.0), np.arange(-1.0, 45.0, 5.0)
-    kinds = {"u_reference": 0.5, "channel": "force", "reading_unit": "mV/V"}
-    laser = {"u_reference": 0.005, "channel": "distance", "reading_unit": "V"}
-    return {
-        "force": fit_calibration(force, 0.0004 * force, **kinds),
-        "distance": fit_calibration(distance, 0.5 + 0.2 * distance, **laser),
-    }
+def test_an_entry_goes_through_its_calibration(campaign, by_hand):
+    """The readings give the drop, and the calibrations' uncertainties come on top of the record's."""
+    entry, (measured, _, u_force, u_distance) = campaign.drops[0], by_hand
+    drop = reduce_entry(campaign, entry, calibrate_campaign(campaign))
+    assert drop.lowest_point == measured.lowest_point
+    assert drop.u_lowest_point == pytest.approx(np.hypot(measured.u_lowest_point, u_distance[drop.lowest]))
+    assert drop.u_peak_load == pytest.approx(np.hypot(measured.u_peak_load, u_force[drop.peak]))
+    labels = (drop.name, drop.cord, drop.use, drop.jumps, drop.temperature)
+    assert labels == (entry.drop, entry.cord, entry.use, entry.jumps, entry.temperature)
 
 
-def test_an_entry_goes_through_its_calibration():
-    """The readings give back the drop, and the calibration's 0.5 N and 5 mm come on top of the record's own."""
-    campaign, entry = _campaign(drop_of())
-    drop = reduce_entry(campaign, entry, _calibrations())
-    plain = reduce_drop(*sensed(drop_of()), mass=68.0, **CORD, **RIG)
-    assert drop.lowest_point == pytest.approx(plain.lowest_point, abs=1e-6)
-    assert drop.u_lowest_point == pytest.approx(np.hypot(plain.u_lowest_point, 0.005), rel=1e-3)
-    assert drop.u_peak_load == pytest.approx(np.hypot(plain.u_peak_load, 0.5), rel=1e-3)
-    assert (drop.name, drop.cord, drop.use, drop.jumps, drop.temperature) == ("D1", "C1", "fit", 5, 19.0)
+def test_an_entry_by_its_load_alone_carries_what_its_inputs_are_worth(campaign, by_hand):
+    """A mass known to 1 kg moves the integrated lowest point by more than the speed left does."""
+    entry, (measured, alone, _, _) = campaign.drops[0], by_hand
+    entry = replace(entry, mass=Measured(entry.mass.value, 1.0))
+    drop = reduce_entry(campaign, entry, calibrate_campaign(campaign), load_alone=True)
+    assert drop.lowest_point == alone.lowest_point
+    assert drop.residual_velocity == alone.residual_velocity
+    assert drop.u_lowest_point > 1.2 * alone.u_lowest_point
+    assert abs(drop.lowest_point - measured.lowest_point) < 2 * drop.u_lowest_point
 
 
-def test_an_entry_without_distance_carries_what_its_inputs_are_worth():
-    """Mass by 0.1 kg and slack length by 0.02 m move the integrated lowest point; the speed left is a part of it."""
-    campaign, entry = _campaign(drop_of(), distance=False)
-    drop = reduce_entry(campaign, entry, _calibrations())
-    assert abs(drop.lowest_point - drop_of().lowest_point) < 2 * drop.u_lowest_point
-    assert drop.u_lowest_point > 0.03
+def test_a_reading_beyond_the_calibration_refuses_the_record_by_name(campaign):
+    calibrations = calibrate_campaign(campaign)
+    low, high = calibrations["force"].valid
+    calibrations["force"] = replace(calibrations["force"], valid=(low, high / 3))
+    with pytest.raises(
+        RecordError, match=r"records/D001.csv \(drop D001\): force reads .* outside the calibrated range"
+    ):
+        reduce_entry(campaign, campaign.drops[0], calibrations)
 
 
-def test_an_entry_by_its_load_alone_is_one_without_a_distance_sensor():
-    campaign, entry = _campaign(drop_of())
-    alone = reduce_entry(campaign, entry, _calibrations(), load_alone=True)
-    without = reduce_entry(*_campaign(drop_of(), distance=False), _calibrations())
-    assert alone.lowest_point == without.lowest_point
-    assert alone.residual_velocity == without.residual_velocity
-    assert reduce_entry(campaign, entry, _calibrations()).residual_velocity is None
-
-
-def test_a_reading_beyond_the_calibration_refuses_the_record_by_name():
-    campaign, entry = _campaign(drop_of())
-    with pytest.raises(RecordError, match=r"records/D1.csv \(drop D1\): force reads .* outside the calibrated range"):
-        reduce_entry(campaign, entry, _calibrations(highest=1500.0))
-
-
-def test_a_channel_without_calibration_refuses_the_record_by_name():
-    campaign, entry = _campaign(drop_of())
-    with pytest.raises(RecordError, match=r"drop D1\): has a column distance, but calibration/distance.csv is missing"):
-        reduce_entry(campaign, entry, {"force": _calibrations()["force"]})
+def test_a_channel_without_calibration_refuses_the_record_by_name(campaign):
+    force = {"force": calibrate_campaign(campaign)["force"]}
+    with pytest.raises(
+        RecordError, match=r"drop D001\): has a column distance, but calibration/distance.csv is missing"
+    ):
+        reduce_entry(campaign, campaign.drops[0], force)
