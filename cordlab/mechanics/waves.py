@@ -300,7 +300,7 @@ class Chains:
 def threads() -> int:
     """Threads for many draws: as many as OMP_NUM_THREADS says, which fleets and tests set to 1, else one a core."""
     asked = os.environ.get("OMP_NUM_THREADS", "")
-    return int(asked) if asked.isdecimal() and int(asked) else len(os.sched_getaffinity(0))
+    return int(asked) if asked.isdecimal() and int(asked) else os.cpu_count() or 1
 
 
 def _follow(inputs: Array, tables: Array, elements: int, traced: int) -> tuple[Array, Array]:
