@@ -110,26 +110,7 @@ def test_a_prediction_limit_is_a_tolerance_limit_of_less_confidence(n):
     assert n != 6 or sure == approx_printed("0.83")
 
 
-def test_two_sided_factor_covers_what_it_says():
-    """The definition itself, by simulation: content of mean ± k·sd at least `share` in `confidence` of the samples."""
-    rng = np.random.default_rng(5)
-    k = tolerance_factor(5, 0.9, 0.95, 2)
-    samples = rng.normal(size=(20_000, 5))
-    mean, sd = samples.mean(axis=1), samples.std(axis=1, ddof=1)
-    held = stats.norm.cdf(mean + k * sd) - stats.norm.cdf(mean - k * sd) >= 0.9
-    assert abs(held.mean() - 0.95) < 4 * math.sqrt(0.95 * 0.05 / 20_000)
-
-
 # --- limits over groups -----------------------------------------------------------------------------------------
-
-
-def test_one_value_a_group_is_the_plain_limit():
-    values = [3.1, 2.7, 3.6, 3.3]
-    plain = prediction_limit(values, probability=0.99, side="upper")
-    grouped = prediction_limit(values, probability=0.99, side="upper", groups=list("abcd"))
-    assert float(grouped) == pytest.approx(float(plain), rel=1e-12)
-    assert grouped.dof == plain.dof == 3
-    assert grouped.lower == -math.inf
 
 
 @pytest.mark.parametrize(
