@@ -75,20 +75,22 @@ def bias(drops):
 
 
 def test_taking_waves_off_brings_the_true_curve_back(waves):
-    drops, _, found = waves
-    assert found.seen
-    assert found.share == pytest.approx(1.0, abs=0.05)
+    drops, _, wave_fit = waves
+    assert wave_fit.seen
+    assert wave_fit.share == pytest.approx(1.0, abs=0.05)
     assert bias(drops) > 0.03
-    assert bias(found.drops) < 0.01
-    before, after = (fit_batch(each, candidates=("mooney-rivlin",)).chosen.residual_sd for each in (drops, found.drops))
+    assert bias(wave_fit.drops) < 0.01
+    before, after = (
+        fit_batch(each, candidates=("mooney-rivlin",)).chosen.residual_sd for each in (drops, wave_fit.drops)
+    )
     assert after < before / 10
 
 
 def test_what_was_taken_off_is_said_and_the_records_stay(waves):
-    drops, _, found = waves
-    assert "stretch wave" in found.notes[0]
-    assert found.drops[0].load is drops[0].load
-    rows = found.to_dict()["records"]
+    drops, _, wave_fit = waves
+    assert "stretch wave" in wave_fit.notes[0]
+    assert wave_fit.drops[0].load is drops[0].load
+    rows = wave_fit.to_dict()["records"]
     assert [row["mass_hung"] for row in rows] == list(MASSES)
     for row in rows:  # a wave starts at c = √(L F'(1)/m), F' in N a unit of stretch ratio; stretched, it runs faster
         slope = float(TRUE.slope(1.0))
@@ -106,20 +108,20 @@ def test_viscosity_is_found_in_the_peaks(waves):
 def test_records_without_a_wave_are_left_alone():
     """Uniformly strained records: nothing to take off, and the viscosity they would imply is not used."""
     drops = records("uniform")
-    found = take_out_waves(drops, evidence_of(drops), rig=RIG)
-    assert not found.seen
-    assert abs(found.share) < 0.02
-    assert found.drops == tuple(drops)
-    assert "nothing was taken off" in found.notes[0]
+    wave_fit = take_out_waves(drops, evidence_of(drops), rig=RIG)
+    assert not wave_fit.seen
+    assert abs(wave_fit.share) < 0.02
+    assert wave_fit.drops == tuple(drops)
+    assert "nothing was taken off" in wave_fit.notes[0]
 
 
 def test_without_records_the_worst_viscosity_counts(waves):
     drops, evidence, _ = waves
     silent = replace(evidence, peak_load=np.full(len(evidence), np.nan))
-    found = take_out_waves([], silent, rig=RIG)
-    assert found.seen
-    assert found.viscosity == Viscosity.unknown()
-    assert "the worst of 0.5 to 20" in found.notes[0]
+    wave_fit = take_out_waves([], silent, rig=RIG)
+    assert wave_fit.seen
+    assert wave_fit.viscosity == Viscosity.unknown()
+    assert "the worst of 0.5 to 20" in wave_fit.notes[0]
     with pytest.raises(EvidenceError, match="no record"):
         measured_viscosity(TRUE, silent, rig=RIG, batch=CORD)
     assert take_out_waves(drops, replace(evidence, cord_mass=np.zeros(len(evidence))), rig=RIG) is None
@@ -131,19 +133,19 @@ def test_excess_is_that_of_an_even_cord_that_comes_equally_low():
     waves = predict_drop(TRUE, mechanics="waves", viscosity=4.0, **drop)
     scale = brentq(lambda s: predict_drop(TRUE.scaled(s), **drop).lowest_point - waves.lowest_point, 0.8, 1.2)
     uniform = predict_drop(TRUE.scaled(scale), **drop)
-    found = wave_excess(TRUE, mass=np.array([55.0]), viscosity=4.0, batch=CORD, inputs={"drag_area": 0.1,
+    excess = wave_excess(TRUE, mass=np.array([55.0]), viscosity=4.0, batch=CORD, inputs={"drag_area": 0.1,
         "air_density": 1.2, "release_depth": 0.0, "compliance": 0.0})  # fmt: skip
-    assert found.lower[0] == pytest.approx(np.log(waves.tension / uniform.tension), abs=1e-6)
-    assert found.tie[0] == pytest.approx(np.log(waves.tie_load / uniform.tie_load), abs=1e-6)
+    assert excess.lower[0] == pytest.approx(np.log(waves.tension / uniform.tension), abs=1e-6)
+    assert excess.tie[0] == pytest.approx(np.log(waves.tie_load / uniform.tie_load), abs=1e-6)
 
 
 def test_a_light_cord_has_no_excess():
     """Waves cross a light cord many times on the way down: in the limit it is strained uniformly."""
-    found = wave_excess(
+    excess = wave_excess(
         TRUE, mass=np.array([55.0]), viscosity=0.0, batch=CORD | {"cord_mass": 0.05}, inputs=drop_inputs(RIG)
     )
-    assert abs(found.lower[0]) < 0.01
-    assert abs(found.tie[0]) < 0.01
+    assert abs(excess.lower[0]) < 0.01
+    assert abs(excess.tie[0]) < 0.01
 
 
 def test_unknown_viscosity_is_nowhere_below_any_viscosity_allowed_for():
@@ -163,9 +165,9 @@ def test_unknown_viscosity_is_nowhere_below_any_viscosity_allowed_for():
 @pytest.fixture(scope="module")
 def loads(waves):
     """Three masses dropped, and the masses between them asked for: the rig as the site, a cord of mean stiffness."""
-    _, evidence, found = waves
-    curve = fit_batch(found.drops, candidates=("mooney-rivlin",)).chosen.curve
-    return curve, wave_loads(curve, evidence, rig=RIG, site=RIG, viscosity=found.viscosity)
+    _, evidence, wave_fit = waves
+    curve = fit_batch(wave_fit.drops, candidates=("mooney-rivlin",)).chosen.curve
+    return curve, wave_loads(curve, evidence, rig=RIG, site=RIG, viscosity=wave_fit.viscosity)
 
 
 MASSES_BETWEEN = np.array([45.0, 55.0, 65.0, 80.0])
@@ -195,10 +197,10 @@ def test_lowest_points_between_tested_masses_are_the_true_ones(waves, loads):
     """Waves bend the stiffness over the masses. Drawn out between three masses as it stands, that bend leaves lowest
     points 0.1 m or more too shallow, which is the unsafe side; taken off and put back, 0.05 m, the errors of reading.
     """
-    curve, found = loads
+    curve, effects = loads
     true = true_drop(MASSES_BETWEEN).lowest_point
-    before = forecast(waves[1], curve, found.loads_only()).estimate("lowest_point") - true
-    now = forecast(waves[1], curve, found)
+    before = forecast(waves[1], curve, effects.loads_only()).estimate("lowest_point") - true
+    now = forecast(waves[1], curve, effects)
     assert before.min() < -0.1
     assert np.abs(now.estimate("lowest_point") - true).max() < 0.05
     assert np.all(now.limit("lowest_point") > true)
@@ -206,14 +208,14 @@ def test_lowest_points_between_tested_masses_are_the_true_ones(waves, loads):
 
 def test_stiffness_of_waves_is_that_of_an_even_cord_that_comes_equally_low(waves, loads):
     """`predict_drop` with both mechanics, at a mass of the grid and between two."""
-    curve, found = loads
+    curve, effects = loads
     viscosity = waves[2].viscosity.value
     masses = np.array([40.0, 77.3])
     low = predict_drop(curve, mechanics="waves", viscosity=viscosity, mass=masses, **CORD, **drop_inputs(RIG))
-    stiffness, _ = found.rig.at(masses, "stiffness")
+    stiffness, _ = effects.rig.at(masses, "stiffness")
     uniform = predict_drop(curve.scaled(np.exp(stiffness)), mass=masses, **CORD, **drop_inputs(RIG))
     assert uniform.lowest_point == pytest.approx(low.lowest_point, abs=0.01)
-    assert found.rig.times_at(masses)[0] == pytest.approx(low.time, abs=0.02)
+    assert effects.rig.times_at(masses)[0] == pytest.approx(low.time, abs=0.02)
 
 
 def test_a_doubtful_viscosity_moves_lowest_points_at_all_masses_together(waves, loads):
@@ -234,21 +236,21 @@ def test_a_doubtful_viscosity_moves_lowest_points_at_all_masses_together(waves, 
 
 def test_a_curve_from_lowest_points_holds_the_part_of_the_waves(waves, loads):
     """Nothing is taken off twice: without records the levels are those of the uniform cord."""
-    curve, found = loads
-    stiffness = drop_stiffness(curve, waves[1], rig=RIG, waves=found.loads_only().rig)
+    curve, effects = loads
+    stiffness = drop_stiffness(curve, waves[1], rig=RIG, waves=effects.loads_only().rig)
     assert stiffness.scales[0] == pytest.approx(drop_stiffness(curve, waves[1], rig=RIG).scales[0], abs=1e-12)
     assert "viscosity of the cords" not in [shared.name for shared in stiffness.shared]
 
 
 def test_what_waves_change_is_told_for_each_mass(waves, loads):
-    """`predict_drop` with both mechanics, on the curve found."""
+    """`predict_drop` with both mechanics, on the fitted curve."""
     curve, _ = loads
     masses = np.array([20.0, 40.0, 77.3])
-    found = forecast(waves[1], *loads, masses[1:])
-    outside, *rows = found.by_waves(masses)
+    predicted = forecast(waves[1], *loads, masses[1:])
+    outside, *rows = predicted.by_waves(masses)
     assert outside is None
     at = {"mass": masses[1:], **CORD, **drop_inputs(RIG)}
-    level = curve.scaled(np.exp(found.level.mean[0]))
+    level = curve.scaled(np.exp(predicted.level.mean[0]))
     uniform, true = predict_drop(level, **at), predict_drop(level, mechanics="waves", viscosity=6.0, **at)
     expected = {"lowest_point": true.lowest_point - uniform.lowest_point, "time_lowest_point": true.time}
     expected |= {"g": true.g / uniform.g, "peak_load": true.tie_load / uniform.tie_load}

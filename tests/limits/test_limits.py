@@ -168,10 +168,10 @@ def test_only_lowest_points_from_records_share_a_calibration():
     campaign = SimpleNamespace(drops=entries, cord=lambda name: cord, rig=SimpleNamespace(load_cell_at="top"))
     given = {"lowest_point": 24.2, "u_lowest_point": 0.08, "peak_load": 2e3, "u_peak_load": 10.0}
     records = [SimpleNamespace(name=name, **given) for name in ("A", "B")]
-    found = Evidence.of_campaign(campaign, records)
-    assert found.drop == ("A", "B")  # C has neither
-    assert found.lowest_point.tolist() == [24.0, 24.2]
-    assert found.u_common.tolist() == [0.0, 0.08]
+    evidence = Evidence.of_campaign(campaign, records)
+    assert evidence.drop == ("A", "B")  # C has neither
+    assert evidence.lowest_point.tolist() == [24.0, 24.2]
+    assert evidence.u_common.tolist() == [0.0, 0.08]
 
 
 def test_the_curves_shape_hardly_matters_where_lowest_points_were_measured():
@@ -296,13 +296,13 @@ def test_the_budget_adds_up_and_its_gain_is_what_halving_does():
     rig = SimpleNamespace(**{**vars(EXACT), "drag_area": Measured(0.1, 0.03)})
     stiffness = drop_stiffness(CURVE, invented(scattered(10, 8, 0.01, 0.003), peaks=1.05), rig=rig)
     forecast = forecast_drop(stiffness, site=UNSURE, masses=rating_masses(stiffness, UNSURE), draws=4_000)
-    found = budget(forecast, mass=81.0)
-    assert sum(share.share for share in found.shares) == pytest.approx(1.0)
-    assert [s.share for s in found.shares] == sorted((s.share for s in found.shares), reverse=True)
+    totals = budget(forecast, mass=81.0)
+    assert sum(share.share for share in totals.shares) == pytest.approx(1.0)
+    assert [s.share for s in totals.shares] == sorted((s.share for s in totals.shares), reverse=True)
     halved = SimpleNamespace(**{**vars(UNSURE), "drag_area": Measured(0.4, 0.05)})
     better = budget(forecast_drop(stiffness, site=halved, masses=forecast.masses, draws=4_000), mass=81.0)
-    gain = next(share for share in found.shares if share.input == "site drag area").gain
-    assert better.linear_limit - found.linear_limit == pytest.approx(gain, rel=0.05)
+    gain = next(share for share in totals.shares if share.input == "site drag area").gain
+    assert better.linear_limit - totals.linear_limit == pytest.approx(gain, rel=0.05)
     assert budget(forecast, mass=81.0, quantity="g").linear_limit > forecast.estimate("g")[0] - 1.0
     with pytest.raises(ValueError, match="'height' is not one of lowest_point"):
         budget(forecast, mass=81.0, quantity="height")
@@ -314,11 +314,11 @@ def test_linear_and_monte_carlo_agree_with_many_cords_and_are_said_to_disagree_w
     """
     many = drop_stiffness(CURVE, invented(scattered(11, 40, 0.002, 0.002)), rig=EXACT)
     few = drop_stiffness(CURVE, invented(scattered(11, 3, 0.06, 0.002)), rig=EXACT)
-    found = [budget(forecast_drop(x, site=EXACT, masses=MASSES, draws=100_000), mass=100.0) for x in (many, few)]
-    assert found[0].agrees
-    assert "agree" in found[0].word
-    assert not found[1].agrees
-    assert "Monte Carlo limit holds" in found[1].word
+    budgets = [budget(forecast_drop(x, site=EXACT, masses=MASSES, draws=100_000), mass=100.0) for x in (many, few)]
+    assert budgets[0].agrees
+    assert "agree" in budgets[0].word
+    assert not budgets[1].agrees
+    assert "Monte Carlo limit holds" in budgets[1].word
 
 
 def test_held_back_drops_fall_inside_as_often_as_the_limits_say():
@@ -327,27 +327,27 @@ def test_held_back_drops_fall_inside_as_often_as_the_limits_say():
         everything = invented(scattered(100 + seed, 5, 0.02, 0.005))
         middle = np.isin(everything.mass, [52.0, 84.0])
         stiffness = drop_stiffness(CURVE, everything.take(~middle), rig=EXACT)
-        found = validate(stiffness, everything.take(middle), probability=0.95)
-        assert not found.left_out
-        assert {row.whose for row in found.rows} == {"this cord"}
-        inside, total = inside + len(found.rows) - found.outside, total + len(found.rows)
+        validation = validate(stiffness, everything.take(middle), probability=0.95)
+        assert not validation.left_out
+        assert {row.whose for row in validation.rows} == {"this cord"}
+        inside, total = inside + len(validation.rows) - validation.outside, total + len(validation.rows)
     assert stats.binomtest(inside, total, 0.90).pvalue > 0.001
 
 
 def test_without_held_back_drops_each_drop_is_left_out_in_turn():
-    found = validate(drop_stiffness(CURVE, invented(scattered(12, 5, 0.02, 0.005)), rig=EXACT))
-    assert found.left_out
-    assert len(found.rows) == 25
-    assert found.chance > 0.01
+    validation = validate(drop_stiffness(CURVE, invented(scattered(12, 5, 0.02, 0.005)), rig=EXACT))
+    assert validation.left_out
+    assert len(validation.rows) == 25
+    assert validation.chance > 0.01
 
 
 def test_a_check_drop_that_is_metres_off_is_outside_and_its_chance_is_binomial():
     everything = invented(scattered(13, 5, 0.02, 0.005))
     check = everything.mass == 68.0
     off = replace(everything.take(check), lowest_point=everything.lowest_point[check] + 4.0)
-    found = validate(drop_stiffness(CURVE, everything.take(~check), rig=EXACT), off)
-    assert found.outside == 5
-    assert found.failed
+    validation = validate(drop_stiffness(CURVE, everything.take(~check), rig=EXACT), off)
+    assert validation.outside == 5
+    assert validation.failed
     rows = tuple(HeldBack("D", "C", 68.0, 31.0, 30.0, 29.0, 30.5 + k, "this cord") for k in (0, 1, 2))
     some = Validation(rows, 0.98, left_out=False)
     assert some.outside == 1
@@ -382,12 +382,12 @@ def test_coverage_of_invented_labs_with_known_truth():
 
 def test_it_is_said_how_often_a_prediction_limit_falls_short():
     stiffness = drop_stiffness(CURVE, invented(scattered(14, 6, 0.02, 0.0)), rig=EXACT)
-    said = {
+    notes = {
         limit: forecast_drop(stiffness, site=EXACT, masses=[68.0], limit=limit, draws=2_000).notes
         for limit in ("prediction", "tolerance")
     }
-    assert "with 6 cords even an exact limit holds as many in about 83 % of campaigns" in said["prediction"][-1]
-    assert not any("on average" in note for note in said["tolerance"])
+    assert "with 6 cords even an exact limit holds as many in about 83 % of campaigns" in notes["prediction"][-1]
+    assert not any("on average" in note for note in notes["tolerance"])
 
 
 def test_run_is_for_the_masses_asked():

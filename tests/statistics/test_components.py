@@ -17,38 +17,38 @@ def nist_anova(name: str) -> tuple[np.ndarray, np.ndarray]:
 def test_dyestuff():
     """Davies and Goldsmith (1972), 6.4; REML and ML estimates of lme4 (Bates 2010, ch. 1) and MixedModels.jl."""
     data = published_csv("dyestuff.csv")
-    found = components(data["yield [g]"], data["batch"])
-    assert found.mean == printed("dyestuff", "mean")
-    assert found.between == printed("dyestuff", "reml_between")
-    assert found.within == printed("dyestuff", "reml_within")
-    assert found.criterion == printed("dyestuff", "reml_criterion", digits=10)
-    assert not found.zeroed
+    parts = components(data["yield [g]"], data["batch"])
+    assert parts.mean == printed("dyestuff", "mean")
+    assert parts.between == printed("dyestuff", "reml_between")
+    assert parts.within == printed("dyestuff", "reml_within")
+    assert parts.criterion == printed("dyestuff", "reml_criterion", digits=10)
+    assert not parts.zeroed
 
 
 def test_dyestuff2_becomes_zero_and_says_so():
     """Box and Tiao (1973), 5.1.2. The published sd is the ML one; at zero between it is the REML one times √(29/30)."""
     data = published_csv("dyestuff2.csv")
-    found = components(data["yield"], data["batch"])
-    assert found.between == 0
-    assert found.zeroed
-    assert "negative" in found.summary()
-    assert found.ms_between < found.ms_within
-    assert found.mean == printed("dyestuff2", "mean")
-    assert found.sd_within * math.sqrt(29 / 30) == printed("dyestuff2", "ml_within_sd", digits=10)
-    assert found.se_mean * math.sqrt(29 / 30) == printed("dyestuff2", "ml_se_mean", digits=10)
+    parts = components(data["yield"], data["batch"])
+    assert parts.between == 0
+    assert parts.zeroed
+    assert "negative" in parts.summary()
+    assert parts.ms_between < parts.ms_within
+    assert parts.mean == printed("dyestuff2", "mean")
+    assert parts.sd_within * math.sqrt(29 / 30) == printed("dyestuff2", "ml_within_sd", digits=10)
+    assert parts.se_mean * math.sqrt(29 / 30) == printed("dyestuff2", "ml_se_mean", digits=10)
 
 
 @pytest.mark.parametrize(("file", "name", "digits"), [("SiRstv.dat", "sirstv", 12), ("AtmWtAg.dat", "atmwtag", 8)])
 def test_certified_analysis_of_variance(file, name, digits):
     """NIST StRD: mean squares, F and residual sd. AtmWtAg: seven constant leading digits leave 8 in all."""
-    found = components(*nist_anova(file))
-    sizes = found.sizes[0]
-    assert found.ms_within == printed(name, "ms_within", digits=digits)
-    assert found.ms_between * found.dof_between == printed(name, "ss_between", digits=digits)
-    assert found.ms_between / found.ms_within == printed(name, "f", digits=digits)
-    assert found.ms_within**0.5 == printed(name, "residual_sd", digits=digits)
+    parts = components(*nist_anova(file))
+    sizes = parts.sizes[0]
+    assert parts.ms_within == printed(name, "ms_within", digits=digits)
+    assert parts.ms_between * parts.dof_between == printed(name, "ss_between", digits=digits)
+    assert parts.ms_between / parts.ms_within == printed(name, "f", digits=digits)
+    assert parts.ms_within**0.5 == printed(name, "residual_sd", digits=digits)
     # balanced: REML is the analysis-of-variance estimate, in closed form
-    assert found.between == pytest.approx((found.ms_between - found.ms_within) / sizes, rel=1e-9)
+    assert parts.between == pytest.approx((parts.ms_between - parts.ms_within) / sizes, rel=1e-9)
 
 
 def test_zener_voltage_of_the_gum():
@@ -56,14 +56,14 @@ def test_zener_voltage_of_the_gum():
     days = published_csv("gum-h5-voltage.csv")
     pattern = np.array([-2.0, -1.0, 0.0, 1.0, 2.0]) / math.sqrt(2.5)  # mean 0, standard deviation 1
     volts = days["mean [V]"].to_numpy()[:, None] + 1e-6 * days["standard deviation [uV]"].to_numpy()[:, None] * pattern
-    found = components(volts.ravel(), np.repeat(days["day"], 5))
-    assert found.mean == printed("gum-h5", "grand_mean")
-    assert 1e6 * (found.ms_between / 5) ** 0.5 == printed("gum-h5", "s_of_day_means")
-    assert 1e6 * found.sd_within == printed("gum-h5", "pooled_within_sd")
-    assert 1e6 * found.sd_between == printed("gum-h5", "s_B")
-    assert 1e6 * found.se_mean == printed("gum-h5", "s_of_grand_mean")
+    parts = components(volts.ravel(), np.repeat(days["day"], 5))
+    assert parts.mean == printed("gum-h5", "grand_mean")
+    assert 1e6 * (parts.ms_between / 5) ** 0.5 == printed("gum-h5", "s_of_day_means")
+    assert 1e6 * parts.sd_within == printed("gum-h5", "pooled_within_sd")
+    assert 1e6 * parts.sd_between == printed("gum-h5", "s_B")
+    assert 1e6 * parts.se_mean == printed("gum-h5", "s_of_grand_mean")
     # the GUM's F of 2.25 is 5·57²/85² from the rounded sds
-    assert found.ms_between / found.ms_within == pytest.approx(2.25, abs=0.02)
+    assert parts.ms_between / parts.ms_within == pytest.approx(2.25, abs=0.02)
 
 
 def test_unbalanced_groups_agree_with_a_mixed_model():
@@ -74,14 +74,14 @@ def test_unbalanced_groups_agree_with_a_mixed_model():
     group = np.repeat(np.arange(7), [1, 2, 3, 4, 6, 8, 2])
     y = 3 + rng.normal(0, 0.8, 7)[group] + rng.normal(0, 0.5, len(group))
     reference = MixedLM(y, np.ones((len(y), 1)), groups=group).fit(reml=True, gtol=1e-9)
-    found = components(y, group)
-    assert found.within == pytest.approx(reference.scale, rel=1e-5)
-    assert found.between == pytest.approx(float(reference.cov_re[0, 0]), rel=1e-5)
-    assert found.mean == pytest.approx(reference.fe_params[0], rel=1e-6)
+    parts = components(y, group)
+    assert parts.within == pytest.approx(reference.scale, rel=1e-5)
+    assert parts.between == pytest.approx(float(reference.cov_re[0, 0]), rel=1e-5)
+    assert parts.mean == pytest.approx(reference.fe_params[0], rel=1e-6)
     # generalised least squares written out with the whole covariance matrix
-    covariance = found.within * np.eye(len(y)) + found.between * (group[:, None] == group)
-    assert found.se_mean == pytest.approx(np.linalg.inv(covariance).sum() ** -0.5, rel=1e-9)
-    assert found.criterion == pytest.approx(-2 * reference.llf, rel=1e-8)
+    covariance = parts.within * np.eye(len(y)) + parts.between * (group[:, None] == group)
+    assert parts.se_mean == pytest.approx(np.linalg.inv(covariance).sum() ** -0.5, rel=1e-9)
+    assert parts.criterion == pytest.approx(-2 * reference.llf, rel=1e-8)
 
 
 def test_shift_and_scale_do_not_matter():
@@ -95,13 +95,13 @@ def test_shift_and_scale_do_not_matter():
 
 
 def test_no_scatter_within_leaves_the_means():
-    found = components([1.0, 1.0, 2.0, 2.0, 4.0, 4.0], list("aabbcc"))
-    assert found.within == 0
-    assert found.between == pytest.approx(np.var([1, 2, 4], ddof=1))
+    parts = components([1.0, 1.0, 2.0, 2.0, 4.0, 4.0], list("aabbcc"))
+    assert parts.within == 0
+    assert parts.between == pytest.approx(np.var([1, 2, 4], ddof=1))
 
 
 @pytest.mark.parametrize(
-    ("values", "groups", "said"),
+    ("values", "groups", "message"),
     [
         ([1.0, 2.0], ["a", "a"], "only 1 group"),
         ([1.0, 2.0], ["a", "b"], "one value a group"),
@@ -109,6 +109,6 @@ def test_no_scatter_within_leaves_the_means():
         ([1.0, 2.0], ["a"], "one name a value"),
     ],
 )
-def test_what_cannot_be_told_apart_is_refused(values, groups, said):
-    with pytest.raises(ValueError, match=said):
+def test_what_cannot_be_told_apart_is_refused(values, groups, message):
+    with pytest.raises(ValueError, match=message):
         components(values, groups)

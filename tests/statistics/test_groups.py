@@ -99,7 +99,7 @@ def test_a_line_through_alike_cords_is_zeroed_openly():
 
 
 @pytest.mark.parametrize(
-    ("call", "said"),
+    ("call", "message"),
     [
         (lambda: own_lines(["a", "a"], [5, 5], [1.0, 2.0]), "at one x only"),
         (lambda: own_lines(["a", "a"], [1, 2], [1.0, math.nan]), "not a finite number"),
@@ -114,8 +114,8 @@ def test_a_line_through_alike_cords_is_zeroed_openly():
         ),
     ],
 )
-def test_lines_that_cannot_be_drawn_are_refused(call, said):
-    with pytest.raises(ValueError, match=said):
+def test_lines_that_cannot_be_drawn_are_refused(call, message):
+    with pytest.raises(ValueError, match=message):
         call()
 
 

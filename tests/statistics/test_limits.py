@@ -132,7 +132,7 @@ def test_limit_for_another_group_holds_as_often_as_it_says(between, sizes):
 
 
 @pytest.mark.parametrize(
-    ("call", "said"),
+    ("call", "message"),
     [
         (lambda: prediction_limit([1.0], probability=0.9, side="upper"), "at least 2 values"),
         (lambda: prediction_limit([1.0, 2.0], probability=1.0, side="upper"), "probability 1 is not between"),
@@ -142,8 +142,8 @@ def test_limit_for_another_group_holds_as_often_as_it_says(between, sizes):
         (lambda: tolerance_factor(5, 0.9, 0.95, sides=3), "1 or 2"),
     ],
 )
-def test_a_limit_that_cannot_be_given_is_refused(call, said):
-    with pytest.raises(ValueError, match=said):
+def test_a_limit_that_cannot_be_given_is_refused(call, message):
+    with pytest.raises(ValueError, match=message):
         call()
 
 
