@@ -43,6 +43,12 @@ def test_conda_and_pip_ask_for_the_same_packages():
     assert set(listed) == wanted
 
 
+def test_the_first_page_of_a_folder_names_each_of_its_files():
+    for page in sorted((ROOT / "cordlab").glob("*/__init__.py")):
+        listed = re.findall(r"^(\w+)  +\S", ast.get_docstring(ast.parse(page.read_text())), flags=re.MULTILINE)
+        assert sorted(listed) == sorted(path.stem for path in page.parent.glob("[!_]*.py")), page.parent.name
+
+
 def test_no_file_of_the_package_is_too_long_to_read():
     lengths = {str(path): len(path.read_text().splitlines()) for path in (ROOT / "cordlab").rglob("*.py")}
     assert {name: length for name, length in lengths.items() if length > 600} == {}

@@ -1,1 +1,9 @@
-"""Which riders, which next weight, which lot?"""
+"""Which riders, which next weight, which lot?
+
+criteria          limits held against the criteria at each rider mass
+rate              the rated range, or every reason against one; start here
+ladder            may the next, heavier mass be dropped?
+range_plan        the range to expect of more or fewer cords
+lot               break tests
+with_and_without  the answer without what was settled by hand
+"""

@@ -1,1 +1,7 @@
-"""For how many jumps?"""
+"""For how many jumps?
+
+wear          limits over the jump count, retirement count, next retest
+service_life  the rated range as cords wear; start here
+softening     softer or longer?
+in_service    jumps left of each cord in service
+"""
