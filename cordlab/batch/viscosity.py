@@ -106,8 +106,8 @@ def measured_viscosity(curve: Curve, evidence: Evidence, *, rig: Place, batch: K
     A peak's excess over the uniform cord's at the measured lowest point falls with the viscosity. Errors of the wave's
     course are common to the drops of a mass, so the masses count, not the drops; the calibration of the load and the
     rig are common to all. When the jump arrives at the load cell is a check (`WaveFit.to_dict`) and not weighed in: it
-    comes only 2 to 3 ms earlier for each N·s, while a record shows it to some 5 ms and the grid of the chain to 4 ms,
-    so it would add 1 to 2 N·s of uncertainty to the 0.5 N·s of the peaks. Raises EvidenceError without a record.
+    comes only 2 to 3 ms earlier for each N·s, while a record shows it to some 5 ms, so it would say the viscosity to
+    some 2 N·s where the peaks say it to 0.5 N·s. Raises EvidenceError without a record.
     """
     recorded, inputs = evidence.take(evidence.has_peak), drop_inputs(rig)
     if not len(recorded):

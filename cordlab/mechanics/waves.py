@@ -10,9 +10,10 @@ speeds before and after a step (Crank and Nicolson 1947), so that it may be as l
 table of the curve, cubic between its nodes and within `TABLE_ERROR`, so that every curve takes the same time.
 
 The less a cord's viscosity smooths its waves, the more elements it gets (`FINER`). Against 400 lumps by another solver
-(`python -m tests.coverage chain`) the greatest g of rubber cords is then within 0.3 % and the lowest point within 10 mm
-from 0.5 N·s up; within 0.5 % where a very viscous, heavy cord loads most in the first instant. Without viscosity
-nothing smooths a wave: g may be 1 % low, so that where nobody measured it, the viscosity is taken from 0.5 N·s up.
+(`python -m tests.coverage chain`) the lowest point is within 10 mm, and the greatest g within 0.3 % at 2 to 5 N·s. It
+is up to 1 % high near the end of a curve that locks up with 0.5 N·s, and up to 3 % high at 20 N·s where a heavy cord
+loads a light mass most in the first instant; there 400 lumps themselves are not enough. Without viscosity nothing
+smooths a wave, and g may be 1 % low: where nobody measured it, the viscosity is taken from 0.5 N·s up.
 """
 
 from __future__ import annotations
@@ -311,7 +312,7 @@ def _follow(inputs: Array, tables: Array, elements: int, traced: int) -> tuple[A
     # draws that take about as many steps go side by side
     alike = np.argsort(inputs[chain.MASS_KICK] / inputs[chain.KICK], kind="stable")
     ends, results = np.empty((2, chain.RESULTS, n))
-    traces = np.empty((n if traced else 0, traced, chain.TRACED))
+    traces = np.zeros((n if traced else 0, traced, chain.TRACED))  # a draw that goes beyond its table leaves rows out
     steps, nothing = traced + 1 if traced else UNENDING, np.empty((0, 0, 0))
     arguments = elements, steps, np.take(inputs, alike, axis=1), tables.ravel(), ends, traces, nothing
 
