@@ -216,9 +216,10 @@ class GroupLines:
 
     def weights(self, x: ArrayLike) -> np.ndarray:
         """What each value counts in each group's value at x: m_i(x) = Σ_d w_id(x) y_d.  (n_x, k, n)"""
-        at, k = np.atleast_1d(np.asarray(x, float)), self.n_groups
-        rows = self._design(np.repeat(at, k), np.tile(np.arange(k), at.size))
-        return (rows @ self._solution).reshape(at.size, k, -1)
+        step, k = (np.reshape(x, (-1, 1, 1)) - self.x.mean()) / self._scale, self.n_groups
+        slope = {"own lines": self._solution[k : 2 * k], "one slope": self._solution[k : k + 1]}
+        lines = self._solution[:k] + step * slope.get(self.structure, 0.0)
+        return lines + step**2 * self._solution[-1] if self.curved else lines
 
     def mean_weights(self, x: ArrayLike, group: Hashable | None = None) -> np.ndarray:
         """What each value counts in the mean of the groups at x, or in one group's value, and so does its error.
