@@ -58,6 +58,12 @@ def test_every_public_name_is_there():
     assert [name for name in cordlab.__all__ if not hasattr(cordlab, name)] == []
 
 
+def test_every_model_is_there_from_the_start():
+    code = "import cordlab; print(*cordlab.models())"
+    printed = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert {"mooney-rivlin", "gent", "arruda-boyce", "spline"} <= set(printed.stdout.split())
+
+
 def test_import_is_light():
     """What only some users need is imported where it is used, so that `import cordlab` stays quick."""
     heavy = ["matplotlib", "ipywidgets", "jinja2", "lmfit", "numba", "pandas", "statsmodels", "pint"]

@@ -4,3 +4,5 @@ models   the registry of models: force, energy, slope and Jacobian in closed for
 lock_up  models that end at a stretch they cannot pass, and the spline
 fit      lmfit finds the parameters; confidence and prediction bands
 """
+
+from cordlab.curves import lock_up as lock_up  # its models join the registry

@@ -151,11 +151,13 @@ class Run:
         if self.waves is not None:
             ratios = [self.waves.at(self.hung[k], end) for end in ("lower", "tie")]
             lower, tie = (ratio + standard * sd + measured for ratio, sd in ratios)
+        with np.errstate(over="ignore"):  # from two cords: a load beyond all numbers is infinite, and kept
+            lower_factor, tie_factor = np.exp(lower), np.exp(tie)
         return {
             "lowest_point": uniform.lowest_point,
             "clearance": there["tie_height"] - uniform.lowest_point - there["reach"],
-            "g": uniform.g * np.exp(lower),
-            "peak_load": uniform.tie_load * np.exp(tie),
+            "g": uniform.g * lower_factor,
+            "peak_load": uniform.tie_load * tie_factor,
             "stretch_ratio": uniform.lowest_point / there["length"],
         }
 

@@ -396,3 +396,13 @@ def test_run_is_for_the_masses_asked():
     scales = np.array(log_scales(stiffness.shapes[0], stiffness.drops, stiffness.batch, **drop_inputs(stiffness.rig)))
     own = scales[0][np.array(stiffness.drops.cord) == "C1"]
     assert run.levels[0].mean[0] == pytest.approx(own.mean(), abs=2e-3)
+
+
+def test_a_load_factor_beyond_all_numbers_is_infinite_and_warns_of_nothing():
+    """Two cords whose measured loads differ: the t law of one degree of freedom has no end."""
+    stiffness = drop_stiffness(CURVE, invented(scattered(14, 2, 0.02, 0.0)), rig=EXACT)
+    run = Run.of(stiffness, site=EXACT, masses=[60.0], cord=None, waves=None)
+    drop = run.drop(0, 0, np.zeros(2, int), np.zeros(2), run.typical, measured=np.array([0.0, 800.0]))
+    assert np.isfinite(drop["g"][0])
+    assert np.isinf(drop["g"][1])
+    assert np.isinf(drop["peak_load"][1])
