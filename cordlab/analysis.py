@@ -8,7 +8,7 @@ import numpy as np
 
 from cordlab import __version__
 from cordlab.batch.cords import Batch, TemperatureTrend, batch_report, quantities, temperature_trend, tested_only
-from cordlab.batch.drop_table import Evidence, drop_inputs
+from cordlab.batch.drop_table import Evidence
 from cordlab.batch.findings import Finding, campaign_findings, fit_findings
 from cordlab.batch.fit import BatchFit, FitError, fit_batch
 from cordlab.batch.lowest_points import LowestFit, energies, fit_lowest_points, unheld
@@ -134,15 +134,7 @@ class Analysis:
                 energies=energies(recorded, measured, rig=rig, waves=self.waves),
                 progress=self.progress,
             )
-        return fit_lowest_points(
-            measured.lowest_point,
-            mass=measured.mass,
-            slack_length=measured.slack_length,
-            cord_mass=measured.cord_mass,
-            cords=measured.cord,
-            model=model,
-            **drop_inputs(rig),
-        )
+        return fit_lowest_points(measured.lowest_point, cords=measured.cord, model=model, **measured.setup(rig))
 
     def _drops_used(self, use: str) -> Evidence:
         """What is noted and measured of the drops with this `use`."""

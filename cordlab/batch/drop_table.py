@@ -118,6 +118,11 @@ class Evidence:
         u = self.u_peak_load / self.peak_load
         return float(np.median(u[np.isfinite(u)])) if np.isfinite(u).any() else 0.0
 
+    def setup(self, place: Place) -> Keywords:
+        """Each drop as it hung, at the estimates of a rig or site: keywords of `predict_drop` and `DropSetup`."""
+        cord = {"slack_length": self.slack_length, "cord_mass": self.cord_mass}
+        return {"mass": self.mass, **cord, **drop_inputs(place)}
+
     def take(self, keep: np.ndarray) -> "Evidence":
         """Some of the drops, by number or as a mask."""
         index = np.flatnonzero(keep) if keep.dtype == bool else keep

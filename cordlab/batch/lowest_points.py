@@ -274,7 +274,7 @@ def energies(recorded: Sequence[Drop], evidence: Evidence, *, rig: Place, waves:
     if set(evidence.drop) <= {drop.name for drop in recorded}:
         return None
 
-    inputs = drop_inputs(rig) | {name: getattr(evidence, name) for name in ("mass", "slack_length", "cord_mass")}
+    inputs = evidence.setup(rig)
     columns = evidence.drop, evidence.cord, evidence.lowest_point, evidence.u_lowest_point
     uniform = Energies.of(*columns, **inputs)
     if np.isnan(uniform.sd):

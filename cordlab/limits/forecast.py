@@ -1,6 +1,7 @@
 """A forecast: draws of the next drop at a site, and its one-sided limits."""
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -73,10 +74,15 @@ class Forecast:
 
     def limit(self, quantity: str) -> np.ndarray:
         """One-sided limit of a quantity, on its dangerous side.  (n_mass,)"""
-        row = QUANTITIES[quantity]
+        return self._limits[quantity]
+
+    @cached_property
+    def _limits(self) -> dict[str, np.ndarray]:
+        """All of them: draws are ranked once, however often a limit is asked for."""
         if self.content is None:
-            return self.prediction_limit(quantity, self.probability)
-        return quantile(self.content[quantity], row.tail(self.confidence), row.danger)
+            return {name: self.prediction_limit(name, self.probability) for name in self.draws}
+        rows = {name: QUANTITIES[name] for name in self.content}
+        return {name: quantile(self.content[name], row.tail(self.confidence), row.danger) for name, row in rows.items()}
 
     def prediction_limit(self, quantity: str, probability: float) -> np.ndarray:
         """The prediction limit, whichever kind of limit the forecast is for.  (n_mass,)"""

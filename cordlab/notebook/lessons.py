@@ -242,15 +242,7 @@ def _guessed(guessed: np.ndarray, what: str, came: np.ndarray | None, unit: str 
 def _curve_over_mass(campaign: "Campaign", drops: Evidence, mass: float) -> tuple[np.ndarray, np.ndarray]:
     """The drops' masses and one more, with the lowest points of the mean cord by one curve. Raises FitError."""
     rig, masses = drop_inputs(campaign.rig), np.append(np.unique(drops.mass), mass)
-    fit = fit_lowest_points(
-        drops.lowest_point,
-        cords=drops.cord,
-        mass=drops.mass,
-        slack_length=drops.slack_length,
-        cord_mass=drops.cord_mass,
-        model=FAMILY,
-        **rig,
-    )
+    fit = fit_lowest_points(drops.lowest_point, cords=drops.cord, model=FAMILY, **drops.setup(campaign.rig))
     mean = {"slack_length": drops.slack_length.mean(), "cord_mass": drops.cord_mass.mean()}
     return masses, np.asarray(predict_drop(fit.chosen.curve, mass=masses, **mean, **rig).lowest_point)
 

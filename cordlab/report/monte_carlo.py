@@ -36,14 +36,13 @@ RELATIVE = 1 / sqrt(2 * SHAPES)  # standard error of a standard deviation of boo
 class DrawnLimits:
     """Limits of a forecast that are held against criteria, and how sure they are.
 
-    errors : quantity → standard error of its limit (n_mass,). u_errors : of its standard uncertainty
+    errors : quantity → standard error of its limit (n_mass,)
     """
 
     def __init__(self, forecast: Forecast, campaign: "Campaign") -> None:
         judgement, _ = judge(forecast, criteria=campaign.criteria, breaking_load=campaign.lowest_break)
         self.judgement, self.forecast, self.masses = judgement, judgement.forecast, forecast.masses
         self.errors = {name: self.forecast.limit_error(name) for name in judgement.limits}
-        self.u_errors = {name: spread_error(self.forecast.draws[name]) for name in judgement.limits}
 
     def error(self, quantity: str, mass: float) -> float:
         """Standard error of the limit at a rider mass [kg]."""
@@ -120,6 +119,7 @@ def standard_errors(analysis: "Analysis") -> Errors:
 def _of_predictions(rating: Rating, limits: DrawnLimits, ends: dict[str, float]) -> Errors:
     """Limits, standard uncertainties and risks by mass, and the judgements on them."""
     judgement = limits.judgement
+    u_errors = {quantity: spread_error(limits.forecast.draws[quantity]) for quantity in limits.errors}
     errors: Errors = {}
     for row in rating.predictions:
         if row["clearance"] is None:
@@ -127,7 +127,7 @@ def _of_predictions(rating: Rating, limits: DrawnLimits, ends: dict[str, float])
         mass, path = row["mass"], f"predictions[{row['mass']:g}]"
         for quantity in limits.errors:
             errors[f"{path}.{quantity}_limit"] = limits.error(quantity, mass)
-            errors[f"{path}.u_{quantity}"] = float(np.interp(mass, limits.masses, limits.u_errors[quantity]))
+            errors[f"{path}.u_{quantity}"] = float(np.interp(mass, limits.masses, u_errors[quantity]))
         turning = [quantity for quantity in judgement.bounds if limits.near(quantity, mass)]
         for quantity in judgement.bounds:
             word = QUANTITIES[quantity].word

@@ -149,7 +149,7 @@ def _held_by_both(rating: Rating, wear_at: Callable[[float], Wear], count: int) 
 
 
 def _softening(stiffness: DropStiffness, drops: Evidence) -> Softening | None:
-    setup = DropSetup(drops.mass, drops.slack_length, drops.cord_mass, **drop_inputs(stiffness.rig))
+    setup = DropSetup(**drops.setup(stiffness.rig))
     try:
         return tell_apart(stiffness.shapes[0].curve, drops.cord, drops.jumps.astype(int), drops.lowest_point, setup)
     except ValueError:  # fewer than two cords at two masses and two counts
