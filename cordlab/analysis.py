@@ -33,7 +33,7 @@ from cordlab.records.calibration import Calibration, calibrate_campaign
 from cordlab.records.reduce import Drop, notes_on, reduce_all
 from cordlab.statistics.groups import EvidenceError
 from cordlab.units import Progress, nearest, plain, unwatched
-from cordlab.wear.in_service import CordStatus, cords_in_service
+from cordlab.wear.in_service import CordStatus, cords_in_service, jumps_before, out_of_use
 from cordlab.wear.service_life import Service, service_life
 from cordlab.wear.wear import Wear
 
@@ -319,13 +319,18 @@ class Analysis:
     @cached_property
     def in_service(self) -> tuple[CordStatus, ...]:
         """Where each cord of the jump log stands."""
+        log = read_jump_log(self.campaign.folder)
+        if not log:
+            return ()
         wear, rating = self.wear, self.rating
+        unlike = {test.cord: test.quantity for test in self.batch.outlying} if self.batch else {}
         return cords_in_service(
-            read_jump_log(self.campaign.folder),
+            log,
             retire_at=wear.retire_at if wear else None,
             next_retest=wear.next_retest if wear else None,
             greatest_jumps=self.campaign.criteria.greatest_jumps,
-            before={cord.cord: cord.jumps for cord in self.campaign.cords},
+            before=jumps_before(self.campaign),
+            barred=out_of_use(self.campaign, unlike),
             rated=(rating.lightest, rating.heaviest) if rating.lightest and rating.heaviest else None,
         )
 

@@ -4,7 +4,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from math import inf
 
+from cordlab.campaign.campaign import Campaign
 from cordlab.campaign.jump_log import LOG, LogEntry
+
+CORDS = "cords.csv"
 
 
 @dataclass(frozen=True)
@@ -37,28 +40,58 @@ class CordStatus:
         return asdict(self) | {"may_jump": self.may_jump}
 
 
+def jumps_before(campaign: Campaign) -> dict[str, int]:
+    """Jumps of each listed cord before it went into service: as cords.csv says, or as the campaign's drops left it."""
+    before = {cord.cord: cord.jumps for cord in campaign.cords}
+    for drop in campaign.drops:
+        before[drop.cord] = max(before[drop.cord], drop.jumps + 1)  # a drop is a jump
+    return before
+
+
+def out_of_use(campaign: Campaign, unlike: Mapping[str, str]) -> dict[str, str]:
+    """Cords that may never jump, with the reason: pulled to break, left out by hand, or unlike their batch.
+
+    unlike : cord → the quantity in which it is unlike the others
+    """
+    reasons = {cord: f"unlike its batch ({quantity})" for cord, quantity in unlike.items()}
+    for choice in campaign.by_hand.left_out:
+        if choice.cord is not None:
+            reasons[choice.cord] = f"left out of the campaign by hand: {choice.reason}"
+    return reasons | {entry.cord: "pulled to break (breaks.csv)" for entry in campaign.breaks}
+
+
 def cords_in_service(
     log: Sequence[LogEntry],
     *,
     retire_at: int | None,
     next_retest: int | None = None,
     greatest_jumps: int | None = None,
-    before: Mapping[str, int] | None = None,
+    before: Mapping[str, int],
+    barred: Mapping[str, str] = {},
     rated: tuple[float, float] | None = None,
 ) -> tuple[CordStatus, ...]:
     """Status of every cord in the log.
 
     retire_at, next_retest : of the batch (`Wear`) ; greatest_jumps : cap of the maker or the rule, which wins where
-    smaller ; before : cord → jumps before the log, 0 if not named ; rated : lightest and heaviest rider [kg].
-    Any damage retires at once, whatever the count. Without a retirement count no cord may jump.
+    smaller ; before : cord → jumps before the log ; barred : cord → why it is out of use for good, whatever it counts ;
+    rated : lightest and heaviest rider [kg].
+    Any damage retires at once, whatever the count. Without a retirement count no cord may jump. A cord that the
+    campaign does not list counts from 0 jumps, with a caution.
     """
     end = retire_at if retire_at is None or greatest_jumps is None else min(retire_at, greatest_jumps)
     lightest, heaviest = rated or (-inf, inf)
     statuses = []
     for cord in dict.fromkeys(entry.cord for entry in log):
         entries = [entry for entry in log if entry.cord == cord]
-        jumps = (before or {}).get(cord, 0) + sum(entry.jumps for entry in entries)
+        jumps = before.get(cord, 0) + sum(entry.jumps for entry in entries)
         reasons, cautions = [], []
+        if cord in barred:
+            reasons.append(f"retired: {barred[cord]}")
+        elif cord not in before:
+            cautions.append(
+                f"in no table of the campaign, so counted from 0 jumps; list it in {CORDS} with the jumps it had, or "
+                "check its name"
+            )
         damaged = next((entry for entry in entries if entry.damage), None)
         if damaged is not None:
             reasons.append(f"retired: {damaged.damage} ({LOG}, row {damaged.line}, {damaged.day})")
@@ -77,7 +110,7 @@ def cords_in_service(
             if light or heavy:
                 where = f"({LOG}, row {entry.line})"
                 cautions.append(f"a rider outside the rated {lightest:g} to {heaviest:g} kg {where}")
-        retired = damaged is not None or (end is not None and jumps >= end)
+        retired = damaged is not None or cord in barred or (end is not None and jumps >= end)
         left = None if end is None else end - jumps
         if retired and end is not None:
             left = 0
