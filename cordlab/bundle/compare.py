@@ -1,7 +1,7 @@
 """Two results compared, number by number: equal, equal within Monte Carlo error, or different, and why."""
 
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from math import isclose, isfinite
@@ -102,8 +102,7 @@ def headlines(old: Results, new: Results) -> tuple[str, ...]:
     texts = []
     if old["campaign"]["batch"] != new["campaign"]["batch"]:
         texts.append(f"not the same batch: {_shown(old['campaign']['batch'])}, then {_shown(new['campaign']['batch'])}")
-    for topic, describe in _TOPICS:
-        before, after = describe(old), describe(new)
+    for (topic, before), after in zip(_topics(old).items(), _topics(new).values(), strict=True):
         change = f"{before}, unchanged" if before == after else f"{before} → {after}"
         texts.append(f"{topic}: {change}")
     for key in ("drop", "cord"):
@@ -114,38 +113,23 @@ def headlines(old: Results, new: Results) -> tuple[str, ...]:
     return tuple(texts)
 
 
-def _range(results: Results) -> str:
-    rating = results["rating"]
-    if not rating["rated"]:
-        return "not rated (" + _shown("; ".join(rating["reasons"])) + ")"
-    ends = rating["governed_by"]
-    return f"{rating['lightest']:.1f} to {rating['heaviest']:.1f} kg ({ends['light']}; {ends['heavy']})"
-
-
-def _evidence(results: Results) -> str:
-    drops = results["drops"]
+def _topics(results: Results) -> dict[str, str]:
+    """The answer and what stands behind it, in words."""
+    rating, drops, wear, lot = results["rating"], results["drops"], results.get("wear") or {}, results.get("lot")
+    rated, issued = f"not rated ({_shown('; '.join(rating['reasons']))})", "no break tests"
+    if rating["rated"]:
+        ends = rating["governed_by"]
+        rated = f"{rating['lightest']:.1f} to {rating['heaviest']:.1f} kg ({ends['light']}; {ends['heavy']})"
+    if lot:
+        issued = "issued" if lot["issued"] else "not issued"
     most = max((row["jumps"] for row in drops), default=0)
-    return f"{len(drops)} drops of {len({row['cord'] for row in drops})} cords, to {most} jumps"
-
-
-def _wear(results: Results) -> str:
-    wear = results.get("wear") or {}
-    counts = {key: "none" if wear.get(key) is None else f"{wear[key]} jumps" for key in ("retire_at", "next_retest")}
-    return f"retirement at {counts['retire_at']}, next retest at {counts['next_retest']}"
-
-
-def _lot(results: Results) -> str:
-    if not results.get("lot"):
-        return "no break tests"
-    return "issued" if results["lot"]["issued"] else "not issued"
-
-
-_TOPICS: tuple[tuple[str, Callable[[Results], str]], ...] = (
-    ("rated", _range),
-    ("evidence", _evidence),
-    ("wear", _wear),
-    ("lot", _lot),
-)
+    counts = ["none" if wear.get(key) is None else f"{wear[key]} jumps" for key in ("retire_at", "next_retest")]
+    return {
+        "rated": rated,
+        "evidence": f"{len(drops)} drops of {len({row['cord'] for row in drops})} cords, to {most} jumps",
+        "wear": f"retirement at {counts[0]}, next retest at {counts[1]}",
+        "lot": issued,
+    }
 
 
 def _few(names: Sequence[str]) -> str:

@@ -87,18 +87,13 @@ def publish(
     contents |= _notebooks(notebooks, problems)
     if problems:
         raise PublishError(tuple(problems))
-    if report_only:
-        contents = {}
     results = report.results_of(analysis)
     figures = {name: plots.svg(fig, name=name) for name, fig in plots.all_figures(analysis).items()}
-    page = report.render(results, figures)
-    contents["report.html"] = page.encode()
-    if not report_only:
-        contents[RESULTS] = report.as_json(results).encode()
-    if pdf:
-        contents["report.pdf"] = report.pdf(page)
-    readme = _HEAD_ALONE + _ALWAYS if report_only else _HEAD + _FILES + _ALWAYS + _RECHECK
-    contents["README.txt"] = readme.encode()
+    pages, readme = report.pages(results, figures, with_pdf=pdf), _HEAD + _FILES + _ALWAYS + _RECHECK
+    if report_only:
+        del pages[RESULTS]
+        contents, readme = {}, _HEAD_ALONE + _ALWAYS
+    contents |= pages | {"README.txt": readme.encode()}
     crate = _crate(contents, results, licence=licence.strip(), author=author.strip(), date=date)
     contents[CRATE] = (json.dumps(crate, indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()
     digests = {name: hashlib.sha256(data).hexdigest() for name, data in sorted(contents.items())}

@@ -3,7 +3,6 @@
 Nothing of the bundle is run and nothing unpickled: only the inputs are read, as any campaign is.
 """
 
-import hashlib
 import json
 import tempfile
 import zipfile
@@ -17,40 +16,46 @@ from cordlab.bundle.publish import INPUTS
 from cordlab.bundle.unpack import BundleError, unpack
 from cordlab.campaign.campaign import CampaignError, read_campaign
 from cordlab.report.page import results_of
-from cordlab.report.results_folder import MANIFEST, RESULTS, Results, read_manifest
+from cordlab.report.results_folder import MANIFEST, RESULTS, Results, altered, read_manifest
 from cordlab.units import Progress, unwatched
 
-__all__ = ["BundleError", "Recheck", "Versus", "compare", "read_results", "recheck", "versus"]
+__all__ = ["BundleError", "Recheck", "compare", "read_results", "recheck", "versus"]
 
 
 @dataclass(frozen=True)
 class Recheck:
-    """What a bundle turned out to be.
+    """What a bundle, or each of two, turned out to be.
 
     altered : files that are not what the manifest says, one message each
-    comparison : the published numbers against those of the analysis made anew; None where it could not be made
+    comparison : the published numbers against those of the analysis made anew, or of the other bundle; None where the
+        analysis could not be made
     problems : why it could not
+    headlines : of two bundles, what changed in words
     """
 
     altered: tuple[str, ...]
     comparison: Comparison | None
-    problems: tuple[str, ...]
+    problems: tuple[str, ...] = ()
+    headlines: tuple[str, ...] = ()
 
     @property
     def agrees(self) -> bool:
         return not self.altered and self.comparison is not None and self.comparison.agrees
 
     def summary(self) -> str:
-        head = "the bundle agrees with its inputs" if self.agrees else "THE BUNDLE DIFFERS"
-        files = [f"altered: {message}" for message in self.altered] or ["every file is as the manifest says"]
+        files = [f"altered: {message}" for message in self.altered]
         rest = [self.comparison.summary()] if self.comparison else [f"not re-run: {text}" for text in self.problems]
-        return "\n".join([head, *files, *rest])
+        if self.headlines:
+            return "\n".join([*files, *self.headlines, *rest])
+        head = "the bundle agrees with its inputs" if self.agrees else "THE BUNDLE DIFFERS"
+        return "\n".join([head, *(files or ["every file is as the manifest says"]), *rest])
 
     def to_dict(self) -> dict[str, object]:
         return {
             "agrees": self.agrees,
             "altered": list(self.altered),
             "problems": list(self.problems),
+            "headlines": list(self.headlines),
             "comparison": self.comparison and self.comparison.to_dict(),
         }
 
@@ -61,62 +66,37 @@ def recheck(bundle: str | Path, *, progress: Progress = unwatched) -> Recheck:
     progress : as for `analyse`. Raises BundleError where the zip is refused, or is no bundle.
     """
     with tempfile.TemporaryDirectory(prefix="cordlab-recheck-") as place:
-        altered, published = _opened(bundle, Path(place))
+        damage, published = _opened(bundle, Path(place))
         try:
             campaign = read_campaign(Path(place) / INPUTS)
-            new = json.loads(json.dumps(results_of(analyse(campaign, progress=progress))))
+            new = results_of(analyse(campaign, progress=progress))
         except CampaignError as error:
-            return Recheck(altered, None, error.problems)
-        return Recheck(altered, compare(published, new), ())
+            return Recheck(damage, None, error.problems)
+        return Recheck(damage, compare(published, new))
 
 
-@dataclass(frozen=True)
-class Versus:
-    """Two published analyses side by side: what is not as it was published, what changed in words, and every value."""
-
-    altered: tuple[str, ...]
-    headlines: tuple[str, ...]
-    comparison: Comparison
-
-    @property
-    def agrees(self) -> bool:
-        return not self.altered and self.comparison.agrees
-
-    def summary(self) -> str:
-        files = [f"altered: {message}" for message in self.altered]
-        return "\n".join([*files, *self.headlines, self.comparison.summary()])
-
-    def to_dict(self) -> dict[str, object]:
-        return {
-            "agrees": self.agrees,
-            "altered": list(self.altered),
-            "headlines": list(self.headlines),
-            "comparison": self.comparison.to_dict(),
-        }
-
-
-def versus(first: str | Path, second: str | Path) -> Versus:
+def versus(first: str | Path, second: str | Path) -> Recheck:
     """Two published analyses compared, such as those of one batch at two dates: bundles, or a results.json each.
 
     Nothing is run again. Raises BundleError where one of them is refused.
     """
-    altered, results = [], []
+    damage, results = [], []
     for path in map(Path, (first, second)):
         with tempfile.TemporaryDirectory(prefix="cordlab-versus-") as place:
             problems, published = _opened(path, Path(place)) if zipfile.is_zipfile(path) else ((), read_results(path))
-        altered += [f"{path.name}: {message}" for message in problems]
+        damage += [f"{path.name}: {message}" for message in problems]
         results.append(published)
-    return Versus(tuple(altered), headlines(*results), compare(*results))
+    return Recheck(tuple(damage), compare(*results), headlines=headlines(*results))
 
 
 def _opened(bundle: str | Path, folder: Path) -> tuple[tuple[str, ...], Results]:
     """Unpack a bundle into `folder`: which files are not as the manifest says, and its results. Raises BundleError."""
     names = unpack(bundle, folder)
-    altered = _altered(folder, names)
+    damage = _altered(folder, names)
     if RESULTS not in names and "report.html" in names:
-        files = altered or ("its files are as the manifest says",)
+        files = damage or ("its files are as the manifest says",)
         raise BundleError(("the report alone was published: there are no inputs to analyse again", *files))
-    return altered, read_results(folder / RESULTS)
+    return damage, read_results(folder / RESULTS)
 
 
 def read_results(path: str | Path) -> Results:
@@ -145,13 +125,5 @@ def _altered(folder: Path, names: list[str]) -> tuple[str, ...]:
     listed = read_manifest(folder)
     if len((folder / MANIFEST).read_bytes().splitlines()) != len(listed):
         raise BundleError((f"{MANIFEST}: not every row is a SHA-256 and the name of another file",))
-    altered = []
-    for name in names:
-        if name not in listed and name != MANIFEST:
-            altered.append(f"{name} is not in the manifest")
-    for name, digest in listed.items():
-        if name not in names:
-            altered.append(f"{name} is missing")
-        elif hashlib.sha256((folder / name).read_bytes()).hexdigest() != digest:
-            altered.append(f"{name} is not the file that was published")
-    return tuple(altered)
+    unlisted = (f"{name} is not in the manifest" for name in names if name not in listed and name != MANIFEST)
+    return (*unlisted, *altered(folder, listed))

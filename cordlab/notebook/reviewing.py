@@ -1,6 +1,5 @@
 """For whoever signs or reviews: what a report holds and lacks, every value compared, and what one assumption moves."""
 
-import json
 import re
 from collections.abc import Mapping
 from dataclasses import replace
@@ -155,7 +154,7 @@ def assumption_panel(analysis: "Analysis") -> Panel:
     It takes as long as an analysis. Nothing is computed where every assumption stands as published.
     """
     campaign, site, decision = analysis.campaign, analysis.campaign.site, analysis.campaign.decision
-    published = plain(analysis)
+    published = results_of(analysis)
     controls = {
         "tie_height": _box(site.tie_height.value, 0.5, "tie point above surface [m]"),
         "reach_below_attachment": _box(site.reach_below_attachment.value, 0.1, "body reach below cord [m]"),
@@ -168,7 +167,7 @@ def assumption_panel(analysis: "Analysis") -> Panel:
     @lru_cache(maxsize=1)  # another filter on the table is not another analysis
     def results(**assumed: Any) -> dict:
         other = assume(campaign, **assumed)
-        return published if other == campaign else plain(analyse(other))
+        return published if other == campaign else results_of(analyse(other))
 
     def answer(text: str, **assumed: Any) -> Answer:
         now = results(**assumed)
@@ -184,11 +183,6 @@ def assumption_panel(analysis: "Analysis") -> Panel:
         return lines, table
 
     return Panel(controls, answer)
-
-
-def plain(analysis: "Analysis") -> dict:
-    """The results as they are read back from results.json."""
-    return json.loads(json.dumps(results_of(analysis), allow_nan=False))
 
 
 def _range(rating: Mapping) -> str:

@@ -16,6 +16,7 @@ from cordlab.report import tables as sections
 from cordlab.report.monte_carlo import standard_errors
 from cordlab.report.results_folder import RESULTS, Results, write_folder
 from cordlab.report.rounding import Numbers
+from cordlab.units import plain
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
@@ -60,7 +61,7 @@ def results_of(analysis: "Analysis") -> dict[str, Any]:
     """Everything that `results.json` holds: the analysis' own results, what was decided around them, and versions."""
     results = analysis.to_dict()
     added = {"monte_carlo": standard_errors(analysis), "versions": versions()}
-    return results | {"campaign": settings(analysis.campaign) | results["campaign"], **added}
+    return results | plain({"campaign": settings(analysis.campaign) | results["campaign"], **added})
 
 
 def versions() -> dict[str, str]:
@@ -140,6 +141,15 @@ def pdf(html: str) -> bytes:
     return weasyprint.HTML(string=html).write_pdf(pdf_variant="pdf/ua-1")
 
 
+def pages(
+    results: Results, figures: Mapping[str, str], *, second_units: bool = False, with_pdf: bool = False
+) -> dict[str, bytes]:
+    """results.json, report.html and, where it is asked for, report.pdf; as `render`. Raises PdfError."""
+    page = render(results, figures, second_units=second_units)
+    contents = {RESULTS: as_json(results).encode(), "report.html": page.encode()}
+    return contents | ({"report.pdf": pdf(page)} if with_pdf else {})
+
+
 def render_again(out: str | Path, *, second_units: bool = False, with_pdf: bool = False) -> Results:
     """The report of the results in the folder `out` written anew, nothing analysed; returns those results.
 
@@ -149,11 +159,8 @@ def render_again(out: str | Path, *, second_units: bool = False, with_pdf: bool 
     results = json.loads((out / RESULTS).read_text(encoding="utf-8"))
     contents = {f"figures/{path.name}": path.read_bytes() for path in (out / "figures").glob("*.*")}
     vectors = {Path(name).stem: data.decode() for name, data in contents.items() if name.endswith(".svg")}
-    page = render(results, vectors, second_units=second_units)
-    contents |= {RESULTS: (out / RESULTS).read_bytes(), "report.html": page.encode()}
-    if with_pdf:
-        contents["report.pdf"] = pdf(page)
-    elif (out / "report.pdf").exists() and (out / "report.html").read_bytes() == contents["report.html"]:
+    contents |= pages(results, vectors, second_units=second_units, with_pdf=with_pdf)
+    if not with_pdf and (out / "report.pdf").exists() and (out / "report.html").read_bytes() == contents["report.html"]:
         contents["report.pdf"] = (out / "report.pdf").read_bytes()  # of the very same page
     write_folder(out, contents)
     return results
@@ -171,6 +178,4 @@ def write_results(analysis: "Analysis", out: str | Path, *, second_units: bool =
     vectors = {name: plots.svg(fig, name=name) for name, fig in drawn.items()}
     contents = {f"figures/{name}.svg": text.encode() for name, text in vectors.items()}
     contents |= {f"figures/{name}.png": plots.png(fig) for name, fig in drawn.items()}
-    page = render(results, vectors, second_units=second_units)
-    contents |= {"report.html": page.encode()} | ({"report.pdf": pdf(page)} if with_pdf else {})
-    return write_folder(out, contents | {RESULTS: as_json(results).encode()})
+    return write_folder(out, contents | pages(results, vectors, second_units=second_units, with_pdf=with_pdf))

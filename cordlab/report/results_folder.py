@@ -89,13 +89,18 @@ def _damage(path: Path) -> tuple[str, ...]:
     listed = read_manifest(path)
     if RESULTS not in listed:
         return (f"{MANIFEST} does not list {RESULTS}",)
-    damage = []
+    return altered(path, listed)
+
+
+def altered(folder: Path, listed: Mapping[str, str]) -> tuple[str, ...]:
+    """Files of a manifest (name → SHA-256) that are missing or not the listed ones; a message each. Raises OSError."""
+    messages = []
     for name, digest in listed.items():
-        if not (path / name).is_file():
-            damage.append(f"{name} is missing")
-        elif hashlib.sha256((path / name).read_bytes()).hexdigest() != digest:
-            damage.append(f"{name} is not the file that was written with the others")
-    return tuple(damage)
+        if not (folder / name).is_file():
+            messages.append(f"{name} is missing")
+        elif hashlib.sha256((folder / name).read_bytes()).hexdigest() != digest:
+            messages.append(f"{name} is not the file that the manifest lists")
+    return tuple(messages)
 
 
 def read_manifest(folder: Path) -> dict[str, str]:

@@ -69,7 +69,7 @@ def test_an_altered_file_is_named_with_exit_1(bundle, tmp_path, capsys):
     bad = changed(bundle, tmp_path / "bad.zip", "report.html", replaced(b"Test", b"Best"), manifest=False)
     assert cli.main(["recheck", str(bad)]) == 1
     out = capsys.readouterr().out
-    assert out.startswith("THE BUNDLE DIFFERS\naltered: report.html is not the file that was published\n")
+    assert out.startswith("THE BUNDLE DIFFERS\naltered: report.html is not the file that the manifest lists\n")
 
 
 def test_an_altered_input_is_named_though_the_manifest_agrees(bundle, tmp_path, capsys):

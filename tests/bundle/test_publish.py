@@ -119,7 +119,7 @@ def test_the_report_alone(tmp_path):
         recheck.recheck(made.path)
     assert "its files are as the manifest says" in error.value.problems[1]
     bad = altered(made.path, "report.html", lambda data: data.replace(b"Test", b"Best"), manifest=False)
-    with pytest.raises(BundleError, match=r"report\.html is not the file that was published"):
+    with pytest.raises(BundleError, match=r"report\.html is not the file that the manifest lists"):
         recheck.recheck(bad)
 
 
@@ -352,7 +352,7 @@ def test_two_bundles_say_in_words_what_changed(bundle, later, no_new_numbers):
 
 def test_of_two_bundles_the_altered_one_is_named(bundle, later):
     bad = altered(later, "report.html", lambda data: data + b" ", manifest=False)
-    assert recheck.versus(bundle, bad).altered == ("altered.zip: report.html is not the file that was published",)
+    assert recheck.versus(bundle, bad).altered == ("altered.zip: report.html is not the file that the manifest lists",)
 
 
 def test_another_batch_is_said_first(results):

@@ -21,7 +21,7 @@ LINES = (
 
 @pytest.fixture(scope="module")
 def results():
-    return reviewing.plain(specimen())
+    return report.results_of(specimen())
 
 
 def contents(results, page):
