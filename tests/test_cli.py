@@ -182,7 +182,7 @@ def test_analyse_prints_the_answer_and_writes_it(analysed, folder, tmp_path, cap
     out, err = capsys.readouterr()
     assert err == ""  # no progress bar where nobody looks
     assert "45.0 to 85.0 kg\n  light end: g;  heavy end: clearance" in out
-    assert "in service, A7: 120 jumps, 380 left before retirement, 480 before the next retest: no inspe" in out
+    assert "in service, A7: 120 jumps, 380 left before retirement: no inspe" in out
     assert all(f"caution: {caution}" in out for caution in specimen().cautions)
     assert out.endswith(f"written: {tmp_path / 'out'}\n")
     assert (tmp_path / "out" / "report.html").exists()

@@ -121,7 +121,7 @@ def _topics(results: Results) -> dict[str, str]:
         ends = rating["governed_by"]
         rated = f"{rating['lightest']:.1f} to {rating['heaviest']:.1f} kg ({ends['light']}; {ends['heavy']})"
     if lot:
-        issued = "issued" if lot["issued"] else "not issued"
+        issued = "may be issued" if lot["issued"] else "may not be issued"
     most = max((row["jumps"] for row in drops), default=0)
     counts = ["none" if wear.get(key) is None else f"{wear[key]} jumps" for key in ("retire_at", "next_retest")]
     return {

@@ -357,7 +357,7 @@ def _through(points: MakersCurve) -> tuple[Curve, float, str]:
     if not rising:
         raise ValueError("maker_curve.csv: no curve that rises goes near its points; look for a slip in it")
     best = min(rising, key=lambda fit: fit.residual_sd)
-    near = f"{best.model} goes through its points within {best.residual_sd:.2g} N"
+    near = f"{best.model.name} goes through its points within {best.residual_sd:.2g} N"
     return best.curve, end, f"; {near}, to a stretch ratio of {end:.3g}"
 
 

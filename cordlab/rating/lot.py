@@ -159,13 +159,7 @@ class Lot:
     @property
     def reasons(self) -> tuple[str, ...]:
         """Why it may not be issued, all of them."""
-        reasons, criteria = [], self.criteria
-        count, looped = len(self.breaks), [entry.end_loops for entry in self.breaks]
-        if None in looped:
-            unknown = looped.count(None)
-            reasons.append(f"{unknown} of {count} breaks do not say whether the end loops were in: fill in that column")
-        if False in looped:
-            reasons.append(f"{looped.count(False)} of {count} specimens had no end loops: they are no sample")
+        reasons, criteria = list(self._no_sample if self.sample < self.sample_needed else ()), self.criteria
         if criteria.lot_sample_share is not None and criteria.lot_size is None:
             share = f"{criteria.lot_sample_share:.0%} of the lot"
             reasons.append(f"{share} must be broken, but how many cords it has is not given")
@@ -182,9 +176,17 @@ class Lot:
         return tuple(reasons)
 
     @property
+    def _no_sample(self) -> tuple[str, ...]:
+        """Breaks that do not count towards the sample; as the lowest break they govern all the same."""
+        loops, count = [entry.end_loops for entry in self.breaks], len(self.breaks)
+        unknown = f"{loops.count(None)} of {count} breaks do not say whether the end loops were in: fill in that column"
+        without = f"{loops.count(False)} of {count} specimens had no end loops: they are no sample"
+        return tuple(text for kind, text in ((None, unknown), (False, without)) if kind in loops)
+
+    @property
     def cautions(self) -> tuple[str, ...]:
         """What to know beside it."""
-        cautions, design = [], self.design_load
+        cautions, design = list(self._no_sample if self.sample >= self.sample_needed else ()), self.design_load
         if 0 < len(self.breaks) < FEW_BREAKS:
             cautions.append(f"{len(self.breaks)} breaks say little about the spread of the lot")
         if self.breaks and self.weibull is None:

@@ -32,7 +32,9 @@ class CordStatus:
 
     def summary(self) -> str:
         left = "" if self.before_retirement is None else f", {self.before_retirement} left before retirement"
-        retest = "" if self.before_retest is None else f", {self.before_retest} before the next retest"
+        retest, end = "", self.before_retirement
+        if self.before_retest is not None and (end is None or self.before_retest <= end):
+            retest = f", {self.before_retest} before the next retest"
         remarks = "; ".join((*self.reasons, *self.cautions))
         return f"{self.cord}: {self.jumps} jumps{left}{retest}" + (f": {remarks}" if remarks else "")
 

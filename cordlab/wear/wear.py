@@ -162,17 +162,20 @@ class Wear:
         return f"wear by {self.quantity}: {'not rated' if self.retire_at is None else f'retire at {self.retire_at}'}"
 
     def summary(self) -> str:
-        lines = [self.headline]
+        lines, unit = [self.headline], f" {self.unit}".rstrip()
         if self.slope is not None and self.se_slope is not None:
-            unit = self.unit and f" {self.unit}"
             lines.append(f"{100 * self.slope:+.3g}{unit} in 100 jumps, standard error {100 * self.se_slope:.2g}")
+        if self.points and self.room:
+            asked = f"{self.least - self.room:.4g}{unit} asked for and {self.room:.2g}{unit} for what is unsure besides"
+            lines.append(f"limits are to be at least {self.least:.4g}{unit}: {asked} cords and drops")
         lines += [point.summary() for point in self.points]
         early, late = self.crossing["early"], self.crossing["late"]
         if early is not None:
             until = "no end in sight" if late is None else f"{late:.0f}"
             lines.append(f"forecast, not a rating: the bound is reached between {early:.0f} jumps and {until}")
         if self.next_retest is not None:
-            lines.append(f"next retest at {self.next_retest} jumps")
+            beyond = f", reached with dead weights: no person jumps beyond {self.retire_at} before it is passed"
+            lines.append(f"next retest at {self.next_retest} jumps{beyond}")
         return "\n".join([*lines, *(f"  {reason}" for reason in self.reasons), *(f"note: {c}" for c in self.cautions)])
 
     def table(self) -> pd.DataFrame:

@@ -109,7 +109,7 @@ def test_the_lowest_break_governs_and_not_the_statistics():
         (INVENTED[:3], {"lot_size": 40, "lot_sample_share": 0.10}, "3 cords broken with their end loops, 4 needed"),
         (INVENTED, {"lot_size": 41, "lot_sample_share": 0.10}, "5 needed"),
         (INVENTED, {"lot_sample_share": 0.10}, "how many cords it has is not given"),
-        ([*INVENTED, broken("B5", 15_000, False)], {}, "1 of 5 specimens had no end loops"),
+        ([broken("B1", 15_000, False)], {}, "1 of 1 specimens had no end loops"),
         ([broken("B1", 15_000, None)], {}, "do not say whether the end loops were in"),
         (INVENTED, {"greatest_load_limit": None}, "no rated range"),
         (INVENTED, {"greatest_load_limit": 3000.0}, "4.70, 5 asked for"),
@@ -122,6 +122,16 @@ def test_a_lot_that_may_not_be_issued_says_why(breaks, changed, said):
     lot = lot_of(breaks, **changed)
     assert not lot.issued
     assert any(said in reason for reason in lot.reasons), lot.reasons
+
+
+@pytest.mark.parametrize(("loops", "said"), [(False, "had no end loops"), (None, "do not say whether")])
+def test_a_break_without_loops_beside_enough_with_them_is_a_caution_and_may_still_govern(loops, said):
+    enough = {"lot_size": 40, "lot_sample_share": 0.10}
+    lot = lot_of([*INVENTED, broken("B5", 15_000, loops)], **enough)
+    assert (lot.issued, lot.sample, lot.sample_needed) == (True, 4, 4)
+    assert any(said in caution for caution in lot.cautions)
+    weak = lot_of([*INVENTED, broken("B5", 12_000, loops)], **enough)
+    assert (weak.issued, weak.lowest_break) == (False, 12_000)
 
 
 def test_a_design_load_does_not_stand_for_the_sample():

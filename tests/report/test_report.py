@@ -251,6 +251,16 @@ def test_the_lot_has_its_lowest_break_and_beside_it_both_laws(results):
     assert "confidence 95 %) by Weibull law 7500 N." in words(report.render(results | {"lot": lot}, {}))
 
 
+def test_the_answer_issues_nothing_and_a_worn_rating_says_whose_uncertainty_is_told(results, page):
+    assert "<dt>Lot</dt><dd>may be issued</dd>" in page
+    assert "drop A5-68 (cord A5)" not in page
+    assert "Outside: drop A6-68 (cord A6)" in page
+    assert "what wear adds is not in them" not in page
+    worn = copy.deepcopy(results)
+    worn["wear"]["jumps"] = 500
+    assert "limits of cords with up to 500 jumps" in report.render(worn, {})
+
+
 def test_models_that_have_no_aicc_come_last(results):
     other = copy.deepcopy(results)
     for each in other["curve"]["candidates"][:2]:

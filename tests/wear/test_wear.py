@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -192,6 +193,12 @@ def test_input_that_makes_no_sense_is_refused(changed, problem):
     arguments = {"cord": ["a", "b"], "jumps": [0, 0], "values": [1.0, 2.0], "least": 1.0, "probability": 0.9} | changed
     with pytest.raises(ValueError, match=problem):
         assess(**arguments)
+
+
+def test_a_bound_with_room_in_it_says_what_the_criterion_asks_for(drops):
+    wear = replace(assess(*drops, probability=0.99, least=4.24), room=0.24)
+    assert "at least 4.24 m: 4 m asked for and 0.24 m for what is unsure besides cords and drops" in wear.summary()
+    assert f"no person jumps beyond {wear.retire_at} before it is passed" in wear.summary()
 
 
 def test_table_and_figure_show_drops_limits_and_bound(drops):
