@@ -7,12 +7,12 @@ The digits are read here, as GUM (JCGM 100:2008) 7.2.2 says.
 import math
 import re
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from difflib import get_close_matches
 from functools import lru_cache
 from html import escape
-from typing import TYPE_CHECKING, Any, overload
+from typing import TYPE_CHECKING, Any, NamedTuple, overload
 
 import numpy as np
 
@@ -49,6 +49,18 @@ class Measured:
         return rng.normal(self.value, self.u, size)
 
 
+@dataclass(frozen=True)
+class Rectangular(Measured):
+    """A quantity that lies anywhere within √3 u of its value, no place likelier than another (JCGM 100, 4.3.7)."""
+
+    law: str = field(default="rectangular", init=False, repr=False)
+
+    def draw(self, rng: np.random.Generator, size: int | tuple[int, ...]) -> np.ndarray:
+        """Uniform draws of the quantity, an array of shape `size`."""
+        half_width = math.sqrt(3) * self.u
+        return rng.uniform(self.value - half_width, self.value + half_width, size)
+
+
 # Digits in threes, parted by a space, are as good as digits in a row: GUM 7.2.2 writes 100,021 47.
 _WHOLE = r"(?:\d{1,3}(?:[ ]\d{3})+|\d+)"
 _FRACTION = r"(?:\.(?:(?:\d{3}[ ])+\d{1,3}|\d+))"
@@ -57,7 +69,8 @@ _MEASURED = re.compile(
     rf"""(?P<open>\()?  (?P<value>[+-]?{_UNSIGNED})
          (?: \((?P<digits>{_UNSIGNED})\) | [ ]?(?:±|\+/-)[ ]?(?P<u>{_UNSIGNED}) )?
          (?(open)\))  (?:[eE](?P<exponent>[+-]?\d{{1,3}}))?
-         (?: [ ]?(?P<unit>[A-Za-z°µμΩ][^±,()%]*) )?""",
+         (?: [ ]?(?P<unit>[A-Za-z°µμΩ][^±,()%]*) )?
+         (?: [ ]?[(,][ ]?(?P<meaning> k[ ]?=[ ]?(?P<k>{_UNSIGNED}) | rect(?:angular)? )[ ]?\)? )?""",
     re.VERBOSE | re.ASCII,
 )
 
@@ -65,8 +78,9 @@ _MEASURED = re.compile(
 def parse_measured(text: object, unit: str) -> Measured:
     """The quantity that `text` writes, in SI. Raises UnitError with what to write instead.
 
-    text : "62.00(5) m", "62.00(0.05) m", "62.00 ± 0.05 m" or "(62.00 ± 0.05) m", the second number being the standard
-        uncertainty as in GUM (JCGM 100:2008) 7.2.2; "62.00 m" is exact. A bare number only where `unit` is "".
+    text : "62.00(5) m" or "62.00(0.05) m", with the standard uncertainty in brackets (JCGM 100:2008, 7.2.2);
+        "62.00 ± 0.10 m (k=2)", with an expanded one; "62.00 ± 0.05 m (rect)", with a half-width (4.3.7), `Rectangular`;
+        "62.00 m" is exact. A bare number only where `unit` is "". A bare ± may mean any of the three: refused.
     unit : SI unit of the answer, such as "m"; "" for a plain number.
     """
     if isinstance(text, bool) or not isinstance(text, str | int | float):
@@ -83,16 +97,38 @@ def parse_measured(text: object, unit: str) -> Measured:
         raise UnitError(f"'{short(text, 60)}' cannot be read: {why}; write {_specimen(unit)}")
     if unit and not match["unit"]:
         raise UnitError(f"'{short(text, 60)}' has no unit; write {_specimen(unit)}")
-
     exponent = exponent_of_u = int(match["exponent"] or 0)
     value = Decimal(match["value"].replace(" ", ""))
     u = Decimal((match["digits"] or match["u"] or "0").replace(" ", ""))
     if match["digits"] and "." not in match["digits"]:  # they count in the last places shown
         exponent_of_u -= len(match["value"].partition(".")[2].replace(" ", ""))
-    of = match["unit"] or ""
+    of = (match["unit"] or "").strip()
     step = convert(1.0, of, unit) - convert(0.0, of, unit)  # so that an uncertainty in degF is one in degC
+    _check_meaning(short(plain, 60), match, unit)
+    divisor = math.sqrt(3) if match["k"] is None else float(match["k"].replace(" ", ""))
+    if not divisor > 0:
+        raise UnitError(f"'{short(text, 60)}': k is not above 0")
     measured = convert(float(value.scaleb(exponent)), of, unit), float(u.scaleb(exponent_of_u)) * step
-    return Measured(*(_finite(number, text) for number in measured))
+    number, spread = (_finite(part, text) for part in measured)
+    if not match["meaning"]:
+        return Measured(number, spread)
+    return Measured(number, spread / divisor) if match["k"] else Rectangular(number, spread / divisor)
+
+
+def _check_meaning(text: str, match: re.Match[str], unit: str) -> None:
+    """Raises UnitError where ± does not say what follows it, or k or rect stands without ±."""
+    meaning, u = match["meaning"], match["u"]
+    if meaning and not u:
+        raise UnitError(f"'{text}': '{meaning}' says what stands behind a ±; write {_specimen(unit)}")
+    if u and not meaning:
+        if "." in match["value"] and "." not in u:  # else its digits would count in the last places shown
+            u += ".0"
+        end = f"{'e' + match['exponent'] if match['exponent'] else ''} {match['unit'] or ''}".rstrip()
+        raise UnitError(
+            f"'{text}' does not say what ± means; write '{match['value']}({u}){end}' for a standard "
+            f"uncertainty, '{text} (k=2)' for an expanded one with its k, or '{text} (rect)' for a "
+            "half-width"
+        )
 
 
 def _finite(value: float, text: str) -> float:
@@ -113,7 +149,9 @@ def nearest(name: str, known: Iterable[str], *, cutoff: float = 0.55) -> str | N
 
 
 def _specimen(unit: str) -> str:
-    return f'for example "62.00(5) {unit}" or "62.00 ± 0.05 {unit}"' if unit else "a plain number, such as 4.5"
+    if not unit:
+        return "a plain number, such as 4.5"
+    return f'for example "62.00(5) {unit}", "62.00 ± 0.10 {unit} (k=2)" or "62.00 ± 0.05 {unit} (rect)"'
 
 
 _UNREADABLE = (
@@ -127,21 +165,42 @@ _UNREADABLE = (
 
 
 _HEAD = re.compile(r"(?P<name>[^\[\]]*?)\s*(?:\[(?P<unit>[^\[\]]*)\])?")
-_U_OF = re.compile(r"u\s*\(\s*(?P<name>[^()]*?)\s*\)", re.IGNORECASE)
+_U_OF = re.compile(rf"(?P<u>[uU]) ?\( ?(?P<name>[^()]*?) ?\)(?:,? ?\(?k ?= ?(?P<k>{_UNSIGNED})\)?)?", re.ASCII)
 
 
-def parse_head(head: str) -> tuple[str, str | None]:
-    """Name in lower case and unit of a column head: `u(Mass) [kg]` gives "u(mass)", "kg"; None without brackets.
+class Head(NamedTuple):
+    """A column head: name in lower case, unit (None without brackets), and k of an expanded uncertainty, 1 of others.
 
-    Raises UnitError where the brackets do not close.
+    A column of expanded uncertainties has the name of one of standard uncertainties, to which it is divided by k.
+    """
+
+    name: str
+    unit: str | None
+    k: float = 1.0
+
+
+def parse_head(head: str) -> Head:
+    """Name, unit and k of a column head: `U(Mass) k=2 [kg]` gives "u(mass)", "kg", 2.
+
+    Raises UnitError where the brackets do not close, or an expanded uncertainty `U(x)` has no k.
     """
     match = _HEAD.fullmatch(head.strip())
     if match is None:
         raise UnitError(f"'{short(head, 60)}' is not a column head; write the unit once, last, as in 'mass [kg]'")
-    name = " ".join(match["name"].split()).lower()
-    if of := _U_OF.fullmatch(name):
-        name = f"u({of['name']})"
-    return name, None if match["unit"] is None else match["unit"].strip()
+    written, unit = " ".join(match["name"].split()), None if match["unit"] is None else match["unit"].strip()
+    of = _U_OF.fullmatch(written)
+    if of is None:
+        return Head(written.lower(), unit)
+    name, k = of["name"].lower(), float((of["k"] or "1").replace(" ", ""))
+    in_unit = f" [{unit}]" if unit else ""
+    if of["u"] == "U" and (of["k"] is None or k <= 0):
+        raise UnitError(
+            f"is an expanded uncertainty without its k; write 'U({name}) k=2{in_unit}' with the k of the certificate, "
+            f"or 'u({name}){in_unit}' for a standard uncertainty"
+        )
+    if of["u"] == "u" and of["k"]:
+        raise UnitError(f"has a k, which a standard uncertainty has not; write 'U({name}) k={k:g}{in_unit}'")
+    return Head(f"u({name})", unit, k)
 
 
 @overload

@@ -254,7 +254,7 @@ SPELLINGS = {
     "semicolons and points": everywhere(lambda text: text.replace(",", ";")),
     "tabs and points": everywhere(lambda text: text.replace(",", "\t")),
     "columns in another order": everywhere(reorder),
-    "heads in capitals": everywhere(lambda text: re.sub(r"^[a-z]|\bu\(", lambda m: m[0].upper(), text, count=1)),
+    "heads in capitals": everywhere(lambda text: text[:1].upper() + text[1:]),
     "drops.csv upside down": edit_bytes("drops.csv", upside_down),
     "cords.csv upside down": edit_bytes("cords.csv", upside_down),
     "calibration/force.csv upside down": edit_bytes("calibration/force.csv", upside_down),

@@ -242,7 +242,7 @@ def test_a_record_is_read_as_it_was_written(data, dialect, unit, rows, distance)
     u=st.integers(1, 99),
     unit=st.sampled_from(sorted(LENGTHS)),
     form=st.sampled_from(
-        ["{value:.2f}({u}) {unit}", "{value:.2f} ± {said:.2f} {unit}", "{value:.2f} +/- {said:.2f} {unit}"]
+        ["{value:.2f}({u}) {unit}", "{value:.2f} ± {said:.2f} {unit} (k=1)", "{value:.2f}({said:.2f}) {unit}"]
     ),
 )
 def test_a_quantity_of_the_settings_is_read_as_it_was_written(title, height, u, unit, form):
@@ -343,7 +343,7 @@ def in_other_units(folder: Path, order: random.Random) -> None:
 
     for path in sorted(folder.rglob("*.csv")):
         rewritten(path, convert)
-    replaced(r'gear_mass = "3\.0\(3\) kg"', f'gear_mass = "{3 / MASSES["lb"]!r} ± {0.3 / MASSES["lb"]!r} lb"')(folder)
+    replaced(r'gear_mass = "3\.0\(3\) kg"', f'gear_mass = "{3 / MASSES["lb"]!r}({0.3 / MASSES["lb"]!r}) lb"')(folder)
     replaced('least_clearance = "4 m"', f'least_clearance = "{4 / 0.3048!r} ft"')(folder)
 
 
@@ -352,7 +352,7 @@ def from_other_datums(folder: Path, order: random.Random) -> None:
     earlier; degrees of another scale.
     """
     down = order.choice([0.5, 2.0, 7.0])
-    replaced(r'\[site\]\ntie_height = "43\.0\(1\) m"', f'[site]\ntie_height = "{43 + down} ± 0.1 m"')(folder)
+    replaced(r'\[site\]\ntie_height = "43\.0\(1\) m"', f'[site]\ntie_height = "{43 + down}(0.1) m"')(folder)
     replaced('least_clearance = "4 m"', f'least_clearance = "{4 + down} m"')(folder)
     for channel in ("force", "distance"):
         zero = order.choice([-0.25, 0.5, 1.0])

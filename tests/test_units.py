@@ -8,12 +8,14 @@ import pytest
 import uncertainties
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
-from cordlab.units import Measured, UnitError, convert, parse_head, parse_measured
+from cordlab.units import Measured, Rectangular, UnitError, convert, parse_head, parse_measured
 
 # JCGM 100:2008 (GUM), 7.2.2: a 100 g mass standard, m_S = 100,021 47 g with u_c = 0,35 mg, in the ways it lists:
-# 2) digits in brackets, 3) the uncertainty itself in brackets, 4) with ±. Here with a decimal point.
-GUM_7_2_2 = ["100.021 47(35) g", "100.021 47(0.000 35) g", "(100.021 47 ± 0.000 35) g"]
+# 2) digits in brackets, 3) the uncertainty itself in brackets. Here with a decimal point. Its form 4, with ±,
+# "should be avoided whenever possible". 7.2.4: the same with U = 0.79 mg and k = 2.26.
+GUM_7_2_2 = ["100.021 47(35) g", "100.021 47(0.000 35) g"]
 
 
 @pytest.mark.parametrize("text", GUM_7_2_2)
@@ -21,14 +23,27 @@ def test_mass_standard_of_the_gum(text):
     assert parse_measured(text, "g") == Measured(100.02147, 0.00035)
     assert parse_measured(text, "kg").value == pytest.approx(0.10002147, rel=1e-15)
     assert parse_measured(text, "kg").u == pytest.approx(0.35e-6, rel=1e-15)
+    expanded = parse_measured("(100.021 47 ± 0.000 79) g (k = 2.26)", "g")
+    assert expanded.value == 100.02147
+    assert round(expanded.u, 5) == 0.00035
+
+
+@pytest.mark.parametrize("text", ["62.00 ± 0.05 m (rect)", "62.00 +/- 0.05 m, rectangular", "(6200 ± 5) cm (rect)"])
+def test_a_half_width_is_drawn_from_end_to_end(text):
+    """JCGM 100:2008, 4.3.7: u = a/√3, and no place between the ends is likelier than another."""
+    measured = parse_measured(text, "m")
+    assert (measured.value, measured.u) == pytest.approx((62.0, 0.05 / np.sqrt(3)))
+    assert isinstance(measured, Rectangular)
+    assert stats.kstest(measured.draw(np.random.default_rng(7), 4000), stats.uniform(61.95, 0.1).cdf).pvalue > 0.01
 
 
 @pytest.mark.parametrize(
     ("text", "unit", "value", "u"),
     [
         ("62.00(5) m", "m", 62.0, 0.05),
-        ("62.00 ± 0.05 m", "m", 62.0, 0.05),
-        ("62.00 +/- 0.05 m", "m", 62.0, 0.05),
+        ("62.00 ± 0.10 m (k=2)", "m", 62.0, 0.05),
+        ("62.00 +/- 0.05 m, k = 1", "m", 62.0, 0.05),
+        ("62.00±0.013m(k=0.26)", "m", 62.0, 0.05),
         ("62.00(5)m", "m", 62.0, 0.05),
         ("  62.00(5)\u00a0m ", "m", 62.0, 0.05),
         ("62.0(15) m", "m", 62.0, 1.5),
@@ -39,7 +54,7 @@ def test_mass_standard_of_the_gum(text):
         ("−0.5(1) m", "m", -0.5, 0.1),
         ("6200(5) cm", "m", 62.0, 0.05),
         ("1.23(4)e3 N", "N", 1230.0, 40.0),
-        ("(1.23 ± 0.04)e3 N", "N", 1230.0, 40.0),
+        ("(1.23 ± 0.08)e3 N (k=2)", "N", 1230.0, 40.0),
         ("5(2) N*s", "N*s", 5.0, 2.0),
         ("5(2) N·s", "N*s", 5.0, 2.0),
         ("0.10(3) m²", "m^2", 0.1, 0.03),
@@ -73,12 +88,12 @@ def test_traps_of_other_readers():
     power=st.integers(-9, 9),
 )
 def test_digits_in_brackets_count_in_the_last_places_shown(digits, places, u, power):
-    """GUM 7.2.2, form 2, and form 4 for the same number, by exact decimal arithmetic."""
+    """GUM 7.2.2, form 2, and with ± for the same number, by exact decimal arithmetic."""
     value = Decimal(digits).scaleb(-places)
     sigma = Decimal(u).scaleb(-places)
     exact = Measured(float(value.scaleb(power)), float(sigma.scaleb(power)))
     assert parse_measured(f"{value:f}({u})e{power} m", "m") == exact
-    assert parse_measured(f"({value:f} ± {sigma:f})e{power} m", "m") == exact
+    assert parse_measured(f"({value:f} ± {sigma:f})e{power} m (k=1)", "m") == exact
 
 
 @given(st.text(max_size=30))
@@ -106,6 +121,13 @@ def test_any_text_is_read_or_refused(text):
         ("62(-5) m", "m", "an uncertainty cannot be negative"),
         ("62,00(5) m", "m", "the decimal mark is a point here"),
         ("62.0 m ± 0.1 m", "m", "the unit comes once, at the end"),
+        ("62.00 ± 0.05 m", "m", "write '62.00(0.05) m' for a standard uncertainty, '62.00 ± 0.05 m (k=2)' for an"),
+        ("62.00 +/- 5 m", "m", "write '62.00(5.0) m' for a standard uncertainty"),
+        ("(1.23 ± 0.04)e3 N", "N", "or '(1.23 ± 0.04)e3 N (rect)' for a half-width"),
+        ("62.00(5) m (k=2)", "m", "'k=2' says what stands behind a ±"),
+        ("62.00 m (rect)", "m", "'rect' says what stands behind a ±"),
+        ("62.00 ± 0.05 m (k=0)", "m", "k is not above 0"),
+        ("62.00 ± 0.05 m (95 %)", "m", "a percentage is not taken"),
         ("62 ± 0.05e3 m", "m", "the power of ten must stand behind brackets round both numbers"),
         ("nan m", "m", "'nan m' cannot be read"),
         ("inf", "", "'inf' cannot be read"),
@@ -154,12 +176,15 @@ def test_an_uncertainty_in_a_scale_with_an_offset_is_a_difference():
 @pytest.mark.parametrize(
     ("text", "head"),
     [
-        ("u(mass) [kg]", ("u(mass)", "kg")),
-        ("mass [kg]", ("mass", "kg")),
-        ("  Slack  Length [ft] ", ("slack length", "ft")),
-        ("u( slack length )[ m ]", ("u(slack length)", "m")),
-        ("cord", ("cord", None)),
-        ("mass (kg)", ("mass (kg)", None)),
+        ("u(mass) [kg]", ("u(mass)", "kg", 1)),
+        ("mass [kg]", ("mass", "kg", 1)),
+        ("  Slack  Length [ft] ", ("slack length", "ft", 1)),
+        ("u( slack length )[ m ]", ("u(slack length)", "m", 1)),
+        ("U(Mass) k=2 [kg]", ("u(mass)", "kg", 2)),
+        ("U( mass ), k = 1.96 [kg]", ("u(mass)", "kg", 1.96)),
+        ("U(mass) (k=2) [kg]", ("u(mass)", "kg", 2)),
+        ("cord", ("cord", None, 1)),
+        ("mass (kg)", ("mass (kg)", None, 1)),
     ],
 )
 def test_column_heads(text, head):
@@ -170,6 +195,20 @@ def test_column_heads(text, head):
 def test_a_head_with_open_brackets_is_refused(text):
     with pytest.raises(UnitError, match="is not a column head; write the unit once, last, as in 'mass \\[kg\\]'"):
         parse_head(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("U(mass) [kg]", "is an expanded uncertainty without its k; write 'U(mass) k=2 [kg]'"),
+        ("U(mass) k=0 [kg]", "is an expanded uncertainty without its k"),
+        ("u(mass) k=2 [kg]", "has a k, which a standard uncertainty has not; write 'U(mass) k=2 [kg]'"),
+    ],
+)
+def test_a_head_says_which_uncertainty_it_is(text, message):
+    with pytest.raises(UnitError) as caught:
+        parse_head(text)
+    assert str(caught.value).startswith(message)
 
 
 def test_draws_follow_value_and_uncertainty():

@@ -258,7 +258,7 @@ class TemperatureTrend:
     def summary(self) -> str:
         if self.slope is None or self.u is None:
             return f"temperature: no trend of stiffness measured ({self.reason})"
-        change = f"stiffness changes by {100 * self.slope:+.2f} ± {100 * self.u:.2f} % per K"
+        change = f"stiffness changes by {100 * self.slope:+.2f} % per K, u = {100 * self.u:.2f} %"
         text = f"temperature: {change}, measured from {self.lowest:.1f} to {self.highest:.1f} °C"
         return f"{text}; {self.note}" if self.note else text
 

@@ -52,7 +52,7 @@ class Viscosity:
         if self.how == "unknown":
             return f"not known: the worst of {UNKNOWN[0]:g} to {UNKNOWN[1]:g} N·s counts"
         source = "given in [cord]" if self.how == "given" else "measured from the peaks in the records"
-        return f"{self.value:.1f} ± {self.u:.1f} N·s, {source}"
+        return f"{self.value:.1f} N·s, u = {self.u:.1f} N·s, {source}"
 
 
 class Excess(NamedTuple):

@@ -57,7 +57,8 @@ class Column:
     unit : SI unit that its numbers are converted to ("": a plain number, whose head needs none), ANY where the unit of
         the head is kept, None where `read` reads it
     above, at_least : bounds of a number, in SI
-    uncertain : a second column `u(name)` may give standard uncertainties; not for a unit with an offset, such as degC
+    uncertain : a second column may give standard uncertainties, `u(name)`, or expanded ones, `U(name) k=2`; not for a
+        unit with an offset, such as degC
     """
 
     name: str
@@ -89,12 +90,16 @@ class Column:
 
 @dataclass(frozen=True)
 class Place:
-    """Where a wanted column stands in a file: its number from 0, its head as written, and its unit ("" without)."""
+    """Where a wanted column stands in a file: its number from 0, its head as written, and its unit ("" without).
+
+    k : what its numbers are divided by, the coverage factor of an expanded uncertainty
+    """
 
     index: int
     head: str
     unit: str
     column: Column
+    k: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -237,20 +242,21 @@ def _match(folder: Folder, where: str, heads: list[str], columns: Iterable[Colum
     """The columns wanted, by their heads; a problem for each missing, unknown, doubled or of a wrong unit."""
     wanted = {part.name: part for column in columns for part in column.with_u}
     places: dict[str, Place] = {}
-    seen, unknown = set(), []
+    seen: dict[str, str] = {}  # name of a column → its head as written
+    unknown = []
     for index, head in enumerate(heads):
         here = f"{where}, column '{short(head, 40)}'" if head else f"{where}, column {index + 1}"
         try:
-            key, unit = parse_head(head)
+            key, unit, k = parse_head(head)
             if key in ("", "u()"):
                 folder.problem(here, "has no name; name it or remove it")
             elif key not in wanted:
                 unknown.append((here, head))
             elif key in seen:
-                folder.problem(here, f"is a second column '{key}'; keep one")
+                folder.problem(here, f"says the same as column '{seen[key]}'; keep one")
             else:
-                seen.add(key)
-                places[key] = Place(index, head, _checked(unit, wanted[key]), wanted[key])
+                seen[key] = head
+                places[key] = Place(index, head, _checked(unit, wanted[key]), wanted[key], k)
         except UnitError as error:
             folder.problem(here, str(error))
     missing = {name: column.head for name, column in wanted.items() if column.required and name not in seen}
@@ -335,7 +341,7 @@ def _value(cell: str, place: Place, mark: str) -> object:
     if column.unit is None:
         return column.read(cell)
     unit = place.unit if column.unit == ANY else column.unit
-    value = convert(_number(cell, mark), place.unit, unit)
+    value = convert(_number(cell, mark), place.unit, unit) / place.k
     check_bounds(cell, value, unit, above=column.above, at_least=column.at_least)
     return value
 
@@ -369,7 +375,7 @@ def _check_uncertainties(table: Table, column: Column) -> None:
         if (row, name) in table.refused or (row, u_name) in table.refused:
             continue
         if value is not None and u is None:
-            what = f"is blank, but there is a {name}; write its standard uncertainty, or 0 where it is exact"
+            what = f"is blank, but there is a {name}; write its uncertainty, or 0 where it is exact"
         elif value is None and u is not None:
             what = f"is the uncertainty of a {name} that is not given"
         elif value is not None and u >= value and column.above >= 0:

@@ -409,8 +409,8 @@ class CurveFit:
             error = float(np.sqrt(slope @ shape @ slope))
             if x.max() >= lock_up - 2 * error:
                 raise NoBand(
-                    f"{self.model.name} locks up at stretch ratio {lock_up:.3f} ± {error:.1g}: there is no band from "
-                    f"{lock_up - 2 * error:.3f} on; ask for less stretch"
+                    f"{self.model.name} locks up at stretch ratio {lock_up:.3f}, u = {error:.1g}: there is no band "
+                    f"from {lock_up - 2 * error:.3f} on; ask for less stretch"
                 )
         jacobian = self.model.jacobian(x, self.parameters)
         return self.curve.force(x), np.einsum("i...,ij,j...->...", jacobian, shape, jacobian)

@@ -18,7 +18,7 @@ from cordlab.quantities import DRAWN, QUANTITIES
 from cordlab.statistics.groups import EvidenceError, NextValue, Pivots
 from cordlab.statistics.limits import prediction_assurance
 from cordlab.statistics.propagation import adaptive, quantile
-from cordlab.units import Measured
+from cordlab.units import Measured, Rectangular
 
 if TYPE_CHECKING:
     from cordlab.campaign.settings import Site
@@ -36,11 +36,16 @@ Numbers = np.ndarray | float
 
 
 def draw_input(quantity: Measured, rng: np.random.Generator, size: int, *, positive: bool) -> np.ndarray:
-    """Draws of an input: normal, or for what cannot be negative a gamma law of the same mean and sd."""
+    """Draws of an input: normal, or for what cannot be negative a gamma law of the same mean and sd.
+
+    A rectangular input keeps its law; what of it would be negative and cannot be counts with the other sign.
+    """
     if quantity.u == 0:
         return np.full(size, quantity.value)
     if not positive:
         return quantity.draw(rng, size)
+    if isinstance(quantity, Rectangular):
+        return np.abs(quantity.draw(rng, size))
     if quantity.value <= 0:  # a zero with an uncertainty, as of a compliance that may as well be nothing
         return np.abs(rng.normal(0.0, quantity.u, size))
     shape = (quantity.value / quantity.u) ** 2

@@ -192,7 +192,7 @@ class Calibration:
         runs = ", ".join(f"{label}: {offset:+.2g}" for label, offset in self.run_offsets.items())
         lines = [
             f"calibration of {self.channel or 'a sensor'}, degree {self.degree}, {len(self.reading)} points",
-            *(f"  {value: .8g} ± {u:.2g} {unit}{power}" for value, u, power in terms),
+            *(f"  {value: .8g} {unit}{power}, u = {u:.2g}" for value, u, power in terms),
             f"  scatter about the curve {self.residual_sd:.3g} {unit}, {self.dof} degrees of freedom",
             f"  valid for readings {self.valid[0]:.6g} to {self.valid[1]:.6g} {reading_unit}".rstrip(),
             *(f"  {test}" for test in self.lack_of_fit),

@@ -112,8 +112,8 @@ class Drop:
         lines = [
             f"drop {self.name or '(unnamed)'}: {self.mass:g} kg, cord {self.cord or '(unnamed)'}, filter {self.filter}",
             "  " + ", ".join(f"{word} {self.at(event):.3f} s" for event, word in EVENTS.items()),
-            f"  lowest point {self.lowest_point:.3f} ± {self.u_lowest_point:.3f} m below the tie point",
-            f"  peak load {self.peak_load:.1f} ± {self.u_peak_load:.1f} N at the {self.load_cell_at} of the cord",
+            f"  lowest point {self.lowest_point:.3f} m below the tie point, u = {self.u_lowest_point:.3f} m",
+            f"  peak load {self.peak_load:.1f} N at the {self.load_cell_at} of the cord, u = {self.u_peak_load:.1f} N",
             f"  energy returned {returned}; zero of the cell {self.zero:+.1f} N",
         ]
         if self.residual_velocity is not None:

@@ -87,7 +87,10 @@ def test_imperial_units_give_the_same_campaign(folder, tmp_path):
 
     scale("cords.csv", {"slack length [m]": ("slack length [ft]", ft), "cord mass [kg]": ("cord mass [lb]", lb)})
     scale("drops.csv", {"mass [kg]": ("mass [lb]", lb), "lowest point [m]": ("lowest point [in]", ft / 12)})
-    scale("drops.csv", {"u(mass) [kg]": ("u(mass) [g]", 1e-3), "u(lowest point) [m]": ("u(lowest point) [cm]", 1e-2)})
+    scale(
+        "drops.csv",
+        {"u(mass) [kg]": ("U(mass) k=2 [g]", 0.5e-3), "u(lowest point) [m]": ("u(lowest point) [cm]", 1e-2)},
+    )
     edit(folder, "drops.csv", ("[degC]", "[degF]"))
     edit_bytes(folder, "drops.csv", lambda b: b.replace(b",18.5,", b",65.3,"))
     scale("breaks.csv", {"breaking load [kN]": ("breaking load [lbf]", lbf / 1000)})
@@ -95,7 +98,12 @@ def test_imperial_units_give_the_same_campaign(folder, tmp_path):
     scale("calibration/distance.csv", {"reference [m]": ("reference [ft]", ft)})
     for path in (folder / "records").iterdir():
         scale(f"records/{path.name}", {"time [s]": ("time [ms]", 1e-3), "distance [V]": ("distance [mV]", 1e-3)})
-    edit(folder, "campaign.toml", ('"48.00(3) m"', f'"{48 / ft!r} ± {0.03 / ft!r} ft"'), ('"4 m"', f'"{4 / ft!r} ft"'))
+    edit(
+        folder,
+        "campaign.toml",
+        ('"48.00(3) m"', f'"{48 / ft!r} ± {0.06 / ft!r} ft (k=2)"'),
+        ('"4 m"', f'"{4 / ft!r} ft"'),
+    )
     here, there = read_campaign(folder), read_campaign(write_small_campaign(tmp_path / "metric"))
     assert here.rig.tie_height.value == pytest.approx(48.0, rel=1e-14)
     assert here.rig.tie_height.u == pytest.approx(0.03, rel=1e-14)

@@ -11,14 +11,14 @@ from cordlab.batch.drop_table import Evidence, drop_inputs, log_scales
 from cordlab.curves.models import Curve
 from cordlab.limits.anchoring import drop_stiffness
 from cordlab.limits.budget import budget
-from cordlab.limits.simulate import Run, forecast_drop
+from cordlab.limits.simulate import Run, draw_input, forecast_drop
 from cordlab.limits.validation import HeldBack, Validation, validate
 from cordlab.limits.wave_effects import WaveEffect
 from cordlab.mechanics.predict import predict_drop
 from cordlab.rating.rate import rating_masses
 from cordlab.statistics.groups import EvidenceError
 from cordlab.statistics.limits import prediction_factor, tolerance_factor
-from cordlab.units import Measured
+from cordlab.units import Measured, parse_measured
 from tests.coverage.limits import Batch, Truth, mean_and_error, one
 
 MASSES = np.array([36.0, 52.0, 68.0, 84.0, 100.0])
@@ -388,6 +388,18 @@ def test_it_is_said_how_often_a_prediction_limit_falls_short():
     }
     assert "with 6 cords even an exact limit holds as many in about 83 % of campaigns" in notes["prediction"][-1]
     assert not any("on average" in note for note in notes["tolerance"])
+
+
+@pytest.mark.parametrize(
+    ("text", "lowest", "positive"), [("0.4 ± 0.1", 0.3, True), ("0.1 ± 0.4", 0.0, True), ("0 ± 1", -1, False)]
+)
+def test_a_rectangular_input_ends_where_it_says(text, lowest, positive):
+    """Drawn evenly to both ends (JCGM 101:2008, 6.4.2); what cannot be negative is not."""
+    measured = parse_measured(f"{text} m^2 (rect)", "m^2")
+    draws = draw_input(measured, np.random.default_rng(1), 20_000, positive=positive)
+    highest = measured.value + np.sqrt(3) * measured.u
+    assert lowest <= draws.min() < lowest + 0.01
+    assert highest - 0.01 < draws.max() <= highest
 
 
 def test_run_is_for_the_masses_asked():
