@@ -326,6 +326,8 @@ FILES = (
     Corruption("a record cut off after 18 rows",
                edit_bytes("records/D001.csv", lambda b: b"\n".join(b.split(b"\n")[:19])), REFUSED,
                ("records/D001.csv: has 18 rows; a drop needs at least 20",)),
+    Corruption("a record of zero bytes", edit_bytes("records/D001.csv", lambda b: b""), REFUSED,
+               ("records/D001.csv: is empty; write a header: time [s], force [unit], distance [unit]",)),
     Corruption("a record cut off within a row", edit_bytes("records/D001.csv", lambda b: b[: b.index(b"\n1.000,") + 9]),
                REFUSED, ("records/D001.csv, row 1002: has 2 cells, but the header has 3",)),
     *(

@@ -35,6 +35,8 @@ class CampaignError(Exception):
     """
 
     def __init__(self, problems: tuple[str, ...]) -> None:
+        if not problems:
+            raise ValueError("an error of a campaign needs a problem: without one it would count as none")
         super().__init__("\n".join(problems))
         self.problems = problems
 

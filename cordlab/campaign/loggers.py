@@ -2,6 +2,7 @@
 
 import io
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -30,8 +31,8 @@ def parse_record(folder: Folder, name: str, data: bytes) -> tuple[Header, Record
     """The record in `data`, the bytes of the file `name`, in the units of its header; None, with problems noted."""
     known = len(folder.problems)
     content = folder.decode(name, data)
-    header = content and read_header(folder, name, content, COLUMNS)
-    if not content or not header:
+    header = None if content is None else read_header(folder, name, content, COLUMNS)
+    if content is None or header is None:
         return None
     columns = _read_fast(data, header) if len(folder.problems) == known else None
     if columns is None:
@@ -43,17 +44,28 @@ def parse_record(folder: Folder, name: str, data: bytes) -> tuple[Header, Record
 
 def _read_fast(data: bytes, header: Header) -> dict[str, np.ndarray] | None:
     """The columns by pandas' C reader; None where anything is wrong with them: it doesn't say where."""
+    numbers = _numbers(data, header.line, header.width, header.delimiter)
+    if numbers is None:
+        return None
+    columns = {key: numbers[place.index] for key, place in header.places.items()}
+    columns["time"] = convert(columns["time"], header.places["time"].unit, "s")
+    return columns if numbers.shape[1] >= FEWEST_ROWS and np.all(np.diff(columns["time"]) > 0) else None
+
+
+@lru_cache(maxsize=64)  # a record is read to check it and again to reduce it
+def _numbers(data: bytes, skip: int, width: int, delimiter: str) -> np.ndarray | None:
+    """(width, rows), not to be written to: the numbers below the first `skip` lines; None where one is no number."""
     import pandas as pd  # over a second: only where there are records
 
     try:
         frame = pd.read_csv(
             io.BytesIO(data),
-            sep=header.delimiter,
-            decimal="." if header.delimiter == "," or b"," not in data else ",",
+            sep=delimiter,
+            decimal="." if delimiter == "," or b"," not in data else ",",
             header=None,
-            skiprows=header.line,
+            skiprows=skip,
             skipinitialspace=True,
-            dtype=dict.fromkeys(range(header.width), float),
+            dtype=dict.fromkeys(range(width), float),
             na_filter=False,
             engine="c",
             low_memory=False,
@@ -61,14 +73,11 @@ def _read_fast(data: bytes, header: Header) -> dict[str, np.ndarray] | None:
     except ValueError:
         return None
     # without names, the first row sets the width: pandas would drop what is beyond the names without a word
-    beyond = frame.iloc[:, header.width :]
-    if frame.shape[1] < header.width or not (beyond == "").all(axis=None):
+    if frame.shape[1] < width or not (frame.iloc[:, width:] == "").all(axis=None):
         return None
-    if not np.isfinite(frame.iloc[:, : header.width].to_numpy()).all():
-        return None
-    columns = {key: frame[place.index].to_numpy(copy=True) for key, place in header.places.items()}
-    columns["time"] = convert(columns["time"], header.places["time"].unit, "s")
-    return columns if len(frame) >= FEWEST_ROWS and np.all(np.diff(columns["time"]) > 0) else None
+    numbers = np.ascontiguousarray(frame.iloc[:, :width].to_numpy().T)
+    numbers.flags.writeable = False
+    return numbers if np.isfinite(numbers).all() else None
 
 
 def _read_slowly(folder: Folder, header: Header, content: str) -> dict[str, np.ndarray] | None:

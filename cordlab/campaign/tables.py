@@ -220,7 +220,7 @@ def read_rows(
 
 def read_header(folder: Folder, name: str, content: str, columns: tuple[Column, ...]) -> Header | None:
     """The header of a table with those of its columns that can be used; None where cells cannot be told apart."""
-    written = ((line, row) for line, row in enumerate(content.split("\n"), start=1) if row.strip(" ,;\t\r"))
+    written = ((line, row) for line, row in enumerate(io.StringIO(content), start=1) if row.strip(" ,;\t\r\n"))
     line, first = next(written, (0, ""))
     if not first:
         folder.problem(name, f"is empty; write a header: {', '.join(column.head for column in columns)}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from scipy import signal
@@ -60,6 +61,7 @@ def even_steps(
     return even, {name: np.interp(even, time, columns[name]) for name in channels}, gaps
 
 
+@lru_cache(maxsize=64)
 def cfc60(step: float) -> np.ndarray:
     """The filter's second-order section at a sampling interval [s]: a 2-pole Butterworth, SAE J211-1, Appendix C.
 
@@ -72,7 +74,8 @@ def low_pass(values: np.ndarray, step: float, kind: str) -> np.ndarray:
     """`values` at even steps [s] through CFC 60 forward and back, or as they are where `kind` is "off"."""
     if kind == "off":
         return values
-    return signal.sosfiltfilt(cfc60(step), values, padlen=min(values.size - 1, round(0.05 / step)))
+    design = cfc60(float(f"{step:.12g}"))  # steps of one logger differ in the last digits
+    return signal.sosfiltfilt(design, values, padlen=min(values.size - 1, round(0.05 / step)))
 
 
 def noise(values: np.ndarray) -> float:
