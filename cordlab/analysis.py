@@ -358,6 +358,9 @@ class Analysis:
     def cautions(self) -> tuple[str, ...]:
         """What must be shown with the answer: the standing cautions, then what this campaign adds."""
         cautions = [*CAUTIONS, *(self.by_hand.cautions if self.by_hand else ()), *notes_on(self.drops)]
+        if self.campaign.unread:
+            names = ", ".join(self.campaign.unread)
+            cautions.append(f"Neither lowest point nor record, counts as a jump and as nothing else: drop {names}.")
         if not self.drops:
             cautions.append(
                 "No record of load or motion: the curve comes from lowest points alone, and no load was measured."
@@ -481,3 +484,5 @@ def _refuse_without_drops_or_model(campaign: Campaign) -> None:
             "drops.csv: there is no drop yet, so nothing to analyse; `cordlab ladder` says what may be dropped first"
         )
         raise CampaignError((problem,))
+    if all(entry.drop in campaign.unread for entry in campaign.drops if entry.use == "fit"):
+        raise CampaignError(("drops.csv: no fit drop has a lowest point or a record, so nothing to analyse",))

@@ -99,7 +99,10 @@ def _parser() -> argparse.ArgumentParser:
     sub = command(recheck, "re-run a published bundle and compare every number")
     text = "compare two bundles, or two results.json, instead"
     sub.add_argument("other", metavar="OTHER", type=Path, nargs="?", help=text)
-    command(ladder, "say whether the next, heavier test mass may be dropped")
+    sub = command(ladder, "say whether the next test mass may be dropped, and on which cord")
+    sub.add_argument("--cord", metavar="NAME", help="the cord that is dropped next (default: any cord of the campaign)")
+    text = "the mass asked for, hung below the cord's end, in kg or as '132 lb' (default: the next one of the plan)"
+    sub.add_argument("--mass", type=_mass, help=text)
     sub = command(invent, "write an invented campaign, and the truth about it outside its folder")
     sub.add_argument("--seed", type=int, default=20, help="the same seed writes the same files (default: 20)")
     sub.add_argument("--truth", metavar="FILE", type=Path, help="the truth file (default: truth.json beside FOLDER)")
@@ -190,6 +193,16 @@ def report(options: argparse.Namespace) -> int:
     return _answer(options, {"report": pages, "from": how}, text, yes=rated)
 
 
+def _mass(text: str) -> float:
+    """A mass on the command line [kg]."""
+    from cordlab.units import parse_measured
+
+    try:
+        return float(text)
+    except ValueError:
+        return parse_measured(text, "kg").value
+
+
 def _campaign(options: argparse.Namespace) -> "Campaign":
     from cordlab.campaign.campaign import read_campaign
 
@@ -270,7 +283,7 @@ def recheck(options: argparse.Namespace) -> int:
 def ladder(options: argparse.Namespace) -> int:
     from cordlab.rating.ladder import next_mass
 
-    rung = next_mass(_campaign(options))
+    rung = next_mass(_campaign(options), cord=options.cord, mass=options.mass)
     return _answer(options, rung.to_dict(), rung.summary(), yes=rung.allowed)
 
 

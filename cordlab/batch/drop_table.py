@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 Place = Rig | Site
 Keywords = dict[str, Any]  # of `predict_drop`, numbers
 
+ONE_RETEST = 20  # counts no farther apart are one retest: each of its drops adds a jump (a choice, no source)
+
 DROP_INPUTS = ("drag_area", "air_density", "release_depth", "compliance")
 """What `predict_drop` takes of a rig or site, by its own keywords."""
 
@@ -179,6 +181,13 @@ class Evidence:
 
 COLUMNS = tuple(column.name for column in fields(Evidence) if column.name != "load_cell_at")
 """What has one row a drop."""
+
+
+def retests(jumps: np.ndarray) -> np.ndarray:
+    """The retest that each drop belongs to, by its lowest count: counts at most `ONE_RETEST` apart are one.  (n,)"""
+    counts = np.unique(jumps)
+    starts = counts[np.insert(np.diff(counts) > ONE_RETEST, 0, True)]
+    return starts[np.searchsorted(starts, jumps, side="right") - 1]
 
 
 @dataclass(frozen=True)

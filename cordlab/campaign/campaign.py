@@ -178,6 +178,11 @@ class Campaign:
         return {use: sum(drop.use == use for drop in self.drops) for use in ("fit", "check", "wear", LEFT_OUT)}
 
     @property
+    def unread(self) -> tuple[str, ...]:
+        """Drops with neither a lowest point nor a record."""
+        return tuple(entry.drop for entry in self.drops if entry.lowest_point is None and entry.record is None)
+
+    @property
     def lowest_break(self) -> Measured | None:
         """Of the break tests, taken as exact; None without any  [N]"""
         return Measured(min(entry.breaking_load for entry in self.breaks)) if self.breaks else None
@@ -465,26 +470,16 @@ def _check_drops(
             before = f"the {cord['jumps']} that cords.csv counts before the campaign"
             drops.problem(number, "jumps", f"{row['jumps']} is less than {before}")
         if row["lowest point"] is None:
-            if (number, "lowest point") not in drops.refused:
-                _check_motion(files, drops, number, row["record"], headers.get(number))
+            header = headers.get(number)
+            if header and "distance" not in header.places and (number, "lowest point") not in drops.refused:
+                what = f"is blank, and records/{row['record']} has no distance"
+                drops.problem(number, "lowest point", f"{what}; give the lowest point or a record with a distance")
         elif cord and cord["slack length"] and row["lowest point"] < cord["slack length"]:
             what = f"{row['lowest point']:g} m is less than the slack length, {cord['slack length']:g} m"
             drops.problem(number, "lowest point", f"{what}; it is counted down from the tie point")
         elif settings and row["lowest point"] >= settings.rig.tie_height.value:
             what = f"{row['lowest point']:g} m is not above the surface, {settings.rig.tie_height.value:g} m"
             drops.problem(number, "lowest point", f"{what} below the tie point of the rig")
-
-
-def _check_motion(files: Folder, drops: Table, number: int, record: str | None, header: Header | None) -> None:
-    """A drop without a lowest point needs a record of its motion; a record that was refused has its own message."""
-    if record is None and (number, "record") not in drops.refused:
-        drops.problem(number, "lowest point", "is blank, and there is no record; give one of the two")
-    elif header and "distance" not in header.places:
-        drops.problem(
-            number,
-            "lowest point",
-            f"is blank, and records/{record} has no distance; give the lowest point or a record with a distance",
-        )
 
 
 def _unread(files: Folder) -> list[str]:

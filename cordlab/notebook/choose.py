@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Literal
 import ipywidgets as w
 import numpy as np
 
+from cordlab.batch.drop_table import retests
 from cordlab.batch.slow_pulls import read_pulls
 from cordlab.campaign.campaign import Campaign, read_campaign
 from cordlab.campaign.files import CampaignError, replacing
 from cordlab.campaign.jump_log import read_jump_log
 from cordlab.notebook.panel import Answer, Panel
 from cordlab.report.results_folder import RESULTS, ResultsState, results_state
-from cordlab.wear.wear import retests
 
 if TYPE_CHECKING:
     import pandas as pd

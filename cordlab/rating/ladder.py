@@ -1,4 +1,4 @@
-"""The ladder of test masses: may the next, heavier mass be dropped on this rig, from the drops so far?
+"""The ladder of test masses: may the next mass be dropped on this rig and this cord, from the drops so far?
 
 Bayesian, because one drop says nothing of scatter and two masses little of shape. Stated before any drop (all marked as
 assumed):
@@ -9,7 +9,7 @@ assumed):
 - scatter of ln stiffness from drop to drop between 0.3 and 4 %, from cord to cord between 0.5 and 8 %, each logarithm
   as likely;
 - the level of stiffness is not assumed at all: the first drop gives it. Before it, only a maker's curve can, within
-  15 %.
+  15 %. Nor is it known how cords wear: the level at each retest is given by the drops of that retest alone.
 
 Every drop then weighs these against each other by the likelihood of its measured lowest point. The limit is the
 posterior predictive quantile of the next drop's lowest point, so with many drops the data decide and with one the
@@ -17,19 +17,30 @@ assumptions do.
 """
 
 from bisect import bisect_left
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass, replace
-from functools import partial
+from dataclasses import asdict, dataclass, field, replace
 from itertools import pairwise, product
-from math import ceil, inf
+from math import ceil, inf, nan
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from cordlab.batch.drop_table import Evidence, Shapes, drop_inputs, log_excess, log_scales, mean_cord
+from cordlab.batch.drop_table import (
+    ONE_RETEST,
+    Evidence,
+    Shapes,
+    drop_inputs,
+    log_excess,
+    log_scales,
+    mean_cord,
+    retests,
+)
 from cordlab.campaign.campaign import Campaign, MakersCurve
+from cordlab.campaign.decisions import LEFT_OUT
+from cordlab.campaign.files import offer
+from cordlab.campaign.jump_log import read_jump_log
 from cordlab.campaign.settings import Rig
 from cordlab.curves.fit import fit_curve
 from cordlab.curves.models import Curve
@@ -38,7 +49,7 @@ from cordlab.mechanics.setup import GRAVITY
 from cordlab.records.calibration import calibrate_campaign
 from cordlab.records.reduce import reduce_all
 from cordlab.statistics.propagation import quantile
-from cordlab.units import notebook_html
+from cordlab.units import nearest, notebook_html, plain
 
 # The assumptions; all are our choice.
 RATIOS = np.linspace(0.0, 1.0, 21)
@@ -47,13 +58,25 @@ CORD_SCATTER = np.geomspace(0.005, 0.08, 7)
 MAKERS_MODELS = ("mooney-rivlin", "yeoh", "polynomial", "linear")
 MAKERS_CURVE_SCATTER = 0.15  # of ln stiffness: how far a maker's curve may be off
 UNSEEN_PEAK_FACTOR = 1.2  # peak load over the uniformly strained cord's where no record shows it: stretch waves
-FURTHEST_STEP = 1.5  # no mass is proposed above this many times the heaviest that was dropped
-DRAWS = 8_000
+FURTHEST_STEP = 1.5  # no mass may be dropped above this many times the heaviest that was dropped
+PROBABILITY = 0.99  # that the next drop stays within its limit, where more is not asked for
+DRAWS, TAIL = 8_000, 80  # draws, and the least number of them beyond a limit
 
 ASSUMED = (
     "assumed: a Mooney–Rivlin shape of any ratio c2/(c1 + c2) from 0 to 1; scatter of ln stiffness 0.3–4 % from drop "
     "to drop and 0.5–8 % from cord to cord, before the drops are seen"
 )
+UNSEEN_PEAK = (
+    f"no record of the load: peaks taken as {UNSEEN_PEAK_FACTOR:g} times the uniformly strained cord's, assumed"
+)
+CAUTIONS = (
+    "cordlab decides nothing: a licensed or certified person decides whether the mass is dropped",
+    "the local rules and the maker's limits win wherever they are stricter",
+    "keep people clear below and beside the drop; cordlab does not check crane, anchors, connectors or release gear",
+)
+
+MAY, NO, DONE, UNNAMED = "may be dropped next", "do not drop", "the plan is done", "no mass is planned"
+"""The answers."""
 
 
 @dataclass(frozen=True)
@@ -67,9 +90,9 @@ class DropDay:
     least_clearance : float
         of the lowest weight above the surface [m]
     drops : Evidence, optional
-        made so far on this rig; None before the first
+        made so far on this rig, of new and of worn cords; None before the first
     planned : sequence of float
-        masses still to come, hung below the cord's end [kg]
+        all masses of the plan, hung below the cord's end [kg]
     stack_height : float
         of the weights below the cord's end [m]
     greatest_load : float, optional
@@ -78,6 +101,14 @@ class DropDay:
         needed before the first drop, assumed, and not used after it; so are the next two
     slack_length, cord_mass : float, optional
         [m], [kg]
+    cords : mapping of str to int
+        cord → its jumps by now, of the cords that may be dropped next; empty: another cord of the batch
+    unread : sequence of str
+        drops whose lowest point was not read
+    settled : collection of str
+        drops that were left out by hand, with a reason: they count, and no longer as a surprise
+    decided_probability : float
+        of `[decision]`
     """
 
     rig: Rig
@@ -89,20 +120,31 @@ class DropDay:
     makers_curve: Curve | MakersCurve | None = None
     slack_length: float | None = None
     cord_mass: float | None = None
+    cords: Mapping[str, int] = field(default_factory=dict)
+    unread: Sequence[str] = ()
+    settled: frozenset[str] = frozenset()
+    decided_probability: float = PROBABILITY
 
     @classmethod
     def of(cls, campaign: Campaign) -> "DropDay":
-        """The test day of a campaign; of its cords the longest, which comes lowest.
+        """The test day of a campaign; before the first drop of its cords the longest, which comes lowest.
 
-        Every drop made counts, left out by hand or not (it may be the one that came lowest), with its record's peak
-        and, where it was not measured on its own, the record's lowest point; cords jumped since are no guide to the
-        ladder of new ones. Raises CampaignError, naming every calibration or record that is refused.
+        Every drop made counts, of worn cords too, left out by hand or not (it may be the one that came lowest), with
+        its record's peak and, where it was not measured on its own, the record's lowest point. Jumps of the jump log
+        count with those of the drops. Raises CampaignError, naming every calibration or record that is refused.
         """
+        settled = frozenset(entry.drop for entry in campaign.drops if entry.use == LEFT_OUT)
         campaign = replace(campaign.as_noted(), by_hand=campaign.by_hand)
-        drops, plan, uses = None, campaign.plan, ("fit", "check")
-        if any(entry.use in uses for entry in campaign.drops):
-            reduced = reduce_all(campaign, calibrate_campaign(campaign), uses=uses)
-            drops = Evidence.of_campaign(campaign, reduced, use=uses)
+        drops, plan = None, campaign.plan
+        jumps = {cord.cord: cord.jumps for cord in campaign.cords}
+        for row in read_jump_log(campaign.folder):
+            if row.cord in jumps:
+                jumps[row.cord] += row.jumps
+        if campaign.drops:
+            reduced = reduce_all(campaign, calibrate_campaign(campaign))
+            drops = Evidence.of_campaign(campaign, reduced, use=("fit", "check", "wear"))
+        for entry in campaign.drops:
+            jumps[entry.cord] = max(jumps[entry.cord], entry.jumps + 1)
         longest = max(campaign.cords, key=lambda cord: cord.slack_length.value)
         least_clearance = campaign.criteria.least_clearance
         if plan is not None and plan.least_clearance is not None:
@@ -117,17 +159,21 @@ class DropDay:
             makers_curve=campaign.makers_curve,
             slack_length=longest.slack_length.value + 2 * longest.slack_length.u,
             cord_mass=longest.mass.value,
+            cords=jumps,
+            unread=campaign.unread,
+            settled=settled,
+            decided_probability=campaign.decision.probability,
         )
 
-    @property
-    def heaviest(self) -> float:
-        """The heaviest mass dropped so far [kg]; 0 before the first drop."""
-        return 0.0 if self.drops is None or not len(self.drops) else float(self.drops.mass.max())
-
-    @property
-    def to_come(self) -> list[float]:
-        """Planned masses above the heaviest dropped so far, light to heavy [kg]."""
-        return sorted({float(mass) for mass in self.planned if mass > self.heaviest})
+    def concerned(self, cord: str | None) -> dict[str, int]:
+        """The cords that are asked for → their jumps by now; "" is another cord of the batch."""
+        drops = self.drops
+        jumps = pd.Series(drops.jumps).groupby(list(drops.cord)).max() + 1 if drops else pd.Series(dtype=float)
+        if self.cords and cord is not None and cord not in self.cords:
+            raise ValueError(f"cord '{cord}' is not in cords.csv{offer(nearest(cord, self.cords))}")
+        if cord is None:
+            return dict(self.cords) or {"": int(jumps.max() if len(jumps) else 0)}
+        return {cord: self.cords.get(cord, int(jumps.get(cord, jumps.max() if len(jumps) else 0)))}
 
 
 @dataclass(frozen=True)
@@ -147,42 +193,59 @@ class PlannedMass:
 class Rung:
     """The answer for the next drop.
 
-    answer : "drop" or "do not drop"
-    mass : asked for, or proposed where none was [kg hung]; the limits are for it
+    answer : "may be dropped next", "do not drop", "the plan is done", or "no mass is planned" where none was asked for
+    mass : asked for, or the next of the plan [kg hung]; the limits are for it, nan where nothing is known
+    cords : cord that the answer speaks of → its jumps so far
     proposed : the heaviest that may be dropped now, None if none heavier than so far
+    to_clear : last drops that came as a surprise, which is to be cleared first
     plan : a row a planned mass, light to heavy, as seen from here
     """
 
     answer: str
     mass: float
+    cords: Mapping[str, int]
     proposed: float | None
     lowest_point_limit: float
     clearance: float
     load_limit: float
     reasons: tuple[str, ...]
+    to_clear: tuple[str, ...]
     plan: tuple[PlannedMass, ...]
     probability: float
+    cautions: tuple[str, ...] = CAUTIONS
 
     @property
     def allowed(self) -> bool:
-        return self.answer == "drop"
+        return self.answer == MAY
 
     def summary(self) -> str:
         lines = ["plan, as seen from here:"] if self.plan else []
         for row in self.plan:
             depths = f"lowest {row.lowest_point:6.2f} m, limit {row.lowest_point_limit:6.2f} m"
             lines.append(f"  {row.mass:6.1f} kg  {depths}  {row.reason}")
-        return "\n".join([self._answer, *lines])
+        return "\n".join([self._answer, *lines, *(f"caution: {caution}" for caution in self.cautions)])
 
     @property
     def _answer(self) -> str:
-        head = (
-            f"{self.answer.upper()} {self.mass:g} kg: {100 * self.probability:g} % limit of the lowest point "
-            f"{self.lowest_point_limit:.2f} m, clearance {self.clearance:.2f} m, peak load {self.load_limit:.0f} N"
-        )
-        lines = [head, *(f"  {reason}" for reason in self.reasons)]
-        if not self.allowed and self.proposed is not None:
-            lines.append(f"  {self.proposed:g} kg may be dropped")
+        who = _in_words(self.cords)
+        heads = {
+            MAY: f"{self.mass:g} kg may be dropped next on {who}",
+            NO: f"do not drop {self.mass:g} kg on {who}",
+            DONE: f"the plan is done on {who}: {self.mass:g} kg was its heaviest mass",
+            UNNAMED: f"no mass is planned for {who}: name one (--mass), or write a [plan] into campaign.toml",
+        }
+        lines = [heads[self.answer]]
+        if self.answer in (MAY, NO) and np.isfinite(self.lowest_point_limit):
+            depth, room = f"{self.lowest_point_limit:.2f} m below the tie point", f"clearance {self.clearance:.2f} m"
+            lines.append(
+                f"  {100 * self.probability:g} % limits of that drop: lowest point {depth}, {room}, "
+                f"peak load {self.load_limit:.0f} N"
+            )
+        lines += [f"  {reason}" for reason in (*self.to_clear, *self.reasons)]
+        if self.answer == UNNAMED and self.proposed is not None:
+            lines.append(f"  {self.proposed:g} kg is the heaviest that would keep the limits of the test day")
+        elif not self.allowed and self.proposed is not None:
+            lines.append(f"  {self.proposed:g} kg may be dropped next instead")
         return "\n".join(lines)
 
     def table(self) -> pd.DataFrame:
@@ -192,48 +255,106 @@ class Rung:
         return pd.DataFrame([tuple(asdict(row).values()) for row in self.plan], columns=heads).set_index("mass [kg]")
 
     def _repr_html_(self) -> str:
-        return notebook_html(self._answer, *([self.table()] if self.plan else []))
+        cautions = (f"caution: {caution}" for caution in self.cautions)
+        return notebook_html("\n".join([self._answer, *cautions]), *([self.table()] if self.plan else []))
 
     def to_dict(self) -> dict[str, object]:
-        return asdict(self)
+        return plain(asdict(self))
+
+
+def _in_words(cords: Mapping[str, int]) -> str:
+    """The cords, those with one count together."""
+    by_jumps: dict[int, list[str]] = {}
+    for cord, jumps in cords.items():
+        by_jumps.setdefault(jumps, []).append(cord or "another cord of the batch")
+    counts = [f"{', '.join(names)} ({jumps} jumps so far)" for jumps, names in by_jumps.items()]
+    return f"{'any of ' if len(cords) > 1 else ''}{', '.join(counts)}"
 
 
 @dataclass(frozen=True)
 class NextDrop:
-    """Draws of what the drops so far leave possible: shape and level of the next drop's curve.  (n_draws,)
+    """Draws of what the drops so far leave possible for a cord: shape and level of its next drop's curve.  (n_draws,)
 
     inputs : keywords of `predict_drop`
     peak_factor : peak load over that of the uniformly strained cord
-    reasons : what this rests on, in words
+    dropped, by_itself : heaviest mass dropped so far in this state of wear, by any cord and by this one [kg]
     ends_at : stretch ratio up to which the curve is known
     """
 
     curve: Curve
     inputs: dict[str, Any]
     peak_factor: float
-    reasons: list[str]
+    dropped: float = 0.0
+    by_itself: float = 0.0
     ends_at: float = inf
 
-    def limits(self, day: DropDay, probability: float, mass: float) -> PlannedMass:
-        """Limits at one mass, and every reason against it."""
+    def drop(self, mass: float) -> tuple[np.ndarray, np.ndarray]:
+        """Draws of lowest point [m] and peak load [N] at a mass."""
         drop = predict_drop(self.curve, mass=mass, **self.inputs)
-        limit = float(quantile(np.asarray(drop.lowest_point), probability, "upper"))
-        load_limit = float(quantile(np.asarray(drop.tie_load) * self.peak_factor, probability, "upper"))
+        return np.asarray(drop.lowest_point), np.asarray(drop.tie_load) * self.peak_factor
+
+    def limits(self, mass: float, probability: float) -> tuple[float, ...]:
+        """Estimate and limit of the lowest point [m], limit of the load [N], and whether the curve ends before."""
+        lowest, load = self.drop(mass)
+        asked = (lowest, 0.5), (lowest, probability), (load, probability)
+        estimate, limit, load_limit = (float(quantile(draws, share, "upper")) for draws, share in asked)
+        return estimate, limit, load_limit, float(limit > self.ends_at * self.inputs["slack_length"])
+
+
+@dataclass(frozen=True)
+class Climb:
+    """How far the cords concerned have climbed, and what may come next.
+
+    heaviest : dropped so far, by the cord that is asked for or else by any, 0 before the first drop [kg]
+    to_come : planned masses above what that cord was dropped with, light to heavy; all of them before its first drop
+    against : reasons against any drop
+    """
+
+    day: DropDay
+    nexts: Sequence[NextDrop]
+    probability: float
+    heaviest: float
+    to_come: Sequence[float]
+    against: Sequence[str]
+
+    def limits(self, mass: float) -> PlannedMass:
+        """The worst limits of the cords concerned at one mass, and every reason against it."""
+        day, against, planned = self.day, list(self.against), list(self.day.planned)
+        if not self.nexts:
+            return PlannedMass(mass, nan, nan, nan, nan, False, "; ".join(against))
+        of_cords = [cord.limits(mass, self.probability) for cord in self.nexts]
+        estimate, limit, load_limit, beyond = np.max(of_cords, axis=0).tolist()
         clearance = day.rig.tie_height.value - 2 * day.rig.tie_height.u - limit - day.stack_height
-        dropped, to_come, against = day.heaviest, day.to_come, []
         if not clearance >= day.least_clearance:
             against.append(f"clearance limit {clearance:.2f} m is below the test day's {day.least_clearance:g} m")
         if day.greatest_load is not None and not load_limit <= day.greatest_load:
             against.append(f"peak load limit {load_limit:.0f} N is above the test day's {day.greatest_load:g} N")
-        if dropped and mass > FURTHEST_STEP * dropped:
-            against.append(f"{mass:g} kg is more than {FURTHEST_STEP:g} times the {dropped:g} kg dropped so far")
-        if not dropped and to_come and mass > to_come[0]:
-            against.append(f"nothing has been dropped yet: {to_come[0]:g} kg comes first")
-        if limit > self.ends_at * self.inputs["slack_length"]:
-            against.append(f"stretches beyond a ratio of {self.ends_at:.3g}, where the maker's curve ends")
-        estimate = float(quantile(np.asarray(drop.lowest_point), 0.5, "upper"))
-        reason = "; ".join(against) or "may be dropped"
-        return PlannedMass(mass, estimate, limit, clearance, load_limit, not against, reason)
+        if self.heaviest and mass > FURTHEST_STEP * self.heaviest:
+            against.append(f"{mass:g} kg is more than {FURTHEST_STEP:g} times the {self.heaviest:g} kg dropped so far")
+        if planned and mass > max(planned):
+            against.append(f"{mass:g} kg is above the heaviest planned mass, {max(planned):g} kg")
+        if planned and len(self.to_come) == len(planned) and mass > self.to_come[0]:
+            against.append(f"nothing of the plan has been dropped yet: {self.to_come[0]:g} kg comes first")
+        if beyond:
+            end = min(cord.ends_at for cord in self.nexts)
+            against.append(f"stretches beyond a ratio of {end:.3g}, where the maker's curve ends")
+        return PlannedMass(mass, estimate, limit, clearance, load_limit, not against, "; ".join(against) or MAY)
+
+    def heaviest_allowed(self) -> float | None:
+        """Heaviest whole kilogram above what was dropped, up to the heaviest planned, that may be dropped."""
+        most = ceil(max(self.to_come, default=0.0)) if len(self.day.planned) else int(FURTHEST_STEP * self.heaviest)
+        masses = range(int(self.heaviest) + 1, most + 1)
+        allowed = bisect_left(masses, True, key=lambda mass: not self.limits(float(mass)).allowed)  # they grow with it
+        return float(masses[allowed - 1]) if allowed else None
+
+    def steps(self) -> list[str]:
+        """Steps of the plan that are too wide."""
+        reasons = []
+        for light, heavy in pairwise([self.heaviest or inf, *self.to_come]):
+            if heavy > FURTHEST_STEP * light:
+                step = f"from {light:g} to {heavy:g} kg is a step of more than {FURTHEST_STEP:g} times"
+                reasons.append(f"{step}: plan a mass between")
+        return reasons
 
 
 def next_mass(
@@ -241,22 +362,21 @@ def next_mass(
     *,
     mass: float | None = None,
     cord: str | None = None,
-    probability: float = 0.99,
+    probability: float | None = None,
     seed: int = 0,
 ) -> Rung:
-    """Whether the next, heavier mass may be dropped on this rig, from the drops so far.
+    """Whether a mass may be dropped next on this rig, from the drops so far.
 
     Parameters
     ----------
     day : DropDay or Campaign
-        the test day, or a campaign that holds it (its `fit` and `check` drops, and its `[plan]`)
+        the test day, or a campaign that holds it (all its drops, and its `[plan]`)
     mass : float, optional
-        the one asked for, hung [kg]; by default the lightest planned one above the heaviest dropped, or the heaviest
-        that may be dropped
+        the one asked for, hung [kg]; by default the lightest planned one above the heaviest dropped
     cord : str, optional
-        the next drop is of this tested cord; by default of any cord of the batch
-    probability : float
-        that the next drop stays within its limit
+        the next drop is of this cord; by default of any cord of the campaign, and the worst of them counts
+    probability : float, optional
+        that the next drop stays within its limit; by default 0.99, or that of `[decision]` where it asks for more
     seed : int
         of the random draws
 
@@ -268,7 +388,7 @@ def next_mass(
     Raises
     ------
     ValueError
-        where there is neither a drop nor a maker's curve
+        where there is neither a drop nor a maker's curve, for a cord that is not known, a mass not above 0
     CampaignError
         with every calibration or record of the campaign that is refused
 
@@ -283,52 +403,131 @@ def next_mass(
     (36.0, True)
     """
     day = DropDay.of(day) if isinstance(day, Campaign) else day
-    rng = np.random.default_rng(seed)
-    dropped, to_come = day.heaviest, day.to_come
-    next_drop = _after(day, day.drops, cord, rng) if day.drops else _before(day, rng)
-    reasons = list(next_drop.reasons)
-    for light, heavy in pairwise([dropped or inf, *to_come]):
-        if heavy > FURTHEST_STEP * light:
-            step = f"from {light:g} to {heavy:g} kg is a step of more than {FURTHEST_STEP:g} times"
-            reasons.append(f"{step}: plan a mass between")
-    if next_drop.peak_factor == UNSEEN_PEAK_FACTOR:
-        peaks = f"peaks taken as {UNSEEN_PEAK_FACTOR:g} times the uniformly strained cord's, assumed"
-        reasons.append(f"no record of the load: {peaks}")
-    limits = partial(next_drop.limits, day, probability)
-    proposed = _heaviest_allowed(limits, dropped, to_come)
-    wanted = mass
-    if wanted is None:
-        wanted = to_come[0] if to_come else proposed
-    if wanted is None:
-        wanted = dropped
-        reasons.append("no mass above the heaviest dropped so far may be dropped")
-    asked = limits(float(wanted))
-    heavier = wanted > dropped or mass is not None
+    if mass is not None and not 0 < mass < inf:
+        raise ValueError(f"a mass of {mass:g} kg cannot be dropped; give one above 0")
+    cords = day.concerned(cord)
+    if probability is None:
+        probability = max(PROBABILITY, day.decided_probability)
+    draws = max(DRAWS, ceil(TAIL / (1 - probability)))
+    nexts, reasons, unknown = _outlook(day, cords, draws, seed)
+    to_clear, settled = _surprises(day, cords, probability, draws, seed)
+    dropped = min((expected.dropped for expected in nexts), default=0.0)
+    by_itself = nexts[0].by_itself if len(cords) == 1 and nexts else dropped
+    to_come = sorted({float(planned) for planned in day.planned if planned > by_itself})
+    climb = Climb(day, nexts, probability, by_itself or dropped, to_come, (*to_clear, *unknown))
+    if mass is not None or to_come:
+        asked = climb.limits(float(to_come[0] if mass is None else mass))
+        answer, failed = (MAY if asked.allowed else NO), ([] if climb.against else [asked.reason])
+    else:
+        asked, failed = climb.limits(climb.heaviest), []
+        answer = DONE if len(day.planned) else UNNAMED
     return Rung(
-        answer="drop" if asked.allowed and heavier else "do not drop",
-        mass=float(wanted),
-        proposed=proposed,
+        answer=answer,
+        mass=asked.mass,
+        cords=cords,
+        proposed=climb.heaviest_allowed(),
         lowest_point_limit=asked.lowest_point_limit,
         clearance=asked.clearance_limit,
         load_limit=asked.load_limit,
-        reasons=(asked.reason, *reasons),
-        plan=tuple(limits(planned) for planned in to_come),
+        reasons=(*failed, *unknown, *climb.steps(), *reasons, *settled, *_remarks(day, cords, probability)),
+        to_clear=to_clear,
+        plan=tuple(climb.limits(planned) for planned in climb.to_come),
         probability=probability,
     )
 
 
-def _heaviest_allowed(limits: Callable[[float], PlannedMass], dropped: float, to_come: Sequence[float]) -> float | None:
-    """Heaviest whole kilogram above `dropped`, up to the heaviest planned, that may be dropped."""
-    heaviest = ceil(max(to_come)) if to_come else int(FURTHEST_STEP * dropped)
-    masses = range(int(dropped) + 1, heaviest + 1)
-    allowed = bisect_left(masses, True, key=lambda mass: not limits(float(mass)).allowed)  # limits grow with the mass
-    return float(masses[allowed - 1]) if allowed else None
+def _outlook(
+    day: DropDay, cords: Mapping[str, int], draws: int, seed: int
+) -> tuple[list[NextDrop], list[str], list[str]]:
+    """What may come next of each cord that something is known of, what that rests on, and why nothing is of others."""
+    rng, drops = np.random.default_rng(seed), day.drops
+    if not drops:
+        expected, reasons = _before(day, draws, rng)
+        return [expected], reasons, []
+    known = dict(zip(cords, _after(day, drops, cords, draws, rng), strict=True))
+    reasons = [_so_far(drops), ASSUMED]
+    if not drops.has_peak.any():
+        reasons.append(UNSEEN_PEAK)
+    if day.makers_curve is not None:
+        reasons.append("the maker's curve is not used any more: the drops say what this cord does")
+    unknown = {cord: cords[cord] for cord, expected in known.items() if expected is None}
+    why = f"no cord was dropped within {ONE_RETEST} jumps of that, so nothing says how low it comes now"
+    against = [f"{_in_words(unknown)}: {why}; ask for another cord (--cord)"] if unknown else []
+    return [expected for expected in known.values() if expected is not None], reasons, against
+
+
+def _surprises(
+    day: DropDay, cords: Mapping[str, int], probability: float, draws: int, seed: int
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Last drops of these cords that came outside the limits which the drops before them gave: those that are to be
+    cleared, and those that were left out by hand since.
+    """
+    drops, rng = day.drops, np.random.default_rng(seed)
+    if not drops:
+        return (), ()
+    rows = pd.Series(drops.jumps).groupby(list(drops.cord)).idxmax()
+    last = {cord: int(rows[cord]) for cord in cords if cord in rows}
+    before = drops.take(~np.isin(np.arange(len(drops)), list(last.values())))
+    expected: list[NextDrop | None] = [None] * len(last)
+    if len(before):
+        expected = _after(day, before, {cord: int(drops.jumps[k]) for cord, k in last.items()}, draws, rng)
+    elif day.makers_curve is not None:
+        expected = [_before(day, draws, rng)[0]] * len(last)
+    to_clear, settled = [], []
+    for (cord, k), drop in zip(last.items(), expected, strict=True):
+        if drop is None:
+            continue
+        name, mass, measured = drops.drop[k], float(drops.mass[k]), float(drops.lowest_point[k])
+        read = drop.drop(mass)[0] + rng.normal(0.0, drops.u_lowest_point[k], draws)
+        low, high = float(quantile(read, 1 - probability, "lower")), float(quantile(read, probability, "upper"))
+        if low <= measured <= high:
+            continue
+        off, side, limit = (measured - high, "lower", high) if measured > high else (low - measured, "higher", low)
+        surprise = (
+            f"the last drop of {cord} ({name}, {mass:g} kg) came as a surprise: {measured:.2f} m, {off:.2f} m {side} "
+            f"than the {100 * probability:g} % limit of {limit:.2f} m from the drops before it"
+        )
+        if name in day.settled:
+            settled.append(f"{surprise}; left out by hand, and it counts here all the same")
+        else:
+            to_clear.append(
+                f"{surprise}: clear this up before another drop, and leave it out in decisions.csv with its cause"
+            )
+    return tuple(to_clear), tuple(settled)
+
+
+def _remarks(day: DropDay, cords: Mapping[str, int], probability: float) -> list[str]:
+    """What else to know: drops that were not read, how far cords have worn, and the probability."""
+    remarks, drops = [], day.drops
+    if day.unread:
+        remarks.append(f"lowest point not read, counts as a jump and as nothing else: drop {', '.join(day.unread)}")
+    if drops:
+        table = pd.DataFrame({"retest": retests(drops.jumps), "lowest": drops.lowest_point, "jumps": drops.jumps})
+        table = table.assign(cord=drops.cord, mass=drops.mass).sort_values("jumps", kind="stable")
+        ends = (
+            table[table["cord"].isin(list(cords))]
+            .groupby(["cord", "mass"])[["retest", "lowest"]]
+            .agg(["first", "last"])
+        )
+        deeper = (ends["lowest", "last"] - ends["lowest", "first"])[ends["retest", "last"] > ends["retest", "first"]]
+        if deeper.max() > 0:
+            (cord, mass), by = deeper.idxmax(), deeper.max()
+            worn = f"{cord} came {by:.2f} m lower at {mass:g} kg than in its first drop with it"
+            remarks.append(f"worn: {worn}; its level is that of its last retest alone, earlier drops tell the shape")
+    ladder, decided = f"{100 * probability:g} %", f"{100 * day.decided_probability:g} %"
+    if decided != ladder:
+        remarks.append(
+            f"{ladder} and not the {decided} of [decision]: a test day is held to {100 * PROBABILITY:g} % at least"
+        )
+    elif probability != PROBABILITY:
+        remarks.append(f"{ladder} as [decision] asks for, in place of the ladder's {100 * PROBABILITY:g} %")
+    return remarks
 
 
 # --- before the first drop --------------------------------------------------------------------------------------
 
 
-def _before(day: DropDay, rng: np.random.Generator) -> NextDrop:
+def _before(day: DropDay, draws: int, rng: np.random.Generator) -> tuple[NextDrop, list[str]]:
     """What the maker's curve lets expect of the first drop, and in words how little that is."""
     curve, end, text = day.makers_curve, inf, ""
     if curve is None or day.slack_length is None or day.cord_mass is None:
@@ -338,13 +537,14 @@ def _before(day: DropDay, rng: np.random.Generator) -> NextDrop:
         )
     if isinstance(curve, MakersCurve):
         curve, end, text = _through(curve)
-    curve = replace(curve, scale=np.asarray(curve.scale) * np.exp(rng.normal(0.0, MAKERS_CURVE_SCATTER, DRAWS)))
+    curve = replace(curve, scale=np.asarray(curve.scale) * np.exp(rng.normal(0.0, MAKERS_CURVE_SCATTER, draws)))
     inputs = {"slack_length": day.slack_length, "cord_mass": day.cord_mass, "gravity": GRAVITY}
     reasons = [
         f"no drop yet: the maker's curve is assumed, standard deviation {100 * MAKERS_CURVE_SCATTER:g} %{text}",
         "caution: nothing of this cord was measured; begin with the lightest mass, and ask again after each drop",
+        UNSEEN_PEAK,
     ]
-    return NextDrop(curve, inputs | drop_inputs(day.rig), UNSEEN_PEAK_FACTOR, reasons, end)
+    return NextDrop(curve, inputs | drop_inputs(day.rig), UNSEEN_PEAK_FACTOR, ends_at=end), reasons
 
 
 def _through(points: MakersCurve) -> tuple[Curve, float, str]:
@@ -364,50 +564,66 @@ def _through(points: MakersCurve) -> tuple[Curve, float, str]:
 # --- after it ---------------------------------------------------------------------------------------------------
 
 
-def _after(day: DropDay, drops: Evidence, cord: str | None, rng: np.random.Generator) -> NextDrop:
+def _after(
+    day: DropDay, drops: Evidence, cords: Mapping[str, int], draws: int, rng: np.random.Generator
+) -> list[NextDrop | None]:
     """Posterior draws of shape and level, on a grid of the assumptions; Gaussian at each grid point.
 
-    A `cord` that was not dropped yet is any cord of the batch.
+    Each retest has a level of its own, and at each a cord has its own difference from it. A cord that was not dropped
+    at its present count is any cord of that retest; None where no cord was dropped there.
     """
-    rig = drop_inputs(day.rig)
-    batch = mean_cord(drops)
+    rig, batch = drop_inputs(day.rig), mean_cord(drops)
+    state = retests(np.append(drops.jumps, list(cords.values())))
+    state, states_next = state[: len(drops)], state[len(drops) :]
+    design = (state[:, None] == np.unique(state)).astype(float)
+    design_next = (states_next[:, None] == np.unique(state)).astype(float)
+    names = np.array(drops.cord)
+    same_cord = ((names[:, None] == names) & (state[:, None] == state)).astype(float)
+    is_next = ((names == np.array(list(cords))[:, None]) & (state == states_next[:, None])).astype(float)
     shapes = Shapes.of(Curve("mooney-rivlin", {"c1": 1.0 - RATIOS, "c2": RATIOS}))
     log_scale = log_scales(shapes, drops, batch, **rig)
     step = 1e-3 * drops.lowest_point
     lower = replace(drops, lowest_point=drops.lowest_point + step)
     slope = (log_scales(shapes, lower, batch, **rig) - log_scale) / step
     reading = (slope * drops.u_lowest_point) ** 2
-    cords = np.array(drops.cord)
-    same_cord, is_next = (cords[:, None] == cords).astype(float), (cords == cord).astype(float)
-    rows, ones = [], np.ones(len(drops))
+    likelihoods, means, sds, ratio = [], [], [], []
     for r, sd_drop, sd_cord in product(range(RATIOS.size), DROP_SCATTER, CORD_SCATTER):
         covariance = np.diag(sd_drop**2 + reading[r]) + sd_cord**2 * same_cord
         inverse = np.linalg.inv(covariance)
-        precision = ones @ inverse @ ones
-        level = ones @ inverse @ log_scale[r] / precision
-        residual = log_scale[r] - level
-        log_likelihood = -0.5 * (residual @ inverse @ residual + np.linalg.slogdet(covariance)[1] + np.log(precision))
-        log_likelihood += np.log(np.abs(slope[r])).sum()  # what was measured is the lowest point, not ln s
+        precision = design.T @ inverse @ design
+        level = np.linalg.solve(precision, design.T @ inverse @ log_scale[r])
+        residual = log_scale[r] - design @ level
+        logs = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(precision)[1]
+        # what was measured is the lowest point, not ln s
+        likelihoods.append(-0.5 * (residual @ inverse @ residual + logs) + np.log(np.abs(slope[r])).sum())
         shared = sd_cord**2 * is_next
-        gain = inverse @ shared
-        variance = sd_cord**2 + sd_drop**2 - shared @ gain + (1.0 - ones @ gain) ** 2 / precision
-        rows.append((log_likelihood, level + gain @ residual, np.sqrt(variance), r))
-    likelihoods, means, sds, ratio = np.array(rows).T
-    weights = np.exp(likelihoods - likelihoods.max())
-    pick = rng.choice(weights.size, DRAWS, p=weights / weights.sum())
-    drawn = means[pick] + sds[pick] * rng.standard_normal(DRAWS)
-    curve = shapes.take(ratio[pick].astype(int), np.exp(drawn))
-    reasons = [_so_far(drops), ASSUMED]
-    if day.makers_curve is not None:
-        reasons.append("the maker's curve is not used any more: the drops say what this cord does")
-    return NextDrop(curve, batch | rig, _peak_factor(drops, rig), reasons)
+        gain = shared @ inverse
+        of_level = design_next - gain @ design
+        known = np.einsum("ij,ij->i", gain, shared)
+        unsure = np.einsum("ij,jk,ik->i", of_level, np.linalg.inv(precision), of_level)
+        means.append(design_next @ level + gain @ residual)
+        sds.append(np.sqrt(sd_cord**2 + sd_drop**2 - known + unsure))
+        ratio.append(r)
+    weights = np.exp(np.array(likelihoods) - max(likelihoods))
+    pick = rng.choice(weights.size, draws, p=weights / weights.sum())
+    drawn = np.array(means)[pick].T + np.array(sds)[pick].T * rng.standard_normal(draws)
+    shape, peaks = np.array(ratio)[pick], _peak_factor(drops, rig)
+    nexts: list[NextDrop | None] = []
+    for k, log_level in enumerate(drawn):
+        here = state == states_next[k]
+        heaviest = [float(drops.mass[which].max(initial=0.0)) for which in (here, is_next[k] > 0)]
+        by_itself = heaviest[1] if list(cords)[k] else heaviest[0]
+        curve = shapes.take(shape, np.exp(log_level))
+        nexts.append(NextDrop(curve, batch | rig, peaks, heaviest[0], by_itself) if here.any() else None)
+    return nexts
 
 
 def _so_far(drops: Evidence) -> str:
     cords, masses = len(set(drops.cord)), len(set(drops.mass))
     return (
         f"from {len(drops)} drop{'s' * (len(drops) > 1)} of {cords} cord{'s' * (cords > 1)} at {masses} "
-        f"mass{'es' * (masses > 1)} up to {drops.mass.max():g} kg"
+        f"mass{'es' * (masses > 1)} up to {drops.mass.max():g} kg, made at {drops.jumps.min():g} to "
+        f"{drops.jumps.max():g} jumps"
     )
 
 

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from cordlab.batch.drop_table import Evidence, drop_inputs
+from cordlab.batch.drop_table import Evidence, drop_inputs, retests
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.forecast import Forecast
 from cordlab.limits.wave_effects import stiffened
@@ -25,7 +25,7 @@ from cordlab.rating.criteria import MASS_STEP, interpolated
 from cordlab.rating.rate import Rating
 from cordlab.statistics.groups import EvidenceError, GroupLines
 from cordlab.wear.softening import Softening, tell_apart
-from cordlab.wear.wear import RetestedDrops, Wear, assess_wear, retests
+from cordlab.wear.wear import RetestedDrops, Wear, assess_wear
 
 WORN = "clearance of worn cords"  # what ends a range where the retests alone do
 

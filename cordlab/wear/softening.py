@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from cordlab.batch.drop_table import retests
 from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import scale_for_lowest_point
 from cordlab.mechanics.setup import DropSetup
 from cordlab.statistics.groups import GroupLines
-from cordlab.wear.wear import retests
 
 
 @dataclass(frozen=True)

@@ -15,19 +15,12 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import optimize, special
 
+from cordlab.batch.drop_table import retests
 from cordlab.statistics.groups import GroupLines
 from cordlab.units import notebook_html
 
-ONE_RETEST = 20  # counts no farther apart are one retest: each of its drops adds a jump (a choice, no source)
 CURVATURE_LEVEL = 0.05  # one-sided, towards the bound: wear that gets faster is not drawn as a line
 FARTHEST = 10  # a crossing is looked for up to this many times the tested span beyond the last test
-
-
-def retests(jumps: np.ndarray) -> np.ndarray:
-    """The retest that each drop belongs to, by its lowest count: counts at most `ONE_RETEST` apart are one.  (n,)"""
-    counts = np.unique(jumps)
-    starts = counts[np.insert(np.diff(counts) > ONE_RETEST, 0, True)]
-    return starts[np.searchsorted(starts, jumps, side="right") - 1]
 
 
 @dataclass(frozen=True)

@@ -10,9 +10,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from cordlab.analysis import analyse
+from cordlab.batch.drop_table import Evidence
 from cordlab.campaign.campaign import CampaignError, read_campaign
 from cordlab.units import Measured
 from tests.small_campaign import CORDS, MASSES, edit, edit_bytes, problems, write_small_campaign
+from tests.specimen import specimen, with_steps
 
 RECORD = "records/A1-36.csv"
 
@@ -162,6 +165,19 @@ def test_a_lowest_point_may_be_blank_where_the_record_has_the_distance(folder):
         "give the lowest point or a record with a distance"
         for row, name in [(2, "A1-36"), (4, "A1-100"), (5, "A2-36"), (7, "A2-100")]
     ]
+
+
+def test_a_drop_that_was_not_read_counts_as_a_jump_and_nothing_else(folder):
+    edit_bytes(folder, "drops.csv", lambda b: re.sub(rb"fit,[\d.]+,0.05,A1-36.csv", b"fit,,,", b))
+    campaign = read_campaign(folder)
+    assert campaign.unread == ("A1-36",)
+    assert len(Evidence.of_campaign(campaign, use=("fit",))) == 3
+    analysis = with_steps(specimen(), campaign=campaign)
+    del vars(analysis)["cautions"]
+    assert any("as nothing else: drop A1-36" in caution for caution in analysis.cautions)
+    edit_bytes(folder, "drops.csv", lambda b: re.sub(rb"fit,[\d.]*,[\d.]*,[-\w.]*", b"fit,,,", b))
+    with pytest.raises(CampaignError, match="no fit drop has a lowest point or a record"):
+        analyse(read_campaign(folder))
 
 
 def test_optional_columns_and_a_release_from_above(folder):

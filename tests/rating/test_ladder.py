@@ -39,7 +39,7 @@ def test_limits_narrow_as_the_ladder_is_climbed():
 def test_one_drop_allows_a_small_step_and_not_a_great_one():
     small, great = asked(first(1), mass=44.0, **DAY), asked(first(1), mass=100.0, **DAY)
     assert small.allowed
-    assert small.answer == "drop"
+    assert small.answer == "may be dropped next"
     assert great.answer == "do not drop"
     assert "clearance limit" in great.reasons[0]
     assert f"more than {FURTHEST_STEP:g} times the 36 kg" in great.reasons[0]
@@ -54,7 +54,7 @@ def test_the_plan_is_ordered_and_the_lightest_heavier_mass_is_next():
     assert rung.proposed is not None
     assert 60.0 <= rung.proposed <= FURTHEST_STEP * 52.0
     assert rung.to_dict()["plan"][0]["mass"] == 60.0
-    assert rung.summary().startswith("DROP 60 kg")
+    assert rung.summary().startswith("60 kg may be dropped next on another cord of the batch")
 
 
 def test_a_lighter_mass_is_proposed_where_the_planned_one_may_not_be_dropped():
@@ -147,7 +147,7 @@ def test_a_plan_before_the_first_drop(folder, capsys):
     assert "no drop yet" in capsys.readouterr().out
     assert cli.main(["ladder", str(folder)]) == 0
     out = capsys.readouterr().out
-    assert out.startswith("DROP 36 kg")
+    assert out.startswith("36 kg may be dropped next on any of A1, A2 (5 jumps so far)")
     assert "the maker's curve is assumed" in out
     assert "caution: nothing of this cord was measured" in out
     planned = [line.split()[0] for line in out.splitlines() if " kg  lowest " in line]
@@ -181,6 +181,133 @@ def test_without_a_makers_curve_the_first_mass_is_refused(folder, capsys):
     assert cli.main(["check", str(folder)]) == 0
     assert cli.main(["ladder", str(folder)]) == 2
     assert "needs the maker's curve (maker_curve.csv)" in capsys.readouterr().err
+
+
+HEADS = "drop,cord,mass [kg],u(mass) [kg],jumps,temperature [degC],use,lowest point [m],u(lowest point) [m],record"
+
+
+def told(folder, capsys, *options):
+    """The exit code, the answer as text and as JSON."""
+    code = cli.main(["ladder", str(folder), *options])
+    text = capsys.readouterr().out
+    assert cli.main(["ladder", str(folder), *options, "--json"]) == code
+    return code, text, json.loads(capsys.readouterr().out)
+
+
+def drops_of(folder, *rows):
+    """The drops made so far: cord, mass [kg], jumps, lowest point [m] or "", use."""
+    lines = [f"{c}-{m}-{j},{c},{m},0.05,{j},18.5,{use},{y},{'0.05' if y else ''}," for c, m, j, y, use in rows]
+    (folder / "drops.csv").write_text("\n".join([HEADS, *lines, ""]))
+
+
+CLIMB = [("A1", 36, 5, 21.9, "fit"), ("A1", 44, 6, 24.3, "fit"), ("A1", 68, 7, 31.0, "fit")]
+
+
+def test_after_the_last_planned_mass_the_plan_is_done_and_nothing_heavier_is_proposed(folder, capsys):
+    drops_of(folder, *CLIMB)
+    code, text, rung = told(folder, capsys, "--cord", "A1")
+    assert code == 1
+    assert text.startswith("the plan is done on A1 (8 jumps so far): 68 kg was its heaviest mass")
+    assert (rung["answer"], rung["proposed"], rung["plan"]) == ("the plan is done", None, [])
+    code, text, rung = told(folder, capsys, "--cord", "A1", "--mass", "72")
+    assert code == 1
+    assert text.startswith("do not drop 72 kg on A1")
+    assert "72 kg is above the heaviest planned mass, 68 kg" in text
+    assert told(folder, capsys, "--cord", "A1", "--mass", "97 lb")[2]["mass"] == pytest.approx(44.0, abs=0.01)
+
+
+def test_each_cord_climbs_the_plan_from_its_lightest_mass(folder, capsys):
+    drops_of(folder, *CLIMB)
+    code, text, rung = told(folder, capsys, "--cord", "A2")
+    assert (code, rung["mass"], rung["cords"]) == (0, 36.0, {"A2": 5})
+    assert text.startswith("36 kg may be dropped next on A2 (5 jumps so far)")
+    code, text, _ = told(folder, capsys, "--cord", "A2", "--mass", "68")
+    assert code == 1
+    assert "nothing of the plan has been dropped yet: 36 kg comes first" in text
+    assert cli.main(["ladder", str(folder), "--cord", "A3"]) == 2
+    assert "cord 'A3' is not in cords.csv" in capsys.readouterr().err
+    assert cli.main(["ladder", str(folder), "--mass", "-3"]) == 2
+    assert "give one above 0" in capsys.readouterr().err
+
+
+def test_cautions_stand_in_text_and_json_and_no_capitals_command(folder, capsys):
+    drops_of(folder, *CLIMB[:2])
+    _, text, rung = told(folder, capsys)
+    for caution in ("person decides", "local rules", "clear below and beside"):
+        assert caution in text
+        assert any(caution in one for one in rung["cautions"])
+    assert "DROP" not in text
+    assert " object at 0x" not in text
+
+
+def test_worn_cords_are_answered_for_by_their_own_last_retest(folder, capsys):
+    """Cords that lie a metre and more deeper: the new drops tell of the shape, and nothing of the level."""
+    drops_of(folder, *CLIMB)
+    new = told(folder, capsys, "--cord", "A1", "--mass", "44")[2]
+    worn = [("A1", 36, 305, 23.4, "wear"), ("A1", 44, 306, 26.1, "wear")]
+    drops_of(folder, *CLIMB, *worn)
+    _, text, rung = told(folder, capsys, "--cord", "A1")
+    assert rung["cords"] == {"A1": 307}
+    assert rung["mass"] == 68.0
+    assert "worn: A1 came 1.80 m lower at 44 kg than in its first drop with it" in text
+    again = told(folder, capsys, "--cord", "A1", "--mass", "44")[2]
+    assert again["lowest_point_limit"] > new["lowest_point_limit"] + 1.5
+    drops_of(folder, *[(*row[:4], "fit") for row in worn])  # as if they were all there is
+    alone = told(folder, capsys, "--cord", "A1", "--mass", "44")[2]
+    assert again["lowest_point_limit"] == pytest.approx(alone["lowest_point_limit"], abs=0.6)
+
+
+def test_a_cord_at_a_count_that_nobody_dropped_is_refused_and_the_jump_log_counts(folder, capsys):
+    drops_of(folder, *CLIMB)
+    (folder / "jumps.csv").write_text("cord,date,jumps,damage\nA2,2026-05-04,200,\n")
+    code, text, rung = told(folder, capsys, "--cord", "A2")
+    assert (code, rung["lowest_point_limit"], rung["proposed"]) == (1, None, None)
+    assert "A2 (205 jumps so far): no cord was dropped within 20 jumps of that" in text
+    code, text, _ = told(folder, capsys)  # any cord: A2 is one of them
+    assert code == 1
+    assert text.startswith(("do not drop", "the plan is done"))
+
+
+@pytest.mark.parametrize(("lowest", "side"), [(39.5, "lower"), (26.5, "higher")])
+def test_a_last_drop_that_surprises_is_to_be_cleared_before_another(folder, capsys, lowest, side):
+    drops_of(folder, *CLIMB[:2], ("A1", 68, 7, lowest, "fit"), ("A2", 36, 5, 22.0, "fit"))
+    code, text, rung = told(folder, capsys, "--cord", "A1", "--mass", "44")
+    assert code == 1
+    assert text.startswith("do not drop 44 kg on A1")
+    assert f"m {side} than the 99 % limit" in rung["to_clear"][0]
+    assert "clear this up before another drop" in text
+    assert rung["proposed"] is None
+    head = "kind,drop,cord,reason,by\n"
+    (folder / "decisions.csv").write_text(f"{head}leave out,A1-68-7,,the hook was noted wrong,A. B\n")
+    _, text, rung = told(folder, capsys, "--cord", "A1", "--mass", "44")
+    assert rung["to_clear"] == []
+    assert "left out by hand, and it counts here all the same" in text
+
+
+def test_a_drop_that_was_not_read_is_a_jump_and_nothing_else(folder, capsys):
+    drops_of(folder, *CLIMB[:2])
+    before = told(folder, capsys, "--cord", "A1")[2]
+    drops_of(folder, *CLIMB[:2], ("A1", 68, 7, "", "fit"))
+    _, text, after = told(folder, capsys, "--cord", "A1")
+    assert "counts as a jump and as nothing else: drop A1-68-7" in text
+    assert (before["cords"], after["cords"]) == ({"A1": 7}, {"A1": 8})
+    assert after["lowest_point_limit"] == before["lowest_point_limit"]
+    drops_of(folder, ("A1", 36, 5, "", "fit"))
+    assert "the maker's curve is assumed" in told(folder, capsys)[1]
+
+
+def test_the_ladder_says_why_its_probability_is_not_that_of_the_decision(folder, capsys):
+    drops_of(folder, *CLIMB[:2])
+    ninety_nine = told(folder, capsys)[2]
+    assert ninety_nine["probability"] == 0.99
+    edit(folder, "campaign.toml", ("probability = 0.99", "probability = 0.95"))
+    _, text, rung = told(folder, capsys)
+    assert rung["lowest_point_limit"] == ninety_nine["lowest_point_limit"]
+    assert "99 % and not the 95 % of [decision]" in text
+    edit(folder, "campaign.toml", ("probability = 0.95", "probability = 0.999"))
+    _, text, rung = told(folder, capsys)
+    assert rung["lowest_point_limit"] > ninety_nine["lowest_point_limit"]
+    assert "99.9 % as [decision] asks for" in text
 
 
 @pytest.mark.parametrize(

@@ -173,7 +173,9 @@ def test_a_calibration_that_turns_is_refused_by_the_name_of_its_file(tmp_path):
     rows = "run,reference [N],reading [mV/V]\n" + "".join(f"1,{1000 * x * x},{x}\n" for x in (-1, -0.5, 0, 0.5, 1))
     (folder / "calibration" / "force.csv").write_text(rows, encoding="utf-8")
     edit(folder, "campaign.toml", ("seed = 20", "seed = 20\ncalibration_degree = 2"))
-    with pytest.raises(cordlab.CampaignError, match=r"^calibration/force\.csv: force: the curve turns between readings"):
+    with pytest.raises(
+        cordlab.CampaignError, match=r"^calibration/force\.csv: force: the curve turns between readings"
+    ):
         calibrate_campaign(read_campaign(folder))
 
 
