@@ -149,9 +149,6 @@ class Scenario:
         return numbers | {"curve": {"model": self.curve.model.name, "parameters": parameters}}
 
 
-# --- the true cords and drops ---------------------------------------------------------------------------------------
-
-
 def true_cords(scenario: Scenario, rng: np.random.Generator) -> pd.DataFrame:
     """Draw the cords that are dropped, numbered within their lot; `loss` is the stiffness lost by 500 jumps."""
     numbers = np.sort(rng.choice(scenario.lot, scenario.cords, replace=False)) + 1
@@ -206,20 +203,14 @@ def true_drops(scenario: Scenario, cords: pd.DataFrame, rng: np.random.Generator
     )
 
 
-# --- the sensors ------------------------------------------------------------------------------------------------------
-
-
 @dataclass(frozen=True)
 class Sensor:
     """One channel of an invented logger: a straight line with white noise and, in calibration, a little hysteresis.
 
-    slope, zero : reading per unit of the quantity, and reading at 0
-    noise       : standard deviation of one sample  [reading]
-    hysteresis  : greatest excess of the way down over the way up, as a share of the calibrated span
-    lowest, step: first reference and the spacing of the references  [quantity]
-    limit       : the greatest quantity the sensor can read
-    u_reference : standard uncertainty of each reference  [quantity]
-    decimals    : of a reading in a record
+    slope, zero, noise : reading per unit of the quantity, reading at 0, standard deviation of one sample  [reading]
+    hysteresis : greatest excess of the way down over the way up, as a share of the calibrated span
+    lowest, step, u_reference : first reference, spacing and standard uncertainty of the references  [quantity]
+    limit : the greatest quantity the sensor can read;  decimals : of a reading in a record
     """
 
     channel: str
@@ -254,17 +245,14 @@ class Sensor:
         """(n, 4) rows of run, reference, u(reference), reading: two runs up and two down, to beyond `highest`."""
         steps = math.ceil((1.05 * highest - self.lowest) / self.step)
         up = self.lowest + self.step * np.arange(steps + 1)
-        span = up[-1] - up[0]
-        lag = self.hysteresis * span * 4 * (up - up[0]) * (up[-1] - up) / span**2
+        lag = self.hysteresis * 4 * (up - up[0]) * (up[-1] - up) / (up[-1] - up[0])
         runs = []
-        for run in (1, 2, 3, 4):
-            falling = run % 2 == 0
-            applied = up + (lag if falling else 0.0) + rng.normal(0.0, self.u_reference, up.size)
+        for run, excess, order in ((1, 0.0, 1), (2, lag, -1), (3, 0.0, 1), (4, lag, -1)):
+            applied = up + excess + rng.normal(0.0, self.u_reference, up.size)
             # a reading at rest is the mean of about a hundred samples
             reading = self.zero + self.slope * applied + rng.normal(0.0, self.noise / 10, up.size)
-            order = slice(None, None, -1 if falling else 1)
-            columns = (np.full(up.size, run), up[order], np.full(up.size, self.u_reference), reading[order])
-            runs.append(np.column_stack(columns))
+            shared = np.full(up.size, run), np.full(up.size, self.u_reference)
+            runs.append(np.column_stack([shared[0], up[::order], shared[1], reading[::order]]))
         return np.concatenate(runs)
 
 
@@ -278,9 +266,6 @@ LASER = Sensor(
     channel="distance", unit="m", reading_unit="V", slope=0.2, zero=0.5, noise=0.004, hysteresis=0.0,
     lowest=-1.0, step=5.0, limit=47.5, u_reference=0.005, decimals=3,
 )  # fmt: skip
-
-
-# --- the campaign folder ----------------------------------------------------------------------------------------------
 
 
 def invent(
@@ -485,12 +470,5 @@ def _true_rows(scenario: Scenario, drops: pd.DataFrame) -> list[dict[str, Any]]:
 
 def as_text(truth: Mapping[str, Any]) -> str:
     """JSON with every number to ten digits: the last ones of a solver differ from one machine to the next."""
-
-    def rounded(value: Any) -> Any:
-        if isinstance(value, dict):
-            return {key: rounded(item) for key, item in value.items()}
-        if isinstance(value, list | tuple):
-            return [rounded(item) for item in value]
-        return float(f"{value:.10g}") if isinstance(value, float) else value
-
-    return json.dumps(rounded(truth), indent=1, ensure_ascii=False) + "\n"
+    rounded = json.loads(json.dumps(truth), parse_float=lambda number: float(f"{float(number):.10g}"))
+    return json.dumps(rounded, indent=1, ensure_ascii=False) + "\n"

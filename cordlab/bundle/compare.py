@@ -10,6 +10,7 @@ from typing import Any, TypeGuard
 from cordlab.campaign.files import spelled
 from cordlab.report.monte_carlo import REACH, Errors
 from cordlab.report.results_folder import Results
+from cordlab.units import short
 
 EQUAL, WITHIN, DIFFERS = "equal", "equal within Monte Carlo error", "differs"
 SAME = 1e-7
@@ -31,7 +32,7 @@ class Line:
 
     def summary(self) -> str:
         allowed = "" if self.tolerance is None else f" (tolerance {self.tolerance:.3g})"
-        return f"{self.name}: {_shown(self.old)} → {_shown(self.new)}{allowed}: {self.verdict}"
+        return f"{self.name}: {shown(self.old)} → {shown(self.new)}{allowed}: {self.verdict}"
 
 
 @dataclass(frozen=True)
@@ -101,12 +102,12 @@ def headlines(old: Results, new: Results) -> tuple[str, ...]:
     """What changed between two analyses, in words: the answer, then what stands behind it."""
     texts = []
     if old["campaign"]["batch"] != new["campaign"]["batch"]:
-        texts.append(f"not the same batch: {_shown(old['campaign']['batch'])}, then {_shown(new['campaign']['batch'])}")
+        texts.append(f"not the same batch: {shown(old['campaign']['batch'])}, then {shown(new['campaign']['batch'])}")
     for (topic, before), after in zip(_topics(old).items(), _topics(new).values(), strict=True):
         change = f"{before}, unchanged" if before == after else f"{before} → {after}"
         texts.append(f"{topic}: {change}")
     for key in ("drop", "cord"):
-        names, new_names = (list(dict.fromkeys(_shown(row[key]) for row in of["drops"])) for of in (old, new))
+        names, new_names = (list(dict.fromkeys(shown(row[key]) for row in of["drops"])) for of in (old, new))
         gone = [name for name in names if name not in new_names]
         added = [name for name in new_names if name not in names]
         texts += [f"{key}s {word}: {_few(some)}" for word, some in (("no more there", gone), ("new", added)) if some]
@@ -116,7 +117,7 @@ def headlines(old: Results, new: Results) -> tuple[str, ...]:
 def _topics(results: Results) -> dict[str, str]:
     """The answer and what stands behind it, in words."""
     rating, drops, wear, lot = results["rating"], results["drops"], results.get("wear") or {}, results.get("lot")
-    rated, issued = f"not rated ({_shown('; '.join(rating['reasons']))})", "no break tests"
+    rated, issued = f"not rated ({shown('; '.join(rating['reasons']))})", "no break tests"
     if rating["rated"]:
         ends = rating["governed_by"]
         rated = f"{rating['lightest']:.1f} to {rating['heaviest']:.1f} kg ({ends['light']}; {ends['heavy']})"
@@ -208,7 +209,7 @@ def _reasons(old: Results, new: Results, differing: Sequence[Line]) -> list[str]
     for section in ("decision", "criteria", "site", "rig"):
         start = f"campaign.{section}."
         reasons += [
-            f"[{section}] {line.name.removeprefix(start)} was {_shown(line.old)}, is {_shown(line.new)}"
+            f"[{section}] {line.name.removeprefix(start)} was {shown(line.old)}, is {shown(line.new)}"
             for line in differing
             if line.name.startswith(start)
         ]
@@ -222,11 +223,6 @@ def _reasons(old: Results, new: Results, differing: Sequence[Line]) -> list[str]
     return reasons or ["results.json does not follow from its inputs: it was altered, or made otherwise"]
 
 
-def _shown(value: object) -> str:
-    return shortened(f"{value:.10g}" if isinstance(value, float) else str(value))
-
-
-def shortened(text: str, most: int = 100) -> str:
-    """A stranger's text cut to `most` characters, what cannot be seen in it spelled out."""
-    plain = spelled(text)
-    return plain if len(plain) <= most else plain[: most - 3] + "..."
+def shown(value: object, *, digits: int = 10, most: int = 100) -> str:
+    """A stranger's value in at most so many characters, what cannot be seen in it spelled out."""
+    return short(spelled(f"{value:.{digits}g}" if isinstance(value, float) else str(value)), most)

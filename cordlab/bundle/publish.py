@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cordlab.campaign.campaign import CampaignError
-from cordlab.campaign.files import replacing
+from cordlab.campaign.files import Folder, differences, replacing
 from cordlab.report import figures as plots
 from cordlab.report import page as report
 from cordlab.report.results_folder import MANIFEST, RESULTS, Results, manifest_of
@@ -108,17 +108,10 @@ def publish(
 
 def _inputs(folder: Path, digests: Mapping[str, str], problems: list[str]) -> dict[str, bytes]:
     """The bytes of every file that the analysis read, the very ones."""
-    contents = {}
-    for name, digest in digests.items():
-        path = folder / name
-        try:
-            data = path.read_bytes()
-        except OSError as error:
-            problems.append(f"{path}: cannot be read ({error.strerror}); it was when the campaign was analysed")
-            continue
-        if hashlib.sha256(data).hexdigest() != digest:
-            problems.append(f"{path}: has changed since it was analysed; analyse the campaign again")
-        contents[INPUTS + name] = data
+    files = Folder(folder)
+    contents = {INPUTS + name: files.read(name) or b"" for name in digests}
+    for change in differences(digests, files.digests):
+        problems.append(f"{folder}: {change} since it was analysed; analyse the campaign again")
     return contents
 
 

@@ -7,7 +7,7 @@ import zipfile
 import zlib
 from pathlib import Path
 
-from cordlab.bundle.compare import shortened
+from cordlab.bundle.compare import shown
 from cordlab.campaign.campaign import CampaignError
 
 MOST_FILES = 5_000
@@ -65,11 +65,11 @@ def _problems(entries: list[zipfile.ZipInfo]) -> list[str]:
     problems: list[str] = []
     seen: dict[str, zipfile.ZipInfo] = {}
     for entry in entries:
-        name = _shown(entry.filename)
+        name = shown(entry.filename, most=80)
         if why := _bad_name(entry):
             problems.append(f"the entry '{name}' {why}")
         elif (other := seen.setdefault(_alike(entry.filename), entry)) is not entry:
-            problems.append(f"the entry '{name}' is there twice (as '{_shown(other.filename)}')")
+            problems.append(f"the entry '{name}' is there twice (as '{shown(other.filename, most=80)}')")
         if stat.S_IFMT(entry.external_attr >> 16) not in (0, stat.S_IFREG, stat.S_IFDIR):
             problems.append(f"the entry '{name}' is a link or a device, not a file")
         if entry.flag_bits & _ENCRYPTED_FLAG:
@@ -111,10 +111,6 @@ def _alike(name: str) -> str:
     return unicodedata.normalize("NFC", name).casefold()
 
 
-def _shown(name: str) -> str:
-    return shortened(name, 80)
-
-
 def _write(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, folder: Path) -> None:
     """One file, no longer than the directory says; the library checks its CRC."""
     path = folder.joinpath(*entry.filename.split("/"))
@@ -124,5 +120,5 @@ def _write(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, folder: Path) -> No
         while data := source.read(_CHUNK):
             left -= len(data)
             if left < 0:
-                raise zipfile.BadZipFile(f"'{_shown(entry.filename)}' is longer than the zip says")
+                raise zipfile.BadZipFile(f"'{shown(entry.filename, most=80)}' is longer than the zip says")
             target.write(data)

@@ -21,7 +21,6 @@ from cordlab.notebook.panel import Answer, Panel, lay_out, table_html
 from cordlab.records.calibration import OutsideCalibration
 from cordlab.records.reduce import Drop, RecordError, reduce_entry
 from cordlab.report import figures as plots
-from cordlab.report.raw_figures import raw_record
 from cordlab.report.style import RED
 from cordlab.units import Measured
 
@@ -142,7 +141,7 @@ class RecordPanel(ChoicePanel):
         else:
             record = self.campaign.read_record(self._entries[drop])
             units = {name: table.reading_unit for name, table in self.campaign.calibration.items()}
-            figure = raw_record(record, force_unit=units["force"], distance_unit=units.get("distance", ""))
+            figure = plots.raw_record(record, force_unit=units["force"], distance_unit=units.get("distance", ""))
         for event, time in moved.items():
             for ax in figure.axes:
                 ax.axvline(time, color=RED, ls=":", lw=1.6, label=f"{_NAMES[event]}, by hand")

@@ -20,15 +20,16 @@ from cordlab.notebook.choose import Missing
 from cordlab.notebook.panel import Answer, Panel, probability_slider
 from cordlab.rating.ladder import DropDay, next_mass
 from cordlab.report import figures as plots
-from cordlab.report.style import BLUE, FAINT, GREEN, INK, RED, styled
+from cordlab.report.style import BLUE, FAINT, GREEN, INK, RED, canvas, figure_of, legend_outside, styled
 from cordlab.statistics.limits import Limit, confidence_limit, prediction_limit, tolerance_limit
-from cordlab.wear.wear import Wear, assess_wear
+from cordlab.wear.wear import assess_wear
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
     from cordlab.campaign.campaign import Campaign
 
 FAMILY = "mooney-rivlin"  # of curves that the ladder takes for possible; more parameters run away beyond the drops
+GUESSES = "one or many, such as 38.5 40"
 KINDS = {
     "confidence": "of the mean, read as if it were for a drop",
     "pooled": "prediction, all drops taken for independent",
@@ -113,27 +114,26 @@ def draw_promises(
 @styled
 def promises(drawn: Promises) -> Figure:
     """Each batch's limit, kind by kind, with the drop that followed; crossed where it came lower than the limit."""
-    fig, following = Figure(figsize=(6.3, 6.0)), drawn.following
-    number = np.arange(1, following.size + 1)
+    following, number = drawn.following, np.arange(1, drawn.following.size + 1)
     lowest = 1.15 * max(float(np.quantile(limit, 0.95)) for limit in drawn.limits.values())
     lines = {}  # label → one line of that kind, for the legend
-    panels = fig.subplots(len(drawn.limits), sharex=True, sharey=True)
+    panels = canvas(None, rows=len(drawn.limits), size=(6.3, 6.0), sharex=True, sharey=True)
     for ax, (kind, limit) in zip(panels, drawn.limits.items(), strict=True):
         passed = drawn.passed(kind)
         (lines["limit of the batch"],) = ax.plot(number, limit, "_", color=BLUE, ms=6, label=f"{kind} limit")
-        for label, seen, marker, look in (
-            ("next drop, within", ~passed, ".", {"color": FAINT, "ms": 4}),
-            ("next drop, lower", passed, "X", {"color": RED, "ms": 7}),
+        for label, seen, marker, colour, size in (
+            ("next drop, within", ~passed, ".", FAINT, 4),
+            ("next drop, lower", passed, "X", RED, 7),
         ):
             if seen.any():
-                (lines[label],) = ax.plot(number[seen], following[seen], marker, label=label, **look)
+                (lines[label],) = ax.plot(number[seen], following[seen], marker, label=label, color=colour, ms=size)
         lines["true limit"] = ax.axhline(drawn.truth, color=GREEN, ls=":", lw=1.4, label="true limit")
         ax.set_title(f"{kind}: {KINDS[kind]}; passed {passed.sum()} times in {number.size}", fontsize=9)
     panels[0].set_ylim(lowest, 1.3 * min(following.min(), -0.2 * lowest))
     panels[-1].set_xlabel("batch")
-    fig.supylabel("lowest point against the true mean [m]", fontsize=9)
-    fig.legend(list(lines.values()), list(lines), loc="outside lower center", ncols=4)
-    return fig
+    figure_of(panels[0]).supylabel("lowest point against the true mean [m]", fontsize=9)
+    legend_outside(panels, list(lines.values()), labels=list(lines), ncols=4)
+    return figure_of(panels[0])
 
 
 def promise_panel() -> Panel:
@@ -165,10 +165,6 @@ def guesses(text: str) -> np.ndarray:
     return np.array([float(word.replace(",", ".")) for word in text.replace(";", " ").split()])
 
 
-def _guess_box(what: str) -> w.Text:
-    return w.Text(placeholder="one or many, such as 38.5 40", description=what)
-
-
 def guess_panel(campaign: "Campaign") -> Panel:
     """Predict before you look: lowest points of lighter weights, your guesses for the next; then what came, fit, limit.
 
@@ -185,15 +181,20 @@ def guess_panel(campaign: "Campaign") -> Panel:
             value=float(masses[-1]),
             description="next weight [kg]",
         ),
-        "guess": _guess_box("guesses [m]"),
+        "guess": w.Text(placeholder=GUESSES, description="guesses [m]"),
         "shown": w.ToggleButtons(options=steps, description="look at"),
     }
 
     def answer(mass: float, guess: str, shown: str) -> Answer:
         lighter, came, step = drops.take(drops.mass < mass), drops.lowest_point[drops.mass == mass], steps.index(shown)
         guessed = guesses(guess)
-        lines, fig = [_guessed(guessed, f"{mass:g} kg", came if step else None)], _lighter_drops(lighter, mass)
-        ax = fig.axes[0]
+        lines = [_guessed(guessed, f"{mass:g} kg", came if step else None)]
+        (ax,) = canvas(None, size=(6.3, 3.6))
+        ax.plot(lighter.mass, lighter.lowest_point, "o", color=INK, mfc="none", label="lighter drops")
+        ax.set_xlim(lighter.mass.min() - 4, mass + 4)
+        ax.axvline(mass, color=FAINT, ls=":", lw=1)
+        ax.invert_yaxis()
+        ax.set(xlabel="mass hung [kg]", ylabel="lowest point below the tie point [m]")
         if step == 0:
             lines.append("Write down your guess, and the limit that you would stand below; then look.")
         else:
@@ -220,7 +221,7 @@ def guess_panel(campaign: "Campaign") -> Panel:
         if guessed.size:
             ax.plot(np.full(guessed.size, mass), guessed, "*", color=RED, ms=12, label="guesses")
         ax.legend(loc="lower left")
-        return lines, fig
+        return lines, figure_of(ax)
 
     return Panel(controls, styled(answer))
 
@@ -233,10 +234,10 @@ def _guessed(guessed: np.ndarray, what: str, came: np.ndarray | None, unit: str 
     if came is None:
         return text
     text += f" It came to {came.min():.2f} to {came.max():.2f} {unit}, {came.mean():.2f} {unit} on average"
-    if not guessed.size:
-        return f"{text}."
-    off = guessed.mean() - came.mean()
-    return f"{text}: the guesses are {abs(off):.2f} {unit} too {'great' if off > 0 else 'small'}."
+    if guessed.size:
+        off = guessed.mean() - came.mean()
+        text += f": the guesses are {abs(off):.2f} {unit} too {'great' if off > 0 else 'small'}"
+    return f"{text}."
 
 
 def _curve_over_mass(campaign: "Campaign", drops: Evidence, mass: float) -> tuple[np.ndarray, np.ndarray]:
@@ -245,17 +246,6 @@ def _curve_over_mass(campaign: "Campaign", drops: Evidence, mass: float) -> tupl
     fit = fit_lowest_points(drops.lowest_point, cords=drops.cord, model=FAMILY, **drops.setup(campaign.rig))
     mean = {"slack_length": drops.slack_length.mean(), "cord_mass": drops.cord_mass.mean()}
     return masses, np.asarray(predict_drop(fit.chosen.curve, mass=masses, **mean, **rig).lowest_point)
-
-
-def _lighter_drops(lighter: Evidence, mass: float) -> Figure:
-    fig = Figure(figsize=(6.3, 3.6))
-    ax = fig.subplots()
-    ax.plot(lighter.mass, lighter.lowest_point, "o", color=INK, mfc="none", label="lighter drops")
-    ax.set_xlim(lighter.mass.min() - 4, mass + 4)
-    ax.axvline(mass, color=FAINT, ls=":", lw=1)
-    ax.invert_yaxis()
-    ax.set(xlabel="mass hung [kg]", ylabel="lowest point below the tie point [m]")
-    return fig
 
 
 # a cord wears
@@ -277,13 +267,14 @@ def retest_panel(analysis: "Analysis") -> Panel:
             value=counts[1],
             description="retests seen [jumps]",
         ),
-        "guess": _guess_box(f"the next mean [{wear.unit or 1}]"),
+        "guess": w.Text(placeholder=GUESSES, description=f"the next mean [{wear.unit or 1}]"),
         "stop": w.BoundedIntText(max=100_000, step=50, description="you would stop at [jumps]"),
         "shown": w.ToggleButtons(options=["so far", "and what came next"], description="look at"),
     }
 
     def answer(seen: int, guess: str, stop: int, shown: str) -> Answer:
-        part, guessed = _seen(wear, drops.retest <= seen), guesses(guess)
+        known, guessed = drops.take(drops.retest <= seen), guesses(guess)
+        part = assess_wear(known, probability=wear.probability, least=wear.least, greatest_jumps=wear.greatest_jumps)
         lines, figure = part.summary().splitlines(), plots.wear(part)
         ax = figure.axes[0]
         if seen == counts[-1]:
@@ -300,28 +291,15 @@ def retest_panel(analysis: "Analysis") -> Panel:
                 ax.plot(drops.jumps[came], drops.values[came], "D", color=INK, mfc="none", label="what came")
         if stop:
             ax.axvline(stop, color=GREEN, ls=":", lw=1.4, label="you would stop")
-            lines.append(_stopped(stop, part.retire_at))
+            met, verdict = "no retest meets the limit", "nothing that was tested so far bears you out"
+            if part.retire_at is not None:
+                met = f"the limit is met up to the retest at {part.retire_at}"
+            if stop <= (part.retire_at or 0):
+                verdict = "what was tested bears you out"
+            lines.append(f"You would stop at {stop} jumps; {met}: {verdict}.")
         return lines, figure
 
     return Panel(controls, answer)
-
-
-def _stopped(stop: int, retire_at: int | None) -> str:
-    held = "no retest meets the limit" if retire_at is None else f"the limit is met up to the retest at {retire_at}"
-    verdict = "nothing that was tested so far bears you out"
-    if retire_at is not None and stop <= retire_at:
-        verdict = "what was tested bears you out"
-    return f"You would stop at {stop} jumps; {held}: {verdict}."
-
-
-def _seen(wear: Wear, seen: np.ndarray) -> Wear:
-    """The assessment that these drops alone would have given."""
-    return assess_wear(
-        wear.drops.take(seen),
-        probability=wear.probability,
-        least=wear.least,
-        greatest_jumps=wear.greatest_jumps,
-    )
 
 
 # exercises

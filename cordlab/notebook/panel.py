@@ -137,6 +137,12 @@ def probability_slider(
     return w.SelectionSlider(options=options, value=value, description="probability [%]", disabled=disabled)
 
 
+def number_slider(value: float, low: float, high: float, step: float, description: str) -> w.FloatSlider:
+    """A slider that can stand at `value` whatever the usual range is; its unit ends the description."""
+    ends = {"min": min(low, value), "max": max(high, value)}
+    return w.FloatSlider(value=value, **ends, step=step, description=description, readout_format=".2f")
+
+
 def table_html(table: "pd.DataFrame") -> str:
     """The first rows of a table as HTML. Cells may hold a stranger's text: all are escaped."""
     import pandas as pd

@@ -9,7 +9,7 @@ import numpy as np
 from cordlab.batch.drop_table import drop_inputs
 from cordlab.mechanics.predict import Trace, predict_drop, trace_drop, unloading_for
 from cordlab.notebook.choose import Missing
-from cordlab.notebook.panel import Answer, Panel, probability_slider
+from cordlab.notebook.panel import Answer, Panel, number_slider, probability_slider
 from cordlab.rating.rate import re_rate
 from cordlab.report import figures as plots
 from cordlab.wear.service_life import WORN, reassess
@@ -37,9 +37,7 @@ def drop_panel(analysis: "Analysis") -> Panel:
             value=float(masses[len(masses) // 2]),
             description="mass hung [kg]",
         ),
-        "viscosity": w.FloatSlider(
-            value=damping, max=max(MOST_VISCOUS, damping), step=0.5, description=f"viscosity, {how} [N·s]"
-        ),
+        "viscosity": number_slider(damping, 0.0, MOST_VISCOUS, 0.5, f"viscosity, {how} [N·s]"),
     }
 
     def answer(cord: str, mass: float, viscosity: float) -> Answer:
@@ -94,11 +92,15 @@ def rating_panel(analysis: "Analysis") -> Panel:
             value=min(long_enough, default=0),
             description="cords [jumps]",
         ),
-        "tie_height": _slider(height, round(0.6 * height), round(1.6 * height), 0.5, "tie point above surface [m]"),
-        "reach": _slider(reach, 0.0, 4.0, 0.1, "body reach below cord [m]"),
-        "least_clearance": _slider(criteria.least_clearance, 0.0, 15.0, 0.5, "least clearance [m]"),
-        "greatest_g": _slider(criteria.greatest_g, 1.5, 5.0, 0.05, "greatest g [1]"),
-        "least_strength_factor": _slider(criteria.least_strength_factor, 1.0, 12.0, 0.5, "least strength factor [1]"),
+        "tie_height": number_slider(
+            height, round(0.6 * height), round(1.6 * height), 0.5, "tie point above surface [m]"
+        ),
+        "reach": number_slider(reach, 0.0, 4.0, 0.1, "body reach below cord [m]"),
+        "least_clearance": number_slider(criteria.least_clearance, 0.0, 15.0, 0.5, "least clearance [m]"),
+        "greatest_g": number_slider(criteria.greatest_g, 1.5, 5.0, 0.05, "greatest g [1]"),
+        "least_strength_factor": number_slider(
+            criteria.least_strength_factor, 1.0, 12.0, 0.5, "least strength factor [1]"
+        ),
         "probability": probability_slider(decision.probability, disabled=decision.limit == "tolerance"),
     }
 
@@ -113,14 +115,11 @@ def rating_panel(analysis: "Analysis") -> Panel:
             breaking_load=campaign.lowest_break,
             validation=analysis.validation,
         )
-        lines = ["NOT RATED"]
+        lines = [rating.headline]
         if rating.rated:
             age = f"new to {jumps} jumps" if jumps else "as when tested"
             ends = rating.governed_by
-            lines = [
-                f"rated for rider masses of {rating.lightest:.1f} to {rating.heaviest:.1f} kg, cords {age}",
-                f"light end: {ends['light']}; heavy end: {ends['heavy']}",
-            ]
+            lines = [f"{rating.headline}, cords {age}", f"light end: {ends['light']}; heavy end: {ends['heavy']}"]
             if jumps and analysis.rating.governed_by["heavy"] == WORN:
                 heaviest = analysis.rating.heaviest
                 lines.append(f"but by the retests alone, as analysed: no heavier than {heaviest:.1f} kg")
@@ -136,7 +135,7 @@ def wear_panel(analysis: "Analysis") -> Panel:
         raise Missing("no limits for worn cords: it takes a forecast, and drops with use `wear`")
     criteria, decision = analysis.campaign.criteria, analysis.campaign.decision
     controls = {
-        "least_clearance": _slider(criteria.least_clearance, 0.0, 15.0, 0.5, "least clearance [m]"),
+        "least_clearance": number_slider(criteria.least_clearance, 0.0, 15.0, 0.5, "least clearance [m]"),
         "probability": probability_slider(decision.probability, disabled=decision.limit == "tolerance"),
         "greatest_jumps": w.BoundedIntText(
             value=criteria.greatest_jumps or 0,
@@ -150,13 +149,8 @@ def wear_panel(analysis: "Analysis") -> Panel:
     holds = "no retested count" if retired is None else f"{retired} jumps"
 
     def answer(per_week: int, greatest_jumps: int, least_clearance: float, probability: float) -> Answer:
-        life = reassess(
-            service,
-            forecast,
-            greatest_jumps=greatest_jumps or None,
-            least_clearance=least_clearance,
-            probability=probability,
-        )
+        rule = {"least_clearance": least_clearance, "probability": probability}
+        life = reassess(service, forecast, greatest_jumps=greatest_jumps or None, **rule)
         tested = max((point.jumps for point in life.points if point.kind == "tested"), default=0)
         lines = life.summary().splitlines()
         for what, count, since in (
@@ -172,10 +166,3 @@ def wear_panel(analysis: "Analysis") -> Panel:
         return lines, plots.wear(life)
 
     return Panel(controls, answer)
-
-
-def _slider(value: float, low: float, high: float, step: float, description: str) -> w.FloatSlider:
-    """A slider that can stand at `value` whatever the usual range is."""
-    return w.FloatSlider(
-        value=value, min=min(low, value), max=max(high, value), step=step, description=description, readout_format=".2f"
-    )

@@ -4,7 +4,6 @@ page            report.html, its PDF and results.json; start here
 tables          rows and words of the sections
 rounding        numbers as they are shown
 figures         one function a figure
-raw_figures     figures of what was measured
 style           what figures share
 monte_carlo     how sure the drawn numbers are
 results_folder  results replaced as a whole; fresh, stale or damaged

@@ -5,31 +5,18 @@ A figure becomes bytes by `svg` or `png`, the same bytes each time. `state` writ
 notebook can be compared; `describe` says it in words for those who cannot see it. No pyplot: nothing stays open.
 """
 
-from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 from scipy import special
 
 from cordlab.batch.fit import BatchFit
-from cordlab.curves.fit import Band, NoBand
+from cordlab.curves.fit import NoBand
 from cordlab.quantities import QUANTITIES, bounded
-from cordlab.report.raw_figures import (
-    branches,
-    calibration,
-    calibration_pairs,
-    ladder,
-    lowest_points,
-    motion,
-    prediction,
-    raw_record,
-    record,
-    residuals,
-)
 from cordlab.report.style import (
     BLUE,
     BOX,
@@ -44,6 +31,7 @@ from cordlab.report.style import (
     describe,
     figure_of,
     forbid,
+    hatch,
     label_ends,
     legend_outside,
     looks,
@@ -57,16 +45,17 @@ from cordlab.report.style import (
 )
 
 if TYPE_CHECKING:
-    from cordlab.analysis import Analysis
+    from cordlab import Analysis, Calibration, Campaign, Drop, Prediction, Rating, Trace
     from cordlab.batch.cords import Batch
     from cordlab.batch.slow_pulls import PullComparison
+    from cordlab.campaign.campaign import CalibrationTable
+    from cordlab.campaign.loggers import Record
     from cordlab.campaign.settings import Criteria
     from cordlab.limits.budget import Budget
     from cordlab.limits.validation import Validation
+    from cordlab.rating.ladder import Rung
     from cordlab.rating.lot import Lot
     from cordlab.rating.range_plan import RangePlan
-    from cordlab.rating.rate import Rating
-    from cordlab.records.reduce import Drop
     from cordlab.wear.softening import Softening
     from cordlab.wear.wear import Wear
 
@@ -76,14 +65,239 @@ __all__ = [
     "raw_record", "record", "residuals", "show", "slow_pulls", "softening", "state", "svg", "tell", "validation",
     "wear",
 ]  # fmt: skip
-
-
-def __dir__() -> list[str]:
-    return __all__
-
+__dir__ = __all__.copy  # what a notebook offers when a name is begun
 
 BANDS = ("mean curve", "this cord", "another cord")
 LEVEL = 0.95
+BROKEN = np.array([0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 0.8, 0.95, 0.99])  # shares that the probability plot names
+
+
+@styled
+def lowest_points(campaign: "Campaign", *, ax: AnyAxes = None) -> Figure:
+    """Every lowest point measured on its own against the mass hung, cord by cord, down to the surface at the rig."""
+    (panel,) = canvas(ax, size=(6.3, 3.6))
+    uses = (("fit", "to fit", None, 1), ("check", "held back", "none", 1), ("wear", "worn cord", "none", 0.45))
+    apart = np.diff(np.unique([drop.mass.value for drop in campaign.drops]), prepend=0).min(initial=4.0)
+    places = np.linspace(-0.25, 0.25, len(campaign.cords)) * apart  # cords of one mass side by side, else they hide
+    for place, (cord, marker, colour) in zip(places, looks(entry.cord for entry in campaign.cords), strict=True):
+        drops = [drop for drop in campaign.drops if drop.cord == cord]
+        for use, word, inside, alpha in uses:
+            noted = [(drop.mass.value + place, drop.lowest_point) for drop in drops if drop.use == use]
+            points = [(mass, lowest.value) for mass, lowest in noted if lowest is not None]
+            if points:
+                look: Look = {"color": colour, "mfc": inside or colour, "alpha": alpha}
+                panel.plot(*zip(*points, strict=True), marker, label=f"cord {cord} ({word})", **look)
+    surface = campaign.rig.tie_height.value
+    panel.axhline(surface, color=INK, lw=1.4, label="surface at the rig")
+    note(panel, "surface at the rig", (0.02, surface), offset=(0, 3), xycoords=("axes fraction", "data"), va="bottom")
+    panel.invert_yaxis()
+    panel.set(xlabel="mass hung [kg]", ylabel="lowest point below the tie point [m]")
+    first = [line for line in panel.lines if "to fit" in str(line.get_label())]
+    legend_outside([panel], first, labels=[str(line.get_label()).split(" (")[0] for line in first])
+    panel.set_title("filled: to fit; open: held back; faint: worn cords; cords of one mass side by side", fontsize=9)
+    return figure_of(panel)
+
+
+@styled
+def ladder(
+    rungs: Sequence["Rung"], lowest: Mapping[float, Sequence[float]], *, clear_above: float, ax: AnyAxes = None
+) -> Figure:
+    """Limits that the ladder gave for each heavier mass before it was dropped, and what then came.
+
+    lowest : mass hung [kg] → its lowest points, those of masses that were dropped [m]. clear_above : lowest point that
+    leaves the least clearance on the rig [m]
+    """
+    (panel,) = canvas(ax)
+    x, y = np.array([(m, depth) for m, depths in lowest.items() for depth in depths]).T
+    panel.plot(x, y, "o", color=INK, ms=3.5, mfc="none", label="measured, afterwards")
+    x, y = np.array([(rung.mass, rung.lowest_point_limit) for rung in rungs]).T
+    panel.plot(x, y, "_--", color=RED, ms=14, mew=2, label="limit, from lighter drops only")
+    forbid(panel, clear_above, "upper", unit="m, for the least clearance on this rig")
+    panel.invert_yaxis()
+    panel.set(xlabel="mass hung [kg]", ylabel="lowest point below the tie point [m]")
+    legend_outside([panel], panel.lines[:2])
+    return figure_of(panel)
+
+
+@styled
+def calibration_pairs(table: "CalibrationTable", *, ax: AnyAxes = None) -> Figure:
+    """Readings against references as they were written down, run by run."""
+    (panel,) = canvas(ax, size=(6.3, 3.0))
+    for run, marker, colour in looks(np.unique(table.run).tolist()):
+        of = table.run == run
+        panel.plot(table.reading[of], table.reference[of], marker, color=colour, mfc="none", label=f"run {run}")
+    panel.set(xlabel=f"reading [{table.reading_unit}]", ylabel=f"reference [{table.quantity_unit}]")
+    panel.set_title(f"{table.channel} sensor")
+    panel.legend(ncols=2)
+    return figure_of(panel)
+
+
+@styled
+def calibration(calibration: "Calibration", *, ax: AnyAxes = None) -> Figure:
+    """Residuals of the references about the calibration curve, run by run, and the range that it holds for."""
+    (panel,) = canvas(ax)
+    for run, marker, colour in looks(np.unique(calibration.run).tolist()):
+        of = calibration.run == run
+        residual = calibration.reference[of] - calibration.curve(calibration.reading[of])[0]
+        panel.plot(calibration.reading[of], residual, f"{marker}-", color=colour, label=f"run {run}")
+    low, high = calibration.valid
+    along = np.linspace(low, high, 100)
+    band = special.stdtrit(calibration.dof, 0.975) * calibration.curve(along)[1]
+    panel.fill_between(along, -band, band, color=BLUE, alpha=0.2, lw=0, label="95 % confidence of the curve")
+    panel.axhline(0, color="0.5", lw=0.8)
+    pad = 0.08 * (high - low)
+    panel.set_xlim(low - pad, high + pad)
+    hatch(panel.axvspan, low - pad, low)
+    hatch(panel.axvspan, high, high + pad)
+    panel.set(xlabel=f"reading [{calibration.reading_unit}]", ylabel=f"reference − curve [{calibration.quantity_unit}]")
+    panel.set_title(f"{calibration.channel} sensor, degree {calibration.degree}; hatched: not calibrated, refused")
+    legend_outside([panel], panel.get_legend_handles_labels()[0], ncols=5)
+    return figure_of(panel)
+
+
+@styled
+def raw_record(record: "Record", *, force_unit: str, distance_unit: str = "", ax: AnyAxes = None) -> Figure:
+    """A record as the logger wrote it, in the units of the sensors.
+
+    ax : one axes for the force, a second where the record has a distance
+    """
+    channels = [("force", record.force, force_unit)]
+    if record.distance is not None:
+        channels.append(("distance", record.distance, distance_unit))
+    axes = canvas(ax, rows=len(channels), size=(6.3, 1.0 + 1.5 * len(channels)), sharex=True)
+    for panel, (name, values, unit) in zip(axes, channels, strict=True):
+        panel.plot(record.time, values, "-", color=FAINT, lw=0.7, label="as recorded")
+        panel.set_ylabel(f"{name} [{unit}]")
+    axes[-1].set_xlabel("time [s]")
+    return figure_of(axes[0])
+
+
+@styled
+def record(drop: "Drop", *, raw: tuple[np.ndarray, np.ndarray] | None = None, ax: AnyAxes = None) -> Figure:
+    """Load and distance of one drop against time, with its events.
+
+    raw : time [s] and load [N] as recorded, drawn faintly behind what the filter leaves. ax : two axes, load and place
+    """
+    load, place = axes = canvas(ax, rows=2, size=(6.3, 4.2), sharex=True)
+    if raw is not None:
+        load.plot(raw[0], raw[1] / 1000, "-", color="#BBBBBB", lw=0.8, label="as recorded")
+    where = "tie point" if drop.load_cell_at == "top" else "lower end"
+    load.plot(drop.time, drop.load / 1000, "-", color=BLUE, label=f"load at the {where}, filter {drop.filter}")
+    place.plot(drop.time, drop.position, "-", color=BLUE, label="lower end of the cord")
+    place.axhline(drop.slack_length, color=FAINT, ls=":", lw=1)
+    note(place, "slack length", (drop.time[0], drop.slack_length), offset=(2, 3), bbox=BOX)
+    events = {"release": drop.release, "slack ends": drop.slack_end, "greatest load": drop.peak}
+    events = dict(sorted((events | {"lowest point": drop.lowest}).items(), key=lambda event: event[1]))
+    marks: list[tuple[float, list[str]]] = []  # events that fall together share one
+    for name, index in events.items():
+        at = float(drop.time[index])
+        if marks and at - marks[-1][0] < 0.02 * (drop.time[-1] - drop.time[0]):
+            marks[-1][1].append(name)
+        else:
+            marks.append((at, [name]))
+    for k, (at, names) in enumerate(marks):
+        note(load, ", ".join(names), (at, 1), offset=(-2, 3 if k % 2 else 14), xycoords=("data", "axes fraction"))
+    for panel, values in ((load, drop.load / 1000), (place, drop.position)):
+        for at, _ in marks:
+            panel.axvline(at, color=INK, ls="--", lw=0.7)
+        panel.plot(drop.time[[*events.values()]], values[[*events.values()]], "o", color=RED, label="events")
+    place.invert_yaxis()
+    load.set(ylabel="load [kN]")
+    load.set_title(f"Drop {drop.name}: cord {drop.cord}, {drop.mass:g} kg", pad=26)  # above the events' names
+    place.set(xlabel="time [s]", ylabel="below the tie point [m]")
+    return figure_of(axes[0])
+
+
+@styled
+def branches(drop: "Drop", *, clear: "Drop | None" = None, ax: AnyAxes = None) -> Figure:
+    """The cord's force over its stretch ratio: the way down, the way back, and the energy between them.
+
+    clear : the same drop with its stretch wave taken off the way down
+    """
+    (panel,) = canvas(ax, size=(6.3, 3.2))
+    panel.plot(drop.stretch_ratio, drop.force / 1000, "-", color=BLUE, label="loading")
+    if drop.unloading_ratio.size:
+        panel.plot(drop.unloading_ratio, drop.unloading_force / 1000, "--", color=RED, label="unloading")
+    if clear is not None:
+        panel.plot(clear.stretch_ratio, clear.force / 1000, "-", color=INK, lw=2.5, label="loading, wave taken off")
+    panel.legend(loc="lower right")  # with waves the two cross, and a name at a line would lie on the other
+    panel.set(xlabel="stretch ratio [1]", ylabel="force in the cord [kN]")
+    if drop.energy_returned is not None:
+        panel.set_title(f"energy returned {100 * drop.energy_returned:.1f} %")
+    return figure_of(panel)
+
+
+@styled
+def prediction(prediction: "Prediction", *, ax: AnyAxes = None) -> Figure:
+    """Lowest point over g: a cloud of draws, or one point; draws without a lowest point are counted."""
+    (panel,) = canvas(ax)
+    g, lowest_point = np.ravel(prediction.g), np.ravel(prediction.lowest_point)
+    ends = np.isfinite(lowest_point)
+    missing = "" if ends.all() else f", {np.sum(~ends)} without a lowest point"
+    panel.plot(g[ends], lowest_point[ends], ".", label=f"{prediction.mechanics}{missing}")
+    panel.set(xlabel="greatest g [1]", ylabel="lowest point below the tie point [m]")
+    panel.yaxis.set_inverted(True)
+    panel.legend()
+    return figure_of(panel)
+
+
+@styled
+def motion(traces: Iterable["Trace"], *, slack_length: float, drop: "Drop | None" = None, ax: AnyAxes = None) -> Figure:
+    """Position and loads of one drop on one time axis from the release: by each mechanics, and as recorded.
+
+    slack_length [m]. drop : its reduced record, or None where this mass was not dropped. ax : three axes: place, load
+    at the tie point, load at the lower end
+    """
+    place, tie, lower = axes = canvas(ax, rows=3, size=(6.3, 5.4), sharex=True)
+    end = np.inf
+    if drop is not None:
+        time = drop.time - drop.time[drop.release]
+        end, cell = float(time[-1]), tie if drop.load_cell_at == "top" else lower
+        for panel, values in ((place, drop.position), (cell, drop.load / 1000)):
+            panel.plot(time, values, "-", color="#BBBBBB", lw=4, label="record")
+    drawn = (("--", BLUE, "white"), ("-", RED, RED))  # line, colour, and the marker's inside: told apart in grey too
+    for trace, (style, colour, inside) in zip(traces, drawn, strict=False):
+        end = min(end, float(trace.time[-1]))
+        place.plot(trace.time, trace.position, style, color=colour, label=trace.mechanics)
+        for panel, values in ((tie, trace.tie_load), (lower, trace.lower_load)):
+            panel.plot(trace.time, values / 1000, style, color=colour, label=trace.mechanics)
+            k = int(np.argmax(values))
+            peak, name = ([trace.time[k]], [values[k] / 1000]), f"{trace.mechanics}, greatest"
+            panel.plot(*peak, "v", ms=7, color=colour, mfc=inside, label=name)
+    place.axhline(slack_length, color=FAINT, ls=":", lw=1)
+    note(place, "slack length", (0, slack_length), offset=(2, 3))
+    place.set_xlim(0, end)
+    place.invert_yaxis()
+    place.set_ylabel("lower end below\nthe tie point [m]")
+    tie.set_ylabel("load at the\ntie point [kN]")
+    lower.set(xlabel="time from the release [s]", ylabel="load at the\nlower end [kN]")
+    lines = {str(line.get_label()): line for panel in axes for line in panel.lines[::-1]}
+    named = sorted(lines, key=lambda name: (name != "record", "greatest" in name))
+    shown = [lines[name] for name in named if not name.startswith("_")]
+    legend_outside(axes, shown, above=True, ncols=len(shown))
+    return figure_of(axes[0])
+
+
+@styled
+def residuals(drops: Sequence["Drop"], fit: "BatchFit", *, ax: AnyAxes = None) -> Figure:
+    """Force less the cord's curve, a strip a drop: what the shape leaves, cord by cord and from light to heavy."""
+    (panel,) = canvas(ax)
+    ordered = sorted(drops, key=lambda drop: (drop.cord, drop.mass))
+    for cord, marker, colour in looks(drop.cord for drop in ordered):
+        places = [k for k, drop in enumerate(ordered) if drop.cord == cord]
+        for k in places:
+            drop = ordered[k]
+            off = drop.force - fit.chosen.scales.get(cord, 1.0) * fit.chosen.curve.force(drop.stretch_ratio)
+            spread = k + np.linspace(-0.35, 0.35, off.size)
+            panel.plot(spread, off, marker, ms=2, color=colour, label=f"cord {cord}" if k == places[0] else "_")
+        panel.axvline(places[-1] + 0.5, color="#BBBBBB", lw=0.8)
+        above: Look = {"xycoords": ("data", "axes fraction"), "ha": "center", "va": "bottom"}
+        note(panel, cord, (float(np.mean(places)), 1), offset=(0, 2), **above)
+    panel.axhline(0, color=INK, lw=1)
+    panel.set_xticks(range(len(ordered)), [f"{drop.mass:g}" for drop in ordered], rotation=90)
+    panel.grid(axis="x", visible=False)
+    panel.set(xlabel="mass hung [kg], a strip a drop from slack to lowest point, by cord", ylabel="force − curve [N]")
+    return figure_of(panel)
 
 
 @styled
@@ -96,7 +310,8 @@ def curves(drops: Sequence["Drop"], fit: BatchFit, *, bands: Sequence[str] = BAN
     chosen, reach = fit.chosen.curve, max(float(drop.stretch_ratio.max()) for drop in drops)
     for cord, marker, colour in looks(drop.cord for drop in drops):
         for k, drop in enumerate(drop for drop in drops if drop.cord == cord):
-            x, f = _thin(drop.stretch_ratio, 25), _thin(drop.force, 25)
+            thin = np.unique(np.linspace(0, drop.force.size - 1, 25).astype(int))
+            x, f = drop.stretch_ratio[thin], drop.force[thin]
             look: Look = {"ls": "none", "marker": marker, "ms": 3, "mfc": "none", "mew": 0.6, "color": colour}
             top.plot(x, f / 1000, label=f"cord {cord}" if k == 0 else "_", **look)
             shape = chosen.force(x)
@@ -106,41 +321,26 @@ def curves(drops: Sequence["Drop"], fit: BatchFit, *, bands: Sequence[str] = BAN
     top.plot(x, chosen.force(x) / 1000, "-", color=INK, lw=2, label=f"curve of the batch ({fit.chosen.model.name})")
     top.legend(ncols=2)
     far = x[chosen.force(x) > 0.1 * float(chosen.force(reach))]
-    labels = []
-    for band, colour, style in _bands(fit, far):
-        name = band.kind.replace("confidence", "mean curve")
-        if name not in bands:
-            continue
-        share = [100 * (edge / chosen.force(far) - 1) for edge in (band.lower, band.upper)]
-        for edge in share:
-            bottom.plot(far, edge, ls=style, color=colour, label=band.label)
-        labels.append((share[1][-1], name, colour))
+    labels, tested = [], next(iter(fit.chosen.scales))
+    asks = {
+        "mean curve": (lambda: fit.chosen.confidence_band(far, LEVEL), BLUE, "-"),
+        "this cord": (lambda: fit.chosen.prediction_band(far, LEVEL, this_cord=tested), GREEN, "-."),
+        "another cord": (lambda: fit.chosen.prediction_band(far, LEVEL), RED, "--"),
+    }
+    for name in (name for name in asks if name in bands):
+        ask, colour, style = asks[name]
+        with suppress(NoBand):  # one that the data cannot give is not drawn
+            band = ask()
+            share = [100 * (edge / band.force - 1) for edge in (band.lower, band.upper)]
+            for edge in share:
+                bottom.plot(far, edge, ls=style, color=colour, label=band.label)
+            labels.append((share[1][-1], name, colour))
     bottom.axhline(0, color=INK, lw=1)
     label_ends(bottom, far[-1], labels)
     bottom.set_title(f"bands of {100 * LEVEL:g} %, two-sided")
     top.set(ylabel="force in the cord [kN]")
     bottom.set(xlabel="stretch ratio [1]", ylabel="off the batch's curve [%]")
     return figure_of(axes[0])
-
-
-def _bands(fit: BatchFit, x: np.ndarray) -> Iterable[tuple[Band, str, str]]:
-    """The bands that the data can give; a band that they cannot is not drawn."""
-    first = next(iter(fit.chosen.scales))
-    # the band of one tested cord is drawn about the batch's curve, where the others are
-    for ask, colour, style in (
-        (lambda: fit.chosen.confidence_band(x, LEVEL), BLUE, "-"),
-        (lambda: _recentred(fit.chosen.prediction_band(x, LEVEL, this_cord=first), fit), GREEN, "-."),
-        (lambda: fit.chosen.prediction_band(x, LEVEL), RED, "--"),
-    ):
-        try:
-            yield ask(), colour, style
-        except NoBand:
-            continue
-
-
-def _recentred(band: Band, fit: BatchFit) -> Band:
-    by = fit.chosen.curve.force(band.stretch_ratio) / band.force
-    return replace(band, force=band.force * by, lower=band.lower * by, upper=band.upper * by)
 
 
 @styled
@@ -151,43 +351,39 @@ def by_mass(
 
     quantities : names of the table of quantities, such as "clearance" or "peak_load". ax : one axes a quantity
     """
-    size = (6.3, 2.9) if len(quantities) > 1 else (4.2, 3.0)
-    axes = canvas(ax, columns=len(quantities), size=size)
+    axes = canvas(ax, columns=len(quantities), size=(6.3, 2.9) if len(quantities) > 1 else (4.2, 3.0))
+    kind = f"{100 * rating.probability:g} % {rating.limit} limit"
     for panel, quantity in zip(axes, quantities, strict=True):
         row = QUANTITIES[quantity]
-        bound = getattr(criteria, row.criterion.key) if row.criterion else None
-        _over_mass(panel, rating, quantity, bound, row.danger)
         panel.set(xlabel="rider mass [kg]", ylabel=row.head)
+        rows = [prediction for prediction in rating.predictions if prediction[quantity] is not None]
+        mass = np.array([prediction["mass"] for prediction in rows])
+        if not mass.size:
+            panel.annotate("no prediction", (0.5, 0.5), xycoords="axes fraction", ha="center")
+            continue
+        labels = []
+        for key, name, words, style, marker, colour in (
+            (quantity, "estimate", "estimate", "-", "o", BLUE),
+            (f"{quantity}_limit", "limit", kind, "--", "_", RED),
+        ):
+            values = np.array([prediction[key] for prediction in rows], float)
+            if np.isfinite(values).any():
+                mark = marker if mass.size == 1 else ""  # a line would not show
+                panel.plot(mass, values, mark + style, color=colour, label=words)
+                labels.append((values[np.isfinite(values)][-1], name, colour))
+        if row.criterion and (bound := getattr(criteria, row.criterion.key)) is not None:
+            forbid(panel, bound, row.danger)
+        if rating.ends is None:
+            panel.set_title("not rated", color=DARKER[RED], fontsize=9)
+        else:
+            panel.axvspan(*rating.ends, ymax=0.03, color=GREEN, label="rated")
+            for end in rating.ends:
+                panel.axvline(end, color=GREEN, ls=":", lw=1.2)
+            panel.set_title("rated {:.1f} to {:.1f} kg".format(*rating.ends), color=DARKER[GREEN], fontsize=9)
+        if mass.size > 1:
+            panel.set_xlim(mass[0], mass[-1])
+        label_ends(panel, panel.get_xlim()[1], labels)
     return figure_of(axes[0])
-
-
-def _over_mass(ax: Axes, rating: "Rating", quantity: str, criterion: float | None, side: str) -> None:
-    rows = [row for row in rating.predictions if row[quantity] is not None]
-    mass = np.array([row["mass"] for row in rows])
-    if not mass.size:
-        ax.annotate("no prediction", (0.5, 0.5), xycoords="axes fraction", ha="center")
-        return
-    kind = f"{100 * rating.probability:g} % {rating.limit} limit"
-    labels = []
-    for key, name, style, colour in ((quantity, "estimate", "-", BLUE), (f"{quantity}_limit", "limit", "--", RED)):
-        values = np.array([np.nan if row[key] is None else row[key] for row in rows], float)
-        if np.isfinite(values).any():
-            mark = ("o" if name == "estimate" else "_") if mass.size == 1 else ""  # a line would not show
-            ax.plot(mass, values, mark + style, color=colour, label="estimate" if name == "estimate" else kind)
-            last = np.flatnonzero(np.isfinite(values))[-1]
-            labels.append((values[last], name, colour))
-    if criterion is not None:
-        forbid(ax, criterion, side)
-    if rating.lightest is not None and rating.heaviest is not None:
-        ax.axvspan(rating.lightest, rating.heaviest, ymax=0.03, color=GREEN, label="rated")
-        for end in (rating.lightest, rating.heaviest):
-            ax.axvline(end, color=GREEN, ls=":", lw=1.2)
-        ax.set_title(f"rated {rating.lightest:.1f} to {rating.heaviest:.1f} kg", color=DARKER[GREEN], fontsize=9)
-    else:
-        ax.set_title("not rated", color=DARKER[RED], fontsize=9)
-    if mass.size > 1:
-        ax.set_xlim(mass[0], mass[-1])
-    label_ends(ax, ax.get_xlim()[1], labels)
 
 
 @styled
@@ -223,21 +419,14 @@ def wear(wear: "Wear", *, ax: AnyAxes = None) -> Figure:
     forbid(panel, wear.least, "lower", room=wear.room, unit=wear.unit)
     if wear.retire_at is not None:
         panel.axvline(wear.retire_at, color=RED, ls="-.", lw=1.4)
-        look: Look = {
-            "xycoords": ("data", "axes fraction"),
-            "ha": "right",
-            "va": "top",
-            "color": DARKER[RED],
-            "bbox": BOX,
-        }
-        note(panel, f"retire at {wear.retire_at} jumps", (wear.retire_at, 1), offset=(-4, -4), **look)
+        look: Look = {"xycoords": ("data", "axes fraction"), "ha": "right", "va": "top", "color": DARKER[RED]}
+        note(panel, f"retire at {wear.retire_at} jumps", (wear.retire_at, 1), offset=(-4, -4), bbox=BOX, **look)
     if wear.points:
         last = wear.points[-1]
         name = "forecast\nlimit" if last.kind == "forecast" else "limit"
         label_ends(panel, last.jumps, [(last.lower, name, INK)])
     panel.set(xlabel="jumps of the cord", ylabel=f"{wear.quantity} [{wear.unit}]" if wear.unit else wear.quantity)
-    cords = [line for line in panel.lines if str(line.get_label()).startswith("cord ")]
-    legend_outside([panel], cords)
+    legend_outside([panel], [line for line in panel.lines if str(line.get_label()).startswith("cord ")])
     return figure_of(panel)
 
 
@@ -292,9 +481,6 @@ def range_plan(plan: "RangePlan", *, ax: AnyAxes = None) -> Figure:
     return figure_of(panel)
 
 
-BROKEN = np.array([0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 0.8, 0.95, 0.99])  # shares that the probability plot names
-
-
 @styled
 def breaks(lot: "Lot", *, ax: AnyAxes = None) -> Figure:
     """Weibull probability plot of the breaking loads: a Weibull lot lies on a straight line.
@@ -305,8 +491,7 @@ def breaks(lot: "Lot", *, ax: AnyAxes = None) -> Figure:
     panel.plot(lot.loads / 1000, _weibull_height(lot.plotting_positions), "o", label="breaks")
     if lot.weibull is not None:
         shares = np.linspace(0.01, 0.99, 99)
-        height = _weibull_height(shares)
-        loads = np.array([lot.weibull.quantile(share) for share in shares])
+        height, loads = _weibull_height(shares), np.array([lot.weibull.quantile(share) for share in shares])
         panel.plot(loads / 1000, height, "-", lw=1, label="Weibull")
         normal = lot.loads.mean() + lot.loads.std(ddof=1) * special.ndtri(shares)
         panel.plot(normal[normal > 0] / 1000, height[normal > 0], "--", lw=1, label="normal")
@@ -337,29 +522,22 @@ def candidates(fit: BatchFit, *, ax: AnyAxes = None) -> Figure:
     left, right = axes = canvas(ax, columns=2, size=(6.3, 0.9 + 0.25 * len(models)), sharey=True)
     best = min(model.aicc for model in models)
     for k, model in enumerate(models):
-        chosen = model.model == fit.chosen.model.name
-        colour = BLUE if model.model in fit.equals else FAINT
-        inside = colour if model.model in fit.equals else "none"
-        look: Look = {"ls": "none", "color": colour, "mfc": inside} | ({"marker": "*", "ms": 9} if chosen else _DOT)
-        if np.isfinite(model.aicc):
-            left.plot([model.aicc - best], [k], **look)
-        if np.isfinite(model.check_rms):
-            right.plot([model.check_rms], [k], **look)
+        marker, size = ("*", 9) if model.model == fit.chosen.model.name else ("o", 5)
+        colour, inside = (BLUE, BLUE) if model.model in fit.equals else (FAINT, "none")
+        for panel, value in ((left, model.aicc - best), (right, model.check_rms)):
+            if np.isfinite(value):
+                panel.plot([value], [k], marker, ms=size, color=colour, mfc=inside)
     if not np.isfinite(best):
         left.annotate("too few independent values", (0.5, 0.5), xycoords="axes fraction", ha="center")
     left.set_xscale("symlog", linthresh=10)
-    right.set_xscale("log")
+    right.set(xscale="log", xlabel=f"rms of force in {fit.held_back} [N]")
     for panel in axes:  # the usual formatter writes formulas
         panel.xaxis.set_major_formatter("{x:g}")
         panel.xaxis.set_minor_formatter("")
     left.set_yticks(range(len(models)), [model.model for model in models])
     left.set(xlabel="AICc above the best [1]")
     left.set_title("star: chosen; filled: as good; open: not", fontsize=9)
-    right.set(xlabel=f"rms of force in {fit.held_back} [N]")
     return figure_of(axes[0])
-
-
-_DOT: Look = {"marker": "o", "ms": 5}
 
 
 @styled
@@ -370,8 +548,7 @@ def validation(validation: "Validation", *, ax: AnyAxes = None) -> Figure:
     for k, row in enumerate(rows):
         panel.plot([k, k], [row.lower - row.predicted, row.upper - row.predicted], "_-", ms=7, color=BLUE, label="_")
     for inside, marker, size, colour, name in ((True, "o", 5, INK, "inside"), (False, "X", 8, RED, "outside")):
-        points = [(k, row.measured - row.predicted) for k, row in enumerate(rows) if row.inside == inside]
-        if points:
+        if points := [(k, row.measured - row.predicted) for k, row in enumerate(rows) if row.inside == inside]:
             panel.plot(*zip(*points, strict=True), marker, color=colour, ms=size, label=name)
     panel.axhline(0, color=FAINT, lw=0.8)
     panel.set_xticks(range(len(rows)), [f"{row.mass:g}, {row.cord}" for row in rows], rotation=90)
@@ -396,6 +573,7 @@ def slow_pulls(comparison: "PullComparison", *, ax: AnyAxes = None) -> Figure:
 
 def all_figures(analysis: "Analysis") -> dict[str, Figure]:
     """Every figure of the report that an analysis can give, by the name of its file."""
+    rating, lot, plan = analysis.rating, analysis.lot, analysis.range_plan
     figures = {f"calibration-{name}": calibration(sensor) for name, sensor in analysis.calibrations.items()}
     measured = [drop for drop in analysis.drops if drop.use == "fit"]
     if measured and isinstance(analysis.fit, BatchFit):  # a fit to lowest points alone has no loading curves
@@ -404,24 +582,19 @@ def all_figures(analysis: "Analysis") -> dict[str, Figure]:
         figures |= {"residuals": residuals(clear, analysis.fit), "candidates": candidates(analysis.fit)}
     if analysis.pulls is not None and analysis.pulls.rows:
         figures["pulls"] = slow_pulls(analysis.pulls)
-    criteria = analysis.campaign.criteria
-    if analysis.rating.predictions:
-        figures["limits"] = by_mass(analysis.rating, criteria)
+    if rating.predictions:
         others = [quantity.name for quantity, _ in bounded() if quantity.name not in ("clearance", "g")]
-        figures["strength"] = by_mass(analysis.rating, criteria, quantities=others)
+        for name, quantities in (("limits", ("clearance", "g")), ("strength", others)):
+            figures[name] = by_mass(rating, analysis.campaign.criteria, quantities=quantities)
     if analysis.validation is not None and analysis.validation.rows:
         figures["validation"] = validation(analysis.validation)
     figures |= {f"budget-{name}": budget(part) for name, part in analysis.budget.items()}
-    if analysis.lot is not None and analysis.lot.loads.size:
-        figures["breaks"] = breaks(analysis.lot)
+    if lot is not None and lot.loads.size:
+        figures["breaks"] = breaks(lot)
     if analysis.batch is not None:
         figures["batch"] = batch(analysis.batch)
-    if analysis.range_plan is not None and np.isfinite(analysis.range_plan.lightest).any():
-        figures["range-plan"] = range_plan(analysis.range_plan)
+    if plan is not None and np.isfinite(plan.lightest).any():
+        figures["range-plan"] = range_plan(plan)
     if analysis.wear is not None:
         figures["wear"] = wear(analysis.wear)
     return figures
-
-
-def _thin(values: np.ndarray, count: int) -> np.ndarray:
-    return values[np.unique(np.linspace(0, values.size - 1, count).astype(int))]

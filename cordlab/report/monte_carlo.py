@@ -136,10 +136,8 @@ def _of_predictions(rating: Rating, limits: DrawnLimits, ends: dict[str, float])
             errors[f"{path}.violation.{word}"] = error
             if quantity in turning or abs(share - limits.forecast.probability) <= REACH * error:
                 errors[f"{path}.decision.{word}"] = None
-        at_an_end = [
-            name for name, error in ends.items() if error and abs(mass - getattr(rating, name)) <= REACH * error
-        ]
-        if turning or at_an_end:
+        at_an_end = (error and abs(mass - getattr(rating, name)) <= REACH * error for name, error in ends.items())
+        if turning or any(at_an_end):
             errors[f"{path}.rated"] = errors[f"{path}.reason"] = None
         else:
             limited = [quantity for quantity in judgement.bounds if row[f"{quantity}_limit"]]
@@ -194,10 +192,8 @@ def _of_lot(lot: Lot, rating: Rating, errors: Errors) -> Errors:
 
 def _of_plan(plan: RangePlan, limits: DrawnLimits) -> Errors:
     """Ends of the ranges to expect of more cords."""
-    ends = {f"lightest[{k}]": mass for k, mass in enumerate(plan.lightest.tolist())}
-    ends |= {f"heaviest[{k}]": mass for k, mass in enumerate(plan.heaviest.tolist())}
-    ends |= {f"best[{k}]": mass for k, mass in enumerate(plan.best or ())}
-    return {f"range_plan.{name}": limits.end(mass) for name, mass in ends.items()}
+    ends = {"lightest": plan.lightest, "heaviest": plan.heaviest, "best": plan.best or ()}
+    return {f"range_plan.{end}[{k}]": limits.end(float(mass)) for end in ends for k, mass in enumerate(ends[end])}
 
 
 def _of_budget(budget: Budget, forecast: Forecast) -> Errors:

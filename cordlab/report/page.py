@@ -23,20 +23,22 @@ if TYPE_CHECKING:
     from cordlab.campaign.campaign import Campaign
 
 ABOUT = {
-    "laboratory": "Laboratory",
-    "address": "Address",
-    "customer": "Customer",
-    "place": "Place of the drops",
-    "received": "Cords received",
-    "tested": "Dates of the drops",
-    "issued": "Date of issue",
-    "sampling": "How the cords were chosen from the lot",
-    "external": "Results from other providers",
-    "deviations": "Deviations from the method",
-    "author": "Tested and written by",
-    "reviewer": "Reviewed by",
+    "laboratory": ("Laboratory", "b"),
+    "address": ("Address", "b"),
+    "customer": ("Customer", "e"),
+    "place": ("Place of the drops", "c"),
+    "received": ("Cords received", "h"),
+    "tested": ("Dates of the drops", "i"),
+    "issued": ("Date of issue", "j"),
+    "sampling": ("How the cords were chosen from the lot", "k"),
+    "external": ("Results from other providers", "p"),
+    "deviations": ("Deviations from the method", "n"),
+    "author": ("Tested and written by", "o"),
+    "reviewer": ("Reviewed by", "o"),
 }
-"""What only the user knows: the keys of `[report]`, and their words. What is not given is left as a line to fill in."""
+"""What only the user knows: the keys of `[report]`, their words, and the items of ISO/IEC 17025:2017, 7.8.2.1, that ask
+for them. What is not given is left as a line to fill in.
+"""
 
 
 class PdfError(OSError):
@@ -100,7 +102,7 @@ def render(results: Results, figures: Mapping[str, str], *, second_units: bool =
         campaign=campaign,
         rating=results["rating"],
         number=report_number(results),
-        about=[(word, str(campaign["report"].get(key, ""))) for key, word in ABOUT.items()],
+        about=[(word, str(campaign["report"].get(key, ""))) for key, (word, _) in ABOUT.items()],
         heading=[str(campaign["report"][key]) for key in ("laboratory", "address") if key in campaign["report"]],
         figures=figures,
         masses=sections.by_mass(results["predictions"], campaign["criteria"], numbers),

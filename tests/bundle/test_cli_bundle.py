@@ -51,7 +51,8 @@ def test_a_published_bundle_agrees_and_recheck_writes_nothing(bundle, capsys):
     assert cli.main(["recheck", str(bundle)]) == 0
     out, err = capsys.readouterr()
     assert out.startswith("the bundle agrees with its inputs\nevery file is as the manifest says\n")
-    assert " 0 differs" in out
+    counts = [int(count) for count in re.search(r"(\d+) values: (\d+) equal, 0 equal .*, 0 differs", out).groups()]
+    assert counts[0] == counts[1] > 1000
     assert err == ""
     assert sorted(bundle.parent.rglob("*")) == before
 
@@ -62,6 +63,7 @@ def test_what_is_refused_stands_on_a_line_each_with_exit_2(bundle, tmp_path, cap
     out, err = capsys.readouterr()
     assert out == ""
     assert [line.split()[:2] for line in err.splitlines()] == [["no", "licence"], ["no", "author"], ["the", "date"]]
+    assert err.count("never invented") == 2
     assert list(tmp_path.iterdir()) == []
 
 
@@ -101,21 +103,6 @@ def test_who_and_when_are_asked_for(bundle, tmp_path, capsys, missing):
         cli.main(["publish", str(bundle.parent / "campaign"), str(tmp_path / "b.zip"), *WHO[:k], *WHO[k + 2 :]])
     assert f"required: {missing}" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
-
-
-def test_a_zip_that_leads_out_is_refused_and_nothing_is_written(tmp_path, capsys):
-    hostile = tmp_path / "deep" / "hostile.zip"
-    hostile.parent.mkdir()
-    with zipfile.ZipFile(hostile, "w") as archive:
-        archive.writestr("campaign/campaign.toml", "title = 'x'")
-        archive.writestr("../../owned.txt", "x")
-        archive.writestr("/owned.txt", "x")
-    assert cli.main(["recheck", str(hostile)]) == 2
-    out, err = capsys.readouterr()
-    assert out == ""
-    assert err.count("hostile.zip: ") == 2  # each of the two by itself
-    assert "Traceback" not in err
-    assert sorted(tmp_path.rglob("*")) == [hostile.parent, hostile]
 
 
 def test_two_results_are_compared(bundle, tmp_path, capsys):

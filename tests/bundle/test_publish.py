@@ -139,14 +139,6 @@ def test_the_laboratory_is_the_publisher_where_it_is_given(tmp_path, monkeypatch
     assert graph["./"]["publisher"] == graph["#author"]["affiliation"] == {"@id": "#laboratory"}
 
 
-def test_who_when_and_licence_are_asked_for_all_at_once(tmp_path):
-    with pytest.raises(PublishError) as error:
-        publish_specimen(tmp_path / "a.zip", licence=" ", author="", date="yesterday")
-    assert len(error.value.problems) == 3
-    assert "never invented" in error.value.problems[0]
-    assert list(tmp_path.iterdir()) == []
-
-
 def test_inputs_that_changed_since_are_refused(tmp_path):
     folder = shutil.copytree(specimen().campaign.folder, tmp_path / "campaign")
     (folder / "drops.csv").write_bytes((folder / "drops.csv").read_bytes() + b"\n")
@@ -154,8 +146,8 @@ def test_inputs_that_changed_since_are_refused(tmp_path):
     with pytest.raises(PublishError) as error:
         publish.publish(folder, tmp_path / "a.zip", analysis=specimen(), **WHO)
     told = "\n".join(error.value.problems)
-    assert "drops.csv: has changed since it was analysed" in told
-    assert "cords.csv: cannot be read" in told
+    assert "drops.csv has changed since it was analysed" in told
+    assert "cords.csv is gone, or cannot be read" in told
 
 
 def test_a_notebook_must_have_been_run(tmp_path):
@@ -172,14 +164,6 @@ def test_a_notebook_must_have_been_run(tmp_path):
 
 
 # --- recheck
-
-
-def test_a_bundle_as_published_agrees(bundle, no_new_numbers):
-    found = recheck.recheck(bundle)
-    assert found.agrees
-    assert found.altered == ()
-    assert len(found.comparison.lines) > 1000
-    assert found.comparison.count(EQUAL) == len(found.comparison.lines)
 
 
 def test_one_byte_of_the_zip_itself(bundle, tmp_path):

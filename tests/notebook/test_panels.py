@@ -6,7 +6,6 @@ from base64 import b64decode
 import pytest
 
 from cordlab.notebook import panels, what_if
-from cordlab.notebook.choose import chosen_folder
 from cordlab.report import figures as plots
 from tests import notebooks
 from tests.conftest import ROOT
@@ -131,14 +130,6 @@ def test_the_readmes_figure_is_of_this_demo(analysis):
     assert title.search(stored)[1] == title.search(now)[1]
     assert f"rated {analysis.rating.lightest:.1f} to {analysis.rating.heaviest:.1f} kg" in stored
     assert "(shared/demo-limits.svg)" in (ROOT / "README.md").read_text(encoding="utf-8")
-
-
-def test_the_folder_of_the_notebooks_can_be_changed(monkeypatch, tmp_path):
-    monkeypatch.delenv("CORDLAB_CAMPAIGN", raising=False)
-    monkeypatch.chdir(ROOT / "notebooks")
-    assert chosen_folder().as_posix() == "../data-demo/first-batch"
-    monkeypatch.setenv("CORDLAB_CAMPAIGN", str(tmp_path))
-    assert chosen_folder() == tmp_path
 
 
 def test_raw_figures_draw_the_numbers_of_the_files(campaign):

@@ -71,28 +71,17 @@ def words(page):
     return " ".join(Tags(page).text.split())
 
 
-# ISO/IEC 17025:2017, 7.8.2.1 a–p, 7.8.3.1 and 7.8.6.2, read in a copy of the standard; the words are this report's.
+# ISO/IEC 17025:2017, 7.8, read in a copy of the standard; the words are this report's. That every content is there is
+# tested with the panel that looks for each (tests/notebook/test_reviewing.py); here what it says, and where.
 CHECKLIST = {
     "7.8.2.1 a title": r"^.{0,80}Test report",
     "7.8.2.1 b laboratory and address": r"Laboratory.*Address",
-    "7.8.2.1 c where the tests were made": r"Place of the drops",
-    "7.8.2.1 d unique identification": r"Report CL-[0-9A-F]{12}",
     "7.8.2.1 d clear end": r"End of report CL-[0-9A-F]{12}$",
-    "7.8.2.1 e customer": r"Customer",
     "7.8.2.1 f method": r"Method: dead weights dropped on 2 cords",
     "7.8.2.1 g items": r"batch invented.*Cords dropped.*A1 .*A2 ",
-    "7.8.2.1 h receipt": r"Cords received",
-    "7.8.2.1 i dates of the tests": r"Dates of the drops",
-    "7.8.2.1 j date of issue": r"Date of issue",
-    "7.8.2.1 k sampling": r"How the cords were chosen from the lot",
-    "7.8.2.1 l only the items tested": r"relate only to the cords tested",
     "7.8.2.1 m results with units": r"clearance \[m\], limit",
-    "7.8.2.1 n deviations": r"Deviations from the method",
     "7.8.2.1 o who authorises": r"Reviewed and authorised by: name, date, signature",
-    "7.8.2.1 p external providers": r"Results from other providers",
-    "7.8.2.2 data given by others": r"entered by the user and not checked",
     "7.8.3.1 a conditions": r"drops at 18\.5 °C",
-    "7.8.3.1 c uncertainty": r"Shares of the variance of clearance",
     "7.8.6.2 a results that the statement is about": r"Rated for riders of 45 kg to 85 kg",
     "7.8.6.2 b specification": r"Least clearance of the body above the surface 4 m",
     "7.8.6.2 c decision rule": r"Decision rule: guarded acceptance \(JCGM 106:2012, 8\.3\.2\)",
@@ -122,6 +111,7 @@ def test_what_the_laboratory_gives_stands_in_it_and_the_rest_is_left_to_fill_in(
     given["campaign"]["report"] = {"laboratory": "An invented laboratory", "customer": "An invented customer"}
     before, after = Tags(report.render(results, {})), Tags(report.render(given, {}))
     assert "An invented customer" in after.text
+    assert all(word in before.text for word, _ in report.ABOUT.values())
     blanks = [sum(a.get("class") == "blank" for a in tags.named("span")) for tags in (before, after)]
     assert blanks == [len(report.ABOUT), len(report.ABOUT) - 2]
 

@@ -356,19 +356,6 @@ def test_a_folder_that_is_closed(cheap, tmp_path):
     assert "Traceback" not in done.stderr
 
 
-def broken_off(monkeypatch, folder, after, error):
-    """Patched: the write of that file raises what `error` makes of its path."""
-    kind = type(folder)
-    real, count = kind.write_bytes, iter(range(100))
-
-    def write(path, data):
-        if next(count) == after:
-            raise error(path)
-        return real(path, data)
-
-    monkeypatch.setattr(kind, "write_bytes", write)
-
-
 def old_results_are_whole(folder):
     assert state(folder) == "fresh"
     assert versions(folder) == {b"1"}
@@ -376,12 +363,23 @@ def old_results_are_whole(folder):
 
 
 @pytest.mark.parametrize("after", range(0, 8, 2))
-def test_no_space_at_any_file_leaves_what_was_there(folder, monkeypatch, after):
-    """The write of each second file fails as on a full disk."""
+@pytest.mark.parametrize(
+    ("error", "refusal"),
+    [(OSError(28, "No space left on device"), ResultsError), (KeyboardInterrupt(), KeyboardInterrupt)],
+)
+def test_a_full_disk_or_ctrl_c_at_any_file_leaves_what_was_there(folder, monkeypatch, after, error, refusal):
+    """Raised while each second file is written: the old results are whole, and no hidden folder is left."""
     write_folder(folder / "results", files(folder))
-    contents = files(folder, "2")
-    broken_off(monkeypatch, folder, after, lambda path: OSError(28, "No space left on device", str(path)))
-    with pytest.raises(ResultsError, match="No space left on device"):
+    kind = type(folder)
+    real, count, contents = kind.write_bytes, iter(range(100)), files(folder, "2")
+
+    def write(path, data):
+        if next(count) == after:
+            raise error
+        return real(path, data)
+
+    monkeypatch.setattr(kind, "write_bytes", write)
+    with pytest.raises(refusal, match=str(error.args[-1]) if error.args else ""):
         write_folder(folder / "results", contents)
     old_results_are_whole(folder)
 
@@ -444,13 +442,3 @@ def test_ctrl_c_leaves_the_old_results_whole(cheap):
         assert process.stderr.read() == b"interrupted: nothing more is written\n"
     assert results_state(cheap).state == "fresh"
     assert (cheap / "results" / MANIFEST).read_bytes() == before
-
-
-@pytest.mark.parametrize("after", range(0, 8, 2))
-def test_ctrl_c_at_any_file_leaves_what_was_there(folder, monkeypatch, after):
-    """Raised while each second file is written: the old results are whole, and no hidden folder is left."""
-    write_folder(folder / "results", files(folder))
-    broken_off(monkeypatch, folder, after, lambda path: KeyboardInterrupt())
-    with pytest.raises(KeyboardInterrupt):
-        write_folder(folder / "results", files(folder, "2"))
-    old_results_are_whole(folder)
