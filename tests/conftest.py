@@ -7,6 +7,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+import cordlab
+
 ROOT = Path(__file__).resolve().parents[1]
 PUBLISHED = ROOT / "shared" / "published"
 SOURCES = tomllib.loads((PUBLISHED / "sources.toml").read_text(encoding="utf-8"))
@@ -49,3 +51,14 @@ def published_csv(name: str) -> pd.DataFrame:
 @pytest.fixture(scope="session")
 def root() -> Path:
     return ROOT
+
+
+@pytest.fixture(scope="session")
+def campaign() -> cordlab.Campaign:
+    """The demo, read once for all tests of a process."""
+    return cordlab.read_campaign(ROOT / "data-demo" / "first-batch")
+
+
+@pytest.fixture(scope="session")
+def analysis(campaign) -> cordlab.Analysis:
+    return cordlab.analyse(campaign)

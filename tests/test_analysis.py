@@ -11,7 +11,6 @@ import cordlab
 from cordlab.report.page import write_results
 from tests.conftest import ROOT
 
-DEMO = ROOT / "data-demo" / "first-batch"
 SMALL = {
     "cords": 4,
     "masses": (40.0, 60.0, 80.0),
@@ -24,13 +23,8 @@ SMALL = {
 
 
 @pytest.fixture(scope="module")
-def demo():
-    return cordlab.analyse(cordlab.read_campaign(DEMO))
-
-
-@pytest.fixture(scope="module")
-def results(demo):
-    return json.loads(json.dumps(demo.to_dict(), allow_nan=False))
+def results(analysis):
+    return analysis.to_dict()
 
 
 @pytest.fixture(scope="module")
@@ -66,11 +60,11 @@ def test_true_lowest_points_lie_inside_the_limits_as_often_as_they_say(results, 
     assert stats.binomtest(len(outside), len(rows), 0.01, alternative="greater").pvalue > 0.01, outside
 
 
-def test_reduced_lowest_points_are_the_true_ones(demo, truth):
+def test_reduced_lowest_points_are_the_true_ones(analysis, truth):
     """The records' own lowest points, to 3 of their standard uncertainties and never worse than 0.1 m."""
     true = {row["drop"]: row["lowest_point"] for row in truth["drops"]}
-    off = np.array([drop.lowest_point - true[drop.name] for drop in demo.drops])
-    u = np.array([drop.u_lowest_point for drop in demo.drops])
+    off = np.array([drop.lowest_point - true[drop.name] for drop in analysis.drops])
+    u = np.array([drop.u_lowest_point for drop in analysis.drops])
     assert np.all(np.abs(off) < np.minimum(3 * u, 0.1))
 
 
@@ -83,10 +77,10 @@ def test_rated_range_is_inside_what_the_truth_allows(results, truth):
     assert rating["heaviest"] <= min(row["heaviest"] for row in allowed) + 0.05
 
 
-def test_scales_are_the_cords_true_ones(demo, truth):
+def test_scales_are_the_cords_true_ones(analysis, truth):
     """Relative to each other: a common factor is in the curve. The lengths' own errors of 0.2 % are in them too."""
     true = {row["cord"]: row["scale"] for row in truth["cords"]}
-    scales = demo.fit.chosen.scales
+    scales = analysis.fit.chosen.scales
     ratio = np.array([scales[cord] / true[cord] for cord in scales])
     assert np.ptp(ratio) / ratio.mean() < 0.02
 
