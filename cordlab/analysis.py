@@ -9,7 +9,7 @@ import numpy as np
 from cordlab import __version__
 from cordlab.batch.cords import Batch, TemperatureTrend, batch_report, quantities, temperature_trend, tested_only
 from cordlab.batch.drop_table import Evidence
-from cordlab.batch.findings import Finding, campaign_findings, fit_findings
+from cordlab.batch.findings import Finding, against_rating, campaign_findings, fit_findings, settled
 from cordlab.batch.fit import BatchFit, FitError, fit_batch
 from cordlab.batch.lowest_points import LowestFit, energies, fit_lowest_points, unheld
 from cordlab.batch.slow_pulls import PullComparison, compare_pulls, read_pulls
@@ -23,7 +23,7 @@ from cordlab.limits.anchoring import DropStiffness, drop_stiffness
 from cordlab.limits.budget import Budget, budget
 from cordlab.limits.forecast import Forecast
 from cordlab.limits.simulate import forecast_drop
-from cordlab.limits.validation import Validation, validate
+from cordlab.limits.validation import Validation, stiffer_when_worn, unlike_drops, validate
 from cordlab.limits.wave_effects import WaveLoads, wave_loads
 from cordlab.rating.lot import Lot, lot_of
 from cordlab.rating.range_plan import RangePlan, plan_range
@@ -222,7 +222,13 @@ class Analysis:
         """The rated range; where worn cords were dropped again, to the jump count that was asked for."""
         campaign, worn = self.campaign, self._drops_used("wear")
         criteria, jumps = campaign.criteria, campaign.decision.jumps
-        judge = partial(rate, criteria=criteria, breaking_load=campaign.lowest_break, validation=validation)
+        judge = partial(
+            rate,
+            criteria=criteria,
+            breaking_load=campaign.lowest_break,
+            validation=validation,
+            reasons=against_rating(self.findings),
+        )
         if not len(worn):
             return judge(forecast, jumps=jumps), None
         service = service_life(
@@ -350,9 +356,13 @@ class Analysis:
     @cached_property
     def findings(self) -> tuple[Finding, ...]:
         """What does not agree in the campaign, what looks odd in the drops that were fitted, and what to try."""
-        fit = self._recorded_fit
-        odd = fit_findings(fit, self._without_waves("fit")) if fit else ()
-        return (*campaign_findings(self.campaign, self.drops), *odd)
+        fit, stiffness = self._recorded_fit, self.stiffness
+        findings = list(campaign_findings(self.campaign, self.drops))
+        if fit:
+            findings += fit_findings(fit, self._without_waves("fit"))
+        if stiffness:
+            findings += (*unlike_drops(stiffness), *stiffer_when_worn(stiffness, self._drops_used("wear")))
+        return settled(findings, self.campaign.by_hand)
 
     @cached_property
     def cautions(self) -> tuple[str, ...]:

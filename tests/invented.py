@@ -82,9 +82,11 @@ def invented_drop(
         (again, fall, None),
     ):
         inside = (t > run.t[0]) & (t <= run.t[-1])
+        if not inside.any():
+            continue
         y, v = run.sol(t[inside])
         position[inside] = y
-        a_up = -np.array([law(0, s)[1] for s in zip(y, v, strict=True)]) if inside.any() else np.empty(0)
+        a_up = -np.array([law(0, s)[1] for s in zip(y, v, strict=True)])
         if share is None:
             top = m * G * (L + y) / (2 * L) + m * v**2 / (4 * L)
             bottom = M * (-a_up - G) + c * v * abs(v)

@@ -5,8 +5,9 @@ their mean. Nothing is corrected and nothing is left out: a finding says what wa
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
+from math import nan
 from typing import NamedTuple
 
 import numpy as np
@@ -15,6 +16,7 @@ import pandas as pd
 from cordlab.batch.cords import slope_within
 from cordlab.batch.fit import BatchFit
 from cordlab.campaign.campaign import Campaign, DropEntry
+from cordlab.campaign.decisions import Decisions
 from cordlab.records.reduce import Drop
 from cordlab.statistics.components import furthest
 
@@ -33,21 +35,45 @@ FEWEST_DOF = 3  # of a trend that is judged; our choice
 TEMPERATURE = (-25.0, 45.0)  # of a cord outdoors; common practice, no source [degC]
 TALLEST = 2.5  # tie point of the site above its surface over the greatest lowest point; common practice, no source
 STRENGTH = (1.0, 50.0)  # breaking load over the greatest load of a drop; 1 is certain, 50 common practice, no source
+APART = 1.0  # release depths of rig and site further apart than this change what a drop is; our choice [m]
+SAG = 0.3  # compliance times the greatest load, more than any rig was seen to give way; our choice [m]
+COPIED = 3  # equal masses with equal lowest points on two cords: no two cords agree so often; our choice
 # Outside these a value is not wrong but rare: section, key, unit, least, greatest, what to try; common practice.
 USUAL = (
     ("rig", "air_density", "kg/m^3", 0.7, 1.5, "check the unit; 1.2 at sea level"),
     ("site", "air_density", "kg/m^3", 0.7, 1.5, "check the unit; 1.2 at sea level"),
     ("rig", "drag_area", "m^2", 0.0, 1.0, "check the unit; a dead weight has less"),
-    ("site", "drag_area", "m^2", 0.0, 1.5, "check the unit; a body has less"),
     ("site", "reach_below_attachment", "m", 0.8, 3.0, "check the unit; hung by the ankles a body reaches 2 to 2.6 m"),
     ("site", "gear_mass", "kg", 0.0, 15.0, "check the unit; harness and connectors weigh a few kilograms"),
 )
+BODY_DRAG = 0.8  # Cd·A of a falling body is less; common practice, no source [m²]
+
+STOPS = frozenset(
+    {
+        "loads",
+        "implied mass",
+        "datum",
+        "swapped records",
+        "order of depths",
+        "unlike lowest point",
+        "unlike peak load",
+        "copied cord",
+        "release depth",
+        "compliance",
+        "drag area",
+        "gear",
+        "stiffer when worn",
+        "strength",
+    }
+)
+"""Kinds of findings that speak against the rating: one of them, and nothing is rated until it is settled."""
 
 
 @dataclass(frozen=True)
 class Finding:
     """Something odd. kind : one word or two, for tables; text : what was seen; where : at which drops, cord or key;
-    remedy : what to try; drops : the names of the drops that it is about, where it is about some.
+    remedy : what to try; drops : the names of the drops that it is about, where it is about some; settled : how it was
+    settled by hand, "" where it was not.
     """
 
     kind: str
@@ -55,12 +81,40 @@ class Finding:
     where: str
     remedy: str
     drops: tuple[str, ...] = ()
+    settled: str = ""
+
+    @property
+    def stops(self) -> bool:
+        """Whether it keeps the campaign from being rated."""
+        return self.kind in STOPS and not self.settled
 
     def __str__(self) -> str:
-        return f"{self.where}: {self.text}; {self.remedy}"
+        return f"{self.where}: {self.text}; {self.settled or self.remedy}"
 
-    def to_dict(self) -> dict[str, str]:
-        return {"kind": self.kind, "what": self.text, "where": self.where, "try_": self.remedy}
+    def to_dict(self) -> dict[str, object]:
+        told = {"kind": self.kind, "what": self.text, "where": self.where, "try_": self.remedy}
+        return told | {"stops": self.stops, "settled": self.settled or None}
+
+
+def settled(findings: Sequence[Finding], decisions: Decisions) -> tuple[Finding, ...]:
+    """The findings, those marked that decisions.csv settles: of that kind, and of that drop where it names one."""
+    marked = []
+    for finding in findings:
+        for choice in decisions.settling(finding.kind):
+            if choice.drop is None or choice.drop in finding.drops:
+                by = f", {choice.by}" if choice.by else ""
+                finding = replace(finding, settled=f"settled by hand: {choice.reason}{by}")
+        marked.append(finding)
+    return tuple(marked)
+
+
+def against_rating(findings: Sequence[Finding]) -> tuple[str, ...]:
+    """Why nothing may be rated: the findings that stop it, and how they are settled."""
+    return tuple(
+        f"{finding}; or settle it with a reason in decisions.csv (finding '{finding.kind}')"
+        for finding in findings
+        if finding.stops
+    )
 
 
 # --- a campaign and its reduced records -------------------------------------------------------------------------
@@ -79,6 +133,8 @@ def campaign_findings(campaign: Campaign, drops: Sequence[Drop]) -> tuple[Findin
         *_jump_counts(campaign),
         *_unusual(campaign),
         *_strength(campaign, drops),
+        *_copied_cords(with_depth),
+        *_site_and_rig(campaign, drops),
     )
 
 
@@ -112,10 +168,11 @@ def _masses(drops: Sequence[Drop]) -> Iterator[Finding]:
     for k, drop in enumerate(implied):
         others = off[(abs(mass / drop.mass - 1) < ALIKE) & (off.index != k)]
         if len(others) > 1 and abs(off[k] - others.median()) > MASS:
+            implied_mass = drop.mass * (1 + off[k] - others.median())
             yield Finding(
-                "mass",
-                f"load and motion imply a mass that is {off[k] - others.median():+.1%} from the other drops of about "
-                f"{drop.mass:g} kg",
+                "implied mass",
+                f"load and motion say {implied_mass:.1f} kg, by what they say in the other drops of about "
+                f"{drop.mass:g} kg; {drop.mass:g} kg is noted",
                 f"drop {drop.name} (cord {drop.cord})",
                 "check its mass, and whose record it is",
                 (drop.name,),
@@ -259,6 +316,66 @@ def _strength(campaign: Campaign, drops: Sequence[Drop]) -> Iterator[Finding]:
                 where,
                 "check the unit of the breaking load and the calibration of the load cell",
             )
+
+
+def _copied_cords(entries: Sequence[DropEntry]) -> Iterator[Finding]:
+    """Two cords with the same lowest points at the same masses: one cord listed twice."""
+    points: dict[str, set[tuple[float, float]]] = {}
+    for entry in entries:
+        if entry.lowest_point is not None:
+            points.setdefault(entry.cord, set()).add((entry.mass.value, entry.lowest_point.value))
+    for one, other in combinations(points, 2):
+        same = len(points[one] & points[other])
+        if same >= COPIED:
+            yield Finding(
+                "copied cord",
+                f"{same} masses came to exactly the same lowest points on both: as if one cord were listed twice",
+                f"cords {one} and {other}",
+                "check drops.csv against the drop sheets",
+            )
+
+
+def _site_and_rig(campaign: Campaign, drops: Sequence[Drop]) -> Iterator[Finding]:
+    """Numbers of site and rig that are likely others, and that the rating hangs on."""
+    rig, site = campaign.rig, campaign.site
+    if abs(site.release_depth.value - rig.release_depth.value) > APART:
+        at_site, at_rig = _release_in_words(site.release_depth.value), _release_in_words(rig.release_depth.value)
+        yield Finding(
+            "release depth",
+            f"the rider is let go {at_site}, the weights were let go {at_rig}",
+            "[site] and [rig] release_depth",
+            "check both, and their signs: below the tie point is positive",
+        )
+    greatest = max((drop.peak_load for drop in drops), default=nan)
+    sag = rig.compliance.value * greatest
+    if sag > SAG:
+        yield Finding(
+            "compliance",
+            f"the rig is said to give way by {sag:.2f} m at the greatest load, {greatest:.0f} N",
+            "[rig] compliance",
+            "measure how far the tie point sinks under a known load",
+        )
+    if site.drag_area.value > BODY_DRAG:
+        yield Finding(
+            "drag area",
+            f"{site.drag_area.value:g} m² is more than a falling body has, {BODY_DRAG:g} m²: it makes every drop look "
+            "shorter than it is",
+            "[site] drag_area",
+            "0.5 m² is usual; leave the drag out rather than guess it high",
+        )
+    if site.gear_mass.value == 0:
+        yield Finding(
+            "gear",
+            "0 kg is hung with the rider: harness and connectors weigh a few kilograms",
+            "[site] gear_mass",
+            "weigh harness and connectors",
+        )
+
+
+def _release_in_words(depth: float) -> str:
+    if depth == 0:
+        return "level with the tie point"
+    return f"{abs(depth):.2f} m {'BELOW' if depth > 0 else 'ABOVE'} the tie point"
 
 
 # --- a batch and its fit ----------------------------------------------------------------------------------------

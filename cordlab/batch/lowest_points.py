@@ -104,8 +104,9 @@ class Energies:
         read_higher = np.minimum(u_lowest, 0.1 * (drops.lowest - drops.setup.slack_length))
         higher = replace(drops, lowest=drops.lowest - read_higher)
         reading = float(np.sqrt(np.mean((higher.logs(model, values)[:, 0] - logs) ** 2)))
-        rest, _, dof = without_levels(logs, drops.place, drops.setup.mass)
-        sd = max(reading, float(np.sqrt(rest @ rest / dof))) if dof > 0 else np.nan
+        rest = without_levels(logs, drops.place, drops.setup.mass)
+        scatter = rest.residuals @ rest.residuals
+        sd = max(reading, float(np.sqrt(scatter / rest.dof))) if rest.dof > 0 else np.nan
         return replace(drops, sd=sd)
 
     @property

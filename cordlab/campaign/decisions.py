@@ -1,4 +1,5 @@
-"""decisions.csv: what was settled by hand, one choice a row with its reason: events marked, drops left out.
+"""decisions.csv: what was settled by hand, one choice a row with its reason: events marked, drops left out, findings
+that were looked into.
 
 Rows are only ever added: a later row takes a choice back, and the file keeps both.
 """
@@ -21,16 +22,17 @@ if TYPE_CHECKING:
 FILE = "decisions.csv"
 BEFORE = "decisions.toml"  # held the choices up to cordlab 0.1
 LEFT_OUT = "left out"  # the use of a drop that was left out by hand
-MARK, LEAVE_OUT, TAKE_BACK = "mark", "leave out", "take back"
+MARK, LEAVE_OUT, SETTLE, TAKE_BACK = "mark", "leave out", "settle", "take back"
 EVENTS = ("release", "slack_end", "lowest")
 TIMES = {event: event.replace("_", " ") for event in EVENTS}  # event → its column
 LONGEST = 500  # characters of a reason
 BY_EYE = 0.01  # s, standard uncertainty of a mark that states none; our choice
 
 COLUMNS = (
-    Column("kind", read=one_of(MARK, LEAVE_OUT, TAKE_BACK)),
+    Column("kind", read=one_of(MARK, LEAVE_OUT, SETTLE, TAKE_BACK)),
     Column("drop", required=False, may_be_blank=True),
     Column("cord", required=False, may_be_blank=True),
+    Column("finding", required=False, may_be_blank=True),
     *(Column(name, "s", required=False, may_be_blank=True, uncertain=True) for name in TIMES.values()),
     Column("reason", read=partial(text, longest=LONGEST, instead="write one line of text")),
     Column("by", required=False, may_be_blank=True),
@@ -39,9 +41,11 @@ COLUMNS = (
 
 @dataclass(frozen=True)
 class Choice:
-    """A choice made by hand: events of a drop are marked; or a drop, or all drops of a cord, are left out of the fit.
+    """A choice made by hand: events of a drop are marked; a drop, or all drops of a cord, are left out of the fit; or a
+    finding is settled.
 
     drop, cord : the one that it is about; the other is None
+    finding : its kind, where it is settled; of that drop alone where a drop is named
     times : "release", "slack_end", "lowest" → time in the record, those that are marked [s]; none where it is left out
     by : who decided, None where that is not known
     """
@@ -51,14 +55,19 @@ class Choice:
     cord: str | None = None
     times: Mapping[str, Measured] = field(default_factory=dict)
     by: str | None = None
+    finding: str | None = None
 
     @property
     def kind(self) -> str:
+        if self.finding is not None:
+            return SETTLE
         return MARK if self.times else LEAVE_OUT
 
     @property
     def about(self) -> tuple[str, str | None]:
-        """ "drop" or "cord", and its name."""
+        """ "drop", "cord" or "finding", and its name."""
+        if self.finding is not None:
+            return "finding", self.finding if self.drop is None else f"{self.finding} of {self.drop}"
         return ("drop", self.drop) if self.cord is None else ("cord", self.cord)
 
     @property
@@ -83,6 +92,10 @@ class Decisions:
     def left_out(self) -> tuple[Choice, ...]:
         return tuple(choice for choice in self if choice.kind == LEAVE_OUT)
 
+    def settling(self, finding: str) -> tuple[Choice, ...]:
+        """The choices that settle findings of this kind."""
+        return tuple(choice for choice in self if choice.finding == finding)
+
     def marked(self, drop: str) -> Choice | None:
         """The marks of this drop, None where it has none."""
         return next((choice for choice in self if choice.kind == MARK and choice.drop == drop), None)
@@ -93,12 +106,14 @@ class Decisions:
 
     def to_dict(self) -> dict[str, list[dict[str, object]]]:
         """For results.json; times in s."""
-        results: dict[str, list[dict[str, object]]] = {"marks": [], "left_out": []}
+        results: dict[str, list[dict[str, object]]] = {"marks": [], "left_out": [], "settled": []}
         for choice in self:
             row: dict[str, object] = {"drop": choice.drop, "reason": choice.reason, "by": choice.by}
             if choice.kind == MARK:
                 row |= dict.fromkeys(EVENTS) | {event: asdict(at) for event, at in choice.times.items()}
                 results["marks"].append(row)
+            elif choice.kind == SETTLE:
+                results["settled"].append(row | {"finding": choice.finding})
             else:
                 results["left_out"].append(row | {"cord": choice.cord})
         return results
@@ -129,6 +144,10 @@ def read_decisions(
     by_drop = {row["drop"]: row for _, row in drops.rows()} if drops else {}
     for number, choice in in_force.items():
         key, name = choice.about
+        if choice.kind == SETTLE:
+            key, name = "drop", choice.drop
+            if name is None:
+                continue
         listed = {"drop": drops, "cord": cords}[key]
         if listed and listed.has_all(key) and name not in listed.values[key]:
             near = nearest(str(name), listed.values[key])
@@ -168,7 +187,7 @@ def _in_force(files: Folder, table: Table) -> dict[int, Choice]:
         if number in refused:
             continue
         times = {event: entry[event] for event in EVENTS if entry[event] is not None}
-        choice = Choice(row["reason"], row["drop"], row["cord"], times, row["by"])
+        choice = Choice(row["reason"], row["drop"], row["cord"], times, row["by"], row["finding"])
         key, name = choice.about
         same = [other for other in in_force if in_force[other].about == choice.about]
         if row["kind"] == TAKE_BACK:
@@ -190,7 +209,14 @@ def _in_force(files: Folder, table: Table) -> dict[int, Choice]:
 def _slips(row: Row) -> Iterator[tuple[str, str]]:
     """Where a row says too much or too little, as (column, what is wrong); "" for the row as a whole."""
     times = [(name, row[name]) for name in TIMES.values() if row[name] is not None]
-    if (row["drop"] is None) == (row["cord"] is None):
+    if row["kind"] == SETTLE or row["finding"] is not None:
+        if row["kind"] not in (SETTLE, TAKE_BACK):
+            yield "finding", f"only a row '{SETTLE}' names a finding; leave the cell blank"
+        elif row["finding"] is None:
+            yield "finding", "settles nothing; give the kind of the finding, as it stands in the answer"
+        if row["cord"] is not None:
+            yield "cord", "a finding is settled as a whole or of a drop; name the drop, or leave both blank"
+    elif (row["drop"] is None) == (row["cord"] is None):
         count = "neither; give one" if row["drop"] is None else "both; keep one"
         yield "", f"names {count}: a cord, all its drops with it, or a drop"
     elif row["kind"] == MARK and row["cord"] is not None:
@@ -230,7 +256,8 @@ def _add(folder: str | Path, about: Choice, *, taken_back: str, new: tuple[Choic
     rows = [row for _, row in table.rows()] if table else []
     key, name = about.about
     if about.kind in [choice.kind for choice in same]:
-        rows.append({"kind": TAKE_BACK, key: name, "reason": taken_back})
+        subject = {"drop": about.drop, "cord": about.cord, "finding": about.finding}
+        rows.append({"kind": TAKE_BACK, **subject, "reason": taken_back})
         # of a drop that is both marked and left out, the other choice stays in force
         rows += [_row(choice) for choice in same if choice.kind != about.kind]
     elif not new:
@@ -257,7 +284,7 @@ def _add(folder: str | Path, about: Choice, *, taken_back: str, new: tuple[Choic
 
 def _row(choice: Choice) -> Row:
     """The row that says a choice."""
-    row = {"kind": choice.kind, "drop": choice.drop, "cord": choice.cord, "reason": choice.reason, "by": choice.by}
+    row = {name: getattr(choice, name) for name in ("kind", "drop", "cord", "finding", "reason", "by")}
     times = {TIMES[event]: at.value for event, at in choice.events.items()}
     return row | times | {f"u({TIMES[event]})": at.u for event, at in choice.events.items()}
 

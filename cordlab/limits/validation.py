@@ -1,22 +1,36 @@
-"""Held-back drops against their limits: what the analysis says of drops that it has not seen."""
+"""Held-back drops against their limits: what the analysis says of drops that it has not seen. Fit drops and retests
+against what the others lead one to expect.
+"""
 
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from math import inf
 
 import numpy as np
+from scipy.optimize import brentq
 from scipy.special import bdtrc
 
 from cordlab.batch.bootstrap import GROUPS, groups_left_out
 from cordlab.batch.drop_table import Evidence, drop_inputs, log_scales
+from cordlab.batch.findings import Finding
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.wave_effects import stiffened
 from cordlab.mechanics.predict import predict_drop
+from cordlab.statistics.components import furthest, furthest_pair
 from cordlab.statistics.groups import GroupLines
 from cordlab.statistics.propagation import t_margin
 from cordlab.units import Progress, unwatched
 
 DOUBTFUL = 0.01
 """Validation fails where so many drops outside their limits had less than this probability, were the limits true."""
+
+UNLIKE = 0.001  # chance that repeatability alone puts any drop of a campaign so far off; our choice
+REPEATABLE = 0.002  # of the stiffness that one drop shows: no rig was seen to repeat better; our choice
+UNLIKE_STIFFNESS = 0.01  # share that moves an end of the range by about 1 kg; our choice
+UNLIKE_PEAK = 0.03  # share of a peak load; our choice
+MOST_UNLIKE = 4  # drops that are named before it is the campaign that is unlike itself
+STIFFER_WHEN_WORN = 0.01  # share by which retests may look stiffer than the same cords when new; our choice
 
 
 @dataclass(frozen=True)
@@ -143,3 +157,95 @@ def _row(stiffness: DropStiffness, lines: GroupLines, drops: Evidence, k: int, p
         whose="this cord" if this else "another cord",
         u_measured=float(drops.u_lowest_point[k]),
     )
+
+
+# --- drops unlike the others -----------------------------------------------------------------------------------------
+
+
+def unlike_drops(stiffness: DropStiffness) -> Iterator[Finding]:
+    """Fit drops whose lowest point or greatest load is far from what the other drops lead one to expect."""
+    drops, central = stiffness.drops, stiffness.scales[0][0]
+    odd = [k for k, _ in _unlike(central, drops, UNLIKE_STIFFNESS)]
+    others = np.delete(np.arange(len(drops)), odd)
+    lines = GroupLines.of(central[others], x=drops.mass[others], group=[drops.cord[k] for k in others])
+    for k in odd:
+        cord, mass, measured = drops.cord[k], float(drops.mass[k]), float(drops.lowest_point[k])
+        expected = partial(_lowest_point, stiffness, lines, cord)
+        implied = _where_zero(lambda other, expected=expected, measured=measured: expected(other) - measured, mass)
+        in_words = "" if implied is None else f"; it says {implied:.1f} kg, {mass:g} kg is noted"
+        yield Finding(
+            "unlike lowest point",
+            f"its lowest point, {measured:.2f} m, is {measured - expected(mass):+.2f} m from what the other drops lead "
+            f"one to expect{in_words}",
+            f"drop {drops.drop[k]} (cord {cord})",
+            "check its mass, its lowest point, its cord and their units; drop it again",
+            (drops.drop[k],),
+        )
+    recorded = drops.take(drops.has_peak)
+    for k, off in _unlike(stiffness.excess[0][0], recorded, UNLIKE_PEAK) if stiffness.excess else ():
+        yield Finding(
+            "unlike peak load",
+            f"its greatest load, {recorded.peak_load[k]:.0f} N, is {np.expm1(off):+.1%} from what the other drops lead "
+            "one to expect",
+            f"drop {recorded.drop[k]} (cord {recorded.cord[k]})",
+            "check its mass and its record; drop it again",
+            (recorded.drop[k],),
+        )
+
+
+def _unlike(values: np.ndarray, drops: Evidence, least: float) -> Iterator[tuple[int, float]]:
+    """Number and distance of each value that the others do not lead one to expect.
+
+    Cords have levels, and all have a bend over mass: a quadratic where there are drops enough, a line where not.
+    """
+    left = np.arange(len(drops))
+    for _ in range(MOST_UNLIKE):
+        log_mass = np.log(drops.mass[left] / drops.mass.mean())
+        cords = [drops.cord[k] for k in left]
+        powers = 2 if len(left) - len(set(cords)) > 6 else 1
+        slopes = [log_mass**power for power in range(1, powers + 1)]
+        one = furthest(values[left], cords, slopes=slopes, least_sd=REPEATABLE)
+        odd = [] if one is None or one.chance > UNLIKE else [one]
+        if not odd:
+            pair = furthest_pair(values[left], cords, slopes=slopes, least_sd=REPEATABLE)
+            odd = [] if pair is None or pair[0].chance > UNLIKE else list(pair)
+        if not odd or max(abs(value.off) for value in odd) < least:
+            return
+        for value in odd:
+            yield int(left[value.number]), value.off
+        left = np.delete(left, [value.number for value in odd])
+
+
+def _lowest_point(stiffness: DropStiffness, lines: GroupLines, cord: str, mass: float) -> float:
+    """Where a mass comes to on the rig, on that cord where the lines know it, else on a cord of the batch.  [m]"""
+    tested = float(np.clip(mass, *stiffness.tested))  # lines and waves are known there alone
+    level = lines.this_group(cord, tested) if cord in lines.names else lines.another_group(tested)
+    curve = stiffness.shapes[0].take(np.zeros(1, int), np.exp(level.mean + stiffened(stiffness.waves, tested)))
+    inputs = drop_inputs(stiffness.rig)
+    return float(predict_drop(curve, mass=mass, **stiffness.batch, **inputs).lowest_point[0])
+
+
+def _where_zero(rising: Callable[[float], float], mass: float) -> float | None:
+    """The mass at which a function of it passes 0, from a third to three times `mass`; None where it does not.  [kg]"""
+    low, high = mass / 3, 3 * mass
+    if not rising(low) < 0 < rising(high):
+        return None
+    return float(brentq(rising, low, high, xtol=0.01))
+
+
+def stiffer_when_worn(stiffness: DropStiffness, worn: Evidence) -> Iterator[Finding]:
+    """Retests that show their cords stiffer than they were when new: another datum, most often."""
+    lines, known = stiffness.lines(), np.array([cord in stiffness.drops.cord for cord in worn.cord], bool)
+    if not known.any():
+        return
+    worn = worn.take(known)
+    fresh = [lines.this_group(cord, mass).mean[0] for cord, mass in zip(worn.cord, worn.mass, strict=True)]
+    change = stiffness.unexplained(worn) - np.array(fresh)
+    if np.median(change) > STIFFER_WHEN_WORN:
+        yield Finding(
+            "stiffer when worn",
+            f"the retests show the cords {np.expm1(np.median(change)):+.1%} stiffer than when new, in the median",
+            f"{len(worn)} retests",
+            "check the datum of their lowest points, their masses and their temperatures",
+            worn.drop,
+        )

@@ -7,6 +7,7 @@ import ipywidgets as w
 import numpy as np
 
 from cordlab.batch.drop_table import drop_inputs
+from cordlab.batch.findings import against_rating
 from cordlab.mechanics.predict import Trace, predict_drop, trace_drop, unloading_for
 from cordlab.notebook.choose import Missing
 from cordlab.notebook.panel import Answer, Panel, number_slider, probability_slider
@@ -114,6 +115,7 @@ def rating_panel(analysis: "Analysis") -> Panel:
             probability=probability,
             breaking_load=campaign.lowest_break,
             validation=analysis.validation,
+            reasons=against_rating(analysis.findings),
         )
         lines = [rating.headline]
         if rating.rated:

@@ -12,7 +12,7 @@ import numpy as np
 
 from cordlab.batch.drop_table import Evidence
 from cordlab.campaign.campaign import Campaign, CampaignError
-from cordlab.campaign.decisions import LEAVE_OUT, LEFT_OUT, Decisions
+from cordlab.campaign.decisions import LEAVE_OUT, LEFT_OUT, SETTLE, Decisions
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.validation import HeldBack, validate
 from cordlab.rating.rate import Rating
@@ -68,6 +68,8 @@ class ByHand:
             if choice.kind == LEAVE_OUT:
                 name = f"drop {choice.drop}" if choice.cord is None else f"cord {choice.cord} and all its drops"
                 words = f"{name} left out of curve and limits"
+            elif choice.kind == SETTLE:
+                words = f"finding '{choice.finding}'" + (f" of drop {choice.drop}" if choice.drop else "") + " settled"
             else:
                 events = ", ".join(f"{name.replace('_', ' ')} {at.value:.3f} s" for name, at in choice.events.items())
                 words = f"drop {choice.drop} marked: {events}"

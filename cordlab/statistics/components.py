@@ -3,7 +3,9 @@
 No physics. Two models, each by its textbook: groups that are drawn from a population, and levels that are taken off.
 """
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from itertools import combinations
 from typing import NamedTuple
 
 import numpy as np
@@ -186,16 +188,31 @@ def _reml_ratio(means: np.ndarray, sizes: np.ndarray, ms_between: float, ms_with
 # --- values unlike the others -----------------------------------------------------------------------------------
 
 
-def without_levels(values: np.ndarray, *groupings: ArrayLike) -> tuple[np.ndarray, np.ndarray, int]:
-    """What is left of `values`, (n,) or (n, columns), when each group of each grouping (n,) has a level of its own.
+class Levels(NamedTuple):
+    """Values less the levels and slopes that they share, by least squares.
 
-    By least squares; then the share of each value that is free of the levels (1 less its leverage), and the degrees of
-    freedom left.
+    residuals : (n,) or (n, columns) ; span : (n, k), an orthonormal basis of levels and slopes ; dof : left
+    """
+
+    residuals: np.ndarray
+    span: np.ndarray
+    dof: int
+
+    @property
+    def free(self) -> np.ndarray:
+        """The share of each value that is free of the levels (1 less its leverage).  (n,)"""
+        return 1 - (self.span**2).sum(axis=1)
+
+
+def without_levels(values: np.ndarray, *groupings: ArrayLike, slopes: Sequence[np.ndarray] = ()) -> Levels:
+    """What is left of `values`, (n,) or (n, columns), when each group of each grouping (n,) has a level of its own and
+    all values together have a slope on each of `slopes` (n,).
     """
     members = [np.asarray(grouping)[:, None] == np.unique(grouping) for grouping in groupings]
-    span, singular, _ = np.linalg.svd(np.hstack(members).astype(float), full_matrices=False)
+    columns = [slope[:, None] / max(float(np.abs(slope).max()), 1e-300) for slope in slopes]
+    span, singular, _ = np.linalg.svd(np.hstack([*members, *columns]).astype(float), full_matrices=False)
     span = span[:, singular > 1e-9 * singular[0]]
-    return values - span @ (span.T @ values), 1 - (span**2).sum(axis=1), len(span) - span.shape[1]
+    return Levels(values - span @ (span.T @ values), span, len(span) - span.shape[1])
 
 
 @dataclass(frozen=True)
@@ -212,19 +229,59 @@ class Furthest:
     chance: float
 
 
-def furthest(values: np.ndarray, *groupings: ArrayLike) -> Furthest | None:
-    """The value (n,) furthest from what its groups make it, by the externally studentized residual.
+def furthest(
+    values: np.ndarray, *groupings: ArrayLike, slopes: Sequence[np.ndarray] = (), least_sd: float = 1e-6
+) -> Furthest | None:
+    """The value (n,) furthest from what its groups and the slopes make it, by the externally studentized residual.
+
+    least_sd : standard deviation of a value that is taken where the others scatter less
 
     Cook & Weisberg 1982, section 2.2.2, with Bonferroni's bound on the chance; with one level for all values it is
     Grubbs' test (Technometrics 11 (1969) 1). None below 3 degrees of freedom.
     """
-    residuals, free, dof = without_levels(values, *groupings)
-    if dof < 3:
+    levels = without_levels(values, *groupings, slopes=slopes)
+    if levels.dof < 3:
         return None
-    shown = np.flatnonzero(free > 1e-6)  # not what has a level for itself
-    residuals, free = residuals[shown], free[shown]
-    variance_of_others = np.maximum((residuals @ residuals + 1e-12 - residuals**2 / free) / (dof - 1), 1e-12)
-    t = np.abs(residuals) / np.sqrt(variance_of_others * free)
+    shown = np.flatnonzero(levels.free > 1e-6)  # not what has a level for itself
+    residuals, free, squares = levels.residuals[shown], levels.free[shown], levels.residuals @ levels.residuals
+    variance_of_others = (squares + least_sd**2 - residuals**2 / free) / (levels.dof - 1)
+    t = np.abs(residuals) / np.sqrt(np.maximum(variance_of_others, least_sd**2) * free)
     worst = int(np.argmax(t))
-    chance = 2 * special.stdtr(dof - 1, -t[worst]) * t.size
+    chance = 2 * special.stdtr(levels.dof - 1, -t[worst]) * t.size
     return Furthest(int(shown[worst]), float(residuals[worst] / free[worst]), float(t[worst]), float(chance))
+
+
+def furthest_pair(
+    values: np.ndarray, *groupings: ArrayLike, slopes: Sequence[np.ndarray] = (), least_sd: float = 1e-6
+) -> tuple[Furthest, Furthest] | None:
+    """The two values furthest from what the others make them: as `furthest`, for two that hide one another.
+
+    Leaving a pair out takes e'(I − H)⁻¹e off the sum of squares, e and H its residuals and part of the hat matrix
+    (Cook & Weisberg 1982, section 3.6); the chance of that F ratio is bounded over all pairs. None below 4 degrees of
+    freedom.
+    """
+    levels = without_levels(values, *groupings, slopes=slopes)
+    if levels.dof < 4:
+        return None
+    first, second = np.transpose(list(combinations(range(len(values)), 2)))
+    shared = -(levels.span[first] * levels.span[second]).sum(axis=1)
+    left, right = levels.residuals[first], levels.residuals[second]
+    determinant = levels.free[first] * levels.free[second] - shared**2
+    apart = determinant > 1e-6
+    first, second, shared, left, right, determinant = (
+        column[apart] for column in (first, second, shared, left, right, determinant)
+    )
+    if not first.size:
+        return None
+    # how far each of the two is from what the rest says of it: (I − H)⁻¹e
+    off_first = (levels.free[second] * left - shared * right) / determinant
+    off_second = (levels.free[first] * right - shared * left) / determinant
+    taken = left * off_first + right * off_second
+    squares = levels.residuals @ levels.residuals
+    variance_of_others = np.maximum((squares + least_sd**2 - taken) / (levels.dof - 2), least_sd**2)
+    ratio = taken / 2 / variance_of_others
+    worst = int(np.argmax(ratio))
+    chance = float(special.fdtrc(2, levels.dof - 2, ratio[worst])) * ratio.size
+    t = float(np.sqrt(ratio[worst]))
+    one = Furthest(int(first[worst]), float(off_first[worst]), t, chance)
+    return one, Furthest(int(second[worst]), float(off_second[worst]), t, chance)

@@ -1,11 +1,13 @@
 """Variance components against published data, certified values and mixed models."""
 
 import math
+from itertools import combinations
 
 import numpy as np
 import pytest
 
 from cordlab import components
+from cordlab.statistics.components import furthest, furthest_pair
 from tests.conftest import PUBLISHED, printed, published_csv
 
 
@@ -112,3 +114,36 @@ def test_no_scatter_within_leaves_the_means():
 def test_what_cannot_be_told_apart_is_refused(values, groups, message):
     with pytest.raises(ValueError, match=message):
         components(values, groups)
+
+
+def _without_pair_by_regression(y, design):
+    """Every pair's F ratio by fitting twice, with and without an indicator of its own for each of the two."""
+    n, ratios = len(y), {}
+    for pair in combinations(range(n), 2):
+        full = np.hstack([design, np.eye(n)[:, pair]])
+        coefficients, _, rank, _ = np.linalg.lstsq(full, y, rcond=None)
+        squares = float(((y - full @ coefficients) ** 2).sum())
+        without = float(((y - design @ np.linalg.lstsq(design, y, rcond=None)[0]) ** 2).sum())
+        ratios[pair] = ((without - squares) / 2 / (squares / (n - rank)), coefficients[-2:])
+    return ratios
+
+
+def test_two_values_that_hide_one_another_are_found_as_a_regression_finds_them():
+    rng = np.random.default_rng(5)
+    group, x = np.repeat([0, 1, 2, 3], 4), np.tile([-1.0, -0.3, 0.4, 1.0], 4)
+    y = rng.normal(0, 0.01, 16) + np.array([1.0, 1.2, 0.9, 1.1])[group] + 0.3 * x
+    y[[3, 9]] += 0.5, -0.5
+    design = np.hstack([(group[:, None] == np.arange(4)).astype(float), x[:, None], x[:, None] ** 2])
+    ratios = _without_pair_by_regression(y, design)
+    worst = max(ratios, key=lambda pair: ratios[pair][0])
+    one, other = furthest_pair(y, group, slopes=[x, x**2])
+    assert (one.number, other.number) == worst == (3, 9)
+    assert one.t**2 == pytest.approx(ratios[worst][0], rel=1e-6)
+    assert [one.off, other.off] == pytest.approx(ratios[worst][1], rel=1e-6)
+    assert one.chance < 1e-6 < furthest(y, group, slopes=[x, x**2]).chance * 1e-3  # which alone says nothing
+
+
+def test_a_value_that_has_a_level_for_itself_is_unlike_nothing():
+    assert furthest_pair(np.array([1.0, 2.0, 3.0, 4.0]), list("abcd")) is None
+    values, groups = np.array([1.0, 1.1, 0.9, 1.0, 1.05, 0.95, 9.0]), list("aaaaaab")
+    assert furthest(values, groups).number != 6
