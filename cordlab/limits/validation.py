@@ -171,7 +171,7 @@ def unlike_drops(stiffness: DropStiffness) -> Iterator[Finding]:
     for k in odd:
         cord, mass, measured = drops.cord[k], float(drops.mass[k]), float(drops.lowest_point[k])
         expected = partial(_lowest_point, stiffness, lines, cord)
-        implied = _where_zero(lambda other, expected=expected, measured=measured: expected(other) - measured, mass)
+        implied = _mass_for(expected, measured, mass)
         in_words = "" if implied is None else f"; it says {implied:.1f} kg, {mass:g} kg is noted"
         yield Finding(
             "unlike lowest point",
@@ -225,12 +225,12 @@ def _lowest_point(stiffness: DropStiffness, lines: GroupLines, cord: str, mass: 
     return float(predict_drop(curve, mass=mass, **stiffness.batch, **inputs).lowest_point[0])
 
 
-def _where_zero(rising: Callable[[float], float], mass: float) -> float | None:
-    """The mass at which a function of it passes 0, from a third to three times `mass`; None where it does not.  [kg]"""
+def _mass_for(expected: Callable[[float], float], lowest: float, mass: float) -> float | None:
+    """The mass that comes to that lowest point, from a third to three times `mass`; None where none does.  [kg]"""
     low, high = mass / 3, 3 * mass
-    if not rising(low) < 0 < rising(high):
+    if not expected(low) < lowest < expected(high):
         return None
-    return float(brentq(rising, low, high, xtol=0.01))
+    return float(brentq(lambda other: expected(other) - lowest, low, high, xtol=0.01))
 
 
 def stiffer_when_worn(stiffness: DropStiffness, worn: Evidence) -> Iterator[Finding]:
