@@ -162,17 +162,22 @@ class Calibration:
         value, u = self.convert(reading)
         return value, np.hypot(u, self.residual_sd)
 
-    def convert(self, reading: np.ndarray | float, *, noise: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
+    def convert(
+        self, reading: np.ndarray | float, *, noise: float = 0.0, zero: float = 0.0
+    ) -> tuple[np.ndarray, np.ndarray]:
         """Quantity and its standard uncertainty at `reading` (any shape): of the curve and of the references.
 
         Noise of the reading is not in it, nor what a sensor that was calibrated at rest does in motion.
 
         noise : by how much a reading may pass the ends of the range  [reading]
+        zero : the share of the range by which it may also pass the end next to zero
         Raises OutsideCalibration where a reading lies further outside `valid`.
         """
         reading = np.asarray(reading, dtype=float)
         low, high = self.valid
-        outside = ~((reading >= low - noise) & (reading <= high + noise))
+        ends = np.abs(self.curve(np.array(self.valid))[0])
+        below, above = noise + zero * (high - low) * (ends == ends.min())
+        outside = ~((reading >= low - below) & (reading <= high + above))
         if outside.any():
             worst = reading[outside][np.argmax(np.abs(reading[outside] - (low + high) / 2))]
             unit = f" {self.reading_unit}" if self.reading_unit else ""

@@ -8,8 +8,8 @@ from typing import NamedTuple
 import numpy as np
 from scipy.optimize import OptimizeResult, least_squares
 
-from cordlab.records.motion import Fall, Release, folded_fall
-from cordlab.records.prepare import Prepared, RecordError, inflation, noise
+from cordlab.records.motion import Fall, Release, crossing, folded_fall
+from cordlab.records.prepare import DRIFT, Prepared, RecordError, inflation, noise
 from cordlab.units import Measured
 
 QUIET = 0.2  # s, the least time at rest before release
@@ -17,11 +17,12 @@ NO_MARKS: Mapping[str, Measured] = {}
 
 
 class _Start(NamedTuple):
-    """Release time [s], its standard uncertainty, and the record's time over the time that the fall takes."""
+    """Release time [s], the record's time over the time that the fall takes, and the standard uncertainty of each."""
 
     time: float
     u_time: float
     time_scale: float
+    u_time_scale: float = 0.0
 
 
 class _LoadStep(NamedTuple):
@@ -43,14 +44,15 @@ def find_release(fall: Fall, record: Prepared, marks: Mapping[str, Measured] = N
             f"the load falls by {-rise.min():.0f} N where it should rise: the force sensor's sign is flipped; "
             "swap its leads or the sign in its calibration"
         )
-    load_noise = noise(record.raw_load)
+    load_noise = max(noise(record.raw_load), float(np.std(record.raw_load[_at_rest(time)])))  # hum is in the latter
     visible = fall.load_span > max(8 * load_noise, 0.005 * rise.max())
+    least_step = max(6 * load_noise, 0.2 * fall.load_span)
     if marks:
         start = _marked(fall, record, marks)
     elif distance is not None:
         start = _from_distance(time, distance, fall)
     elif visible:
-        start = _from_pattern(fall, time, load, _first_guess(fall, time, rise))
+        start = _from_pattern(fall, time, load, _first_guess(fall, time, rise, least_step))
     else:
         start = _from_onset(fall, time, rise, load_noise)
     _check_quiet(time, load, start.time, rise.max())
@@ -60,7 +62,7 @@ def find_release(fall: Fall, record: Prepared, marks: Mapping[str, Measured] = N
     load_step, goodness_ratio = None, np.inf
     if visible:
         step = _sharpest_step(time, rise, slack_end, 0.25 * fall.duration, fall.cell)
-        if step and step.size >= max(6 * load_noise, 0.2 * fall.load_span):
+        if step and step.size >= least_step:
             load_step = step.time
         goodness_ratio = _goodness_ratio(fall, time, rise, start.time, free=distance is None)
     return Release(fall, *start, slack_end, load_step, goodness_ratio)
@@ -142,11 +144,14 @@ def _from_distance(time: np.ndarray, distance: np.ndarray, fall: Fall) -> _Start
     return _Start(float(release), float(np.sqrt(covariance[1, 1])), float(scale))
 
 
-def _first_guess(fall: Fall, time: np.ndarray, rise: np.ndarray) -> float:
-    """Release time from the step in the load as the slack ends, looked for before the load has risen by a quarter."""
+def _first_guess(fall: Fall, time: np.ndarray, rise: np.ndarray, least_step: float = np.inf) -> tuple[float, bool]:
+    """Release time from the step in the load as the slack ends, looked for before the load has risen by a quarter.
+
+    And whether that step is at least as large as asked for.
+    """
     risen = time[int(np.argmax(rise > 0.25 * rise.max()))]
     step = _sharpest_step(time, rise, risen - 0.3 * fall.duration, 0.3 * fall.duration, fall.cell)
-    return (step.time if step else risen) - fall.duration
+    return (step.time if step else risen) - fall.duration, step is not None and step.size >= least_step
 
 
 def _sharpest_step(time: np.ndarray, load: np.ndarray, near: float, reach: float, cell: str) -> _LoadStep | None:
@@ -164,18 +169,21 @@ def _sharpest_step(time: np.ndarray, load: np.ndarray, near: float, reach: float
 
 
 def _misfit(fall: Fall, time: np.ndarray, load: np.ndarray, guess: float) -> Callable[..., np.ndarray]:
-    """Residuals, less their mean, of the load about the pattern of rest and fall, as a function of two unknowns near 1.
+    """Residuals of the load about the pattern of rest and fall, as a function of two unknowns near 1; zero and drift
+    of the cell are free.
 
     The first moves the release from the guess, by a duration of the fall a unit; the second is the time-scale factor.
     """
     window = (time > guess - 0.15 * fall.duration) & (time < guess + 0.85 * fall.duration)
     every = max(np.count_nonzero(window) // 2000, 1)
     t, y = time[window][::every], load[window][::every]
+    since = t - np.mean(t)
 
     def residual(shift: float, time_scale: float = 1.0) -> np.ndarray:
         fall_time = (t - guess - (shift - 1) * fall.duration) / time_scale
         pattern = np.where(fall_time < 0, fall.quiet_load, np.interp(fall_time, fall.time, fall.load))
-        return (y - pattern) - np.mean(y - pattern)
+        off = (y - pattern) - np.mean(y - pattern)
+        return off - np.clip(off @ since / (since @ since), -DRIFT, DRIFT) * since
 
     return residual
 
@@ -193,18 +201,26 @@ def _fit_release(fall: Fall, time: np.ndarray, load: np.ndarray, guess: float) -
     return float(guess + (fit.x[0] - 1) * fall.duration), fit
 
 
-def _from_pattern(fall: Fall, time: np.ndarray, load: np.ndarray, guess: float) -> _Start:
-    """By matching rest and fall in the load at the cell; the zero of the cell is left free."""
+def _from_pattern(fall: Fall, time: np.ndarray, load: np.ndarray, first_guess: tuple[float, bool]) -> _Start:
+    """By the step as the slack ends where the load shows one, else by matching rest and fall in the load at the cell.
+
+    The time scale is that of the fall up to there.
+    """
+    guess, by_step = first_guess
     release, fit = _fit_release(fall, time, load, guess)
     residual = _misfit(fall, time, load, guess)
-    scaled = least_squares(
-        lambda unknowns: residual(*unknowns), [fit.x[0], 1.0], diff_step=1e-6, bounds=([-np.inf, 0.5], [np.inf, 2.0])
-    )
     steepness = float(fit.jac[:, 0] @ fit.jac[:, 0])
     if steepness == 0:
         raise RecordError(f"the load shows no release near {guess:.2f} s: it does not change as the fall would have it")
-    u = np.sqrt(fit.fun.var() * inflation(fit.fun) / steepness)
-    return _Start(release, float(u * fall.duration), float(scaled.x[1]))
+    u = fall.duration * np.sqrt(fit.fun.var() * inflation(fit.fun) / steepness)
+    if by_step:
+        release, u = guess, time[1] - time[0]
+    end = 2 + (release - guess) / fall.duration  # of the fall, as a shift
+    scaled = least_squares(
+        lambda unknown: residual(end - unknown[0], unknown[0]), [1.0], diff_step=1e-6, bounds=([0.5], [2.0])
+    )
+    u_scale = np.sqrt(scaled.fun.var() * inflation(scaled.fun) / (scaled.jac[:, 0] @ scaled.jac[:, 0]))
+    return _Start(float(release), float(u), float(scaled.x[0]), float(u_scale))
 
 
 def _goodness_ratio(fall: Fall, time: np.ndarray, rise: np.ndarray, release: float, *, free: bool) -> float:
@@ -214,7 +230,7 @@ def _goodness_ratio(fall: Fall, time: np.ndarray, rise: np.ndarray, release: flo
     """
     other, other_release = folded_fall(fall.setup, "bottom" if fall.cell == "top" else "top"), release
     if free:
-        other_release, _ = _fit_release(other, time, rise, _first_guess(other, time, rise))
+        other_release, _ = _fit_release(other, time, rise, _first_guess(other, time, rise)[0])
     return float(
         np.std(_misfit(other, time, rise, other_release)(1.0)) / np.std(_misfit(fall, time, rise, release)(1.0))
     )
@@ -226,5 +242,7 @@ def _from_onset(fall: Fall, time: np.ndarray, rise: np.ndarray, load_noise: floa
     low, high = (int(np.argmax(rise > level)) for level in levels)
     pulled = slice(max(low - 1, 0), max(high, low + 3))
     slope, onset = np.polyfit(rise[pulled], time[pulled], 1)
-    u = float(np.hypot(slope * load_noise, (time[1] - time[0]) / np.sqrt(12)))
-    return _Start(float(onset) - fall.duration, u, 1.0)
+    # a stretch wave, if there is one, comes to a cell at the tie point only after it has crossed the cord
+    late = crossing(float(time[np.argmax(rise)] - onset), fall.setup)
+    u = np.linalg.norm([slope * load_noise, (time[1] - time[0]) / np.sqrt(12), late / 2])
+    return _Start(float(onset) - fall.duration, float(u), 1.0)

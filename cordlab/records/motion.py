@@ -122,7 +122,7 @@ class Release:
     """When the mass was released, as far as the record shows, and the fall that follows.
 
     time, u_time : of release [s]; slack_end : when the fall is over [s]
-    time_scale : the record's time over the time that the fall takes
+    time_scale, u_time_scale : the record's time over the time that the fall takes, and its standard uncertainty
     load_step : end of slack seen as a step in the load [s], None where the cord is too light for one
     goodness_ratio : misfit of the load with the cell at the other end, over that with the cell where it is noted;
         infinite where the cord is too light to be seen
@@ -132,6 +132,7 @@ class Release:
     time: float
     u_time: float
     time_scale: float
+    u_time_scale: float
     slack_end: float
     load_step: float | None
     goodness_ratio: float
@@ -284,7 +285,7 @@ def _u_of_integration(fall: Fall, end_of_slack: EndOfSlack, duration: float, spe
         return 0.0
     setup = fall.setup
     swing = setup.cord_mass / (2 * setup.mass + setup.cord_mass) * taut_speed(fall, end_of_slack)
-    return float(swing * _crossing(duration, setup) / np.pi)
+    return float(swing * crossing(duration, setup) / np.pi)
 
 
 def greatest_load(record: Prepared, release: Release, unloaded: int) -> Vertex:
@@ -318,12 +319,12 @@ def _end_of_slack(record: Prepared, release: Release) -> EndOfSlack:
         wave = after.min() > 0.0 and np.ptp(after) > weight
     else:
         after = load[round(0.01 / record.step) :]  # the filter rounds the end of slack
-        crossing = _crossing(np.argmax(after) * record.step, setup)
-        wave = np.argmax(after > weight) * record.step > 0.2 * crossing
+        across = crossing(np.argmax(after) * record.step, setup)
+        wave = np.argmax(after > weight) * record.step > 0.2 * across
     return "momentum" if wave else "energy"
 
 
-def _crossing(down: float, setup: DropSetup) -> float:
+def crossing(down: float, setup: DropSetup) -> float:
     """Time that a stretch wave takes along the cord [s], from the time to the lowest point, about 1.9 rad of the swing:
     L/c = √(m/k) and ω = √(k/M)."""
     return float(np.sqrt(setup.cord_mass / setup.mass) * down / 1.9)

@@ -13,6 +13,7 @@ LEAST_RATE = 600.0  # Hz, six times the −3 dB frequency of the two passes toge
 MOST_GAPS = 3  # that are listed one by one
 LONGEST_GAP = 0.1  # s, between release and lowest point
 GAP = 5.0  # a step longer than this many sample periods is a gap
+DRIFT = 1.0  # N/s of a cell's zero; common practice, no source
 SHOULDER = 0.1  # s, longest part next to a flat top that is looked at
 
 
@@ -137,7 +138,10 @@ def vertex(time: np.ndarray, values: np.ndarray, near: float, half_width: float)
         if bend < 0 and abs(slope) <= -2 * bend:
             break
     else:
-        raise RecordError(f"no top near {near:.3f} s: the samples around it do not turn")
+        raise RecordError(
+            f"no top near {near:.3f} s: the samples around it do not turn; look there for a jolt, a lost target or the "
+            "record's end"
+        )
     top = float(-slope / (2 * bend))
     residual = y - np.polyval([bend, slope, height], t)
     covariance *= residual @ residual / (y.size - 3) * inflation(residual)

@@ -16,7 +16,7 @@ from cordlab.records.calibration import Calibration, OutsideCalibration
 from cordlab.records.events import NO_MARKS, find_release
 from cordlab.records.motion import Motion, Release, cord_force, find_motion, folded_fall, greatest_load
 from cordlab.records.plausibility import check_lowest_point, check_record, implied_mass
-from cordlab.records.prepare import Prepared, RecordError, noise, prepare, resolution
+from cordlab.records.prepare import DRIFT, Prepared, RecordError, noise, prepare, resolution
 from cordlab.units import Measured, Progress, notebook_html, unwatched
 
 if TYPE_CHECKING:
@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 __all__ = ["Drop", "RecordError", "notes_on", "reduce_all", "reduce_drop", "reduce_entry"]
 
 BINS = 80  # of stretch ratio from slack to the lowest point, equally wide
+ZERO = 0.01  # of the calibrated range: how far samples that are not evaluated may pass its end next to zero; our choice
+MEAN = 0.1  # s: whole periods of 50 and of 60 Hz
 KEPT_RATE = 1000.0  # samples a second of a reduced record, at the least; CFC 60 leaves nothing above some 200 Hz
 EVENTS = {"release": "release", "slack_end": "end of slack", "peak": "peak", "lowest": "lowest point"}
 
@@ -393,6 +395,9 @@ def reduce_entry(
             marks=mark.events if mark else NO_MARKS,
         )
         drop = reduced()
+        _check_zero_end(calibrations["force"], drop, record.time, force)
+        if distance is not None:
+            _check_zero_end(calibrations["distance"], drop, record.time, distance)
         if u_distance is not None:
             u_inputs = float(np.interp(drop.at("lowest"), record.time, u_distance))
         else:  # by how much the lowest point moves with force, mass and slack length
@@ -429,7 +434,9 @@ def reduce_all(
         try:
             drops.append(reduce_entry(campaign, entry, calibrations))
         except RecordError as error:
-            problems.append(str(error))  # names record and drop
+            lowest = "keep its lowest point" if entry.lowest_point else "note its lowest point"
+            remedy = f"mark its events by hand in decisions.csv, or blank its record in drops.csv and {lowest}"
+            problems.append(f"{error}; or {remedy}")  # names record and drop
         except CampaignError as error:
             problems.extend(error.problems)
     if problems:
@@ -457,10 +464,40 @@ def _notes_on_marks(mark: Choice, drop: Drop, reduced: Callable[..., Drop]) -> l
 
 
 def _in_si(reading: np.ndarray, channel: str, calibrations: Mapping[str, Calibration]) -> tuple[np.ndarray, np.ndarray]:
-    """Quantity and uncertainty of readings; six standard deviations of noise and a step may pass the range's end."""
+    """Quantity and uncertainty of readings; six standard deviations of noise and a step may pass the range's end.
+
+    Next to zero they may pass it by `ZERO` too: a slack cord reads what hum and drift make of no load.
+    """
     if channel not in calibrations:
         raise RecordError(f"has a column {channel}, but calibration/{channel}.csv is missing")
-    return calibrations[channel].convert(reading, noise=6 * noise(reading) + resolution(reading))
+    return calibrations[channel].convert(reading, noise=6 * noise(reading) + resolution(reading), zero=ZERO)
+
+
+def _check_zero_end(line: Calibration, drop: Drop, time: np.ndarray, value: np.ndarray) -> None:
+    """Raises OutsideCalibration where the evaluated part of a channel passes the end of its calibration next to zero.
+
+    That part is from the release until the cord is slack again. Its means over `MEAN` hold no hum; they may be off by
+    the uncertainty of the zero, which for a cell is measured at the release and drifts from then on.
+    """
+    ends, u_ends = line.single(np.array(line.valid))
+    end = int(np.argmin(np.abs(ends)))
+    inward = np.sign(ends[1 - end] - ends[end])
+    slack_again = np.append(drop.position[drop.lowest : -1] <= drop.slack_length, True)
+    evaluated = (time >= drop.at("release")) & (time <= drop.time[drop.lowest + int(np.argmax(slack_again))])
+    count = max(round(MEAN / float(np.median(np.diff(time)))), 1)
+    total = np.cumsum(np.append(0.0, value[evaluated]))
+    means, since = (total[count:] - total[:-count]) / count, time[evaluated][count - 1 :] - drop.at("release")
+    allowed = 3 * u_ends[end] + 6 * noise(value) / np.sqrt(count)
+    if line.channel == "force":
+        allowed = allowed + DRIFT * since - min(inward * drop.zero, 0.0)
+    beyond = inward * (ends[end] - means) - allowed
+    if beyond.max(initial=-1.0) > 0:
+        worst = int(np.argmax(beyond))
+        at, unit = drop.at("release") + since[worst], line.quantity_unit
+        raise OutsideCalibration(
+            f"{line.channel} reads {means[worst]:.5g} {unit} about {at:.2f} s, while the drop is evaluated, outside "
+            f"the calibrated range, which begins at {ends[end]:.5g} {unit}; calibrate over more than the range used"
+        )
 
 
 def notes_on(drops: Sequence[Drop]) -> list[str]:
