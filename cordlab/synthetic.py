@@ -7,8 +7,10 @@ happened goes into a truth file outside that folder.
 
 import json
 import math
+import tomllib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
+from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal
 
@@ -22,33 +24,12 @@ from cordlab.mechanics.trace import Trace, trace_drop
 from cordlab.units import Measured, Progress, parse_measured, unwatched
 
 NOTE = "Invented: computed by cordlab from drawn numbers. Nothing here was measured, and no real cord is described."
-RIG = {
-    "tie_height": "48.00(3) m",
-    "release_depth": "0.00(3) m",
-    "drag_area": "0.10(3) m^2",
-    "air_density": "1.20(2) kg/m^3",
-    "compliance": "0.0 m/N",
-    "load_cell_at": "top",
-}
-SITE = {
-    "tie_height": "43.0(1) m",
-    "surface": "water",
-    "release_depth": "0.0(2) m",
-    "reach_below_attachment": "2.2(1) m",
-    "gear_mass": "3.0(3) kg",
-    "drag_area": "0.5(2) m^2",
-    "air_density": "1.2(1) kg/m^3",
-}
+STANDARD = tomllib.loads((files("cordlab") / "synthetic.toml").read_text(encoding="utf-8"))
+"""The tables of campaign.toml where nothing else is asked for, and the makes of the sensors."""
+RIG, SITE, CRITERIA, DECISION = (STANDARD[name] for name in ("rig", "site", "criteria", "decision"))
 GREATEST_G = {"uniform": 2.8, "waves": 3.2}  # invented, so that g governs the light end with either mechanics
-CRITERIA = {
-    "least_clearance": "4 m",
-    "least_strength_factor": 5,
-    "greatest_stretch_ratio": 4.2,
-    "lot_sample_share": 0.1,
-}
 SETUP = ("mass", "slack_length", "cord_mass", "release_depth", "scale", "drag_area", "air_density", "compliance")
 HAPPENED = ("lowest_point", "stretch_ratio", "tension", "tie_load", "g")
-DECISION = {"limit": "prediction", "probability": 0.99, "confidence": 0.95, "model": "auto", "seed": 20}
 
 
 @dataclass(frozen=True)
@@ -256,16 +237,7 @@ class Sensor:
         return np.concatenate(runs)
 
 
-# The cell is calibrated a little into compression and the laser hangs above the tie point, so that noise about no load
-# or about the release point stays inside the calibrated range.
-LOAD_CELL = Sensor(
-    channel="force", unit="N", reading_unit="mV/V", slope=2.0 / 5000, zero=0.02, noise=0.0005, hysteresis=0.0002,
-    lowest=-250.0, step=250.0, limit=5000.0, u_reference=0.5, decimals=4,
-)  # fmt: skip
-LASER = Sensor(
-    channel="distance", unit="m", reading_unit="V", slope=0.2, zero=0.5, noise=0.004, hysteresis=0.0,
-    lowest=-1.0, step=5.0, limit=47.5, u_reference=0.005, decimals=3,
-)  # fmt: skip
+LOAD_CELL, LASER = (Sensor(**make) for make in STANDARD["sensor"])
 
 
 def invent(

@@ -103,7 +103,7 @@ def headlines(old: Results, new: Results) -> tuple[str, ...]:
     texts = []
     if old["campaign"]["batch"] != new["campaign"]["batch"]:
         texts.append(f"not the same batch: {shown(old['campaign']['batch'])}, then {shown(new['campaign']['batch'])}")
-    for (topic, before), after in zip(_topics(old).items(), _topics(new).values(), strict=True):
+    for (topic, before), after in zip(topics(old).items(), topics(new).values(), strict=True):
         change = f"{before}, unchanged" if before == after else f"{before} → {after}"
         texts.append(f"{topic}: {change}")
     for key in ("drop", "cord"):
@@ -114,7 +114,7 @@ def headlines(old: Results, new: Results) -> tuple[str, ...]:
     return tuple(texts)
 
 
-def _topics(results: Results) -> dict[str, str]:
+def topics(results: Results) -> dict[str, str]:
     """The answer and what stands behind it, in words."""
     rating, drops, wear, lot = results["rating"], results["drops"], results.get("wear") or {}, results.get("lot")
     rated, issued = f"not rated ({shown('; '.join(rating['reasons']))})", "no break tests"

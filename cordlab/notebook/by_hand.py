@@ -109,9 +109,8 @@ class RecordPanel(ChoicePanel):
         mark = self.campaign.by_hand.marked(entry.drop)
         marked = {event: time.value for event, time in mark.events.items()} if mark else {}
         for event, slider in self._sliders.items():
-            slider.min, slider.max = min(start, slider.min), max(end, slider.max)  # never crossed on the way
-            slider.min, slider.max = start, end
-            slider.value = marked.get(event, self._times[event])
+            with slider.hold_trait_notifications():  # or the ends cross on the way
+                slider.min, slider.max, slider.value = start, end, marked.get(event, self._times[event])
 
     def _moved(self) -> dict[str, float]:
         """The events that are not where the record alone has them; all of them where it is refused."""
@@ -312,14 +311,16 @@ class ModelPanel(ChoicePanel):
         table.insert(0, "AICc above the best [1]", above)
         self.table.value = table_html(table)
         drops, chosen = self._counting("fit"), fit.chosen
-        rms = {drop.name: _rms(drop, chosen) for drop in drops}
-        worst = max(rms, key=lambda name: rms[name])
+        off = {
+            drop.name: drop.force - chosen.scales[drop.cord] * chosen.curve.force(drop.stretch_ratio) for drop in drops
+        }
+        rms, worst = max((float(np.sqrt(np.mean(residuals**2))), name) for name, residuals in off.items())
         lines = [
             f"{model}: {choice}, {count} of {len(self.cords)} cords count",
             ", ".join(f"{name} = {value:.4g}" for name, value in chosen.parameters.items()) or "no parameters",
             f"AICc {_number(candidate.aicc - least)} above the best; rms of force in {fit.held_back} "
             f"{_number(candidate.check_rms)} N; residual sd {chosen.residual_sd:.1f} N",
-            f"greatest residuals: drop {worst}, rms {rms[worst]:.1f} N",
+            f"greatest residuals: drop {worst}, rms {rms:.1f} N",
         ]
         if candidate.note:
             lines.append(candidate.note)
@@ -341,24 +342,17 @@ class ModelPanel(ChoicePanel):
         back = [cord for cord in self.cords if cord in self.on and cord in recorded]
         if not out and not back:
             raise CampaignError(("the cords stand as they are recorded: there is nothing to record",))
-        parts = []
         for cord in out:
             self.campaign = record_decision(self.campaign.folder, Choice(reason, cord=cord, by=by))
         for cord in back:
             self.campaign = take_back(self.campaign.folder, recorded[cord], reason=reason)
-        if out:
-            parts.append(f"left out: cord {', '.join(out)}")
-        if back:
-            parts.append(f"counts again: cord {', '.join(back)}")
+        parts = [
+            f"{what}: cord {', '.join(names)}" for what, names in (("left out", out), ("counts again", back)) if names
+        ]
         return f"recorded, {'; '.join(parts)}. Run the analysis again: it says what would be rated without this choice."
 
 
 model_panel = ModelPanel
-
-
-def _rms(drop: Drop, fit: CurveFit) -> float:
-    off = drop.force - fit.scales.get(drop.cord, 1.0) * fit.curve.force(drop.stretch_ratio)
-    return float(np.sqrt(np.mean(off**2)))
 
 
 def _number(value: float) -> str:

@@ -145,10 +145,8 @@ def _answers(results: ResultsState) -> dict[str, tuple[State, str]]:
     if masses:
         answers["05-predict"] = "ready", f"{masses} rider masses predicted"
     if rating["rated"]:
-        answers["06-rate"] = (
-            "ready",
-            f"rated for rider masses of {rating['lightest']:.1f} to {rating['heaviest']:.1f} kg",
-        )
+        ends = f"{rating['lightest']:.1f} to {rating['heaviest']:.1f} kg"
+        answers["06-rate"] = "ready", f"rated for rider masses of {ends}"
     return answers
 
 

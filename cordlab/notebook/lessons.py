@@ -1,10 +1,12 @@
 """Lessons: predict before you look, what a limit promises, when a cord has worn too far; exercises for each.
 
-The exercises check themselves: no notebook holds an answer.
+The exercises check themselves: no notebook holds an answer. Their words are in exercises.toml.
 """
 
-from collections.abc import Callable
+import tomllib
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 import ipywidgets as w
@@ -319,7 +321,7 @@ class Exercise:
     because: str
     unit: str = "1"
     within: float = 0.0
-    options: tuple[str, ...] = ()
+    options: Sequence[str] = ()
 
     def check(self, answer: str) -> str:
         """The comment on an answer, as it was typed or chosen."""
@@ -357,71 +359,35 @@ class Exercise:
         return panel
 
 
+EXERCISES = tomllib.loads((files("cordlab.notebook") / "exercises.toml").read_text(encoding="utf-8"))
+
+
+def exercise(name: str, words: Mapping[str, Any] | None = None, **computed: Any) -> Exercise:
+    """An exercise of exercises.toml: `words` fill its text; `computed` are the fields that the drops give."""
+    fields = EXERCISES[name].items()
+    written = {key: value.format(**words or {}) if isinstance(value, str) else value for key, value in fields}
+    return Exercise(**written | computed)
+
+
 def on_stretch(campaign: "Campaign") -> tuple[Exercise, ...]:
     """Of lesson 1, on the drops of a campaign."""
     drops = Evidence.of_campaign(campaign, use=("fit", "check"))
     heaviest = drops.mass.max()
     lighter, came = drops.take(drops.mass < heaviest), drops.lowest_point[drops.mass == heaviest]
     off = float(np.polyval(np.polyfit(lighter.mass, lighter.lowest_point, 1), heaviest) - came.mean())
-    return (
-        Exercise(
-            f"Predict {heaviest:g} kg by a straight line through all lighter drops. By how much does the line miss the "
-            "mean of what came? Positive where the line is too low.",
-            off,
-            "Fit the line to every lighter drop, not to the last two masses; too low is a greater lowest point.",
-            "What a straight line misses grows with each step beyond the drops; how the cord's curve bends decides.",
-            unit="m",
-            within=0.05,
-        ),
-        Exercise(
-            "Where does an honest limit for the next, heavier drop lie?",
-            "lower than the best guess",
-            "At the best guess, every second drop would come lower.",
-            "It has to hold for another cord, at the first attempt, with what nobody knows of the curve beyond the "
-            "drops.",
-            options=("at the best guess", "higher than the best guess", "lower than the best guess"),
-        ),
-    )
+    return exercise("a line beyond the drops", {"mass": heaviest}, truth=off), exercise("where a limit lies")
 
 
 def on_promises() -> tuple[Exercise, ...]:
     """Of lesson 2, on what a limit promises."""
-    return (
-        Exercise(
-            "A colleague has 60 drops of 4 cords and wants a limit for the next drop of another cord. How many degrees "
-            "of freedom stand behind the spread between cords?",
-            3,
-            "What was drawn independently, drops or cords?",
-            "Cords less one: 60 drops of 4 cords are 4 cords.",
-        ),
-        Exercise(
-            "You must be 95 % sure that this one campaign's limit holds for 95 % of drops. Which limit do you ask for?",
-            "tolerance",
-            "On average over campaigns is not in this one campaign.",
-            "Only it says how sure it is in a single campaign; the price is a narrower range.",
-            options=tuple(KINDS),
-        ),
-    )
+    return exercise("degrees of freedom"), exercise("sure of one campaign")
 
 
 def on_wear(analysis: "Analysis") -> tuple[Exercise, ...]:
     """Of lesson 3, on the retests of an analysis."""
-    retire = Exercise(
-        "The limits are met at one retest and not at the following one. At which count do you retire the cords?",
-        "at the earlier retest",
-        "What was tested, and held?",
-        "Beyond it nothing was tested that holds.",
-        options=("at the earlier retest", "half-way between", "at the later retest"),
-    )
-    wear = analysis.wear
+    wear, retire = analysis.wear, exercise("when to retire")
     if wear is None or wear.slope is None or wear.se_slope is None:
         return (retire,)
-    change = Exercise(
-        f"All retests seen: by how much does the mean {wear.quantity} change in 100 jumps?",
-        100 * wear.slope,
-        "From the first tests to the last retest, over the jumps between; a loss is negative.",
-        f"Within twice its standard error, {200 * wear.se_slope:.2g} {wear.unit}, nobody can tell it better.",
-        unit=wear.unit or "1",
-        within=200 * wear.se_slope,
-    )
-    return retire, change
+    within, unit = 200 * wear.se_slope, wear.unit or "1"
+    words = {"quantity": wear.quantity, "unit": wear.unit, "within": within}
+    return retire, exercise("change in 100 jumps", words, truth=100 * wear.slope, within=within, unit=unit)

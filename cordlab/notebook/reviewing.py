@@ -11,10 +11,11 @@ import ipywidgets as w
 import pandas as pd
 
 from cordlab.analysis import analyse
-from cordlab.bundle.compare import DIFFERS, EQUAL, WITHIN, Comparison, Line, compare, shown
+from cordlab.bundle.compare import DIFFERS, EQUAL, WITHIN, Comparison, Line, compare, shown, topics
 from cordlab.curves.models import models
 from cordlab.notebook.panel import Answer, Panel, probability_slider
 from cordlab.report.page import ABOUT, results_of
+from cordlab.report.tables import sentence
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
@@ -65,7 +66,8 @@ def signing(analysis: "Analysis", contents: pd.DataFrame) -> str:
     blank = list(contents["content"][contents["state"] == "BLANK"].str.lower())
     held = f"The report holds {len(contents) - len(blank)} of {len(contents)} contents."
     state = f"Not to be signed yet, {len(blank)} are blank: {', '.join(blank)}." if blank else "Nothing is blank."
-    return f"{_range(analysis.rating.to_dict()).capitalize()}.\n{held} {state}\n{analysis.cautions[0]}"
+    answer = "; ".join(" ".join(line.split()) for line in analysis.rating.summary().splitlines())
+    return f"{sentence(answer)}.\n{held} {state}\n{analysis.cautions[0]}"
 
 
 def answer_part(page: str) -> str:
@@ -160,24 +162,14 @@ def assumption_panel(analysis: "Analysis") -> Panel:
         table = select(comparison, text=text, verdict=DIFFERS)
         lines = [
             f"{len(comparison.differing)} of {len(comparison.lines)} values move",
-            f"now: {_range(now['rating'])}",
-            f"as published: {_range(published['rating'])}",
+            f"rated now: {topics(now)['rated']}",
+            f"as published: {topics(published)['rated']}",
             *(reason for reason in comparison.reasons if reason.startswith("[")),
             f"{len(table)} of them shown",
         ]
         return lines, table
 
     return Panel(controls, answer)
-
-
-def _range(rating: Mapping) -> str:
-    if not rating["rated"]:
-        return "not rated: " + "; ".join(rating["reasons"])
-    ends = rating["governed_by"]
-    return (
-        f"rated for rider masses of {rating['lightest']:.1f} to {rating['heaviest']:.1f} kg; "
-        f"light end: {ends['light']}; heavy end: {ends['heavy']}"
-    )
 
 
 def _box(value: float, step: float, description: str) -> w.BoundedFloatText:

@@ -173,14 +173,14 @@ def _of_lot(lot: Lot, rating: Rating, errors: Errors) -> Errors:
     greatest, factor = lot.greatest_load_limit, lot.strength_factor
     if greatest is None or factor is None:
         return {}
-    errors_here, steps = [0.0], [0.0]
+    changes = [0.0]
     for row in rating.predictions:
         path, load = f"predictions[{row['mass']:g}]", row["peak_load_limit"]
-        if load is not None and load == greatest:
-            errors_here.append(errors.get(f"{path}.peak_load_limit") or 0.0)
+        if load == greatest:
+            changes.append(errors.get(f"{path}.peak_load_limit") or 0.0)
         elif load is not None and f"{path}.rated" in errors:
-            steps.append(abs(load - greatest))
-    relative = max(errors_here + steps) / greatest
+            changes.append(abs(load - greatest))
+    relative = max(changes) / greatest
     near = abs(factor - lot.criteria.least_strength_factor) <= REACH * factor * relative
     return {
         "lot.greatest_load_limit": greatest * relative,

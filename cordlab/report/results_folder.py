@@ -197,13 +197,12 @@ def _sweep(place: Path, name: str) -> None:
 def _take_place(made: Path, out: Path) -> None:
     """Put the folder `made` in the place of `out`, by two renames."""
     try:
-        while True:
+        while made.exists():
             aside = out.with_name(f".{out.name}-{secrets.token_hex(8)}{ASIDE}")
             with suppress(FileNotFoundError):  # there is no `out` yet
                 out.rename(aside)
             try:
                 made.rename(out)
-                break
             except OSError:
                 if not out.is_dir():  # or else another run came between: its folder goes aside too
                     raise

@@ -75,7 +75,7 @@ def test_a_report_with_a_blank_line_is_not_to_be_signed(results, page):
 
 def test_not_rated_is_what_is_signed():
     told = reviewing.signing(refused("only 1 cord was dropped"), reviewing.contents({}, ""))
-    assert told.startswith("Not rated: only 1 cord was dropped.")
+    assert told.startswith("NOT RATED; only 1 cord was dropped.")
 
 
 def test_the_answer_part_is_the_answer_alone(page):
