@@ -26,8 +26,13 @@ if TYPE_CHECKING:
 _LEAST_SCALE = 1e-9  # of a group, where a curve that is tried pulls the wrong way
 _SAME = 1e-6  # singular value, of columns of length 1, below which parameters are one and the same to the data
 _NO_ROOM = 1e-7  # of the fitted curve: a parameter that changes it by less on its way to a bound is at the bound
-_TOLERANCE = 1e-14  # of the sum of squares and of the parameters, at which a fit is at rest
-_MOST_EVALUATIONS = 500  # a fit that takes longer wanders: that is reported, not waited for
+_TOLERANCES = {"ftol": 1e-14, "xtol": 1e-10, "gtol": 1e-14}  # shares of the sum of squares, a step, and the gradient
+_MOST_EVALUATIONS = 500
+_AT_REST = 1e-9  # gain in `_FEW` evaluations, as a share of the sum of squares: only rounding is left
+_WANDERS = 1e-3  # a fit that gains less, and is not at rest, is reported and not waited for
+_FEW = 50
+
+Function = Callable[[np.ndarray], np.ndarray]  # of the parameters
 
 
 class NoBand(ValueError):
@@ -93,8 +98,7 @@ class Solution:
     def covariance(self) -> tuple[np.ndarray | None, str]:
         """Of the parameters, for values of variance 1 and 0 where one was fixed; or None, and why there is none."""
         if not self.result.success:
-            most = f"within {_MOST_EVALUATIONS} evaluations"
-            return None, f"the fit did not converge {most}; try a simpler model or give params=..."
+            return None, "the fit did not come to rest; try a simpler model or give params=..."
         jacobian, names, by_name = self.result.jac, self.result.var_names, self.model.by_name(self.values)
         size = np.linalg.norm(jacobian, axis=0)
         if not size.all():
@@ -113,11 +117,12 @@ class Solution:
 
 
 def minimise(
-    model: Model, residuals: Callable[[np.ndarray], np.ndarray], params: "lmfit.Parameters"
+    model: Model, residuals: Function, params: "lmfit.Parameters", *, jacobian: Function | None = None
 ) -> tuple["lmfit.minimizer.MinimizerResult", np.ndarray]:
     """Least squares by lmfit: its result, and the best values (parameters,) that were tried.
 
     residuals : (parameters, draws) → (equations, draws)
+    jacobian  : (parameters,) → (equations, parameters); by differences where there is none
     Raises ValueError where `params` are not the model's, have no start value, or an expression.
     """
     import lmfit
@@ -128,14 +133,14 @@ def minimise(
             raise ValueError(f"parameter {p.name}: an expression is not taken; give a value, bounds or vary=False")
         if not np.isfinite(p.value):
             raise ValueError(f"parameter {p.name} has no start value; give one, as in make_params({p.name}=1)")
-    typical = np.where(start == 0, 100.0, start)  # a size to take steps by; what starts at 0 is a force [N]
     varied = [params[p.name].vary for p in model.parameters]
     if not any(varied):
         raise ValueError("every parameter is fixed: nothing is left to fit")
-    best, least = start, np.inf
+    slopes = jacobian or by_differences(residuals, start)
+    best, least, course = start, np.inf, []
 
     def in_order(p):
-        return np.array(model.values(p.valuesdict()))
+        return np.array([p[parameter.name].value for parameter in model.parameters])
 
     def residual(p):
         nonlocal best, least
@@ -143,19 +148,29 @@ def minimise(
         trial = residuals(values[:, None])[:, 0]
         if (rss := float(trial @ trial)) <= least:
             best, least = values, rss
+        course.append(least)
         return trial
 
-    def jacobian(p):
-        return differences(residuals, in_order(p), typical)[:, varied]
+    def derivatives(p):
+        return slopes(in_order(p))[:, varied]
+
+    def wanders(*_):
+        gain = course[-1 - _FEW] - least if len(course) > _FEW else np.inf
+        return _AT_REST * least < gain < _WANDERS * least
 
     # a curve that is tried may be infinite: lmfit passes that on, and scipy refuses the step
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        fitter = lmfit.Minimizer(residual, params, nan_policy="propagate", max_nfev=_MOST_EVALUATIONS)
-        tolerances = dict.fromkeys(("ftol", "xtol", "gtol"), _TOLERANCE)
-        result = fitter.minimize("least_squares", Dfun=jacobian, x_scale="jac", **tolerances)
+        fitter = lmfit.Minimizer(residual, params, nan_policy="propagate", max_nfev=_MOST_EVALUATIONS, iter_cb=wanders)
+        result = fitter.minimize("least_squares", Dfun=derivatives, x_scale="jac", **_TOLERANCES)
     for name, value in model.by_name(best.tolist()).items():  # a fit that was stopped leaves the last that it tried
         result.params[name].value = value
     return result, best
+
+
+def by_differences(residuals: Function, start: np.ndarray) -> Function:
+    """Jacobian by differences, with steps that suit parameters of the sizes of `start`."""
+    typical = np.where(start == 0, 100.0, start)  # what starts at 0 is a force [N]
+    return lambda values: differences(residuals, values, typical)
 
 
 def solve(
@@ -167,7 +182,7 @@ def solve(
     groups: np.ndarray | None = None,
     shares: np.ndarray | None = None,
     params: "lmfit.Parameters | None" = None,
-    extra: Callable[[np.ndarray], np.ndarray] | None = None,
+    extra: Function | None = None,
 ) -> Solution:
     """Least squares of y = scale[group] · F(x), the geometric mean of the scales, weighted by `shares`, being 1.
 
@@ -184,6 +199,8 @@ def solve(
     shares = np.ones(count) if shares is None else shares
     root, w = np.sqrt(weights)[:, None], weights[:, None]
     members = csr_array((np.ones(len(x)), (groups, np.arange(len(x)))), shape=(count, len(x)))
+    params = model.to_lmfit().make_params(**model.start(x, y)) if params is None else params
+    start = np.array(model.values(params.valuesdict()))
 
     def scaled(values):
         force = model.force(x[:, None], model.by_name(values))
@@ -199,8 +216,19 @@ def solve(
         weighted = root * (scaled(values)[1] - y[:, None])
         return weighted if extra is None else np.vstack([weighted, extra(values)])
 
-    params = model.to_lmfit().make_params(**model.start(x, y)) if params is None else params
-    result, values = minimise(model, residuals, params)
+    def jacobian(values):
+        """By the chain rule, through the logarithm of each group's scale."""
+        columns, (logs, force) = model.jacobian(x, model.by_name(values)).T, scaled(values[:, None])
+        if count > 1:
+            columns = np.exp(logs)[groups] * columns
+            pull, square = members @ (w * force * y[:, None]), members @ (w * force**2)
+            change = members @ (w * y[:, None] * columns) / pull - 2 * (members @ (w * force * columns)) / square
+            change = np.where(pull > 0, change, 0.0)  # elsewhere the scale is the least there is
+            columns = columns + force * (change - shares @ change / shares.sum())[groups]
+        return root * columns if extra is None else np.vstack([root * columns, by_differences(extra, start)(values)])
+
+    derivatives = by_differences(residuals, start) if isinstance(model, OtherModel) else jacobian
+    result, values = in_inner_coordinates(model, x, residuals, params, derivatives)
     logs, force = scaled(values[:, None])
     at_end, others = np.split(residuals(values[:, None])[:, 0], [len(x)])
     by_name, growth = model.by_name(values), np.zeros(len(values))
@@ -216,6 +244,36 @@ def solve(
         growth=growth,
         extra=others,
     )
+
+
+def in_inner_coordinates(
+    model: Model, x: np.ndarray, residuals: Function, params: "lmfit.Parameters", jacobian: Function
+) -> tuple["lmfit.minimizer.MinimizerResult", np.ndarray]:
+    """`minimise` in the model's inner coordinates, unless other bounds than the model's hold the parameters."""
+    middle, start = 1 + max(x.max() - 1, 0.01) / 2, np.array(model.values(params.valuesdict()))
+    inner, best = params.copy(), params.copy()
+    limits = np.array([(p.lower, p.upper) for p in model.parameters]).T
+    own = [(p.name, True, p.lower, p.upper) for p in model.parameters]
+    free = own == [(name, params[name].vary, params[name].min, params[name].max) for name, *_ in own]
+    if not free or np.array_equal(model.inner(start, middle), start):
+        return minimise(model, residuals, params, jacobian=jacobian)
+    low, high = np.sort([model.inner(limit, middle) for limit in limits], axis=0)
+    for k, value in enumerate(model.inner(start, middle)):
+        inner[model.parameters[k].name].set(value=value, min=low[k], max=high[k])
+
+    def by_inner(values):
+        at = model.outer(values, middle)
+        return model.inner_jacobian(jacobian(at).T, at, middle).T
+
+    result, values = minimise(model, lambda values: residuals(model.outer(values, middle)), inner, jacobian=by_inner)
+    values = model.outer(values, middle)
+    for name, value in model.by_name(values.tolist()).items():
+        best[name].set(value=value)
+    # lmfit's standard errors are those of the inner coordinates
+    result.params, result.covar, result.errorbars = best, None, False
+    if result.success:
+        result.jac = jacobian(values)
+    return result, values
 
 
 def along(jacobian: np.ndarray, change: np.ndarray) -> np.ndarray:
@@ -258,7 +316,8 @@ class CurveFit:
     curve, parameters : Curve, dict
         The mean curve of the batch (scale 1), and its parameters.
     result : lmfit.minimizer.MinimizerResult
-        For lmfit's report. Its standard errors count every value as independent: take those here.
+        For lmfit's report. Its standard errors count every value as independent, and Ogden's models have none there:
+        take those here.
     residuals, residual_sd, dof
         Force less curve, scaled by cord or drop; the standard deviation of a value of weight 1 [N]; its degrees of
         freedom.

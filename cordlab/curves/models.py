@@ -117,6 +117,21 @@ class Model:
         """The model of this family that has parameters of these names."""
         return self
 
+    def inner(self, values: np.ndarray, stretch_ratio: float) -> np.ndarray:
+        """Coordinates for a solver, in which fits that are nearly as good lie along straight lines.
+
+        values : in the model's order, (parameters,) or (parameters, draws);  stretch_ratio : amid the data
+        """
+        return values
+
+    def outer(self, inner: np.ndarray, stretch_ratio: float) -> np.ndarray:
+        """The reverse of `inner`."""
+        return inner
+
+    def inner_jacobian(self, jacobian: np.ndarray, values: np.ndarray, stretch_ratio: float) -> np.ndarray:
+        """Derivatives by the `inner` coordinates from those by the parameters, (parameters, n) or with draws last."""
+        return jacobian
+
     def values(self, parameters: Parameters) -> list[np.ndarray]:
         """Parameter values in the model's order."""
         names = [p.name for p in self.parameters]
@@ -293,6 +308,23 @@ class Ogden(Model):
             parameters.append(Parameter(f"mu{i}", "N", *sorted((0.0, sign * np.inf))))
             parameters.append(Parameter(f"alpha{i}", "1", *sorted((sign * 0.1, sign * 20.0))))
         self.parameters = tuple(parameters)
+
+    def inner(self, values, stretch_ratio):
+        """With the force of each term at one stretch in place of μ: data tell it better than μ or α by itself."""
+        inner = np.array(values, dtype=float)
+        inner[::2] *= self.jacobian(stretch_ratio, self.by_name(inner))[::2]
+        return inner
+
+    def outer(self, inner, stretch_ratio):
+        values = np.array(inner, dtype=float)
+        values[::2] /= self.jacobian(stretch_ratio, self.by_name(values))[::2]
+        return values
+
+    def inner_jacobian(self, jacobian, values, stretch_ratio):
+        rows, of_force = np.array(jacobian), self.jacobian(stretch_ratio, self.by_name(values))[:, None]
+        rows[::2] /= of_force[::2]
+        rows[1::2] -= rows[::2] * of_force[1::2]
+        return rows
 
     def _shapes(self, greatest):
         for alphas in product(*self._tries):
