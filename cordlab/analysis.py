@@ -1,7 +1,8 @@
 """The chain: a campaign → calibrations, drops, curve, limits, rating, wear, lot, cautions; each when asked for."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
+from math import isfinite
 from typing import Any
 
 import numpy as np
@@ -32,11 +33,12 @@ from cordlab.rating.with_and_without import ByHand, weigh
 from cordlab.records.calibration import Calibration, calibrate_campaign
 from cordlab.records.reduce import Drop, notes_on, reduce_all
 from cordlab.statistics.groups import EvidenceError
-from cordlab.units import Progress, nearest, plain, unwatched
+from cordlab.units import Progress, fixed, nearest, plain, unwatched
 from cordlab.wear.in_service import CordStatus, cords_in_service, jumps_before, out_of_use
 from cordlab.wear.service_life import Service, service_life
 from cordlab.wear.wear import Wear
 
+LEAST_CONFIDENCE = 0.9  # of a tolerance limit without a caution; our choice
 SHAPES = 200  # bootstrap draws of the curve's shape behind the limits: enough for its uncertainty
 
 CAUTIONS = (
@@ -50,6 +52,14 @@ CAUTIONS = (
     "release gear.",
     "A cord that touched solvent, was cut or behaved oddly goes out of use whatever the numbers say.",
 )
+
+STANDING = (
+    "cordlab certifies nothing: a licensed or certified engineer signs; stricter local rules and maker's limits win.",
+    "Only what was tested is rated: masses, stretch, jump counts, temperatures; new cords do not speak for worn ones.",
+    "A dead weight is not a person; both ends count: the lightest rider feels the greatest g, the heaviest is lowest.",
+    "People stay clear below and beside drops; a cord that was cut, touched solvent or behaved oddly goes out of use.",
+)
+"""`CAUTIONS` in four lines, for a terminal; the report has them in full."""
 
 STEPS = ("drops", "fit", "pulls", "rating", "by_hand", "batch", "range_plan", "lot", "in_service", "budget", "cautions")
 
@@ -268,7 +278,21 @@ class Analysis:
     @cached_property
     def rating(self) -> Rating:
         """Which riders the cords may carry, or why none."""
-        return self._rated.rating
+        rating = self._rated.rating
+        return replace(rating, conditions=self._conditions()) if rating.rated else rating
+
+    def _conditions(self) -> str:
+        """For which jump counts and temperatures the rated range holds, in words."""
+        drops, use = self._drops_used("fit"), self.campaign.site.temperature
+        jumps = f"for cords with {drops.jumps.min():g} to {drops.jumps.max():g} jumps"
+        if self.wear is not None and self.wear.retire_at is not None:
+            jumps = f"for up to {self.wear.retire_at} jumps"
+        measured = drops.temperature[np.isfinite(drops.temperature)]
+        if use is None and not measured.size:
+            return f"{jumps}, temperature not recorded"
+        low, high = use or (measured.min(), measured.max())
+        ends = [f"{float(fixed(end, 1, side)):g}" for end, side in ((low, "upper"), (high, "lower"))]
+        return f"{jumps}, {' to '.join(dict.fromkeys(ends))} °C"
 
     @property
     def predictions(self) -> tuple[dict[str, Any], ...]:
@@ -381,9 +405,28 @@ class Analysis:
             cautions.append(
                 f"No drop was held back: fit drops were {self.validation.how} and predicted from the others instead."
             )
+        cautions += self._weak_promises()
         if self.stiffness is not None and not self.campaign.site.temperature:
             cautions.append(tested_only(self.stiffness.drops.temperature))
         return tuple(cautions)
+
+    def _weak_promises(self) -> list[str]:
+        """What the decision or the validation does not reach."""
+        cautions, decision, rating, validation = [], self.campaign.decision, self.rating, self.validation
+        if decision.limit == "tolerance" and decision.confidence < LEAST_CONFIDENCE:
+            cautions.append(
+                f"A tolerance limit with {100 * decision.confidence:g} % confidence fails in up to "
+                f"{100 * (1 - decision.confidence):.3g} of 100 campaigns; ask for {LEAST_CONFIDENCE:g} or more."
+            )
+        if validation is not None and validation.rows and rating.heaviest is not None:
+            hung = max(row.mass for row in validation.rows)
+            rider = hung - self.campaign.site.gear_mass.value
+            if rider < rating.heaviest:
+                cautions.append(
+                    f"Validated up to riders of {fixed(rider, 1, 'lower')} kg: no drop {validation.how} had more than "
+                    f"{hung:g} kg, and the heavy end, {fixed(rating.heaviest, 1, 'lower')} kg, is beyond it."
+                )
+        return cautions
 
     def summary(self) -> str:
         """The answer in a few lines, for people."""
@@ -430,12 +473,14 @@ class Analysis:
         for entry in self.campaign.drops:
             row: dict[str, Any] = {name: getattr(entry, name) for name in ("drop", "cord", "use", "jumps")}
             row |= {"mass": entry.mass.value, "peak_load": None, "energy_returned": None, "notes": []}
+            row["remarks"] = dict(entry.remarks) | ({"rest [s]": entry.rest} if isfinite(entry.rest) else {})
             drop, lowest = reduced.get(entry.drop), entry.lowest_point
             if drop is not None:
-                row |= {name: getattr(drop, name) for name in ("lowest_point", "peak_load", "energy_returned", "notes")}
+                names = ("lowest_point", "u_lowest_point", "peak_load", "energy_returned", "notes")
+                row |= {name: getattr(drop, name) for name in names}
                 row["recorded_lowest_point"] = drop.lowest_point
             if lowest is not None or drop is None:
-                row["lowest_point"] = None if lowest is None else lowest.value
+                row |= {"lowest_point": lowest and lowest.value, "u_lowest_point": lowest and lowest.u}
             rows.append(row)
         return rows
 

@@ -11,6 +11,7 @@ import os
 import sys
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from math import isfinite, isnan
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -74,6 +75,8 @@ def _parser() -> argparse.ArgumentParser:
             sub.add_argument("folder", metavar="FOLDER", type=Path, help="the campaign's folder")
         sub.add_argument("--json", action="store_true", help="print the answer as JSON")
         sub.add_argument("--quiet", action="store_true", help="print no text and no progress, only problems")
+        text = "lb and ft beside kg and m, in text and report (default: where the campaign's masses are in pounds)"
+        sub.add_argument("--pounds-and-feet", action=argparse.BooleanOptionalAction, help=text)
         sub.set_defaults(command=function)
         return sub
 
@@ -83,7 +86,6 @@ def _parser() -> argparse.ArgumentParser:
     sub = command(report, "write the report, from results that are of these inputs or else from a new analysis")
     sub.add_argument("--out", metavar="DIR", type=Path, help="where the results go (default: FOLDER/results)")
     sub.add_argument("--pdf", action="store_true", help="also write report.pdf (needs WeasyPrint)")
-    sub.add_argument("--pounds-and-feet", action="store_true", help="lb and ft beside kg and m in the report")
     sub = command(notebooks, "run the notebooks 01 to 10 on a campaign and keep the executed copies")
     sub.add_argument("--out", metavar="DIR", type=Path, help="where they go (default: FOLDER/results/notebooks)")
     sub = command(publish, "put a campaign and its results into one file that a reviewer can re-run")
@@ -133,7 +135,7 @@ def fleet(options: argparse.Namespace) -> int:
 
 def check(options: argparse.Namespace) -> int:
     from cordlab.analysis import Analysis
-    from cordlab.batch.findings import campaign_findings
+    from cordlab.batch.findings import alike, campaign_findings
     from cordlab.batch.slow_pulls import read_pulls
     from cordlab.campaign.decisions import LEFT_OUT
     from cordlab.campaign.jump_log import read_jump_log
@@ -163,7 +165,7 @@ def check(options: argparse.Namespace) -> int:
         f"{campaign.title} · {campaign.batch}",
         f"{facts['cords']} cords, drops: {counted}; {facts['records']} records, {facts['breaks']} break tests",
         *(f"note: {note}" for note in notes),
-        *(f"finding: {finding}" for finding in findings),
+        *(f"finding: {finding}" for finding in alike(findings)),
         *([] if state.state == "missing" else [state.summary()]),
         "nothing is refused; see what is said above" if notes or findings else "no problem found",
     ]
@@ -171,22 +173,25 @@ def check(options: argparse.Namespace) -> int:
 
 
 def analyse(options: argparse.Namespace) -> int:
+    from cordlab.analysis import STANDING
+
     analysis, out = _analysed(options)
     results = json.loads((out / "results.json").read_text(encoding="utf-8"))
-    return _answer(options, results, f"{_result(analysis)}\n\nwritten: {out}", yes=analysis.rating.rated)
+    text = "\n".join([_result(analysis, options), "", f"written: {out}", "", *STANDING])
+    return _answer(options, results, text, yes=analysis.rating.rated)
 
 
 def report(options: argparse.Namespace) -> int:
     from cordlab.report.page import render_again
     from cordlab.report.results_folder import results_state
 
-    out, form = options.out, {"second_units": options.pounds_and_feet, "with_pdf": options.pdf}
-    state = results_state(_campaign(options), results=out)
+    out, state = options.out, results_state(_campaign(options), results=options.out)
     if state.state == "fresh":
-        out, rated = state.path, render_again(state.path, **form)["rating"]["rated"]
+        out = state.path
+        rated = render_again(out, second_units=options.pounds_and_feet, with_pdf=options.pdf)["rating"]["rated"]
         how = "from the results that are there: they are of these very inputs, by this cordlab"
     else:
-        analysis, out = _analysed(options, **form)
+        analysis, out = _analysed(options, with_pdf=options.pdf)
         rated, how = analysis.rating.rated, "from a new analysis"
     pages = [str(out / name) for name in ("report.html", *(["report.pdf"] if options.pdf else []))]
     text = "\n".join([*(f"written: {page}" for page in pages), how])
@@ -206,10 +211,13 @@ def _mass(text: str) -> float:
 def _campaign(options: argparse.Namespace) -> "Campaign":
     from cordlab.campaign.campaign import read_campaign
 
-    return read_campaign(options.folder, progress=_progress(options))
+    campaign = read_campaign(options.folder, progress=_progress(options))
+    if options.pounds_and_feet is None:
+        options.pounds_and_feet = campaign.pounds_and_feet
+    return campaign
 
 
-def _analysed(options: argparse.Namespace, **report: bool) -> "tuple[Analysis, Path]":
+def _analysed(options: argparse.Namespace, *, with_pdf: bool = False) -> "tuple[Analysis, Path]":
     """The analysis of a campaign, and the folder that its results were written to."""
     from cordlab.analysis import analyse
     from cordlab.report.page import write_results
@@ -219,7 +227,7 @@ def _analysed(options: argparse.Namespace, **report: bool) -> "tuple[Analysis, P
     out = options.out or campaign.folder / "results"
     before = results_state(campaign, results=out)
     analysis = analyse(campaign, progress=_progress(options))
-    written = write_results(analysis, out, **report)
+    written = write_results(analysis, out, second_units=options.pounds_and_feet, with_pdf=with_pdf)
     if before.state in ("stale", "damaged"):
         _note(options, f"{before.path} was {before.state} and is written anew: {'; '.join(before.reasons)}")
     return analysis, written
@@ -259,6 +267,7 @@ def publish(options: argparse.Namespace) -> int:
         notebooks=notebooks,
         pdf=options.pdf,
         report_only=options.report_only,
+        second_units=options.pounds_and_feet,
     )
     state = results_state(campaign)
     if state.state in ("stale", "damaged"):
@@ -298,34 +307,54 @@ def invent(options: argparse.Namespace) -> int:
     return _answer(options, {"folder": str(options.folder), "truth": str(truth)}, text)
 
 
-def _result(analysis: "Analysis") -> str:
-    """The result as text: the answer, the limits by mass, what else is known, the cautions."""
+def _result(analysis: "Analysis", options: argparse.Namespace) -> str:
+    """The result as text: the answer, what is odd, limits by mass, what else is known, cautions of this campaign."""
+    from cordlab.analysis import CAUTIONS
+    from cordlab.batch.findings import alike
+
+    headline, *rest = analysis.rating.summary().splitlines()
+    findings = [f"  finding: {finding}" for finding in alike(analysis.findings) if not finding.stops]
+    answer = "\n".join([headline, *findings, *rest]) + _table(analysis.rating, pounds=options.pounds_and_feet)
     parts = [part.summary() for part in (analysis.validation, analysis.lot, analysis.wear) if part is not None]
-    remarks = [
-        *(f"in service, {status.summary()}" for status in analysis.in_service),
-        *(f"finding: {finding}" for finding in analysis.findings),
-        *(f"caution: {caution}" for caution in analysis.cautions),
-    ]
+    remarks = [f"in service, {status.summary()}" for status in analysis.in_service]
+    remarks += [f"caution: {caution}" for caution in analysis.cautions if caution not in CAUTIONS]
     title = f"{analysis.campaign.title} · {analysis.campaign.batch}"
-    answer = analysis.rating.summary() + _table(analysis.rating)
     return "\n\n".join([title, answer, *parts, "\n".join(remarks)])
 
 
-def _table(rating: "Rating") -> str:
-    """Predictions at every fourth kilogram and at both ends; "" where there are none."""
+def _table(rating: "Rating", *, pounds: bool | None = False) -> str:
+    """Predictions at every fourth kilogram and at both ends, limits to the safe side; "" where there are none."""
     if not rating.predictions:
         return ""
+    import pandas as pd
+
+    from cordlab.report.rounding import SECOND
+    from cordlab.units import convert
+
     table = rating.table().reset_index()
-    columns = {"rider mass [kg]": ("rider kg", 0), "lowest point [m]": ("estimate m", 2)}
-    for row in QUANTITIES.values():
-        columns[f"{row.word} limit [{row.unit or 1}]"] = f"{row.word} {row.unit}".rstrip(), row.decimals
     shown = table[(table["rider mass [kg]"] % EVERY == 0) | table.index.isin([0, len(table) - 1])]
+    columns = [("rider", "rider mass [kg]", "kg", 1, ""), ("estimate", "lowest point [m]", "m", 2, "")]
+    for row in QUANTITIES.values():
+        columns.append((row.word, f"{row.word} limit [{row.unit or 1}]", row.unit, row.decimals, row.danger))
+    cells = {}
+    for word, head, unit, decimals, side in columns:
+        values = shown[head].to_numpy()
+        if pounds and unit in SECOND:
+            values, unit = convert(values, unit, SECOND[unit]), SECOND[unit]
+            decimals = min(decimals, 1)
+        cells[f"{word} {unit}".rstrip()] = [_cell(value, decimals, side) for value in values]
     rated = ["yes" if rated else f"no: {reason}" for rated, reason in zip(shown["rated"], shown["reason"], strict=True)]
-    formats = {head: f"{{:.{decimals}f}}".format for head, decimals in columns.values()}
-    shown = shown[list(columns)].set_axis([head for head, _ in columns.values()], axis=1)
-    lines = shown.to_string(index=False, formatters=formats, na_rep="–").splitlines()
+    lines = pd.DataFrame(cells).to_string(index=False).splitlines()
     lines = [f"{line}  {word}" for line, word in zip(lines, ["rated", *rated], strict=True)]
     return "\n".join(["", "", "estimate of the lowest point; the other columns are limits", *lines])
+
+
+def _cell(value: float, decimals: int, side: str) -> str:
+    from cordlab.units import fixed
+
+    if isfinite(value):
+        return fixed(value, decimals, side)
+    return "–" if isnan(value) else f"{value:g}"
 
 
 def _progress(options: argparse.Namespace) -> "Progress":
@@ -346,6 +375,10 @@ def _answer(options: argparse.Namespace, facts: Mapping[str, object], text: str,
     if options.json:
         print(json.dumps(facts, indent=1, allow_nan=False))  # ASCII, so that no terminal changes it
     elif not options.quiet:
+        if options.pounds_and_feet:
+            from cordlab.report.rounding import in_pounds_and_feet
+
+            text = in_pounds_and_feet(text)
         for line in text.splitlines():
             print(_plain(line))
     return DONE if yes else NO

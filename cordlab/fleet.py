@@ -17,7 +17,7 @@ from cordlab import __version__
 from cordlab.analysis import Analysis, analyse
 from cordlab.campaign.campaign import CampaignError, read_campaign
 from cordlab.campaign.files import replacing
-from cordlab.units import Progress, unwatched
+from cordlab.units import Progress, rounded_ends, unwatched
 
 if TYPE_CHECKING:
     from distributed import Client
@@ -94,10 +94,11 @@ def outcome(folder: str, version: str = __version__, before: Mapping[str, Any] |
 
 def _answer(analysis: Analysis) -> Row:
     rating, lot, wear = analysis.rating, analysis.lot, analysis.wear
+    lightest, heaviest = map(float, rounded_ends(*rating.ends)) if rating.ends else (None, None)
     return {
         "rated": bool(rating.rated),
-        "lightest [kg]": rating.lightest,
-        "heaviest [kg]": rating.heaviest,
+        "lightest [kg]": lightest,
+        "heaviest [kg]": heaviest,
         "governed by, light": rating.governed_by["light"],
         "governed by, heavy": rating.governed_by["heavy"],
         "reasons": " | ".join(rating.reasons) or None,

@@ -8,7 +8,7 @@ import math
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from decimal import Decimal
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 from difflib import get_close_matches
 from functools import lru_cache
 from html import escape
@@ -287,6 +287,33 @@ def _kind(unit: str) -> tuple[str, tuple[str, ...]]:
         if _unit(si).dimensionality == _unit(unit).dimensionality:
             return name, units
     return "another kind of quantity", ()
+
+
+_SIDES = {"": ROUND_HALF_EVEN, "lower": ROUND_FLOOR, "upper": ROUND_CEILING}
+
+
+def fixed(value: float, decimals: int, side: str = "") -> str:
+    """`value` to so many places; a "lower" limit is rounded down and an "upper" one up, so that none promises more."""
+    exact = Decimal(f"{value:.12g}")  # past that a float's digits are noise, and would lift 45.0 to 45.1
+    rounded = exact.quantize(Decimal(1).scaleb(-decimals), rounding=_SIDES[side])
+    return f"{abs(rounded) if rounded == 0 else rounded:f}"
+
+
+def rounded_ends(lightest: float, heaviest: float) -> tuple[str, str]:
+    """The ends of a range, the light one rounded up and the heavy one down: to a tenth, or closer in a narrow range."""
+    for decimals in (1, 2, 3, 6):
+        light, heavy = fixed(lightest, decimals, "upper"), fixed(heaviest, decimals, "lower")
+        if float(light) <= float(heavy):
+            break
+    return light, heavy
+
+
+def mass_range(lightest: float | None, heaviest: float | None, unit: str = "kg") -> str:
+    """A range of masses [kg] in words, "37.8 to 77.7 kg", with `rounded_ends`; "no mass" where there is none."""
+    if lightest is None or heaviest is None or not math.isfinite(lightest):
+        return "no mass"
+    light, heavy = rounded_ends(convert(float(lightest), "kg", unit), convert(float(heaviest), "kg", unit))
+    return f"{light} to {heavy} {unit}"
 
 
 def plain(value: Any) -> Any:

@@ -1,15 +1,19 @@
 """The command line: exit codes, where text goes, and what a hostile name or a narrow terminal can do to it."""
 
+import dataclasses
 import json
 import os
 import signal
 import subprocess
 import sys
+from html import escape
+from math import ceil
 
 import pytest
 
 import cordlab
 from cordlab import cli
+from cordlab.analysis import STANDING
 from cordlab.synthetic import invent
 from tests.processes import interruptible, wait_for
 from tests.specimen import refused, specimen
@@ -162,12 +166,20 @@ def test_usage_errors_exit_2(capsys):
 
 
 def test_table_shows_every_fourth_kilogram_and_both_ends():
-    rows = [line.split() for line in cli._table(specimen().rating).splitlines()[4:]]
-    assert [row[0] for row in rows] == ["33", *(str(mass) for mass in range(36, 97, 4)), "97"]
-    assert rows[0][1:3] == ["20.98", "21.54"]  # 12.0 + 0.272 × 33 and 12.1 + 0.286 × 33
+    rating = specimen().rating
+    rows = [line.split() for line in cli._table(rating).splitlines()[4:]]
+    assert [row[0] for row in rows] == ["33.0", *(f"{mass}.0" for mass in range(36, 97, 4)), "97.0"]
+    assert rows[0][1:3] == ["20.98", "21.54"]  # 12.0 + 0.272 × 33 and 12.1 + 0.286 × 33 = 21.538, up
     assert " ".join(rows[0]).endswith("no: g limit fails its criterion")
     assert rows[5][-1] == "yes"
     assert cli._table(refused().rating) == ""
+    first = cli._table(rating, pounds=True).splitlines()[4].split()
+    assert first[:3] == ["72.8", "68.8", "70.7"]  # 72.75 lb, 68.82 ft, 70.66 ft up
+    assert first[5] == str(ceil((790 + 17.3 * 33) / 4.4482216152605))  # lbf
+    unlike_a_whole = dataclasses.replace(
+        rating, predictions=(rating.predictions[0] | {"mass": 41.503702}, *rating.predictions[9:])
+    )
+    assert cli._table(unlike_a_whole).splitlines()[4].split()[0] == "41.5"
 
 
 @pytest.fixture
@@ -181,11 +193,14 @@ def test_analyse_prints_the_answer_and_writes_it(analysed, folder, tmp_path, cap
     assert cli.main(["analyse", str(folder), "--out", str(tmp_path / "out")]) == 0
     out, err = capsys.readouterr()
     assert err == ""  # no progress bar where nobody looks
-    assert "45.0 to 85.0 kg\n  light end: g;  heavy end: clearance" in out
+    assert "rated for rider masses of 45.0 to 85.0 kg\n  finding: drop A2-100: softer than" in out
+    assert "look at its record\n  light end: g;  heavy end: clearance" in out
     assert "in service, A7: 120 jumps, 380 left before retirement: no inspe" in out
-    assert all(f"caution: {caution}" in out for caution in specimen().cautions)
-    assert out.endswith(f"written: {tmp_path / 'out'}\n")
-    assert (tmp_path / "out" / "report.html").exists()
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert all(escape(caution).replace("&#x27;", "&#39;") in page for caution in specimen().cautions)  # in full
+    assert out.endswith("\n".join(["", f"written: {tmp_path / 'out'}", "", *STANDING, ""]))
+    assert len(STANDING) == 4
+    assert "caution: " not in out  # this campaign adds none
     assert not (folder / "results").exists()
 
 

@@ -4,7 +4,8 @@ A mistake that one drop hides stands out among others of the same mass, and one 
 their mean. Nothing is corrected and nothing is left out: a finding says what was seen, where, and what to try.
 """
 
-from collections.abc import Iterator, Sequence
+import re
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 from math import nan
@@ -93,7 +94,7 @@ class Finding:
 
     def to_dict(self) -> dict[str, object]:
         told = {"kind": self.kind, "what": self.text, "where": self.where, "try_": self.remedy}
-        return told | {"stops": self.stops, "settled": self.settled or None}
+        return told | {"drops": list(self.drops), "stops": self.stops, "settled": self.settled or None}
 
 
 def settled(findings: Sequence[Finding], decisions: Decisions) -> tuple[Finding, ...]:
@@ -112,9 +113,26 @@ def against_rating(findings: Sequence[Finding]) -> tuple[str, ...]:
     """Why nothing may be rated: the findings that stop it, and how they are settled."""
     return tuple(
         f"{finding}; or settle it with a reason in decisions.csv (finding '{finding.kind}')"
-        for finding in findings
+        for finding in alike(findings)
         if finding.stops
     )
+
+
+def alike(findings: Iterable[Finding]) -> list[Finding]:
+    """The same finding of several drops once, with their names: the same words, whatever their numbers."""
+    groups: dict[tuple[str, ...], list[Finding]] = {}
+    for finding in findings:
+        words = re.sub(r"[-+]?\d[\d.]*", "#", finding.text)
+        key = words if finding.drops else f"{finding.where}: {finding.text}"
+        groups.setdefault((finding.kind, key, finding.settled), []).append(finding)
+    merged = []
+    for first, *others in groups.values():
+        if others:
+            names = tuple(dict.fromkeys(name for one in (first, *others) for name in one.drops))
+            where, text = f"{len(names)} drops ({', '.join(names)})", f"{first.where}: {first.text}"
+            first = replace(first, where=where, text=f"{1 + len(others)} times, such as {text}", drops=names)
+        merged.append(first)
+    return merged
 
 
 # --- a campaign and its reduced records -------------------------------------------------------------------------

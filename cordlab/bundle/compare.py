@@ -10,7 +10,7 @@ from typing import Any, TypeGuard
 from cordlab.campaign.files import spelled
 from cordlab.report.monte_carlo import REACH, Errors
 from cordlab.report.results_folder import Results
-from cordlab.units import short
+from cordlab.units import mass_range, short
 
 EQUAL, WITHIN, DIFFERS = "equal", "equal within Monte Carlo error", "differs"
 SAME = 1e-7
@@ -120,7 +120,7 @@ def topics(results: Results) -> dict[str, str]:
     rated, issued = f"not rated ({shown('; '.join(rating['reasons']))})", "no break tests"
     if rating["rated"]:
         ends = rating["governed_by"]
-        rated = f"{rating['lightest']:.1f} to {rating['heaviest']:.1f} kg ({ends['light']}; {ends['heavy']})"
+        rated = f"{mass_range(rating['lightest'], rating['heaviest'])} ({ends['light']}; {ends['heavy']})"
     if lot:
         issued = "may be issued" if lot["issued"] else "may not be issued"
     most = max((row["jumps"] for row in drops), default=0)

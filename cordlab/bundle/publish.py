@@ -68,12 +68,14 @@ def publish(
     notebooks: Iterable[str | Path] = (),
     pdf: bool = False,
     report_only: bool = False,
+    second_units: bool | None = None,
 ) -> Bundle:
     """Write the bundle of a campaign and its analysis.
 
     licence : URL or name of the licence; author : who publishes; date : "2026-05-04". None of them is made up.
     notebooks : executed notebooks to put in, such as those that `cordlab notebooks` wrote.
     pdf : the report as PDF too. report_only : the report and nothing that it comes from: nobody can re-run that.
+    second_units : pounds and feet in the report, as of `render`.
     Raises PublishError with everything that is missing, and where the folder is not the one that was analysed.
     """
     folder, bundle, required = Path(campaign_folder), Path(bundle), {"licence": licence, "author": author}
@@ -89,7 +91,10 @@ def publish(
         raise PublishError(tuple(problems))
     results = report.results_of(analysis)
     figures = {name: plots.svg(fig, name=name) for name, fig in plots.all_figures(analysis).items()}
-    pages, readme = report.pages(results, figures, with_pdf=pdf), _HEAD + _FILES + _ALWAYS + _RECHECK
+    pages, readme = (
+        report.pages(results, figures, second_units=second_units, with_pdf=pdf),
+        _HEAD + _FILES + _ALWAYS + _RECHECK,
+    )
     if report_only:
         del pages[RESULTS]
         contents, readme = {}, _HEAD_ALONE + _ALWAYS

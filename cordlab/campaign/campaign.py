@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from math import nan
 from pathlib import Path, PureWindowsPath
@@ -23,12 +23,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class CordEntry:
-    """A cord of the batch: slack length, measured lying and unloaded [m], mass [kg], jumps before the campaign."""
+    """A cord of the batch: slack length, measured lying and unloaded [m], mass [kg], jumps before the campaign.
+
+    remarks : head of a column of remarks, "wind [m/s]" → its text or number, those that were noted
+    """
 
     cord: str
     slack_length: Measured
     mass: Measured
     jumps: int
+    remarks: Mapping[str, str | float]
 
 
 @dataclass(frozen=True)
@@ -43,6 +47,7 @@ class DropEntry:
     lowest_point : below the tie point, measured without the record, or None  [m]
     record : file name in records/, or None
     noted_use : its use in drops.csv, whatever was settled by hand
+    remarks : as of `CordEntry`
     """
 
     drop: str
@@ -55,6 +60,7 @@ class DropEntry:
     lowest_point: Measured | None
     record: str | None
     noted_use: str
+    remarks: Mapping[str, str | float]
 
 
 @dataclass(frozen=True)
@@ -78,12 +84,16 @@ class CalibrationTable:
 
 @dataclass(frozen=True)
 class BreakEntry:
-    """A cord of the lot broken on a test machine: breaking load [N]; end loops None where that is not noted."""
+    """A cord of the lot broken on a test machine: breaking load [N]; end loops None where that is not noted.
+
+    remarks : as of `CordEntry`, beside the table's own `remark`
+    """
 
     cord: str
     breaking_load: float
     remark: str
     end_loops: bool | None = None
+    remarks: Mapping[str, str | float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -133,6 +143,8 @@ class Campaign:
         Of a test day: its masses and limits; the curve that is assumed before the first drop.
     by_hand : Decisions
         Of decisions.csv, already in force: drops that are left out have the use "left out".
+    pounds_and_feet : bool
+        Whether the masses of drops.csv are in pounds: answers are then shown in pounds and feet too.
 
     Examples
     --------
@@ -166,6 +178,7 @@ class Campaign:
     plan: Plan | None = None
     makers_curve: MakersCurve | None = None
     by_hand: Decisions = NOTHING
+    pounds_and_feet: bool = False
 
     def as_noted(self) -> "Campaign":
         """The campaign without what was settled by hand."""
@@ -196,7 +209,9 @@ class Campaign:
         return f"{self.title}\nbatch {self.batch}: {counts}"
 
     def table(self, of: Literal["drops", "cords", "breaks"] = "drops") -> "pd.DataFrame":
-        """The drops, the cords or the break tests: a row for each name, in SI, under the heads of their files."""
+        """The drops, the cords or the break tests: a row for each name, in SI, under the heads of their files; remarks
+        last.
+        """
         import pandas as pd
 
         columns = {"drops": DROPS, "cords": CORDS, "breaks": BREAKS}[of]
@@ -210,6 +225,8 @@ class Campaign:
                 data |= {head: [value.value for value in measured], u_head: [value.u for value in measured]}
             else:
                 data[column.head] = values
+        remarks = dict.fromkeys(head for entry in entries for head in entry.remarks)
+        data |= {head: [entry.remarks.get(head) for entry in entries] for head in remarks}
         return pd.DataFrame(data).set_index(columns[0].name)
 
     def _repr_html_(self) -> str:
@@ -350,6 +367,7 @@ def read_campaign(
         plan=settings.plan,
         makers_curve=makers_curve,
         by_hand=by_hand,
+        pounds_and_feet=abs(convert(1.0, drops.header.places["mass"].unit, "lb") - 1) < 1e-9,
     )
 
 

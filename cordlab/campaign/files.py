@@ -41,6 +41,9 @@ class CampaignError(Exception):
         self.problems = problems
 
 
+MOST_PROBLEMS = 20  # of one file that are said one by one; a wrong column in a long file has a thousand
+
+
 class Folder:
     """The files of one campaign folder: read, hashed as read, and the problems found in them so far.
 
@@ -57,6 +60,13 @@ class Folder:
     def problem(self, where: str, what: str) -> None:
         """Notes a problem."""
         self.problems.append(spelled(f"{where}: {what}"))
+
+    def shorten(self, name: str, since: int, most: int = MOST_PROBLEMS) -> None:
+        """Leaves the first few of the problems noted `since`, all of one file, and says how many more there are."""
+        more = len(self.problems) - since - most
+        if more > 0:
+            del self.problems[since + most :]
+            self.problem(name, f"{more} more problem{'s' if more > 1 else ''} like these")
 
     def has(self, name: str) -> bool:
         return name in self.instead or os.path.lexists(self.path / name)

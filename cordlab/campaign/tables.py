@@ -7,16 +7,15 @@ import csv
 import io
 import math
 import re
-from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from cordlab.campaign.files import Folder, offer
 from cordlab.units import Measured, UnitError, check_unit, convert, nearest, parse_head, short
 
 ANY = "any"  # the unit of a column that each file chooses: a sensor's reading
-MOST_LISTED = 20  # cells of one column that are listed one by one; a wrong column in a long record has a million
 Row = dict[str, Any]  # what a row says by column: numbers, text, dates; None where it says nothing
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 
@@ -88,6 +87,19 @@ class Column:
         return self, Column(f"u({self.name})", self.unit, required=False, may_be_blank=True, at_least=0)
 
 
+# Taken in every table beside its own columns, kept and shown, never computed with.
+REMARKS = (
+    *(
+        Column(
+            name, read=partial(text, longest=500, instead="write one line of text"), required=False, may_be_blank=True
+        )
+        for name in ("remark", "date", "time", "operator", "photo")
+    ),
+    Column("rest", "s", required=False, may_be_blank=True, at_least=0),
+    Column("wind", "m/s", required=False, may_be_blank=True, at_least=0),
+)
+
+
 @dataclass(frozen=True)
 class Place:
     """Where a wanted column stands in a file: its number from 0, its head as written, and its unit ("" without).
@@ -126,6 +138,7 @@ class Table:
 
     lines : line of the file for each row
     values : name, or u(name), of a column → one value a row; None where the cell is blank or was refused
+    remarks : the same of `REMARKS`, by head in SI, those that the file has
     refused : (row, key) of each cell that was refused → what is wrong
     lost : whether rows were left out because their cells could not be told apart
     """
@@ -135,6 +148,7 @@ class Table:
     columns: tuple[Column, ...]
     lines: list[int]
     values: dict[str, list[Any]]
+    remarks: dict[str, list[Any]]
     refused: dict[tuple[int, str], str]
     lost: bool
 
@@ -151,13 +165,15 @@ class Table:
             yield row, {key: column[row] for key, column in self.values.items()}
 
     def entries(self) -> list[Row]:
-        """The values of each row by field, those of an uncertain column as `Measured`."""
+        """The values of each row by field, those of an uncertain column as `Measured`; last what is in `remarks`."""
         entries: list[Row] = [{} for _ in self.lines]
         for column in self.columns:
             for row, value in enumerate(self.values[column.name]):
                 if column.uncertain and value is not None:
                     value = Measured(value, self.values[f"u({column.name})"][row] or 0.0)
                 entries[row][column.field] = value
+        for row, entry in enumerate(entries):
+            entry["remarks"] = {head: cells[row] for head, cells in self.remarks.items() if cells[row] is not None}
         return entries
 
     def has_all(self, key: str) -> bool:
@@ -171,26 +187,23 @@ class Table:
             if name is not None and first.setdefault(name, row) != row:
                 self.problem(row, key, f"'{name}' is in row {self.lines[first[name]]} too")
 
-    def report(self, refused: Mapping[tuple[int, str], str], rest: str = "cells are refused") -> None:
-        """Notes what is wrong with each (row, key), row by row; beyond `MOST_LISTED` of a column as `rest`."""
+    def report(self, refused: Mapping[tuple[int, str], str]) -> None:
+        """Notes what is wrong with each (row, key), row by row."""
         places = self.header.places
-        count = Counter[str]()
         for row, key in sorted(refused, key=lambda cell: (cell[0], places[cell[1]].index)):
-            count[key] += 1
-            if count[key] <= MOST_LISTED:
-                self.problem(row, key, refused[row, key])
-        for key in count:
-            if count[key] > MOST_LISTED:
-                where = f"{self.header.name}, column '{places[key].head}'"
-                self.folder.problem(where, f"{count[key] - MOST_LISTED} more {rest}")
+            self.problem(row, key, refused[row, key])
 
 
 def read_table(folder: Folder, name: str, columns: tuple[Column, ...], *, may_be_empty: bool = False) -> Table | None:
     """The table in the file `name`; None where there is no header. Problems go to `folder`."""
-    content = folder.read_text(name)
-    if content is None or (header := read_header(folder, name, content, columns)) is None:
+    content, known = folder.read_text(name), len(folder.problems)
+    names = [column.name for column in columns]
+    remarks = (column for column in REMARKS if column.name not in names)
+    if content is None or (header := read_header(folder, name, content, (*columns, *remarks))) is None:
         return None
-    return read_rows(folder, header, content, columns, may_be_empty)
+    table = read_rows(folder, header, content, columns, may_be_empty)
+    folder.shorten(name, known)
+    return table
 
 
 def read_rows(
@@ -203,12 +216,14 @@ def read_rows(
     if not rows and not lost and not may_be_empty:
         folder.problem(header.name, "has no rows below its header")
     values: dict[str, list[Any]] = {part.name: [None] * len(rows) for column in columns for part in column.with_u}
-    table = Table(folder, header, columns, lines, values, {}, lost)
+    by_key = values | {key: [None] * len(rows) for key in header.places if key not in values}
+    remarks = {header.places[key].column.head: cells for key, cells in by_key.items() if key not in values}
+    table = Table(folder, header, columns, lines, values, remarks, {}, lost)
     mark = _decimal_mark(folder, header, lines, rows)
     for row, cells in enumerate(rows):
         for key, place in header.places.items():
             try:
-                values[key][row] = _value(cells[place.index], place, mark)
+                by_key[key][row] = _value(cells[place.index], place, mark)
             except ValueError as error:
                 table.refused[row, key] = str(error)
     for column in columns:
@@ -223,7 +238,9 @@ def read_header(folder: Folder, name: str, content: str, columns: tuple[Column, 
     written = ((line, row) for line, row in enumerate(io.StringIO(content), start=1) if row.strip(" ,;\t\r\n"))
     line, first = next(written, (0, ""))
     if not first:
-        folder.problem(name, f"is empty; write a header: {', '.join(column.head for column in columns)}")
+        folder.problem(
+            name, f"is empty; write a header: {', '.join(column.head for column in columns if column not in REMARKS)}"
+        )
         return None
     where = f"{name}, row {line}"
     delimiters = [mark for mark in DELIMITERS if mark in re.sub(r'"[^"]*"', "", first)]
@@ -235,7 +252,8 @@ def read_header(folder: Folder, name: str, content: str, columns: tuple[Column, 
     heads = [cell.strip() for cell in next(csv.reader([first], delimiter=delimiter, skipinitialspace=True))]
     while heads and not heads[-1]:
         heads.pop()
-    return Header(name, line, len(heads), delimiter, _match(folder, where, heads, columns))
+    places = _match(folder, where, heads, columns)
+    return Header(name, line, len(heads), delimiter, places) if places else None
 
 
 def _match(folder: Folder, where: str, heads: list[str], columns: Iterable[Column]) -> dict[str, Place]:
@@ -260,8 +278,13 @@ def _match(folder: Folder, where: str, heads: list[str], columns: Iterable[Colum
         except UnitError as error:
             folder.problem(here, str(error))
     missing = {name: column.head for name, column in wanted.items() if column.required and name not in seen}
-    for here, head in unknown:
-        near = nearest(head, [column.head for name, column in wanted.items() if name not in seen])
+    free = [column.head for name, column in wanted.items() if name not in seen]
+    slips = [(here, nearest(head, free)) for here, head in unknown]
+    if len(unknown) == len(heads) and not any(near for _, near in slips):
+        header = ", ".join(missing.values())
+        folder.problem(where, f"is no header, which is the first line: {header}; remove what stands above it")
+        return {}
+    for here, near in slips:
         folder.problem(here, f"is not a known column{offer(near, '; remove it')}")
         missing = {name: missed for name, missed in missing.items() if missed != near}  # one slip, one message
     for missed in missing.values():

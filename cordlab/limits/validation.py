@@ -94,9 +94,11 @@ class Validation:
     def summary(self) -> str:
         if not self.rows:
             return "no drop to validate with"
+        masses = [row.mass for row in self.rows]
         return (
             f"{self.outside} of {len(self.rows)} drops {self.how} outside their {100 * self.probability:g} % limits "
-            f"(probability of that many or more: {self.chance:.2g}); rms {self.rms:.2f} m"
+            f"(probability of that many or more: {self.chance:.2g}); rms {self.rms:.2f} m; validated with "
+            f"{min(masses):g} to {max(masses):g} kg hung"
         )
 
 

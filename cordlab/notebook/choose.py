@@ -18,6 +18,7 @@ from cordlab.campaign.files import CampaignError, replacing
 from cordlab.campaign.jump_log import read_jump_log
 from cordlab.notebook.panel import Answer, Panel
 from cordlab.report.results_folder import RESULTS, ResultsState, results_state
+from cordlab.units import mass_range
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -145,7 +146,7 @@ def _answers(results: ResultsState) -> dict[str, tuple[State, str]]:
     if masses:
         answers["05-predict"] = "ready", f"{masses} rider masses predicted"
     if rating["rated"]:
-        ends = f"{rating['lightest']:.1f} to {rating['heaviest']:.1f} kg"
+        ends = mass_range(rating["lightest"], rating["heaviest"])
         answers["06-rate"] = "ready", f"rated for rider masses of {ends}"
     return answers
 

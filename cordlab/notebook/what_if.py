@@ -13,6 +13,7 @@ from cordlab.notebook.choose import Missing
 from cordlab.notebook.panel import Answer, Panel, number_slider, probability_slider
 from cordlab.rating.rate import re_rate
 from cordlab.report import figures as plots
+from cordlab.units import fixed
 from cordlab.wear.service_life import WORN, reassess
 
 if TYPE_CHECKING:
@@ -123,8 +124,8 @@ def rating_panel(analysis: "Analysis") -> Panel:
             ends = rating.governed_by
             lines = [f"{rating.headline}, cords {age}", f"light end: {ends['light']}; heavy end: {ends['heavy']}"]
             if jumps and analysis.rating.governed_by["heavy"] == WORN:
-                heaviest = analysis.rating.heaviest
-                lines.append(f"but by the retests alone, as analysed: no heavier than {heaviest:.1f} kg")
+                heaviest = fixed(analysis.rating.heaviest or 0.0, 1, "lower")
+                lines.append(f"but by the retests alone, as analysed: no heavier than {heaviest} kg")
         return [*lines, *rating.reasons, rating.promise], plots.by_mass(rating, judged)
 
     return Panel(controls, answer, steady=True)

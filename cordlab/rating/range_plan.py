@@ -16,7 +16,7 @@ from cordlab.limits.simulate import Run
 from cordlab.rating.criteria import Judgement, judge, longest_run
 from cordlab.statistics.limits import tolerance_factor
 from cordlab.statistics.propagation import t_margin
-from cordlab.units import Measured
+from cordlab.units import Measured, mass_range
 
 if TYPE_CHECKING:
     from cordlab.campaign.settings import Criteria
@@ -45,10 +45,9 @@ class RangePlan:
     def summary(self) -> str:
         lines = ["rated range to expect, if further cords and drops scatter as these:"]
         for n, light, heavy in zip(self.cords, self.lightest, self.heaviest, strict=True):
-            expected = f"{light:.1f} to {heavy:.1f} kg" if np.isfinite(light) else "nothing rated"
-            lines.append(f"{n:3d} cords: {expected}" + (" (as dropped)" if n == self.so_far else ""))
+            lines.append(f"{n:3d} cords: {mass_range(light, heavy)}" + (" (as dropped)" if n == self.so_far else ""))
         if self.best is not None:
-            lines.append(f"spread known: {self.best[0]:.1f} to {self.best[1]:.1f} kg")
+            lines.append(f"spread known: {mass_range(*self.best)}")
         return "\n".join(lines)
 
     def table(self) -> pd.DataFrame:

@@ -20,7 +20,7 @@ from cordlab.limits.validation import Validation
 from cordlab.quantities import QUANTITIES
 from cordlab.rating.criteria import Judgement, broke_below_design, interpolated, judge, longest_run
 from cordlab.statistics.propagation import decide
-from cordlab.units import Measured, notebook_html, plain
+from cordlab.units import Measured, fixed, mass_range, notebook_html, plain
 
 if TYPE_CHECKING:
     from cordlab.campaign.settings import Criteria, Decision, Site
@@ -57,6 +57,8 @@ class Rating:
         a row for each rider mass, in SI, as in `results.json`; None where nothing is known
     promise, rule : str
         what the limits promise, and how a criterion is decided
+    conditions : str
+        for which jump counts and temperatures the range holds, in words; "" where nobody has said it
 
     Notes
     -----
@@ -89,6 +91,7 @@ class Rating:
     predictions: tuple[dict[str, Any], ...] = ()
     promise: str
     rule: str = RULE
+    conditions: str = ""
 
     @property
     def ends(self) -> tuple[float, float] | None:
@@ -99,10 +102,11 @@ class Rating:
 
     @property
     def headline(self) -> str:
-        """The range in one line, or that there is none."""
+        """The whole promise in one line, range, jump counts and temperatures, or that there is none."""
         if self.ends is None:
             return "NOT RATED"
-        return f"rated for rider masses of {self.lightest:.1f} to {self.heaviest:.1f} kg"
+        held = f", {self.conditions}" if self.conditions else ""
+        return f"rated for rider masses of {mass_range(*self.ends)}{held}"
 
     def summary(self) -> str:
         """The answer in a few lines, for people."""
@@ -226,10 +230,10 @@ def _with_range(rating: Rating, judgement: Judgement) -> Rating:
         heavy = " and ".join(met.columns[~met.iloc[last + 1]])
     if ok.sum() > last - first + 1:
         notes.append("other masses meet the criteria too, but not in one range with these: they are not rated")
-    lightest, heaviest = float(round(grid[first], 3)), float(round(grid[last], 3))
+    lightest, heaviest = (float(fixed(grid[k], 3, side)) for k, side in ((first, "upper"), (last, "lower")))
     rows = []
     for row in rating.predictions:
-        if row["rated"] and not lightest - 1e-9 <= row["mass"] <= heaviest + 1e-9:
+        if row["rated"] and not grid[first] - 1e-9 <= row["mass"] <= grid[last] + 1e-9:
             row = row | {"rated": False, "reason": "meets every criterion, but outside the one rated range"}
         rows.append(row)
     forecast = judgement.forecast
@@ -296,8 +300,10 @@ def _row_masses(tested: np.ndarray, gear: float) -> np.ndarray:
     """Rider masses of the table: tested masses with and without the gear, and whole kilograms between."""
     low, high = max(tested.min() - gear, 1.0), tested.max()
     whole = np.arange(ceil(low), floor(high) + 1, dtype=float)
-    masses = np.concatenate([whole, tested - gear, tested])
-    return np.unique(np.round(masses[masses >= low - 1e-9], 6))
+    masses = np.concatenate([tested - gear, whole, tested])
+    masses = masses[masses >= low - 1e-9]
+    _, first = np.unique(np.round(masses, 6), return_index=True)
+    return masses[first]  # as they are: rounded, a mass in pounds would lie outside those that were tested
 
 
 def _rows(judgement: Judgement, against: Sequence[str]) -> list[dict[str, Any]]:

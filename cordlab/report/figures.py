@@ -43,6 +43,7 @@ from cordlab.report.style import (
     svg,
     tell,
 )
+from cordlab.units import mass_range
 
 if TYPE_CHECKING:
     from cordlab import Analysis, Calibration, Campaign, Drop, Prediction, Rating, Trace
@@ -61,9 +62,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "all_figures", "batch", "branches", "breaks", "budget", "by_mass", "calibration", "calibration_pairs",
-    "candidates", "curves", "describe", "ladder", "lowest_points", "motion", "png", "prediction", "range_plan",
-    "raw_record", "record", "residuals", "show", "slow_pulls", "softening", "state", "svg", "tell", "validation",
-    "wear",
+    "candidates", "curves", "describe", "ladder", "lowest_points", "mass_range", "motion", "png", "prediction",
+    "range_plan", "raw_record", "record", "residuals", "show", "slow_pulls", "softening", "state", "svg", "tell",
+    "validation", "wear",
 ]  # fmt: skip
 __dir__ = __all__.copy  # what a notebook offers when a name is begun
 
@@ -379,7 +380,7 @@ def by_mass(
             panel.axvspan(*rating.ends, ymax=0.03, color=GREEN, label="rated")
             for end in rating.ends:
                 panel.axvline(end, color=GREEN, ls=":", lw=1.2)
-            panel.set_title("rated {:.1f} to {:.1f} kg".format(*rating.ends), color=DARKER[GREEN], fontsize=9)
+            panel.set_title(f"rated {mass_range(*rating.ends)}", color=DARKER[GREEN], fontsize=9)
         if mass.size > 1:
             panel.set_xlim(mass[0], mass[-1])
         label_ends(panel, panel.get_xlim()[1], labels)

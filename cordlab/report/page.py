@@ -56,6 +56,7 @@ def settings(campaign: "Campaign") -> dict[str, Any]:
         "report": dict(campaign.report),
         "digests": dict(campaign.digests),
         "notes": list(campaign.notes),
+        "pounds_and_feet": campaign.pounds_and_feet,
     }
 
 
@@ -83,18 +84,26 @@ def report_number(results: Results) -> str:
     return "CL-" + hashlib.sha256(text.encode()).hexdigest()[:12].upper()
 
 
-def render(results: Results, figures: Mapping[str, str], *, second_units: bool = False) -> str:
+def render(results: Results, figures: Mapping[str, str], *, second_units: bool | None = None) -> str:
     """The report as one HTML text: no script, nothing fetched.
 
     results : what `results_of` gives, or results.json read back
     figures : name → <svg> element, of `figures.all_figures`; those that are missing are left out
-    second_units : lb, ft, lbf in brackets beside SI
+    second_units : lb, ft, lbf in brackets beside SI; None: where the campaign was written in pounds
     """
     from jinja2 import Environment, StrictUndefined
 
     page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    if second_units is None:
+        second_units = results["campaign"].get("pounds_and_feet", False)
     numbers = Numbers(second_units)
-    page.filters |= {"say": numbers.say, "write": numbers.write, "unit": numbers.unit, "sentence": sections.sentence}
+    page.filters |= {
+        "say": numbers.say,
+        "write": numbers.write,
+        "riders": numbers.riders,
+        "unit": numbers.unit,
+        "sentence": sections.sentence,
+    }
     template = page.from_string((files("cordlab.report") / "report.html.j2").read_text(encoding="utf-8"))
     campaign, curve = results["campaign"], results["curve"] or sections.NO_CURVE
     return template.render(
@@ -111,6 +120,7 @@ def render(results: Results, figures: Mapping[str, str], *, second_units: bool =
         criteria=sections.named(campaign["criteria"], sections.CRITERIA, numbers),
         places={name: sections.named(campaign[name], sections.PLACE, numbers) for name in ("rig", "site")},
         cords=sections.cords(campaign["cords"], curve["scales"], numbers),
+        drops=sections.drops(results["drops"], numbers),
         in_service=sections.in_service(results.get("cords_in_service", ())),
         batch=sections.batch(results["batch"]),
         more_cords=sections.more_cords(results.get("range_plan"), numbers),
@@ -119,7 +129,7 @@ def render(results: Results, figures: Mapping[str, str], *, second_units: bool =
         by_hand=sections.by_hand(results),
         left_out=sections.left_out(results, numbers),
         notes=sections.grouped(results["drops"]),
-        findings=results.get("findings", ()),
+        findings=sections.findings(results.get("findings", ())),
         cautions=sections.standing(results),
         calibrations=sections.calibrations(results["calibration"]),
         parameters=sections.parameters(curve),
@@ -144,7 +154,7 @@ def pdf(html: str) -> bytes:
 
 
 def pages(
-    results: Results, figures: Mapping[str, str], *, second_units: bool = False, with_pdf: bool = False
+    results: Results, figures: Mapping[str, str], *, second_units: bool | None = None, with_pdf: bool = False
 ) -> dict[str, bytes]:
     """results.json, report.html and, where it is asked for, report.pdf; as `render`. Raises PdfError."""
     page = render(results, figures, second_units=second_units)
@@ -152,7 +162,7 @@ def pages(
     return contents | ({"report.pdf": pdf(page)} if with_pdf else {})
 
 
-def render_again(out: str | Path, *, second_units: bool = False, with_pdf: bool = False) -> Results:
+def render_again(out: str | Path, *, second_units: bool | None = None, with_pdf: bool = False) -> Results:
     """The report of the results in the folder `out` written anew, nothing analysed; returns those results.
 
     For a folder that `results_state` calls fresh. Raises ResultsError, PdfError.
@@ -168,7 +178,9 @@ def render_again(out: str | Path, *, second_units: bool = False, with_pdf: bool 
     return results
 
 
-def write_results(analysis: "Analysis", out: str | Path, *, second_units: bool = False, with_pdf: bool = False) -> Path:
+def write_results(
+    analysis: "Analysis", out: str | Path, *, second_units: bool | None = None, with_pdf: bool = False
+) -> Path:
     """results.json, report.html, report.pdf if asked, figures/ and a manifest into the folder `out`, as `write_folder`.
 
     Everything is made before anything is written. Raises ResultsError, PdfError.

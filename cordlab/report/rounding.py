@@ -1,14 +1,14 @@
 """Numbers as a report shows them: rounded by their uncertainty, limits to the safe side, a second unit by choice."""
 
+import re
 from dataclasses import dataclass
-from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
+from decimal import Decimal
 from math import isfinite
 
-from cordlab.units import convert
+from cordlab.units import convert, fixed, mass_range
 
 NOTHING = "–"
 SECOND = {"m": "ft", "kg": "lb", "N": "lbf", "kN": "lbf", "degC": "degF"}
-_SIDES = {"": ROUND_HALF_EVEN, "lower": ROUND_FLOOR, "upper": ROUND_CEILING}
 
 
 def places(u: float) -> int:
@@ -19,13 +19,6 @@ def places(u: float) -> int:
     if not (isfinite(u) and u > 0):
         raise ValueError(f"u = {u}: rounding by an uncertainty needs one above 0")
     return 1 - Decimal(f"{u:.1e}").adjusted()
-
-
-def fixed(value: float, decimals: int, side: str = "") -> str:
-    """`value` to so many places; a "lower" limit is rounded down and an "upper" one up, so that none promises more."""
-    exact = Decimal(f"{value:.12g}")  # past that a float's digits are noise, and would lift 45.0 to 45.1
-    rounded = exact.quantize(Decimal(1).scaleb(-decimals), rounding=_SIDES[side])
-    return f"{abs(rounded) if rounded == 0 else rounded:f}"
 
 
 @dataclass(frozen=True)
@@ -46,6 +39,11 @@ class Numbers:
         """The number with its unit: "4.26 m", or "4.26 m (13.9 ft)"."""
         return self._text(value, unit, u, side, signed=True)
 
+    def riders(self, lightest: float | None, heaviest: float | None) -> str:
+        """A range of masses in words: "44.5 to 80.3 kg", or "44.5 to 80.3 kg (98.2 to 177.0 lb)"."""
+        text, pounds = (mass_range(lightest, heaviest, unit) for unit in ("kg", "lb"))
+        return f"{text} ({pounds})" if self.second and pounds != text else text
+
     def _text(self, value: float | None, unit: str, u: float | None, side: str, *, signed: bool) -> str:
         if value is None or not isfinite(value):
             return NOTHING
@@ -55,6 +53,30 @@ class Numbers:
             step = convert(1.0, unit, other) - convert(0.0, unit, other)
             text += f" ({_one(convert(value, unit, other), u and u * step, side)}{_sign(other) * signed})"
         return text
+
+
+_MEASURE = re.compile(r"(?<![\w.])(?:(-?\d+(?:\.\d+)?) to )?(-?\d+(?:\.\d+)?) (kg|m|N|kN|°C)(?![\w/·²³^])")
+_FEWEST = {"lbf": 0}  # decimals of a second unit, 1 where it is not listed
+
+
+def in_pounds_and_feet(text: str) -> str:
+    """A text in which each mass, length, force and temperature has its second unit in brackets behind it.
+
+    Three digits, for lb and ft at least one decimal; ranges of masses are rounded into the range.
+    """
+
+    def both(match: re.Match[str]) -> str:
+        unit = match[3].replace("°", "deg")
+        other, sides = SECOND[unit], ("upper", "lower") if unit == "kg" and match[1] else ("", "")
+        shown = []
+        for written, side in zip(match.group(1, 2), sides, strict=True):
+            if written is not None:
+                value = convert(float(written), unit, other)
+                digits = 2 - Decimal(f"{value:.2e}").adjusted() if value else 0
+                shown.append(fixed(value, max(digits, _FEWEST.get(other, 1)), side))
+        return f"{match[0]} ({' to '.join(shown)}{_sign(other)})"
+
+    return _MEASURE.sub(both, text)
 
 
 def _one(value: float, u: float | None, side: str) -> str:

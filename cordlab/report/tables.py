@@ -1,11 +1,13 @@
 """What the sections of a report show: rows and words made from results, each number rounded by its uncertainty."""
 
 from collections.abc import Mapping, Sequence
+from itertools import zip_longest
 from math import inf
 from typing import Any
 
 import pandas as pd
 
+from cordlab.batch.findings import Finding, alike
 from cordlab.quantities import QUANTITIES, bounded
 from cordlab.report.results_folder import Results
 from cordlab.report.rounding import NOTHING, Numbers
@@ -139,6 +141,34 @@ def cords(cords: Sequence[Row], scales: Mapping[str, float], numbers: Numbers) -
     return text_table("Cords dropped; stiffness relative to the batch's curve", heads, rows)
 
 
+def drops(rows: Sequence[Row], numbers: Numbers) -> pd.DataFrame:
+    """Every drop as it was noted, with the remarks that there are; without any, two drops in a row."""
+    remarks = list(dict.fromkeys(head for row in rows for head in row["remarks"]))
+    metres = numbers.unit("m")
+    heads = [
+        "drop",
+        "cord",
+        "use",
+        "jumps",
+        f"hung [{numbers.unit('kg')}]",
+        f"lowest point [{metres}]",
+        f"u [{metres}]",
+    ]
+    cells = []
+    for row in rows:
+        u = row["u_lowest_point"]
+        lengths = [numbers.write(length, "m", u=u) for length in (row["lowest_point"], u)]
+        noted = (row["remarks"].get(head) for head in remarks)
+        texts = [cell if isinstance(cell, str) else numbers.write(cell) for cell in noted]
+        names = [row["drop"], row["cord"], row["use"], str(row["jumps"])]
+        cells.append([*names, numbers.write(row["mass"], "kg"), *lengths, *texts])
+    if not remarks:
+        half = (len(cells) + 1) // 2
+        cells = [left + right for left, right in zip_longest(cells[:half], cells[half:], fillvalue=[""] * len(heads))]
+        heads *= 2
+    return text_table("Drops as noted; lowest points below the tie point", (*heads, *remarks), cells)
+
+
 def _or_nothing(value: float | None, form: str) -> str:
     return NOTHING if value is None else format(value, form)
 
@@ -253,25 +283,17 @@ def more_cords(plan: Row | None, numbers: Numbers) -> pd.DataFrame:
     rows = []
     if plan:
         so_far = plan["so_far"]
-        for n, lightest, heaviest in zip(plan["cords"], plan["lightest"], plan["heaviest"], strict=True):
+        for n, *ends in zip(plan["cords"], plan["lightest"], plan["heaviest"], strict=True):
             if n == so_far or (n in SHOWN and n > so_far):
-                rows.append((f"{n}, as dropped" if n == so_far else str(n), lightest, heaviest))
-    return _ranges("Range to expect of more cords like these", "cords", rows, numbers)
+                rows.append((f"{n}, as dropped" if n == so_far else str(n), numbers.riders(*ends)))
+    return text_table("Range to expect of more cords like these", ("cords", "riders"), rows)
 
 
 def by_count(wear: Row | None, numbers: Numbers) -> pd.DataFrame:
     """The range that would hold to each retested jump count."""
-    rows = [(str(row["jumps"]), row["lightest"], row["heaviest"]) for row in wear["range_by_count"]] if wear else []
-    return _ranges("Range that would hold from new to each retest", "jumps", rows, numbers)
-
-
-def _ranges(
-    caption: str, head: str, rows: Sequence[tuple[str, float | None, float | None]], numbers: Numbers
-) -> pd.DataFrame:
-    """Ranges of rider mass, a row each; both ends are rounded into the range."""
-    heads = (head, *(f"{end} rider [{numbers.unit('kg')}]" for end in ("lightest", "heaviest")))
-    cells = [(word, numbers.write(a, "kg", side="upper"), numbers.write(b, "kg", side="lower")) for word, a, b in rows]
-    return text_table(caption, heads, cells)
+    counts = wear["range_by_count"] if wear else []
+    rows = [(str(row["jumps"]), numbers.riders(row["lightest"], row["heaviest"])) for row in counts]
+    return text_table("Range that would hold from new to each retest", ("jumps", "riders"), rows)
 
 
 def jumps(results: Results) -> str:
@@ -327,6 +349,15 @@ def grouped(drops: Sequence[Row]) -> list[tuple[str, str]]:
         (note, f"all {recorded} drops with a record" if len(names) == recorded > 1 else ", ".join(names))
         for note, names in drops_by_note.items()
     ]
+
+
+def findings(rows: Sequence[Row]) -> list[str]:
+    """What is odd, a line each; the same of several drops once."""
+    told = []
+    for row in rows:
+        drops, settled = tuple(row["drops"]), row["settled"] or ""
+        told.append(Finding(row["kind"], row["what"], row["where"], row["try_"], drops, settled))
+    return [str(finding) for finding in alike(told)]
 
 
 def temperatures(results: Results) -> Sequence[float] | None:

@@ -6,6 +6,7 @@ from math import inf
 
 from cordlab.campaign.campaign import Campaign
 from cordlab.campaign.jump_log import LOG, LogEntry
+from cordlab.units import mass_range
 
 CORDS = "cords.csv"
 
@@ -111,7 +112,7 @@ def cords_in_service(
             heavy = entry.heaviest is not None and entry.heaviest > heaviest
             if light or heavy:
                 where = f"({LOG}, row {entry.line})"
-                cautions.append(f"a rider outside the rated {lightest:g} to {heaviest:g} kg {where}")
+                cautions.append(f"a rider outside the rated {mass_range(lightest, heaviest)} {where}")
         retired = damaged is not None or cord in barred or (end is not None and jumps >= end)
         left = None if end is None else end - jumps
         if retired and end is not None:

@@ -24,6 +24,7 @@ from cordlab.quantities import DRAWN, QUANTITIES
 from cordlab.rating.criteria import MASS_STEP, interpolated
 from cordlab.rating.rate import Rating
 from cordlab.statistics.groups import EvidenceError, GroupLines
+from cordlab.units import fixed
 from cordlab.wear.softening import Softening, tell_apart
 from cordlab.wear.wear import RetestedDrops, Wear, assess_wear
 
@@ -100,7 +101,7 @@ def service_life(
     def wear_at(mass: float) -> Wear:
         clearance = _clearance_at(forecast, drops, log_scale, mass)
         columns = np.array(drops.cord), drops.jumps.astype(int), clearance
-        retested = RetestedDrops(*columns, f"clearance at {mass:.1f} kg", "m", conditions)
+        retested = RetestedDrops(*columns, f"clearance at {fixed(mass, 1, 'lower')} kg", "m", conditions)
         return _with_room(retested, forecast, mass, least_clearance, greatest_jumps)
 
     if jumps is not None:

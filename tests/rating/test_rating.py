@@ -101,6 +101,21 @@ def test_the_tested_masses_end_the_range_where_nothing_else_does(forecast):
     assert rating.governed_by == {"light": "lightest tested mass", "heavy": "heaviest tested mass"}
 
 
+def test_a_range_in_pounds_holds_the_masses_that_end_it():
+    """98.114 lb less 3 kg of gear is a rider of 41.50376 kg, and 214.05 lb one of 94.09145 kg (NIST SP 811, B.8)."""
+    masses = np.array([98.114, 120.0, 150.0, 180.0, 214.05]) * 0.45359237
+    stiffness = drop_stiffness(CURVE, invented(scattered(20, 6, 0.02, 0.004), masses=masses), rig=EXACT)
+    site = SimpleNamespace(**vars(UNSURE) | {"gear_mass": Measured(3.0)})
+    forecast = forecast_drop(stiffness, site=site, masses=rating_masses(stiffness, site), seed=1, draws=10_000)
+    easy = criteria(least_clearance=-50.0, greatest_g=9.0, least_strength_factor=1.0)
+    rating = rate(forecast, criteria=easy, breaking_load=LOT)
+    inside = [row for row in rating.predictions if row["clearance"] is not None]
+    assert [inside[0]["mass"], inside[-1]["mass"]] == pytest.approx([41.50376, 94.09145], abs=1e-5)
+    assert all(row["rated"] for row in inside)
+    assert (rating.lightest, rating.heaviest) == (41.504, 94.091)  # into the range
+    assert rating.headline == "rated for rider masses of 41.6 to 94.0 kg"
+
+
 def test_other_criteria_can_end_it(forecast):
     easy = {"least_clearance": -50.0, "greatest_g": 9.0, "least_strength_factor": 1.0}
     stretch = rate(forecast, criteria=criteria(**easy | {"greatest_stretch_ratio": 3.2}), breaking_load=LOT)

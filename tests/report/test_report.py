@@ -19,7 +19,8 @@ from jinja2 import UndefinedError
 from cordlab.report import figures as plots
 from cordlab.report import page as report
 from cordlab.report import tables as sections
-from cordlab.report.rounding import Numbers, fixed, places
+from cordlab.report.rounding import Numbers, in_pounds_and_feet, places
+from cordlab.units import fixed, mass_range, rounded_ends
 from tests.conftest import ROOT
 from tests.report.test_plots import _contrast
 from tests.specimen import refused, specimen
@@ -82,7 +83,7 @@ CHECKLIST = {
     "7.8.2.1 m results with units": r"clearance \[m\], limit",
     "7.8.2.1 o who authorises": r"Reviewed and authorised by: name, date, signature",
     "7.8.3.1 a conditions": r"drops at 18\.5 °C",
-    "7.8.6.2 a results that the statement is about": r"Rated for riders of 45 kg to 85 kg",
+    "7.8.6.2 a results that the statement is about": r"Rated for riders of 45.0 to 85.0 kg",
     "7.8.6.2 b specification": r"Least clearance of the body above the surface 4 m",
     "7.8.6.2 c decision rule": r"Decision rule: guarded acceptance \(JCGM 106:2012, 8\.3\.2\)",
 }
@@ -214,13 +215,28 @@ def test_findings_and_cords_in_service_are_told(page):
     assert re.search(r"Cords in service, by the jump log .* A7 120 480 380 yes no inspection", told)
 
 
+def test_drops_are_shown_with_the_remarks_that_there_are(results):
+    plain = words(report.render(results, {}))
+    assert "Drops as noted" in plain
+    assert "operator" not in plain
+    first, *others = copy.deepcopy(results["drops"])
+    first |= {"mass": 36.0, "lowest_point": 21.205, "u_lowest_point": 0.05}
+    first["remarks"] = {"operator": "A. <B>", "wind [m/s]": 3.25, "rest [s]": 300.0}
+    page = report.render(results | {"drops": [first, *others]}, {})
+    cells = ("fit", first["jumps"], 36, "21.205", "0.050", "A. &lt;B&gt;", "3.25", 300)  # GUM 7.2.6: two digits of u
+    row = re.search(rf'<th scope="row">{first["drop"]}</th>(.*?)</tr>', page[page.index("Drops as noted") :])[1]
+    assert re.findall(r"<td[^>]*>(.*?)</td>", row)[1:] == list(map(str, cells))
+    other = re.search(rf'<th scope="row">{others[0]["drop"]}</th>(.*?)</tr>', page[page.index("Drops as noted") :])[1]
+    assert re.findall(r"<td[^>]*>(.*?)</td>", other)[-3:] == ["–"] * 3
+
+
 def test_the_batch_is_told_with_its_rule_and_what_more_cords_would_give(page, results):
     for quantity in ("stiffness scale", "slack length [m]"):
         assert f'<th scope="row">{quantity}</th>' in page
     assert "not told apart" in page  # one slack length a cord
     assert f"No cord is unlike its batch at 0.01 (rule: {results['batch']['rule']})." in words(page)
-    assert '<th scope="row">6, as dropped</th><td class="n">45</td><td class="n">85</td>' in page
-    assert '<th scope="row">12</th><td class="n">44.5</td><td class="n">86</td>' in page
+    assert '<th scope="row">6, as dropped</th><td class="n">45.0 to 85.0 kg</td>' in page
+    assert '<th scope="row">12</th><td class="n">44.5 to 86.0 kg</td>' in page
     found = {"cord": "A3", "quantity": "stiffness scale", "p": 0.0012}
     odd = report.render(results | {"batch": results["batch"] | {"outlying": [found]}, "range_plan": None}, {})
     assert "cord A3, stiffness scale, p = 0.0012: shown, not left out" in odd
@@ -272,7 +288,7 @@ def test_settings_by_hand_are_told(results):
 def test_second_units_stand_beside_si(results):
     """Exact by definition: 1 lb = 0.453 592 37 kg, 1 ft = 0.3048 m (NIST SP 811, 2008, B.8)."""
     told = words(report.render(results, {}, second_units=True))
-    assert "Rated for riders of 45 kg (99.21 lb) to 85 kg (187.3 lb)" in told  # 99.208 up, 187.393 down
+    assert "Rated for riders of 45.0 to 85.0 kg (99.3 to 187.3 lb)" in told  # 99.208 up, 187.393 down
     assert "4 m (13.12 ft)" in told
     assert "lb" not in words(report.render(results, {})).replace("nimble", "")
 
@@ -363,6 +379,53 @@ def test_temperatures_of_use_are_told(results):
     assert "temperature of the cords in use 5 °C to 30 °C" in told
 
 
+def test_findings_stand_under_the_answer_and_the_same_of_many_drops_once(results):
+    row = {"kind": "jump counts", "try_": "check the counts", "settled": None}
+    rows = [
+        row | {"what": f"both are noted at {k} jumps", "where": f"drops D{k} and E{k}", "drops": [f"D{k}", f"E{k}"]}
+        for k in range(24)
+    ]
+    told = words(report.render(results | {"findings": rows}, {}))
+    assert told.count("are noted at") == 1
+    assert "24 times, such as drops D0 and E0: both are noted at 0 jumps; check the counts" in told
+    assert all(f"{name}{k}" in told for name in "DE" for k in range(24))
+    assert told.index("Rated for riders") < told.index("24 times") < told.index("Governed by")
+
+
+def test_the_report_follows_the_units_of_the_campaign(results):
+    pounds = results | {"campaign": results["campaign"] | {"pounds_and_feet": True}}
+    assert "lb" in words(report.render(pounds, {}))
+    assert report.render(pounds, {}, second_units=False) == report.render(results, {}).replace(
+        report.report_number(results), report.report_number(pounds)
+    )
+
+
+@given(st.floats(1, 300), st.floats(0, 300))
+def test_a_range_is_rounded_into_itself(lightest, width):
+    """96.96 is not 97.0: that would hang 100.04 kg on 100 tested."""
+    heaviest = lightest + width
+    light, heavy = map(float, rounded_ends(lightest, heaviest))
+    noise = 1e-9 * heaviest
+    assert lightest - noise <= light
+    assert heavy <= heaviest + noise
+    assert mass_range(36.04, 96.96) == "36.1 to 96.9 kg"
+    assert mass_range(50.01, 50.04) == "50.01 to 50.04 kg"
+    assert mass_range(None, None) == "no mass"
+
+
+def test_pounds_and_feet_stand_behind_each_quantity_of_a_text():
+    """1 lb = 0.453 592 37 kg, 1 ft = 0.3048 m, 1 lbf = 4.448 221 615 N (NIST SP 811, 2008, B.8)."""
+    for text, second in {
+        "masses of 44.5 to 80.3 kg, for": "masses of 44.5 to 80.3 kg (98.2 to 177.0 lb), for",  # 98.106 up, 177.03 down
+        "limit 2.89 m is": "limit 2.89 m (9.48 ft) is",
+        "rms -0.14 m": "rms -0.14 m (-0.459 ft)",
+        "14.72 kN;": "14.72 kN (3309 lbf);",
+        "16 to 20.4 °C": "16 to 20.4 °C (60.8 to 68.7 °F)",
+        "1.2 kg/m³, 5.6 N·s, 3 m^2, 0.3 m/s, A4 m": "1.2 kg/m³, 5.6 N·s, 3 m^2, 0.3 m/s, A4 m",
+    }.items():
+        assert in_pounds_and_feet(text) == second
+
+
 def test_places_by_uncertainty():
     """JCGM 100:2008, 7.2.6: 10.057 62 Ω with u = 27 mΩ is rounded to 10.058 Ω; 7.2.2: 100.021 47 g with 0.35 mg."""
     assert fixed(10.05762, places(0.027)) == "10.058"
@@ -417,19 +480,21 @@ def test_pdf_without_weasyprint_says_what_to_do(monkeypatch):
 
 
 def _as_long_as_the_demo(results):
-    """Ten models, most of them with a note, eight quantities of the batch, ten inputs of each budget, six cords."""
+    """Ten models, most of them with a note, eight quantities of the batch, ten inputs of each budget, 102 drops."""
     longer = copy.deepcopy(results)
     note = "lambda_lock = 50 at its bound: there is no standard error there; try a simpler model"
     first, quantity, share = longer["curve"]["candidates"][0], longer["batch"]["quantities"][0], longer["budget"][0]
     longer["curve"]["candidates"] += [first | {"model": f"another-{k}", "note": note * (k < 5)} for k in range(7)]
     longer["batch"]["quantities"] += [quantity | {"quantity": f"lowest point at {k} kg [m]"} for k in range(6)]
+    drops = longer["drops"]
+    longer["drops"] = [drops[k % len(drops)] | {"drop": f"D{k:03d}", "remarks": {}} for k in range(102)]
     longer["campaign"]["cords"] += [longer["campaign"]["cords"][0] | {"cord": f"C{k}"} for k in range(4)]
     for name in ("clearance", "g"):
         longer["budget"] += [share | {"quantity": name, "input": f"site input {k}"} for k in range(6)]
     return longer
 
 
-def test_pdf_is_two_to_four_pages_that_are_counted(results, figures):
+def test_pdf_is_two_to_five_pages_that_are_counted(results, figures):
     """Read by another library than the one that wrote it."""
     pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed")
     results = _as_long_as_the_demo(results)
@@ -438,7 +503,7 @@ def test_pdf_is_two_to_four_pages_that_are_counted(results, figures):
     except report.PdfError as error:
         pytest.skip(f"no PDF on this machine: {error}")
     sheets = [sheet.extract_text() for sheet in pypdf.PdfReader(io.BytesIO(data)).pages]
-    assert 2 <= len(sheets) <= 4
+    assert 2 <= len(sheets) <= 5
     for k, text in enumerate(sheets, start=1):
         assert f"page {k} of {len(sheets)}" in text
         assert report.report_number(results) in text
