@@ -184,7 +184,7 @@ COLUMNS = tuple(column.name for column in fields(Evidence) if column.name != "lo
 
 
 def retests(jumps: np.ndarray) -> np.ndarray:
-    """The retest that each drop belongs to, by its lowest count: counts at most `ONE_RETEST` apart are one.  (n,)"""
+    """The retest that each drop belongs to, by its lowest count: those up to `ONE_RETEST` apart are one.  (n,)"""
     counts = np.unique(jumps)
     starts = counts[np.insert(np.diff(counts) > ONE_RETEST, 0, True)]
     return starts[np.searchsorted(starts, jumps, side="right") - 1]

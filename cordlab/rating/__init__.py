@@ -2,7 +2,8 @@
 
 criteria          limits held against the criteria at each rider mass
 rate              the rated range, or every reason against one; start here
-ladder            may the next, heavier mass be dropped?
+ladder            may the next mass be dropped, and on which cord?
+next_drop         what the drops so far leave possible of it
 range_plan        the range to expect of more or fewer cords
 lot               break tests
 with_and_without  the answer without what was settled by hand

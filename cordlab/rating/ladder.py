@@ -1,74 +1,35 @@
 """The ladder of test masses: may the next mass be dropped on this rig and this cord, from the drops so far?
 
-Bayesian, because one drop says nothing of scatter and two masses little of shape. Stated before any drop (all marked as
-assumed):
-
-- the shape is a Mooney–Rivlin curve with any ratio c2/(c1 + c2) between 0 and 1, each as likely: from the neo-Hookean
-  curve to one that hardly stiffens at all. A curve that stiffens beyond it stops the mass higher, which is the safe
-  side;
-- scatter of ln stiffness from drop to drop between 0.3 and 4 %, from cord to cord between 0.5 and 8 %, each logarithm
-  as likely;
-- the level of stiffness is not assumed at all: the first drop gives it. Before it, only a maker's curve can, within
-  15 %. Nor is it known how cords wear: the level at each retest is given by the drops of that retest alone.
-
-Every drop then weighs these against each other by the likelihood of its measured lowest point. The limit is the
-posterior predictive quantile of the next drop's lowest point, so with many drops the data decide and with one the
-assumptions do.
+The limits are those of `next_drop`, whose assumptions stand in the answer. A last drop that came outside the limits of
+the drops before it is to be cleared before another.
 """
 
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
-from itertools import pairwise, product
+from itertools import pairwise
 from math import ceil, inf, nan
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from cordlab.batch.drop_table import (
-    ONE_RETEST,
-    Evidence,
-    Shapes,
-    drop_inputs,
-    log_excess,
-    log_scales,
-    mean_cord,
-    retests,
-)
+from cordlab.batch.drop_table import ONE_RETEST, Evidence, retests
 from cordlab.campaign.campaign import Campaign, MakersCurve
 from cordlab.campaign.decisions import LEFT_OUT
 from cordlab.campaign.files import offer
 from cordlab.campaign.jump_log import read_jump_log
 from cordlab.campaign.settings import Rig
-from cordlab.curves.fit import fit_curve
 from cordlab.curves.models import Curve
-from cordlab.mechanics.predict import predict_drop
-from cordlab.mechanics.setup import GRAVITY
+from cordlab.rating.next_drop import ASSUMED, UNSEEN_PEAK, NextDrop, after_drops, before_any_drop
 from cordlab.records.calibration import calibrate_campaign
 from cordlab.records.reduce import reduce_all
 from cordlab.statistics.propagation import quantile
 from cordlab.units import nearest, notebook_html, plain
 
-# The assumptions; all are our choice.
-RATIOS = np.linspace(0.0, 1.0, 21)
-DROP_SCATTER = np.geomspace(0.003, 0.04, 7)
-CORD_SCATTER = np.geomspace(0.005, 0.08, 7)
-MAKERS_MODELS = ("mooney-rivlin", "yeoh", "polynomial", "linear")
-MAKERS_CURVE_SCATTER = 0.15  # of ln stiffness: how far a maker's curve may be off
-UNSEEN_PEAK_FACTOR = 1.2  # peak load over the uniformly strained cord's where no record shows it: stretch waves
 FURTHEST_STEP = 1.5  # no mass may be dropped above this many times the heaviest that was dropped
 PROBABILITY = 0.99  # that the next drop stays within its limit, where more is not asked for
 DRAWS, TAIL = 8_000, 80  # draws, and the least number of them beyond a limit
 
-ASSUMED = (
-    "assumed: a Mooney–Rivlin shape of any ratio c2/(c1 + c2) from 0 to 1; scatter of ln stiffness 0.3–4 % from drop "
-    "to drop and 0.5–8 % from cord to cord, before the drops are seen"
-)
-UNSEEN_PEAK = (
-    f"no record of the load: peaks taken as {UNSEEN_PEAK_FACTOR:g} times the uniformly strained cord's, assumed"
-)
 CAUTIONS = (
     "cordlab decides nothing: a licensed or certified person decides whether the mass is dropped",
     "the local rules and the maker's limits win wherever they are stricter",
@@ -164,6 +125,11 @@ class DropDay:
             settled=settled,
             decided_probability=campaign.decision.probability,
         )
+
+    def first_drop(self, draws: int, seed: int) -> tuple[NextDrop, list[str]]:
+        """What may be expected before any drop, and what that rests on."""
+        cord = {"slack_length": self.slack_length, "cord_mass": self.cord_mass}
+        return before_any_drop(self.makers_curve, self.rig, **cord, draws=draws, seed=seed)
 
     def concerned(self, cord: str | None) -> dict[str, int]:
         """The cords that are asked for → their jumps by now; "" is another cord of the batch."""
@@ -269,36 +235,6 @@ def _in_words(cords: Mapping[str, int]) -> str:
         by_jumps.setdefault(jumps, []).append(cord or "another cord of the batch")
     counts = [f"{', '.join(names)} ({jumps} jumps so far)" for jumps, names in by_jumps.items()]
     return f"{'any of ' if len(cords) > 1 else ''}{', '.join(counts)}"
-
-
-@dataclass(frozen=True)
-class NextDrop:
-    """Draws of what the drops so far leave possible for a cord: shape and level of its next drop's curve.  (n_draws,)
-
-    inputs : keywords of `predict_drop`
-    peak_factor : peak load over that of the uniformly strained cord
-    dropped, by_itself : heaviest mass dropped so far in this state of wear, by any cord and by this one [kg]
-    ends_at : stretch ratio up to which the curve is known
-    """
-
-    curve: Curve
-    inputs: dict[str, Any]
-    peak_factor: float
-    dropped: float = 0.0
-    by_itself: float = 0.0
-    ends_at: float = inf
-
-    def drop(self, mass: float) -> tuple[np.ndarray, np.ndarray]:
-        """Draws of lowest point [m] and peak load [N] at a mass."""
-        drop = predict_drop(self.curve, mass=mass, **self.inputs)
-        return np.asarray(drop.lowest_point), np.asarray(drop.tie_load) * self.peak_factor
-
-    def limits(self, mass: float, probability: float) -> tuple[float, ...]:
-        """Estimate and limit of the lowest point [m], limit of the load [N], and whether the curve ends before."""
-        lowest, load = self.drop(mass)
-        asked = (lowest, 0.5), (lowest, probability), (load, probability)
-        estimate, limit, load_limit = (float(quantile(draws, share, "upper")) for draws, share in asked)
-        return estimate, limit, load_limit, float(limit > self.ends_at * self.inputs["slack_length"])
 
 
 @dataclass(frozen=True)
@@ -440,11 +376,11 @@ def _outlook(
     day: DropDay, cords: Mapping[str, int], draws: int, seed: int
 ) -> tuple[list[NextDrop], list[str], list[str]]:
     """What may come next of each cord that something is known of, what that rests on, and why nothing is of others."""
-    rng, drops = np.random.default_rng(seed), day.drops
+    drops = day.drops
     if not drops:
-        expected, reasons = _before(day, draws, rng)
+        expected, reasons = day.first_drop(draws, seed)
         return [expected], reasons, []
-    known = dict(zip(cords, _after(day, drops, cords, draws, rng), strict=True))
+    known = dict(zip(cords, after_drops(drops, cords, day.rig, draws=draws, seed=seed), strict=True))
     reasons = [_so_far(drops), ASSUMED]
     if not drops.has_peak.any():
         reasons.append(UNSEEN_PEAK)
@@ -470,9 +406,10 @@ def _surprises(
     before = drops.take(~np.isin(np.arange(len(drops)), list(last.values())))
     expected: list[NextDrop | None] = [None] * len(last)
     if len(before):
-        expected = _after(day, before, {cord: int(drops.jumps[k]) for cord, k in last.items()}, draws, rng)
+        counts = {cord: int(drops.jumps[k]) for cord, k in last.items()}
+        expected = after_drops(before, counts, day.rig, draws=draws, seed=seed)
     elif day.makers_curve is not None:
-        expected = [_before(day, draws, rng)[0]] * len(last)
+        expected = [day.first_drop(draws, seed)[0]] * len(last)
     to_clear, settled = [], []
     for (cord, k), drop in zip(last.items(), expected, strict=True):
         if drop is None:
@@ -524,100 +461,6 @@ def _remarks(day: DropDay, cords: Mapping[str, int], probability: float) -> list
     return remarks
 
 
-# --- before the first drop --------------------------------------------------------------------------------------
-
-
-def _before(day: DropDay, draws: int, rng: np.random.Generator) -> tuple[NextDrop, list[str]]:
-    """What the maker's curve lets expect of the first drop, and in words how little that is."""
-    curve, end, text = day.makers_curve, inf, ""
-    if curve is None or day.slack_length is None or day.cord_mass is None:
-        raise ValueError(
-            "no drop so far: a first mass needs the maker's curve (maker_curve.csv), the slack length and the cord "
-            "mass, all assumed"
-        )
-    if isinstance(curve, MakersCurve):
-        curve, end, text = _through(curve)
-    curve = replace(curve, scale=np.asarray(curve.scale) * np.exp(rng.normal(0.0, MAKERS_CURVE_SCATTER, draws)))
-    inputs = {"slack_length": day.slack_length, "cord_mass": day.cord_mass, "gravity": GRAVITY}
-    reasons = [
-        f"no drop yet: the maker's curve is assumed, standard deviation {100 * MAKERS_CURVE_SCATTER:g} %{text}",
-        "caution: nothing of this cord was measured; begin with the lightest mass, and ask again after each drop",
-        UNSEEN_PEAK,
-    ]
-    return NextDrop(curve, inputs | drop_inputs(day.rig), UNSEEN_PEAK_FACTOR, ends_at=end), reasons
-
-
-def _through(points: MakersCurve) -> tuple[Curve, float, str]:
-    """A rising curve near the maker's points, of the models the nearest; the stretch ratio where they end; in words."""
-    end, fits = float(points.stretch_ratio[-1]), []
-    for name in MAKERS_MODELS:
-        with suppress(ValueError):  # too few points for this one
-            fits.append(fit_curve(points.stretch_ratio, points.force, model=name))
-    rising = [fit for fit in fits if np.all(fit.curve.rising(1.0, end))]
-    if not rising:
-        raise ValueError("maker_curve.csv: no curve that rises goes near its points; look for a slip in it")
-    best = min(rising, key=lambda fit: fit.residual_sd)
-    near = f"{best.model.name} goes through its points within {best.residual_sd:.2g} N"
-    return best.curve, end, f"; {near}, to a stretch ratio of {end:.3g}"
-
-
-# --- after it ---------------------------------------------------------------------------------------------------
-
-
-def _after(
-    day: DropDay, drops: Evidence, cords: Mapping[str, int], draws: int, rng: np.random.Generator
-) -> list[NextDrop | None]:
-    """Posterior draws of shape and level, on a grid of the assumptions; Gaussian at each grid point.
-
-    Each retest has a level of its own, and at each a cord has its own difference from it. A cord that was not dropped
-    at its present count is any cord of that retest; None where no cord was dropped there.
-    """
-    rig, batch = drop_inputs(day.rig), mean_cord(drops)
-    state = retests(np.append(drops.jumps, list(cords.values())))
-    state, states_next = state[: len(drops)], state[len(drops) :]
-    design = (state[:, None] == np.unique(state)).astype(float)
-    design_next = (states_next[:, None] == np.unique(state)).astype(float)
-    names = np.array(drops.cord)
-    same_cord = ((names[:, None] == names) & (state[:, None] == state)).astype(float)
-    is_next = ((names == np.array(list(cords))[:, None]) & (state == states_next[:, None])).astype(float)
-    shapes = Shapes.of(Curve("mooney-rivlin", {"c1": 1.0 - RATIOS, "c2": RATIOS}))
-    log_scale = log_scales(shapes, drops, batch, **rig)
-    step = 1e-3 * drops.lowest_point
-    lower = replace(drops, lowest_point=drops.lowest_point + step)
-    slope = (log_scales(shapes, lower, batch, **rig) - log_scale) / step
-    reading = (slope * drops.u_lowest_point) ** 2
-    likelihoods, means, sds, ratio = [], [], [], []
-    for r, sd_drop, sd_cord in product(range(RATIOS.size), DROP_SCATTER, CORD_SCATTER):
-        covariance = np.diag(sd_drop**2 + reading[r]) + sd_cord**2 * same_cord
-        inverse = np.linalg.inv(covariance)
-        precision = design.T @ inverse @ design
-        level = np.linalg.solve(precision, design.T @ inverse @ log_scale[r])
-        residual = log_scale[r] - design @ level
-        logs = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(precision)[1]
-        # what was measured is the lowest point, not ln s
-        likelihoods.append(-0.5 * (residual @ inverse @ residual + logs) + np.log(np.abs(slope[r])).sum())
-        shared = sd_cord**2 * is_next
-        gain = shared @ inverse
-        of_level = design_next - gain @ design
-        known = np.einsum("ij,ij->i", gain, shared)
-        unsure = np.einsum("ij,jk,ik->i", of_level, np.linalg.inv(precision), of_level)
-        means.append(design_next @ level + gain @ residual)
-        sds.append(np.sqrt(sd_cord**2 + sd_drop**2 - known + unsure))
-        ratio.append(r)
-    weights = np.exp(np.array(likelihoods) - max(likelihoods))
-    pick = rng.choice(weights.size, draws, p=weights / weights.sum())
-    drawn = np.array(means)[pick].T + np.array(sds)[pick].T * rng.standard_normal(draws)
-    shape, peaks = np.array(ratio)[pick], _peak_factor(drops, rig)
-    nexts: list[NextDrop | None] = []
-    for k, log_level in enumerate(drawn):
-        here = state == states_next[k]
-        heaviest = [float(drops.mass[which].max(initial=0.0)) for which in (here, is_next[k] > 0)]
-        by_itself = heaviest[1] if list(cords)[k] else heaviest[0]
-        curve = shapes.take(shape, np.exp(log_level))
-        nexts.append(NextDrop(curve, batch | rig, peaks, heaviest[0], by_itself) if here.any() else None)
-    return nexts
-
-
 def _so_far(drops: Evidence) -> str:
     cords, masses = len(set(drops.cord)), len(set(drops.mass))
     return (
@@ -625,14 +468,3 @@ def _so_far(drops: Evidence) -> str:
         f"mass{'es' * (masses > 1)} up to {drops.mass.max():g} kg, made at {drops.jumps.min():g} to "
         f"{drops.jumps.max():g} jumps"
     )
-
-
-def _peak_factor(drops: Evidence, rig: dict[str, Any]) -> float:
-    """Greatest measured peak over the uniformly strained cord's, at least 1; the assumed one without any record."""
-    recorded = drops.take(np.isfinite(drops.peak_load))
-    if not len(recorded):
-        return UNSEEN_PEAK_FACTOR
-    cord = {"slack_length": recorded.slack_length, "cord_mass": recorded.cord_mass, "gravity": GRAVITY}
-    shape = Shapes.of(Curve("mooney-rivlin", {"c1": 0.8, "c2": 0.2}))
-    log_scale = log_scales(shape, recorded, cord, **rig)
-    return max(1.0, float(np.exp(log_excess(shape, recorded, log_scale, cord, **rig).max())))

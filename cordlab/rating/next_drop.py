@@ -1,0 +1,186 @@
+"""What the drops so far leave possible of the next one, for the ladder.
+
+Bayesian, because one drop says nothing of scatter and two masses little of shape. Stated before any drop (all marked as
+assumed):
+
+- the shape is a Mooney–Rivlin curve with any ratio c2/(c1 + c2) between 0 and 1, each as likely: from the neo-Hookean
+  curve to one that hardly stiffens at all. A curve that stiffens beyond it stops the mass higher, which is the safe
+  side;
+- scatter of ln stiffness from drop to drop between 0.3 and 4 %, from cord to cord between 0.5 and 8 %, each logarithm
+  as likely;
+- the level of stiffness is not assumed at all: the first drop gives it. Before it, only a maker's curve can, within
+  15 %. Nor is it known how cords wear: the level at each retest is given by the drops of that retest alone.
+
+Every drop then weighs these against each other by the likelihood of its measured lowest point. The limit is the
+posterior predictive quantile of the next drop's lowest point, so with many drops the data decide and with one the
+assumptions do.
+"""
+
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from itertools import product
+from math import inf
+from typing import Any
+
+import numpy as np
+
+from cordlab.batch.drop_table import Evidence, Shapes, drop_inputs, log_excess, log_scales, mean_cord, retests
+from cordlab.campaign.campaign import MakersCurve
+from cordlab.campaign.settings import Rig
+from cordlab.curves.fit import fit_curve
+from cordlab.curves.models import Curve
+from cordlab.mechanics.predict import predict_drop
+from cordlab.mechanics.setup import GRAVITY
+from cordlab.statistics.propagation import quantile
+
+# The assumptions; all are our choice.
+RATIOS = np.linspace(0.0, 1.0, 21)
+DROP_SCATTER = np.geomspace(0.003, 0.04, 7)
+CORD_SCATTER = np.geomspace(0.005, 0.08, 7)
+MAKERS_MODELS = ("mooney-rivlin", "yeoh", "polynomial", "linear")
+MAKERS_CURVE_SCATTER = 0.15  # of ln stiffness: how far a maker's curve may be off
+UNSEEN_PEAK_FACTOR = 1.2  # peak load over the uniformly strained cord's where no record shows it: stretch waves
+
+ASSUMED = (
+    "assumed: a Mooney–Rivlin shape of any ratio c2/(c1 + c2) from 0 to 1; scatter of ln stiffness 0.3–4 % from drop "
+    "to drop and 0.5–8 % from cord to cord, before the drops are seen"
+)
+UNSEEN_PEAK = (
+    f"no record of the load: peaks taken as {UNSEEN_PEAK_FACTOR:g} times the uniformly strained cord's, assumed"
+)
+
+
+@dataclass(frozen=True)
+class NextDrop:
+    """Draws of what the drops so far leave possible for a cord: shape and level of its next drop's curve.  (n_draws,)
+
+    inputs : keywords of `predict_drop`
+    peak_factor : peak load over that of the uniformly strained cord
+    dropped, by_itself : heaviest mass dropped so far in this state of wear, by any cord and by this one [kg]
+    ends_at : stretch ratio up to which the curve is known
+    """
+
+    curve: Curve
+    inputs: dict[str, Any]
+    peak_factor: float
+    dropped: float = 0.0
+    by_itself: float = 0.0
+    ends_at: float = inf
+
+    def drop(self, mass: float) -> tuple[np.ndarray, np.ndarray]:
+        """Draws of lowest point [m] and peak load [N] at a mass."""
+        drop = predict_drop(self.curve, mass=mass, **self.inputs)
+        return np.asarray(drop.lowest_point), np.asarray(drop.tie_load) * self.peak_factor
+
+    def limits(self, mass: float, probability: float) -> tuple[float, ...]:
+        """Estimate and limit of the lowest point [m], limit of the load [N], and whether the curve ends before."""
+        lowest, load = self.drop(mass)
+        asked = (lowest, 0.5), (lowest, probability), (load, probability)
+        estimate, limit, load_limit = (float(quantile(draws, share, "upper")) for draws, share in asked)
+        return estimate, limit, load_limit, float(limit > self.ends_at * self.inputs["slack_length"])
+
+
+def before_any_drop(
+    curve: Curve | MakersCurve | None,
+    rig: Rig,
+    *,
+    slack_length: float | None,
+    cord_mass: float | None,
+    draws: int,
+    seed: int,
+) -> tuple[NextDrop, list[str]]:
+    """What the maker's curve lets expect of the first drop, and in words how little that is."""
+    end, text, rng = inf, "", np.random.default_rng(seed)
+    if curve is None or slack_length is None or cord_mass is None:
+        raise ValueError(
+            "no drop so far: a first mass needs the maker's curve (maker_curve.csv), the slack length and the cord "
+            "mass, all assumed"
+        )
+    if isinstance(curve, MakersCurve):
+        curve, end, text = _through(curve)
+    curve = replace(curve, scale=np.asarray(curve.scale) * np.exp(rng.normal(0.0, MAKERS_CURVE_SCATTER, draws)))
+    inputs = {"slack_length": slack_length, "cord_mass": cord_mass, "gravity": GRAVITY}
+    reasons = [
+        f"no drop yet: the maker's curve is assumed, standard deviation {100 * MAKERS_CURVE_SCATTER:g} %{text}",
+        "caution: nothing of this cord was measured; begin with the lightest mass, and ask again after each drop",
+        UNSEEN_PEAK,
+    ]
+    return NextDrop(curve, inputs | drop_inputs(rig), UNSEEN_PEAK_FACTOR, ends_at=end), reasons
+
+
+def _through(points: MakersCurve) -> tuple[Curve, float, str]:
+    """A rising curve near the maker's points, of the models the nearest; the stretch ratio where they end; in words."""
+    end, fits = float(points.stretch_ratio[-1]), []
+    for name in MAKERS_MODELS:
+        with suppress(ValueError):  # too few points for this one
+            fits.append(fit_curve(points.stretch_ratio, points.force, model=name))
+    rising = [fit for fit in fits if np.all(fit.curve.rising(1.0, end))]
+    if not rising:
+        raise ValueError("maker_curve.csv: no curve that rises goes near its points; look for a slip in it")
+    best = min(rising, key=lambda fit: fit.residual_sd)
+    near = f"{best.model.name} goes through its points within {best.residual_sd:.2g} N"
+    return best.curve, end, f"; {near}, to a stretch ratio of {end:.3g}"
+
+
+def after_drops(drops: Evidence, cords: Mapping[str, int], rig: Rig, *, draws: int, seed: int) -> list[NextDrop | None]:
+    """Posterior draws of shape and level, on a grid of the assumptions; Gaussian at each grid point.
+
+    Each retest has a level of its own, and at each a cord has its own difference from it. A cord that was not dropped
+    at its present count is any cord of that retest; None where no cord was dropped there.
+    """
+    inputs, batch, rng = drop_inputs(rig), mean_cord(drops), np.random.default_rng(seed)
+    state = retests(np.append(drops.jumps, list(cords.values())))
+    state, states_next = state[: len(drops)], state[len(drops) :]
+    design = (state[:, None] == np.unique(state)).astype(float)
+    design_next = (states_next[:, None] == np.unique(state)).astype(float)
+    names = np.array(drops.cord)
+    same_cord = ((names[:, None] == names) & (state[:, None] == state)).astype(float)
+    is_next = ((names == np.array(list(cords))[:, None]) & (state == states_next[:, None])).astype(float)
+    shapes = Shapes.of(Curve("mooney-rivlin", {"c1": 1.0 - RATIOS, "c2": RATIOS}))
+    log_scale = log_scales(shapes, drops, batch, **inputs)
+    step = 1e-3 * drops.lowest_point
+    lower = replace(drops, lowest_point=drops.lowest_point + step)
+    slope = (log_scales(shapes, lower, batch, **inputs) - log_scale) / step
+    reading = (slope * drops.u_lowest_point) ** 2
+    likelihoods, means, sds, ratio = [], [], [], []
+    for r, sd_drop, sd_cord in product(range(RATIOS.size), DROP_SCATTER, CORD_SCATTER):
+        covariance = np.diag(sd_drop**2 + reading[r]) + sd_cord**2 * same_cord
+        inverse = np.linalg.inv(covariance)
+        precision = design.T @ inverse @ design
+        level = np.linalg.solve(precision, design.T @ inverse @ log_scale[r])
+        residual = log_scale[r] - design @ level
+        logs = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(precision)[1]
+        # what was measured is the lowest point, not ln s
+        likelihoods.append(-0.5 * (residual @ inverse @ residual + logs) + np.log(np.abs(slope[r])).sum())
+        shared = sd_cord**2 * is_next
+        gain = shared @ inverse
+        of_level = design_next - gain @ design
+        known = np.einsum("ij,ij->i", gain, shared)
+        unsure = np.einsum("ij,jk,ik->i", of_level, np.linalg.inv(precision), of_level)
+        means.append(design_next @ level + gain @ residual)
+        sds.append(np.sqrt(sd_cord**2 + sd_drop**2 - known + unsure))
+        ratio.append(r)
+    weights = np.exp(np.array(likelihoods) - max(likelihoods))
+    pick = rng.choice(weights.size, draws, p=weights / weights.sum())
+    drawn = np.array(means)[pick].T + np.array(sds)[pick].T * rng.standard_normal(draws)
+    shape, peaks = np.array(ratio)[pick], _peak_factor(drops, inputs)
+    nexts: list[NextDrop | None] = []
+    for k, log_level in enumerate(drawn):
+        here = state == states_next[k]
+        heaviest = [float(drops.mass[which].max(initial=0.0)) for which in (here, is_next[k] > 0)]
+        by_itself = heaviest[1] if list(cords)[k] else heaviest[0]
+        curve = shapes.take(shape, np.exp(log_level))
+        nexts.append(NextDrop(curve, batch | inputs, peaks, heaviest[0], by_itself) if here.any() else None)
+    return nexts
+
+
+def _peak_factor(drops: Evidence, inputs: dict[str, Any]) -> float:
+    """Greatest measured peak over the uniformly strained cord's, at least 1; the assumed one without any record."""
+    recorded = drops.take(np.isfinite(drops.peak_load))
+    if not len(recorded):
+        return UNSEEN_PEAK_FACTOR
+    cord = {"slack_length": recorded.slack_length, "cord_mass": recorded.cord_mass, "gravity": GRAVITY}
+    shape = Shapes.of(Curve("mooney-rivlin", {"c1": 0.8, "c2": 0.2}))
+    log_scale = log_scales(shape, recorded, cord, **inputs)
+    return max(1.0, float(np.exp(log_excess(shape, recorded, log_scale, cord, **inputs).max())))
