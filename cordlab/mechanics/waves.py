@@ -39,7 +39,7 @@ CROSSINGS = 3  # a drop is followed for so many crossings of a wave after its lo
 LEAST_CROSSING = 0.01  # a cord through which a wave runs more quickly than this gets more inertia, a few grams [s]
 RUNG = 1.25  # of the ladder of stretch that tables go to
 UNENDING = 2**62
-DRAWS_A_TASK = 128  # that a thread follows in one go
+BLOCKS_A_TASK = 16  # that a thread follows in one go
 LONGEST = 1000.0  # time after which a cord that still creeps down is given up [s]
 
 
@@ -227,7 +227,7 @@ class Chains:
         inputs = np.empty((chain.INPUTS, draws.size))
         for row, value in (
             (chain.SCALE, scale),
-            (chain.TABLE, which * tables[0].size),
+            (chain.TABLE, which * (cells + 1)),
             (chain.PER_CELL, cells / (reach - 1)),
             (chain.CELLS, cells * (1 - 1e-12)),
             (chain.REACH, reach - 1),
@@ -309,22 +309,29 @@ def _follow(inputs: Array, tables: Array, elements: int, traced: int) -> tuple[A
     from cordlab.mechanics import chain
 
     n = inputs.shape[1]
-    # draws that take about as many steps go side by side
+    # draws that take about as many steps go side by side; the last block is filled up with one of them
     alike = np.argsort(inputs[chain.MASS_KICK] / inputs[chain.KICK], kind="stable")
-    ends, results = np.empty((2, chain.RESULTS, n))
-    traces = np.zeros((n if traced else 0, traced, chain.TRACED))  # a draw that goes beyond its table leaves rows out
-    steps, nothing = traced + 1 if traced else UNENDING, np.empty((0, 0, 0))
-    arguments = elements, steps, np.take(inputs, alike, axis=1), tables.ravel(), ends, traces, nothing
+    lanes = np.append(alike, np.full(-n % chain.LANES, alike[-1])).reshape(-1, chain.LANES)
+    blocks = len(lanes)
+    draws = np.ascontiguousarray(inputs[:, lanes].transpose(1, 0, 2))
+    ends = np.empty((blocks, chain.RESULTS, chain.LANES))
+    # a draw that goes beyond its table leaves steps out
+    traces = np.zeros((blocks if traced else 0, traced, chain.TRACED, chain.LANES))
+    steps = traced + 1 if traced else UNENDING
 
     def part(first: int) -> None:
-        chain.follow(first, min(first + DRAWS_A_TASK, n), *arguments)
+        cord = np.empty((chain.FIELDS, elements + 2, chain.LANES))
+        last = min(first + BLOCKS_A_TASK, blocks)
+        chain.follow(first, last, elements, steps, draws, tables.ravel(), ends, traces, cord)
 
-    firsts = range(0, n, DRAWS_A_TASK)
+    firsts = range(0, blocks, BLOCKS_A_TASK)
     if len(firsts) > 1 and threads() > 1:
         with ThreadPoolExecutor(threads()) as pool:
             list(pool.map(part, firsts))
     else:
         for first in firsts:
             part(first)
-    results[:, alike] = ends
-    return results, traces[np.argsort(alike)] if traced else traces
+    back = np.argsort(alike)
+    results = ends.transpose(1, 0, 2).reshape(chain.RESULTS, -1)[:, back]
+    by_draw = traces.transpose(0, 3, 1, 2).reshape(len(traces) * chain.LANES, traced, chain.TRACED)
+    return results, by_draw[back] if traced else by_draw

@@ -75,13 +75,13 @@ def energies(chains: Chains, steps: int) -> tuple[float, float, np.ndarray]:
     elements, cells = int(chains.elements[0]), int(chains.cells[0])
     tables, which, _ = chains._tables(np.arange(1), cells)
     inputs, step = chains._inputs(np.arange(1), elements, tables, which)
-    state = np.zeros((elements + 1, chain.FIELDS, chain.LANES))
-    results = np.empty((chain.RESULTS, 1))
-    chain.follow(0, 1, elements, steps, inputs, tables.ravel(), results, np.empty((0, 0, 0)), state)
+    cord, results = np.empty((chain.FIELDS, elements + 2, chain.LANES)), np.empty((1, chain.RESULTS, chain.LANES))
+    draws = np.repeat(inputs.T[:, :, None], chain.LANES, axis=2)
+    chain.follow(0, 1, elements, steps, draws, tables.ravel(), results, np.empty((0, 0, 0, 0)), cord)
     length, lump = chains.length[0] / elements, np.full(elements + 1, chains.cord_mass[0] / elements)
     lump[[0, -1]] /= 2
     lump[-1] += chains.mass[0]
-    place, move = state[:, chain.PLACE, 0] * length, state[:, chain.MOVE, 0] * length
+    place, move = cord[:2, 1:, 0] * length
     place = place - move / 2  # where the speeds are
     setup = chains.setup
     strain = length * chains.curve.energy(1 + np.diff(place) / length).sum()
