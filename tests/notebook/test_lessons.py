@@ -175,6 +175,14 @@ def test_the_answers_to_exercises_are_what_a_class_would_find(campaign, analysis
     assert change.check(f"{100 * (last - first) / (counts.max() - counts.min()):.2f}").startswith("Right")
 
 
+def test_every_exercise_of_the_file_is_asked_and_offers_its_answer(campaign, analysis):
+    """A text that somebody adds or renames is missed by nobody; the limits to choose from are those of the lesson."""
+    asked = every_exercise(campaign, analysis)
+    assert len(asked) == len(lessons.EXERCISES)
+    assert all(exercise.truth in exercise.options for exercise in asked if exercise.options)
+    assert lessons.EXERCISES["sure of one campaign"]["options"] == list(lessons.KINDS)
+
+
 def test_no_answer_stands_in_a_notebook(campaign, analysis):
     for exercise in every_exercise(campaign, analysis):
         for path in (ROOT / "notebooks").glob("t*.ipynb"):
