@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from cordlab import __version__
+from cordlab.batch.bootstrap import Refits
 from cordlab.batch.cords import Batch, TemperatureTrend, batch_report, quantities, temperature_trend, tested_only
 from cordlab.batch.drop_table import Evidence
 from cordlab.batch.findings import Finding, against_rating, campaign_findings, fit_findings, settled
@@ -185,6 +186,14 @@ class Analysis:
         return self._stiffness[0]
 
     @cached_property
+    def _refits(self) -> tuple[Refits, ...]:
+        """The curve fitted again to resampled drops, once for each model that does equally well."""
+        fit, trouble = self._fit
+        if fit is None or trouble:
+            return ()
+        return fit.refits(SHAPES, seed=self.campaign.decision.seed, progress=self.progress)
+
+    @cached_property
     def _stiffness(self) -> tuple[DropStiffness | None, str]:
         """The stiffness of each drop, or why there is none."""
         fit, trouble = self._fit
@@ -192,7 +201,7 @@ class Analysis:
             return None, trouble
         drops, rig, waves = self._drops_used("fit"), self.campaign.rig, self.loads.rig if self.loads else None
         try:
-            shapes = fit.shapes(SHAPES, seed=self.campaign.decision.seed, progress=self.progress)
+            shapes = [refits.curve for refits in self._refits]
             return drop_stiffness(fit.chosen.curve, drops, rig=rig, shapes=shapes, waves=waves), ""
         except EvidenceError as error:
             return None, str(error)
@@ -399,7 +408,7 @@ class Analysis:
             cautions.append(
                 "No record of load or motion: the curve comes from lowest points alone, and no load was measured."
             )
-        for step in (self.waves, self._recorded_fit, self.stiffness, self.forecast, self.pulls):
+        for step in (self.waves, self._recorded_fit, *self._refits, self.stiffness, self.forecast, self.pulls):
             cautions += [note for note in getattr(step, "notes", ()) if note not in cautions]
         if self.validation is not None and self.validation.left_out:
             cautions.append(

@@ -1,6 +1,7 @@
 """The whole chain: the invented demo against its known truth, keys of results.json, campaigns that carry no rating."""
 
 import json
+from copy import copy
 from dataclasses import replace
 
 import numpy as np
@@ -163,6 +164,16 @@ def test_without_held_back_drops_each_fit_drop_is_left_out_in_turn(small):
     analysis = cordlab.Analysis(campaign)
     assert len(analysis.validation.rows) == len(campaign.drops)
     assert any("left out in turn" in caution for caution in analysis.cautions)
+
+
+def test_refits_that_did_not_come_to_rest_are_said_once(analysis):
+    """With their share, where the answer's cautions stand; none is said where all came to rest."""
+    (refits,), again = analysis.fit.refits(4, seed=1), copy(analysis)
+    partly = replace(refits, converged=np.array([True, False, True, True]))
+    vars(again)["_refits"] = (refits, partly)
+    vars(again).pop("cautions", None)
+    assert [caution for caution in again.cautions if caution not in analysis.cautions] == list(partly.notes)
+    assert "25.0% of the refits" in partly.notes[0]
 
 
 def test_an_unknown_model_is_named(small):

@@ -8,12 +8,13 @@ drop is what resampling whole drops takes care of.
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.polynomial import chebyshev
 
+from cordlab.curves.fit import amid, inner_bounds
 from cordlab.curves.models import Curve, Model
 from cordlab.statistics.groups import EvidenceError
 from cordlab.units import Progress, unwatched
@@ -77,6 +78,18 @@ class Refits:
     rss: np.ndarray
 
     @property
+    def notes(self) -> tuple[str, ...]:
+        """What to know where some had not come to rest."""
+        left_out = 1 - float(np.mean(self.converged))
+        if not left_out:
+            return ()
+        return (
+            f"{self.model.name}: {left_out:.1%} of the refits to resampled drops did not come to rest and are left "
+            "out, so how well the shape of this curve is known is itself less sure; prefer a model with fewer "
+            "parameters",
+        )
+
+    @property
     def curve(self) -> Curve:
         """As many draws as one curve, without those that had not come to rest: others stand in for them, in turn."""
         at_rest = np.flatnonzero(self.converged)
@@ -125,12 +138,21 @@ def refit(
     lower, upper = np.array([(p.min, p.max) if p.vary else (p.value, p.value) for p in ordered]).T
     begin = np.clip([p.value for p in ordered], lower, upper)
     parts = _parts(model, values.stretch_ratio, model.by_name(begin))
+    middle = amid(values.stretch_ratio)
+    bounds = inner_bounds(model, params, middle)
+    if bounds is not None:
+        parts, (lower, upper) = _by_inner(parts, model, middle), bounds
+        if extra:
+            extra = replace(extra, jacobian=model.inner_jacobian(extra.jacobian.T, begin, middle).T)
+        begin = model.inner(begin, middle)
     sums = _sums(parts.basis, values, times.shape[1])
     chunks, done = [slice(k, k + _CHUNK) for k in range(0, len(times), _CHUNK)], []
     for chunk in progress(chunks, desc=f"{model.name} refits", unit="thousand"):
         of_draws = [np.tensordot(times[chunk], of_drops, 1) for of_drops in sums]
         done.append(_descend(parts, of_draws, extra.sums(chunk) if extra else [], begin, lower, upper))
     parameters, converged, rss = (np.concatenate(column, axis=-1) for column in zip(*done, strict=True))
+    if bounds is not None:
+        parameters = model.outer(parameters, middle)
     return Refits(model, model.by_name(parameters), converged, rss)
 
 
@@ -156,6 +178,16 @@ def _parts(model: Model, x: np.ndarray, start: Mapping[str, float]) -> _Parts:
         lambda v: model.force(nodes[:, None], model.by_name(v)),
         lambda v: model.jacobian(nodes[:, None], model.by_name(v)),
     )
+
+
+def _by_inner(parts: _Parts, model: Model, stretch_ratio: float) -> _Parts:
+    """The same curves, by the model's inner coordinates."""
+
+    def jacobian(inner):
+        values = model.outer(inner, stretch_ratio)
+        return model.inner_jacobian(parts.jacobian(values), values, stretch_ratio)
+
+    return _Parts(parts.basis, lambda inner: parts.force(model.outer(inner, stretch_ratio)), jacobian)
 
 
 def _interpolation(model: Model, x: np.ndarray, start: Mapping[str, float]) -> tuple[np.ndarray, np.ndarray]:

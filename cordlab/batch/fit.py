@@ -24,7 +24,7 @@ import pandas as pd
 from cordlab.batch.bootstrap import ExtraEquations, Refits, Values, groups_left_out, refit, resample
 from cordlab.curves.fit import CurveFit, Solution, aicc, as_fit, solve
 from cordlab.curves.lock_up import Spline
-from cordlab.curves.models import Curve, Model, differences, models
+from cordlab.curves.models import Model, differences, models
 from cordlab.curves.models import model as named_model
 from cordlab.statistics.groups import GroupLines
 from cordlab.units import Progress, notebook_html, unwatched
@@ -173,9 +173,9 @@ class BatchFit:
         extra = s.energies_near(fit, times, unrecorded)
         return refit(fit.model, values, times=times, params=fit.result.params, extra=extra, progress=progress)
 
-    def shapes(self, n: int, *, seed: int, progress: Progress = unwatched) -> tuple[Curve, ...]:
-        """Draws of the curve for limits: n bootstrap refits of every model in `equals`, those that came to rest."""
-        return tuple(self.bootstrap(n, seed=seed, model=name, progress=progress).curve for name in self.equals)
+    def refits(self, n: int, *, seed: int, progress: Progress = unwatched) -> tuple[Refits, ...]:
+        """Draws of the curve for limits: n bootstrap refits of every model in `equals`."""
+        return tuple(self.bootstrap(n, seed=seed, model=name, progress=progress) for name in self.equals)
 
     @property
     def notes(self) -> tuple[str, ...]:

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
+from cordlab.batch.bootstrap import Refits
 from cordlab.batch.drop_table import Evidence, Place, drop_inputs, mean_cord
 from cordlab.batch.fit import BatchFit, FitError, fit_batch
 from cordlab.batch.viscosity import wave_excess
@@ -54,7 +55,7 @@ class LowestFit:
     aicc: dict[str, float]
     notes: dict[str, str]
 
-    def shapes(self, n: int, *, seed: int, progress: Progress = unwatched) -> tuple[Curve, ...]:
+    def refits(self, n: int, *, seed: int, progress: Progress = unwatched) -> tuple[Refits, ...]:
         """None: how sure the shape is shows in the lines of ln s over mass, which the limits draw."""
         return ()
 

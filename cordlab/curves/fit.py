@@ -246,20 +246,33 @@ def solve(
     )
 
 
+def amid(stretch_ratio: np.ndarray) -> float:
+    """The stretch ratio that inner coordinates are taken at: half way to the greatest."""
+    return 1 + max(float(np.max(stretch_ratio)) - 1, 0.01) / 2
+
+
+def inner_bounds(model: Model, params: "lmfit.Parameters", stretch_ratio: float) -> np.ndarray | None:
+    """Least and greatest inner coordinates, (2, parameters); None where the model has none of its own, or where other
+    bounds than the model's hold the parameters.
+    """
+    limits = np.array([(p.lower, p.upper) for p in model.parameters]).T
+    free = all(params[p.name].vary for p in model.parameters)
+    here = np.array([(params[p.name].min, params[p.name].max) for p in model.parameters]).T
+    bounds = np.sort([model.inner(limit, stretch_ratio) for limit in limits], axis=0)
+    return bounds if free and np.array_equal(limits, here) and not np.array_equal(limits, bounds) else None
+
+
 def in_inner_coordinates(
     model: Model, x: np.ndarray, residuals: Function, params: "lmfit.Parameters", jacobian: Function
 ) -> tuple["lmfit.minimizer.MinimizerResult", np.ndarray]:
     """`minimise` in the model's inner coordinates, unless other bounds than the model's hold the parameters."""
-    middle, start = 1 + max(x.max() - 1, 0.01) / 2, np.array(model.values(params.valuesdict()))
-    inner, best = params.copy(), params.copy()
-    limits = np.array([(p.lower, p.upper) for p in model.parameters]).T
-    own = [(p.name, True, p.lower, p.upper) for p in model.parameters]
-    free = own == [(name, params[name].vary, params[name].min, params[name].max) for name, *_ in own]
-    if not free or np.array_equal(model.inner(start, middle), start):
+    middle, inner, best = amid(x), params.copy(), params.copy()
+    bounds = inner_bounds(model, params, middle)
+    if bounds is None:
         return minimise(model, residuals, params, jacobian=jacobian)
-    low, high = np.sort([model.inner(limit, middle) for limit in limits], axis=0)
-    for k, value in enumerate(model.inner(start, middle)):
-        inner[model.parameters[k].name].set(value=value, min=low[k], max=high[k])
+    start = model.inner(np.array(model.values(params.valuesdict())), middle)
+    for p, value, low, high in zip(model.parameters, start, *bounds, strict=True):
+        inner[p.name].set(value=value, min=low, max=high)
 
     def by_inner(values):
         at = model.outer(values, middle)

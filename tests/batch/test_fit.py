@@ -213,7 +213,7 @@ def test_resampling_keeps_the_number_of_cords_and_of_their_drops():
     np.testing.assert_allclose(times.mean(axis=0), 1.0, atol=5 * np.sqrt(3 / 4000))
 
 
-@pytest.mark.parametrize("name", ["mooney-rivlin", "yeoh", "gent", "ogden-1", "arruda-boyce", "spline"])
+@pytest.mark.parametrize("name", ["mooney-rivlin", "yeoh", "gent", "ogden-1", "ogden-2", "arruda-boyce", "spline"])
 def test_refits_in_bulk_are_the_fits_one_by_one(name):
     rng = np.random.default_rng(9)
     made = invented_drops(rng, cords=3, reach=REACH[::2], cord_sd=0.05, curve=Curve("gent", {"mu": 600.0, "j": 30.0}))
@@ -237,7 +237,7 @@ def test_bootstrap_is_repeatable_and_keeps_the_level_of_the_batch(batch):
     assert np.array_equal(once.parameters["c1"], again.parameters["c1"])
     spread = np.std(once.curve.force(3.0)) / batch.chosen.curve.force(3.0)
     assert spread < 0.002  # the shape alone: the cords' 2 % are not in it
-    assert len(batch.shapes(10, seed=1)) == len(batch.equals)
+    assert len(batch.refits(10, seed=1)) == len(batch.equals)
 
 
 def test_a_refit_that_is_not_at_rest_is_left_out_of_the_curves(batch):
@@ -246,6 +246,8 @@ def test_a_refit_that_is_not_at_rest_is_left_out_of_the_curves(batch):
     partly = replace(refits, converged=np.array([True, False, True, True, False, True]))
     force = refits.curve.force(3.0)
     np.testing.assert_array_equal(partly.curve.force(3.0), force[[0, 2, 2, 3, 0, 5]])
+    assert refits.notes == ()
+    assert "mooney-rivlin: 33.3% of the refits to resampled drops did not come to rest" in partly.notes[0]
     with pytest.raises(ValueError, match="no refit to resampled drops came to rest"):
         replace(refits, converged=np.zeros(6, bool)).curve.force(3.0)
 

@@ -89,7 +89,7 @@ def test_models_that_do_equally_well_spread_the_limits(light):
         compliance=Measured(0.0), load_cell_at="top", reach_below_attachment=Measured(2.2), gear_mass=Measured(0.0),
         temperature=None,
     )  # fmt: skip
-    shapes, spreads = fit.shapes(200, seed=1), []
+    shapes, spreads = [refits.curve for refits in fit.refits(200, seed=1)], []
     for some in (shapes[:1], shapes):
         stiffness = drop_stiffness(fit.chosen.curve, evidence, rig=site, shapes=some)
         forecast = forecast_drop(stiffness, site=site, masses=[100.0], probability=0.95, draws=5000, seed=2)
@@ -164,8 +164,8 @@ def test_shapes_for_the_limits_hold_what_the_lowest_points_say():
     drops, energies = ladder(np.random.default_rng(0), curve=rubber)
     at, spreads = np.array([[2.0], [energies.reach.max()]]), []
     for each in (None, energies):
-        (curve,) = fit_batch(drops, candidates=["yeoh"], energies=each).shapes(200, seed=1)
-        spreads.append(np.std(curve.force(at), axis=1))
+        (refits,) = fit_batch(drops, candidates=["yeoh"], energies=each).refits(200, seed=1)
+        spreads.append(np.std(refits.curve.force(at), axis=1))
     assert spreads[1][1] < 0.7 * spreads[0][1]
     assert spreads[1][0] < spreads[0][0] < 0.1 * spreads[0][1]
 

@@ -39,7 +39,9 @@ def one(rng: np.random.Generator, cords: int) -> tuple[str, np.ndarray, np.ndarr
         list(energies.drop), list(energies.cord), energies.setup.mass, np.zeros(n), energies.lowest, np.full(n, READ),
         np.full(n, 10.0), np.full(n, 14.0), np.full(n, np.nan), np.zeros(n), np.zeros(n), np.full(n, 15.0),
     )  # fmt: skip
-    stiffness = drop_stiffness(fit.chosen.curve, evidence, rig=SITE, shapes=fit.shapes(200, seed=1))
+    stiffness = drop_stiffness(
+        fit.chosen.curve, evidence, rig=SITE, shapes=[refits.curve for refits in fit.refits(200, seed=1)]
+    )
     forecast = forecast_drop(stiffness, site=SITE, masses=MASSES, probability=LEVEL, draws=5000, seed=1)
     scale = np.exp(rng.normal(0, CORD_SD, (1, 2000)) + rng.normal(0, DROP_SD, (1, 2000)))
     true = predict_drop(TRUTH.scaled(scale), mass=MASSES[:, None], **RIG)
