@@ -180,7 +180,7 @@ class Evidence:
 
 
 COLUMNS = tuple(column.name for column in fields(Evidence) if column.name != "load_cell_at")
-"""What has one row a drop."""
+"""The fields with one value a drop."""
 
 
 def retests(jumps: np.ndarray) -> np.ndarray:
