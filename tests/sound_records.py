@@ -1,0 +1,333 @@
+"""Sound records of invented drops, by physics written here alone: nothing of cordlab's records or synthetic is in them.
+
+The fall: a cord with one arm at rest and one falling with the mass, by its Lagrangian. Then either a chain of lumps (a
+stretch wave runs along it) or a cord strained evenly. Rubber: a curve with a finite slope at rest, a friction element
+for hysteresis (slips above a force), viscosity. Sensors: noise, mains hum, drift of the zero, a converter's steps; both
+calibrated from zero on, where a slack cord and a mass at the tie point read. All of it is invented.
+"""
+
+import re
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from scipy.integrate import solve_ivp
+
+from cordlab.campaign.campaign import Campaign, DropEntry
+from cordlab.records.calibration import Calibration
+from cordlab.records.reduce import RecordError, reduce_entry
+
+G = 9.81
+LUMPS = 40
+STEP = 2e-4  # s of the integration
+AFTER = 7.0  # s that are followed from the end of slack
+RATES = (200.0, 500.0, 1000.0, 2000.0, 5000.0)
+LIGHT = 3.0  # kg; the release of a lighter cord does not show in the load
+CORD_MASSES = {"heavy": (4.0, 20.0), "light": (0.5, 2.0)}  # [kg]
+
+
+@dataclass(frozen=True)
+class TrueDrop:
+    """A mass on a cord, and what really happened; SI.
+
+    bend, hardening : of the rubber's curve; reach : stretch ratio that the curve is made for
+    friction : share of the greatest force that the friction element holds; viscosity : [N·s]
+    """
+
+    mass: float
+    length: float
+    cord_mass: float
+    air: float
+    reach: float
+    bend: float
+    hardening: float
+    friction: float
+    viscosity: float
+    waves: bool
+
+    def curve(self, strain: np.ndarray) -> np.ndarray:
+        """Shape of the force over strain, without its scale."""
+        return 1 - np.exp(-strain / self.bend) + 0.5 * strain + self.hardening * strain**3
+
+    @property
+    def scale(self) -> float:
+        """Of the curve [N]: its work up to `reach` is what the mass loses in height, so the drop ends about there."""
+        strain = np.linspace(0, self.reach - 1, 400)
+        return (self.mass + self.cord_mass / 2) * G * self.reach / np.trapezoid(self.curve(strain), strain)
+
+
+def random_drop(rng: np.random.Generator, cord: TrueDrop | None = None, *, weight: str = "heavy") -> TrueDrop:
+    """A drop on a new cord, or of another mass on the same cord."""
+    mass = rng.uniform(40, 110)
+    if cord is not None:  # a heavier mass on the same cord goes further
+        reach = np.clip(cord.reach * (mass / cord.mass) ** 0.35, 2.0, 4.2)
+        return replace(cord, mass=mass, reach=reach)
+    length, cord_mass = rng.uniform(7, 18), rng.uniform(*CORD_MASSES[weight])
+    return TrueDrop(
+        mass=mass,
+        length=length,
+        cord_mass=cord_mass,
+        air=0.6 * rng.uniform(0.05, 0.3),
+        reach=rng.uniform(2.4, 3.6),
+        bend=rng.uniform(0.25, 0.6),
+        hardening=rng.uniform(0.0, 0.05),
+        friction=rng.uniform(0.0, 0.05),
+        viscosity=cord_mass * rng.uniform(0.3, 1.0),
+        waves=bool(rng.random() < 0.67),
+    )
+
+
+@dataclass(frozen=True)
+class Trace:
+    """Time from the release [s], load at the tie point [N], depth of the mass below it [m]."""
+
+    time: np.ndarray
+    load: np.ndarray
+    depth: np.ndarray
+
+    @property
+    def lowest(self) -> float:
+        return float(self.depth.max())
+
+
+def traces(drops: list[TrueDrop]) -> list[Trace]:
+    """What happens in each drop from its release on."""
+    done: dict[int, Trace] = {}
+    for waves in (True, False):
+        numbers = [k for k, drop in enumerate(drops) if drop.waves is waves]
+        if numbers:
+            done |= dict(zip(numbers, _together([drops[k] for k in numbers], LUMPS if waves else 1), strict=True))
+    return [done[k] for k in range(len(drops))]
+
+
+def _fall(drop: TrueDrop) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
+    """Time, load and depth while the cord hangs in a fold, and the speed at its end."""
+    M, m, L = drop.mass, drop.cord_mass, drop.length
+
+    def falling(_, state):
+        y, v = state
+        moving = M + m * (L - y) / (2 * L)
+        return v, G + (m * v**2 / (4 * L) - drop.air * v * abs(v)) / moving  # d/dt(∂T/∂v) = ∂T/∂y + weight
+
+    def slack_ends(_, state):
+        return state[0] - L
+
+    slack_ends.terminal = True
+    run = solve_ivp(falling, (0, 20), [0.0, 0.0], events=slack_ends, rtol=1e-9, atol=1e-9, dense_output=True)
+    time = np.arange(0, run.t[-1], STEP)
+    y, v = run.sol(time)
+    return time, m * G * (L + y) / (2 * L) + m * v**2 / (4 * L), y, float(run.y[1, -1])
+
+
+def _together(drops: list[TrueDrop], lumps: int) -> list[Trace]:
+    """Drops of one kind of motion, followed in one go; `lumps` 1 is a cord strained evenly."""
+    falls = [_fall(drop) for drop in drops]
+
+    def column(name: str) -> np.ndarray:
+        return np.array([[float(getattr(drop, name))] for drop in drops])
+
+    M, m, L, air, scale = (column(name) for name in ("mass", "cord_mass", "length", "air", "scale"))
+    bend, hardening, viscosity = column("bend"), column("hardening"), column("viscosity")
+    hold = column("friction") * (M + m / 2) * G * 3
+    speed = np.array([[fall[3]] for fall in falls])
+    d = L / lumps
+    if lumps == 1:  # evenly strained: a third of the cord moves with the mass, half of it hangs on it
+        inertia, weight, v = M + m / 3, (M + m / 2) * G, speed * np.sqrt(M / (M + m / 3))
+    else:  # a wave: only the mass moves as the slack ends
+        inertia = np.repeat(m / lumps, lumps, axis=1)
+        inertia[:, -1:] = M + m / lumps / 2
+        weight, v = inertia * G, np.zeros_like(inertia)
+        v[:, -1:] = speed * M / inertia[:, -1:]
+    y = d * np.arange(1, lumps + 1)
+    friction = np.zeros_like(y)
+    depth, load = (np.empty((round(AFTER / STEP), len(drops))) for _ in range(2))
+    for k in range(depth.shape[0]):
+        strain = np.diff(y, axis=1, prepend=0.0) / d - 1
+        rate = np.diff(v, axis=1, prepend=0.0) / d
+        friction = np.clip(friction + hold / 0.2 * rate * STEP, -hold, hold)
+        taut = strain > 0
+        stretched = np.where(taut, strain, 0.0)
+        force = scale * (1 - np.exp(-stretched / bend) + 0.5 * stretched + hardening * stretched**3)
+        force = np.where(taut, np.maximum(force + friction + viscosity * rate, 0.0), 0.0)
+        friction = np.where(taut, friction, 0.0)
+        net = weight - force
+        net[:, :-1] += force[:, 1:]
+        net[:, -1:] -= air * v[:, -1:] * np.abs(v[:, -1:])
+        depth[k] = y[:, -1]
+        if lumps == 1:  # all the weight less what the momentum of mass and cord, (M + m/2) v, takes up
+            slack = m * G * (L + np.minimum(y, L)) / (2 * L)
+            load[k] = np.where(taut, (M + m) * G - (M + m / 2) * net / inertia, slack)[:, 0]
+        else:
+            load[k] = force[:, 0] + weight[:, 0] / 2
+        v = v + STEP * net / inertia
+        y = y + STEP * v
+    return [
+        Trace(
+            np.append(time, time[-1] + STEP * np.arange(1, len(depth) + 1)),
+            np.append(before, load[:, k]),
+            np.append(down, depth[:, k]),
+        )
+        for k, (time, before, down, _) in enumerate(falls)
+    ]
+
+
+# -- what sensors and a logger make of it ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Logger:
+    """Sensors, logger and clock of one campaign; noise, hum and steps in N and m.
+
+    clock : the logger's second over a true one; gain : of the cell, over the calibrated one
+    """
+
+    rate: float
+    mains: float
+    noise: float
+    hum: float
+    step: float
+    drift: float
+    zero: float
+    distance_noise: float
+    distance_hum: float
+    distance_step: float
+    quiet: float
+    clock: float = 1.0
+    gain: float = 1.0
+
+
+def random_logger(rng: np.random.Generator) -> Logger:
+    return Logger(
+        rate=float(rng.choice(RATES)),
+        mains=float(rng.choice([50.0, 60.0])),
+        noise=rng.uniform(0.2, 2.5),
+        hum=rng.uniform(0.0, 4.0),
+        step=10_000 / 2 ** rng.integers(13, 22),
+        drift=rng.uniform(-1, 1),
+        zero=rng.uniform(-1.0, 1.0),
+        distance_noise=rng.uniform(0.002, 0.02),
+        distance_hum=rng.uniform(0.0, 0.005),
+        distance_step=float(rng.choice([0.001, 0.002, 0.005, 0.01])),
+        quiet=rng.uniform(0.8, 3.0),
+    )
+
+
+def recorded(trace: Trace, drop: TrueDrop, logger: Logger, rng: np.random.Generator) -> np.ndarray:
+    """(n, 3) time [s], load [N] and distance [m] as the logger writes them."""
+    time = np.arange(0, logger.quiet + min(trace.time[-1], 9.0), 1 / logger.rate)
+    since = time - logger.quiet - rng.uniform(0, 1 / logger.rate)
+    load = np.interp(since, trace.time, trace.load, left=drop.cord_mass * G / 2)
+    depth = np.interp(since, trace.time, trace.depth, left=0.0)
+    hum = np.sin(2 * np.pi * logger.mains * time + rng.uniform(0, 6))
+    load = load * logger.gain + logger.zero + logger.drift * time + logger.hum * hum
+    load = load + rng.normal(0, logger.noise, time.size)
+    depth = depth + logger.distance_hum * hum + rng.normal(0, logger.distance_noise, time.size)
+    load, depth = (np.round(of / step) * step for of, step in ((load, logger.step), (depth, logger.distance_step)))
+    return np.column_stack([time * logger.clock, load, depth])
+
+
+TOML = """\
+title = "Sound records, invented"
+batch = "invented"
+[rig]
+tie_height = "90.00(3) m"
+release_depth = "0.00(2) m"
+drag_area = "{drag_area:.3f}(50) m^2"
+air_density = "1.20(2) kg/m^3"
+compliance = "0.0 m/N"
+load_cell_at = "top"
+[site]
+tie_height = "90.0(1) m"
+surface = "water"
+release_depth = "0.0(2) m"
+reach_below_attachment = "2.2(1) m"
+gear_mass = "3.0(3) kg"
+drag_area = "0.5(2) m^2"
+air_density = "1.2(1) kg/m^3"
+[criteria]
+least_clearance = "4 m"
+greatest_g = 3.5
+least_strength_factor = 5
+greatest_stretch_ratio = 5
+design_breaking_load = "15 kN"
+[decision]
+limit = "prediction"
+probability = 0.99
+confidence = 0.95
+model = "auto"
+seed = 20
+"""
+SENSITIVITY = {"force": 2500.0, "distance": 10.0}  # N per mV/V, m per V
+
+
+def write_campaign(
+    folder: Path,
+    drops: list[TrueDrop],
+    true: list[Trace],
+    logger: Logger,
+    rng: np.random.Generator,
+    *,
+    first: dict[str, float] | None = None,
+    last: dict[str, float] | None = None,
+) -> Path:
+    """A campaign of these drops, each on its own cord; the sensors are calibrated from 0 to well above what they read.
+
+    first, last : channel → lowest and highest reference instead  [N, m]
+    """
+    ends = {"force": 1.25 * max(trace.load.max() for trace in true), "distance": 1.15 * max(t.lowest for t in true)}
+    files = {"campaign.toml": TOML.format(drag_area=drops[0].air / 0.6)}
+    for channel, unit, reading, u in (("force", "N", "mV/V", 0.5), ("distance", "m", "V", 0.003)):
+        low, high = (first or {}).get(channel, 0.0), (last or {}).get(channel, ends[channel])
+        up, scatter = np.linspace(low, high, 8), 2e-4 * ends[channel]
+        runs = [(1, up), (2, up[::-1]), (3, up)]
+        rows = [
+            f"{run},{place:.4f},{u},{(place + rng.normal(0, scatter * (place > 0))) / SENSITIVITY[channel]:.6f}\n"
+            for run, places in runs
+            for place in places
+        ]
+        head = f"run,reference [{unit}],u(reference) [{unit}],reading [{reading}]\n"
+        files[f"calibration/{channel}.csv"] = head + "".join(rows)
+    files["cords.csv"] = "cord,slack length [m],u(slack length) [m],cord mass [kg],u(cord mass) [kg],jumps\n" + "".join(
+        f"C{k},{drop.length:.3f},0.01,{drop.cord_mass:.2f},0.02,5\n" for k, drop in enumerate(drops)
+    )
+    table = (
+        "drop,cord,mass [kg],u(mass) [kg],jumps,temperature [degC],use,lowest point [m],u(lowest point) [m],record\n"
+    )
+    for k, (drop, trace) in enumerate(zip(drops, true, strict=True)):
+        lowest = trace.lowest + rng.normal(0, 0.05)
+        table += f"D{k},C{k},{drop.mass:.2f},0.05,5,18.5,fit,{lowest:.2f},0.05,D{k}.csv\n"
+        columns = recorded(trace, drop, logger, rng) / [1.0, *SENSITIVITY.values()]
+        lines = "".join(f"{t:.6f},{f:.6f},{y:.5f}\n" for t, f, y in columns.tolist())
+        files[f"records/D{k}.csv"] = "time [s],force [mV/V],distance [V]\n" + lines
+    files["drops.csv"] = table
+    for name, content in files.items():
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_text(content, encoding="utf-8", newline="")
+    return folder
+
+
+# -- what becomes of them ----------------------------------------------------------------------------------------------
+
+FORM = r"no distance: motion from the load|energy returned|not filtered|^CFC 60 at"  # notes that suspect nothing
+
+
+def sound_drops(rng: np.random.Generator, number: int, *, weight: str = "heavy") -> list[TrueDrop]:
+    """Drops of three masses on each of some cords; `weight`: of the cords, or "mixed": one in five light."""
+    drops: list[TrueDrop] = []
+    for _ in range(-(-number // 3)):
+        kind = ("light" if rng.random() < 0.2 else "heavy") if weight == "mixed" else weight
+        first = random_drop(rng, weight=kind)
+        drops += [first, random_drop(rng, first), random_drop(rng, first)]
+    return drops
+
+
+def outcome(
+    campaign: Campaign, entry: DropEntry, calibrations: dict[str, Calibration], *, load_alone: bool = False
+) -> tuple[str, tuple[str, ...]]:
+    """ "refused", "noted" or "taken", and what was said of a record."""
+    try:
+        drop = reduce_entry(campaign, entry, calibrations, load_alone=load_alone)
+    except RecordError as error:
+        return "refused", (str(error),)
+    notes = tuple(note for note in drop.notes if not re.search(FORM, note))
+    return "noted" if notes else "taken", notes
