@@ -10,7 +10,7 @@ from math import inf, isfinite
 import numpy as np
 
 from cordlab.limits.forecast import Forecast
-from cordlab.limits.simulate import LENGTH, Run, effects
+from cordlab.limits.simulate import LENGTH, Run
 from cordlab.quantities import DRAWN, QUANTITIES
 from cordlab.statistics.propagation import numerical_tolerance, t_margin, welch_satterthwaite
 
@@ -101,7 +101,7 @@ def budget(forecast: Forecast, *, mass: float, quantity: str = "clearance") -> B
     k = int(np.argmin(np.abs(forecast.masses - mass)))
     estimate = float(forecast.estimate(quantity)[k])
     per = estimate if QUANTITIES[quantity].load else 1.0
-    parts = first_order(Run.behind(forecast), k, quantity)
+    parts = first_order(Run.behind(forecast), quantity)[k]
     sizes, dofs = per * np.array([u for _, u, _ in parts]), [dof for _, _, dof in parts]
     u, dof = welch_satterthwaite(sizes, dofs)
     margin = t_margin(sizes, dofs, forecast.probability)
@@ -126,11 +126,21 @@ def budget(forecast: Forecast, *, mass: float, quantity: str = "clearance") -> B
     )
 
 
-def first_order(run: Run, k: int, quantity: str) -> list[Part]:
-    """What each input adds to u(quantity) at mass number k, to the relative u for loads and g.
+def first_order(run: Run, quantity: str) -> list[list[Part]]:
+    """What each input adds to u(quantity) at each mass of a run, to the relative u for loads and g."""
+    slope, moved = run.effects
+    inside, across = _of_shapes(run, quantity)
+    parts = []
+    for k in range(run.masses.size):
+        changes = {name: change[quantity][k] for name, change in moved.items()}
+        parts.append(_at_mass(run, k, quantity, slope[quantity][k], changes, {SHAPE: inside[k], MODEL: across[k]}))
+    return parts
 
-    Each input is one variable, so one that moves ln s and the peaks' excess is not counted twice.
-    """
+
+def _at_mass(
+    run: Run, k: int, quantity: str, slope: float, moved: dict[str, float], shapes: dict[str, float]
+) -> list[Part]:
+    """Each input is one variable, so one that moves ln s and the peaks' excess is not counted twice."""
     from uncertainties import UFloat, ufloat
 
     dofs: dict[str, float] = {}
@@ -139,7 +149,6 @@ def first_order(run: Run, k: int, quantity: str) -> list[Part]:
         dofs[name] = dof
         return ufloat(0.0, u, name) if u > 0 else 0.0
 
-    slope, moved = effects(run, k)
     level, load = run.levels[0], QUANTITIES[quantity].load
     between, within = np.sqrt(level.variances[:, 0, k])
     log_scale = error(CORDS, between, level.dof[0]) + error(DROPS, within, level.dof[1])
@@ -155,15 +164,13 @@ def first_order(run: Run, k: int, quantity: str) -> list[Part]:
         log_scale += run.shift[k, i] * common
         if run.excess_shift is not None:
             excess += run.excess_shift[k, i] * common
-    total = slope[quantity] * log_scale
+    total = slope * log_scale
     if load and raised:
         total += excess
     if load and run.waves is not None:
         total += error("stretch waves", float(run.waves.at(run.hung[k], "lower" if quantity == "g" else "tie")[1]))
-    for name, change in moved.items():
-        total += error(name, abs(change[quantity]), run.length[2] if name == LENGTH else inf)
-    inside, across = _of_shapes(run, k, quantity)
-    total += error(SHAPE, inside) + error(MODEL, across)
+    for name, change in (moved | shapes).items():
+        total += error(name, abs(change), run.length[2] if name == LENGTH else inf)
     squares = dict.fromkeys(dofs, 0.0)
     components = total.error_components() if isinstance(total, UFloat) else {}
     for variable, u in components.items():
@@ -171,13 +178,13 @@ def first_order(run: Run, k: int, quantity: str) -> list[Part]:
     return [(name, square**0.5, dofs[name]) for name, square in squares.items() if square > 0]
 
 
-def _of_shapes(run: Run, k: int, quantity: str) -> tuple[float, float]:
-    """Spread of the estimate over the shapes that the records allow, and between models that fit equally well."""
+def _of_shapes(run: Run, quantity: str) -> tuple[np.ndarray, np.ndarray]:
+    """Spread of the estimate over the shapes that the records allow, and between models that fit as well.  (n_mass,)"""
     values = []
     for family in range(len(run.stiffness.shapes)):
-        value = run.estimate_of(k, family)[quantity]
+        value = run.estimates(family)[quantity]
         values.append(np.log(value) if QUANTITIES[quantity].load else value)
-    drawn = [x for x in values[1:] if x.size > 1] or [x for x in values if x.size > 1]
-    inside = np.sqrt(np.mean([x.var(ddof=1) for x in drawn])) if drawn else 0.0
-    centres = [float(np.mean(x)) for x in values[1:]] or [float(values[0][0])]
-    return float(inside), float(np.std(centres)) if len(centres) > 1 else 0.0
+    drawn = [x for x in values[1:] if x.shape[1] > 1] or [x for x in values if x.shape[1] > 1]
+    inside = np.sqrt(np.mean([x.var(axis=1, ddof=1) for x in drawn], axis=0)) if drawn else np.zeros(run.masses.size)
+    centres = [x.mean(axis=1) for x in values[1:]] or [values[0][:, 0]]
+    return inside, np.std(centres, axis=0)

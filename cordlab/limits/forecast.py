@@ -1,17 +1,17 @@
 """A forecast: draws of the next drop at a site, and its one-sided limits."""
 
 from dataclasses import dataclass
-from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from cordlab.batch.drop_table import drop_inputs
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.wave_effects import WaveEffect, both_mechanics
 from cordlab.quantities import QUANTITIES
 from cordlab.statistics.groups import NextValue
-from cordlab.statistics.propagation import quantile, quantile_error
+from cordlab.statistics.propagation import quantile, quantile_error, share_beyond
 
 if TYPE_CHECKING:
     from cordlab.campaign.settings import Site
@@ -19,20 +19,21 @@ if TYPE_CHECKING:
 HALF = 0.6827  # of a normal law lies within one standard deviation
 
 
-def spread_of(draws: np.ndarray) -> np.ndarray:
-    """Standard uncertainty from draws, as half the central 68.27 % of them; inf where a draw that far out is.  (...)
+def spread_of(ranked: np.ndarray) -> np.ndarray:
+    """Standard uncertainty from draws in rising order, as half the central 68.27 % of them.  (...)
 
-    For a normal law it is the standard deviation. With few cords draws follow Student's t, whose standard deviation is
-    far wider than what it does most of the time, or is not defined at all (below 3 degrees of freedom).
+    Infinite where a draw that far out is. For a normal law it is the standard deviation. With few cords draws follow
+    Student's t, whose standard deviation is far wider than what it does most of the time, or is not defined at all
+    (below 3 degrees of freedom).
     """
-    low, high = (quantile(draws, (1 + sign * HALF) / 2, side) for sign, side in ((-1, "lower"), (1, "upper")))
+    low, high = (quantile(ranked, (1 + sign * HALF) / 2, side) for sign, side in ((-1, "lower"), (1, "upper")))
     with np.errstate(invalid="ignore"):
         return np.nan_to_num((high - low) / 2, nan=np.inf, posinf=np.inf)
 
 
-def spread_error(draws: np.ndarray) -> np.ndarray:
+def spread_error(ranked: np.ndarray) -> np.ndarray:
     """Monte Carlo standard error of `spread_of`, its two ends taken as independent.  (...)"""
-    low, high = (quantile_error(draws, (1 + sign * HALF) / 2) for sign in (-1, 1))
+    low, high = (quantile_error(ranked, (1 + sign * HALF) / 2) for sign in (-1, 1))
     return np.hypot(low, high) / 2
 
 
@@ -42,10 +43,10 @@ class Forecast:
 
     masses, hung : rider mass, and rider plus gear  [kg]  (n_mass,)
     estimates : quantity → (n_mass,), with every input at its estimate
-    draws : quantity → (n_mass, n_draws): the next drop, everything uncertain drawn; infinite draws (no lowest point)
-        are kept
-    content : quantity → (n_mass, n_draws): the value that the share `probability` of drops stays within, what is not
-        known of it drawn; None for prediction limits
+    draws : quantity → (n_mass, n_draws): the next drop, everything uncertain drawn, in rising order at each mass;
+        infinite draws (no lowest point) are kept
+    content : quantity → (n_mass, n_draws), in rising order: the value that the share `probability` of drops stays
+        within, what is not known of it drawn; None for prediction limits
     u : quantity → (n_mass,), the standard uncertainty of the next drop
     dof : effective degrees of freedom of the scatter  (n_mass,)
     """
@@ -74,15 +75,10 @@ class Forecast:
 
     def limit(self, quantity: str) -> np.ndarray:
         """One-sided limit of a quantity, on its dangerous side.  (n_mass,)"""
-        return self._limits[quantity]
-
-    @cached_property
-    def _limits(self) -> dict[str, np.ndarray]:
-        """All of them: draws are ranked once, however often a limit is asked for."""
         if self.content is None:
-            return {name: self.prediction_limit(name, self.probability) for name in self.draws}
-        rows = {name: QUANTITIES[name] for name in self.content}
-        return {name: quantile(self.content[name], row.tail(self.confidence), row.danger) for name, row in rows.items()}
+            return self.prediction_limit(quantity, self.probability)
+        row = QUANTITIES[quantity]
+        return quantile(self.content[quantity], row.tail(self.confidence), row.danger)
 
     def prediction_limit(self, quantity: str, probability: float) -> np.ndarray:
         """The prediction limit, whichever kind of limit the forecast is for.  (n_mass,)"""
@@ -102,7 +98,11 @@ class Forecast:
 
     def violation(self, quantity: str, criterion: float) -> np.ndarray:
         """Probability that the next drop violates a criterion (JCGM 106 7.2), from the draws.  (n_mass,)"""
-        return QUANTITIES[quantity].worse(self.draws[quantity], criterion).mean(-1)
+        return np.array([self.share_beyond(quantity, k, criterion) for k in range(self.masses.size)])
+
+    def share_beyond(self, quantity: str, k: int, bounds: ArrayLike) -> np.ndarray:
+        """Share of the draws at mass number k that violate criteria (...)."""
+        return share_beyond(self.draws[quantity][k], np.asarray(bounds), QUANTITIES[quantity].danger)
 
     def by_waves(self, masses: np.ndarray) -> list[dict[str, float] | None]:
         """What stretch waves change in the estimates at rider masses (n,) [kg]; None without waves, or not drawn.

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from math import ceil
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -131,7 +132,7 @@ class Run:
 
     def drop(
         self,
-        k: int,
+        at: int | np.ndarray,
         family: int,
         shape: np.ndarray,
         y: np.ndarray,
@@ -139,22 +140,22 @@ class Run:
         measured: Numbers = 0.0,
         standard: Numbers = 0.0,
     ) -> dict[str, np.ndarray]:
-        """Every quantity of `DRAWN` at mass number k: uniform cords that come as low as those with waves.  (n,)
+        """Every quantity of `DRAWN`: uniform cords that come as low as those with waves.  (..., n)
 
-        family, shape : which shapes, and which of them, (n,);  y : ln s beyond what waves explain, (n,)
-        there : what the drop meets, as in `typical`
+        at : number of the mass, or (n_mass, 1);  family, shape : which shapes, and which of them, (n,)
+        y : ln s beyond what waves explain, (..., n);  there : what the drop meets, as in `typical`
         measured : ln of the measured peak over the curve's, beyond what waves explain. Without waves it only raises a
             load: it was seen at one end, and the other end may have more.
         standard : how far the waves' loads are off, in standard uncertainties
         """
         # from two cords the t law draws any stiffness at all: beyond e±50 times the batch's none matters any more
-        scale = np.exp(np.clip(y + stiffened(self.waves, self.hung[k]), -50.0, 50.0))
+        scale = np.exp(np.clip(y + stiffened(self.waves, self.hung[at]), -50.0, 50.0))
         curves = self.stiffness.shapes[family].take(shape, scale)
         inputs: Keywords = self.stiffness.batch | {name: there[name] for name in DROP_INPUTS}
-        uniform = predict_drop(curves, mass=self.masses[k] + there["gear"], **inputs)
+        uniform = predict_drop(curves, mass=self.masses[at] + there["gear"], **inputs)
         lower = tie = np.maximum(measured, 0.0)
         if self.waves is not None:
-            ratios = [self.waves.at(self.hung[k], end) for end in ("lower", "tie")]
+            ratios = [self.waves.at(self.hung[at], end) for end in ("lower", "tie")]
             lower, tie = (ratio + standard * sd + measured for ratio, sd in ratios)
         with np.errstate(over="ignore"):  # from two cords: a load beyond all numbers is infinite, and kept
             lower_factor, tie_factor = np.exp(lower), np.exp(tie)
@@ -166,11 +167,41 @@ class Run:
             "stretch_ratio": uniform.lowest_point / there["length"],
         }
 
-    def estimate_of(self, k: int, family: int = 0) -> dict[str, np.ndarray]:
-        """Every quantity at mass number k with every input at its estimate, by each shape of a family.  (count,)"""
-        count = self.stiffness.shapes[family].count
-        measured = 0.0 if self.excess_levels is None else self.excess_levels[family].mean[:, k]
-        return self.drop(k, family, np.arange(count), self.levels[family].mean[:, k], self.typical, measured)
+    def estimates(self, family: int = 0) -> dict[str, np.ndarray]:
+        """Every quantity with every input at its estimate, at each mass and by each shape of a family.
+
+        (n_mass, count)
+        """
+        shape = np.arange(self.stiffness.shapes[family].count)
+        measured = 0.0 if self.excess_levels is None else self.excess_levels[family].mean.T
+        return self.drop(self._every_mass, family, shape, self.levels[family].mean.T, self.typical, measured)
+
+    @cached_property
+    def effects(self) -> tuple[dict[str, np.ndarray], dict[str, dict[str, np.ndarray]]]:
+        """First-order effects on each quantity of `DRAWN`, on ln of it for loads and g; arrays (n_mass,).
+
+        Returns its slope in ln s, and input → quantity → its change as that input of the site rises by a standard
+        uncertainty.
+        """
+        inputs = site_inputs(self.site) | {"length": Measured(*self.length[:2])}
+        uncertain = [name for name, measured in inputs.items() if measured.u > 0]
+        step, n = 0.01, 3 + len(uncertain)  # as it is, stiffer, softer, then one input moved at a time
+        there = {name: np.full(n, measured.value) for name, measured in inputs.items()}
+        for i, name in enumerate(uncertain, 3):
+            there[name][i] += inputs[name].u
+        y = self.levels[0].mean[0][:, None] + step * np.array([0.0, 1.0, -1.0, *np.zeros(len(uncertain))])
+        values = self.drop(self._every_mass, 0, np.zeros(n, int), y, there)
+        values = {name: np.log(x) if QUANTITIES[name].load else x for name, x in values.items()}
+        slope = {quantity: (x[:, 1] - x[:, 2]) / (2 * step) for quantity, x in values.items()}
+        moved = {}
+        for i, name in enumerate(uncertain, 3):
+            label = LENGTH if name == "length" else f"site {name.replace('_', ' ')}"
+            moved[label] = {quantity: x[:, i] - x[:, 0] for quantity, x in values.items()}
+        return slope, moved
+
+    @property
+    def _every_mass(self) -> np.ndarray:
+        return np.arange(self.masses.size)[:, None]
 
     def split(self, n: int) -> list[tuple[int, slice]]:
         """Which draws go to which family of shapes: in proportion to its number of shapes."""
@@ -236,12 +267,12 @@ class Run:
             excess, excess_sd = draws.peaks.mean_and_sd(self.excess_levels[draws.family].at(k, draws.shape))
             excess = excess + self.excess_shift[k] @ draws.shared
         there, values, z = self.typical, [], float(ndtri(share))
-        slope, moved = effects(self, k)
+        slope, moved = self.effects
         for name in DRAWN:
             load = QUANTITIES[name].load
             soft = -1.0 if load else 1.0  # a stiff cord is dangerous for loads, a soft one for all else
-            others = sum(change[name] ** 2 for change in moved.values()) + (excess_sd**2 if load else 0.0)
-            y = mean - soft * z * np.sqrt(sd**2 + others / slope[name] ** 2)
+            others = sum(change[name][k] ** 2 for change in moved.values()) + (excess_sd**2 if load else 0.0)
+            y = mean - soft * z * np.sqrt(sd**2 + others / slope[name][k] ** 2)
             drop = self.drop(k, draws.family, draws.shape, y, there, excess, draws.standard)
             values.append(drop[name])
         return values
@@ -262,14 +293,14 @@ class Run:
             return STEADY * np.ravel(high - low) / 2
 
         batches, steady = adaptive(
-            lambda rng, n: self.batch(rng, n, content),
+            lambda rng, n: np.sort(self.batch(rng, n, content), axis=-1),
             limits_of,
             tolerance=fine_enough,
             seed=seed,
             size=draws or max(ceil(100 / (1 - share)), BATCH_SIZE),
             most=draws or MOST_DRAWS,
         )
-        values = np.concatenate(batches, axis=-1)
+        values = np.sort(np.concatenate(batches, axis=-1), axis=-1, kind="stable")  # runs in order are merged
         notes = list(self.stiffness.notes)
         if not steady and draws is None:
             notes.append(
@@ -280,7 +311,6 @@ class Run:
         if content is None and self.cord is None:
             notes.append(_on_average(n_cords, probability))
         drawn = dict(zip(DRAWN, values, strict=False))
-        typical = [self.estimate_of(k) for k in range(self.masses.size)]
         return Forecast(
             masses=self.masses,
             hung=self.hung,
@@ -289,7 +319,7 @@ class Run:
             probability=probability,
             confidence=confidence,
             cord=self.cord,
-            estimates={name: np.array([float(row[name][0]) for row in typical]) for name in DRAWN},
+            estimates={name: values[:, 0] for name, values in self.estimates().items()},
             draws=drawn,
             content=None if content is None else dict(zip(DRAWN, values[rows], strict=True)),
             u={name: spread_of(x) for name, x in drawn.items()},
@@ -351,26 +381,3 @@ def _on_average(n_cords: int, probability: float) -> str:
         f"single one it may be less: with {n_cords} cords even an exact limit holds as many in about {often:.0f} % "
         'of campaigns. Assurance for this one takes a tolerance limit ([decision] limit = "tolerance").'
     )
-
-
-def effects(run: Run, k: int) -> tuple[dict[str, float], dict[str, dict[str, float]]]:
-    """First-order effects at mass number k on each quantity of `DRAWN`, on ln of it for loads and g.
-
-    Returns its slope in ln s, and input → quantity → its change as that input of the site rises by a standard
-    uncertainty.
-    """
-    inputs = site_inputs(run.site) | {"length": Measured(*run.length[:2])}
-    uncertain = [name for name, measured in inputs.items() if measured.u > 0]
-    step, n = 0.01, 3 + len(uncertain)  # as it is, stiffer, softer, then one input moved at a time
-    there = {name: np.full(n, measured.value) for name, measured in inputs.items()}
-    for i, name in enumerate(uncertain, 3):
-        there[name][i] += inputs[name].u
-    y = run.levels[0].mean[0, k] + step * np.array([0.0, 1.0, -1.0, *np.zeros(len(uncertain))])
-    values = run.drop(k, 0, np.zeros(n, int), y, there)
-    values = {name: np.log(x) if QUANTITIES[name].load else x for name, x in values.items()}
-    slope = {quantity: float(x[1] - x[2]) / (2 * step) for quantity, x in values.items()}
-    moved = {}
-    for i, name in enumerate(uncertain, 3):
-        label = LENGTH if name == "length" else f"site {name.replace('_', ' ')}"
-        moved[label] = {quantity: float(x[i] - x[0]) for quantity, x in values.items()}
-    return slope, moved

@@ -69,26 +69,20 @@ class Judgement:
         Between two masses of the draws, the share of their draws that lie as far out as the criterion does here,
         counted in steps from estimate to limit: where the limit meets the criterion, the risk is the allowed one.
         """
-        shares = {}
+        shares, drawn_at = {}, self.forecast.masses
         for name, bound in self.bounds.items():
             estimate, limit = self.estimate(name, masses), self.limit(name, masses)
+            estimates, limits = self.forecast.estimates[name][:, None], self.limits[name][:, None]
             with np.errstate(divide="ignore", invalid="ignore"):
                 steps = (bound - estimate) / (limit - estimate)
-            by_mass = [self._violation(name, mass, step) for mass, step in zip(masses, steps, strict=True)]
+                bounds = estimates + steps * (limits - estimates)
+            bounds = np.where(np.isfinite(bounds), bounds, bound)
+            drawn = [self.forecast.share_beyond(name, k, row) for k, row in enumerate(bounds)]
+            by_mass = [
+                np.interp(mass, drawn_at, column) for mass, column in zip(masses, np.transpose(drawn), strict=True)
+            ]
             shares[QUANTITIES[name].word] = np.array(by_mass)
         return shares
-
-    def _violation(self, name: str, mass: float, steps: float) -> float:
-        drawn_at = self.forecast.masses
-        nodes = np.flatnonzero(np.abs(drawn_at - mass) < 1e-9)
-        if not nodes.size:
-            nodes = np.searchsorted(drawn_at, mass) + np.array([-1, 0])
-        estimates, limits = self.forecast.estimates[name][nodes], self.limits[name][nodes]
-        with np.errstate(invalid="ignore"):  # an infinite limit
-            bounds = estimates + steps * (limits - estimates)
-        bounds = np.where(np.isfinite(bounds), bounds, self.bounds[name])
-        shares = QUANTITIES[name].worse(self.forecast.draws[name][nodes], bounds[:, None]).mean(-1)
-        return float(np.interp(mass, drawn_at[nodes], shares))
 
     def reason(self, word: str, mass: float) -> str:
         """Why a rider mass fails a criterion: which limit, and what the criterion asks for."""
@@ -150,7 +144,7 @@ def _with_strength_factor(forecast: Forecast, strengths: Sequence[Measured]) -> 
         lowest: np.ndarray | float = np.inf
         for load in strengths:
             lowest = np.minimum(lowest, load.value if load.u == 0 else load.draw(rng, loads.shape[-1]))
-        return lowest / loads
+        return np.sort(lowest / loads, axis=-1)
 
     draws, content = factors(forecast.draws["peak_load"]), forecast.content
     if content is not None:

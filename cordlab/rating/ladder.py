@@ -415,7 +415,7 @@ def _surprises(
         if drop is None:
             continue
         name, mass, measured = drops.drop[k], float(drops.mass[k]), float(drops.lowest_point[k])
-        read = drop.drop(mass)[0] + rng.normal(0.0, drops.u_lowest_point[k], draws)
+        read = np.sort(drop.drop(mass)[0] + rng.normal(0.0, drops.u_lowest_point[k], draws))
         low, high = float(quantile(read, 1 - probability, "lower")), float(quantile(read, probability, "upper"))
         if low <= measured <= high:
             continue

@@ -77,7 +77,7 @@ class NextDrop:
         """Estimate and limit of the lowest point [m], limit of the load [N], and whether the curve ends before."""
         lowest, load = self.drop(mass)
         asked = (lowest, 0.5), (lowest, probability), (load, probability)
-        estimate, limit, load_limit = (float(quantile(draws, share, "upper")) for draws, share in asked)
+        estimate, limit, load_limit = (float(quantile(np.sort(draws), share, "upper")) for draws, share in asked)
         return estimate, limit, load_limit, float(limit > self.ends_at * self.inputs["slack_length"])
 
 

@@ -82,7 +82,7 @@ def plan_range(
     confidence = None if forecast.content is None else forecast.confidence
     # a strength factor's parts are those of the peak load
     quantities = sorted({"peak_load" if name == "strength_factor" else name for name in judgement.bounds})
-    parts = {name: [first_order(run, k, name) for k in range(forecast.masses.size)] for name in quantities}
+    parts = {name: first_order(run, name) for name in quantities}
 
     distance = partial(margin, dropped=n, probability=forecast.probability, confidence=confidence)
 

@@ -2,7 +2,7 @@
 name of a decision (JCGM 106). First-order propagation itself is done with ufloats (`uncertainties`)."""
 
 from collections.abc import Callable, Sequence
-from math import floor, inf, log10, sqrt
+from math import ceil, floor, inf, log10, sqrt
 from typing import Any, Literal
 
 import numpy as np
@@ -60,23 +60,35 @@ def numerical_tolerance(u: float, digits: int = 2) -> float:
     return 0.5 * 10.0**exponent
 
 
-def quantile(draws: Draws, probability: float, side: str, axis: int = -1) -> np.ndarray:
-    """An order statistic, never an interpolation with an infinite draw: the next one outwards on the side of danger."""
+def quantile(ranked: Draws, probability: float, side: str) -> np.ndarray:
+    """An order statistic of draws (..., n) in rising order: the next one outwards on the side of danger.
+
+    Never an interpolation with an infinite draw; nan where any draw is.
+    """
     if side not in ("upper", "lower"):
         raise ValueError(f"side is 'upper' or 'lower', not {side!r}")
-    return np.asarray(np.quantile(draws, probability, axis=axis, method="higher" if side == "upper" else "lower"))
+    place = probability * (ranked.shape[-1] - 1)
+    at = ceil(place) if side == "upper" else floor(place)
+    return np.where(np.isnan(ranked[..., -1]), np.nan, ranked[..., at])
 
 
-def quantile_error(draws: np.ndarray, probability: float, axis: int = -1) -> np.ndarray:
+def quantile_error(ranked: Draws, probability: float) -> np.ndarray:
     """Standard error of a quantile: half the distance between the order statistics at n·p ± √(n·p(1 − p)).
 
     nan or inf where draws that far out are infinite.
     """
-    step = sqrt(probability * (1 - probability) / draws.shape[axis])
+    step = sqrt(probability * (1 - probability) / ranked.shape[-1])
     ends = np.clip([probability - step, probability + step], 0, 1)
-    low, high = np.quantile(draws, ends, axis=axis, method="nearest")
+    low, high = np.moveaxis(ranked[..., np.rint(ends * (ranked.shape[-1] - 1)).astype(int)], -1, 0)
     with np.errstate(invalid="ignore"):
         return np.asarray(high - low) / 2
+
+
+def share_beyond(ranked: Draws, bounds: np.ndarray, side: str) -> np.ndarray:
+    """Share of draws (n,) in rising order that lie beyond each bound; one that is nan lies on neither side of it."""
+    below, known = np.searchsorted(ranked, bounds), np.searchsorted(ranked, np.nan)
+    beyond = known - np.searchsorted(ranked, bounds, side="right") if side == "upper" else below
+    return beyond / ranked.size
 
 
 def adaptive(

@@ -14,6 +14,7 @@ from cordlab.statistics.propagation import (
     numerical_tolerance,
     quantile,
     quantile_error,
+    share_beyond,
     t_margin,
     welch_satterthwaite,
 )
@@ -107,7 +108,8 @@ def test_additive_model_of_supplement_1(name, law, sizes, agrees):
     high = "dominant_high_mc" if name == "dominant" else f"{name}_high"
     # the adaptive procedure promises each result to a numerical tolerance, on top of the rounding of what is printed
     assert abs(draws.std(ddof=1) - value("jcgm101-9-2", f"{name}_u")) <= delta + 0.05 * (name == "dominant")
-    ends = [float(quantile(draws, 0.025, "lower")), float(quantile(draws, 0.975, "upper"))]
+    ranked = np.sort(draws)
+    ends = [float(quantile(ranked, 0.025, "lower")), float(quantile(ranked, 0.975, "upper"))]
     for end in ends:
         assert abs(abs(end) - value("jcgm101-9-2", high)) <= delta + printed("jcgm101-9-2", high).tolerance
     linear_end = t_margin([first_order.std_dev], [inf], 0.95, sides=2)
@@ -179,11 +181,17 @@ def test_a_quantile_is_an_order_statistic_and_keeps_infinite_draws():
     assert quantile(draws, 0.9, "upper") == np.inf
 
 
+def test_the_share_beyond_a_bound_counts_no_draw_on_it_and_none_that_is_undefined():
+    draws = np.array([1.0, 2.0, 3.0, np.inf, np.nan])
+    assert share_beyond(draws, np.array([2.0, 9.0]), "upper").tolist() == [0.4, 0.2]
+    assert share_beyond(draws, np.array([2.0, 9.0]), "lower").tolist() == [0.2, 0.6]
+
+
 @pytest.mark.parametrize("share", [0.16, 0.99])
 def test_a_quantile_has_the_standard_error_of_its_order_statistics(share):
     """√(p(1 − p)/n)/f(x) for a density f (David & Nagaraja, Order Statistics, 2003, 10.2, from memory)."""
     n, x = 10_000, stats.norm.ppf(share)
-    draws = np.random.default_rng(7).normal(size=(200, n))
+    draws = np.sort(np.random.default_rng(7).normal(size=(200, n)))
     expected = np.sqrt(share * (1 - share) / n) / stats.norm.pdf(x)
     assert quantile(draws, share, "upper").std(ddof=1) == pytest.approx(expected, rel=0.15)
     assert quantile_error(draws, share).mean() == pytest.approx(expected, rel=0.05)
