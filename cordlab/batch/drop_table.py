@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 Place = Rig | Site
 Keywords = dict[str, Any]  # of `predict_drop`, numbers
 
-ONE_RETEST = 20  # counts no farther apart are one retest: each of its drops adds a jump (a choice, no source)
+ONE_RETEST = 20  # counts no farther apart are one retest: each of its drops adds a jump (our choice)
 
 DROP_INPUTS = ("drag_area", "air_density", "release_depth", "compliance")
 """What `predict_drop` takes of a rig or site, by its own keywords."""
