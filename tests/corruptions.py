@@ -267,7 +267,7 @@ SPELLINGS = {
 }
 NUL = "holds a NUL byte; it is no text file, or is damaged"
 CODE_PAGE = ", row 2: the byte 0xb5 is not UTF-8; save the file as UTF-8"
-HEADS = "drop, cord, mass [kg], jumps, temperature [degC], rest [s], use, lowest point [m], record"
+HEADS = "drop, cord, mass [kg], jumps, temperature [degC], use, lowest point [m], record"
 UNREADABLE = {
     "UTF-16": (lambda b: b.decode().encode("utf-16"), ": is UTF-16; save it as UTF-8"),
     "UTF-16, big end first": (lambda b: b"\xfe\xff" + b.decode().encode("utf-16-be"), ": is UTF-16; save it as UTF-8"),

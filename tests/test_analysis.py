@@ -1,6 +1,7 @@
 """The whole chain: the invented demo against its known truth, keys of results.json, campaigns that carry no rating."""
 
 import json
+import re
 from copy import copy
 from dataclasses import replace
 
@@ -11,6 +12,7 @@ from scipy import stats
 import cordlab
 from cordlab.report.page import write_results
 from tests.conftest import ROOT
+from tests.specimen import specimen, with_steps
 
 SMALL = {
     "cords": 4,
@@ -176,6 +178,22 @@ def test_refits_that_did_not_come_to_rest_are_said_once(analysis):
     assert "25.0% of the refits" in partly.notes[0]
 
 
+def test_a_weak_confidence_and_a_heavy_end_beyond_the_held_back_drops_are_said():
+    """The specimen's checks hung 68 kg, 65 of them rider, and its range ends at 85 kg."""
+
+    def cautions(**decision):
+        campaign = replace(specimen().campaign, decision=replace(specimen().campaign.decision, **decision))
+        analysis = with_steps(specimen(), campaign=campaign)
+        del vars(analysis)["cautions"]
+        return "\n".join(analysis.cautions)
+
+    assert "Validated up to riders of 65.0 kg: no drop held back had more than 68 kg" in cautions()
+    assert "85.0 kg, is beyond it" in cautions()
+    assert "fails in up to 20 of 100 campaigns; ask for 0.9 or more" in cautions(limit="tolerance", confidence=0.8)
+    assert "of 100 campaigns" not in cautions(limit="tolerance", confidence=0.9)
+    assert "validated with 68 to 68 kg hung" in specimen().validation.summary()
+
+
 def test_an_unknown_model_is_named(small):
     campaign, *_ = small
     campaign = replace(campaign, decision=replace(campaign.decision, model="mooney"))
@@ -286,6 +304,11 @@ def test_a_tolerance_limit_is_asked_for_in_the_campaign_and_is_stricter(tmp_path
         decision = replace(campaign.decision, limit=limit, probability=0.9, jumps=100)
         ratings.append(cordlab.Analysis(replace(campaign, decision=decision)).rating)
     strict, usual = ratings
+    assert usual.headline.startswith("rated for rider masses of ")
+    temperatures = [drop.temperature for drop in campaign.drops if drop.use == "fit"]
+    held = re.search(r" kg, for up to 100 jumps, ([\d.]+) to ([\d.]+) °C$", usual.headline)
+    assert min(temperatures) <= float(held[1]) <= min(temperatures) + 0.1  # into what was tested
+    assert max(temperatures) - 0.1 <= float(held[2]) <= max(temperatures)
     assert usual.lightest < strict.lightest < strict.heaviest <= usual.heaviest
     rows = zip(strict.predictions, usual.predictions, strict=True)
     assert all(a["clearance_limit"] < b["clearance_limit"] for a, b in rows if a["clearance_limit"] is not None)

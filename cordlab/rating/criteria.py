@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from math import floor, log10
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,7 +10,7 @@ from scipy.interpolate import CubicSpline
 
 from cordlab.limits.forecast import Forecast, spread_of
 from cordlab.quantities import QUANTITIES, bounded
-from cordlab.units import Measured
+from cordlab.units import Measured, fixed
 
 if TYPE_CHECKING:
     from cordlab.campaign.settings import Criteria
@@ -91,14 +92,16 @@ class Judgement:
             stretch = _three_digits(self.estimate("stretch_ratio", at)[0])
             return f"stretch ratio {stretch} is beyond the {self.tested_stretch:.3g} that was tested"
         quantity, criterion = next(row for row in bounded() if row[0].word == word)
-        limit = f"{_three_digits(self.limit(quantity.name, at)[0])} {quantity.unit}".rstrip()
+        limit = f"{_three_digits(self.limit(quantity.name, at)[0], quantity.danger)} {quantity.unit}".rstrip()
         bound = f"{self.bounds[quantity.name]:g} {quantity.unit}".rstrip()
         side = "above" if quantity.danger == "upper" else "below"
         return f"{word} limit {limit} is {side} the {criterion.key.replace('_', ' ')} of {bound}"
 
 
-def _three_digits(value: float) -> str:
-    return f"{value:.3g}" if np.isfinite(value) else "undefined"
+def _three_digits(value: float, side: str = "") -> str:
+    if not np.isfinite(value):
+        return "undefined"
+    return fixed(value, max(0, 2 - floor(log10(abs(value))) if value else 2), side)
 
 
 def interpolated(nodes: np.ndarray, values: np.ndarray | None, masses: np.ndarray) -> np.ndarray:
