@@ -369,8 +369,7 @@ def by_mass(
         ):
             values = np.array([prediction[key] for prediction in rows], float)
             if np.isfinite(values).any():
-                mark = marker if mass.size == 1 else ""  # a line would not show
-                panel.plot(mass, values, mark + style, color=colour, label=words)
+                panel.plot(mass, values, marker * (mass.size == 1) + style, color=colour, label=words)
                 labels.append((values[np.isfinite(values)][-1], name, colour))
         if row.criterion and (bound := getattr(criteria, row.criterion.key)) is not None:
             forbid(panel, bound, row.danger)
