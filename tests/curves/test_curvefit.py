@@ -263,3 +263,18 @@ def test_params_that_do_not_fit_are_refused():
     params = lmfit.create_params(mu={"value": 1.0, "vary": False}, j={"value": 20.0, "vary": False})
     with pytest.raises(ValueError, match=r"every parameter is fixed"):
         fit_curve(x, x, model="gent", params=params)
+
+
+def test_a_fit_that_wanders_is_told_from_one_at_rest():
+    """Three Ogden terms for data of two: many sets of six are nearly as good, and no band is given for one of them.
+
+    With most other seeds it comes to rest, two terms being one or at a bound.
+    """
+    x = np.tile(np.linspace(1.05, 4.0, 60), 3)
+    y = Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0}).force(x) + np.random.default_rng(6).normal(0, 5, 180)
+    three, two = (fit_curve(x, y, model=name) for name in ("ogden-3", "ogden-2"))
+    assert not two.no_band
+    assert three.result.nfev < 500
+    with pytest.raises(NoBand, match=r"ogden-3: the fit did not come to rest; try a simpler model"):
+        three.confidence_band(2.0)
+    assert three.residuals @ three.residuals == pytest.approx(two.residuals @ two.residuals, rel=0.02)

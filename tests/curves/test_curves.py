@@ -6,7 +6,7 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 
 from cordlab.curves.lock_up import Spline, inverse_langevin
-from cordlab.curves.models import Curve, Polynomial, model, models
+from cordlab.curves.models import Curve, Polynomial, differences, model, models
 from tests.conftest import printed, published_csv
 
 EXAMPLES = {
@@ -181,3 +181,20 @@ def test_messages_say_what_there_is():
         Curve("gent", {"mu": 1.0, "J": 2.0})
     with pytest.raises(ValueError, match=r"the knots of a spline rise from 1"):
         Spline([1.2, 2.0])
+
+
+@pytest.mark.parametrize("name", ["ogden-1", "ogden-2", "ogden-3", "gent"])
+def test_inner_coordinates_lead_back_and_have_the_slopes_of_differences(name):
+    """Ogden's are the force of each term at one stretch, which add up to the force there."""
+    family, at, grid = model(name), 2.4, np.linspace(1.2, 4, 7)
+    values = np.array(family.values(EXAMPLES[name]))
+    inner = family.inner(values, at)
+    np.testing.assert_allclose(family.outer(inner, at), values, rtol=1e-12)
+    if name != "gent":
+        assert inner[::2].sum() == pytest.approx(float(family.force(at, EXAMPLES[name])))
+    slopes = family.inner_jacobian(family.jacobian(grid, EXAMPLES[name]), values, at)
+
+    def force(draws):
+        return family.force(grid[:, None], family.by_name(family.outer(draws, at)))
+
+    np.testing.assert_allclose(slopes.T, differences(force, inner), rtol=1e-6, atol=1e-6)
