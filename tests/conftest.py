@@ -1,5 +1,6 @@
 """Published values for the checks: `shared/published/sources.toml` and the data files beside it."""
 
+import os
 import tomllib
 from decimal import Decimal
 from pathlib import Path
@@ -9,6 +10,7 @@ import pytest
 
 import cordlab
 
+os.environ["OMP_NUM_THREADS"] = "1"  # workers side by side do not fight over cores
 ROOT = Path(__file__).resolve().parents[1]
 PUBLISHED = ROOT / "shared" / "published"
 SOURCES = tomllib.loads((PUBLISHED / "sources.toml").read_text(encoding="utf-8"))

@@ -9,6 +9,7 @@ import pytest
 
 from cordlab import cli, fleet
 from cordlab.fleet import COLUMNS, FleetError, outcome, read_table, run_fleet, write_table
+from cordlab.mechanics import waves
 from tests.conftest import ROOT
 from tests.fleets import expected, write_fleet
 from tests.processes import gone, interruptible, wait_for
@@ -67,15 +68,17 @@ def test_cordlab_does_not_load_dask():
     assert done.stdout == "set()\n"
 
 
-def test_a_fleet_with_a_worker_killed_has_every_campaign_once(tmp_path):
+def test_a_fleet_with_a_worker_killed_has_every_campaign_once(tmp_path, monkeypatch):
     """7 campaigns, 2 workers; one of them is killed when the first answer is there; then nothing is done twice."""
     distributed = pytest.importorskip("distributed", reason="the fleet extra is not installed")
     folders, table = write_fleet(tmp_path, 7), tmp_path / "fleet.csv"
-    victims = []
+    victims, threads = [], []
+    monkeypatch.delenv("OMP_NUM_THREADS")  # the fleet sees to it itself that its workers have one thread each
 
     def killing(done, **_):
         for count, future in enumerate(done):
             if count == 1:
+                threads.extend(future.client.run(waves.threads).values())
                 pids = future.client.run(os.getpid)
                 victims.append(min(pids.values()))
                 os.kill(victims[0], signal.SIGKILL)
@@ -83,6 +86,7 @@ def test_a_fleet_with_a_worker_killed_has_every_campaign_once(tmp_path):
 
     found = run_fleet([*folders, folders[0]], table, workers=2, progress=killing)
     assert victims
+    assert threads == [1, 1]
     assert [row["campaign"] for row in found.rows] == [str(folder) for folder in folders]
     told = {True: "rated", False: "not rated", None: "failed"}
     assert [told[row["rated"]] for row in found.rows] == [expected(k) for k in range(7)]

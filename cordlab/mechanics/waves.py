@@ -24,9 +24,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from cordlab.curves.models import Curve
-from cordlab.mechanics.setup import Array, DropSetup, Outcome, fall_speed, fall_time, take
-from cordlab.mechanics.uniform import FURTHEST_RATIO, LOCK_UP_SHARE, stop, take_draws
+from cordlab.curves.models import Curve, LinearModel
+from cordlab.mechanics.setup import Array, DropSetup, Outcome, fall_energy, fall_speed, fall_time, take
+from cordlab.mechanics.uniform import FURTHEST_RATIO, LOCK_UP_SHARE, take_draws
 
 ELEMENTS = 24
 # viscosity over that of the cord's impedance, η/(Z L), below which a cord gets so many times `ELEMENTS`
@@ -155,9 +155,10 @@ class Chains:
 
         A rung of a ladder, so that draws share nodes of tables, and none depends on the others.
         """
-        uniform = stop(self.setup, self.curve).stretch / self.length
-        rung = np.ceil(np.log(np.clip(1.25 * uniform, 0.1, FURTHEST_RATIO)) / np.log(RUNG))
-        return np.fmin(1 + RUNG**rung, self.limit)
+        rungs, setup = RUNG ** np.arange(-10, 15)[:, None], self.setup
+        energy = self.curve.energy(1 + rungs / RUNG) - setup.hung_weight * rungs / RUNG
+        stops = ~(fall_energy(setup, self.length) / self.length > energy)  # without drag: an upper bound
+        return np.fmin(1 + np.where(stops.any(axis=0), rungs[stops.argmax(axis=0), 0], np.inf), self.limit)
 
     def run(self, draws: Array) -> None:
         """Each of these draws to its end; what wants a finer table or a longer one goes again with that."""
@@ -194,22 +195,21 @@ class Chains:
         draw has; and whether that is close enough. Draws that differ in scale only share tables.
         """
         tables: list[Array] = []
-        which = np.empty(draws.size, dtype=int)
+        which, close = np.empty(draws.size, dtype=int), np.empty(draws.size, dtype=bool)
         for reach in np.unique(self.reach[draws]):
             mine = np.flatnonzero(self.reach[draws] == reach)
             curve = take_draws(Curve(self.curve.model, self.curve.parameters), draws[mine])
             ratio = 1 + (reach - 1) * np.linspace(0.0, 1.0, cells + 1)[:, None]
-            force, rise = curve.force(ratio).T, curve.slope(ratio).T * (reach - 1) / cells
+            force, slope = _force_and_slope(curve, ratio)
+            rise = slope * ((reach - 1) / cells)
+            # cubics over two cells, against the node between: they are off by 16 times as much as those over one cell,
+            # and at a kink by 4 times
+            middle = (force[:, :-2:2] + force[:, 2::2]) / 2 + (rise[:, :-2:2] - rise[:, 2::2]) / 4
+            error = np.abs(middle - force[:, 1:-1:2]).max(axis=1) / (4 if self.kinked else 16)
+            close[mine] = error <= TABLE_ERROR * np.abs(force).max(axis=1)
             which[mine] = sum(len(table) for table in tables) + (np.arange(mine.size) if len(force) > 1 else 0)
             tables.append(np.stack([force, rise], axis=-1))
-        every = np.concatenate(tables)
-        force, rise = every[:, :, 0], every[:, :, 1]
-        # cubics over two cells, against the node between: they are off by 16 times as much as those over one cell, and
-        # at a kink by 4 times
-        middle = (force[:, :-2:2] + force[:, 2::2]) / 2 + (rise[:, :-2:2] - rise[:, 2::2]) / 4
-        error = np.abs(middle - force[:, 1:-1:2]).max(axis=1) / (4 if self.kinked else 16)
-        close = error <= TABLE_ERROR * np.abs(force).max(axis=1)
-        return every, which, close[which]
+        return np.concatenate(tables), which, close
 
     def _inputs(self, draws: Array, elements: int, tables: Array, which: Array) -> tuple[Array, Array]:
         """The rows of `chain.follow` for these draws, and their steps of time [s]."""
@@ -296,6 +296,16 @@ class Chains:
         again &= self.impedance * self.speed * overshoot > 0.9 * self.results[2]
         self.elements = np.where(again, self.most, self.elements)
         self.run(np.flatnonzero(again))
+
+
+def _force_and_slope(curve: Curve, ratio: Array) -> tuple[Array, Array]:
+    """At stretch ratios (nodes, 1), for curves of scale 1: (draws, nodes) each."""
+    model, values = curve.model, curve.model.values(curve.parameters)
+    if not isinstance(model, LinearModel):
+        return curve.force(ratio).T, curve.slope(ratio).T
+    weights = np.stack(np.broadcast_arrays(*map(np.atleast_1d, values)), axis=1)
+    force, slope = (weights @ np.stack(columns(ratio[:, 0])) for columns in (model.columns, model.slope_columns))
+    return force, slope
 
 
 def threads() -> int:
