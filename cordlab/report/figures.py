@@ -235,7 +235,7 @@ def prediction(prediction: "Prediction", *, ax: AnyAxes = None) -> Figure:
     g, lowest_point = np.ravel(prediction.g), np.ravel(prediction.lowest_point)
     ends = np.isfinite(lowest_point)
     missing = "" if ends.all() else f", {np.sum(~ends)} without a lowest point"
-    panel.plot(g[ends], lowest_point[ends], ".", label=f"{prediction.mechanics}{missing}")
+    panel.plot(g[ends], lowest_point[ends], ".", label=prediction.mechanics + missing)
     panel.set(xlabel="greatest g [1]", ylabel="lowest point below the tie point [m]")
     panel.yaxis.set_inverted(True)
     panel.legend()
@@ -595,6 +595,4 @@ def all_figures(analysis: "Analysis") -> dict[str, Figure]:
         figures["batch"] = batch(analysis.batch)
     if plan is not None and np.isfinite(plan.lightest).any():
         figures["range-plan"] = range_plan(plan)
-    if analysis.wear is not None:
-        figures["wear"] = wear(analysis.wear)
-    return figures
+    return figures | ({} if analysis.wear is None else {"wear": wear(analysis.wear)})
