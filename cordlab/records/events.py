@@ -44,7 +44,9 @@ def find_release(fall: Fall, record: Prepared, marks: Mapping[str, Measured] = N
             f"the load falls by {-rise.min():.0f} N where it should rise: the force sensor's sign is flipped; "
             "swap its leads or the sign in its calibration"
         )
-    load_noise = max(noise(record.raw_load), float(np.std(record.raw_load[_at_rest(time)])))  # hum is in the latter
+    load_noise = noise(record.raw_load)
+    if distance is None:  # hum, which is no white noise, must not be taken for a release
+        load_noise = max(load_noise, float(np.std(record.raw_load[_at_rest(time)])))
     visible = fall.load_span > max(8 * load_noise, 0.005 * rise.max())
     least_step = max(6 * load_noise, 0.2 * fall.load_span)
     if marks:
@@ -219,7 +221,10 @@ def _from_pattern(fall: Fall, time: np.ndarray, load: np.ndarray, first_guess: t
     scaled = least_squares(
         lambda unknown: residual(end - unknown[0], unknown[0]), [1.0], diff_step=1e-6, bounds=([0.5], [2.0])
     )
-    u_scale = np.sqrt(scaled.fun.var() * inflation(scaled.fun) / (scaled.jac[:, 0] @ scaled.jac[:, 0]))
+    # by means over a tenth of a second, in which no hum is left
+    count = max(round(0.1 / fall.duration * scaled.fun.size), 1)
+    means = scaled.fun[: scaled.fun.size // count * count].reshape(-1, count).mean(axis=1)
+    u_scale = np.sqrt(count * means.var() * inflation(means) / (scaled.jac[:, 0] @ scaled.jac[:, 0]))
     return _Start(float(release), float(u), float(scaled.x[0]), float(u_scale))
 
 

@@ -7,11 +7,12 @@ nomenclature: M mass, m cord mass, L slack length, y below the tie point, a upwa
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 from scipy.integrate import cumulative_trapezoid
-from scipy.signal import savgol_filter
+from scipy.signal import savgol_coeffs
 
 from cordlab.mechanics.setup import DropSetup, fall_energy, fall_speed, fall_time
 from cordlab.records.prepare import Prepared, RecordError, Vertex, vertex
@@ -174,7 +175,7 @@ def _measured_motion(
 ) -> Motion:
     """Speed by local parabolas, the lowest point by a parabola through unfiltered samples, at the turn near a mark."""
     setup = release.fall.setup
-    speed = savgol_filter(position, max(round(SPEED_WINDOW / record.step) | 1, 5), 2, deriv=1, delta=record.step)
+    speed = _slopes(position, max(round(SPEED_WINDOW / record.step) | 1, 5)) / record.step
     if mark is None:
         turn = int(np.argmax(position))
         if turn >= position.size - max(3, round(0.02 / record.step)):
@@ -190,6 +191,21 @@ def _measured_motion(
     unloaded = _unloaded(position, speed, turn, setup)
     returned = _energy_returned(raw[unloaded:], record.step, lowest.height, setup)
     return Motion(position, speed, lowest, unloaded, position.size, _end_of_slack(record, release), returned)
+
+
+def _slopes(values: np.ndarray, window: int) -> np.ndarray:
+    """Slope a sample by a parabola through the `window` samples about each; at the ends by the first and last one.
+
+    As scipy's savgol_filter, which takes three times as long.
+    """
+    half, at = window // 2, np.arange(window)
+    ends = [np.polyval(np.polyder(np.polyfit(at, values[part], 2)), at) for part in (at, at - window)]
+    return np.concatenate([ends[0][:half], np.convolve(values, _weights(window), "valid"), ends[1][-half:]])
+
+
+@lru_cache(maxsize=16)
+def _weights(window: int) -> np.ndarray:
+    return np.asarray(savgol_coeffs(window, 2, deriv=1))
 
 
 def _turn_near(time: np.ndarray, distance: np.ndarray, mark: float, release: Release) -> Vertex:

@@ -24,8 +24,11 @@ LOWEST_BY_LOAD_U = (2.0, 4.0)  # and in the record's standard uncertainties then
 POUND = 0.45359237  # kg, exact
 
 
-def check_record(record: Prepared, release: Release, motion: Motion) -> list[str]:
-    """Notes on what is suspicious in a zeroed record. Raises RecordError for what cannot be true."""
+def check_record(record: Prepared, release: Release, motion: Motion, implied: float | None) -> list[str]:
+    """Notes on what is suspicious in a zeroed record. Raises RecordError for what cannot be true.
+
+    implied : by `implied_mass` [kg]; None without a distance
+    """
     causes = "a clock that runs wrong, or the distance in another unit"
     if motion.residual_velocity is not None:  # by the folded cord's load, which grows as the mass falls
         causes = "the clock, the slack length, the release depth, the cord's mass or the cell's calibration"
@@ -34,9 +37,11 @@ def check_record(record: Prepared, release: Release, motion: Motion) -> list[str
     note, refusal = (max(limit, 3 * release.u_time_scale) for limit in TIME_SCALE)
     notes = [*_check_cell_end(release), *_judged(release.time_scale - 1, (note, refusal), text)]
     notes += _check_cord_mass(record, release)
-    if motion.residual_velocity is None:
-        return [*notes, *_check_distance(record, release, motion), *_check_mass(record, release, motion)]
-    if motion.end_of_slack == "energy":  # a wave's greatest load is not at the lowest point
+    if implied is not None:
+        return [*notes, *_check_distance(record, release, motion), *_check_mass(implied, release)]
+    if (
+        motion.residual_velocity is not None and motion.end_of_slack == "energy"
+    ):  # a wave's greatest load is not at the lowest point
         causes = "a stretch wave, or the mass, the clock or the cell's calibration is wrong"
         text = f"{motion.residual_velocity:+.1f} m/s are left where the load is greatest: {causes}"
         notes += _judged(motion.residual_velocity / release.fall.end_speed, RESIDUAL_VELOCITY, text)
@@ -74,8 +79,8 @@ def implied_mass(record: Prepared, release: Release, motion: Motion) -> float:
     return float(impulse / (setup.gravity * (end - start)) - (m if top else 0.0))
 
 
-def _check_mass(record: Prepared, release: Release, motion: Motion) -> list[str]:
-    implied, noted = implied_mass(record, release, motion), float(release.fall.setup.mass)
+def _check_mass(implied: float, release: Release) -> list[str]:
+    noted = float(release.fall.setup.mass)
     departure = implied / noted - 1
     if abs(implied / (noted * POUND) - 1) < 0.1:
         cause = "pounds read as kilograms"

@@ -72,11 +72,11 @@ def cfc60(step: float) -> np.ndarray:
 
 
 def low_pass(values: np.ndarray, step: float, kind: str) -> np.ndarray:
-    """`values` at even steps [s] through CFC 60 forward and back, or as they are where `kind` is "off"."""
+    """(…, n) `values` at even steps [s] through CFC 60 forward and back, or as they are where `kind` is "off"."""
     if kind == "off":
         return values
     design = cfc60(float(f"{step:.12g}"))  # steps of one logger differ in the last digits
-    return signal.sosfiltfilt(design, values, padlen=min(values.size - 1, round(0.05 / step)))
+    return signal.sosfiltfilt(design, values, padlen=min(values.shape[-1] - 1, round(0.05 / step)))
 
 
 def noise(values: np.ndarray) -> float:
@@ -217,7 +217,7 @@ def prepare(time: np.ndarray, force: np.ndarray, distance: np.ndarray | None, ki
     ]
     if len(gaps) > MOST_GAPS:
         bridged = [f"{len(gaps)} gaps in time, each bridged by a line; the first: {bridged[0]}"]
-    smooth = {name: low_pass(values, step, used) for name, values in channels.items()}
+    smooth = dict(zip(channels, low_pass(np.array([*channels.values()]), step, used), strict=True))
     raw_load, raw_distance = channels["force"], channels.get("distance")
     load, distance = smooth["force"], smooth.get("distance")
     return Prepared(time, load, distance, raw_load, raw_distance, step, used, gaps, (*notes, *bridged))

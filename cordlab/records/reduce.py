@@ -227,7 +227,8 @@ def reduce_drop(
     peak = greatest_load(record, release, motion.unloaded)
     loading, unloading = _branches(record, release, motion)
     returned, energy_note = _energy_returned(loading, unloading, release, motion)
-    suspicions = check_record(record, release, motion)
+    implied = None if distance is None else implied_mass(record, release, motion)
+    suspicions = check_record(record, release, motion, implied)
     # a filtered record has nothing above the filter: what is kept of it does not grow with the logger's rate
     every = 1 if record.filter == "off" else max(1, int(1.000001 / (KEPT_RATE * record.step)))
     kept_time, kept_load, position, speed = (
@@ -263,7 +264,7 @@ def reduce_drop(
         energy_returned=returned,
         zero=zero,
         residual_velocity=motion.residual_velocity,
-        implied_mass=None if distance is None else implied_mass(record, release, motion),
+        implied_mass=implied,
         notes=tuple(note for note in (*record.notes, *motion.notes, energy_note, *suspicions) if note),
     )
 
