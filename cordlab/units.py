@@ -312,7 +312,9 @@ def mass_range(lightest: float | None, heaviest: float | None, unit: str = "kg")
     """A range of masses [kg] in words, "37.8 to 77.7 kg", with `rounded_ends`; "no mass" where there is none."""
     if lightest is None or heaviest is None or not math.isfinite(lightest):
         return "no mass"
-    light, heavy = rounded_ends(convert(float(lightest), "kg", unit), convert(float(heaviest), "kg", unit))
+    if unit != "kg":  # pint takes half a second to come: only where there is something to convert
+        lightest, heaviest = (convert(float(end), "kg", unit) for end in (lightest, heaviest))
+    light, heavy = rounded_ends(lightest, heaviest)
     return f"{light} to {heavy} {unit}"
 
 

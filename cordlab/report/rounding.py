@@ -62,17 +62,19 @@ _FEWEST = {"lbf": 0}  # decimals of a second unit, 1 where it is not listed
 def in_pounds_and_feet(text: str) -> str:
     """A text in which each mass, length, force and temperature has its second unit in brackets behind it.
 
-    Three digits, for lb and ft at least one decimal; ranges of masses are rounded into the range.
+    Three digits, for lb and ft at least one decimal. Ranges of masses are rounded into the range, a mass alone down.
     """
 
     def both(match: re.Match[str]) -> str:
         unit = match[3].replace("°", "deg")
-        other, sides = SECOND[unit], ("upper", "lower") if unit == "kg" and match[1] else ("", "")
+        other, sides = SECOND[unit], ("upper", "lower") if unit == "kg" else ("", "")
         shown = []
         for written, side in zip(match.group(1, 2), sides, strict=True):
             if written is not None:
                 value = convert(float(written), unit, other)
                 digits = 2 - Decimal(f"{value:.2e}").adjusted() if value else 0
+                if side and not match[1]:
+                    value += 0.005  # a weight of 150 lb is written 68.0389 kg, a little less
                 shown.append(fixed(value, max(digits, _FEWEST.get(other, 1)), side))
         return f"{match[0]} ({' to '.join(shown)}{_sign(other)})"
 

@@ -419,6 +419,8 @@ def test_pounds_and_feet_stand_behind_each_quantity_of_a_text():
         "masses of 44.5 to 80.3 kg, for": "masses of 44.5 to 80.3 kg (98.2 to 177.0 lb), for",  # 98.106 up, 177.03 down
         "limit 2.89 m is": "limit 2.89 m (9.48 ft) is",
         "rms -0.14 m": "rms -0.14 m (-0.459 ft)",
+        "up to 107 kg": "up to 107 kg (235.8 lb)",  # 235.894 down
+        "68.0389 kg hung": "68.0389 kg (150.0 lb) hung",  # 149.99996
         "14.72 kN;": "14.72 kN (3309 lbf);",
         "16 to 20.4 °C": "16 to 20.4 °C (60.8 to 68.7 °F)",
         "1.2 kg/m³, 5.6 N·s, 3 m^2, 0.3 m/s, A4 m": "1.2 kg/m³, 5.6 N·s, 3 m^2, 0.3 m/s, A4 m",
