@@ -35,7 +35,7 @@ def test_count_cap_and_riders(tmp_path):
     }
     assert status["J3"].retired
     assert "20 jumps beyond" in status["J3"].cautions[0]
-    assert "outside the rated 50 to 90 kg (jumps.csv, row 3)" in status["J2"].cautions[0]
+    assert "outside the rated 50.0 to 90.0 kg (jumps.csv, row 3)" in status["J2"].cautions[0]
 
 
 def test_without_a_retirement_count_no_cord_may_jump(tmp_path):
