@@ -1,5 +1,6 @@
 """The chain: a campaign → calibrations, drops, curve, limits, rating, wear, lot, cautions; each when asked for."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 from math import isfinite
@@ -10,7 +11,7 @@ import numpy as np
 from cordlab import __version__
 from cordlab.batch.bootstrap import Refits
 from cordlab.batch.cords import Batch, TemperatureTrend, batch_report, quantities, temperature_trend, tested_only
-from cordlab.batch.drop_table import Evidence
+from cordlab.batch.drop_table import Evidence, retests
 from cordlab.batch.findings import Finding, against_rating, campaign_findings, fit_findings, settled
 from cordlab.batch.fit import BatchFit, FitError, fit_batch
 from cordlab.batch.lowest_points import LowestFit, energies, fit_lowest_points, unheld
@@ -19,7 +20,7 @@ from cordlab.batch.viscosity import Viscosity
 from cordlab.batch.wave_removal import WaveFit, take_out_waves
 from cordlab.campaign.campaign import Campaign, CampaignError
 from cordlab.campaign.files import changes, offer
-from cordlab.campaign.jump_log import read_jump_log
+from cordlab.campaign.jump_log import LogEntry, read_jump_log
 from cordlab.curves.models import models
 from cordlab.limits.anchoring import DropStiffness, drop_stiffness
 from cordlab.limits.budget import Budget, budget
@@ -97,6 +98,10 @@ class Analysis:
 
     campaign: Campaign
     progress: Progress = field(default=unwatched, repr=False)
+
+    def __post_init__(self) -> None:
+        if self.campaign.decision.cord is not None:  # nothing of the other cords is in its answer
+            object.__setattr__(self, "campaign", self.campaign.of_cord(self.campaign.decision.cord))
 
     # what was measured
 
@@ -202,7 +207,13 @@ class Analysis:
         drops, rig, waves = self._drops_used("fit"), self.campaign.rig, self.loads.rig if self.loads else None
         try:
             shapes = [refits.curve for refits in self._refits]
-            return drop_stiffness(fit.chosen.curve, drops, rig=rig, shapes=shapes, waves=waves), ""
+            before = 0
+            if isinstance(fit, LowestFit) and len(set(drops.cord)) == 1:  # they are all that the curve was found from
+                before = len(fit.chosen.parameters) - 1
+            stiffness = drop_stiffness(
+                fit.chosen.curve, drops, rig=rig, shapes=shapes, waves=waves, unknowns_before=before
+            )
+            return stiffness, ""
         except EvidenceError as error:
             return None, str(error)
 
@@ -221,6 +232,12 @@ class Analysis:
             n_cords = len(set(self._drops_used("fit").cord))
             return _Rated(None, validation, not_rated([str(error)], decision=decision, n_cords=n_cords), None)
 
+    @property
+    def _only_cord(self) -> str | None:
+        """The cord that is spoken of where there is no other, whether it is to be rated or not."""
+        cords = set(self._drops_used("fit").cord)
+        return cords.pop() if len(cords) == 1 else None
+
     def _forecast_of(self, stiffness: DropStiffness) -> Forecast:
         decision = self.campaign.decision
         masses = rating_masses(stiffness, self.campaign.site)
@@ -233,6 +250,7 @@ class Analysis:
             limit=decision.limit,
             probability=decision.probability,
             confidence=decision.confidence,
+            cord=self._only_cord,
             seed=decision.seed,
             waves=self.loads.site if self.loads else None,
         )
@@ -241,12 +259,20 @@ class Analysis:
         """The rated range; where worn cords were dropped again, to the jump count that was asked for."""
         campaign, worn = self.campaign, self._drops_used("wear")
         criteria, jumps = campaign.criteria, campaign.decision.jumps
+        against, cord = list(against_rating(self.findings)), campaign.decision.cord
+        if cord is None and forecast.cord is not None:
+            against.append(
+                "only 1 cord was dropped: nothing says what another cord of the batch does; "
+                f'cord = "{forecast.cord}" under [decision], or analyse --cord {forecast.cord}, rates that very cord'
+            )
+        if cord is not None and jumps is None and len(worn):
+            jumps = int(retests(worn.jumps).max())  # it is worn by now, and never new again
         judge = partial(
             rate,
             criteria=criteria,
             breaking_load=campaign.lowest_break,
             validation=validation,
-            reasons=against_rating(self.findings),
+            reasons=against,
         )
         if not len(worn):
             return judge(forecast, jumps=jumps), None
@@ -369,9 +395,14 @@ class Analysis:
             next_retest=wear.next_retest if wear else None,
             greatest_jumps=self.campaign.criteria.greatest_jumps,
             before=jumps_before(self.campaign),
-            barred=out_of_use(self.campaign, unlike),
+            barred=out_of_use(self.campaign, unlike) | self._not_asked_for(log),
             rated=(rating.lightest, rating.heaviest) if rating.lightest and rating.heaviest else None,
         )
+
+    def _not_asked_for(self, log: Sequence[LogEntry]) -> dict[str, str]:
+        """Cords of the log that another cord's rating says nothing of."""
+        cord = self.campaign.decision.cord
+        return {row.cord: f"only {cord} is rated here, by itself" for row in log if cord not in (None, row.cord)}
 
     @cached_property
     def by_hand(self) -> ByHand | None:

@@ -82,6 +82,7 @@ def _parser() -> argparse.ArgumentParser:
 
     command(check, "read a campaign, calibrate, reduce its records, and name every problem")
     sub = command(analyse, "rate the cords of a campaign: prints the answer, writes results, report and figures")
+    sub.add_argument("--cord", metavar="NAME", help="rate this very cord, from its own drops alone")
     sub.add_argument("--out", metavar="DIR", type=Path, help="where the results go (default: FOLDER/results)")
     sub = command(report, "write the report, from results that are of these inputs or else from a new analysis")
     sub.add_argument("--out", metavar="DIR", type=Path, help="where the results go (default: FOLDER/results)")
@@ -224,6 +225,8 @@ def _analysed(options: argparse.Namespace, *, with_pdf: bool = False) -> "tuple[
     from cordlab.report.results_folder import results_state
 
     campaign = _campaign(options)
+    if getattr(options, "cord", None) is not None:
+        campaign = campaign.of_cord(options.cord)
     out = options.out or campaign.folder / "results"
     before = results_state(campaign, results=out)
     analysis = analyse(campaign, progress=_progress(options))

@@ -335,7 +335,7 @@ FILES = (
         for what, (change, said) in RECORDS.items()
     ),
     Corruption("one cord alone", rows("drops.csv", lambda drops: drops["cord"] == "C01"), NOT_RATED,
-               ("only 1 cord: a limit for another cord needs at least 2",)),
+               ("only 1 cord was dropped: nothing says what another cord",)),
     Corruption("one mass alone", one_mass, NOT_RATED, ("only one mass was dropped",)),
     Corruption("check drops noted 1.5 m too deep",
                table("drops.csv", deeper),
@@ -343,7 +343,7 @@ FILES = (
     Corruption("all cords but one left out by hand",
                lambda folder: (folder / "decisions.csv").write_text("kind,cord,reason\n" + "".join(
                    f"leave out,{cord},invented\n" for cord in ("C04", "C10", "C24", "C36", "C38"))) and None,
-               NOT_RATED, ("only 1 cord: a limit for another cord needs at least 2",)),
+               NOT_RATED, ("only 1 cord was dropped: nothing says what another cord",)),
 )  # fmt: skip
 
 

@@ -4,12 +4,14 @@ import json
 import re
 from copy import copy
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import pytest
 from scipy import stats
 
 import cordlab
+from cordlab.campaign.jump_log import LogEntry
 from cordlab.report.page import write_results
 from tests.conftest import ROOT
 from tests.specimen import specimen, with_steps
@@ -126,10 +128,48 @@ def test_the_same_seed_gives_the_same_numbers(small):
 
 
 def test_one_cord_is_not_rated_with_the_reason(tmp_path):
-    analysis = cordlab.Analysis(invented(tmp_path, cords=1))
+    analysis = cordlab.Analysis(invented(tmp_path, cords=1, checks=()))
     assert not analysis.rating.rated
-    assert any("only 1 cord" in reason for reason in analysis.rating.reasons)
+    (reason,) = [reason for reason in analysis.rating.reasons if "only 1 cord" in reason]
+    cord = analysis.campaign.cords[0].cord
+    assert f'cord = "{cord}" under [decision]' in reason
+    assert not any("at least" in reason for reason in analysis.rating.reasons)
     assert analysis.fit.chosen.curve.force(2.0) > 0  # as far as it can
+    assert any(row["lowest_point_limit"] for row in analysis.predictions)
+    assert not any(row["rated"] for row in analysis.predictions)
+    assert f"the next drop of cord {cord}, from 1 cord" in analysis.rating.promise
+
+
+@pytest.fixture(scope="module")
+def two_worn(tmp_path_factory):
+    """Two cords, dropped when new and again at 300 jumps, each often enough to be rated by itself; no records."""
+    folder = tmp_path_factory.mktemp("worn")
+    numbers = {"cords": 2, "retests": (300,), "worn_masses": (40.0, 55.0, 70.0, 85.0), "records": False}
+    return invented(folder, masses=(40.0, 55.0, 70.0, 85.0), checks=(), **numbers)
+
+
+def test_a_cord_by_itself_is_rated_from_its_own_drops_to_its_own_last_count(two_worn):
+    campaign = two_worn
+    name, other = (cord.cord for cord in campaign.cords)
+    alone = cordlab.Analysis(campaign.of_cord(name))
+    assert {entry.cord for entry in alone.campaign.drops} == {name}
+    assert alone.campaign.breaks == campaign.breaks  # the lot's rules stay
+    assert alone.forecast.cord == name
+    assert alone.service.jumps == 300
+    worn = replace(campaign.decision, cord=name, jumps=500)
+    beyond = cordlab.Analysis(replace(campaign, decision=worn))
+    assert not beyond.rating.rated
+    assert any("asked to hold to 500 jumps" in reason for reason in beyond.rating.reasons)
+    assert beyond.wear.retire_at in (None, 300)
+    assert "its rating ends at its own last count" in beyond.wear.reasons[0]
+    # what the other cord did says nothing of this one
+    fewer = replace(campaign, drops=tuple(entry for entry in campaign.drops if entry.cord == name))
+    again = cordlab.Analysis(fewer.of_cord(name))
+    assert again.predictions == alone.predictions
+    with pytest.raises(cordlab.CampaignError, match=f"'{name}x' has no fit drop; the nearest known is"):
+        cordlab.Analysis(campaign.of_cord(f"{name}x"))
+    log = [LogEntry(other, date(2026, 5, 4), 3, None, None, "", 2)]
+    assert alone._not_asked_for(log) == {other: f"only {name} is rated here, by itself"}
 
 
 def test_one_mass_is_not_rated_with_the_reason(tmp_path):

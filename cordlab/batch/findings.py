@@ -525,8 +525,6 @@ def _too_little(batch: BatchFit) -> Iterator[Finding]:
         reason = fit.no_band.partition("; try")[0]
         remedy = "no band is given: use a model with fewer parameters"
         yield Finding("no band", reason, f"model {fit.model.name}", remedy)
-    if cords < FEW_CORDS:
+    if 1 < cords < FEW_CORDS:  # of one cord the rating says it
         text = f"{cords} cords: a band for another cord is honest but very wide"
-        if cords < 2:
-            text = "only 1 cord: a band for another cord needs at least 2"
         yield Finding("too few cords", text, "the batch", f"drop at least {FEW_CORDS} cords")

@@ -185,6 +185,20 @@ class Campaign:
         drops = tuple(replace(entry, use=entry.noted_use) for entry in self.drops)
         return replace(self, drops=drops, by_hand=NOTHING)
 
+    def of_cord(self, name: str) -> "Campaign":
+        """The campaign of this cord by itself: its own drops, what was settled of them, and the lot's breaks.
+
+        Raises CampaignError for a cord without a fit drop.
+        """
+        drops = tuple(entry for entry in self.drops if entry.cord == name)
+        if not any(entry.use == "fit" for entry in drops):
+            near = offer(nearest(name, {entry.cord for entry in self.drops if entry.use == "fit"}))
+            raise CampaignError((f"campaign.toml, [decision] 'cord': '{name}' has no fit drop{near}",))
+        own = {None, *(entry.drop for entry in drops)}
+        by_hand = Decisions(tuple(one for one in self.by_hand if one.drop in own and one.cord in (None, name)))
+        cords, decision = (self.cord(name),), replace(self.decision, cord=name)
+        return replace(self, cords=cords, drops=drops, by_hand=by_hand, decision=decision)
+
     @property
     def uses(self) -> dict[str, int]:
         """How many drops there are of each use."""

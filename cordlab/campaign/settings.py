@@ -158,6 +158,7 @@ class Decision:
     confidence: float = _key(_share, 0.95, lowest=0.5)  # of a tolerance limit
     model: str = _key(_text, "auto")  # name of a force–elongation model
     seed: int = _key(_whole, 0, lowest=0, highest=2**32 - 1)  # of the random draws
+    cord: str | None = _key(_text, None)  # this cord by itself, from its own drops; None: another cord of the batch
     jumps: int | None = _key(_whole, None)  # retested count to hold to; None: for cords as they were dropped
     calibration_degree: int | None = _key(_whole, None, highest=2)  # None: lack of fit decides
     filter: str = _key(_choice, "cfc60", choices=("cfc60", "off"))

@@ -65,6 +65,7 @@ class DropStiffness:
     excess : ln(measured/predicted peak), (shapes_j.count, n_drops with a record); None where fewer than 2 cords have
         one
     batch : slack length, cord mass and gravity of the mean cord
+    unknowns_before : of the curve's shape, where one cord's lowest points alone gave it
     """
 
     drops: Evidence
@@ -76,6 +77,7 @@ class DropStiffness:
     waves: WaveEffect | None
     batch: Keywords
     notes: tuple[str, ...]
+    unknowns_before: int = 0
 
     def unexplained(self, drops: Evidence) -> np.ndarray:
         """ln s of drops on this rig by the central curve, the part of waves taken off.  (n_drops,)"""
@@ -84,7 +86,8 @@ class DropStiffness:
 
     def lines(self, j: int = 0) -> GroupLines:
         """ln s over mass, a line a cord, by shapes number j."""
-        return GroupLines.of(self.scales[j], x=self.drops.mass, group=self.drops.cord)
+        before = self.unknowns_before
+        return GroupLines.of(self.scales[j], x=self.drops.mass, group=self.drops.cord, unknowns_before=before)
 
     def excess_lines(self) -> list[GroupLines]:
         """The peaks' excess over mass, one a family of shapes; none where `excess` is."""
@@ -104,6 +107,7 @@ def drop_stiffness(
     rig: Place,
     shapes: Sequence[Curve] = (),
     waves: WaveEffect | None = None,
+    unknowns_before: int = 0,
 ) -> DropStiffness:
     """Anchor `curve` on measured lowest points and peaks.
 
@@ -162,6 +166,7 @@ def drop_stiffness(
         waves=waves,
         batch=batch,
         notes=tuple(notes),
+        unknowns_before=unknowns_before,
     )
 
 
@@ -171,7 +176,10 @@ class _Logs:
     def __init__(self, drops: Evidence, batch: Keywords, waves: WaveEffect | None) -> None:
         recorded = drops.mass[drops.has_peak]
         self.drops, self.batch, self.waves = drops, batch, waves
-        self.by_peaks = len(set(drops.take(drops.has_peak).cord)) >= 2
+        peaked = drops.take(drops.has_peak)
+        self.by_peaks = len(set(peaked.cord)) >= 2
+        if len(peaked) and len(set(drops.cord)) == 1:  # of one cord by itself, where its drops show their scatter
+            self.by_peaks = GroupLines.of(peaked.mass, x=peaked.mass, group=peaked.cord).dof_within > 0
         self.carried = drops.mass + batch["cord_mass"] / 2
         # a mass that is off moves the drop, not the point of the wave table at which it is read
         self.stiffer = stiffened(waves, drops.mass)

@@ -135,7 +135,7 @@ class Forecast:
     def label(self) -> str:
         """What the limits promise, for a caption."""
         whose = f"cord {self.cord}" if self.cord else "another cord of the batch"
-        n = f"{self.n_cords} cord{'s' if self.n_cords != 1 else ''}"
+        n = f"{self.n_cords} cord{'s' if self.n_cords != 1 else f', {len(self.stiffness.drops)} drops of it'}"
         if self.content is None:
             return f"{100 * self.probability:g} % prediction limit for the next drop of {whose}, from {n}"
         return (

@@ -109,7 +109,10 @@ class Run:
         if stiffness.excess is not None:
             # the excess of a peak over the curve's is the batch's: also for this cord
             excess_lines = stiffness.excess_lines()
-            excess_levels = tuple(line.another_group(hung) for line in excess_lines)
+            alone = cord is not None and excess_lines[0].n_groups == 1
+            excess_levels = tuple(
+                line.this_group(cord, hung) if alone else line.another_group(hung) for line in excess_lines
+            )
             effects_on_peaks = [shared.peak_effect for shared in stiffness.shared]
             excess_shift = _shift(excess_lines[0].mean_weights(hung), effects_on_peaks)
         return cls(stiffness, site, masses, hung, cord, waves, levels, excess_levels, shift, excess_shift)

@@ -128,6 +128,8 @@ def validate(
             break
         cords = [fit.cord[other] for other in others]
         lines = GroupLines.of(stiffness.scales[0][0, others], x=fit.mass[others], group=cords)
+        if lines.n_groups == 1 and lines.dof_within < 1:
+            continue  # too few drops of one cord are left to show their scatter
         rows |= {k: _row(stiffness, lines, fit, k, probability) for k in np.flatnonzero(out).tolist()}
     return Validation(tuple(rows[k] for k in sorted(rows)), both, left_out=True)
 

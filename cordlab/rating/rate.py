@@ -194,8 +194,6 @@ def rate(
     """
     tested = forecast.stiffness.drops
     against = [*reasons, *_outside_tests(tested, jumps, forecast.site.temperature)]
-    if forecast.n_cords < 2:
-        against.append("only 1 cord was dropped: nothing says what another cord of the batch does")
     if np.ptp(forecast.masses) == 0:
         against.append("only one mass was dropped: there is no tested range to rate")
     if validation is not None and validation.failed:

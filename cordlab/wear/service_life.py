@@ -120,6 +120,11 @@ def service_life(
         to = "at no retested count" if covered is None else f"to {covered} jumps, not beyond"
         reasons = (*wear.reasons, f"the rated range holds {to}")
         wear = replace(wear, retire_at=covered, next_retest=None, reasons=reasons)
+    if forecast.cord is not None:
+        reasons = (
+            f"{forecast.cord} by itself: its rating ends at its own last count, and no cord tells how it goes on",
+        )
+        wear = replace(wear, retire_at=covered, next_retest=None, reasons=reasons)
     return Service(rating, jumps, by_count, wear, _softening(forecast.stiffness, drops), forecasts)
 
 
@@ -160,7 +165,8 @@ def _softening(stiffness: DropStiffness, drops: Evidence) -> Softening | None:
 def _changes(stiffness: DropStiffness, drops: Evidence, log_scale: np.ndarray) -> dict[int, np.ndarray]:
     """Change of each cord's ln s since it was new, at each retest that at least two cords reached.  count → (n_cords,)
 
-    A cord against itself, by the drops of that retest alone: no line over the count is assumed.
+    A cord against itself, by the drops of that retest alone: no line over the count is assumed. Of one cord by itself
+    the change of each drop, at each retest with at least two of them.
     """
     retest, cord = retests(drops.jumps.astype(int)), np.array(drops.cord)
     new = drops.jumps <= stiffness.drops.jumps.max()
@@ -168,6 +174,8 @@ def _changes(stiffness: DropStiffness, drops: Evidence, log_scale: np.ndarray) -
     for count in np.unique(retest[~new]):
         worn = (retest == count) & ~new
         both = np.intersect1d(cord[worn], cord[new])
+        if len(set(stiffness.drops.cord)) == 1 and worn.sum() >= 2:
+            changes[int(count)] = log_scale[worn] - log_scale[new].mean()
         if both.size >= 2:
             of_cords = [log_scale[worn & (cord == c)].mean() - log_scale[new & (cord == c)].mean() for c in both]
             changes[int(count)] = np.array(of_cords)
