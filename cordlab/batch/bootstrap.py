@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.polynomial import chebyshev
 
-from cordlab.curves.fit import amid, inner_bounds
+from cordlab.curves.least_squares import amid, inner_bounds
 from cordlab.curves.models import Curve, Model
 from cordlab.statistics.groups import EvidenceError
 from cordlab.units import Progress, unwatched

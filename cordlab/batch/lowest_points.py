@@ -22,7 +22,8 @@ from cordlab.batch.drop_table import Evidence, Place, drop_inputs, mean_cord
 from cordlab.batch.fit import BatchFit, FitError, fit_batch
 from cordlab.batch.viscosity import wave_excess
 from cordlab.batch.wave_removal import INTERIM, WaveFit
-from cordlab.curves.fit import CurveFit, Solution, aicc, along, as_fit, minimise
+from cordlab.curves.fit import CurveFit, as_fit
+from cordlab.curves.least_squares import Solution, aicc, along, minimise
 from cordlab.curves.models import Curve, Model, differences
 from cordlab.curves.models import model as named
 from cordlab.mechanics.predict import scale_for_lowest_point

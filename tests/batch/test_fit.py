@@ -9,7 +9,8 @@ from scipy.stats import binom, chi2
 
 from cordlab.batch.bootstrap import Values, groups_left_out, refit, resample
 from cordlab.batch.fit import FitError, fit_batch
-from cordlab.curves.fit import NoBand, fit_curve, solve
+from cordlab.curves.fit import NoBand, fit_curve
+from cordlab.curves.least_squares import solve
 from cordlab.curves.models import Curve, model
 from cordlab.records.reduce import reduce_drop
 from tests.coverage.bands import study

@@ -16,7 +16,7 @@ from cordlab.batch.bootstrap import ExtraEquations, refit
 from cordlab.batch.drop_table import Evidence
 from cordlab.batch.fit import fit_batch
 from cordlab.batch.lowest_points import Energies
-from cordlab.curves.fit import solve
+from cordlab.curves.least_squares import solve
 from cordlab.curves.models import Curve, differences
 from cordlab.limits.anchoring import drop_stiffness
 from cordlab.limits.simulate import forecast_drop

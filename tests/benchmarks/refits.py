@@ -13,7 +13,8 @@ import lmfit
 import numpy as np
 
 from cordlab.batch.bootstrap import Values, refit, resample
-from cordlab.curves.fit import fit_curve, solve
+from cordlab.curves.fit import fit_curve
+from cordlab.curves.least_squares import solve
 from cordlab.curves.models import Curve, model, models
 
 REFITS, POINTS, LOOPED = 10_000, 20_000, 12

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from cordlab.curves.fit import NoBand, aicc, fit_curve
+from cordlab.curves.fit import NoBand, fit_curve
+from cordlab.curves.least_squares import aicc
 from cordlab.curves.models import Curve, model, models
 from tests.conftest import PUBLISHED, SOURCES, approx_printed, printed, published_csv
 

@@ -6,7 +6,8 @@ import pytest
 from scipy import stats
 
 from cordlab.batch.bootstrap import refit, resample
-from cordlab.curves.fit import NoBand, fit_curve, solve
+from cordlab.curves.fit import NoBand, fit_curve
+from cordlab.curves.least_squares import solve
 from cordlab.curves.lock_up import Spline
 from cordlab.curves.models import Curve, Model, model
 from tests.invented_drops import invented_drops, stacked
