@@ -75,7 +75,8 @@ def study(campaigns: int, *, drops: int, drop_sd: float, world: str, share: floa
         if stiffness is None:
             continue
         masses = np.array([MASSES[drops][k] for k in (0, len(MASSES[drops]) // 2, -1)], float)
-        forecast = forecast_drop(stiffness, site=analysis.campaign.site, masses=masses, cord="K", draws=20_000)
+        site, waves = analysis.campaign.site, analysis.loads.site if analysis.loads else None
+        forecast = forecast_drop(stiffness, site=site, masses=masses, cord="K", waves=waves, draws=20_000)
         limits = zip(masses, forecast.prediction_limit("lowest_point", share), strict=True)
         beyond.append([norm.cdf((np.log(scale_for(m, y, curve)) - level) / drop_sd) for m, y in limits])
     return np.array(beyond)
