@@ -189,21 +189,18 @@ def aged(forecast: Forecast, change: np.ndarray) -> Forecast:
     """
     another = GroupLines.of(change, group=range(change.size)).another_group()
     mean, u, dof = float(another.mean[0]), float(another.u[0]), another.dof[0]
-    step = 3 * u + 1e-3
-    grid = mean + step * np.arange(-8, 9)
+    grid = mean + np.linspace(-8.0, 8.0, 17) * (3 * u + 1e-3)
     level = forecast.level.mean[0]
     new, worn = _quantities(forecast, level[:, None]), _quantities(forecast, level[:, None] + grid)
 
     def moved(values: dict[str, np.ndarray], change: np.ndarray | float) -> dict[str, np.ndarray]:
         """Values (n_mass, n_draws) after a change of ln s, ranked: loads in proportion, lengths by a difference."""
-        place = np.clip((np.atleast_1d(change) - grid[0]) / step, 0, grid.size - 1)
-        cell = np.minimum(place.astype(int), grid.size - 2)
-        part, after = place - cell, {}
+        after = {}
         for name, x in values.items():
             load = QUANTITIES[name].load
             effect = worn[name] / new[name] if load else worn[name] - new[name]
-            effect = effect[:, cell] + part * (effect[:, cell + 1] - effect[:, cell])
-            after[name] = np.sort(x * effect if load else x + effect, axis=-1)
+            step = np.array([np.interp(change, grid, row) for row in effect]).reshape(len(effect), -1)
+            after[name] = np.sort(x * step if load else x + step, axis=-1)
         return after
 
     rng = np.random.default_rng([forecast.seed, 500])

@@ -189,10 +189,9 @@ class Wear:
         names += ["retire_at", "next_retest", "greatest_jumps", "reasons", "cautions"]
         lines = self.lines
         return {name: getattr(self, name) for name in names} | {
-            "greatest": None,  # as the `upper` of points: clearance has no bound above
             "slopes": dict(zip(map(str, lines.names), lines.slopes.tolist(), strict=True)) if lines else {},
-            "tested": [asdict(point) | {"upper": None} for point in self.tested],
-            "forecast": [asdict(point) | {"upper": None} for point in self.forecast],
+            "tested": [asdict(point) for point in self.tested],
+            "forecast": [asdict(point) for point in self.forecast],
             "crossing_forecast": dict(self.crossing),
             "conditions": {
                 name: [{"jumps": count, "lowest": low, "highest": high} for count, (low, high) in ranges.items()]
