@@ -74,7 +74,7 @@ def results_state(campaign: Campaign | str | Path, *, results: str | Path | None
             () if version == __version__ else (f"written by cordlab {version}, this is {__version__}",)
         )
         if isinstance(campaign, Campaign):
-            if (cord := written["campaign"]["decision"].get("cord")) != campaign.decision.cord:
+            if (cord := written["campaign"].get("decision", {}).get("cord")) != campaign.decision.cord:
                 reasons += (f"they rate {f'cord {cord} by itself' if cord else 'the batch'}",)
             reasons += differences(digests, campaign.digests)
         else:
