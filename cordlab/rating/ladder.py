@@ -353,7 +353,8 @@ def next_mass(
     climb = Climb(day, nexts, probability, by_itself or dropped, to_come, (*to_clear, *unknown))
     if mass is not None or to_come:
         asked = climb.limits(float(to_come[0] if mass is None else mass))
-        answer, failed = (MAY if asked.allowed else NO), ([] if climb.against else [asked.reason])
+        answer = MAY if asked.allowed else NO
+        failed = [] if asked.allowed or climb.against else [asked.reason]
     else:
         asked, failed = climb.limits(climb.heaviest), []
         answer = DONE if len(day.planned) else UNNAMED
