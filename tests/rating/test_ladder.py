@@ -86,7 +86,7 @@ def test_before_the_first_drop_the_makers_curve_is_assumed_and_only_the_lightest
         asked(None, planned=MASSES, **DAY)
     rung = asked(None, planned=MASSES, makers_curve=CURVE, slack_length=10.0, cord_mass=14.0, **DAY)
     assert (rung.mass, rung.proposed) == (36.0, 36.0)
-    assert "assumed" in rung.reasons[1]
+    assert any("assumed" in reason for reason in rung.reasons)
     assert [step.allowed for step in rung.plan] == [True, False, False, False, False]
     assert all("36 kg comes first" in step.reason for step in rung.plan[1:])
 
