@@ -58,6 +58,7 @@ class Evidence:
     load_cell_at : "top" or "bottom"
     u_common : the part of u_lowest_point that drops read from their records share, by the sensor's calibration  [m]; 0
         where a lowest point was measured on its own
+    u_slack_length : of that cord  [m]; 0 where it is not said
     """
 
     drop: tuple[str, ...]
@@ -74,11 +75,13 @@ class Evidence:
     temperature: np.ndarray
     load_cell_at: str = "top"
     u_common: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    u_slack_length: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
         n = len(self.drop)
-        if not len(self.u_common):
-            object.__setattr__(self, "u_common", np.zeros(n))
+        for name in ("u_common", "u_slack_length"):
+            if not len(getattr(self, name)):
+                object.__setattr__(self, name, np.zeros(n))
         for name in COLUMNS:
             column = getattr(self, name)
             if len(column) != n:
@@ -173,6 +176,7 @@ class Evidence:
                     "jumps": entry.jumps,
                     "temperature": entry.temperature,
                     "u_common": common,
+                    "u_slack_length": cord.slack_length.u,
                 }
             )
         columns: dict[str, Any] = {name: [row[name] for row in rows] for name in COLUMNS}

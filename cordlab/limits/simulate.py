@@ -123,7 +123,7 @@ class Run:
         drops = self.stiffness.drops
         lengths = dict(zip(drops.cord, drops.slack_length.tolist(), strict=True))
         if self.cord is not None:
-            return lengths[self.cord], 0.0, np.inf
+            return lengths[self.cord], float(drops.u_slack_length[drops.cord.index(self.cord)]), np.inf
         values = np.array(list(lengths.values()))
         n = values.size
         return float(values.mean()), float(values.std(ddof=1) * np.sqrt(1 + 1 / n)), n - 1
@@ -227,7 +227,10 @@ class Run:
         pivots = Pivots.draw(rng, n, self.levels[0])
         peaks = Pivots.draw(rng, n, self.excess_levels[0]) if self.excess_levels else None
         mean, scale, dof = self.length
-        there["length"] = mean + scale * (rng.standard_t(dof, n) if scale > 0 else np.zeros(n))
+        away = np.zeros(n)
+        if scale > 0:
+            away = rng.standard_normal(n) if np.isinf(dof) else rng.standard_t(dof, n)
+        there["length"] = mean + scale * away
         standard = rng.standard_normal(n)
         out = np.empty((len(DRAWN) * (1 if content is None else 2), self.masses.size, n))
         for j, part in self.split(n):

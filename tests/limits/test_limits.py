@@ -418,3 +418,12 @@ def test_a_load_factor_beyond_all_numbers_is_infinite_and_warns_of_nothing():
     assert np.isfinite(drop["g"][0])
     assert np.isinf(drop["g"][1])
     assert np.isinf(drop["peak_load"][1])
+
+
+def test_the_stretch_ratio_of_a_tested_cord_carries_what_its_length_is_known_to():
+    """Repeatability being almost nothing, the ratio spreads as 1/length does: u(ratio)/ratio = u(length)/length."""
+    drops = replace(invented(scattered(14, 4, 0.02, 1e-5)), u_slack_length=np.full(4 * MASSES.size, 0.1))
+    stiffness = drop_stiffness(CURVE, drops, rig=EXACT)
+    forecast = forecast_drop(stiffness, site=EXACT, masses=[68.0], cord="C1", seed=3, draws=40_000)
+    assert forecast.u["stretch_ratio"][0] / forecast.estimates["stretch_ratio"][0] == pytest.approx(0.01, rel=0.03)
+    assert forecast.u["lowest_point"][0] / forecast.estimates["lowest_point"][0] < 0.001
