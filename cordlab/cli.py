@@ -346,10 +346,19 @@ def _table(rating: "Rating", *, pounds: bool | None = False) -> str:
             values, unit = convert(values, unit, SECOND[unit]), SECOND[unit]
             decimals = min(decimals, 1)
         cells[f"{word} {unit}".rstrip()] = [_cell(value, decimals, side) for value in values]
-    rated = ["yes" if rated else f"no: {reason}" for rated, reason in zip(shown["rated"], shown["reason"], strict=True)]
+    rated = [_verdict(*row, above=rating.reasons) for row in zip(shown["rated"], shown["reason"], strict=True)]
     lines = pd.DataFrame(cells).to_string(index=False).splitlines()
     lines = [f"{line}  {word}" for line, word in zip(lines, ["rated", *rated], strict=True)]
     return "\n".join(["", "", "estimate of the lowest point; the other columns are limits", *lines])
+
+
+def _verdict(rated: bool, reason: str, *, above: Sequence[str]) -> str:
+    """Whether a mass is rated; what speaks against all masses stands above the table."""
+    if rated:
+        return "yes"
+    for everywhere in above:
+        reason = reason.replace(f"; {everywhere}", "").replace(everywhere, "")
+    return f"no: {reason}" if reason else "no, see above"
 
 
 def _cell(value: float, decimals: int, side: str) -> str:

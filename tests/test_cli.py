@@ -165,6 +165,15 @@ def test_usage_errors_exit_2(capsys):
     assert "FOLDER" in capsys.readouterr().err
 
 
+def test_what_speaks_against_every_mass_is_not_said_again_in_every_row():
+    above = ("only 1 cord; drop another", "gear is 0 kg")
+    assert cli._verdict(False, "g limit 3 is above 2; only 1 cord; drop another; gear is 0 kg", above=above) == (
+        "no: g limit 3 is above 2"
+    )
+    assert cli._verdict(False, "only 1 cord; drop another; gear is 0 kg", above=above) == "no, see above"
+    assert cli._verdict(True, "", above=()) == "yes"
+
+
 def test_table_shows_every_fourth_kilogram_and_both_ends():
     rating = specimen().rating
     rows = [line.split() for line in cli._table(rating).splitlines()[4:]]
