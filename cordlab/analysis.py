@@ -174,16 +174,22 @@ class Analysis:
 
     @cached_property
     def loads(self) -> WaveLoads | None:
-        """What the stretch wave adds to loads; None where the records show no wave."""
+        """What the stretch wave adds to loads; None where the records show no wave, or the curve carries none."""
+        return self._loads[0]
+
+    @cached_property
+    def _loads(self) -> tuple[WaveLoads | None, str]:
+        """What the wave adds, and why it cannot be computed where it should be."""
         waves, fit = self.waves, self.fit
         if fit is None or self._fit[1] or not (waves and waves.seen):
-            return None
+            return None, ""
         rig, site = self.campaign.rig, self.campaign.site
-        dropped = [entry.mass.value for entry in self.campaign.drops]
-        loads = wave_loads(
-            fit.chosen.curve, self._drops_used("fit"), rig=rig, site=site, viscosity=waves.viscosity, masses=dropped
-        )
-        return loads if waves.measured else loads.loads_only()
+        dropped, drops = [entry.mass.value for entry in self.campaign.drops], self._drops_used("fit")
+        try:
+            loads = wave_loads(fit.chosen.curve, drops, rig=rig, site=site, viscosity=waves.viscosity, masses=dropped)
+        except EvidenceError as error:
+            return None, str(error)
+        return (loads if waves.measured else loads.loads_only()), ""
 
     @cached_property
     def stiffness(self) -> DropStiffness | None:
@@ -202,6 +208,7 @@ class Analysis:
     def _stiffness(self) -> tuple[DropStiffness | None, str]:
         """The stiffness of each drop, or why there is none."""
         fit, trouble = self._fit
+        trouble = trouble or self._loads[1]
         if fit is None or trouble:
             return None, trouble
         drops, rig, waves = self._drops_used("fit"), self.campaign.rig, self.loads.rig if self.loads else None

@@ -13,6 +13,7 @@ from scipy import stats
 import cordlab
 from cordlab.campaign.jump_log import LogEntry
 from cordlab.report.page import write_results
+from cordlab.statistics.groups import EvidenceError
 from tests.conftest import ROOT
 from tests.specimen import specimen, with_steps
 
@@ -283,6 +284,19 @@ def test_a_worn_drop_with_no_weight_for_its_depth_is_named_and_nothing_is_rated(
     assert not analysis.rating.rated
     assert any(f"drop {odd.drop}: as soft as the cord was there" in reason for reason in analysis.rating.reasons)
     assert (analysis.forecast, analysis.range_plan, analysis.predictions) == (None, None, ())
+
+
+def test_a_wave_that_no_curve_carries_is_a_reason_and_no_traceback(tmp_path, monkeypatch):
+    """As where the curve locks up before the heaviest drop stops once it carries waves."""
+
+    def locks_up(*_, **__):
+        raise EvidenceError("with stretch waves the cord finds no lowest point at 100 kg")
+
+    monkeypatch.setattr("cordlab.analysis.wave_loads", locks_up)
+    analysis = cordlab.Analysis(invented(tmp_path, records=False, retests=()))
+    assert not analysis.rating.rated
+    assert analysis.rating.reasons == ("with stretch waves the cord finds no lowest point at 100 kg",)
+    assert analysis.to_dict()["rating"]["rated"] is False
 
 
 def test_a_range_for_worn_cords_is_one_that_the_retests_alone_allow_too(tmp_path):
