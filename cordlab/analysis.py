@@ -215,7 +215,7 @@ class Analysis:
         try:
             shapes = [refits.curve for refits in self._refits]
             before = 0
-            if isinstance(fit, LowestFit) and len(set(drops.cord)) == 1:  # they are all that the curve was found from
+            if isinstance(fit, LowestFit) and self._only_cord:  # they are all that the curve was found from
                 before = len(fit.chosen.parameters) - 1
             stiffness = drop_stiffness(
                 fit.chosen.curve, drops, rig=rig, shapes=shapes, waves=waves, unknowns_before=before

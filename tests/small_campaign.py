@@ -90,13 +90,17 @@ def _record(rng: np.random.Generator, mass: float, lowest: float) -> str:
     return "time [s],force [mV/V],distance [V]\n" + "".join(rows)
 
 
-def edit(folder: Path, name: str, *changes: tuple[str, str]) -> None:
+def changed(text: str, *changes: tuple[str, str]) -> str:
     """Each change replaces the first place of its first text, which must be there."""
-    text = (folder / name).read_bytes().decode()
     for old, new in changes:
-        assert old in text, f"{old!r} is not in {name}"
+        assert old in text, f"{old!r} is not there"
         text = text.replace(old, new, 1)
-    (folder / name).write_bytes(text.encode())
+    return text
+
+
+def edit(folder: Path, name: str, *changes: tuple[str, str]) -> None:
+    """The file with its text `changed`."""
+    (folder / name).write_bytes(changed((folder / name).read_bytes().decode(), *changes).encode())
 
 
 def edit_bytes(folder: Path, name: str, change: Callable[[bytes], bytes]) -> None:

@@ -16,6 +16,7 @@ from scipy.integrate import solve_ivp
 from cordlab.campaign.campaign import Campaign, DropEntry
 from cordlab.records.calibration import Calibration
 from cordlab.records.reduce import RecordError, reduce_entry
+from tests.small_campaign import CAMPAIGN, changed
 
 G = 9.81
 LUMPS = 40
@@ -226,37 +227,15 @@ def recorded(trace: Trace, drop: TrueDrop, logger: Logger, rng: np.random.Genera
     return np.column_stack([time * logger.clock, load, depth])
 
 
-TOML = """\
-title = "Sound records, invented"
-batch = "invented"
-[rig]
-tie_height = "90.00(3) m"
-release_depth = "0.00(2) m"
-drag_area = "{drag_area:.3f}(50) m^2"
-air_density = "1.20(2) kg/m^3"
-compliance = "0.0 m/N"
-load_cell_at = "top"
-[site]
-tie_height = "90.0(1) m"
-surface = "water"
-release_depth = "0.0(2) m"
-reach_below_attachment = "2.2(1) m"
-gear_mass = "3.0(3) kg"
-drag_area = "0.5(2) m^2"
-air_density = "1.2(1) kg/m^3"
-[criteria]
-least_clearance = "4 m"
-greatest_g = 3.5
-least_strength_factor = 5
-greatest_stretch_ratio = 5
-design_breaking_load = "15 kN"
-[decision]
-limit = "prediction"
-probability = 0.99
-confidence = 0.95
-model = "auto"
-seed = 20
-"""
+TOML = changed(
+    CAMPAIGN,
+    ("A small invented campaign", "Sound records, invented"),
+    ("48.00(3) m", "90.00(3) m"),
+    ("0.0(1) m", "0.00(2) m"),
+    ("0.10(3) m^2", "{drag_area:.3f}(50) m^2"),
+    ("43.0(1) m", "90.0(1) m"),
+    ("greatest_stretch_ratio = 4.2", 'greatest_stretch_ratio = 5\ndesign_breaking_load = "15 kN"'),
+)
 SENSITIVITY = {"force": 2500.0, "distance": 10.0}  # N per mV/V, m per V
 
 

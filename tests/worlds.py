@@ -12,38 +12,21 @@ from pathlib import Path
 import numpy as np
 
 from tests.invented import invented_drop, mooney_rivlin
+from tests.small_campaign import CAMPAIGN, changed
 
-SITE_HEIGHT = 43.0
-CAMPAIGN = """\
-title = "An invented campaign of a study"
-batch = "invented"
-[rig]
-tie_height = "60.00(3) m"
-release_depth = "0.00(3) m"
-drag_area = "0.10(3) m^2"
-air_density = "1.20(2) kg/m^3"
-compliance = "0 m/N"
-load_cell_at = "top"
-[site]
-tie_height = "43.0(1) m"
-surface = "water"
-release_depth = "0.0(2) m"
-reach_below_attachment = "2.0(1) m"
-gear_mass = "3.0(3) kg"
-drag_area = "0.5(2) m^2"
-air_density = "1.20(5) kg/m^3"
-[criteria]
-least_clearance = "3 m"
-greatest_g = 4.0
-least_strength_factor = 4
-greatest_stretch_ratio = 4.6
-design_breaking_load = "16000(100) N"
-[decision]
-limit = "prediction"
-probability = 0.99
-model = "auto"
-seed = 1
-"""
+TOML = changed(
+    CAMPAIGN,
+    ("A small invented campaign", "An invented campaign of a study"),
+    ("48.00(3) m", "60.00(3) m"),
+    ("0.0(1) m", "0.00(3) m"),
+    ("2.2(1) m", "2.0(1) m"),
+    ("1.2(1) kg/m^3", "1.20(5) kg/m^3"),
+    ('least_clearance = "4 m"', 'least_clearance = "3 m"'),
+    ("greatest_g = 3.5", "greatest_g = 4.0"),
+    ("least_strength_factor = 5", "least_strength_factor = 4"),
+    ("greatest_stretch_ratio = 4.2", 'greatest_stretch_ratio = 4.6\ndesign_breaking_load = "16000(100) N"'),
+    ("seed = 20", "seed = 1"),
+)
 
 
 def stiffening(ratio):
@@ -110,7 +93,7 @@ class World:
     ) -> Path:
         """The campaign's files; `edit` changes the rows of drops.csv (heads first) before they are written."""
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / "campaign.toml").write_text(CAMPAIGN, encoding="utf-8")
+        (folder / "campaign.toml").write_text(TOML, encoding="utf-8")
         cords = sorted({drop.cord for drop in self.drops})
         lines = ["cord,slack length [m],u(slack length) [m],cord mass [kg],u(cord mass) [kg],jumps"]
         lines += [f"{cord},{self.length:.3f},0.02,{self.cord_mass:.2f},0.05,0" for cord in cords]

@@ -19,7 +19,7 @@ from cordlab.batch.fit import BatchFit
 from cordlab.campaign.campaign import Campaign, DropEntry
 from cordlab.campaign.decisions import Decisions
 from cordlab.records.reduce import Drop
-from cordlab.statistics.components import furthest
+from cordlab.statistics.components import furthest, without_levels
 
 LEVEL = 0.01  # chance of a finding of one kind in a good batch, over all that it looks at together; our choice
 UNLIKE_CHANCE = 0.05  # chance over all drops that repeatability alone puts one lowest point so far off; our choice
@@ -255,7 +255,8 @@ def _unlike_depth(campaign: Campaign, entries: Sequence[DropEntry]) -> Iterator[
     stretch = depth - [campaign.cord(entry.cord).slack_length.value for entry in entries]
     if not len(stretch) or stretch.min() <= 0:
         return
-    worst = furthest(np.log(stretch), [entry.cord for entry in entries], [entry.mass.value for entry in entries])
+    cords, masses = [entry.cord for entry in entries], [entry.mass.value for entry in entries]
+    worst = furthest(without_levels(np.log(stretch), cords, masses))
     if worst is None:
         return
     entry, off = entries[worst.number], -stretch[worst.number] * np.expm1(-worst.off)
@@ -419,7 +420,7 @@ def fit_findings(batch: BatchFit, drops: Sequence[Drop]) -> tuple[Finding, ...]:
 
 def outlying_drop(log_scales: np.ndarray, drops: Sequence[Drop]) -> Iterator[Finding]:
     """The drop furthest from its cord's others, where chance puts none so far off."""
-    worst = furthest(log_scales, [drop.cord for drop in drops])
+    worst = furthest(without_levels(log_scales, [drop.cord for drop in drops]))
     if worst is not None and worst.chance < LEVEL:
         drop, off = drops[worst.number], np.expm1(worst.off)
         yield Finding(
@@ -438,7 +439,7 @@ def _side(off: float) -> str:
 def _unlike_cord(batch: BatchFit) -> Iterator[Finding]:
     """The cord furthest from the others, by Grubbs' test on the logarithms of the scales."""
     cords, scales = list(batch.chosen.scales), list(batch.chosen.scales.values())
-    worst = furthest(np.log(scales), np.zeros(len(scales)))
+    worst = furthest(without_levels(np.log(scales), np.zeros(len(scales))))
     if worst is not None and worst.chance < LEVEL:
         yield Finding(
             "unlike cord",

@@ -17,7 +17,7 @@ from cordlab.batch.findings import Finding
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.wave_effects import stiffened
 from cordlab.mechanics.predict import predict_drop
-from cordlab.statistics.components import furthest, furthest_pair
+from cordlab.statistics.components import furthest, furthest_pair, without_levels
 from cordlab.statistics.groups import GroupLines
 from cordlab.statistics.propagation import t_margin
 from cordlab.units import Progress, unwatched
@@ -208,10 +208,11 @@ def _unlike(values: np.ndarray, drops: Evidence, least: float) -> Iterator[tuple
         cords = [drops.cord[k] for k in left]
         powers = 2 if len(left) - len(set(cords)) > 6 else 1
         slopes = [log_mass**power for power in range(1, powers + 1)]
-        one = furthest(values[left], cords, slopes=slopes, least_sd=REPEATABLE)
+        levels = without_levels(values[left], cords, slopes=slopes)
+        one = furthest(levels, least_sd=REPEATABLE)
         odd = [] if one is None or one.chance > UNLIKE else [one]
         if not odd:
-            pair = furthest_pair(values[left], cords, slopes=slopes, least_sd=REPEATABLE)
+            pair = furthest_pair(levels, least_sd=REPEATABLE)
             odd = [] if pair is None or pair[0].chance > UNLIKE else list(pair)
         if not odd or max(abs(value.off) for value in odd) < least:
             return

@@ -229,17 +229,14 @@ class Furthest:
     chance: float
 
 
-def furthest(
-    values: np.ndarray, *groupings: ArrayLike, slopes: Sequence[np.ndarray] = (), least_sd: float = 1e-6
-) -> Furthest | None:
-    """The value (n,) furthest from what its groups and the slopes make it, by the externally studentized residual.
+def furthest(levels: Levels, *, least_sd: float = 1e-6) -> Furthest | None:
+    """The value (n,) furthest from what its levels and slopes make it, by the externally studentized residual.
 
     least_sd : standard deviation of a value that is taken where the others scatter less
 
     Cook & Weisberg 1982, section 2.2.2, with Bonferroni's bound on the chance; with one level for all values it is
     Grubbs' test (Technometrics 11 (1969) 1). None below 3 degrees of freedom.
     """
-    levels = without_levels(values, *groupings, slopes=slopes)
     if levels.dof < 3:
         return None
     shown = np.flatnonzero(levels.free > 1e-6)  # not what has a level for itself
@@ -251,19 +248,16 @@ def furthest(
     return Furthest(int(shown[worst]), float(residuals[worst] / free[worst]), float(t[worst]), float(chance))
 
 
-def furthest_pair(
-    values: np.ndarray, *groupings: ArrayLike, slopes: Sequence[np.ndarray] = (), least_sd: float = 1e-6
-) -> tuple[Furthest, Furthest] | None:
+def furthest_pair(levels: Levels, *, least_sd: float = 1e-6) -> tuple[Furthest, Furthest] | None:
     """The two values furthest from what the others make them: as `furthest`, for two that hide one another.
 
     Leaving a pair out takes e'(I − H)⁻¹e off the sum of squares, e and H its residuals and part of the hat matrix
     (Cook & Weisberg 1982, section 3.6); the chance of that F ratio is bounded over all pairs. None below 4 degrees of
     freedom.
     """
-    levels = without_levels(values, *groupings, slopes=slopes)
     if levels.dof < 4:
         return None
-    first, second = np.transpose(list(combinations(range(len(values)), 2)))
+    first, second = np.transpose(list(combinations(range(len(levels.residuals)), 2)))
     shared = -(levels.span[first] * levels.span[second]).sum(axis=1)
     left, right = levels.residuals[first], levels.residuals[second]
     determinant = levels.free[first] * levels.free[second] - shared**2

@@ -8,8 +8,6 @@ from cordlab.campaign.campaign import Campaign
 from cordlab.campaign.jump_log import LOG, LogEntry
 from cordlab.units import mass_range
 
-CORDS = "cords.csv"
-
 
 @dataclass(frozen=True)
 class CordStatus:
@@ -92,7 +90,7 @@ def cords_in_service(
             reasons.append(f"retired: {barred[cord]}")
         elif cord not in before:
             cautions.append(
-                f"in no table of the campaign, so counted from 0 jumps; list it in {CORDS} with the jumps it had, or "
+                "in no table of the campaign, so counted from 0 jumps; list it in cords.csv with the jumps it had, or "
                 "check its name"
             )
         damaged = next((entry for entry in entries if entry.damage), None)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from cordlab import components
-from cordlab.statistics.components import furthest, furthest_pair
+from cordlab.statistics.components import furthest, furthest_pair, without_levels
 from tests.conftest import PUBLISHED, printed, published_csv
 
 
@@ -136,14 +136,15 @@ def test_two_values_that_hide_one_another_are_found_as_a_regression_finds_them()
     design = np.hstack([(group[:, None] == np.arange(4)).astype(float), x[:, None], x[:, None] ** 2])
     ratios = _without_pair_by_regression(y, design)
     worst = max(ratios, key=lambda pair: ratios[pair][0])
-    one, other = furthest_pair(y, group, slopes=[x, x**2])
+    levels = without_levels(y, group, slopes=[x, x**2])
+    one, other = furthest_pair(levels)
     assert (one.number, other.number) == worst == (3, 9)
     assert one.t**2 == pytest.approx(ratios[worst][0], rel=1e-6)
     assert [one.off, other.off] == pytest.approx(ratios[worst][1], rel=1e-6)
-    assert one.chance < 1e-6 < furthest(y, group, slopes=[x, x**2]).chance * 1e-3  # which alone says nothing
+    assert one.chance < 1e-6 < furthest(levels).chance * 1e-3  # which alone says nothing
 
 
 def test_a_value_that_has_a_level_for_itself_is_unlike_nothing():
-    assert furthest_pair(np.array([1.0, 2.0, 3.0, 4.0]), list("abcd")) is None
+    assert furthest_pair(without_levels(np.array([1.0, 2.0, 3.0, 4.0]), list("abcd"))) is None
     values, groups = np.array([1.0, 1.1, 0.9, 1.0, 1.05, 0.95, 9.0]), list("aaaaaab")
-    assert furthest(values, groups).number != 6
+    assert furthest(without_levels(values, groups)).number != 6
