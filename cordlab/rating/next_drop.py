@@ -75,9 +75,9 @@ class NextDrop:
 
     def limits(self, mass: float, probability: float) -> tuple[float, ...]:
         """Estimate and limit of the lowest point [m], limit of the load [N], and whether the curve ends before."""
-        lowest, load = self.drop(mass)
+        lowest, load = map(np.sort, self.drop(mass))
         asked = (lowest, 0.5), (lowest, probability), (load, probability)
-        estimate, limit, load_limit = (float(quantile(np.sort(draws), share, "upper")) for draws, share in asked)
+        estimate, limit, load_limit = (float(quantile(ranked, share, "upper")) for ranked, share in asked)
         return estimate, limit, load_limit, float(limit > self.ends_at * self.inputs["slack_length"])
 
 
