@@ -8,7 +8,7 @@ from math import isclose, isfinite
 from typing import Any, TypeGuard
 
 from cordlab.campaign.files import spelled
-from cordlab.report.monte_carlo import REACH, Errors
+from cordlab.report.monte_carlo import REACH, allowance
 from cordlab.report.results_folder import Results
 from cordlab.units import mass_range, short
 
@@ -50,51 +50,45 @@ class Comparison:
     def differing(self) -> tuple[Line, ...]:
         return tuple(line for line in self.lines if line.verdict == DIFFERS)
 
-    def count(self, verdict: str) -> int:
-        return sum(line.verdict == verdict for line in self.lines)
+    @property
+    def counts(self) -> dict[str, int]:
+        """How many values are equal, within Monte Carlo error, different."""
+        verdicts = [line.verdict for line in self.lines]
+        return {verdict: verdicts.count(verdict) for verdict in (EQUAL, WITHIN, DIFFERS)}
 
     def summary(self, most: int = 20) -> str:
-        counts = ", ".join(f"{self.count(verdict)} {verdict}" for verdict in (EQUAL, WITHIN, DIFFERS))
-        shown = [f"  {line.summary()}" for line in self.differing[:most]]
+        counts = ", ".join(f"{count} {verdict}" for verdict, count in self.counts.items())
+        texts = [f"  {line.summary()}" for line in self.differing[:most]]
         if len(self.differing) > most:
-            shown.append(f"  and {len(self.differing) - most} more")
+            texts.append(f"  and {len(self.differing) - most} more")
         reasons = [f"likely reason: {reason}" for reason in self.reasons] if self.differing else []
-        return "\n".join([f"{len(self.lines)} values: {counts}", *shown, *reasons])
+        return "\n".join([f"{len(self.lines)} values: {counts}", *texts, *reasons])
 
     def to_dict(self) -> dict[str, object]:
-        return {
-            "agrees": self.agrees,
-            "counts": {verdict: self.count(verdict) for verdict in (EQUAL, WITHIN, DIFFERS)},
-            "lines": [vars(line) for line in self.lines],
-            "reasons": list(self.reasons),
-        }
+        facts = {"agrees": self.agrees, "counts": self.counts}
+        return facts | {"lines": [vars(line) for line in self.lines], "reasons": list(self.reasons)}
 
 
 def compare(old: Results, new: Results) -> Comparison:
     """Compare two results (results.json read back, or `results_of`).
 
     Monte Carlo error is allowed for only where the draws are not the same ones (another seed, cordlab, numpy or kind
-    of machine), and by the standard errors that the new results state: they may be computed here, the old ones are
-    somebody's.
+    of machine), and as the new results state it: they may be computed here, the old ones are somebody's.
     """
     before, after = dict(_leaves(old)), dict(_leaves(new))
-    redrawn = _draws(old) != _draws(new)
-    stated = ERRORS in old and ERRORS in new
-    errors: Errors = new[ERRORS] if redrawn and stated else {}
+    redrawn, stated = _draws(old) != _draws(new), ERRORS in old and ERRORS in new
     lines = []
     for name in before | after:
         if redrawn and name.startswith(ERRORS):  # themselves as rough as drawn numbers are
             continue
         values = before.get(name, "missing"), after.get(name, "missing")
-        error = errors.get(name)
+        error, may_turn = allowance(new[ERRORS], name) if redrawn and stated else (None, False)
         tolerance = None if error is None else REACH * error
-        may_turn = name in errors and error is None
         lines.append(Line(name, *values, tolerance, _verdict(*values, tolerance, may_turn)))
     reasons = _reasons(old, new, [line for line in lines if line.verdict == DIFFERS])
     if redrawn and not stated:
-        reasons.append(
-            "other draws, and results that do not say how sure drawn numbers are: these were held to be exact"
-        )
+        text = "other draws, and results that do not say how sure drawn numbers are: these were held to be exact"
+        reasons.append(text)
     return Comparison(tuple(lines), tuple(reasons))
 
 
@@ -107,9 +101,9 @@ def headlines(old: Results, new: Results) -> tuple[str, ...]:
         change = f"{before}, unchanged" if before == after else f"{before} → {after}"
         texts.append(f"{topic}: {change}")
     for key in ("drop", "cord"):
-        names, new_names = (list(dict.fromkeys(shown(row[key]) for row in of["drops"])) for of in (old, new))
-        gone = [name for name in names if name not in new_names]
-        added = [name for name in new_names if name not in names]
+        old_names, new_names = (list(dict.fromkeys(shown(row[key]) for row in of["drops"])) for of in (old, new))
+        gone = [name for name in old_names if name not in new_names]
+        added = [name for name in new_names if name not in old_names]
         texts += [f"{key}s {word}: {_few(some)}" for word, some in (("no more there", gone), ("new", added)) if some]
     return tuple(texts)
 
@@ -158,27 +152,25 @@ def _leaves(value: object, name: str = "") -> Iterator[tuple[str, object]]:
 
 def _row_names(rows: Sequence[Any]) -> list[str]:
     """Rows are named by their first column, or by two where one does not part them; else by their place."""
-    if all(isinstance(row, Mapping) for row in rows):
-        for columns in (1, 2):
-            keys = [list(row.values())[:columns] for row in rows]
-            names = [", ".join(f"{key:g}" if isinstance(key, float) else str(key) for key in row) for row in keys]
-            if len(set(names)) == len(names):
-                return names
+    for columns in (1, 2) if all(isinstance(row, Mapping) for row in rows) else ():
+        keys = [list(row.values())[:columns] for row in rows]
+        names = [", ".join(f"{key:g}" if isinstance(key, float) else str(key) for key in row) for row in keys]
+        if len(set(names)) == len(names):
+            return names
     return [str(k) for k in range(len(rows))]
 
 
 def _verdict(x: object, y: object, tolerance: float | None, may_turn: bool) -> str:
     if _is_number(x) and _is_number(y):
-        if isclose(x, y, rel_tol=SAME, abs_tol=1e-12):
-            return EQUAL
-        return WITHIN if tolerance is not None and abs(x - y) <= tolerance else DIFFERS
-    if x == y and isinstance(x, bool) == isinstance(y, bool):
+        equal = isclose(x, y, rel_tol=SAME, abs_tol=1e-12)
+        within = tolerance is not None and abs(x - y) <= tolerance
+    else:
+        equal = x == y and isinstance(x, bool) == isinstance(y, bool)
+        texts = isinstance(x, str) and isinstance(y, str)
+        within = may_turn or (tolerance is not None and texts and _near(str(x), str(y), tolerance))
+    if equal:
         return EQUAL
-    if may_turn:
-        return WITHIN
-    if tolerance is not None and isinstance(x, str) and isinstance(y, str) and _near(x, y, tolerance):
-        return WITHIN
-    return DIFFERS
+    return WITHIN if within else DIFFERS
 
 
 def _is_number(value: object) -> TypeGuard[float]:
@@ -203,20 +195,15 @@ def _reasons(old: Results, new: Results, differing: Sequence[Line]) -> list[str]
     """Why values differ, the likeliest first."""
     if not differing:
         return []
-    start = "campaign.digests."
-    files = [line.name.removeprefix(start) for line in differing if line.name.startswith(start)]
-    reasons = [f"the input {name} is not the same file" for name in files]
-    for section in ("decision", "criteria", "site", "rig"):
+    reasons = []
+    for section in ("digests", "decision", "criteria", "site", "rig"):
         start = f"campaign.{section}."
-        reasons += [
-            f"[{section}] {line.name.removeprefix(start)} was {shown(line.old)}, is {shown(line.new)}"
-            for line in differing
-            if line.name.startswith(start)
-        ]
-    if old["cordlab"] != new["cordlab"]:
-        reasons.append(f"version: cordlab {old['cordlab']} then, {new['cordlab']} now")
-    now = new.get("versions", {})
-    for name, version in old.get("versions", {}).items():
+        for line in (line for line in differing if line.name.startswith(start)):
+            name = line.name.removeprefix(start)
+            change = f"[{section}] {name} was {shown(line.old)}, is {shown(line.new)}"
+            reasons.append(f"the input {name} is not the same file" if section == "digests" else change)
+    before, now = ({"cordlab": of["cordlab"], **of.get("versions", {})} for of in (old, new))
+    for name, version in before.items():
         if version != now.get(name):
             kind = "platform" if name == "machine" else "version"
             reasons.append(f"{kind}: {name} {version} then, {now.get(name, 'none')} now")

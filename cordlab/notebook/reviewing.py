@@ -11,7 +11,7 @@ import ipywidgets as w
 import pandas as pd
 
 from cordlab.analysis import analyse
-from cordlab.bundle.compare import DIFFERS, EQUAL, WITHIN, Comparison, Line, compare, shown, topics
+from cordlab.bundle.compare import DIFFERS, EQUAL, Comparison, Line, compare, shown, topics
 from cordlab.curves.models import models
 from cordlab.notebook.panel import Answer, Panel, probability_slider
 from cordlab.report.page import ABOUT, results_of
@@ -110,7 +110,7 @@ def _change(line: Line) -> str:
 def comparison_panel(comparison: Comparison) -> Panel:
     """Every value of two results, the old and the new one: part of a name narrows the table, and so does a verdict."""
     verdicts = [(f"{EVERY} ({len(comparison.lines)})", EVERY)]
-    verdicts += [(f"{name} ({comparison.count(name)})", name) for name in (EQUAL, WITHIN, DIFFERS)]
+    verdicts += [(f"{name} ({count})", name) for name, count in comparison.counts.items()]
     controls = {
         "text": w.Text(value="rating", description="name holds"),
         "verdict": w.Dropdown(options=verdicts, description="verdict"),

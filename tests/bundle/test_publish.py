@@ -28,15 +28,14 @@ def _few_figures(monkeypatch):
 
 
 ERRORS = {
-    "predictions[63].g_limit": 0.004,
-    "predictions[64].g_limit": 0.004,
-    "predictions[86].rated": None,
-    "wear.tested[500].lower": 0.03,
+    "predictions[].g_limit": 0.004,
+    "predictions[86]": None,
+    "wear.tested": 0.03,
     "uncertainty[clearance].word": 0.02,
-    "budget[clearance, cord to cord (length and mass too)].share": 0.005,
+    "budget[].share": 0.005,
     "rating.heaviest": 0.04,
 }
-"""Invented Monte Carlo standard errors; the specimen has no draws."""
+"""Invented Monte Carlo standard errors, of a column, a row, a part and single numbers; the specimen has no draws."""
 
 
 @pytest.fixture(scope="module")
@@ -247,8 +246,10 @@ def test_with_other_draws_a_number_may_move_by_its_standard_errors_and_by_no_mor
         other["rating"]["heaviest"] += times * 0.04
         word = other["uncertainty"][0]["word"]
         other["uncertainty"][0]["word"] = word.replace("4.26", f"{4.26 + times * 0.02 * 4.26 + 0.01:.4f}")
-        moved = [line for line in compare(results, other).lines if line.verdict != EQUAL]
-        assert {line.name: line.verdict for line in moved} == dict.fromkeys(list(ERRORS)[3:], verdict)
+        moved = {line.name: line.verdict for line in compare(results, other).lines if line.verdict != EQUAL}
+        budget = "budget[clearance, cord to cord (length and mass too)].share"
+        names = ("wear.tested[500].lower", budget, "rating.heaviest", "uncertainty[clearance].word")
+        assert moved == dict.fromkeys(names, verdict)
 
 
 def test_results_that_do_not_say_how_sure_they_are_are_held_to_be_exact(results):
@@ -266,10 +267,10 @@ def test_results_that_do_not_say_how_sure_they_are_are_held_to_be_exact(results)
 def test_standard_errors_that_somebody_wrote_into_published_results_allow_nothing(results):
     forged, new = copy.deepcopy(results), copy.deepcopy(results)
     new["campaign"]["decision"]["seed"] += 1
-    forged["predictions"][40]["g_limit"] += 0.01
-    forged["monte_carlo"]["predictions[73].g_limit"] = 1.0
+    forged["predictions"][40]["g_limit"] += 0.03
+    forged["monte_carlo"]["predictions[].g_limit"] = 1.0
     assert "predictions[73].g_limit" in {line.name for line in compare(forged, new).differing}
-    assert "monte_carlo.predictions[73].g_limit" in {line.name for line in compare(forged, results).differing}
+    assert "monte_carlo.predictions[].g_limit" in {line.name for line in compare(forged, results).differing}
 
 
 def test_with_the_same_draws_nothing_is_put_down_to_them(results):
