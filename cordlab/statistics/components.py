@@ -1,7 +1,4 @@
-"""Variance components of values in groups by REML, and the value furthest from what its groups make it.
-
-No physics. Two models, each by its textbook: groups that are drawn from a population, and levels that are taken off.
-"""
+"""Variance components of values in groups by REML, and the values furthest from what their groups make them."""
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
@@ -25,10 +22,8 @@ class VarianceComponents:
         The mean over groups and its standard error  [unit of y].
     between, within : float
         Variances between groups and within them (the repeatability)  [unit² of y].
-    ms_between, ms_within : float
-        Mean squares of the analysis of variance  [unit² of y].
-    dof_between, dof_within : int
-        Their degrees of freedom.
+    ms_between, ms_within, dof_between, dof_within : float, int
+        Mean squares of the analysis of variance  [unit² of y], and their degrees of freedom.
     sizes : tuple of int, shape (k,)
         Number of values of each group.
     zeroed : bool
@@ -85,9 +80,6 @@ class VarianceComponents:
 def components(values: ArrayLike, groups: GroupNames) -> VarianceComponents:
     """Variance between groups and within them by restricted maximum likelihood (REML), balanced or not.
 
-    Balanced groups have a closed form, that of the analysis of variance; else the likelihood is profiled to the one
-    ratio between/within. A negative estimate between groups becomes zero, and `zeroed` says so.
-
     Parameters
     ----------
     values : array_like, shape (n,)
@@ -98,6 +90,7 @@ def components(values: ArrayLike, groups: GroupNames) -> VarianceComponents:
     Returns
     -------
     VarianceComponents
+        A negative estimate between groups becomes zero, and `zeroed` says so.
 
     Raises
     ------
@@ -185,29 +178,17 @@ def _reml_ratio(means: np.ndarray, sizes: np.ndarray, ms_between: float, ms_with
     return float(optimize.brentq(lambda r: _reml(r, means, sizes, ms_within).score, *ends, xtol=1e-300, rtol=1e-14))
 
 
-# --- values unlike the others -----------------------------------------------------------------------------------
-
-
 class Levels(NamedTuple):
-    """Values less the levels and slopes that they share, by least squares.
+    """Values less the levels and slopes that they share, by least squares."""
 
-    residuals : (n,) or (n, columns) ; span : (n, k), an orthonormal basis of levels and slopes ; dof : left
-    """
-
-    residuals: np.ndarray
-    span: np.ndarray
-    dof: int
-
-    @property
-    def free(self) -> np.ndarray:
-        """The share of each value that is free of the levels (1 less its leverage).  (n,)"""
-        return 1 - (self.span**2).sum(axis=1)
+    residuals: np.ndarray  # (n,) or (n, columns)
+    span: np.ndarray  # (n, k), an orthonormal basis of levels and slopes
+    dof: int  # left
 
 
 def without_levels(values: np.ndarray, *groupings: ArrayLike, slopes: Sequence[np.ndarray] = ()) -> Levels:
-    """What is left of `values`, (n,) or (n, columns), when each group of each grouping (n,) has a level of its own and
-    all values together have a slope on each of `slopes` (n,).
-    """
+    """What is left of `values`, (n,) or (n, columns), less a level for each group of each grouping (n,) and a slope on
+    each of `slopes` (n,), common to all values."""
     members = [np.asarray(grouping)[:, None] == np.unique(grouping) for grouping in groupings]
     columns = [slope[:, None] / max(float(np.abs(slope).max()), 1e-300) for slope in slopes]
     span, singular, _ = np.linalg.svd(np.hstack([*members, *columns]).astype(float), full_matrices=False)
@@ -215,67 +196,50 @@ def without_levels(values: np.ndarray, *groupings: ArrayLike, slopes: Sequence[n
     return Levels(values - span @ (span.T @ values), span, len(span) - span.shape[1])
 
 
-@dataclass(frozen=True)
-class Furthest:
-    """The value furthest from what the others make it.
+class Furthest(NamedTuple):
+    """A value far from what the others make it."""
 
-    number : of the value;  off : its distance from what the others say;  t : that in standard deviations
-    chance : that repeatability alone puts any of the values so far off
-    """
-
-    number: int
-    off: float
-    t: float
-    chance: float
+    number: int  # of the value
+    off: float  # its distance from what the others say
+    t: float  # that in standard deviations
+    chance: float  # that repeatability alone puts any of the values so far off
 
 
 def furthest(levels: Levels, *, least_sd: float = 1e-6) -> Furthest | None:
-    """The value (n,) furthest from what its levels and slopes make it, by the externally studentized residual.
+    """The value (n,) furthest from what the others make it; none below 3 degrees of freedom.
 
-    least_sd : standard deviation of a value that is taken where the others scatter less
-
-    Cook & Weisberg 1982, section 2.2.2, with Bonferroni's bound on the chance; with one level for all values it is
-    Grubbs' test (Technometrics 11 (1969) 1). None below 3 degrees of freedom.
+    The externally studentized residual (Cook & Weisberg 1982, section 2.2.2); with one level for all it is Grubbs' test
+    (Technometrics 11 (1969) 1). `least_sd` : that is taken where the others scatter less.
     """
-    if levels.dof < 3:
-        return None
-    shown = np.flatnonzero(levels.free > 1e-6)  # not what has a level for itself
-    residuals, free, squares = levels.residuals[shown], levels.free[shown], levels.residuals @ levels.residuals
-    variance_of_others = (squares + least_sd**2 - residuals**2 / free) / (levels.dof - 1)
-    t = np.abs(residuals) / np.sqrt(np.maximum(variance_of_others, least_sd**2) * free)
-    worst = int(np.argmax(t))
-    chance = 2 * special.stdtr(levels.dof - 1, -t[worst]) * t.size
-    return Furthest(int(shown[worst]), float(residuals[worst] / free[worst]), float(t[worst]), float(chance))
+    return next(iter(_furthest(levels, 1, least_sd)), None)
 
 
-def furthest_pair(levels: Levels, *, least_sd: float = 1e-6) -> tuple[Furthest, Furthest] | None:
-    """The two values furthest from what the others make them: as `furthest`, for two that hide one another.
+def furthest_pair(levels: Levels, *, least_sd: float = 1e-6) -> tuple[Furthest, ...] | None:
+    """The two values furthest from what the others make them, which may hide one another; None below 4 degrees."""
+    return _furthest(levels, 2, least_sd) or None
 
-    Leaving a pair out takes e'(I − H)⁻¹e off the sum of squares, e and H its residuals and part of the hat matrix
-    (Cook & Weisberg 1982, section 3.6); the chance of that F ratio is bounded over all pairs. None below 4 degrees of
-    freedom.
+
+def _furthest(levels: Levels, count: int, least_sd: float) -> tuple[Furthest, ...]:
+    """The so many values without which the sum of squares is least, by an F test with Bonferroni's bound over all sets.
+
+    Leaving them out takes e'(I − H)⁻¹e off it, e and H their residuals and hat matrix (Cook & Weisberg, section 3.6).
     """
-    if levels.dof < 4:
-        return None
-    first, second = np.transpose(list(combinations(range(len(levels.residuals)), 2)))
-    shared = -(levels.span[first] * levels.span[second]).sum(axis=1)
-    left, right = levels.residuals[first], levels.residuals[second]
-    determinant = levels.free[first] * levels.free[second] - shared**2
-    apart = determinant > 1e-6
-    first, second, shared, left, right, determinant = (
-        column[apart] for column in (first, second, shared, left, right, determinant)
-    )
-    if not first.size:
-        return None
-    # how far each of the two is from what the rest says of it: (I − H)⁻¹e
-    off_first = (levels.free[second] * left - shared * right) / determinant
-    off_second = (levels.free[first] * right - shared * left) / determinant
-    taken = left * off_first + right * off_second
-    squares = levels.residuals @ levels.residuals
-    variance_of_others = np.maximum((squares + least_sd**2 - taken) / (levels.dof - 2), least_sd**2)
-    ratio = taken / 2 / variance_of_others
+    if levels.dof < count + 2:
+        return ()
+    sets = np.array(list(combinations(range(len(levels.residuals)), count)))
+    free = (np.eye(len(levels.residuals)) - levels.span @ levels.span.T)[sets[:, :, None], sets[:, None, :]]
+    known = np.linalg.det(free) > 1e-6  # not what has a level for itself
+    if not known.any():
+        return ()
+    sets, residuals = sets[known], levels.residuals[sets[known]]
+    off = np.linalg.solve(free[known], residuals[..., None])[..., 0]  # from what the others say
+    taken, dof = (residuals * off).sum(axis=1), levels.dof - count
+    variance = (levels.residuals @ levels.residuals + least_sd**2 - taken) / dof  # of the others
+    ratio = taken / count / np.maximum(variance, least_sd**2)
     worst = int(np.argmax(ratio))
-    chance = float(special.fdtrc(2, levels.dof - 2, ratio[worst])) * ratio.size
+    chance = float(special.fdtrc(count, dof, ratio[worst])) * ratio.size
     t = float(np.sqrt(ratio[worst]))
-    one = Furthest(int(first[worst]), float(off_first[worst]), t, chance)
-    return one, Furthest(int(second[worst]), float(off_second[worst]), t, chance)
+    return tuple(
+        Furthest(number, distance, t, chance)
+        for number, distance in zip(sets[worst].tolist(), off[worst].tolist(), strict=True)
+    )

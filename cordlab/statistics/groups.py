@@ -1,15 +1,11 @@
 """Values in groups (drops of cords): levels or lines within each group, and the next value of this or another group.
 
-No physics: a value (the log of a stiffness scale, a clearance), its x (a mass, a jump count) and its group. Groups are
-averaged without weights, so unbalanced ones are covered too.
+Groups count alike. Group i gives m_i(x) = Σ_d w_id(x) y_d; s_m² is the variance of the m_i over n groups, s_w² that of
+values about their group's line, w̄ the mean of the w_i, and c = (Σ |w_i|²/n − |w̄|²) n/(n − 1). Without bias
 
-Group i gives m_i(x) at x, a linear function of the values: m_i(x) = Σ_d w_id(x) y_d. Let s_m² be the variance of the
-m_i over n groups, s_w² the variance of values about their group's line and w̄ the mean of the w_i. Then
-E s_m² = σ_g²(x) + c σ_w² with c = (Σ |w_i|²/n − |w̄|²) n/(n − 1), and without bias
+    var(next − mean) = s_m² (1 + 1/n) + s_w² (1 + |w̄|² − c (1 + 1/n)):
 
-    var(next − mean) = s_m² (1 + 1/n) + s_w² (1 + |w̄|² − c (1 + 1/n)),
-
-the unweighted-means analysis of Thomas & Hultquist (1978, Ann. Statist. 6, 582), carried from levels to lines: a
+the unweighted means of Thomas & Hultquist (1978, Ann. Statist. 6, 582) carried from levels to lines, a
 random-coefficient regression in two stages. A limit takes each of the two parts with its own Student t (`t_margin`).
 """
 
@@ -19,6 +15,7 @@ from functools import cached_property
 from typing import Literal, NamedTuple
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike
 
 from cordlab.statistics.propagation import OneSide, t_margin, welch_satterthwaite
@@ -36,25 +33,13 @@ class EvidenceError(ValueError):
 
 @dataclass(frozen=True)
 class NextValue:
-    """The next value at given x; arrays (..., n_x), leading axes as in the values.
+    """The next value at given x; pairs are [from differences between groups, from the repeatability within groups]."""
 
-    Each pair is [from differences between groups, from the repeatability within groups].
-
-    mean         : estimate of the mean, (..., n_x)
-    mean_squares : s_m² and s_w², (2, ..., n_x)
-    dof          : their degrees of freedom, 0 where a part does not apply
-    of_mean      : their coefficients in the variance of the estimated mean about the true one, (2, n_x)
-    of_next      : their coefficients in the variance of the next value about the true mean, (2, n_x)
-
-    A coefficient of s_w² may be negative, far outside the x of the values: s_m² then holds more of the repeatability
-    than the next value has. That part is left out, and the limit is wider than it need be, never narrower.
-    """
-
-    mean: np.ndarray
-    mean_squares: np.ndarray
-    dof: tuple[int, int]
-    of_mean: np.ndarray
-    of_next: np.ndarray
+    mean: np.ndarray  # estimate of the mean, (..., n_x), leading axes as in the values
+    mean_squares: np.ndarray  # s_m² and s_w², (2, ..., n_x)
+    dof: tuple[int, int]  # their degrees of freedom, 0 where a part does not apply
+    of_mean: np.ndarray  # their coefficients in the variance of the estimated mean about the true one, (2, n_x)
+    of_next: np.ndarray  # their coefficients in the variance of the next value about the true mean, (2, n_x)
 
     @property
     def variances(self) -> np.ndarray:
@@ -86,22 +71,20 @@ class NextValue:
         return NextValue(self.mean[sets, one], squares, self.dof, self.of_mean[:, one], self.of_next[:, one])
 
     def _weighted(self, coefficients: np.ndarray) -> np.ndarray:
+        # far outside the x of the values s_w² may count less than nothing: left out, the limit is never narrower
         between, within = coefficients
         return np.array([self.mean_squares[0] * between, self.mean_squares[1] * np.maximum(within, 0.0)])
 
 
 class Pivots(NamedTuple):
-    """Standard draws behind the next value, common to all x so that limits are smooth in x; each (n_draws,).
+    """Standard draws (n_draws,) behind the next value, common to all x so that limits are smooth in x.
 
-    The t law of JCGM 101 6.4.9 with two sources: mean + z √(s_m² (ν₁/χ²₁)(1 + 1/n) + s_w² (ν₂/χ²₂)(…)).
-
-    normal_next, normal_mean    : standard normal, for the next value and for the mean
-    ratio_between, ratio_within : ν/χ²(ν), the true variance over the mean square
+    JCGM 101 6.4.9 with two sources: mean + z √(s_m² (ν₁/χ²₁)(1 + 1/n) + s_w² (ν₂/χ²₂)(…)).
     """
 
     normal_next: np.ndarray
     normal_mean: np.ndarray
-    ratio_between: np.ndarray
+    ratio_between: np.ndarray  # ν/χ²(ν), the true variance over the mean square
     ratio_within: np.ndarray
 
     @classmethod
@@ -126,25 +109,16 @@ class Pivots(NamedTuple):
 
 @dataclass(frozen=True)
 class GroupLines:
-    """Values with a level or a line in x for each of k groups, by least squares.
+    """Values with a level or a line in x for each of k groups, by least squares; `of` makes them."""
 
-    values    : (..., n) ; leading axes are sets of values for the same x and groups
-    x         : (n,)
-    member    : (n,) number of the group of each value
-    names     : (k,) names of the groups, in the order of first appearance
-    structure : "own lines" (each group its own slope), "one slope" (common to the groups), "flat" (one level a group),
-        or "across groups" (each group at one x only: the line runs through the groups)
-    curved    : one x² term common to all groups, with own lines
-    unknowns_before : unknowns that the values have cost before, as those of a curve; taken off the degrees of freedom
-    """
-
-    values: np.ndarray
-    x: np.ndarray
-    member: np.ndarray
-    names: tuple[Hashable, ...]
+    values: np.ndarray  # (..., n); leading axes are sets of values for the same x and groups
+    x: np.ndarray  # (n,)
+    member: np.ndarray  # (n,) number of the group of each value
+    names: tuple[Hashable, ...]  # (k,) of the groups, in the order of first appearance
+    # each group its own slope, one common to all, one level a group, or each group at one x with a line through them
     structure: Structure
-    curved: bool = False
-    unknowns_before: int = 0
+    curved: bool = False  # one x² term common to all groups
+    unknowns_before: int = 0  # that the values have cost before, as those of a curve: off the degrees of freedom
 
     @classmethod
     def of(
@@ -157,29 +131,21 @@ class GroupLines:
         curved: bool = False,
         unknowns_before: int = 0,
     ) -> "GroupLines":
-        """Levels or lines from values (..., n), the group of each (n,), and its x (n,); without x, levels.
+        """Levels or lines from values (..., n), group and x of each (n,); ValueError where they cannot be drawn.
 
-        structure : None takes own lines where each group has 3 values or more and spans all x (its line is then read
-            within its values only), else one slope, else what the x allow. "own lines" takes them in any case.
-        Raises ValueError for shapes that do not match, values that are not finite, a group with one x only where it
-        is to have its own line, and a curvature that the values cannot show.
+        Without `structure`, own lines only where each group has 3 values or more and spans all x.
         """
-        y, labels = np.asarray(values, float), np.asarray(group).tolist()
-        names = tuple(dict.fromkeys(labels))
-        number = {name: k for k, name in enumerate(names)}
-        member = np.array([number[label] for label in labels], int)
+        y, (member, names) = np.asarray(values, float), pd.factorize(np.asarray(group))
         at = np.zeros(member.size) if x is None else np.asarray(x, float)
         if y.shape[-1:] != at.shape or at.ndim != 1 or member.shape != at.shape or not at.size:
             raise ValueError(f"one value, x and group each: got {y.shape[-1:]}, {at.shape} and {member.shape} of them")
         if not (np.all(np.isfinite(y)) and np.all(np.isfinite(at))):
             raise ValueError("a value or its x is not a finite number: leave that drop out by name")
-        if structure is None:
-            structure = _structure(at, member)
-        lines = cls(y, at, member, names, structure, curved, unknowns_before)
-        if structure == "own lines":
-            for k, name in enumerate(names):
-                if np.ptp(at[member == k]) == 0:
-                    raise ValueError(f"group {name} has values at one x only: no line")
+        structure = structure or _structure(at, member)
+        lines = cls(y, at, member, tuple(names.tolist()), structure, curved, unknowns_before)
+        for k, name in enumerate(lines.names):
+            if structure == "own lines" and np.ptp(at[member == k]) == 0:
+                raise ValueError(f"group {name} has values at one x only: no line")
         design = lines._design(at, member)
         if curved and (lines.dof_within < 1 or np.linalg.matrix_rank(design, tol=1e-6) < design.shape[1]):
             raise ValueError("curvature takes 3 different x in a group and a degree of freedom to spare")
@@ -216,22 +182,18 @@ class GroupLines:
 
     def weights(self, x: ArrayLike) -> np.ndarray:
         """What each value counts in each group's value at x: m_i(x) = Σ_d w_id(x) y_d.  (n_x, k, n)"""
-        step, k = (np.reshape(x, (-1, 1, 1)) - self.x.mean()) / self._scale, self.n_groups
-        slope = {"own lines": self._solution[k : 2 * k], "one slope": self._solution[k : k + 1]}
-        lines = self._solution[:k] + step * slope.get(self.structure, 0.0)
-        return lines + step**2 * self._solution[-1] if self.curved else lines
+        at, groups = np.atleast_1d(np.asarray(x, float)), np.arange(self.n_groups)
+        rows = self._design(np.repeat(at, groups.size), np.tile(groups, at.size))
+        return (rows @ self._solution).reshape(at.size, groups.size, -1)
 
     def mean_weights(self, x: ArrayLike, group: Hashable | None = None) -> np.ndarray:
-        """What each value counts in the mean of the groups at x, or in one group's value, and so does its error.
-
-        (n_x, n)
-        """
-        weights = self.weights(x)
-        if group is not None:
-            return weights[:, self._number(group)]
-        if self.structure != "across groups":
-            return weights.mean(1)
-        return np.einsum("mk,mkn->mn", self._through_groups(np.atleast_1d(np.asarray(x, float))), weights)
+        """What each value, and so its error, counts in the groups' mean at x, or in one group's value.  (n_x, n)"""
+        if group is None:
+            return np.einsum("mk,mkn->mn", self._shares(x), self.weights(x))
+        if group not in self.names:
+            with_drops = ", ".join(map(str, self.names))
+            raise EvidenceError(f"cord {group!r} has no drop here; cords with drops: {with_drops}")
+        return self.weights(x)[:, self.names.index(group)]
 
     def group_values(self, x: ArrayLike) -> np.ndarray:
         """Value of each group's line at x.  (..., n_x, k)"""
@@ -242,11 +204,9 @@ class GroupLines:
     def another_group(self, x: ArrayLike = 0.0) -> NextValue:
         """The next value of a group not seen yet, at x: a number or (n_x,).
 
-        Raises EvidenceError with fewer than 2 groups (3 where each has one x only), or where the lines leave no
-        repeatability to see and the limit needs it.
+        Raises EvidenceError with too few groups, or where the limit needs a repeatability that is not shown.
         """
-        n, at = self.n_groups, np.atleast_1d(np.asarray(x, float))
-        across = self.structure == "across groups"
+        n, across = self.n_groups, self.structure == "across groups"
         if n < 2:
             raise EvidenceError(
                 "only 1 cord: a limit for another cord needs at least 2; ask for this cord, or test more cords"
@@ -255,22 +215,16 @@ class GroupLines:
             raise EvidenceError(
                 "2 cords, each at one mass of its own, show no scatter about a line: drop each cord at two masses"
             )
-        weights, values, ones = self.weights(at), self.group_values(at), np.ones(at.size)
+        weights, values, shares, dof = self.weights(x), self.group_values(x), self._shares(x), n - 1 - across
         of_mean = (weights.mean(1) ** 2).sum(1)
         in_between = ((weights**2).sum((1, 2)) / n - of_mean) * n / (n - 1)  # c of the module's text
-        within_mean = of_mean - in_between / n
-        mean, square, between_mean = values.mean(-1), values.var(-1, ddof=1), ones / n
-        if across:
-            through, at_own = self._through_groups(at), self._through_groups(self._centres)
-            mean = np.einsum("mk,...mk->...m", through, values)
-            residuals = values - values @ at_own.T
-            square, between_mean = (residuals**2).sum(-1) / (n - 2), (through**2).sum(1)
+        square = ((values - values @ self._shares(self._centres).T) ** 2).sum(-1) / dof
         return self._next(
-            mean,
+            np.einsum("mk,...mk->...m", shares, values),
             square,
-            dof=n - 2 if across else n - 1,
-            of_mean=np.array([between_mean, within_mean]),
-            of_next=np.array([ones, 1 - in_between]),
+            dof=dof,
+            of_mean=np.array([(shares**2).sum(1), of_mean - in_between / n]),
+            of_next=np.array([np.ones(len(weights)), 1 - in_between]),
         )
 
     def this_group(self, group: Hashable, x: ArrayLike = 0.0) -> NextValue:
@@ -326,18 +280,17 @@ class GroupLines:
     @property
     def curvature(self) -> float:
         """Coefficient of x², common to the groups; 0 for straight lines."""
-        return float(self.values @ self._curvature_weights) if self.curved else 0.0
+        return float(self.values @ self._curvature_weights)
 
     @property
     def se_curvature(self) -> float:
-        return float(self.repeatability * np.linalg.norm(self._curvature_weights)) if self.curved else 0.0
+        return float(self.repeatability * np.linalg.norm(self._curvature_weights))
 
     @property
     def between(self) -> tuple[np.ndarray, tuple[str, ...]]:
-        """Covariance (2, 2) of the groups' true intercepts and slopes, and the names of those that stand at zero.
+        """Covariance (2, 2) of the groups' true intercepts and slopes, and which came out negative and stand at zero.
 
-        That of the fitted ones less what the repeatability puts in; equal to REML for balanced groups. A variance that
-        comes out negative is set to zero and named.
+        That of the fitted ones less what the repeatability puts in; equal to REML for balanced groups.
         """
         n, coefficients = self.n_groups, self._coefficients
         if n < 2 or self.dof_within < 1:
@@ -345,8 +298,8 @@ class GroupLines:
         mean = coefficients.mean(0)
         error = (np.einsum("kid,kjd->ij", coefficients, coefficients) / n - mean @ mean.T) * n / (n - 1)
         covariance = np.cov(self.intercepts, self.slopes) - self.within * error
-        zeroed = tuple(name for i, name in enumerate(("intercept", "slope")) if covariance[i, i] <= 0)
         positive = np.diag(covariance) > 0
+        zeroed = tuple(name for name, above in zip(("intercept", "slope"), positive, strict=True) if not above)
         return np.where(np.outer(positive, positive), covariance, 0.0), zeroed
 
     @property
@@ -358,14 +311,8 @@ class GroupLines:
         """A row a value: level of its group, slope and curvature, as the structure has them.  (n, unknowns)"""
         level = (member[:, None] == np.arange(self.n_groups)).astype(float)
         step = ((x - self.x.mean()) / self._scale)[:, None]
-        columns = [level]
-        if self.structure == "own lines":
-            columns.append(level * step)
-        elif self.structure == "one slope":
-            columns.append(step)
-        if self.curved:
-            columns.append(step**2)
-        return np.hstack(columns)
+        slopes = {"own lines": [level * step], "one slope": [step]}.get(self.structure, [])
+        return np.hstack([level, *slopes, *([step**2] if self.curved else [])])
 
     @cached_property
     def _solution(self) -> np.ndarray:
@@ -375,8 +322,8 @@ class GroupLines:
 
     @property
     def _curvature_weights(self) -> np.ndarray:
-        """What each value counts in the curvature.  (n,)"""
-        return self._solution[-1] / self._scale**2
+        """What each value counts in the curvature, nothing in that of straight lines.  (n,)"""
+        return self.curved * self._solution[-1] / self._scale**2
 
     @property
     def _coefficients(self) -> np.ndarray:
@@ -390,16 +337,13 @@ class GroupLines:
         """Mean x of each group.  (k,)"""
         return np.bincount(self.member, self.x) / self.sizes
 
-    def _through_groups(self, at: np.ndarray) -> np.ndarray:
-        """What each group's mean counts in a line through all groups, at x.  (n_x, k)"""
-        about = self._centres - self._centres.mean()
-        return 1 / self.n_groups + np.outer(at - self._centres.mean(), about) / (about @ about)
-
-    def _number(self, group: Hashable) -> int:
-        if group not in self.names:
-            with_drops = ", ".join(map(str, self.names))
-            raise EvidenceError(f"cord {group!r} has no drop here; cords with drops: {with_drops}")
-        return self.names.index(group)
+    def _shares(self, x: ArrayLike) -> np.ndarray:
+        """What each group's value counts in the mean at x: alike, or as in a line through them.  (n_x, k)"""
+        at, about = np.atleast_1d(np.asarray(x, float)), np.zeros(self.n_groups)
+        if self.structure == "across groups":
+            about = self._centres - self._centres.mean()
+            about = about / (about @ about)
+        return 1 / self.n_groups + np.outer(at - self._centres.mean(), about)
 
 
 def _structure(x: np.ndarray, member: np.ndarray) -> Structure:

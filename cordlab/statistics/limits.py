@@ -1,7 +1,6 @@
 """The three limits (confidence, prediction, tolerance) from normal values, alone or in groups (drops in cords).
 
-No physics. A caller whose values are better normal as logarithms gives the logarithms. Each limit says what it
-promises; they are never mixed.
+Each limit says what it promises; they are never mixed. Values that are better normal as logarithms come as logarithms.
 """
 
 from dataclasses import dataclass
@@ -20,23 +19,17 @@ Side = Literal["upper", "lower", "both"]
 
 @dataclass(frozen=True)
 class Limit:
-    """One limit and what it promises. A side that has no limit is infinite.
+    """One limit and what it promises. A side that has no limit is infinite."""
 
-    kind : "confidence" (of the mean), "prediction" (of the next value) or "tolerance" (of a share of all values)
-    probability : that it holds for the mean or the next value; for tolerance, the share
-    confidence : tolerance only, else nan
-    factor : the limit is mean ± factor · sd (with groups, · the standard deviation of the next value about the mean)
-    """
-
-    kind: str
+    kind: str  # "confidence" (of the mean), "prediction" (of the next value) or "tolerance" (of a share of all values)
     side: Side
     lower: float
     upper: float
-    probability: float
-    confidence: float
+    probability: float  # that it holds for the mean or the next value; for tolerance, the share
+    confidence: float  # tolerance only, else nan
     n: int
     dof: float
-    factor: float
+    factor: float  # mean ± factor · sd; with groups, · the standard deviation of the next value about the mean
 
     def __float__(self) -> float:
         if self.side == "both":
@@ -70,10 +63,8 @@ def tolerance_limit(values: ArrayLike, *, share: float, confidence: float, side:
     ----------
     values : array_like, shape (n,)
         Independent normal values, n ≥ 2  [any unit].
-    share : float
-        Share of all values that the limit is to hold, between 0 and 1.
-    confidence : float
-        How often, over many samples, it holds that share, between 0 and 1.
+    share, confidence : float
+        Share of all values to hold, and how often over many samples it is held; between 0 and 1.
     side : {"upper", "lower", "both"}
         On which side values are dangerous.
 
@@ -108,8 +99,7 @@ def prediction_limit(values: ArrayLike, *, probability: float, side: Side, group
     """Limit that holds the next value; with groups, the next value of a group not seen yet (another cord).
 
     Without groups: mean ± t·sd·√(1 + 1/n). With groups: about the mean of the k group means, √Σ t²·variance of two
-    parts, each with its own t: s_m²(1 + 1/k) on k − 1 degrees of freedom, s_m² the variance of the group means, and
-    s_w²(1 − mean of 1/nᵢ), s_w² the variance within groups.
+    parts: s_m²(1 + 1/k), s_m² the variance of the group means, and s_w²(1 − mean of 1/nᵢ), s_w² that within groups.
 
     Parameters
     ----------
@@ -157,8 +147,9 @@ def prediction_limit(values: ArrayLike, *, probability: float, side: Side, group
     margin, u, dof = float(another.margin(probability, sides=sides)[0]), float(another.u[0]), another.dof[0]
     factor = margin / u if u else t_margin([1.0], [dof], probability, sides=sides)
     effective = float(another.effective_dof[0]) if u else dof
-    ends = _ends(y[0] + another.mean[0], margin, side)
-    return Limit("prediction", side, *ends, probability, np.nan, k, effective, factor)
+    return Limit(
+        "prediction", side, *_ends(y[0] + another.mean[0], margin, side), probability, np.nan, k, effective, factor
+    )
 
 
 def _checked(values: ArrayLike, **shares: float) -> np.ndarray:
@@ -167,7 +158,7 @@ def _checked(values: ArrayLike, **shares: float) -> np.ndarray:
     if y.ndim != 1 or not y.size:
         raise ValueError(f"values of shape {y.shape}: one row of at least one value is needed")
     if not np.isfinite(y).all():
-        raise ValueError(f"value {int(np.flatnonzero(~np.isfinite(y))[0]) + 1} is not a number: leave it out by name")
+        raise ValueError(f"value {np.argmin(np.isfinite(y)) + 1} is not a number: leave it out by name")
     _dof(y.size)
     _check_shares(**shares)
     return y
@@ -198,9 +189,6 @@ def _ends(mean: float, half: float, side: Side) -> tuple[float, float]:
     return lower, upper
 
 
-# --- factors ----------------------------------------------------------------------------------------------------
-
-
 def prediction_factor(n: float, probability: float, sides: int = 1) -> float:
     """k such that mean ± k·sd holds the next value with `probability`: t·√(1 + 1/n), on n − 1 degrees of freedom."""
     _check_shares(probability=probability)
@@ -208,9 +196,9 @@ def prediction_factor(n: float, probability: float, sides: int = 1) -> float:
 
 
 def prediction_assurance(n: int, probability: float) -> float:
-    """Share of samples of n in which a one-sided prediction limit holds at least `probability` of all values.
+    """Share of samples of n in which a one-sided prediction limit holds `probability` of all values or more, not fewer.
 
-    Over samples it holds that many on average; in the other ones it holds fewer. By the noncentral t law.
+    By the noncentral t law.
     """
     factor = prediction_factor(n, probability)
     return float(special.nctdtr(n - 1, special.ndtri(probability) * n**0.5, factor * n**0.5))

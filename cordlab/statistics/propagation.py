@@ -1,5 +1,7 @@
-"""Propagation of uncertainty: parts with their degrees of freedom (JCGM 100), adaptive Monte Carlo (JCGM 101), and the
-name of a decision (JCGM 106). First-order propagation itself is done with ufloats (`uncertainties`)."""
+"""Propagation of uncertainty: parts with their degrees of freedom (JCGM 100), Monte Carlo (JCGM 101), decisions (106).
+
+First-order propagation itself is done with ufloats (`uncertainties`).
+"""
 
 from collections.abc import Callable, Sequence
 from math import ceil, floor, inf, log10, sqrt
@@ -16,11 +18,9 @@ NEARLY = 1.05  # from half of some 10,000 draws on, the tolerance does not chang
 
 
 def welch_satterthwaite(u: ArrayLike, dof: Sequence[float]) -> tuple[Any, Any]:
-    """Combined standard uncertainty and its effective degrees of freedom (JCGM 100, G.2b).
+    """Combined standard uncertainty and its effective degrees of freedom (JCGM 100, G.2b), from parts u (n_parts, ...).
 
-    u : (n_parts, ...) parts of the standard uncertainty ; dof : (n_parts,) degrees of freedom of each, inf if exact.
-    Both results are numbers, or arrays (...) where the parts are.
-    Raises ValueError where a part has no degrees of freedom.
+    dof : (n_parts,) of each, inf if exact; ValueError where a part has none.
     """
     parts, nu = _parts(u, dof)
     total = (parts**2).sum(0)
@@ -32,9 +32,8 @@ def welch_satterthwaite(u: ArrayLike, dof: Sequence[float]) -> tuple[Any, Any]:
 def t_margin(u: ArrayLike, dof: Sequence[float], probability: float, *, sides: int = 1) -> Any:
     """√Σ (t_ν u)² over the parts of a standard uncertainty: the distance of a limit from its estimate.
 
-    u, dof : as in `welch_satterthwaite`. Such a limit holds at least as often as it says, whatever the true parts
-    (Banerjee, Sankhyā 22 (1960) 357, from memory). One t with the effective degrees of freedom does not: from 2 cords
-    of 3 drops it would hold 96 times in 100 instead of 99. Raises ValueError where a part has no degrees of freedom.
+    Such a limit holds at least as often as it says, whatever the true parts (Banerjee, Sankhyā 22 (1960) 357, from
+    memory). One t with the effective degrees of freedom does not: from 2 cords of 3 drops 96 times in 100 and not 99.
     """
     parts, nu = _parts(u, dof)
     share = probability if sides == 1 else (1 + probability) / 2
@@ -61,10 +60,7 @@ def numerical_tolerance(u: float, digits: int = 2) -> float:
 
 
 def quantile(ranked: Draws, probability: float, side: str) -> np.ndarray:
-    """An order statistic of draws (..., n) in rising order: the next one outwards on the side of danger.
-
-    Never an interpolation with an infinite draw; nan where any draw is.
-    """
+    """An order statistic of draws (..., n) in rising order: the next on the side of danger; nan where a draw is."""
     if side not in ("upper", "lower"):
         raise ValueError(f"side is 'upper' or 'lower', not {side!r}")
     place = probability * (ranked.shape[-1] - 1)
@@ -73,10 +69,7 @@ def quantile(ranked: Draws, probability: float, side: str) -> np.ndarray:
 
 
 def quantile_error(ranked: Draws, probability: float) -> np.ndarray:
-    """Standard error of a quantile: half the distance between the order statistics at n·p ± √(n·p(1 − p)).
-
-    nan or inf where draws that far out are infinite.
-    """
+    """Standard error of a quantile: half the distance between the order statistics at n·p ± √(n·p(1 − p))."""
     step = sqrt(probability * (1 - probability) / ranked.shape[-1])
     ends = np.clip([probability - step, probability + step], 0, 1)
     low, high = np.moveaxis(ranked[..., np.rint(ends * (ranked.shape[-1] - 1)).astype(int)], -1, 0)
@@ -100,11 +93,9 @@ def adaptive(
     size: int,
     most: int,
 ) -> tuple[list[Draws], bool]:
-    """Batches of draws until a statistic is steady: twice the standard error of its mean over batches ≤ tolerance.
+    """Batches of draws until twice the standard error of a statistic over batches is in `tolerance` (JCGM 101 7.9.4).
 
-    JCGM 101 7.9.4. `batch(rng, size)` gives draws with the draws on the last axis, `statistic` one or more numbers of a
-    batch, `tolerance` what they may be off, from all draws. Returns the batches and whether the rule was met before
-    `most` draws. A statistic that is infinite in every batch is steady.
+    Draws lie on the last axis; returns the batches, and whether the rule was met before `most` draws.
     """
     rng = np.random.default_rng(seed)
     batches: list[Draws] = []
@@ -114,7 +105,7 @@ def adaptive(
         batches.append(batch(rng, size))
         statistics.append(np.atleast_1d(statistic(batches[-1])))
         n, stack = len(batches), np.stack(statistics)
-        stack = np.where(np.isinf(stack).all(axis=0), 0.0, stack)
+        stack = np.where(np.isinf(stack).all(axis=0), 0.0, stack)  # infinite in every batch is steady
         if n >= 2 and np.isfinite(stack).all():
             error = stack.std(0, ddof=1) / sqrt(n)
             # the tolerance is asked for only where it can matter: time grows with the draws
@@ -130,11 +121,9 @@ DECISIONS = ("guarded acceptance", "simple acceptance only", "simple rejection",
 
 
 def decide(limit_meets: bool, estimate_meets: bool, violation: float, *, risk: float) -> str:
-    """Name of the decision on a criterion (JCGM 106, 8.2 and 8.3).
+    """Name of the decision on a criterion that is violated with this probability (JCGM 106, 8.2 and 8.3).
 
-    Guarded acceptance: the limit meets it. Guarded rejection: it is violated with probability 1 − `risk` or more.
-    Between them simple acceptance would go by the estimate alone and share the risk; cordlab rates by guarded
-    acceptance only.
+    Simple acceptance would go by the estimate alone and share the risk; cordlab rates by guarded acceptance only.
     """
     if limit_meets:
         return DECISIONS[0]
