@@ -21,6 +21,7 @@ from cordlab.batch.wave_removal import WaveFit, take_out_waves
 from cordlab.campaign.campaign import Campaign, CampaignError
 from cordlab.campaign.files import changes, offer
 from cordlab.campaign.jump_log import LogEntry, read_jump_log
+from cordlab.campaign.settings import hangs_on
 from cordlab.curves.models import models
 from cordlab.limits.anchoring import DropStiffness, drop_stiffness
 from cordlab.limits.budget import Budget, budget
@@ -320,8 +321,9 @@ class Analysis:
     @cached_property
     def rating(self) -> Rating:
         """Which riders the cords may carry, or why none."""
-        rating = self._rated.rating
-        return replace(rating, conditions=self._conditions()) if rating.rated else rating
+        rating, campaign = self._rated.rating, self.campaign
+        conditions = self._conditions() if rating.rated else ""
+        return replace(rating, conditions=conditions, hangs_on=hangs_on(campaign.site, campaign.criteria))
 
     def _conditions(self) -> str:
         """For which jump counts and temperatures the rated range holds, in words."""

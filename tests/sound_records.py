@@ -33,6 +33,7 @@ class TrueDrop:
 
     bend, hardening : of the rubber's curve; reach : stretch ratio that the curve is made for
     friction : share of the greatest force that the friction element holds; viscosity : [N·s]
+    stiffness : scale of the curve [N]; 0 for one with which the drop ends about at its reach
     """
 
     mass: float
@@ -45,6 +46,7 @@ class TrueDrop:
     friction: float
     viscosity: float
     waves: bool
+    stiffness: float = 0.0
 
     def curve(self, strain: np.ndarray) -> np.ndarray:
         """Shape of the force over strain, without its scale."""
@@ -53,6 +55,8 @@ class TrueDrop:
     @property
     def scale(self) -> float:
         """Of the curve [N]: its work up to `reach` is what the mass loses in height, so the drop ends about there."""
+        if self.stiffness:
+            return self.stiffness
         strain = np.linspace(0, self.reach - 1, 400)
         return (self.mass + self.cord_mass / 2) * G * self.reach / np.trapezoid(self.curve(strain), strain)
 

@@ -3,14 +3,16 @@
 Campaigns are invented, by a motion that shares no code with cordlab (`tests/worlds.py`).
 """
 
+from html import unescape
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from cordlab import Analysis, CampaignError, read_campaign
+from cordlab import Analysis, CampaignError, cli, read_campaign
 from cordlab.batch.findings import STOPS, Finding, against_rating, settled
 from cordlab.campaign.decisions import Choice, record_decision, take_back
+from cordlab.report import page
 from tests.small_campaign import edit
 from tests.worlds import FIVE, World, crossed
 
@@ -104,6 +106,28 @@ def test_a_row_that_settles_says_what(world, tmp_path, row, words):
     with pytest.raises(CampaignError, match=r"decisions\.csv") as caught:
         read_campaign(folder)
     assert words in str(caught.value)
+
+
+def test_the_numbers_that_an_answer_hangs_on_stand_beside_it(world, tmp_path, capsys):
+    """In the terminal, in a notebook and on the report's first page; a known error of the tape is refused."""
+    folder = written(world, tmp_path)
+    edit(folder, "campaign.toml", ('gear_mass = "3.0(3) kg"', 'gear_mass = "0 kg"'))
+    analysis = Analysis(read_campaign(folder))
+    words = (
+        "tie point 43.00 m above the water; the rider is let go level with the tie point and reaches 2.00 m below the "
+        "cord's end; gear 0.0 kg; least clearance 3 m, greatest g 4, greatest stretch ratio 4.6, "
+        "least strength factor 4"
+    )
+    assert words in analysis.rating.summary()
+    assert words in unescape(analysis.rating._repr_html_())
+    assert words in unescape(page.render(page.results_of(analysis), {}))
+    in_feet = unescape(page.render(page.results_of(analysis), {}, second_units=True))
+    assert "tie point 43.00 m (141.1 ft) above the water" in in_feet
+    assert cli.main(["analyse", str(folder), "--no-pounds-and-feet"]) == cli.NO
+    assert words in capsys.readouterr().out
+    edit(folder, "campaign.toml", ('load_cell_at = "top"', 'load_cell_at = "top"\nlowest_point_error = "0.20(5) m"'))
+    with pytest.raises(CampaignError, match=r"0.20\(5\) m is a known error: correct drops.csv by it"):
+        read_campaign(folder)
 
 
 @pytest.mark.parametrize(

@@ -18,6 +18,7 @@ from cordlab.batch.cords import slope_within
 from cordlab.batch.fit import BatchFit
 from cordlab.campaign.campaign import Campaign, DropEntry
 from cordlab.campaign.decisions import Decisions
+from cordlab.campaign.settings import release_in_words
 from cordlab.records.reduce import Drop
 from cordlab.statistics.components import furthest, without_levels
 
@@ -358,7 +359,7 @@ def _site_and_rig(campaign: Campaign, drops: Sequence[Drop]) -> Iterator[Finding
     """Numbers of site and rig that are likely others, and that the rating hangs on."""
     rig, site = campaign.rig, campaign.site
     if abs(site.release_depth.value - rig.release_depth.value) > APART:
-        at_site, at_rig = _release_in_words(site.release_depth.value), _release_in_words(rig.release_depth.value)
+        at_site, at_rig = release_in_words(site.release_depth.value), release_in_words(rig.release_depth.value)
         yield Finding(
             "release depth",
             f"the rider is let go {at_site}, the weights were let go {at_rig}",
@@ -389,12 +390,6 @@ def _site_and_rig(campaign: Campaign, drops: Sequence[Drop]) -> Iterator[Finding
             "[site] gear_mass",
             "weigh harness and connectors",
         )
-
-
-def _release_in_words(depth: float) -> str:
-    if depth == 0:
-        return "level with the tie point"
-    return f"{abs(depth):.2f} m {'BELOW' if depth > 0 else 'ABOVE'} the tie point"
 
 
 # --- a batch and its fit ----------------------------------------------------------------------------------------

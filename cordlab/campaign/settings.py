@@ -35,6 +35,14 @@ def _exact(written: object, *, unit: str = "", **bounds: float) -> float:
     return measured.value
 
 
+def _common_error(written: object, *, unit: str) -> Measured:
+    """An error that all readings share, of which only the size is known."""
+    measured = _measured(written, unit=unit)
+    if measured.value:
+        raise ValueError(f"{written} is a known error: correct drops.csv by it, and write here what is left")
+    return measured
+
+
 def _share(written: object, *, lowest: float = 0.0) -> float:
     value = parse_measured(written, "").value
     if not lowest < value < 1:
@@ -108,6 +116,8 @@ class Rig:
     air_density: Measured = _key(_measured, unit="kg/m^3", at_least=0)
     compliance: Measured = _key(_measured, unit="m/N", at_least=0)  # sag of crane or boom per newton
     load_cell_at: str = _key(_choice, choices=("top", "bottom"))  # tie point, or the cord's lower end
+    # what all lowest points noted in drops.csv have in common: of tape, camera or datum
+    lowest_point_error: Measured | None = _key(_common_error, None, unit="m")
 
 
 @dataclass(frozen=True)
@@ -147,6 +157,25 @@ class Criteria(_Bounds):
     greatest_jumps: int | None = _key(_whole, None)  # the maker's or the rule's cap on the jump count
     lot_sample_share: float | None = _key(_share, None)  # least share of the lot to be broken
     lot_size: int | None = _key(_whole, None)  # number of cords in the lot
+
+
+def release_in_words(depth: float) -> str:
+    """ "2.00 m BELOW the tie point": a wrong sign shows."""
+    if depth == 0:
+        return "level with the tie point"
+    return f"{abs(depth):.2f} m {'BELOW' if depth > 0 else 'ABOVE'} the tie point"
+
+
+def hangs_on(site: Site, criteria: Criteria) -> str:
+    """The few numbers that an answer hangs on, in words: to be read with it, for one of them may be mistyped."""
+    bounds = [(criterion.key.replace("_", " "), quantity.unit, criterion.key) for quantity, criterion in bounded()]
+    values = [(word, unit, getattr(criteria, key)) for word, unit, key in bounds]
+    held = [f"{word} {value:g} {unit}".rstrip() for word, unit, value in values if value is not None]
+    return (
+        f"tie point {site.tie_height.value:.2f} m above the {site.surface}; the rider is let go "
+        f"{release_in_words(site.release_depth.value)} and reaches {site.reach_below_attachment.value:.2f} m below the "
+        f"cord's end; gear {site.gear_mass.value:.1f} kg; {', '.join(held)}"
+    )
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,9 @@ Each source of uncertainty enters once:
 - the same two for the peaks' excess over the curve's, with a t law of its own.
 - shape of the curve and choice of the model: each draw takes another curve that the records allow.
 - shared by all drops (`SharedInput`), one error a draw, carried by what it does to every ln s: drag, air, release depth
-  and compliance of the rig, each test mass, viscosity, and the calibration behind the peaks and behind lowest points
-  read from records. An error of the force that the curve was fitted to scales the curve, and ln s takes it up.
+  and compliance of the rig, each test mass, viscosity, the calibration behind the peaks and behind lowest points read
+  from records, and the error of tape or camera behind those that were noted. An error of the force that the curve was
+  fitted to scales the curve, and ln s takes it up.
 - drawn for each drop: the site's height, release, drag, air, reach and gear; in the stretch ratio, the new cord's
   length. The rig's height is in no limit: lowest points are measured from the tie point.
 
@@ -233,6 +234,10 @@ def _shared(logs: _Logs, central: Shapes, rig: Place) -> list[SharedInput]:
     if drops.u_common.any():
         change = slopes(lambda by: (replace(drops, lowest_point=drops.lowest_point + by * drops.u_common), inputs))
         shared.append(SharedInput("lowest points' calibration", one, False, *change))
+    noted, error = drops.u_common == 0, getattr(rig, "lowest_point_error", None)
+    if error and error.u and noted.any():
+        change = slopes(lambda by: (replace(drops, lowest_point=drops.lowest_point + by * error.u * noted), inputs))
+        shared.append(SharedInput("lowest points as noted", error, False, *(moved / error.u for moved in change)))
     if logs.waves is not None and logs.waves.sd_stiffness.any():
         # `Run` adds what it does at the site; what it does to the peaks' excess is in sd_lower and sd_tie
         effect = -logs.waves.at(drops.mass, "stiffness")[1]

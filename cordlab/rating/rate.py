@@ -59,6 +59,8 @@ class Rating:
         what the limits promise, and how a criterion is decided
     conditions : str
         for which jump counts and temperatures the range holds, in words; "" where nobody has said it
+    hangs_on : str
+        the few numbers of site and criteria that the answer hangs on, in words; "" where nobody has said them
 
     Notes
     -----
@@ -92,6 +94,7 @@ class Rating:
     promise: str
     rule: str = RULE
     conditions: str = ""
+    hangs_on: str = ""
 
     @property
     def ends(self) -> tuple[float, float] | None:
@@ -114,7 +117,8 @@ class Rating:
         if self.rated:
             lines.append(f"  light end: {self.governed_by['light']};  heavy end: {self.governed_by['heavy']}")
             lines += [f"  {self.promise}", f"  {self.rule}"]
-        return "\n".join([*lines, *(f"  {reason}" for reason in self.reasons)])
+        lines += [f"  {reason}" for reason in self.reasons]
+        return "\n".join([*lines, f"  it hangs on: {self.hangs_on}"] if self.hangs_on else lines)
 
     def table(self) -> pd.DataFrame:
         """Estimates, limits and standard uncertainties by rider mass; nan where nothing is known."""

@@ -15,7 +15,7 @@ from cordlab.campaign.decisions import LEFT_OUT
 from cordlab.report import tables as sections
 from cordlab.report.monte_carlo import standard_errors
 from cordlab.report.results_folder import RESULTS, Results, write_folder
-from cordlab.report.rounding import Numbers
+from cordlab.report.rounding import Numbers, in_pounds_and_feet
 from cordlab.units import plain
 
 if TYPE_CHECKING:
@@ -103,6 +103,7 @@ def render(results: Results, figures: Mapping[str, str], *, second_units: bool |
         "riders": numbers.riders,
         "unit": numbers.unit,
         "sentence": sections.sentence,
+        "both": in_pounds_and_feet if second_units else str,
     }
     template = page.from_string((files("cordlab.report") / "report.html.j2").read_text(encoding="utf-8"))
     campaign, curve = results["campaign"], results["curve"] or sections.NO_CURVE

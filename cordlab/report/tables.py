@@ -29,6 +29,7 @@ PLACE = {
     "air_density": ("air density", "kg/m³"),
     "compliance": ("sag of the rig per newton", "m/N"),
     "load_cell_at": ("load cell at the", ""),
+    "lowest_point_error": ("error that all lowest points noted share", "m"),
     "temperature": ("temperature of the cords in use", "degC"),
 }
 EVERY = 4  # kg between the rows of the table

@@ -145,12 +145,17 @@ def test_what_all_drops_share_does_not_shrink_with_their_number():
 
 
 @pytest.mark.parametrize("n", [4, 40])
-def test_what_the_distance_calibration_leaves_open_is_no_better_known_from_many_drops(n):
-    """Lowest points read from records share their sensor's error: 0.1 m of it is 0.1 m at the same rig, whatever n."""
-    read = replace(invented(np.zeros((n, 1)), masses=np.array([68.0])), u_common=np.full(n, 0.1))
-    forecast = forecast_drop(drop_stiffness(CURVE, read, rig=EXACT), site=EXACT, masses=[68.0], draws=20_000)
+@pytest.mark.parametrize("noted", [False, True])
+def test_an_error_that_all_lowest_points_share_is_no_better_known_from_many_drops(n, noted):
+    """The distance sensor's, or the tape's as campaign.toml states it: 0.1 m is 0.1 m at the same rig, whatever n."""
+    read, rig = invented(np.zeros((n, 1)), masses=np.array([68.0])), EXACT
+    if noted:
+        rig = SimpleNamespace(**vars(EXACT), lowest_point_error=Measured(0.0, 0.1))
+    else:
+        read = replace(read, u_common=np.full(n, 0.1))
+    forecast = forecast_drop(drop_stiffness(CURVE, read, rig=rig), site=EXACT, masses=[68.0], draws=20_000)
     share = budget(forecast, mass=68.0, quantity="lowest_point").shares[0]
-    assert share.input == "lowest points' calibration"
+    assert share.input == ("lowest points as noted" if noted else "lowest points' calibration")
     assert share.u == pytest.approx(0.1, rel=0.01)
     margin = forecast.limit("lowest_point") - forecast.estimate("lowest_point")
     assert margin == pytest.approx(0.1 * stats.norm.ppf(0.99), rel=0.05)  # the drawn quantile scatters by 1.6 %

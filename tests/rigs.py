@@ -1,0 +1,166 @@
+"""Campaigns with records of several cords, masses, rigs and loggers, sound or with something wrong about a sensor.
+
+Motion and sensors are those of `tests/sound_records.py`, which shares no code with cordlab. Nothing here was measured.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+
+from tests.small_campaign import changed
+from tests.sound_records import (
+    SENSITIVITY,
+    TOML,
+    Logger,
+    Trace,
+    TrueDrop,
+    random_drop,
+    random_logger,
+    recorded,
+    traces,
+)
+
+Plan = Sequence[tuple[int, float, int, float, str]]  # cord number, mass, jumps, temperature, use
+ROOM = 7.0  # m between the deepest drop and the surface of the site
+
+
+@dataclass(frozen=True)
+class Circumstance:
+    """What is wrong with a sensor, or with what was written down; nothing, as it stands here.
+
+    depth : the depth that the distance sensor is made to see; gain : of the cell over the calibrated one
+    distance, noted : whether there is a distance sensor, and lowest points read on their own
+    mass : added to the masses noted [kg]; tape : lowest points noted over true ones; toml : changes of campaign.toml
+    """
+
+    depth: Callable[[np.ndarray], np.ndarray] | None = None
+    gain: float = 1.0
+    distance: bool = True
+    noted: bool = False
+    mass: float = 0.0
+    tape: float = 1.0
+    toml: tuple[tuple[str, str], ...] = ()
+
+
+SOUND = Circumstance()
+
+
+@dataclass
+class RecordedWorld:
+    """A batch of cords, how they are dropped and recorded, and what happened; `truth` is filled by `happen`.
+
+    cord : the mean cord, with the heaviest mass on it; drops : one for each row of the plan
+    """
+
+    cord: TrueDrop
+    plan: Plan
+    drops: list[TrueDrop]
+    logger: Logger
+    cord_sd: float
+    drop_sd: float
+    truth: list[Trace] = field(default_factory=list)
+
+
+def on_cord(cord: TrueDrop, mass: float, scale: float = 1.0, air: float | None = None) -> TrueDrop:
+    """Another mass on a cord, its stiffness times `scale`; the friction is a force of the cord."""
+    half = cord.cord_mass / 2
+    return replace(
+        cord,
+        mass=mass,
+        stiffness=cord.stiffness * scale,
+        friction=cord.friction * scale * (cord.mass + half) / (mass + half),
+        air=cord.air if air is None else air,
+    )
+
+
+def recorded_world(rng: np.random.Generator, plan: Plan, *, waves: bool | None = None) -> RecordedWorld:
+    """A world as they come, dropped by a plan; nothing has happened yet."""
+    heaviest = max(row[1] for row in plan)
+    cord = replace(random_drop(rng), mass=heaviest, reach=rng.uniform(3.0, 3.9), length=rng.uniform(8.0, 12.0))
+    cord = replace(cord, cord_mass=rng.uniform(6.0, 18.0))
+    cord = replace(cord, stiffness=cord.scale)
+    if waves is not None:
+        cord = replace(cord, waves=waves)
+    cord_sd, drop_sd, per_kelvin = rng.uniform(0.005, 0.025), rng.uniform(0.002, 0.006), rng.uniform(-0.003, 0.003)
+    levels = np.exp(rng.normal(0, cord_sd, 1 + max(row[0] for row in plan)))
+    drops = []
+    for number, mass, jumps, temperature, _ in plan:
+        scale = levels[number] * np.exp(rng.normal(0, drop_sd))
+        scale *= 1 + per_kelvin * (temperature - 15.0) - 2e-4 * jumps
+        drops.append(on_cord(cord, mass, float(scale)))
+    logger = replace(random_logger(rng), rate=float(rng.choice([200.0, 500.0, 1000.0])))
+    return RecordedWorld(cord, plan, drops, logger, cord_sd, drop_sd)
+
+
+def happen(worlds: Sequence[RecordedWorld]) -> None:
+    """Lets all drops of some worlds happen, in one go."""
+    happened = iter(traces([drop for world in worlds for drop in world.drops]))
+    for world in worlds:
+        world.truth = [next(happened) for _ in world.drops]
+
+
+def write(
+    folder: Path,
+    world: RecordedWorld,
+    rng: np.random.Generator,
+    circumstance: Circumstance = SOUND,
+    edit: Callable[[list[list[str]]], None] | None = None,
+) -> Path:
+    """The campaign's files as they were written down; `edit` changes the rows of drops.csv (heads first) before."""
+    deepest = max(trace.lowest for trace in world.truth)
+    ends = {"force": 1.25 * max(trace.load.max() for trace in world.truth), "distance": 1.15 * deepest}
+    rows = ["drop,cord,mass [kg],u(mass) [kg],jumps,temperature [degC],use,lowest point [m],u(lowest point) [m],record"]
+    rows = [rows[0].split(",")]
+    files = {"campaign.toml": toml(world, circumstance.toml)}
+    logger = replace(world.logger, gain=circumstance.gain)
+    for number, (plan, drop, trace) in enumerate(zip(world.plan, world.drops, world.truth, strict=True)):
+        name = f"D{number + 1:03d}"
+        lowest = circumstance.tape * trace.lowest + rng.normal(0, 0.03)
+        noted = [f"{lowest:.2f}", "0.05"] if circumstance.noted else ["", ""]
+        cord, mass, jumps, temperature, use = plan
+        row = [name, f"C{cord + 1:02d}", f"{mass + circumstance.mass:g}", "0.05", str(jumps), f"{temperature:.1f}", use]
+        rows.append([*row, *noted, f"{name}.csv"])
+        seen = trace if circumstance.depth is None else replace(trace, depth=circumstance.depth(trace.depth))
+        columns = recorded(seen, drop, logger, rng) / [1.0, *SENSITIVITY.values()]
+        heads = ["time [s]", "force [mV/V]", "distance [V]"][: 3 if circumstance.distance else 2]
+        lines = [",".join(f"{value:.6f}" for value in line) for line in columns[:, : len(heads)].tolist()]
+        files[f"records/{name}.csv"] = "\n".join([",".join(heads), *lines]) + "\n"
+    for channel, unit, reading, u in (("force", "N", "mV/V", 0.5), ("distance", "m", "V", 0.003)):
+        if channel == "distance" and not circumstance.distance:
+            continue
+        up, scatter = np.linspace(0.0, ends[channel], 8), 2e-4 * ends[channel]
+        lines = [f"run,reference [{unit}],u(reference) [{unit}],reading [{reading}]"]
+        for run in (1, 2, 3):
+            for place in up:
+                shown = (place + rng.normal(0, scatter * (place > 0))) / SENSITIVITY[channel]
+                lines.append(f"{run},{place:.4f},{u},{shown:.6f}")
+        files[f"calibration/{channel}.csv"] = "\n".join(lines) + "\n"
+    cords = ["cord,slack length [m],u(slack length) [m],cord mass [kg],u(cord mass) [kg],jumps"]
+    for number in sorted({row[0] for row in world.plan}):
+        length, mass = world.cord.length + rng.normal(0, 0.01), world.cord.cord_mass + rng.normal(0, 0.02)
+        cords.append(f"C{number + 1:02d},{length:.3f},0.01,{mass:.2f},0.02,0")
+    files["cords.csv"] = "\n".join(cords) + "\n"
+    if edit is not None:
+        edit(rows)
+    files["drops.csv"] = "".join(",".join(row) + "\n" for row in rows)
+    for name, content in files.items():
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_text(content, encoding="utf-8", newline="")
+    return folder
+
+
+def toml(world: RecordedWorld, changes: Sequence[tuple[str, str]] = ()) -> str:
+    """campaign.toml: a site with so much room that clearance ends the range below the heaviest mass."""
+    return changed(
+        TOML.format(drag_area=world.cord.air / 0.6),
+        ('tie_height = "90.0(1) m"', f'tie_height = "{site_height(world):.2f}(10) m"'),
+        ("0.0(2) m", "0.00(3) m"),
+        *changes,
+    )
+
+
+def site_height(world: RecordedWorld) -> float:
+    """Tie point above the surface of the site [m]."""
+    return round(max(trace.lowest for trace in world.truth) + ROOM, 2)
