@@ -1,7 +1,7 @@
 """What does the paper say?
 
 page            report.html, its PDF and results.json; start here
-tables          rows and words of the sections
+tables          rows and words that the template does not write itself
 rounding        numbers as they are shown
 figures         one function a figure
 style           what figures share

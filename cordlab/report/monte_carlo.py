@@ -29,7 +29,8 @@ REACH = 4 * sqrt(2)
 """Two numbers drawn alike part by less than this many standard errors: of some thousand, fewer than one goes beyond."""
 
 ENDS = {"lightest": "light", "heaviest": "heavy"}
-RELATIVE = 1 / sqrt(2 * SHAPES)  # standard error of a standard deviation of bootstrap shapes, over itself
+RELATIVE = 3 / sqrt(2 * SHAPES)
+"""Standard error of the standard deviation of bootstrap shapes over itself: three times a normal law's, for tails."""
 Errors = dict[str, float | None]
 """Path in results.json → standard error of the numbers there and below, None where judgements may turn. Empty brackets
 stand for every row of a table.
@@ -77,7 +78,7 @@ class DrawnLimits:
         """Standard error of an end of a range [kg]: of the limit that meets its criterion next to it, over its slope,
         and of rounding to the grid of masses; 0 where there is none, or the tests end the range.
         """
-        if mass is None or self.masses.size < 2:
+        if mass is None or np.isnan(mass) or self.masses.size < 2:
             return 0.0
         errors = []  # distance from the end, and standard error, of the mass at which a limit meets its criterion
         for name, bound in self.judgement.bounds.items():

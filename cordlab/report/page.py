@@ -12,10 +12,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cordlab.campaign.decisions import LEFT_OUT
+from cordlab.quantities import QUANTITIES
 from cordlab.report import tables as sections
 from cordlab.report.monte_carlo import standard_errors
 from cordlab.report.results_folder import RESULTS, Results, write_folder
-from cordlab.report.rounding import Numbers, in_pounds_and_feet
+from cordlab.report.rounding import Numbers, dof, form, in_pounds_and_feet
 from cordlab.units import plain
 
 if TYPE_CHECKING:
@@ -39,6 +40,9 @@ ABOUT = {
 """What only the user knows: the keys of `[report]`, their words, and the items of ISO/IEC 17025:2017, 7.8.2.1, that ask
 for them. What is not given is left as a line to fill in.
 """
+
+
+NO_CURVE: Results = {"model": None, "parameters": {}, "scales": {}, "equals": (), "candidates": ()}
 
 
 class PdfError(OSError):
@@ -93,50 +97,36 @@ def render(results: Results, figures: Mapping[str, str], *, second_units: bool |
     """
     from jinja2 import Environment, StrictUndefined
 
-    page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    campaign = results["campaign"]
     if second_units is None:
-        second_units = results["campaign"].get("pounds_and_feet", False)
+        second_units = campaign.get("pounds_and_feet", False)
     numbers = Numbers(second_units)
-    page.filters |= {
-        "say": numbers.say,
-        "write": numbers.write,
-        "riders": numbers.riders,
-        "unit": numbers.unit,
-        "sentence": sections.sentence,
-        "both": in_pounds_and_feet if second_units else str,
-    }
+    page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    page.filters |= {name: getattr(numbers, name) for name in ("say", "write", "riders", "units")}
+    page.filters |= {"si": Numbers().write, "form": form, "dof": dof, "sentence": sections.sentence}
+    page.filters["both"] = in_pounds_and_feet if second_units else str
     template = page.from_string((files("cordlab.report") / "report.html.j2").read_text(encoding="utf-8"))
-    campaign, curve = results["campaign"], results["curve"] or sections.NO_CURVE
     return template.render(
         results=results,
         campaign=campaign,
         rating=results["rating"],
+        curve=results["curve"] or NO_CURVE,
         number=report_number(results),
         about=[(word, str(campaign["report"].get(key, ""))) for key, (word, _) in ABOUT.items()],
         heading=[str(campaign["report"][key]) for key in ("laboratory", "address") if key in campaign["report"]],
         figures=figures,
-        masses=sections.by_mass(results["predictions"], campaign["criteria"], numbers),
+        unit_of={name: quantity.unit for name, quantity in QUANTITIES.items()},
+        by_mass=sections.by_mass(results, numbers),
         temperatures=sections.temperatures(results),
-        waves=sections.waves(results["predictions"], numbers),
+        waves=sections.every_fourth([row for row in results["predictions"] if row.get("waves")]),
         criteria=sections.named(campaign["criteria"], sections.CRITERIA, numbers),
         places={name: sections.named(campaign[name], sections.PLACE, numbers) for name in ("rig", "site")},
-        cords=sections.cords(campaign["cords"], curve["scales"], numbers),
-        drops=sections.drops(results["drops"], numbers),
-        in_service=sections.in_service(results.get("cords_in_service", ())),
-        batch=sections.batch(results["batch"]),
-        more_cords=sections.more_cords(results.get("range_plan"), numbers),
-        by_count=sections.by_count(results["wear"], numbers),
+        drops=sections.drops(results, numbers),
         jumps=sections.jumps(results),
         by_hand=sections.by_hand(results),
-        left_out=sections.left_out(results, numbers),
-        notes=sections.grouped(results["drops"]),
+        notes=sections.notes(results["drops"]),
         findings=sections.findings(results.get("findings", ())),
-        cautions=sections.standing(results),
-        calibrations=sections.calibrations(results["calibration"]),
-        parameters=sections.parameters(curve),
-        models=sections.models(curve),
-        model_notes=sections.model_notes(curve),
-        budgets=sections.budgets(results["budget"], results["uncertainty"], numbers),
+        cautions=sections.cautions(results),
     )
 
 

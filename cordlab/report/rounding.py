@@ -27,9 +27,13 @@ class Numbers:
 
     second: bool = False
 
-    def unit(self, unit: str) -> str:
-        """Head of a column: "kg", or "kg (lb)"."""
-        return f"{unit} ({SECOND[unit]})" if self.second and unit in SECOND else unit
+    def units(self, head: str) -> str:
+        """The head of a column: "mass [kg]", or "mass [kg (lb)]"."""
+        if not self.second:
+            return head
+        return re.sub(
+            r"\[(\w+)\]", lambda unit: f"[{unit[1]} ({SECOND[unit[1]]})]" if unit[1] in SECOND else unit[0], head
+        )
 
     def write(self, value: float | None, unit: str = "", *, u: float | None = None, side: str = "") -> str:
         """The number without its unit; four digits where it has no uncertainty, a dash where there is none."""
@@ -53,6 +57,16 @@ class Numbers:
             step = convert(1.0, unit, other) - convert(0.0, unit, other)
             text += f" ({_one(convert(value, unit, other), u and u * step, side)}{_sign(other) * signed})"
         return text
+
+
+def form(value: float | None, spec: str) -> str:
+    """A number by a format such as ".3g", a dash where there is none."""
+    return NOTHING if value is None else format(value, spec)
+
+
+def dof(value: float | None) -> str:
+    """Degrees of freedom, which results.json leaves out where they are infinite."""
+    return "∞" if value is None else f"{value:.3g}"
 
 
 _MEASURE = re.compile(r"(?<![\w.])(?:(-?\d+(?:\.\d+)?) to )?(-?\d+(?:\.\d+)?) (kg|m|N|kN|°C)(?![\w/·²³^])")

@@ -365,9 +365,9 @@ def test_choices_by_hand_stand_in_the_answer_and_once_below(results):
 def test_a_note_on_every_record_names_no_drop():
     drops = [{"drop": f"D{k}", "recorded_lowest_point": 20.0, "notes": ["a wave"]} for k in range(3)]
     drops.append({"drop": "D9", "notes": []})  # without a record
-    assert sections.grouped(drops) == [("a wave", "all 3 drops with a record")]
+    assert sections.notes(drops) == [("a wave", "all 3 drops with a record")]
     drops[1]["notes"] = ["a gap"]
-    assert sections.grouped(drops) == [("a wave", "D0, D2"), ("a gap", "D1")]
+    assert sections.notes(drops) == [("a wave", "D0, D2"), ("a gap", "D1")]
 
 
 def test_temperatures_of_use_are_told(results):
