@@ -25,8 +25,7 @@ from cordlab.campaign.settings import hangs_on
 from cordlab.curves.models import models
 from cordlab.limits.anchoring import DropStiffness, drop_stiffness
 from cordlab.limits.budget import Budget, budget
-from cordlab.limits.forecast import Forecast
-from cordlab.limits.simulate import forecast_drop
+from cordlab.limits.forecast import Forecast, forecast_drop
 from cordlab.limits.validation import Validation, stiffer_when_worn, unlike_drops, validate
 from cordlab.limits.wave_effects import WaveLoads, wave_loads
 from cordlab.rating.lot import Lot, lot_of

@@ -101,7 +101,7 @@ def budget(forecast: Forecast, *, mass: float, quantity: str = "clearance") -> B
     k = int(np.argmin(np.abs(forecast.masses - mass)))
     estimate = float(forecast.estimate(quantity)[k])
     per = estimate if QUANTITIES[quantity].load else 1.0
-    parts = first_order(Run.behind(forecast), quantity)[k]
+    parts = first_order(forecast, quantity)[k]
     sizes, dofs = per * np.array([u for _, u, _ in parts]), [dof for _, _, dof in parts]
     u, dof = welch_satterthwaite(sizes, dofs)
     margin = t_margin(sizes, dofs, forecast.probability)
@@ -162,8 +162,7 @@ def _at_mass(
     for i, shared in enumerate(run.stiffness.shared):
         common = error(shared.name, shared.measured.u)
         log_scale += run.shift[k, i] * common
-        if run.excess_shift is not None:
-            excess += run.excess_shift[k, i] * common
+        excess += run.excess_shift[k, i] * common
     total = slope * log_scale
     if load and raised:
         total += excess
@@ -182,7 +181,7 @@ def _of_shapes(run: Run, quantity: str) -> tuple[np.ndarray, np.ndarray]:
     """Spread of the estimate over the shapes that the records allow, and between models that fit as well.  (n_mass,)"""
     values = []
     for family in range(len(run.stiffness.shapes)):
-        value = run.estimates(family)[quantity]
+        value = run.by_shapes(family)[quantity]
         values.append(np.log(value) if QUANTITIES[quantity].load else value)
     drawn = [x for x in values[1:] if x.shape[1] > 1] or [x for x in values if x.shape[1] > 1]
     inside = np.sqrt(np.mean([x.var(axis=1, ddof=1) for x in drawn], axis=0)) if drawn else np.zeros(run.masses.size)

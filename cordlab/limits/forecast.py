@@ -1,6 +1,13 @@
-"""A forecast: draws of the next drop at a site, and its one-sided limits."""
+"""A forecast: the next drop at a site by Monte Carlo (JCGM 101), draws common to all masses, and one-sided limits.
 
-from dataclasses import dataclass
+The draws come in scrambles of quasi-random points that fill the space of all inputs evenly. More scrambles are added
+until the limits are steady (7.9); how far they are from that is read from how the scrambles differ.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, fields, replace
+from functools import cached_property
+from math import ceil, log2
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -8,77 +15,59 @@ from numpy.typing import ArrayLike
 
 from cordlab.batch.drop_table import drop_inputs
 from cordlab.limits.anchoring import DropStiffness
+from cordlab.limits.simulate import Run
 from cordlab.limits.wave_effects import WaveEffect, both_mechanics
-from cordlab.quantities import QUANTITIES
-from cordlab.statistics.groups import NextValue
-from cordlab.statistics.propagation import quantile, quantile_error, share_beyond
+from cordlab.quantities import DRAWN, QUANTITIES
+from cordlab.statistics.limits import prediction_assurance
+from cordlab.statistics.propagation import quantile, quantile_error, scrambles, share_beyond
 
 if TYPE_CHECKING:
     from cordlab.campaign.settings import Site
 
 HALF = 0.6827  # of a normal law lies within one standard deviation
-
-
-def spread_of(ranked: np.ndarray) -> np.ndarray:
-    """Standard uncertainty from draws in rising order, as half the central 68.27 % of them.  (...)
-
-    Infinite where a draw that far out is. For a normal law it is the standard deviation. With few cords draws follow
-    Student's t, whose standard deviation is far wider than what it does most of the time, or is not defined at all
-    (below 3 degrees of freedom).
-    """
-    low, high = (quantile(ranked, (1 + sign * HALF) / 2, side) for sign, side in ((-1, "lower"), (1, "upper")))
-    with np.errstate(invalid="ignore"):
-        return np.nan_to_num((high - low) / 2, nan=np.inf, posinf=np.inf)
-
-
-def spread_error(ranked: np.ndarray) -> np.ndarray:
-    """Monte Carlo standard error of `spread_of`, its two ends taken as independent.  (...)"""
-    low, high = (quantile_error(ranked, (1 + sign * HALF) / 2) for sign in (-1, 1))
-    return np.hypot(low, high) / 2
+SCRAMBLES, SCRAMBLE = 8, 2048  # at first, and draws in each at least
+IN_A_TAIL = 100  # draws beyond a limit at least
+MOST_DRAWS = 2**17
+SPARE = 3  # rows of numbers between 0 and 1 for what comes after: wear, two breaking loads
+STEADY = 0.08
+"""Draws are enough when twice the standard error of every limit is within this many standard deviations of its quantity
+(JCGM 101 7.9.2 with one significant digit asks for 0.05 to 0.5 of it)."""
 
 
 @dataclass(frozen=True)
-class Forecast:
+class Forecast(Run):
     """The next drop at a site: draws, their limits, and estimates; masses are the rider's.
 
-    masses, hung : rider mass, and rider plus gear  [kg]  (n_mass,)
     estimates : quantity → (n_mass,), with every input at its estimate
-    draws : quantity → (n_mass, n_draws): the next drop, everything uncertain drawn, in rising order at each mass;
-        infinite draws (no lowest point) are kept
-    content : quantity → (n_mass, n_draws), in rising order: the value that the share `probability` of drops stays
-        within, what is not known of it drawn; None for prediction limits
-    u : quantity → (n_mass,), the standard uncertainty of the next drop
-    dof : effective degrees of freedom of the scatter  (n_mass,)
+    draws : quantity → (n_mass, n_draws): the next drop, everything uncertain drawn; draw number i has the same inputs
+        in every quantity and at every mass. Infinite draws (no lowest point) are kept
+    content : quantity → (n_mass, n_draws): the value that the share `probability` of drops stays within, what is not
+        known of it drawn; None for prediction limits
+    spare : numbers between 0 and 1 that belong to the draws, for what comes after  (SPARE, n_draws)
+    count : of scrambles that the draws are, one after the other
     """
 
-    masses: np.ndarray
-    hung: np.ndarray
-    site: "Site"
     limit_kind: str
     probability: float
     confidence: float
-    cord: str | None
     estimates: dict[str, np.ndarray]
     draws: dict[str, np.ndarray]
     content: dict[str, np.ndarray] | None
-    u: dict[str, np.ndarray]
-    dof: np.ndarray
-    n_cords: int
-    stiffness: DropStiffness
-    level: NextValue
-    waves: WaveEffect | None
-    seed: int
+    spare: np.ndarray
+    count: int
     notes: tuple[str, ...]
 
     def estimate(self, quantity: str) -> np.ndarray:
         return self.estimates[quantity]
 
+    @cached_property
+    def limits(self) -> dict[str, np.ndarray]:
+        """One-sided limit of each quantity, on its dangerous side.  (n_mass,)"""
+        return {name: self._by_limit(quantile, name, QUANTITIES[name].danger) for name in self.draws}
+
     def limit(self, quantity: str) -> np.ndarray:
         """One-sided limit of a quantity, on its dangerous side.  (n_mass,)"""
-        if self.content is None:
-            return self.prediction_limit(quantity, self.probability)
-        row = QUANTITIES[quantity]
-        return quantile(self.content[quantity], row.tail(self.confidence), row.danger)
+        return self.limits[quantity]
 
     def prediction_limit(self, quantity: str, probability: float) -> np.ndarray:
         """The prediction limit, whichever kind of limit the forecast is for.  (n_mass,)"""
@@ -87,14 +76,47 @@ class Forecast:
 
     def limit_error(self, quantity: str) -> np.ndarray:
         """Monte Carlo standard error of `limit`.  (n_mass,)"""
+        return self._by_limit(quantile_error, quantity, self.count)
+
+    def _by_limit(self, function: Callable[..., np.ndarray], quantity: str, last: str | int) -> np.ndarray:
+        """A function of the draws that the limit is taken of, and of which share it is."""
         row = QUANTITIES[quantity]
         if self.content is None:
-            return self.prediction_limit_error(quantity, self.probability)
-        return quantile_error(self.content[quantity], row.tail(self.confidence))
+            return function(self.draws[quantity], row.tail(self.probability), last)
+        return function(self.content[quantity], row.tail(self.confidence), last)
 
     def prediction_limit_error(self, quantity: str, probability: float) -> np.ndarray:
         """Monte Carlo standard error of `prediction_limit`.  (n_mass,)"""
-        return quantile_error(self.draws[quantity], QUANTITIES[quantity].tail(probability))
+        return quantile_error(self.draws[quantity], QUANTITIES[quantity].tail(probability), self.count)
+
+    @cached_property
+    def u(self) -> dict[str, np.ndarray]:
+        """Standard uncertainty of the next drop, by quantity: half the central 68.27 % of the draws.  (n_mass,)
+
+        For a normal law the standard deviation; with few cords draws follow Student's t, whose standard deviation is
+        far wider than what it does most of the time. Infinite where a draw that far out is.
+        """
+        with np.errstate(invalid="ignore"):
+            ends = {
+                name: [quantile(x, (1 + sign * HALF) / 2, side) for sign, side in ((1, "upper"), (-1, "lower"))]
+                for name, x in self.draws.items()
+            }
+            halves = {name: (high - low) / 2 for name, (high, low) in ends.items()}
+        return {name: np.nan_to_num(half, nan=np.inf, posinf=np.inf) for name, half in halves.items()}
+
+    def u_error(self, quantity: str) -> np.ndarray:
+        """Monte Carlo standard error of `u`, its two ends taken as independent.  (n_mass,)"""
+        ends = (quantile_error(self.draws[quantity], (1 + sign * HALF) / 2, self.count) for sign in (-1, 1))
+        return np.hypot(*ends) / 2
+
+    @property
+    def steady(self) -> bool:
+        """Whether every limit is known to `STEADY`; one that is infinite is."""
+        for name in DRAWN:
+            limit, error = self.limit(name), self.limit_error(name)
+            if np.any(np.isfinite(limit) & ~(2 * error <= STEADY * self.u[name])):
+                return False
+        return True
 
     def violation(self, quantity: str, criterion: float) -> np.ndarray:
         """Probability that the next drop violates a criterion (JCGM 106 7.2), from the draws.  (n_mass,)"""
@@ -116,7 +138,7 @@ class Forecast:
         if self.waves is None or not inside.size:
             return rows
         hung = np.interp(masses[inside], self.masses, self.hung)
-        level = np.exp(np.interp(hung, self.hung, self.level.mean[0]))
+        level = np.exp(np.interp(hung, self.hung, self.levels[0].mean[0]))
         inputs = self.stiffness.batch | drop_inputs(self.site)
         both = both_mechanics(self.stiffness.shapes[0].curve.scaled(level), self.waves, hung, inputs)
         columns = {
@@ -142,3 +164,60 @@ class Forecast:
             f"tolerance limit: {100 * self.probability:g} % of drops of {whose} within it, "
             f"with {100 * self.confidence:g} % confidence, from {n}"
         )
+
+
+def forecast_drop(
+    stiffness: DropStiffness,
+    *,
+    site: "Site",
+    masses: ArrayLike,
+    limit: str = "prediction",
+    probability: float = 0.99,
+    confidence: float = 0.95,
+    cord: str | None = None,
+    waves: WaveEffect | None = None,
+    seed: int = 0,
+    draws: int | None = None,
+) -> Forecast:
+    """Draws of the next drop at `site` (a campaign's `[site]`) for rider masses (n_mass,) [kg].
+
+    cord : a tested cord by name, or None for another cord of the batch. waves : at the site, where the drops' stiffness
+        had them for the rig. draws : about so many; by default as many as JCGM 101 7.9 asks for. Raises EvidenceError
+        where the drops cannot carry it (one cord, no repeated drops).
+    """
+    if limit not in ("prediction", "tolerance"):
+        raise ValueError(f"limit is 'prediction' or 'tolerance', not {limit!r}")
+    run = Run.of(stiffness, site=site, masses=masses, cord=cord, waves=waves)
+    content, in_tail = (None, 1 - probability) if limit == "prediction" else (probability, 1 - confidence)
+    size = 2 ** ceil(log2(max(IN_A_TAIL / in_tail / SCRAMBLES, SCRAMBLE)))
+    if draws is not None:
+        size = 2 ** max(round(log2(draws / SCRAMBLES)), 1)
+    known = {field.name: getattr(run, field.name) for field in fields(run)}
+    known |= {"limit_kind": limit, "probability": probability, "confidence": confidence}
+    known["estimates"] = {name: values[:, 0] for name, values in run.by_shapes().items()}
+    values, spare, count = np.empty((0, 0, 0)), np.empty((SPARE, 0)), 0
+    while True:
+        more = max(count, SCRAMBLES)
+        shares = scrambles(run.dimensions + SPARE, size=size, count=more, seed=seed, first=count)
+        drawn = run.draw(shares[SPARE:], content)
+        values, count = np.concatenate([values, drawn], axis=-1) if count else drawn, count + more
+        spare = np.concatenate([spare, shares[:SPARE]], axis=-1)
+        known["draws"] = dict(zip(DRAWN, values, strict=False))
+        known["content"] = dict(zip(DRAWN, values[len(DRAWN) :], strict=False)) or None
+        forecast = Forecast(**known, spare=spare, count=count, notes=())
+        if draws is not None or forecast.steady or 2 * values.shape[-1] > MOST_DRAWS:
+            break
+    notes = list(stiffness.notes)
+    if draws is None and not forecast.steady:
+        notes.append(
+            f"limits were not steady to {STEADY:g} of a standard uncertainty after {values.shape[-1]} draws: few "
+            "cords leave a long tail, and another seed moves the limits by more than that"
+        )
+    if content is None and cord is None:
+        often, percent = 100 * prediction_assurance(run.n_cords, probability), 100 * probability
+        notes.append(
+            f"A {percent:g} % prediction limit holds that share of next drops on average over campaigns; in a single "
+            f"one it may be less: with {run.n_cords} cords even an exact limit holds as many in about {often:.0f} % "
+            'of campaigns. Assurance for this one takes a tolerance limit ([decision] limit = "tolerance").'
+        )
+    return replace(forecast, notes=tuple(notes))

@@ -1,34 +1,24 @@
-"""The next drop by Monte Carlo (JCGM 101): draws common to all masses, in batches until the limits are steady."""
+"""How the next drop comes about: what is known of it at each mass, and how draws of what is not become draws of it."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from math import ceil
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import ndtri
+from scipy.special import gammaincinv, ndtri, stdtrit
 
 from cordlab.batch.drop_table import DROP_INPUTS, Keywords, uncertain_inputs
 from cordlab.limits.anchoring import VISCOSITY, DropStiffness
-from cordlab.limits.forecast import Forecast, spread_of
 from cordlab.limits.wave_effects import WaveEffect, stiffened
 from cordlab.mechanics.predict import predict_drop
 from cordlab.quantities import DRAWN, QUANTITIES
 from cordlab.statistics.groups import EvidenceError, NextValue, Pivots
-from cordlab.statistics.limits import prediction_assurance
-from cordlab.statistics.propagation import adaptive, quantile
 from cordlab.units import Measured, Rectangular
 
 if TYPE_CHECKING:
     from cordlab.campaign.settings import Site
-
-BATCH_SIZE = 10_000  # JCGM 101 7.9.4 b
-MOST_DRAWS = 200_000
-STEADY = 0.08
-"""Draws are enough when twice the standard error of every limit is within this many standard deviations of its quantity
-(JCGM 101 7.9.2 with one significant digit asks for 0.05 to 0.5 of it)."""
 
 SIGNED = ("release_depth", "tie_height", "reach")  # inputs of a site that a normal law may take below zero
 LENGTH = "slack length of the next cord"
@@ -36,21 +26,23 @@ LENGTH = "slack length of the next cord"
 Numbers = np.ndarray | float
 
 
-def draw_input(quantity: Measured, rng: np.random.Generator, size: int, *, positive: bool) -> np.ndarray:
-    """Draws of an input: normal, or for what cannot be negative a gamma law of the same mean and sd.
+def draw_input(quantity: Measured, share: np.ndarray, *, positive: bool = False) -> np.ndarray:
+    """Draws of an input by the inverse of its law, from numbers between 0 and 1: normal, or for what cannot be negative
+    a gamma law of the same mean and sd.
 
     A rectangular input keeps its law; what of it would be negative and cannot be counts with the other sign.
     """
-    if quantity.u == 0:
-        return np.full(size, quantity.value)
-    if not positive:
-        return quantity.draw(rng, size)
+    value, u = quantity.value, quantity.u
+    if u == 0:
+        return np.full(share.size, value)
     if isinstance(quantity, Rectangular):
-        return np.abs(quantity.draw(rng, size))
-    if quantity.value <= 0:  # a zero with an uncertainty, as of a compliance that may as well be nothing
-        return np.abs(rng.normal(0.0, quantity.u, size))
-    shape = (quantity.value / quantity.u) ** 2
-    return rng.gamma(shape, quantity.value / shape, size)
+        drawn = value + np.sqrt(3) * u * (2 * share - 1)
+    elif positive and value > 0:
+        shape = (value / u) ** 2
+        return gammaincinv(shape, share) * value / shape
+    else:  # a zero with an uncertainty, as of a compliance that may as well be nothing, counts with either sign
+        drawn = value + u * ndtri(share)
+    return np.abs(drawn) if positive else drawn
 
 
 def site_inputs(site: "Site") -> dict[str, Measured]:
@@ -61,7 +53,7 @@ def site_inputs(site: "Site") -> dict[str, Measured]:
 
 @dataclass(frozen=True)
 class Run:
-    """One forecast in the making: levels of ln s and of the peaks' excess at each mass, for each shape of the curve.
+    """What a forecast is drawn by: levels of ln s and of the peaks' excess at each mass, for each shape of the curve.
 
     shift, excess_shift : what each shared input does to mean ln s and mean excess, (n_mass, n_shared)
     """
@@ -75,14 +67,7 @@ class Run:
     levels: tuple[NextValue, ...]
     excess_levels: tuple[NextValue, ...] | None
     shift: np.ndarray
-    excess_shift: np.ndarray | None
-
-    @classmethod
-    def behind(cls, forecast: Forecast) -> "Run":
-        """The run that a forecast was drawn by."""
-        return cls.of(
-            forecast.stiffness, site=forecast.site, masses=forecast.masses, cord=forecast.cord, waves=forecast.waves
-        )
+    excess_shift: np.ndarray
 
     @classmethod
     def of(
@@ -105,7 +90,7 @@ class Run:
         for i, shared in enumerate(stiffness.shared):
             if waves is not None and shared.name == VISCOSITY:
                 shift[:, i] += waves.at(hung, "stiffness")[1]
-        excess_levels, excess_shift = None, None
+        excess_levels, excess_shift = None, np.zeros_like(shift)
         if stiffness.excess is not None:
             # the excess of a peak over the curve's is the batch's: also for this cord
             excess_lines = stiffness.excess_lines()
@@ -116,6 +101,11 @@ class Run:
             effects_on_peaks = [shared.peak_effect for shared in stiffness.shared]
             excess_shift = _shift(excess_lines[0].mean_weights(hung), effects_on_peaks)
         return cls(stiffness, site, masses, hung, cord, waves, levels, excess_levels, shift, excess_shift)
+
+    @property
+    def n_cords(self) -> int:
+        """How many cords the drops are of."""
+        return len(set(self.stiffness.drops.cord))
 
     @property
     def length(self) -> tuple[float, float, float]:
@@ -170,7 +160,7 @@ class Run:
             "stretch_ratio": uniform.lowest_point / there["length"],
         }
 
-    def estimates(self, family: int = 0) -> dict[str, np.ndarray]:
+    def by_shapes(self, family: int = 0) -> dict[str, np.ndarray]:
         """Every quantity with every input at its estimate, at each mass and by each shape of a family.
 
         (n_mass, count)
@@ -206,184 +196,69 @@ class Run:
     def _every_mass(self) -> np.ndarray:
         return np.arange(self.masses.size)[:, None]
 
-    def split(self, n: int) -> list[tuple[int, slice]]:
-        """Which draws go to which family of shapes: in proportion to its number of shapes."""
-        counts = np.array([shape.count for shape in self.stiffness.shapes], float)
-        if counts.size > 1:
-            counts[0] = 0.0 if counts[0] == 1 else counts[0]  # the central curve itself is not one of the drawn shapes
-        ends = np.rint(np.cumsum(counts) / counts.sum() * n).astype(int)
-        starts = np.concatenate([[0], ends[:-1]])
-        return [(j, slice(a, b)) for j, (a, b) in enumerate(zip(starts, ends, strict=True)) if b > a]
+    @property
+    def curves(self) -> np.ndarray:
+        """Family and number of every shape that may be drawn, each as likely.  (n, 2)"""
+        counts = [shape.count for shape in self.stiffness.shapes]
+        if len(counts) > 1 and counts[0] == 1:
+            counts[0] = 0  # the central curve itself is not one of the drawn shapes
+        return np.array([(family, shape) for family, count in enumerate(counts) for shape in range(count)])
 
-    def batch(self, rng: np.random.Generator, n: int, content: float | None) -> np.ndarray:
-        """One batch of draws (n_quantities, n_mass, n); twice the rows with values that hold the share `content`."""
-        there = {
-            name: draw_input(measured, rng, n, positive=name not in SIGNED)
-            for name, measured in site_inputs(self.site).items()
-        }
-        shared = np.empty((len(self.stiffness.shared), n))
-        for i, one in enumerate(self.stiffness.shared):
-            shared[i] = draw_input(one.measured, rng, n, positive=one.positive) - one.measured.value
-        pivots = Pivots.draw(rng, n, self.levels[0])
-        peaks = Pivots.draw(rng, n, self.excess_levels[0]) if self.excess_levels else None
-        mean, scale, dof = self.length
-        away = np.zeros(n)
-        if scale > 0:
-            away = rng.standard_normal(n) if np.isinf(dof) else rng.standard_t(dof, n)
-        there["length"] = mean + scale * away
-        standard = rng.standard_normal(n)
-        out = np.empty((len(DRAWN) * (1 if content is None else 2), self.masses.size, n))
-        for j, part in self.split(n):
-            draws = _Draws(
-                family=j,
-                shape=rng.integers(0, self.stiffness.shapes[j].count, part.stop - part.start),
-                there={name: values[part] for name, values in there.items()},
-                pivots=Pivots(*(values[part] for values in pivots)),
-                peaks=None if peaks is None else Pivots(*(values[part] for values in peaks)),
-                shared=shared[:, part],
-                standard=standard[part],
-            )
-            for k in range(self.masses.size):
-                out[: len(DRAWN), k, part] = self._next_drop(draws, k)
-                if content is not None:
-                    out[len(DRAWN) :, k, part] = self._content(draws, k, content)
+    @property
+    def dimensions(self) -> int:
+        """How many rows of numbers between 0 and 1 `draw` takes."""
+        return 11 + len(self.stiffness.shared) + len(site_inputs(self.site))
+
+    def draw(self, shares: np.ndarray, content: float | None) -> np.ndarray:
+        """Draws (n_quantities, n_mass, n) from numbers between 0 and 1, (dimensions, n); twice the rows with values
+        that hold the share `content`. What matters most comes first: the first rows fill the space most evenly.
+        """
+        out = np.empty((len(DRAWN) * (1 if content is None else 2), self.masses.size, shares.shape[-1]))
+        family, shape = self.curves[(shares[-1] * len(self.curves)).astype(int)].T
+        for one in np.unique(family):
+            mine = np.flatnonzero(family == one)
+            out[:, :, mine] = list(self._draw_of(int(one), shape[mine], shares[:, mine], content))
         return out
 
-    def _next_drop(self, draws: "_Draws", k: int) -> list[np.ndarray]:
-        """Each quantity of the next drop at mass number k."""
-        level = self.levels[draws.family].at(k, draws.shape)
-        y = draws.pivots.next_value(level) + self.shift[k] @ draws.shared
-        measured = np.zeros(y.size)
-        if self.excess_levels is not None and self.excess_shift is not None and draws.peaks is not None:
-            measured = draws.peaks.next_value(self.excess_levels[draws.family].at(k, draws.shape))
-            measured = measured + self.excess_shift[k] @ draws.shared
-        drop = self.drop(k, draws.family, draws.shape, y, draws.there, measured, draws.standard)
-        return [drop[name] for name in DRAWN]
-
-    def _content(self, draws: "_Draws", k: int, share: float) -> list[np.ndarray]:
-        """Value of each quantity that the share of next drops stays within, with mean and scatter drawn.
-
-        What varies from drop to drop besides ln s (site inputs, the peaks' scatter) is carried as the scatter of ln s
-        that would move the quantity as much: first order in the small ones, exact in ln s.
-        """
-        mean, sd = draws.pivots.mean_and_sd(self.levels[draws.family].at(k, draws.shape))
-        mean = mean + self.shift[k] @ draws.shared
-        excess, excess_sd = np.zeros(mean.size), np.zeros(mean.size)
-        if self.excess_levels is not None and self.excess_shift is not None and draws.peaks is not None:
-            excess, excess_sd = draws.peaks.mean_and_sd(self.excess_levels[draws.family].at(k, draws.shape))
-            excess = excess + self.excess_shift[k] @ draws.shared
-        there, values, z = self.typical, [], float(ndtri(share))
+    def _draw_of(
+        self, family: int, shape: np.ndarray, shares: np.ndarray, content: float | None
+    ) -> Iterator[np.ndarray]:
+        """The same, a quantity at a time, of draws with shapes of one family."""
+        rows, (mean, scale, dof) = iter(shares), self.length
+        pivots = Pivots.of([next(rows) for _ in range(4)], self.levels[0].dof)
+        of_peaks = [next(rows) for _ in range(4)]
+        there = {"length": mean + scale * stdtrit(dof, next(rows))}
+        standard, level = ndtri(next(rows)), self.levels[family]
+        for name, measured in site_inputs(self.site).items():
+            there[name] = draw_input(measured, next(rows), positive=name not in SIGNED)
+        shared = np.zeros((len(self.stiffness.shared), shape.size))
+        for i, one in enumerate(self.stiffness.shared):
+            shared[i] = draw_input(one.measured, next(rows), positive=one.positive) - one.measured.value
+        y, excess, excess_sd = pivots.next_value(level, shape) + self.shift @ shared, np.zeros(1), np.zeros(1)
+        peaks = None
+        if self.excess_levels is not None:
+            peaks, peak_level = Pivots.of(of_peaks, self.excess_levels[0].dof), self.excess_levels[family]
+            excess = peaks.next_value(peak_level, shape) + self.excess_shift @ shared
+        drop = self.drop(self._every_mass, family, shape, y, there, excess, standard)
+        yield from (drop[name] for name in DRAWN)
+        if content is None:
+            return
+        # What varies from drop to drop besides ln s (site inputs, the peaks' scatter) is carried as the scatter of ln s
+        # that would move the quantity as much: first order in the small ones, exact in ln s.
+        mean_y, sd = pivots.mean_and_sd(level, shape)
+        mean_y = mean_y + self.shift @ shared
+        if peaks is not None:
+            excess, excess_sd = peaks.mean_and_sd(peak_level, shape)
+            excess = excess + self.excess_shift @ shared
         slope, moved = self.effects
         for name in DRAWN:
             load = QUANTITIES[name].load
             soft = -1.0 if load else 1.0  # a stiff cord is dangerous for loads, a soft one for all else
-            others = sum(change[name][k] ** 2 for change in moved.values()) + (excess_sd**2 if load else 0.0)
-            y = mean - soft * z * np.sqrt(sd**2 + others / slope[name][k] ** 2)
-            drop = self.drop(k, draws.family, draws.shape, y, there, excess, draws.standard)
-            values.append(drop[name])
-        return values
-
-    def simulate(self, *, limit: str, probability: float, confidence: float, seed: int, draws: int | None) -> Forecast:
-        if limit not in ("prediction", "tolerance"):
-            raise ValueError(f"limit is 'prediction' or 'tolerance', not {limit!r}")
-        content = probability if limit == "tolerance" else None
-        share = probability if content is None else confidence
-        rows = slice(0, len(DRAWN)) if content is None else slice(len(DRAWN), None)
-        sides = [(QUANTITIES[name].tail(share), QUANTITIES[name].danger) for name in DRAWN]
-
-        def limits_of(batch: np.ndarray) -> np.ndarray:
-            return np.ravel([quantile(x, *side) for x, side in zip(batch[rows], sides, strict=True)])
-
-        def fine_enough(batch: np.ndarray) -> np.ndarray:
-            low, high = np.quantile(batch[rows], [0.16, 0.84], axis=-1, method="lower")
-            return STEADY * np.ravel(high - low) / 2
-
-        batches, steady = adaptive(
-            lambda rng, n: np.sort(self.batch(rng, n, content), axis=-1),
-            limits_of,
-            tolerance=fine_enough,
-            seed=seed,
-            size=draws or max(ceil(100 / (1 - share)), BATCH_SIZE),
-            most=draws or MOST_DRAWS,
-        )
-        values = np.sort(np.concatenate(batches, axis=-1), axis=-1, kind="stable")  # runs in order are merged
-        notes = list(self.stiffness.notes)
-        if not steady and draws is None:
-            notes.append(
-                f"limits were not steady to {STEADY:g} of a standard uncertainty after {values.shape[-1]} draws: few "
-                "cords leave a long tail, and another seed moves the limits by more than that"
-            )
-        n_cords = len(set(self.stiffness.drops.cord))
-        if content is None and self.cord is None:
-            notes.append(_on_average(n_cords, probability))
-        drawn = dict(zip(DRAWN, values, strict=False))
-        return Forecast(
-            masses=self.masses,
-            hung=self.hung,
-            site=self.site,
-            limit_kind=limit,
-            probability=probability,
-            confidence=confidence,
-            cord=self.cord,
-            estimates={name: values[:, 0] for name, values in self.estimates().items()},
-            draws=drawn,
-            content=None if content is None else dict(zip(DRAWN, values[rows], strict=True)),
-            u={name: spread_of(x) for name, x in drawn.items()},
-            dof=self.levels[0].effective_dof[0],
-            n_cords=n_cords,
-            stiffness=self.stiffness,
-            level=self.levels[0],
-            waves=self.waves,
-            seed=seed,
-            notes=tuple(notes),
-        )
-
-
-class _Draws(NamedTuple):
-    """Draws that share a family of shapes, ready to be carried to any mass; arrays (n,), `shared` (n_shared, n)."""
-
-    family: int
-    shape: np.ndarray
-    there: dict[str, np.ndarray]
-    pivots: Pivots
-    peaks: Pivots | None
-    shared: np.ndarray
-    standard: np.ndarray
-
-
-def forecast_drop(
-    stiffness: DropStiffness,
-    *,
-    site: "Site",
-    masses: ArrayLike,
-    limit: str = "prediction",
-    probability: float = 0.99,
-    confidence: float = 0.95,
-    cord: str | None = None,
-    waves: WaveEffect | None = None,
-    seed: int = 0,
-    draws: int | None = None,
-) -> Forecast:
-    """Draws of the next drop at `site` (a campaign's `[site]`) for rider masses (n_mass,) [kg].
-
-    cord : a tested cord by name, or None for another cord of the batch. waves : at the site, where the drops' stiffness
-        had them for the rig. draws : a fixed number; by default as many as JCGM 101 7.9 asks for. Raises EvidenceError
-        where the drops cannot carry it (one cord, no repeated drops).
-    """
-    return Run.of(stiffness, site=site, masses=masses, cord=cord, waves=waves).simulate(
-        limit=limit, probability=probability, confidence=confidence, seed=seed, draws=draws
-    )
+            others = sum(change[name][:, None] ** 2 for change in moved.values()) + (excess_sd**2 if load else 0.0)
+            y = mean_y - soft * ndtri(content) * np.sqrt(sd**2 + others / slope[name][:, None] ** 2)
+            yield self.drop(self._every_mass, family, shape, y, self.typical, excess, standard)[name]
 
 
 def _shift(weights: np.ndarray, effects: list[np.ndarray]) -> np.ndarray:
     """What inputs do to a mean, from what they do to each drop and what the drops count.  (n_mass, n_inputs)"""
     return np.array([weights @ effect for effect in effects]).reshape(len(effects), len(weights)).T
-
-
-def _on_average(n_cords: int, probability: float) -> str:
-    often = 100 * prediction_assurance(n_cords, probability)
-    return (
-        f"A {100 * probability:g} % prediction limit holds that share of next drops on average over campaigns; in a "
-        f"single one it may be less: with {n_cords} cords even an exact limit holds as many in about {often:.0f} % "
-        'of campaigns. Assurance for this one takes a tolerance limit ([decision] limit = "tolerance").'
-    )

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from cordlab.limits.forecast import Forecast, spread_of
+from cordlab.limits.forecast import Forecast
+from cordlab.limits.simulate import draw_input
 from cordlab.quantities import QUANTITIES, bounded
 from cordlab.units import Measured, fixed
 
@@ -136,29 +137,20 @@ def judge(
     else:
         del bounds["strength_factor"]
         missing = ("no breaking load, in breaks.csv or as design_breaking_load: the strength factor cannot be judged",)
-    return Judgement(forecast, {name: forecast.limit(name) for name in forecast.estimates}, bounds), missing
+    return Judgement(forecast, forecast.limits, bounds), missing
 
 
 def _with_strength_factor(forecast: Forecast, strengths: Sequence[Measured]) -> Forecast:
     """The forecast with one more quantity: the lowest breaking load over the peak load; 0 for an infinite load."""
-    name, rng = "strength_factor", np.random.default_rng([forecast.seed, 106])
-
-    def factors(loads: np.ndarray) -> np.ndarray:
-        lowest: np.ndarray | float = np.inf
-        for load in strengths:
-            lowest = np.minimum(lowest, load.value if load.u == 0 else load.draw(rng, loads.shape[-1]))
-        return np.sort(lowest / loads, axis=-1)
-
-    draws, content = factors(forecast.draws["peak_load"]), forecast.content
-    if content is not None:
-        content = content | {name: factors(content["peak_load"])}
-    estimate = min(load.value for load in strengths) / forecast.estimates["peak_load"]
+    name, lowest = "strength_factor", np.full(forecast.spare.shape[-1], np.inf)
+    for load, shares in zip(strengths, forecast.spare[1:], strict=False):
+        lowest = np.minimum(lowest, draw_input(load, shares))
+    content, estimate = forecast.content, min(load.value for load in strengths) / forecast.estimates["peak_load"]
     return replace(
         forecast,
         estimates=forecast.estimates | {name: estimate},
-        draws=forecast.draws | {name: draws},
-        content=content,
-        u=forecast.u | {name: spread_of(draws)},
+        draws=forecast.draws | {name: lowest / forecast.draws["peak_load"]},
+        content=None if content is None else content | {name: lowest / content["peak_load"]},
     )
 
 

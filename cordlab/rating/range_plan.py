@@ -12,7 +12,6 @@ from scipy.special import chdtri, ndtri
 
 from cordlab.limits.budget import BETWEEN, SHAPE, WITHIN, Part, first_order
 from cordlab.limits.forecast import Forecast
-from cordlab.limits.simulate import Run
 from cordlab.rating.criteria import Judgement, judge, longest_run
 from cordlab.statistics.limits import tolerance_factor
 from cordlab.statistics.propagation import t_margin
@@ -73,16 +72,15 @@ def plan_range(
     if forecast.masses.size < 2:
         raise ValueError("only one mass was dropped: there is no range to plan")
     n = forecast.n_cords
-    if n < 2 or forecast.level.dof[0] != n - 1:
+    if n < 2 or forecast.levels[0].dof[0] != n - 1:
         raise ValueError(f"{n} cords, dropped as these were, do not show how cords scatter: nothing to plan from")
     judgement, missing = judge(forecast, criteria=criteria, breaking_load=breaking_load)
     if missing:
         raise ValueError("; ".join(missing))
-    run = Run.behind(forecast)
     confidence = None if forecast.content is None else forecast.confidence
     # a strength factor's parts are those of the peak load
     quantities = sorted({"peak_load" if name == "strength_factor" else name for name in judgement.bounds})
-    parts = {name: first_order(run, name) for name in quantities}
+    parts = {name: first_order(forecast, name) for name in quantities}
 
     distance = partial(margin, dropped=n, probability=forecast.probability, confidence=confidence)
 

@@ -245,7 +245,7 @@ def _with_range(rating: Rating, judgement: Judgement) -> Rating:
         lightest=lightest,
         heaviest=heaviest,
         governed_by={"light": light, "heavy": heavy},
-        dof=float(np.interp(grid[last], forecast.masses, np.minimum(forecast.dof, 1e9))),
+        dof=float(np.interp(grid[last], forecast.masses, np.minimum(forecast.levels[0].effective_dof[0], 1e9))),
         reasons=tuple(notes),
         predictions=tuple(rows),
     )

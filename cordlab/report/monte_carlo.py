@@ -13,7 +13,7 @@ from scipy.special import ndtri
 
 from cordlab.analysis import SHAPES
 from cordlab.limits.budget import MODEL, SHAPE, Budget
-from cordlab.limits.forecast import Forecast, spread_error
+from cordlab.limits.forecast import Forecast
 from cordlab.quantities import QUANTITIES
 from cordlab.rating.criteria import MASS_STEP, judge
 from cordlab.rating.lot import Lot
@@ -52,7 +52,7 @@ class DrawnLimits:
     def __init__(self, forecast: Forecast, campaign: "Campaign") -> None:
         self.judgement, _ = judge(forecast, criteria=campaign.criteria, breaking_load=campaign.lowest_break)
         self.forecast, self.masses = self.judgement.forecast, forecast.masses
-        self.errors = {name: _greatest(self.forecast.limit_error(name)) for name in self.judgement.limits}
+        self.errors = {name: _greatest(self.forecast.limit_error(name)) for name in self.forecast.draws}
 
     def near(self, mass: float) -> list[str]:
         """Quantities whose limit at this mass may lie on the other side of its criterion with other draws."""
@@ -122,7 +122,7 @@ def _of_predictions(rating: Rating, limits: DrawnLimits, ends: dict[str, float])
     """Limits, standard uncertainties and risks, and the masses at which judgements may turn."""
     errors: Errors = {f"predictions[].{name}_limit": error for name, error in limits.errors.items()}
     for name in limits.errors:
-        errors[f"predictions[].u_{name}"] = _greatest(spread_error(limits.forecast.draws[name]))
+        errors[f"predictions[].u_{name}"] = _greatest(limits.forecast.u_error(name))
     bounds = limits.judgement.bounds
     errors["predictions[].reason"] = max(limits.errors[name] for name in bounds)
     for row in rating.predictions:

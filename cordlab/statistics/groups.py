@@ -17,6 +17,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
+from scipy.special import chdtri, ndtri
 
 from cordlab.statistics.propagation import OneSide, t_margin, welch_satterthwaite
 
@@ -64,12 +65,6 @@ class NextValue:
         """One-sided prediction limit.  (..., n_x)"""
         return self.mean + (1 if side == "upper" else -1) * self.margin(probability)
 
-    def at(self, k: int, sets: np.ndarray) -> "NextValue":
-        """The next value at x number k, from the sets of values numbered `sets` (along the leading axis)."""
-        one = slice(k, k + 1)
-        squares = self.mean_squares[:, sets, one]
-        return NextValue(self.mean[sets, one], squares, self.dof, self.of_mean[:, one], self.of_next[:, one])
-
     def _weighted(self, coefficients: np.ndarray) -> np.ndarray:
         # far outside the x of the values s_w² may count less than nothing: left out, the limit is never narrower
         between, within = coefficients
@@ -88,22 +83,23 @@ class Pivots(NamedTuple):
     ratio_within: np.ndarray
 
     @classmethod
-    def draw(cls, rng: np.random.Generator, n: int, value: NextValue) -> "Pivots":
-        """n draws for a next value with these degrees of freedom."""
-        normal = rng.standard_normal(n), rng.standard_normal(n)
-        return cls(*normal, *(dof / rng.chisquare(dof, n) if dof > 0 else np.ones(n) for dof in value.dof))
+    def of(cls, shares: Sequence[np.ndarray], dof: tuple[int, int]) -> "Pivots":
+        """By the inverse of their laws, from four rows of numbers between 0 and 1."""
+        next_, mean, *others = shares
+        ratios = (nu / chdtri(nu, x) if nu > 0 else np.ones_like(x) for nu, x in zip(dof, others, strict=True))
+        return cls(ndtri(next_), ndtri(mean), *ratios)
 
-    def next_value(self, value: NextValue) -> np.ndarray:
-        """Draws (n_draws,) of the next value; `value` at one x, from one set of values or from one set a draw."""
-        return value.mean[..., 0] + self.normal_next * self._sd(value.variances)
+    def next_value(self, value: NextValue, sets: np.ndarray) -> np.ndarray:
+        """Draws (n_x, n_draws) of the next value, of the sets of values numbered `sets`, one a draw."""
+        return value.mean.T[:, sets] + self.normal_next * self._sd(value.variances, sets)
 
-    def mean_and_sd(self, value: NextValue) -> tuple[np.ndarray, np.ndarray]:
-        """Draws of the true mean and of the next value's sd about it, (n_draws,): what a tolerance limit needs."""
-        mean = value.mean[..., 0] + self.normal_mean * self._sd(value._weighted(value.of_mean))
-        return mean, self._sd(value._weighted(value.of_next))
+    def mean_and_sd(self, value: NextValue, sets: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Draws of the true mean and of the next value's sd about it, as above: what a tolerance limit needs."""
+        mean = value.mean.T[:, sets] + self.normal_mean * self._sd(value._weighted(value.of_mean), sets)
+        return mean, self._sd(value._weighted(value.of_next), sets)
 
-    def _sd(self, variances: np.ndarray) -> np.ndarray:
-        between, within = variances[..., 0]
+    def _sd(self, variances: np.ndarray, sets: np.ndarray) -> np.ndarray:
+        between, within = (of_sets.T[:, sets] for of_sets in variances)
         return np.sqrt(between * self.ratio_between + within * self.ratio_within)
 
 

@@ -3,8 +3,8 @@
 First-order propagation itself is done with ufloats (`uncertainties`).
 """
 
-from collections.abc import Callable, Sequence
-from math import ceil, floor, inf, log10, sqrt
+from collections.abc import Sequence
+from math import floor, inf, log10, sqrt
 from typing import Any, Literal
 
 import numpy as np
@@ -13,8 +13,6 @@ from scipy.special import stdtrit
 
 OneSide = Literal["lower", "upper"]
 Draws = np.ndarray
-
-NEARLY = 1.05  # from half of some 10,000 draws on, the tolerance does not change by more
 
 
 def welch_satterthwaite(u: ArrayLike, dof: Sequence[float]) -> tuple[Any, Any]:
@@ -74,11 +72,12 @@ def quantile_error(ranked: Draws, probability: float) -> np.ndarray:
     ends = np.clip([probability - step, probability + step], 0, 1)
     low, high = np.moveaxis(ranked[..., np.rint(ends * (ranked.shape[-1] - 1)).astype(int)], -1, 0)
     with np.errstate(invalid="ignore"):
-        return np.asarray(high - low) / 2
+        return (high - low) / 2 * sqrt(variance) / independent
 
 
-def share_beyond(ranked: Draws, bounds: np.ndarray, side: str) -> np.ndarray:
-    """Share of draws (n,) in rising order that lie beyond each bound; one that is nan lies on neither side of it."""
+def share_beyond(draws: Draws, bounds: np.ndarray, side: str) -> np.ndarray:
+    """Share of draws (n,) that lie beyond each bound; one that is nan lies on neither side of it."""
+    ranked = np.sort(draws)
     below, known = np.searchsorted(ranked, bounds), np.searchsorted(ranked, np.nan)
     beyond = known - np.searchsorted(ranked, bounds, side="right") if side == "upper" else below
     return beyond / ranked.size

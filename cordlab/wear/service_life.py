@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.special import stdtrit
 
 from cordlab.batch.drop_table import Evidence, drop_inputs, retests
 from cordlab.limits.anchoring import DropStiffness
@@ -190,21 +191,20 @@ def aged(forecast: Forecast, change: np.ndarray) -> Forecast:
     another = GroupLines.of(change, group=range(change.size)).another_group()
     mean, u, dof = float(another.mean[0]), float(another.u[0]), another.dof[0]
     grid = mean + np.linspace(-8.0, 8.0, 17) * (3 * u + 1e-3)
-    level = forecast.level.mean[0]
+    level = forecast.levels[0].mean[0]
     new, worn = _quantities(forecast, level[:, None]), _quantities(forecast, level[:, None] + grid)
 
     def moved(values: dict[str, np.ndarray], change: np.ndarray | float) -> dict[str, np.ndarray]:
-        """Values (n_mass, n_draws) after a change of ln s, ranked: loads in proportion, lengths by a difference."""
+        """Values (n_mass, n_draws) after a change of ln s: loads in proportion, lengths by a difference."""
         after = {}
         for name, x in values.items():
             load = QUANTITIES[name].load
             effect = worn[name] / new[name] if load else worn[name] - new[name]
             step = np.array([np.interp(change, grid, row) for row in effect]).reshape(len(effect), -1)
-            after[name] = np.sort(x * step if load else x + step, axis=-1)
+            after[name] = x * step if load else x + step
         return after
 
-    rng = np.random.default_rng([forecast.seed, 500])
-    drawn = mean + u * rng.standard_t(dof, forecast.draws["clearance"].shape[-1])
+    drawn = mean + u * stdtrit(dof, forecast.spare[0])
     estimates = {name: x[:, None] for name, x in forecast.estimates.items()}
     middle = {name: x[:, 0] for name, x in moved(estimates, mean).items()}
     content = None if forecast.content is None else moved(forecast.content, drawn)

@@ -19,7 +19,7 @@ from cordlab.batch.lowest_points import Energies
 from cordlab.curves.least_squares import solve
 from cordlab.curves.models import Curve, differences
 from cordlab.limits.anchoring import drop_stiffness
-from cordlab.limits.simulate import forecast_drop
+from cordlab.limits.forecast import forecast_drop
 from cordlab.mechanics.predict import predict_drop
 from cordlab.units import Measured
 from tests.invented_drops import Loading, stacked

@@ -13,7 +13,8 @@ from cordlab.batch.viscosity import UNKNOWN, Viscosity, measured_viscosity, wave
 from cordlab.batch.wave_removal import take_out_waves
 from cordlab.curves.models import Curve
 from cordlab.limits.anchoring import drop_stiffness
-from cordlab.limits.simulate import Run, forecast_drop
+from cordlab.limits.forecast import forecast_drop
+from cordlab.limits.simulate import Run
 from cordlab.limits.wave_effects import wave_effects, wave_loads
 from cordlab.mechanics.predict import predict_drop, trace_drop
 from cordlab.records.reduce import reduce_drop

@@ -9,7 +9,7 @@ from itertools import cycle
 from typing import Any
 
 from cordlab import analyse, read_campaign
-from cordlab.limits.simulate import forecast_drop
+from cordlab.limits.forecast import forecast_drop
 from cordlab.notebook import panels
 from cordlab.rating.rate import re_rate
 from tests.conftest import ROOT

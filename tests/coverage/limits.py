@@ -22,8 +22,7 @@ from scipy.special import ndtri, stdtrit
 from cordlab.batch.drop_table import Evidence, Shapes, drop_inputs, log_scales
 from cordlab.curves.models import Curve
 from cordlab.limits.anchoring import drop_stiffness
-from cordlab.limits.forecast import Forecast
-from cordlab.limits.simulate import forecast_drop
+from cordlab.limits.forecast import Forecast, forecast_drop
 from cordlab.mechanics.predict import predict_drop
 from cordlab.mechanics.setup import GRAVITY
 from cordlab.rating.ladder import DropDay, next_mass

@@ -13,7 +13,7 @@ import numpy as np
 from cordlab.batch.drop_table import Evidence
 from cordlab.batch.fit import fit_batch
 from cordlab.limits.anchoring import drop_stiffness
-from cordlab.limits.simulate import forecast_drop
+from cordlab.limits.forecast import forecast_drop
 from cordlab.mechanics.predict import predict_drop
 from cordlab.units import Measured
 from tests.batch.test_mixed import DROP_SD, READ, RIG, TRUTH, ladder

@@ -16,7 +16,7 @@ from scipy.stats import norm
 
 from cordlab.analysis import Analysis
 from cordlab.campaign.campaign import read_campaign
-from cordlab.limits.simulate import forecast_drop
+from cordlab.limits.forecast import forecast_drop
 from tests.small_campaign import CAMPAIGN
 
 GRAVITY, LENGTH, CORD_MASS, READ = 9.80665, 10.0, 14.0, 0.05

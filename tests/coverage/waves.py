@@ -18,7 +18,7 @@ from cordlab.batch.drop_table import drop_inputs
 from cordlab.batch.fit import fit_batch
 from cordlab.campaign.campaign import read_campaign
 from cordlab.limits.anchoring import drop_stiffness
-from cordlab.limits.simulate import forecast_drop
+from cordlab.limits.forecast import forecast_drop
 from cordlab.synthetic import Scenario, invent
 from cordlab.units import Measured
 from tests.true_range import future_drops, normals, predict_many

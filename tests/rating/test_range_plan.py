@@ -7,7 +7,7 @@ import pytest
 
 from cordlab.limits.anchoring import drop_stiffness
 from cordlab.limits.budget import CORDS
-from cordlab.limits.simulate import forecast_drop
+from cordlab.limits.forecast import forecast_drop
 from cordlab.rating.range_plan import margin, plan_range
 from cordlab.rating.rate import rate, rating_masses
 from cordlab.statistics.limits import tolerance_factor
@@ -92,8 +92,9 @@ def test_tolerance_limits_can_be_planned_too(tolerant):
 def test_what_cannot_be_planned_is_said(six):
     with pytest.raises(ValueError, match="no breaking load"):
         plan_range(six, criteria=ASKED)
+    one_cord = replace(six.stiffness, drops=six.stiffness.drops.take(np.arange(5)))
     with pytest.raises(ValueError, match="do not show how cords scatter"):
-        plan_range(replace(six, n_cords=1), criteria=ASKED, breaking_load=LOT)
+        plan_range(replace(six, stiffness=one_cord), criteria=ASKED, breaking_load=LOT)
     nothing = plan_range(six, criteria=criteria(least_clearance=30.0), breaking_load=LOT)
     assert nothing.best is None
     assert np.isnan(nothing.heaviest).all()

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from cordlab.limits.anchoring import drop_stiffness
-from cordlab.limits.simulate import forecast_drop
+from cordlab.limits.forecast import forecast_drop
 from cordlab.limits.validation import HeldBack, Validation
 from cordlab.rating.rate import rate, rating_masses, re_rate
 from cordlab.statistics.propagation import DECISIONS

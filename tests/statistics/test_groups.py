@@ -8,6 +8,7 @@ from scipy import stats
 
 from cordlab.statistics.groups import GroupLines, Pivots
 from cordlab.statistics.limits import prediction_factor
+from cordlab.statistics.propagation import scrambles
 from tests.conftest import printed, published_csv
 from tests.coverage.limits import mean_and_error
 
@@ -186,9 +187,12 @@ def test_limits_for_another_cord_hold_whatever_the_layout(layout, cord, drop, ti
         mean, error = mean_and_error(held[:, k])
         assert mean >= 0.99 - 3 * error
     # the draws behind a forecast are on the safe side of one t with effective degrees of freedom, or as good
-    pivots, one_t = Pivots.draw(rng, 20_000, value), value.mean - value.u * stats.t.ppf(0.99, value.effective_dof)
+    pivots, one_t = (
+        Pivots.of(scrambles(4, size=2**14, count=2, seed=1), value.dof),
+        value.mean - value.u * stats.t.ppf(0.99, value.effective_dof),
+    )
     for k in range(40):
-        drawn = np.quantile(pivots.next_value(value.at(1, np.array([k]))), 0.01)
+        drawn = np.quantile(pivots.next_value(value, np.full(2**15, k))[1], 0.01)
         # the standard error of the drawn quantile is about 0.03 u
         assert drawn <= one_t[k, 1] + 0.12 * value.u[k, 1]
 
