@@ -57,20 +57,42 @@ def numerical_tolerance(u: float, digits: int = 2) -> float:
     return 0.5 * 10.0**exponent
 
 
-def quantile(ranked: Draws, probability: float, side: str) -> np.ndarray:
-    """An order statistic of draws (..., n) in rising order: the next on the side of danger; nan where a draw is."""
-    if side not in ("upper", "lower"):
-        raise ValueError(f"side is 'upper' or 'lower', not {side!r}")
-    place = probability * (ranked.shape[-1] - 1)
-    at = ceil(place) if side == "upper" else floor(place)
-    return np.where(np.isnan(ranked[..., -1]), np.nan, ranked[..., at])
+def scrambles(dimensions: int, *, size: int, count: int, seed: int, first: int = 0) -> Draws:
+    """Numbers between 0 and 1, (dimensions, count · size): independent scrambles of `size` Sobol points, in a row.
+
+    Each scramble fills the space evenly, so its quantiles are far surer than those of as many random points; how much
+    they differ from scramble to scramble says how sure (Owen, J. Complexity 14 (1998) 466, from memory).
+
+    size : a power of two;  first : number of the first scramble, to go on where other ones ended
+    """
+    from scipy.stats import qmc  # half a second, and lmfit takes it too
+
+    streams = (np.random.default_rng([seed, first + k]) for k in range(count))
+    points = np.concatenate([qmc.Sobol(dimensions, rng=stream).random(size) for stream in streams])
+    return np.ascontiguousarray(points.T) + 2.0**-31  # the middle of a cell: never 0, never 1
 
 
-def quantile_error(ranked: Draws, probability: float) -> np.ndarray:
-    """Standard error of a quantile: half the distance between the order statistics at n·p ± √(n·p(1 − p))."""
-    step = sqrt(probability * (1 - probability) / ranked.shape[-1])
-    ends = np.clip([probability - step, probability + step], 0, 1)
-    low, high = np.moveaxis(ranked[..., np.rint(ends * (ranked.shape[-1] - 1)).astype(int)], -1, 0)
+def quantile(draws: Draws, probability: float, side: str) -> np.ndarray:
+    """An order statistic of draws (..., n), the next one outwards on the side of danger, "upper" or "lower".
+
+    Never an interpolation with an infinite draw; nan where any draw is.
+    """
+    method: Literal["higher", "lower"] = "higher" if side == "upper" else "lower"
+    return np.quantile(draws, probability, axis=-1, method=method)
+
+
+def quantile_error(draws: Draws, probability: float, count: int) -> np.ndarray:
+    """Standard error of a quantile of draws (..., n) that are `count` scrambles, one after the other.
+
+    That of independent draws (half the distance of the order statistics at n·p ± √(n·p(1 − p))), times how much less
+    the shares beyond it scatter from scramble to scramble, in the mean over (...). nan or inf where draws that far out
+    are infinite.
+    """
+    independent = sqrt(probability * (1 - probability) / draws.shape[-1])
+    ends = np.clip([probability - independent, probability + independent], 0, 1)
+    low, high = np.quantile(draws, ends, axis=-1, method="nearest")
+    below = draws <= quantile(draws, probability, "upper")[..., None]
+    variance = below.reshape(*draws.shape[:-1], count, -1).mean(axis=-1).var(axis=-1, ddof=1).mean() / count
     with np.errstate(invalid="ignore"):
         return (high - low) / 2 * sqrt(variance) / independent
 
@@ -81,39 +103,6 @@ def share_beyond(draws: Draws, bounds: np.ndarray, side: str) -> np.ndarray:
     below, known = np.searchsorted(ranked, bounds), np.searchsorted(ranked, np.nan)
     beyond = known - np.searchsorted(ranked, bounds, side="right") if side == "upper" else below
     return beyond / ranked.size
-
-
-def adaptive(
-    batch: Callable[[np.random.Generator, int], Draws],
-    statistic: Callable[[Draws], np.ndarray],
-    *,
-    tolerance: Callable[[Draws], float | np.ndarray],
-    seed: int,
-    size: int,
-    most: int,
-) -> tuple[list[Draws], bool]:
-    """Batches of draws until twice the standard error of a statistic over batches is in `tolerance` (JCGM 101 7.9.4).
-
-    Draws lie on the last axis; returns the batches, and whether the rule was met before `most` draws.
-    """
-    rng = np.random.default_rng(seed)
-    batches: list[Draws] = []
-    statistics: list[np.ndarray] = []
-    asked_at, limit = 0, np.asarray(np.inf)
-    while True:
-        batches.append(batch(rng, size))
-        statistics.append(np.atleast_1d(statistic(batches[-1])))
-        n, stack = len(batches), np.stack(statistics)
-        stack = np.where(np.isinf(stack).all(axis=0), 0.0, stack)  # infinite in every batch is steady
-        if n >= 2 and np.isfinite(stack).all():
-            error = stack.std(0, ddof=1) / sqrt(n)
-            # the tolerance is asked for only where it can matter: time grows with the draws
-            if n >= 2 * asked_at or np.all(2 * error <= NEARLY * limit):
-                asked_at, limit = n, np.asarray(tolerance(np.concatenate(batches, -1)))
-            if np.all(2 * error <= limit):
-                return batches, True
-        if (n + 1) * size > most:
-            return batches, False
 
 
 DECISIONS = ("guarded acceptance", "simple acceptance only", "simple rejection", "guarded rejection")
