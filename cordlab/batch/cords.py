@@ -22,14 +22,14 @@ WITH_JUMPS = 0.9  # correlation of temperature and jump count from which they ar
 
 @dataclass(frozen=True)
 class Outlying:
-    """A cord unlike its batch. t : its mean against the others' ; p : two-sided, after the Bonferroni correction"""
+    """A cord beside the others of its batch."""
 
     cord: str
     quantity: str
     mean: float
     others: float
-    t: float
-    p: float
+    t: float  # its mean against the others'
+    p: float  # two-sided, after the Bonferroni correction
 
     def summary(self) -> str:
         return f"cord {self.cord}: {self.quantity} {self.mean:.4g}, the others {self.others:.4g} (p = {self.p:.2g})"
@@ -37,20 +37,14 @@ class Outlying:
 
 @dataclass(frozen=True)
 class QuantitySpread:
-    """One quantity over the cords.
-
-    cords, means, sizes : (k,) name, mean and number of values of each cord ; sd : of the cord means
-    components : between and within cords; None where every cord has one value, then `sd` holds both
-    tests : (k,) each cord against the others, strangest first; empty below 3 cords
-    """
+    """One quantity over the cords."""
 
     quantity: str
-    cords: tuple[str, ...]
-    means: np.ndarray
-    sizes: np.ndarray
-    sd: float
-    components: VarianceComponents | None
-    tests: tuple[Outlying, ...]
+    cords: tuple[str, ...]  # (k,)
+    means: np.ndarray  # (k,) of each cord
+    sd: float  # of the cord means
+    components: VarianceComponents | None  # None where every cord has one value: then `sd` holds both
+    tests: tuple[Outlying, ...]  # (k,) each cord against the others, strangest first; empty below 3 cords
 
     def summary(self) -> str:
         if self.components is None:
@@ -79,10 +73,7 @@ class Batch:
     cautions: tuple[str, ...]
 
     def __getitem__(self, quantity: str) -> QuantitySpread:
-        by_name = {spread.quantity: spread for spread in self.spreads}
-        if quantity not in by_name:
-            raise KeyError(f"no quantity {quantity!r}; there are {', '.join(by_name)}")
-        return by_name[quantity]
+        return {spread.quantity: spread for spread in self.spreads}[quantity]
 
     def summary(self) -> str:
         lines = [spread.summary() for spread in self.spreads]
@@ -95,11 +86,10 @@ class Batch:
         """A row a quantity, in its unit: mean and variation of the cords, and the cord furthest from the others."""
         rows = {}
         for spread in self.spreads:
-            parts, (worst, p) = spread.components, ("", np.nan)
-            if spread.tests:
-                worst, p = spread.tests[0].cord, spread.tests[0].p
+            parts = spread.components
             sds = (parts.sd_between, parts.sd_within) if parts else (spread.sd, np.nan)
-            rows[spread.quantity] = (spread.means.mean(), *sds, len(spread.cords), worst, p)
+            worst = [(test.cord, test.p) for test in spread.tests] or [("", np.nan)]
+            rows[spread.quantity] = (spread.means.mean(), *sds, len(spread.cords), *worst[0])
         heads = ["mean", "sd between cords", "sd within cords", "cords", "furthest cord", "p"]
         return pd.DataFrame.from_dict(rows, orient="index", columns=heads).rename_axis("quantity")
 
@@ -120,10 +110,9 @@ class Batch:
 def quantities(
     evidence: "Evidence", scale: np.ndarray, energy_returned: Mapping[str, float]
 ) -> dict[str, dict[str, list[float]]]:
-    """What a batch is judged by, quantity → cord → values: stiffness scale, slack length, lowest point at each mass
-    that every cord was dropped with, energy returned.
+    """What a batch is judged by, quantity → cord → values, from each drop's stiffness (n,) and energy returned.
 
-    scale : (n,) stiffness, one a drop of the evidence ; energy_returned : drop → share, where its record shows it
+    A lowest point is taken at each mass that every cord was dropped with.
     """
     cords = np.array(evidence.cord)
 
@@ -142,12 +131,9 @@ def quantities(
 
 
 def batch_report(values: Mapping[str, Mapping[str, Sequence[float]]], *, level: float = 0.01) -> Batch:
-    """Variation between and within cords of each quantity, and the cords unlike the others.
+    """Variation of each quantity between and within cords, and those unlike the others at `level` over the whole batch.
 
-    values : quantity → cord → its values, one a drop (stiffness scale, lowest point at a standard mass, energy
-    returned) or one a cord (slack length). level : of the outlying-cord rule over the whole batch.
-    A cord that stands out is shown and never left out: that takes a reason from the workshop.
-    Raises ValueError for no quantity, fewer than 2 cords, a cord without a value or a value that is no number.
+    values : quantity → cord → its values, one a drop or one a cord. ValueError where they say nothing.
     """
     if not values:
         raise ValueError("no quantity to judge the batch by")
@@ -163,20 +149,20 @@ def batch_report(values: Mapping[str, Mapping[str, Sequence[float]]], *, level: 
 def _spread(quantity: str, values: Mapping[str, Sequence[float]], number: int) -> QuantitySpread:
     if len(values) < 2:
         raise ValueError(f"{quantity}: {len(values)} cord; spread between cords takes at least 2")
-    cords, sizes = tuple(values), np.array([len(of_cord) for of_cord in values.values()])
+    cords, by_cord = tuple(values), [np.asarray(of_cord, float) for of_cord in values.values()]
+    sizes, flat = np.array([of_cord.size for of_cord in by_cord]), np.concatenate(by_cord)
     if not sizes.all():
         raise ValueError(f"{quantity}: no value for cord {cords[sizes.argmin()]}")
-    flat = np.concatenate([np.asarray(of_cord, float) for of_cord in values.values()])
     if not np.isfinite(flat).all():
         raise ValueError(f"{quantity}: a value is not a number: leave the drop out by name")
-    means = np.array([np.mean(of_cord) for of_cord in values.values()])
+    means = np.array([of_cord.mean() for of_cord in by_cord])
     parts, variance = None, np.ones(len(cords))  # one value a cord: all means are as certain
     if flat.size > len(cords):
-        parts = components(flat, np.repeat(np.arange(len(cords)), sizes))
+        parts = components(flat, np.repeat(cords, sizes))
         if np.isfinite(parts.ratio):
             variance = parts.ratio + 1 / sizes  # the mean of fewer drops is the less certain one
     tests = _tests(quantity, cords, means, variance, number) if len(cords) > 2 else ()
-    return QuantitySpread(quantity, cords, means, sizes, float(np.std(means, ddof=1)), parts, tests)
+    return QuantitySpread(quantity, cords, means, float(np.std(means, ddof=1)), parts, tests)
 
 
 def _tests(
@@ -198,15 +184,12 @@ def _tests(
 
 @dataclass(frozen=True)
 class Slope:
-    """A slope by least squares, every group at a level of its own. u : its standard error, on `dof`
-
-    cause : (n,) what is left of x when the groups' levels are taken off
-    """
+    """A slope by least squares, every group at a level of its own."""
 
     slope: float
-    u: float
+    u: float  # its standard error
     dof: int
-    cause: np.ndarray
+    cause: np.ndarray  # (n,) what is left of x when the groups' levels are taken off
 
     @property
     def chance(self) -> float:
@@ -234,19 +217,15 @@ def slope_within(values: np.ndarray, x: np.ndarray, *groupings: ArrayLike) -> Sl
 
 @dataclass(frozen=True)
 class TemperatureTrend:
-    """Change of ln stiffness by temperature, within cords and masses.
+    """Change of ln stiffness by temperature, within cords and masses."""
 
-    slope, u : [1/K], None where it was not measured;  dof : degrees of freedom of u
-    lowest, highest : temperatures of the drops [degC];  reason : why there is no slope;  note : what else may be in it
-    """
-
-    slope: float | None
+    slope: float | None  # [1/K], None where it was not measured
     u: float | None
     dof: int
-    lowest: float
+    lowest: float  # temperature of the drops [degC]
     highest: float
-    reason: str = ""
-    note: str = ""
+    reason: str = ""  # why there is no slope
+    note: str = ""  # what else may be in it
 
     def interval(self, level: float = 0.95) -> tuple[float, float]:
         """Two-sided confidence interval of the slope by Student's t [1/K]; ValueError where it was not measured."""
@@ -277,8 +256,7 @@ def temperature_trend(
 ) -> TemperatureTrend:
     """Slope of ln stiffness scale on temperature [degC], one value a drop, every cord and every mass at its own level.
 
-    Least squares with a column for each cord and each mass; drops without a temperature don't count. No slope where no
-    cord was dropped over `LEAST_RANGE`, or where no degree of freedom is left.
+    None is given where no cord was dropped over `LEAST_RANGE`, or where no degree of freedom is left.
     """
     known = np.isfinite(temperature)
     y, t, cord, mass, jump = (np.asarray(column)[known] for column in (log_scale, temperature, cords, masses, jumps))

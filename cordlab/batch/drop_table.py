@@ -1,17 +1,13 @@
-"""From measured lowest points and peaks to two numbers a drop: the log of a stiffness scale, and the log of a peak's
-excess.
+"""From measured lowest points and peaks to two numbers a drop: ln of a stiffness scale, and ln of a peak's excess.
 
-The shape of the curve comes from the records; how low a drop goes is anchored on the lowest points that were measured.
-For each drop, s is the scale of the curve with which it reaches exactly the measured lowest point, all cords taken with
-the batch's mean slack length and cord mass: whatever makes cords differ (stiffness, length, mass, and the errors of
-measuring them) is then in the scatter of ln s once, as it is in the scatter of the lowest points themselves, and goes
-back into the next drop the same way. Where the cord carries stretch waves it stops higher than a uniform one, and by
-how much bends over the masses: that part (`WaveEffect.stiffness`) is taken off ln s here and added again where a drop
-is predicted, so that what is drawn out between tested masses is only what waves do not explain.
+The scale of a drop takes the curve exactly to its lowest point, on a cord of the batch's mean slack length and mass:
+whatever makes cords differ is in the scatter of ln s once, and goes back into the next drop the same way. What waves do
+to a lowest point bends over the masses: `WaveEffect.stiffness` is taken off here and added again in a prediction.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
+from math import nan
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -32,8 +28,12 @@ Keywords = dict[str, Any]  # of `predict_drop`, numbers
 
 ONE_RETEST = 20  # counts no farther apart are one retest: each of its drops adds a jump (our choice)
 
-DROP_INPUTS = ("drag_area", "air_density", "release_depth", "compliance")
-"""What `predict_drop` takes of a rig or site, by its own keywords."""
+DROP_INPUTS = (
+    "drag_area",
+    "air_density",
+    "release_depth",
+    "compliance",
+)  # of a rig or site, for `predict_drop`
 
 
 def uncertain_inputs(place: Place) -> dict[str, Measured]:
@@ -48,53 +48,39 @@ def drop_inputs(place: Place) -> Keywords:
 
 @dataclass(frozen=True)
 class Evidence:
-    """Drops that count; arrays with one row a drop, (n_drops,).
-
-    mass : hung below the cord's end  [kg], standard uncertainty u_mass common to drops with that mass
-    lowest_point : measured, below the tie point  [m], standard uncertainty u_lowest_point
-    slack_length, cord_mass : of that cord  [m], [kg]
-    peak_load : measured where the load cell sits  [N], nan without a record; u_peak_load common to all (calibration)
-    jumps : of the cord before the drop;  temperature  [degC], nan where not recorded
-    load_cell_at : "top" or "bottom"
-    u_common : the part of u_lowest_point that drops read from their records share, by the sensor's calibration  [m]; 0
-        where a lowest point was measured on its own
-    u_slack_length : of that cord  [m]; 0 where it is not said
-    """
+    """Drops that count; a row a drop, arrays (n_drops,)."""
 
     drop: tuple[str, ...]
     cord: tuple[str, ...]
-    mass: np.ndarray
-    u_mass: np.ndarray
-    lowest_point: np.ndarray
+    mass: np.ndarray  # hung below the cord's end [kg]
+    u_mass: np.ndarray  # common to drops with that mass
+    lowest_point: np.ndarray  # measured, below the tie point [m]
     u_lowest_point: np.ndarray
-    slack_length: np.ndarray
-    cord_mass: np.ndarray
-    peak_load: np.ndarray
-    u_peak_load: np.ndarray
-    jumps: np.ndarray
-    temperature: np.ndarray
-    load_cell_at: str = "top"
-    u_common: np.ndarray = field(default_factory=lambda: np.zeros(0))
-    u_slack_length: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    slack_length: np.ndarray  # of that cord [m]
+    cord_mass: np.ndarray  # [kg]
+    peak_load: np.ndarray  # where the load cell sits [N], nan without a record
+    u_peak_load: np.ndarray  # common to all, of the calibration
+    jumps: np.ndarray  # of the cord before the drop
+    temperature: np.ndarray  # [degC], nan where not recorded
+    load_cell_at: str = "top"  # or "bottom"
+    u_common: np.ndarray = field(default_factory=lambda: np.array(0.0))  # of u_lowest_point, by one distance sensor [m]
+    u_slack_length: np.ndarray = field(
+        default_factory=lambda: np.array(0.0)
+    )  # of that cord [m]; 0 where it is not said
 
     def __post_init__(self) -> None:
-        n = len(self.drop)
-        for name in ("u_common", "u_slack_length"):
-            if not len(getattr(self, name)):
-                object.__setattr__(self, name, np.zeros(n))
         for name in COLUMNS:
             column = getattr(self, name)
-            if len(column) != n:
-                raise EvidenceError(f"{n} drops, but {len(column)} values of {name}")
-            in_type = tuple(column) if name in ("drop", "cord") else np.asarray(column, float)
+            if np.ndim(column) and len(column) != len(self):
+                raise EvidenceError(f"{len(self)} drops, but {len(column)} values of {name}")
+            words = name in ("drop", "cord")
+            in_type = tuple(column) if words else np.broadcast_to(np.asarray(column, float), len(self))
             object.__setattr__(self, name, in_type)
         for name in ("mass", "u_mass", "lowest_point", "slack_length", "cord_mass"):
             bad = ~np.isfinite(getattr(self, name))
             if bad.any():
                 raise EvidenceError(f"drop {self.drop[int(np.argmax(bad))]}: {name} is not a finite number")
-        short = self.lowest_point <= self.slack_length
-        if short.any():
-            k = int(np.argmax(short))
+        for k in np.flatnonzero(self.lowest_point <= self.slack_length)[:1]:
             raise EvidenceError(
                 f"drop {self.drop[k]}: lowest point {self.lowest_point[k]:g} m is not below the slack length "
                 f"{self.slack_length[k]:g} m: the cord was never stretched"
@@ -143,36 +129,30 @@ class Evidence:
     def of_campaign(
         cls, campaign: "Campaign", reduced: Sequence["Drop"] = (), *, use: Sequence[str] = ("fit",)
     ) -> "Evidence":
-        """The drops of a `Campaign` with one of these uses, with peaks of the `reduced` records (`Drop`).
+        """The drops of a campaign with one of these uses, those with neither a lowest point nor a record left out.
 
-        The lowest point is the one measured on its own, or the record's where there is none; a drop with neither does
-        not count.
+        The lowest point is the one measured on its own, or the record's; peaks are those of the `reduced` records.
         """
-        records = {drop.name: drop for drop in reduced}
-        rows = []
+        records, rows = {drop.name: drop for drop in reduced}, []
         for entry in campaign.drops:
-            record = records.get(entry.drop)
-            if entry.use not in use:
+            record, measured, common = records.get(entry.drop), entry.lowest_point, 0.0
+            if measured is None and record is not None:
+                measured, common = Measured(record.lowest_point, record.u_lowest_point), record.u_lowest_point
+            if entry.use not in use or measured is None:
                 continue
-            cord, common = campaign.cord(entry.cord), 0.0
-            if entry.lowest_point is not None:
-                lowest = entry.lowest_point
-            elif record is not None:
-                lowest, common = Measured(record.lowest_point, record.u_lowest_point), record.u_lowest_point
-            else:
-                continue
+            cord, peak = campaign.cord(entry.cord), (record.peak_load, record.u_peak_load) if record else (nan, nan)
             rows.append(
                 {
                     "drop": entry.drop,
                     "cord": entry.cord,
                     "mass": entry.mass.value,
                     "u_mass": entry.mass.u,
-                    "lowest_point": lowest.value,
-                    "u_lowest_point": lowest.u,
+                    "lowest_point": measured.value,
+                    "u_lowest_point": measured.u,
                     "slack_length": cord.slack_length.value,
                     "cord_mass": cord.mass.value,
-                    "peak_load": record.peak_load if record else np.nan,
-                    "u_peak_load": record.u_peak_load if record else np.nan,
+                    "peak_load": peak[0],
+                    "u_peak_load": peak[1],
                     "jumps": entry.jumps,
                     "temperature": entry.temperature,
                     "u_common": common,
@@ -183,8 +163,7 @@ class Evidence:
         return cls(**columns, load_cell_at=campaign.rig.load_cell_at)
 
 
-COLUMNS = tuple(column.name for column in fields(Evidence) if column.name != "load_cell_at")
-"""The fields with one value a drop."""
+COLUMNS = tuple(column.name for column in fields(Evidence) if column.name != "load_cell_at")  # with one value a drop
 
 
 def retests(jumps: np.ndarray) -> np.ndarray:
@@ -211,11 +190,9 @@ class Shapes:
     def possible(self, stretch_ratio: np.ndarray) -> "Shapes":
         """Without the shapes that these stretch ratios refute: locked up before one, or storing no energy there."""
         ratios = np.unique(stretch_ratio)[:, None]
-        every = self.take(np.arange(self.count))
         with np.errstate(all="ignore"):
-            energy = np.broadcast_to(every.energy(ratios), (ratios.size, self.count))
-        keep = np.flatnonzero(np.all(np.isfinite(energy) & (energy > 0), axis=0))
-        return self.only(keep)
+            energy = self.take(np.arange(self.count)).energy(ratios)
+        return self.only(np.flatnonzero(np.all(np.isfinite(energy) & (energy > 0), axis=0)))
 
     def turn(self, stretch_ratio: np.ndarray, y: np.ndarray, weight: np.ndarray) -> np.ndarray:
         """Whether each shape, of stiffness e^y (count, n), pulls more than the weight where a drop turned.  (count,)"""

@@ -311,7 +311,7 @@ def _candidate(
     except (ValueError, np.linalg.LinAlgError) as trouble:
         return Candidate(name, None, np.inf, np.nan, np.nan, f"could not be fitted: {trouble}", False)
     fit = _as_batch(solution, samples)
-    sensible, note = fit.curve.rises_to(2 * reach), fit.no_band
+    sensible, note = float(fit.curve.rises_to(2 * reach)), fit.no_band
     if sensible < reach:
         note = f"the force stops rising at stretch ratio {sensible:.2f}, within the tested range; try another model"
     elif np.isfinite(fit.curve.lock_up) and not note:

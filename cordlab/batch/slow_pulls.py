@@ -7,7 +7,6 @@ D412: compare like with like): a slow curve is not the drop's curve, and in the 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import nan
-from pathlib import PureWindowsPath
 
 import numpy as np
 from scipy.integrate import trapezoid
@@ -15,11 +14,11 @@ from scipy.integrate import trapezoid
 from cordlab.batch.fit import BatchFit
 from cordlab.campaign.campaign import Campaign, CampaignError
 from cordlab.campaign.files import Folder, offer
-from cordlab.campaign.tables import Column, Table, read_table
+from cordlab.campaign.tables import Column, Table, may_have, read_table
 from cordlab.units import nearest
 
 LIST = "pulls.csv"
-PULLS = (Column("pull"), Column("cord"), Column("speed", "m/s", required=False, may_be_blank=True, above=0))
+PULLS = (Column("pull"), Column("cord"), may_have("speed", "m/s", above=0))
 CURVE = (
     Column("stretch", "m", required=False, at_least=0),
     Column("stretch ratio", "", required=False, at_least=1),
@@ -32,28 +31,24 @@ _SHOWN = 25  # points of a ratio that results.json lists
 
 @dataclass(frozen=True)
 class Pull:
-    """One slow pull, loading branch: stretch_ratio (n,) rising, force (n,) [N], speed [m/s], nan where not noted."""
+    """One slow pull, loading branch."""
 
     name: str
     cord: str
-    speed: float
-    stretch_ratio: np.ndarray
-    force: np.ndarray
+    speed: float  # [m/s], nan where not noted
+    stretch_ratio: np.ndarray  # (n,) rising
+    force: np.ndarray  # (n,) [N]
 
 
 @dataclass(frozen=True)
 class PullRatio:
-    """Force of a slow pull over the drop curve, where both were measured.
-
-    against : whose drop curve, "cord A1" or "the batch";  stretch_ratio, ratio : (n,)  [1]
-    mean : of the ratio over the stretch, weighted by the drop curve's force: the ratio of the two areas  [1]
-    """
+    """Force of a slow pull over the drop curve, where both were measured."""
 
     pull: Pull
-    against: str
-    stretch_ratio: np.ndarray
-    ratio: np.ndarray
-    mean: float
+    against: str  # whose drop curve, "cord A1" or "the batch"
+    stretch_ratio: np.ndarray  # (n,)
+    ratio: np.ndarray  # (n,)
+    mean: float  # over the stretch, weighted by the drop curve's force: the ratio of the two areas
 
     def to_dict(self) -> dict[str, object]:
         shown = np.unique(np.linspace(0, self.ratio.size - 1, _SHOWN).astype(int))
@@ -71,10 +66,10 @@ class PullRatio:
 
 @dataclass(frozen=True)
 class PullComparison:
-    """All slow pulls against the drop curves; left_out : why a pull could not be compared, one text a pull."""
+    """All slow pulls against the drop curves."""
 
     rows: tuple[PullRatio, ...]
-    left_out: tuple[str, ...]
+    left_out: tuple[str, ...]  # why a pull could not be compared, one text a pull
 
     @property
     def mean(self) -> float | None:
@@ -113,8 +108,8 @@ def read_pulls(campaign: Campaign) -> tuple[Pull, ...]:
     Raises CampaignError with every problem as file, row, column.
     """
     files = Folder(campaign.folder)
-    known = [name.removesuffix(".csv") for name in files.names("pulls")]
-    if not known and not files.has(LIST):
+    listed = {f"pulls/{name}" for name in files.names("pulls")}
+    if not listed and not files.has(LIST):
         return ()
     table, pulls = read_table(files, LIST, PULLS), []
     if table:
@@ -122,10 +117,10 @@ def read_pulls(campaign: Campaign) -> tuple[Pull, ...]:
         lengths = {cord.cord: cord.slack_length.value for cord in campaign.cords}
         for number, row in table.rows():
             if row["pull"] is not None and row["cord"] is not None:
-                pulls.append(_read(files, table, number, known, lengths))
+                pulls.append(_read(table, number, lengths))
         if table.has_all("pull"):
-            for name in sorted(set(known) - set(table.values["pull"])):
-                files.problem(f"pulls/{name}.csv", f"is in no row of {LIST}, so its cord is not known; add it there")
+            for file in sorted(listed - {f"pulls/{name}.csv" for name in table.values["pull"]}):
+                files.problem(file, f"is in no row of {LIST}, so its cord is not known; add it there")
     for name, digest in files.digests.items():
         if campaign.digests.get(name) != digest:
             files.problem(name, "has changed since the campaign was read; read the campaign again")
@@ -134,45 +129,34 @@ def read_pulls(campaign: Campaign) -> tuple[Pull, ...]:
     return tuple(pull for pull in pulls if pull is not None)
 
 
-def _read(files: Folder, table: Table, number: int, known: Sequence[str], lengths: Mapping[str, float]) -> Pull | None:
+def _read(table: Table, number: int, lengths: Mapping[str, float]) -> Pull | None:
     """The pull in this row of the list, with its curve; None where it is refused, with the problems noted."""
-    name, cord, where = table.values["pull"][number], table.values["cord"][number], table.where(number, "pull")
-    file, before = f"pulls/{name}.csv", len(files.problems)
-    if PureWindowsPath(name).name != name:
-        files.problem(where, f"'{name}' is a path; write the name of a file in pulls/, without .csv")
-        return None
-    if not files.has(file):
-        files.problem(where, f"there is no file {file}{offer(nearest(name, known), '; put its curve there')}")
-        return None
-    curve = read_table(files, file, CURVE)
+    name, cord, speed = (table.values[key][number] for key in ("pull", "cord", "speed"))
+    files, before = table.folder, len(table.folder.problems)
+    file = table.file(number, "pull", "pulls", ending=".csv", otherwise="; put its curve there")
+    curve = read_table(files, file, CURVE) if file else None
     if curve is None or len(files.problems) > before:
         return None
-    keys = [key for key in ("stretch", "stretch ratio") if key in curve.header.places]
+    keys = [key for key in ("stretch", "stretch ratio") if key in curve.places]
     if len(keys) != 1:
         what = "has both 'stretch' and 'stretch ratio'" if keys else "has neither 'stretch [m]' nor 'stretch ratio'"
-        files.problem(f"{file}, row {curve.header.line}", f"{what}; give one of them")
+        files.problem(f"{file}, row {curve.line}", f"{what}; give one of them")
         return None
+    curve.check_rising(keys[0], "give the loading branch alone, in order")
     ratio, force = np.array(curve.values[keys[0]]), np.array(curve.values["force"])
-    for row in np.flatnonzero(np.diff(ratio) <= 0)[:1] + 1:  # the first says enough
-        files.problem(curve.where(row, keys[0]), "does not rise; give the loading branch alone, in order")
     if ratio.size < 3:
-        files.problem(file, f"has {ratio.size} rows; a curve needs at least 3")
+        files.problem(curve.name, f"has {ratio.size} rows; a curve needs at least 3")
     if keys == ["stretch"]:
         if cord not in lengths:
             hint = offer(nearest(cord, lengths), f"; add it there, or give 'stretch ratio' in {file}")
-            what = f"'{cord}' is not in cords.csv, and {file} needs its slack length{hint}"
-            files.problem(table.where(number, "cord"), what)
+            table.problem(number, "cord", f"'{cord}' is not in cords.csv, and {file} needs its slack length{hint}")
             return None
         ratio = 1 + ratio / lengths[cord]
-    speed = table.values["speed"][number]
     return Pull(name, cord, nan if speed is None else speed, ratio, force)
 
 
 def compare_pulls(pulls: Sequence[Pull], fit: BatchFit | None) -> PullComparison:
-    """Slow force over the drop curve of that cord, or of the batch where the cord was not dropped.
-
-    fit : of recorded drops; None where there are none, and then nothing can be compared
-    """
+    """Slow force over the drop curve of that cord, or of the batch where it was not dropped; none without records."""
     rows, left_out = [], []
     for pull in pulls:
         if fit is None:

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from math import nan
-from pathlib import Path, PureWindowsPath
+from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -14,7 +14,7 @@ from cordlab.campaign.decisions import LEFT_OUT, NOTHING, Decisions, read_decisi
 from cordlab.campaign.files import SENSORS, CampaignError, Folder, offer, optional_inputs
 from cordlab.campaign.loggers import Record, parse_record
 from cordlab.campaign.settings import Criteria, Decision, Plan, Rig, Settings, Site, read_settings
-from cordlab.campaign.tables import ANY, Column, Header, Row, Table, one_of, read_table, whole
+from cordlab.campaign.tables import ANY, Column, Row, Table, may_have, one_of, read_table, whole
 from cordlab.units import Measured, Progress, UnitError, check_unit, convert, nearest, notebook_html, unwatched
 
 if TYPE_CHECKING:
@@ -23,88 +23,62 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class CordEntry:
-    """A cord of the batch: slack length, measured lying and unloaded [m], mass [kg], jumps before the campaign.
-
-    remarks : head of a column of remarks, "wind [m/s]" → its text or number, those that were noted
-    """
+    """A cord of the batch: slack length, measured lying and unloaded [m], mass [kg], jumps before the campaign."""
 
     cord: str
     slack_length: Measured
     mass: Measured
     jumps: int
-    remarks: Mapping[str, str | float]
+    remarks: Mapping[str, str | float]  # that were noted, by head in SI: "wind [m/s]"
 
 
 @dataclass(frozen=True)
 class DropEntry:
-    """A drop as noted by hand.
-
-    mass : everything hung below the cord's end  [kg]
-    jumps : the cord's count before this drop
-    temperature : [degC], nan where it was not noted
-    rest : since that cord's previous drop  [s], nan where it was not noted
-    use : "fit", "check" (held back from the fit) or "wear"; "left out" where it was left out by hand
-    lowest_point : below the tie point, measured without the record, or None  [m]
-    record : file name in records/, or None
-    noted_use : its use in drops.csv, whatever was settled by hand
-    remarks : as of `CordEntry`
-    """
+    """A drop as noted by hand."""
 
     drop: str
     cord: str
-    mass: Measured
-    jumps: int
-    temperature: float
-    rest: float
-    use: str
-    lowest_point: Measured | None
-    record: str | None
-    noted_use: str
+    mass: Measured  # everything hung below the cord's end [kg]
+    jumps: int  # the cord's count before this drop
+    temperature: float  # [degC], nan where it was not noted
+    rest: float  # since that cord's previous drop [s], nan where it was not noted
+    use: str  # "fit", "check" (held back from the fit) or "wear"; "left out" where it was left out by hand
+    lowest_point: Measured | None  # below the tie point, measured without the record [m]
+    record: str | None  # file name in records/
+    noted_use: str  # in drops.csv, whatever was settled by hand
     remarks: Mapping[str, str | float]
 
 
 @dataclass(frozen=True)
 class CalibrationTable:
-    """References against readings of one sensor, arrays of one length.
+    """References against readings of one sensor, arrays of one length."""
 
-    channel : "force" or "distance"
-    run : label of each run
-    reference, u_reference : [quantity_unit], N or m
-    reading : [reading_unit]
-    """
-
-    channel: str
-    run: np.ndarray
-    reference: np.ndarray
+    channel: str  # "force" or "distance"
+    run: np.ndarray  # label of each run
+    reference: np.ndarray  # [quantity_unit], N or m
     u_reference: np.ndarray
-    reading: np.ndarray
+    reading: np.ndarray  # [reading_unit]
     quantity_unit: str
     reading_unit: str
 
 
 @dataclass(frozen=True)
 class BreakEntry:
-    """A cord of the lot broken on a test machine: breaking load [N]; end loops None where that is not noted.
-
-    remarks : as of `CordEntry`, beside the table's own `remark`
-    """
+    """A cord of the lot broken on a test machine: breaking load [N]; end loops None where that is not noted."""
 
     cord: str
     breaking_load: float
     remark: str
     end_loops: bool | None = None
-    remarks: Mapping[str, str | float] = field(default_factory=dict)
+    remarks: Mapping[str, str | float] = field(default_factory=dict)  # beside the table's own `remark`
 
 
 @dataclass(frozen=True)
 class MakersCurve:
-    """Points of the force–elongation curve that the maker states; nothing of it was measured here.
+    """Points of the force–elongation curve that the maker states, rising; nothing of it was measured here."""
 
-    stretch_ratio : stretched over slack length, rising  [1]; force : in the cord, rising  [N]
-    """
-
-    stretch_ratio: np.ndarray
-    force: np.ndarray
+    stretch_ratio: np.ndarray  # stretched over slack length [1]
+    force: np.ndarray  # in the cord [N]
 
 
 @dataclass(frozen=True)
@@ -115,28 +89,20 @@ class Campaign:
 
     Parameters
     ----------
-    folder : Path
-        Where its files are.
-    title, batch : str
-        Of campaign.toml.
+    folder, title, batch : Path, str
+        Where its files are; its name and its batch's.
     rig, site, criteria, decision : Rig, Site, Criteria, Decision
         The sections of campaign.toml, in SI; see the data dictionary.
     viscosity : Measured or None
         Of the cord's material, where campaign.toml has it [N·s].
     report : dict of str
         What a test report says apart from its results, as far as campaign.toml has it.
-    cords : tuple of CordEntry
-        Slack length [m], mass [kg] and earlier jumps of each cord.
-    drops : tuple of DropEntry
-        Mass [kg], count, lowest point [m], record and use of each drop.
+    cords, drops, breaks : tuple of CordEntry, DropEntry, BreakEntry
+        The cords, their drops, and cords of the lot that were broken on a test machine.
     calibration : dict of CalibrationTable
         By channel ("force", "distance"), for the channels that the records have.
-    breaks : tuple of BreakEntry
-        Cords of the lot that were broken on a test machine, breaking loads [N].
-    digests : dict of str
-        Name of each input file → SHA-256 of its bytes.
-    sha256 : str
-        Of all input files, their names and bytes.
+    digests, sha256 : dict of str, str
+        SHA-256 of each input file by name, and of all of them.
     notes : tuple of str
         Files of the folder that are not read.
     plan, makers_curve : Plan, MakersCurve, optional
@@ -223,9 +189,7 @@ class Campaign:
         return f"{self.title}\nbatch {self.batch}: {counts}"
 
     def table(self, of: Literal["drops", "cords", "breaks"] = "drops") -> "pd.DataFrame":
-        """The drops, the cords or the break tests: a row for each name, in SI, under the heads of their files; remarks
-        last.
-        """
+        """The drops, the cords or the break tests: a row for each name, in SI, under the heads of their files."""
         import pandas as pd
 
         columns = {"drops": DROPS, "cords": CORDS, "breaks": BREAKS}[of]
@@ -260,8 +224,7 @@ class Campaign:
 
         Raises CampaignError where the file is not the one that was checked when the campaign was read.
         """
-        name = f"records/{entry.record}"
-        folder = Folder(self.folder)
+        name, folder = f"records/{entry.record}", Folder(self.folder)
         data = folder.read(name)
         if data is not None and folder.digests[name] != self.digests[name]:
             folder.problem(name, "has changed since the campaign was read; read the campaign again")
@@ -291,17 +254,17 @@ DROPS = (
     Column("cord"),
     Column("mass", "kg", above=0, uncertain=True),
     Column("jumps", read=whole),
-    Column("temperature", "degC", required=False, may_be_blank=True, at_least=-273.15),
-    Column("rest", "s", required=False, may_be_blank=True, at_least=0),
+    may_have("temperature", "degC", at_least=-273.15),
+    may_have("rest", "s", at_least=0),
     Column("use", read=one_of("fit", "check", "wear")),
-    Column("lowest point", "m", required=False, may_be_blank=True, above=0, uncertain=True),
-    Column("record", required=False, may_be_blank=True),
+    may_have("lowest point", "m", above=0, uncertain=True),
+    may_have("record"),
 )
 BREAKS = (
     Column("cord"),
     Column("breaking load", "N", above=0),
-    Column("remark", required=False, may_be_blank=True),
-    Column("end loops", read=lambda cell: one_of("yes", "no")(cell) == "yes", required=False, may_be_blank=True),
+    may_have("remark"),
+    may_have("end loops", read=lambda cell: one_of("yes", "no")(cell) == "yes"),
 )
 CURVE = (Column("stretch ratio", "", at_least=1), Column("force", "N", at_least=0))
 
@@ -323,7 +286,6 @@ def read_campaign(
     Returns
     -------
     Campaign
-        All of it, in SI.
 
     Raises
     ------
@@ -348,9 +310,9 @@ def read_campaign(
     headers, spans = _read_records(files, drops, progress)
     calibration = _read_calibration(files, headers)
     if cords:
-        _check_cords(files, cords, settings)
+        _check_cords(cords, settings)
     if drops:
-        _check_drops(files, drops, cords, settings, headers)
+        _check_drops(drops, cords, settings, headers)
     if breaks:
         breaks.check_names("cord")
     elif settings and settings.criteria.design_breaking_load is None and not files.has("breaks.csv"):
@@ -381,7 +343,7 @@ def read_campaign(
         plan=settings.plan,
         makers_curve=makers_curve,
         by_hand=by_hand,
-        pounds_and_feet=abs(convert(1.0, drops.header.places["mass"].unit, "lb") - 1) < 1e-9,
+        pounds_and_feet=abs(convert(1.0, drops.places["mass"].unit, "lb") - 1) < 1e-9,
     )
 
 
@@ -403,34 +365,28 @@ def _drop_entry(entry: Row, by_hand: Decisions) -> DropEntry:
 
 def _read_records(
     files: Folder, drops: Table | None, progress: Progress
-) -> tuple[dict[int, Header], dict[str, tuple[float, float]]]:
+) -> tuple[dict[int, Table], dict[str, tuple[float, float]]]:
     """Row of drops.csv → header of its record; drop → its first and last time [s]; of sound records."""
-    headers: dict[int, Header] = {}
+    headers: dict[int, Table] = {}
     spans: dict[str, tuple[float, float]] = {}
     first_row: dict[str, int] = {}  # of a record's bytes
-    rows = list(drops.rows()) if drops else []
-    for number, row in progress(rows, desc="reading", unit="drop"):
-        name = row["record"]
-        if name is None or drops is None:
+    for number, row in progress(list(drops.rows()) if drops else [], desc="reading", unit="drop"):
+        if drops is None or row["record"] is None:
             continue
-        path = f"records/{name}"
-        if PureWindowsPath(name).name != name or name == "..":
-            drops.problem(number, "record", f"'{name}' is a path; write the name of a file in records/")
-        elif not files.has(path):
-            near = offer(nearest(name, files.names("records")), "; leave the cell blank where there is none")
-            drops.problem(number, "record", f"there is no file {path}{near}")
-        elif (data := files.read(path)) is not None:
-            if (other := first_row.setdefault(files.digests[path], number)) != number:
-                drops.problem(
-                    number, "record", f"'{name}' is the record of row {drops.lines[other]} too; each drop has its own"
-                )
-            elif parsed := parse_record(files, path, data):
-                headers[number] = parsed[0]
-                spans[row["drop"]] = float(parsed[1].time[0]), float(parsed[1].time[-1])
+        path = drops.file(number, "record", "records", otherwise="; leave the cell blank where there is none")
+        data = files.read(path) if path else None
+        if path is None or data is None:
+            continue
+        if (other := first_row.setdefault(files.digests[path], number)) != number:
+            what = f"'{row['record']}' is the record of row {drops.lines[other]} too; each drop has its own"
+            drops.problem(number, "record", what)
+        elif parsed := parse_record(files, path, data):
+            headers[number] = parsed[0]
+            spans[row["drop"]] = float(parsed[1].time[0]), float(parsed[1].time[-1])
     return headers, spans
 
 
-def _read_calibration(files: Folder, headers: dict[int, Header]) -> dict[str, CalibrationTable]:
+def _read_calibration(files: Folder, headers: dict[int, Table]) -> dict[str, CalibrationTable]:
     """The calibration of each channel, checked against the records that need it; without those that are refused."""
     tables = {}
     for channel, unit in SENSORS.items():
@@ -440,23 +396,22 @@ def _read_calibration(files: Folder, headers: dict[int, Header]) -> dict[str, Ca
             continue
         columns = (Column("run"), Column("reference", unit, uncertain=True), Column("reading", ANY))
         table = read_table(files, name, columns)
-        if table is None or "reading" not in table.header.places:
+        if table is None or "reading" not in table.places:
             continue
-        reading_unit = table.header.places["reading"].unit
-        if len({reading for reading in table.values["reading"] if reading is not None}) < 3:
+        reading_unit, values = table.places["reading"].unit, table.values
+        if len({reading for reading in values["reading"] if reading is not None}) < 3:
             files.problem(name, "has fewer than 3 different readings, too few to show whether the sensor is straight")
         for header in users:
             try:
                 check_unit(header.places[channel].unit, reading_unit)
             except UnitError as error:
-                files.problem(header.where(header.line, channel), f"does not go with {name}: {error}")
+                files.problem(header.place(header.line, channel), f"does not go with {name}: {error}")
         if len(files.problems) == known:
-            run, reference, u_reference, reading = map(np.array, table.values.values())
-            u_reference = np.zeros(len(run)) if None in table.values["u(reference)"] else u_reference
-            order = np.lexsort((u_reference, reading, reference, run))
-            tables[channel] = CalibrationTable(
-                channel, run[order], reference[order], u_reference[order], reading[order], unit, reading_unit
-            )
+            run, reference, reading = (np.array(values[key]) for key in ("run", "reference", "reading"))
+            u = np.array([value or 0.0 for value in values["u(reference)"]])
+            order = np.lexsort((u, reading, reference, run))
+            run, reference, u, reading = (column[order] for column in (run, reference, u, reading))
+            tables[channel] = CalibrationTable(channel, run, reference, u, reading, unit, reading_unit)
     return tables
 
 
@@ -469,14 +424,12 @@ def _read_makers_curve(files: Folder) -> MakersCurve | None:
     if len(table.lines) < FEWEST_POINTS:
         few = f"has {len(table.lines)} points; give at least {FEWEST_POINTS}, up to the greatest stretch"
         files.problem(MAKER_CURVE, few)
-    for name, values in table.values.items():
-        for row in np.flatnonzero(np.diff(values) <= 0)[:1] + 1:  # the first says enough
-            what = f"{values[row]:g} is not above the {values[row - 1]:g} before it; a loading curve rises"
-            table.problem(row, name, what)
-    return MakersCurve(*map(np.array, table.values.values()))
+    for column in CURVE:
+        table.check_rising(column.name, "a loading curve rises")
+    return MakersCurve(*(np.array(table.values[column.name]) for column in CURVE))
 
 
-def _check_cords(files: Folder, cords: Table, settings: Settings | None) -> None:
+def _check_cords(cords: Table, settings: Settings | None) -> None:
     cords.check_names("cord")
     for number, row in cords.rows():
         for place in (settings.rig, settings.site) if settings and row["slack length"] else ():
@@ -486,32 +439,32 @@ def _check_cords(files: Folder, cords: Table, settings: Settings | None) -> None
                 cords.problem(number, "slack length", f"{row['slack length']:g} m is not longer than {what}")
 
 
-def _check_drops(
-    files: Folder, drops: Table, cords: Table | None, settings: Settings | None, headers: dict[int, Header]
-) -> None:
+def _check_drops(drops: Table, cords: Table | None, settings: Settings | None, headers: dict[int, Table]) -> None:
     drops.check_names("drop")
     if drops.lines and drops.has_all("use") and "fit" not in drops.values["use"]:
-        files.problem(f"{drops.header.name}, column 'use'", "no drop is marked fit; a curve needs some")
+        drops.folder.problem(f"{drops.name}, column 'use'", "no drop is marked fit; a curve needs some")
     known = {row["cord"]: row for _, row in cords.rows() if row["cord"]} if cords else {}
     for number, row in drops.rows():
-        cord = known.get(row["cord"])
+        cord, lowest, header = known.get(row["cord"]), row["lowest point"], headers.get(number)
         if row["cord"] and cord is None and cords and cords.has_all("cord"):
             near = offer(nearest(row["cord"], known), "; add it there")
             drops.problem(number, "cord", f"'{row['cord']}' is not in cords.csv{near}")
         if cord and None not in (row["jumps"], cord["jumps"]) and row["jumps"] < cord["jumps"]:
             before = f"the {cord['jumps']} that cords.csv counts before the campaign"
             drops.problem(number, "jumps", f"{row['jumps']} is less than {before}")
-        if row["lowest point"] is None:
-            header = headers.get(number)
+        what = ""
+        if lowest is None:
             if header and "distance" not in header.places and (number, "lowest point") not in drops.refused:
-                what = f"is blank, and records/{row['record']} has no distance"
-                drops.problem(number, "lowest point", f"{what}; give the lowest point or a record with a distance")
-        elif cord and cord["slack length"] and row["lowest point"] < cord["slack length"]:
-            what = f"{row['lowest point']:g} m is less than the slack length, {cord['slack length']:g} m"
-            drops.problem(number, "lowest point", f"{what}; it is counted down from the tie point")
-        elif settings and row["lowest point"] >= settings.rig.tie_height.value:
-            what = f"{row['lowest point']:g} m is not above the surface, {settings.rig.tie_height.value:g} m"
-            drops.problem(number, "lowest point", f"{what} below the tie point of the rig")
+                where = f"records/{row['record']}"
+                what = f"is blank, and {where} has no distance; give the lowest point or a record with a distance"
+        elif cord and cord["slack length"] and lowest < cord["slack length"]:
+            length = f"the slack length, {cord['slack length']:g} m"
+            what = f"{lowest:g} m is less than {length}; it is counted down from the tie point"
+        elif settings and lowest >= settings.rig.tie_height.value:
+            surface = f"the surface, {settings.rig.tie_height.value:g} m below the tie point of the rig"
+            what = f"{lowest:g} m is not above {surface}"
+        if what:
+            drops.problem(number, "lowest point", what)
 
 
 def _unread(files: Folder) -> list[str]:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cordlab.campaign.files import CampaignError, Folder, offer, replacing
-from cordlab.campaign.tables import Column, Row, Table, one_of, read_table, text
+from cordlab.campaign.tables import Column, Row, Table, may_have, one_of, read_table, text
 from cordlab.units import Measured, nearest
 
 if TYPE_CHECKING:
@@ -30,12 +30,10 @@ BY_EYE = 0.01  # s, standard uncertainty of a mark that states none; our choice
 
 COLUMNS = (
     Column("kind", read=one_of(MARK, LEAVE_OUT, SETTLE, TAKE_BACK)),
-    Column("drop", required=False, may_be_blank=True),
-    Column("cord", required=False, may_be_blank=True),
-    Column("finding", required=False, may_be_blank=True),
-    *(Column(name, "s", required=False, may_be_blank=True, uncertain=True) for name in TIMES.values()),
+    *(may_have(name) for name in ("drop", "cord", "finding")),
+    *(may_have(name, "s", uncertain=True) for name in TIMES.values()),
     Column("reason", read=partial(text, longest=LONGEST, instead="write one line of text")),
-    Column("by", required=False, may_be_blank=True),
+    may_have("by"),
 )
 
 

@@ -5,7 +5,7 @@ from datetime import date
 from pathlib import Path
 
 from cordlab.campaign.files import CampaignError, Folder
-from cordlab.campaign.tables import Column, read_table, text, whole
+from cordlab.campaign.tables import Column, may_have, read_table, text, whole
 
 LOG = "jumps.csv"
 
@@ -40,8 +40,8 @@ COLUMNS = (
     Column("cord"),
     Column("date", read=_day),
     Column("jumps", read=whole),
-    Column("lightest rider", "kg", required=False, may_be_blank=True, above=0.0),
-    Column("heaviest rider", "kg", required=False, may_be_blank=True, above=0.0),
+    may_have("lightest rider", "kg", above=0.0),
+    may_have("heaviest rider", "kg", above=0.0),
     Column("damage", read=_damage, may_be_blank=True),
 )
 
@@ -49,18 +49,16 @@ COLUMNS = (
 def read_jump_log(folder: str | Path) -> tuple[LogEntry, ...]:
     """The rows of jumps.csv in a campaign folder, by date; none where there is no such file.
 
-    Columns: cord, date, jumps, damage, and if kept lightest rider [kg], heaviest rider [kg].
     Raises CampaignError with every problem as file, row, column.
     """
     files = Folder(Path(folder))
     if not files.has(LOG):
         return ()
-    table = read_table(files, LOG, COLUMNS)
+    table, entries = read_table(files, LOG, COLUMNS), []
     if table is None:
         raise CampaignError(tuple(files.problems))
-    entries = []
     for row, values in table.rows():
-        cord, day, jumps, lightest, heaviest, damage = values.values()
+        cord, day, jumps, lightest, heaviest, damage = (values[column.name] for column in COLUMNS)
         entries.append(LogEntry(cord, day, jumps, lightest, heaviest, damage or "", table.lines[row]))
         if lightest is not None and heaviest is not None and heaviest < lightest:
             what = f"{heaviest:g} kg is less than the lightest, {lightest:g} kg"

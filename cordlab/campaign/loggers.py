@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 
 from cordlab.campaign.files import Folder
-from cordlab.campaign.tables import ANY, Column, Header, read_header, read_rows
+from cordlab.campaign.tables import ANY, Column, Table, read_header, read_rows
 from cordlab.units import convert
 
 COLUMNS = (Column("time", "s"), Column("force", ANY), Column("distance", ANY, required=False))
@@ -17,34 +17,30 @@ MOST_PROBLEMS = 5  # of one record that are said one by one; a line too many in 
 
 @dataclass(frozen=True)
 class Record:
-    """The raw record of one drop, arrays of one length.
+    """The raw record of one drop, arrays of one length."""
 
-    time : strictly increasing  [s]
-    force, distance : readings of the sensors; distance is None where the logger had no such channel
-    """
-
-    time: np.ndarray
-    force: np.ndarray
-    distance: np.ndarray | None
+    time: np.ndarray  # strictly increasing [s]
+    force: np.ndarray  # readings of the sensors
+    distance: np.ndarray | None  # None where the logger had no such channel
 
 
-def parse_record(folder: Folder, name: str, data: bytes) -> tuple[Header, Record] | None:
-    """The record in `data`, the bytes of the file `name`, in the units of its header; None, with problems noted."""
+def parse_record(folder: Folder, name: str, data: bytes) -> tuple[Table, Record] | None:
+    """The header and the record in `data`, in its units; None, with problems noted, where anything is wrong."""
     known = len(folder.problems)
     content = folder.decode(name, data)
-    header = None if content is None else read_header(folder, name, content, COLUMNS)
-    if content is None or header is None:
+    table = None if content is None else read_header(folder, name, content, COLUMNS)
+    if content is None or table is None:
         return None
-    columns = _read_fast(data, header) if len(folder.problems) == known else None
+    columns = _read_fast(data, table) if len(folder.problems) == known else None
     if columns is None:
-        columns = _read_slowly(folder, header, content)
+        columns = _read_slowly(table, content)
         folder.shorten(name, known, MOST_PROBLEMS)
     if columns is None or len(folder.problems) > known:
         return None
-    return header, Record(columns["time"], columns["force"], columns.get("distance"))
+    return table, Record(columns["time"], columns["force"], columns.get("distance"))
 
 
-def _read_fast(data: bytes, header: Header) -> dict[str, np.ndarray] | None:
+def _read_fast(data: bytes, header: Table) -> dict[str, np.ndarray] | None:
     """The columns by pandas' C reader; None where anything is wrong with them: it doesn't say where."""
     numbers = _numbers(data, header.line, header.width, header.delimiter)
     if numbers is None:
@@ -82,18 +78,17 @@ def _numbers(data: bytes, skip: int, width: int, delimiter: str) -> np.ndarray |
     return numbers if np.isfinite(numbers).all() else None
 
 
-def _read_slowly(folder: Folder, header: Header, content: str) -> dict[str, np.ndarray] | None:
+def _read_slowly(table: Table, content: str) -> dict[str, np.ndarray] | None:
     """The columns cell by cell, with each problem placed; None where there is one."""
-    known = len(folder.problems)
-    table = read_rows(folder, header, content, COLUMNS)
-    if len(folder.problems) > known or "time" not in header.places:
+    problems = table.folder.problems
+    known = len(problems)
+    read_rows(table, content)
+    if len(problems) > known or "time" not in table.places:
         return None
     time = np.array(table.values["time"])
     if len(time) < FEWEST_ROWS:
-        folder.problem(header.name, f"has {len(time)} rows; a drop needs at least {FEWEST_ROWS}")
-    refused = {}
+        table.folder.problem(table.name, f"has {len(time)} rows; a drop needs at least {FEWEST_ROWS}")
     for row in (np.flatnonzero(np.diff(time) <= 0) + 1).tolist():
         before = f"{time[row - 1]:.10g} s in row {table.lines[row - 1]}"
-        refused[row, "time"] = f"{time[row]:.10g} s does not come after {before}"
-    table.report(refused)
-    return None if len(folder.problems) > known else {key: np.array(table.values[key]) for key in header.places}
+        table.problem(row, "time", f"{time[row]:.10g} s does not come after {before}")
+    return None if len(problems) > known else {key: np.array(table.values[key]) for key in table.places}

@@ -7,10 +7,13 @@ import csv
 import io
 import math
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import partial
+from pathlib import PureWindowsPath
 from typing import Any
+
+import numpy as np
 
 from cordlab.campaign.files import Folder, offer
 from cordlab.units import Measured, UnitError, check_unit, convert, nearest, parse_head, short
@@ -51,23 +54,17 @@ def one_of(*words: str) -> Callable[[str], str]:
 
 @dataclass(frozen=True)
 class Column:
-    """One column that a table may have.
-
-    unit : SI unit that its numbers are converted to ("": a plain number, whose head needs none), ANY where the unit of
-        the head is kept, None where `read` reads it
-    above, at_least : bounds of a number, in SI
-    uncertain : a second column may give standard uncertainties, `u(name)`, or expanded ones, `U(name) k=2`; not for a
-        unit with an offset, such as degC
-    """
+    """One column that a table may have."""
 
     name: str
+    # SI unit that numbers are converted to; "": plain numbers, ANY: that of the head is kept, None: `read` reads it
     unit: str | None = None
     read: Callable[[str], object] = text
     required: bool = True
     may_be_blank: bool = False
-    above: float = -math.inf
+    above: float = -math.inf  # bounds of a number, in SI
     at_least: float = -math.inf
-    uncertain: bool = False
+    uncertain: bool = False  # a second column may give `u(name)` or `U(name) k=2`; not for units with an offset
 
     @property
     def head(self) -> str:
@@ -87,73 +84,50 @@ class Column:
         return self, Column(f"u({self.name})", self.unit, required=False, may_be_blank=True, at_least=0)
 
 
+may_have = partial(Column, required=False, may_be_blank=True)
+
 # Taken in every table beside its own columns, kept and shown, never computed with.
+_line = partial(text, longest=500, instead="write one line of text")
 REMARKS = (
-    *(
-        Column(
-            name, read=partial(text, longest=500, instead="write one line of text"), required=False, may_be_blank=True
-        )
-        for name in ("remark", "date", "time", "operator", "photo")
-    ),
-    Column("rest", "s", required=False, may_be_blank=True, at_least=0),
-    Column("wind", "m/s", required=False, may_be_blank=True, at_least=0),
+    *(may_have(name, read=_line) for name in ("remark", "date", "time", "operator", "photo")),
+    may_have("rest", "s", at_least=0),
+    may_have("wind", "m/s", at_least=0),
 )
 
 
 @dataclass(frozen=True)
 class Place:
-    """Where a wanted column stands in a file: its number from 0, its head as written, and its unit ("" without).
-
-    k : what its numbers are divided by, the coverage factor of an expanded uncertainty
-    """
+    """Where a wanted column stands in a file: number from 0, head as written, unit ("" without), and what it is."""
 
     index: int
     head: str
     unit: str
     column: Column
-    k: float = 1.0
+    k: float = 1.0  # what its numbers are divided by, the coverage factor of an expanded uncertainty
 
 
-@dataclass(frozen=True)
-class Header:
-    """The header of a table, with those of its columns that can be used.
-
-    line : line of the file; width : number of cells; places : name, or u(name), of a column → where it stands
-    """
-
-    name: str
-    line: int
-    width: int
-    delimiter: str
-    places: dict[str, Place]
-
-    def where(self, line: int, key: str) -> str:
-        head = self.places[key].head if key in self.places else key
-        return f"{self.name}, row {line}, column '{head}'"
-
-
-@dataclass(frozen=True)
+@dataclass
 class Table:
-    """The cells of a file, converted; problems that are found in them go to `folder`.
-
-    lines : line of the file for each row
-    values : name, or u(name), of a column → one value a row; None where the cell is blank or was refused
-    remarks : the same of `REMARKS`, by head in SI, those that the file has
-    refused : (row, key) of each cell that was refused → what is wrong
-    lost : whether rows were left out because their cells could not be told apart
-    """
+    """A file's header, and below it the cells by row, in SI; what is wrong with them goes to `folder`."""
 
     folder: Folder
-    header: Header
-    columns: tuple[Column, ...]
-    lines: list[int]
-    values: dict[str, list[Any]]
-    remarks: dict[str, list[Any]]
-    refused: dict[tuple[int, str], str]
-    lost: bool
+    name: str
+    columns: Sequence[Column]  # that are wanted
+    line: int  # of the header
+    width: int  # of it, in cells
+    delimiter: str
+    places: dict[str, Place]  # name, or u(name), of a column → where it stands
+    lines: list[int] = field(default_factory=list)  # of the file, one a row
+    values: dict[str, list[Any]] = field(default_factory=dict)  # by name or u(name); None where blank or refused
+    refused: dict[tuple[int, str], str] = field(default_factory=dict)  # (row, key) of a cell → what is wrong
+    lost: bool = False  # rows were left out because their cells could not be told apart
+
+    def place(self, line: int, key: str) -> str:
+        """A cell, in words."""
+        return f"{self.name}, row {line}, column '{self.places[key].head if key in self.places else key}'"
 
     def where(self, row: int, key: str) -> str:
-        return self.header.where(self.lines[row], key)
+        return self.place(self.lines[row], key)
 
     def problem(self, row: int, key: str, what: str) -> None:
         """Notes what is wrong with a cell."""
@@ -165,15 +139,18 @@ class Table:
             yield row, {key: column[row] for key, column in self.values.items()}
 
     def entries(self) -> list[Row]:
-        """The values of each row by field, those of an uncertain column as `Measured`; last what is in `remarks`."""
-        entries: list[Row] = [{} for _ in self.lines]
-        for column in self.columns:
-            for row, value in enumerate(self.values[column.name]):
+        """The values of each row by field, those of an uncertain column as `Measured`; last its remarks by head."""
+        wanted, entries = {part.name for column in self.columns for part in column.with_u}, []
+        for _, values in self.rows():
+            entry: Row = {}
+            for column in self.columns:
+                value = values[column.name]
                 if column.uncertain and value is not None:
-                    value = Measured(value, self.values[f"u({column.name})"][row] or 0.0)
-                entries[row][column.field] = value
-        for row, entry in enumerate(entries):
-            entry["remarks"] = {head: cells[row] for head, cells in self.remarks.items() if cells[row] is not None}
+                    value = Measured(value, values[f"u({column.name})"] or 0.0)
+                entry[column.field] = value
+            remarks = {key: value for key, value in values.items() if key not in wanted and value is not None}
+            entry["remarks"] = {self.places[key].column.head: value for key, value in remarks.items()}
+            entries.append(entry)
         return entries
 
     def has_all(self, key: str) -> bool:
@@ -187,76 +164,88 @@ class Table:
             if name is not None and first.setdefault(name, row) != row:
                 self.problem(row, key, f"'{name}' is in row {self.lines[first[name]]} too")
 
+    def check_rising(self, key: str, hint: str) -> None:
+        """Notes the first number of a column that is not above the one before it."""
+        values = self.values[key]
+        for row in np.flatnonzero(np.diff(values) <= 0)[:1] + 1:
+            self.problem(row, key, f"{values[row]:g} is not above the {values[row - 1]:g} before it; {hint}")
+
+    def file(self, row: int, key: str, inner: str, *, ending: str = "", otherwise: str) -> str | None:
+        """The file of the folder `inner` that a cell names, without its `ending`; None, with a problem, for another."""
+        name, known = self.values[key][row], [file.removesuffix(ending) for file in self.folder.names(inner)]
+        path = f"{inner}/{name}{ending}"
+        if PureWindowsPath(name).name != name or name == "..":
+            without = f", without {ending}" if ending else ""
+            self.problem(row, key, f"'{name}' is a path; write the name of a file in {inner}/{without}")
+        elif not self.folder.has(path):
+            self.problem(row, key, f"there is no file {path}{offer(nearest(name, known), otherwise)}")
+        else:
+            return path
+        return None
+
     def report(self, refused: Mapping[tuple[int, str], str]) -> None:
         """Notes what is wrong with each (row, key), row by row."""
-        places = self.header.places
-        for row, key in sorted(refused, key=lambda cell: (cell[0], places[cell[1]].index)):
+        for row, key in sorted(refused, key=lambda cell: (cell[0], self.places[cell[1]].index)):
             self.problem(row, key, refused[row, key])
 
 
-def read_table(folder: Folder, name: str, columns: tuple[Column, ...], *, may_be_empty: bool = False) -> Table | None:
+def read_table(folder: Folder, name: str, columns: Sequence[Column], *, may_be_empty: bool = False) -> Table | None:
     """The table in the file `name`; None where there is no header. Problems go to `folder`."""
-    content, known = folder.read_text(name), len(folder.problems)
-    names = [column.name for column in columns]
-    remarks = (column for column in REMARKS if column.name not in names)
-    if content is None or (header := read_header(folder, name, content, (*columns, *remarks))) is None:
+    content, known, names = folder.read_text(name), len(folder.problems), {column.name for column in columns}
+    remarks = [column for column in REMARKS if column.name not in names]
+    table = None if content is None else read_header(folder, name, content, columns, remarks)
+    if content is None or table is None:
         return None
-    table = read_rows(folder, header, content, columns, may_be_empty)
+    read_rows(table, content, may_be_empty)
     folder.shorten(name, known)
     return table
 
 
-def read_rows(
-    folder: Folder, header: Header, content: str, columns: tuple[Column, ...], may_be_empty: bool = False
-) -> Table:
-    """The rows below `header` in `content`, the text of its file. Problems go to `folder`, sorted by row."""
-    known = len(folder.problems)
-    lines, rows = _cells(folder, header, content)
-    lost = len(folder.problems) > known
-    if not rows and not lost and not may_be_empty:
-        folder.problem(header.name, "has no rows below its header")
-    values: dict[str, list[Any]] = {part.name: [None] * len(rows) for column in columns for part in column.with_u}
-    by_key = values | {key: [None] * len(rows) for key in header.places if key not in values}
-    remarks = {header.places[key].column.head: cells for key, cells in by_key.items() if key not in values}
-    table = Table(folder, header, columns, lines, values, remarks, {}, lost)
-    mark = _decimal_mark(folder, header, lines, rows)
+def read_rows(table: Table, content: str, may_be_empty: bool = False) -> None:
+    """Fills a table from the `content` of its file. Problems go to its folder, sorted by row."""
+    known = len(table.folder.problems)
+    table.lines, rows = _cells(table, content)
+    table.lost = len(table.folder.problems) > known
+    if not rows and not table.lost and not may_be_empty:
+        table.folder.problem(table.name, "has no rows below its header")
+    keys = [*(part.name for column in table.columns for part in column.with_u), *table.places]
+    table.values = {key: [None] * len(rows) for key in keys}
+    mark = _decimal_mark(table, rows)
     for row, cells in enumerate(rows):
-        for key, place in header.places.items():
+        for key, place in table.places.items():
             try:
-                by_key[key][row] = _value(cells[place.index], place, mark)
+                table.values[key][row] = _value(cells[place.index], place, mark)
             except ValueError as error:
                 table.refused[row, key] = str(error)
-    for column in columns:
-        if column.uncertain and column.name in header.places and f"u({column.name})" in header.places:
+    for column in table.columns:
+        if column.uncertain and {column.name, f"u({column.name})"} <= table.places.keys():
             _check_uncertainties(table, column)
     table.report(table.refused)
-    return table
 
 
-def read_header(folder: Folder, name: str, content: str, columns: tuple[Column, ...]) -> Header | None:
+def read_header(
+    folder: Folder, name: str, content: str, columns: Sequence[Column], remarks: Sequence[Column] = ()
+) -> Table | None:
     """The header of a table with those of its columns that can be used; None where cells cannot be told apart."""
     written = ((line, row) for line, row in enumerate(io.StringIO(content), start=1) if row.strip(" ,;\t\r\n"))
     line, first = next(written, (0, ""))
     if not first:
-        folder.problem(
-            name, f"is empty; write a header: {', '.join(column.head for column in columns if column not in REMARKS)}"
-        )
+        folder.problem(name, f"is empty; write a header: {', '.join(column.head for column in columns)}")
         return None
     where = f"{name}, row {line}"
-    delimiters = [mark for mark in DELIMITERS if mark in re.sub(r'"[^"]*"', "", first)]
+    delimiters = [mark for mark in DELIMITERS if mark in re.sub(r'"[^"]*"', "", first)] or [","]
     if len(delimiters) > 1:
         separators = " and ".join(DELIMITERS[mark] for mark in delimiters)
         folder.problem(where, f"{separators} both separate cells; use one of them in the whole file")
         return None
-    delimiter = delimiters[0] if delimiters else ","
-    heads = [cell.strip() for cell in next(csv.reader([first], delimiter=delimiter, skipinitialspace=True))]
+    heads = [cell.strip() for cell in next(csv.reader([first], delimiter=delimiters[0], skipinitialspace=True))]
     while heads and not heads[-1]:
         heads.pop()
-    places = _match(folder, where, heads, columns)
-    return Header(name, line, len(heads), delimiter, places) if places else None
+    places = _match(folder, where, heads, (*columns, *remarks))
+    return Table(folder, name, columns, line, len(heads), delimiters[0], places) if places else None
 
 
-def _match(folder: Folder, where: str, heads: list[str], columns: Iterable[Column]) -> dict[str, Place]:
+def _match(folder: Folder, where: str, heads: list[str], columns: Sequence[Column]) -> dict[str, Place]:
     """The columns wanted, by their heads; a problem for each missing, unknown, doubled or of a wrong unit."""
     wanted = {part.name: part for column in columns for part in column.with_u}
     places: dict[str, Place] = {}
@@ -286,9 +275,9 @@ def _match(folder: Folder, where: str, heads: list[str], columns: Iterable[Colum
         return {}
     for here, near in slips:
         folder.problem(here, f"is not a known column{offer(near, '; remove it')}")
-        missing = {name: missed for name, missed in missing.items() if missed != near}  # one slip, one message
     for missed in missing.values():
-        folder.problem(where, f"there is no column '{missed}'; add it")
+        if missed not in [near for _, near in slips]:  # one slip, one message
+            folder.problem(where, f"there is no column '{missed}'; add it")
     return places
 
 
@@ -303,54 +292,53 @@ def _checked(unit: str | None, column: Column) -> str:
     return unit
 
 
-def _cells(folder: Folder, header: Header, content: str) -> tuple[list[int], list[list[str]]]:
+def _cells(table: Table, content: str) -> tuple[list[int], list[list[str]]]:
     """Lines and stripped cells of the rows below the header, blank ones left out, all as wide as the header."""
-    reader = csv.reader(io.StringIO(content, newline=""), delimiter=header.delimiter, skipinitialspace=True)
-    lines, rows = [], []
-    before = 0
+    reader = csv.reader(io.StringIO(content, newline=""), delimiter=table.delimiter, skipinitialspace=True)
+    lines, rows, line = [], [], 1
     try:
         for raw in reader:
-            line, before = before + 1, reader.line_num
-            if line <= header.line:
-                continue
-            if reader.line_num > line:
-                folder.problem(f"{header.name}, row {line}", "a cell runs on over the end of the line; close its quote")
-                continue
-            row = [cell.strip() for cell in raw]
-            if any(row) and (len(row) < header.width or any(row[header.width :])):
-                folder.problem(f"{header.name}, row {line}", _wrong_width(row, header))
-            elif any(row):
-                lines.append(line)
-                rows.append(row[: header.width])
+            row, what = [cell.strip() for cell in raw], ""
+            if line > table.line and reader.line_num > line:
+                what = "a cell runs on over the end of the line; close its quote"
+            elif line > table.line and any(row):
+                wide = len(row) >= table.width and not any(row[table.width :])
+                what = "" if wide else _wrong_width(row, table)
+                if wide:
+                    lines.append(line)
+                    rows.append(row[: table.width])
+            if what:
+                table.folder.problem(f"{table.name}, row {line}", what)
+            line = reader.line_num + 1
     except csv.Error as error:
-        folder.problem(f"{header.name}, row {before + 1}", f"cannot be read as cells ({error}); look for an open quote")
+        table.folder.problem(f"{table.name}, row {line}", f"cannot be read as cells ({error}); look for an open quote")
     return lines, rows
 
 
-def _wrong_width(row: list[str], header: Header) -> str:
+def _wrong_width(row: list[str], table: Table) -> str:
     """What is wrong with a row that is not as wide as its header."""
     width = max(number for number, cell in enumerate(row, start=1) if cell)  # empty cells at the end don't count
-    other = [mark for mark in DELIMITERS if mark != header.delimiter and any(mark in cell for cell in row)]
+    other = [mark for mark in DELIMITERS if mark != table.delimiter and any(mark in cell for cell in row)]
     hint = ""
-    if other and width < header.width:
-        hint = f"; is this row separated by {DELIMITERS[other[0]]}, the header by {DELIMITERS[header.delimiter]}?"
-    elif header.delimiter == "," and width > header.width:
+    if other and width < table.width:
+        hint = f"; is this row separated by {DELIMITERS[other[0]]}, the header by {DELIMITERS[table.delimiter]}?"
+    elif table.delimiter == "," and width > table.width:
         hint = "; is there a decimal comma?"
-    return f"has {width} cells, but the header has {header.width}{hint}"
+    return f"has {width} cells, but the header has {table.width}{hint}"
 
 
-def _decimal_mark(folder: Folder, header: Header, lines: list[int], rows: list[list[str]]) -> str:
+def _decimal_mark(table: Table, rows: list[list[str]]) -> str:
     """The decimal mark of the file: a comma is one only where semicolons or tabs separate the cells."""
-    if header.delimiter == ",":
+    if table.delimiter == ",":
         return "."
-    numeric = [place.index for place in header.places.values() if place.column.unit is not None]
+    numeric = [place.index for place in table.places.values() if place.column.unit is not None]
     seen: dict[str, str] = {}  # mark → where it is first
-    for line, row in zip(lines, rows, strict=True):
+    for line, row in zip(table.lines, rows, strict=True):
         for cell in (row[index] for index in numeric):
             for mark in {",", "."} & {*cell}:
                 seen.setdefault(mark, f"'{short(cell, 40)}' in row {line}")
     if len(seen) == 2:
-        folder.problem(header.name, f"has decimal commas ({seen[',']}) and points ({seen['.']}); use one of them")
+        table.folder.problem(table.name, f"has decimal commas ({seen[',']}) and points ({seen['.']}); use one of them")
     return "," if list(seen) == [","] else "."
 
 
@@ -395,14 +383,12 @@ def _check_uncertainties(table: Table, column: Column) -> None:
     """Refuses an uncertainty without its value, none beside a value, and one as large as a value that is above 0."""
     name, u_name = column.name, f"u({column.name})"
     for row, (value, u) in enumerate(zip(table.values[name], table.values[u_name], strict=True)):
-        if (row, name) in table.refused or (row, u_name) in table.refused:
-            continue
+        what = ""
         if value is not None and u is None:
             what = f"is blank, but there is a {name}; write its uncertainty, or 0 where it is exact"
         elif value is None and u is not None:
             what = f"is the uncertainty of a {name} that is not given"
         elif value is not None and u >= value and column.above >= 0:
             what = f"is not less than the {name} itself"
-        else:
-            continue
-        table.refused[row, u_name] = what
+        if what and not table.refused.keys() & {(row, name), (row, u_name)}:
+            table.refused[row, u_name] = what

@@ -1,9 +1,6 @@
-"""One fitted curve: its parameters, and the bands that say how well they are known.
+"""One fitted curve: its parameters, and the bands that say how well they are known, or why there is none (`NoBand`)."""
 
-A band that the data do not give is refused with the reason (`NoBand`).
-"""
-
-from collections.abc import Callable, Hashable, Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -13,7 +10,7 @@ import pandas as pd
 from cordlab.curves.least_squares import Solution, aicc, solve
 from cordlab.curves.models import Curve, Model, OtherModel, differences
 from cordlab.curves.models import model as named_model
-from cordlab.statistics.groups import EvidenceError, GroupLines, NextValue
+from cordlab.statistics.groups import EvidenceError, GroupLines
 from cordlab.statistics.propagation import t_margin, welch_satterthwaite
 from cordlab.units import notebook_html
 
@@ -27,20 +24,15 @@ class NoBand(ValueError):
 
 @dataclass(frozen=True)
 class Band:
-    """A two-sided band about a curve; arrays of one shape  [1, N, N, N].
+    """A two-sided band about a curve; arrays of one shape  [1, N, N, N]."""
 
-    kind : "confidence" (the mean curve), "another cord", "this cord" or "prediction" (one new value)
-    dof  : effective degrees of freedom (JCGM 100:2008 G.4.1), to show how much the band rests on: its width takes each
-        part of the variance with its own
-    """
-
-    kind: str
+    kind: str  # "confidence" (the mean curve), "another cord", "this cord" or "prediction" (one new value)
     level: float
     stretch_ratio: np.ndarray
     force: np.ndarray
     lower: np.ndarray
     upper: np.ndarray
-    dof: np.ndarray
+    dof: np.ndarray  # effective (JCGM 100:2008 G.4.1), to show: the width takes each part of the variance with its own
     label: str  # for a legend
 
     def table(self) -> pd.DataFrame:
@@ -59,8 +51,7 @@ class CurveFit:
     curve, parameters : Curve, dict
         The mean curve of the batch (scale 1), and its parameters.
     result : lmfit.minimizer.MinimizerResult
-        For lmfit's report. Its standard errors count every value as independent, and Ogden's models have none there:
-        take those here.
+        For lmfit's report, which counts every value as independent: take standard errors here.
     residuals, residual_sd, dof
         Force less curve, scaled by cord or drop; the standard deviation of a value of weight 1 [N]; its degrees of
         freedom.
@@ -68,10 +59,8 @@ class CurveFit:
         Akaike's criterion, counting scales and residual variance; Burnham & Anderson 2002, section 2.4.
     scales : dict
         Cord to its stiffness relative to the batch, geometric mean 1; empty where no cords were named.
-    held : dict
-        Parameter to "fixed", "at its lower bound" or "at its upper bound"; those inside their bounds are not in it.
-    no_band : str
-        Why there is no covariance; "" where there is one.
+    held, no_band : dict, str
+        Parameter to "fixed", "at its lower bound" or "at its upper bound"; why there is no covariance, or "".
 
     Examples
     --------
@@ -110,9 +99,9 @@ class CurveFit:
 
     @property
     def covariance(self) -> np.ndarray:
-        """Covariance of the parameters in the model's order, 0 for fixed ones; NoBand where the data give none.
+        """Covariance of the parameters in order, 0 for fixed ones; that of the batch's level is in it.
 
-        Where there are cords, the batch's level is known no better than the mean of its cords, and that is in it.
+        NoBand where the data give none.
         """
         return self._shape() + self._level()[0] * np.outer(self.growth, self.growth)
 
@@ -129,25 +118,29 @@ class CurveFit:
         return _band("confidence", level, stretch_ratio, force, [(variance, self.dof), (force**2 * relative, dof)], of)
 
     def prediction_band(self, stretch_ratio, level: float = 0.95, this_cord=None, weight: float = 1.0) -> Band:
-        """Band for one new value: of `this_cord`, else of another cord; without cords, of the same source.
+        """Band for one new value of this weight: of `this_cord`, of another cord, or where there are no cords of any.
 
-        weight : of the new value; its variance is residual_sd² / weight  [1]
-        Raises NoBand where there are too few cords or drops, or no covariance.
+        NoBand where there are too few cords or drops, or no covariance.
         """
         force, variance = self._mean(stretch_ratio)
-        scale, of_scale, kind, of = 1.0, [], "prediction", "a new value"
-        if self.log_scales is not None and this_cord is None:
-            of_scale = _scale_variance(self.log_scales.another_group)
-            kind, of = "another cord", f"another cord, from {len(self.scales)}"
-        elif self.log_scales is not None:
-            if this_cord not in self.scales:
-                raise ValueError(f"cord {this_cord!r} is not in the fit; it has {', '.join(map(str, self.scales))}")
-            scale, kind, of = self.scales[this_cord], "this cord", f"cord {this_cord}"
-            if self.by_drop:  # without drops, values scatter about the cord's curve by the residuals alone
-                of_scale = _scale_variance(self.log_scales.this_group, this_cord)
+        scale, value, kind, of = 1.0, None, "prediction", "a new value"
+        try:
+            if self.log_scales is not None and this_cord is None:
+                value = self.log_scales.another_group()
+                kind, of = "another cord", f"another cord, from {len(self.scales)}"
+            elif self.log_scales is not None:
+                if this_cord not in self.scales:
+                    raise ValueError(f"cord {this_cord!r} is not in the fit; it has {', '.join(map(str, self.scales))}")
+                scale, kind, of = self.scales[this_cord], "this cord", f"cord {this_cord}"
+                if self.by_drop:  # without drops, values scatter about the cord's curve by the residuals alone
+                    value = self.log_scales.this_group(this_cord)
+        except EvidenceError as reason:
+            raise NoBand(str(reason)) from reason
         force = scale * force
         parts = [(variance * scale**2 + self.residual_sd**2 / weight, self.dof)]
-        parts += [(force**2 * part, dof) for part, dof in of_scale]
+        if value is not None:
+            of_scale = zip(value.variances[:, 0].tolist(), value.dof, strict=True)
+            parts += [(force**2 * part, dof) for part, dof in of_scale]
         return _band(kind, level, stretch_ratio, force, parts, of)
 
     def table(self) -> pd.DataFrame:
@@ -200,12 +193,8 @@ class CurveFit:
 
     def _mean(self, stretch_ratio) -> tuple[np.ndarray, np.ndarray]:
         """Force of the mean curve and the variance of its shape; NoBand where it may have locked up by then."""
-        x, at, shape = (
-            np.asarray(stretch_ratio, dtype=float),
-            np.array(self.model.values(self.parameters)),
-            self._shape(),
-        )
-        lock_up = float(self.curve.lock_up)
+        x, at = np.asarray(stretch_ratio, dtype=float), np.array(self.model.values(self.parameters))
+        shape, lock_up = self._shape(), float(self.curve.lock_up)
         if np.isfinite(lock_up):
             slope = differences(lambda values: self.model.lock_up(self.model.by_name(values))[None], at)[0]
             error = float(np.sqrt(slope @ shape @ slope))
@@ -216,15 +205,6 @@ class CurveFit:
                 )
         jacobian = self.model.jacobian(x, self.parameters)
         return self.curve.force(x), np.einsum("i...,ij,j...->...", jacobian, shape, jacobian)
-
-
-def _scale_variance(next_value: Callable[..., NextValue], *group: Hashable) -> list[tuple[float, float]]:
-    """Variance of the next drop's scale in its parts, each with its degrees of freedom; NoBand where there is none."""
-    try:
-        value = next_value(*group)
-    except EvidenceError as reason:
-        raise NoBand(str(reason)) from reason
-    return list(zip(value.variances[:, 0].tolist(), value.dof, strict=True))
 
 
 def _band(kind: str, level: float, x, force: np.ndarray, parts: Sequence[tuple], of: str) -> Band:
@@ -246,6 +226,8 @@ def fit_curve(
     params: "lmfit.Parameters | None" = None,
 ) -> CurveFit:
     """Fit one curve, with one stiffness scale for each of `cords`, by least squares (lmfit).
+
+    Each value counts as independent. Samples of a drop are not: for drops use `analyse`, which counts cords and drops.
 
     Parameters
     ----------
@@ -269,10 +251,6 @@ def fit_curve(
     ValueError
         On bad shapes or values, or `params` that are not those of the model.
 
-    Notes
-    -----
-    Each value counts as independent. Samples of a drop are not: for drops use `analyse`, which counts cords and drops.
-
     Examples
     --------
     >>> import cordlab, numpy as np
@@ -281,17 +259,10 @@ def fit_curve(
     >>> fit = cordlab.fit_curve(x, force, model="gent")
     >>> print(f"j = {fit.parameters['j']:.1f}, standard error {fit.standard_errors['j']:.1f}")
     j = 30.0, standard error 0.1
-
-    Fix one parameter, or bound it; the table says which one did not move freely:
-
     >>> params = cordlab.model("gent").to_lmfit().guess(force, x=x)
-    >>> params["j"].set(value=25, vary=False)
-    >>> fit = cordlab.fit_curve(x, force, model="gent", params=params)
-    >>> fit.table()["held"].to_dict()
-    {'mu [N]': '', 'j [1]': 'fixed'}
-    >>> params["j"].set(vary=True, max=28)
+    >>> params["j"].set(value=25, vary=False)  # fix it, or give it bounds
     >>> cordlab.fit_curve(x, force, model="gent", params=params).held
-    {'j': 'at its upper bound'}
+    {'j': 'fixed'}
 
     References
     ----------
@@ -303,7 +274,12 @@ def fit_curve(
         if len(cords) != len(x):
             raise ValueError(f"{len(cords)} names of cords for {len(x)} values")
         groups, names = pd.factorize(np.asarray(cords))
-    solution = solve(_family(model, x, params), x, y, weights=w, groups=groups, params=params)
+    family = named_model(model) if isinstance(model, str) else model
+    if not isinstance(family, Model):
+        family = OtherModel(family)
+    else:
+        family = family.placed(x) if params is None else family.matching(params)
+    solution = solve(family, x, y, weights=w, groups=groups, params=params)
     scales = {} if names is None else dict(zip(names.tolist(), solution.scales.tolist(), strict=True))
     return as_fit(
         solution,
@@ -313,15 +289,6 @@ def fit_curve(
         log_scales=GroupLines.of(np.log(solution.scales), group=list(scales)) if scales else None,
         reach=np.nan if isinstance(solution.model, OtherModel) else float(x.max()),
     )
-
-
-def _family(model: "Model | str | lmfit.Model", x: np.ndarray, params: "lmfit.Parameters | None") -> Model:
-    """The model with the parameters of `params`, or as it is for data at these stretch ratios."""
-    if isinstance(model, str):
-        model = named_model(model)
-    if not isinstance(model, Model):
-        return OtherModel(model)
-    return model.placed(x) if params is None else model.matching(params)
 
 
 def _checked(stretch_ratio, force, weights) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -9,10 +9,7 @@ from cordlab.curves.models import LinearModel, Model, Parameter, invariant, inva
 
 
 class LocksUp(Model):
-    """F = μ (λ−λ⁻²) φ, where φ rises with `reach`, a function of I₁ − 3, until that comes to the second parameter.
-
-    From there on force and energy are +inf, never the branch beyond.
-    """
+    """F = μ (λ−λ⁻²) φ, φ rising with `reach`, a function of I₁ − 3; +inf where that comes to the second parameter."""
 
     tries: Sequence[float]  # to start with: the second parameter over the reach of the data
     reach: Callable[[np.ndarray], np.ndarray]
@@ -26,32 +23,28 @@ class LocksUp(Model):
         for times in self.tries:
             yield {lock.name: float(np.clip(times * reach, lock.lower, lock.upper))}
 
-    def _force(self, stretch, mu, lock):
-        return self._below(stretch, lock, lambda d, reach: mu * d * self.factor(reach, lock))
-
-    def _energy(self, stretch, mu, lock):
-        return self._below(stretch, lock, lambda d, reach: mu * self.stored(reach, lock))
-
-    def _slope(self, stretch, mu, lock):
-        def slope(d, reach):
-            factor = self.factor(reach, lock)
-            return mu * (invariant_slope(stretch) * factor + 2 * d * d * self.slopes(reach, lock, factor)[0])
-
-        return self._below(stretch, lock, slope)
+    def _value(self, derivative, stretch, mu, lock):
+        d, reach, locked = self._parts(stretch, lock)
+        if derivative < 0:
+            return np.where(locked, np.inf, mu * self.stored(reach, lock))
+        factor = self.factor(reach, lock)
+        value = mu * d * factor
+        if derivative > 0:
+            value = mu * (invariant_slope(stretch) * factor + 2 * d * d * self.slopes(reach, lock, factor)[0])
+        return np.where(locked, np.inf, value)
 
     def _jacobian(self, stretch, mu, lock):
-        def by_lock(d, reach):
-            return mu * d * self.slopes(reach, lock, self.factor(reach, lock))[1]
+        d, reach, locked = self._parts(stretch, lock)
+        factor = self.factor(reach, lock)
+        rows = d * factor, mu * d * self.slopes(reach, lock, factor)[1]
+        return [np.where(locked, np.inf, row) for row in rows]
 
-        return [self._force(stretch, 1.0, lock), self._below(stretch, lock, by_lock)]
-
-    def _below(self, stretch, lock, formula):
+    def _parts(self, stretch, lock):
+        """λ − λ⁻², the reach where it is below the lock-up, and where it is not."""
         d, i = invariant(stretch)
         reach = self.reach(i)
         locked = reach >= lock
-        if not np.any(locked):
-            return formula(d, reach)
-        return np.where(locked, np.inf, formula(d, np.where(locked, lock / 2, reach)))
+        return d, np.where(locked, lock / 2, reach), locked
 
 
 class Gent(LocksUp):
@@ -81,8 +74,7 @@ class Gent(LocksUp):
 class ArrudaBoyce(LocksUp):
     """Eight-chain model, F = (μ/3)(λ−λ⁻²) β/x with β = 𝓛⁻¹(x), x² = I₁/(3N); Arruda & Boyce, JMPS 41 (1993) 389.
 
-    μ = n k T; `lambda_lock` = √N is the stretch at which a chain is straight, so the cord locks up at I₁ = 3N. Energy
-    is closed in β: w = μN [βx + ln(β/sinh β)], less its value at λ = 1, so it agrees with the force to rounding.
+    `lambda_lock` = √N is the stretch of a straight chain; w = μN [βx + ln(β/sinh β)], less its value at λ = 1.
     """
 
     name = "arruda-boyce"
@@ -144,11 +136,9 @@ def stretch_at(invariant: np.ndarray) -> np.ndarray:
 
 
 class Spline(LinearModel):
-    """A rising curve through knots, with no physics: its slope runs straight from knot to knot, and none is below 0.
+    """A rising curve through knots, with no physics: the parameters are its slopes there, and none is below 0 [N].
 
-    The parameters are the slopes at the knots [N], named after them (`slope_1_5`); the first knot is λ = 1. Force is
-    quadratic between knots and smooth across them, shape-preserving because every slope is at least 0. Beyond the last
-    knot it goes straight on for 15 % of the stretch, which a softer cord may need; there it ends, as at a lock-up.
+    Slopes run straight from knot to knot, and on for 15 % of the stretch, which a softer cord may need; there it ends.
     """
 
     name = "spline"
@@ -161,7 +151,7 @@ class Spline(LinearModel):
         self.parameters = tuple(Parameter(f"slope_{knot:.6g}".replace(".", "_"), "N", 0.0) for knot in self.knots)
         one_each = np.eye(len(self.knots))
         shares = BSpline(np.r_[1.0, self.knots, self.end, self.end], np.vstack([one_each, one_each[-1]]), 1)
-        self._shares = {times: shares.antiderivative(times) for times in range(3)}
+        self._shares = {1 - times: shares.antiderivative(times) for times in range(3)}
 
     def placed(self, stretch_ratio):
         reach = np.max(stretch_ratio) - 1
@@ -173,21 +163,12 @@ class Spline(LinearModel):
     def _lock_up(self, *p):
         return self.end
 
-    def _weighted(self, stretch, slopes, columns):
-        return np.where(stretch >= self.end, np.inf, super()._weighted(stretch, slopes, columns))
+    def _value(self, derivative, stretch, *p):
+        return np.where(stretch >= self.end, np.inf, super()._value(derivative, stretch, *p))
 
-    def columns(self, stretch):
-        return self._integrals(stretch, 1)
-
-    def energy_columns(self, stretch):
-        return self._integrals(stretch, 2)
-
-    def slope_columns(self, stretch):
-        return self._integrals(stretch, 0)
-
-    def _integrals(self, stretch: np.ndarray, times: int) -> np.ndarray:
-        """Each knot's share of the slope, integrated so many `times` from λ = 1."""
-        return np.moveaxis(self._shares[times](stretch), -1, 0)
+    def columns(self, stretch, derivative=0):
+        """Each knot's share of the slope, integrated from λ = 1 to the force or the energy."""
+        return np.moveaxis(self._shares[derivative](stretch), -1, 0)
 
 
 register(Gent(), ArrudaBoyce(), Spline())

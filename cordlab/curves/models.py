@@ -1,8 +1,7 @@
 """Force–elongation models of rubber: each a closed form in the stretch ratio λ, with its energy, slope and Jacobian.
 
-λ is stretched length over slack length, I₁ = λ² + 2/λ the first invariant in uniaxial tension; forces are in newtons.
-Energy is per metre of slack cord, w(λ) = ∫₁^λ F dλ' [J/m = N]. A model is one class: a linear one names its columns,
-another its closed forms and the shapes to try as a start. `register` lists it; models that lock up are in `lock_up`.
+λ is stretched length over slack length, I₁ = λ² + 2/λ the first invariant in uniaxial tension. Energy is per metre of
+slack cord, w(λ) = ∫₁^λ F dλ' [J/m = N]. `register` lists a model; those that lock up are in `lock_up`.
 """
 
 import operator
@@ -65,15 +64,15 @@ class Model:
 
     def force(self, stretch_ratio, parameters: Parameters) -> np.ndarray:
         """Force F(λ) [N]."""
-        return self._force(self._taut(stretch_ratio), *self.values(parameters))
+        return self._value(0, self._taut(stretch_ratio), *self.values(parameters))
 
     def energy(self, stretch_ratio, parameters: Parameters) -> np.ndarray:
         """Energy per metre of slack cord w(λ) = ∫₁^λ F dλ' [N]."""
-        return self._energy(self._taut(stretch_ratio), *self.values(parameters))
+        return self._value(-1, self._taut(stretch_ratio), *self.values(parameters))
 
     def slope(self, stretch_ratio, parameters: Parameters) -> np.ndarray:
         """dF/dλ [N]; 0 where the cord is slack, the slope from above at λ = 1."""
-        slope = self._slope(self._taut(stretch_ratio), *self.values(parameters))
+        slope = self._value(1, self._taut(stretch_ratio), *self.values(parameters))
         return np.where(np.asarray(stretch_ratio) < 1, 0.0, slope)
 
     def jacobian(self, stretch_ratio, parameters: Parameters) -> np.ndarray:
@@ -118,10 +117,7 @@ class Model:
         return self
 
     def inner(self, values: np.ndarray, stretch_ratio: float) -> np.ndarray:
-        """Coordinates for a solver, in which fits that are nearly as good lie along straight lines.
-
-        values : in the model's order, (parameters,) or (parameters, draws);  stretch_ratio : amid the data
-        """
+        """Coordinates of `values`, (parameters,) or (parameters, draws), in which fits nearly as good lie on lines."""
         return values
 
     def outer(self, inner: np.ndarray, stretch_ratio: float) -> np.ndarray:
@@ -178,35 +174,23 @@ class Model:
     def _lock_up(self, *p: np.ndarray) -> float | np.ndarray:
         return np.inf
 
-    # what each model gives: functions of λ ≥ 1 and the values of its parameters in order
-    _force: Callable[..., np.ndarray]
-    _energy: Callable[..., np.ndarray]
-    _slope: Callable[..., np.ndarray]
+    # what each model gives, of λ ≥ 1 and the values of its parameters in order: by the number of a derivative (−1 the
+    # energy, 0 the force, 1 the slope), and the force's derivative by each parameter
+    _value: Callable[..., np.ndarray]
     _jacobian: Callable[..., Sequence[np.ndarray]]
 
 
 class LinearModel(Model):
-    """A sum of parameters times columns, functions of λ ≥ 1: of the force, its energy and its slope."""
+    """A sum of parameters times columns, functions of λ ≥ 1: of the force, its energy (−1) and its slope (1)."""
 
     linear = True
-    columns: Callable[[np.ndarray], Sequence[np.ndarray]]
-    energy_columns: Callable[[np.ndarray], Sequence[np.ndarray]]
-    slope_columns: Callable[[np.ndarray], Sequence[np.ndarray]]
+    columns: Callable[..., Sequence[np.ndarray]]  # of the stretch and, where it is not the force, the derivative
 
-    def _force(self, stretch, *p):
-        return self._weighted(stretch, p, self.columns(stretch))
-
-    def _energy(self, stretch, *p):
-        return self._weighted(stretch, p, self.energy_columns(stretch))
-
-    def _slope(self, stretch, *p):
-        return self._weighted(stretch, p, self.slope_columns(stretch))
+    def _value(self, derivative, stretch, *p):
+        return sum(value * column for value, column in zip(p, self.columns(stretch, derivative), strict=True))
 
     def _jacobian(self, stretch, *p):
         return self.columns(stretch)
-
-    def _weighted(self, stretch, p, columns):
-        return sum(value * column for value, column in zip(p, columns, strict=True))
 
 
 class Polynomial(LinearModel):
@@ -221,15 +205,13 @@ class Polynomial(LinearModel):
         count = len(list(parameters))
         return self if count == self.degree else Polynomial(count, name=self.name)
 
-    def columns(self, stretch):
-        return _powers(stretch - 1, self.degree)
-
-    def energy_columns(self, stretch):
-        return [power / n for n, power in enumerate(_powers(stretch - 1, self.degree + 1)[1:], start=2)]
-
-    def slope_columns(self, stretch):
-        powers = [np.ones_like(stretch), *_powers(stretch - 1, self.degree - 1)]
-        return [n * power for n, power in enumerate(powers, start=1)]
+    def columns(self, stretch, derivative=0):
+        powers = _powers(stretch - 1, self.degree - derivative)
+        if derivative < 0:
+            return [power / n for n, power in enumerate(powers[1:], start=2)]
+        if derivative > 0:
+            return [n * power for n, power in enumerate([np.ones_like(stretch), *powers], start=1)]
+        return powers
 
 
 def _powers(x: np.ndarray, degree: int) -> list[np.ndarray]:
@@ -242,18 +224,15 @@ class MooneyRivlin(LinearModel):
     name = "mooney-rivlin"
     parameters = (Parameter("c1"), Parameter("c2"))
 
-    def columns(self, stretch):
+    def columns(self, stretch, derivative=0):
         r = 1 / stretch
+        if derivative < 0:
+            return [stretch * stretch + 2 * r - 3, 2 * stretch + r * r - 3]
+        if derivative > 0:
+            r3 = r * r * r
+            return [2 + 4 * r3, 6 * r3 * r]
         c1 = 2 * (stretch - r * r)
         return [c1, c1 * r]
-
-    def energy_columns(self, stretch):
-        r = 1 / stretch
-        return [stretch * stretch + 2 * r - 3, 2 * stretch + r * r - 3]
-
-    def slope_columns(self, stretch):
-        r3 = 1 / (stretch * stretch * stretch)
-        return [2 + 4 * r3, 6 * r3 / stretch]
 
 
 class Yeoh(LinearModel):
@@ -262,18 +241,15 @@ class Yeoh(LinearModel):
     name = "yeoh"
     parameters = (Parameter("c1"), Parameter("c2"), Parameter("c3"))
 
-    def columns(self, stretch):
+    def columns(self, stretch, derivative=0):
         d, i = invariant(stretch)
+        if derivative < 0:
+            return _powers(i, 3)
+        if derivative > 0:
+            d2, dd = invariant_slope(stretch), 2 * d * d
+            return [2 * d2, 4 * (d2 * i + dd), 6 * i * (d2 * i + 2 * dd)]
         c2 = 4 * d * i
         return [2 * d, c2, 1.5 * c2 * i]
-
-    def energy_columns(self, stretch):
-        return _powers(invariant(stretch)[1], 3)
-
-    def slope_columns(self, stretch):
-        d, i = invariant(stretch)
-        d2, dd = invariant_slope(stretch), 2 * d * d
-        return [2 * d2, 4 * (d2 * i + dd), 6 * i * (d2 * i + 2 * dd)]
 
 
 def invariant(stretch: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -290,8 +266,7 @@ def invariant_slope(stretch: np.ndarray) -> np.ndarray:
 class Ogden(Model):
     """F = Σ μᵢ(λ^(αᵢ−1) − λ^(−αᵢ/2−1)); Ogden, Proc. R. Soc. A 326 (1972) 565.
 
-    The bounds keep every μα positive (a curve that rises), and the signs keep the terms from changing places; α₁ and
-    α₂ of `ogden-3` are both above 0, the second started as the greater. Where two terms meet, the fit says so.
+    Bounds keep every μα positive (a curve that rises); signs and starts keep the terms from changing places.
     """
 
     _TRIES = (  # start values of each α, which has their sign
@@ -330,8 +305,14 @@ class Ogden(Model):
         for alphas in product(*self._tries):
             yield {f"alpha{i}": alpha for i, alpha in enumerate(alphas, start=1)}
 
-    def _force(self, stretch, *p):
-        return sum(mu * (square - inverse) for mu, _, square, inverse in _terms(stretch, p)) / stretch
+    def _value(self, derivative, stretch, *p):
+        if derivative < 0:
+            return self._energy(stretch, *p)
+        terms = _terms(stretch, p)
+        if derivative == 0:
+            return sum(mu * (square - inverse) for mu, _, square, inverse in terms) / stretch
+        slope = sum(mu * ((alpha - 1) * square + (alpha / 2 + 1) * inverse) for mu, alpha, square, inverse in terms)
+        return slope / (stretch * stretch)
 
     def _energy(self, stretch, *p):
         log, total = np.log(stretch), 0.0
@@ -340,11 +321,6 @@ class Ogden(Model):
             # λ^α − 1 + 2(λ^(−α/2) − 1) with m = λ^(α/2) − 1, free of cancellation; a term of α = 0 has no force
             total = total + mu / np.where(alpha == 0, 1.0, alpha) * m * m * (3 + m) / (1 + m)
         return total
-
-    def _slope(self, stretch, *p):
-        terms = _terms(stretch, p)
-        slope = sum(mu * ((alpha - 1) * square + (alpha / 2 + 1) * inverse) for mu, alpha, square, inverse in terms)
-        return slope / (stretch * stretch)
 
     def _jacobian(self, stretch, *p):
         log, rows = np.log(stretch), []
@@ -391,9 +367,9 @@ class OtherModel(Model):
 def differences(
     function: Callable[[np.ndarray], np.ndarray], values: np.ndarray, typical: np.ndarray | None = None
 ) -> np.ndarray:
-    """Jacobian (equations, parameters) of `function`, (parameters, draws) → (equations, draws), in one call.
+    """Jacobian (equations, parameters) of a function (parameters, draws) → (equations, draws), by central differences.
 
-    Central differences; `typical` sizes of the parameters, where some of `values` may come near 0.
+    `typical` sizes of the parameters, where some of `values` may come near 0.
     """
     step, size = 1e-5 * np.maximum(np.abs(values), 1e-3 * np.abs(values if typical is None else typical)), len(values)
     step = np.where(step == 0, 1e-8, step)
@@ -409,15 +385,8 @@ def register(*entries: Model) -> None:
     _REGISTRY.update((entry.name, entry) for entry in entries)
 
 
-register(
-    Polynomial(1, name="linear", names=["stiffness"]),
-    Polynomial(3),
-    MooneyRivlin(),
-    Yeoh(),
-    Ogden(1),
-    Ogden(2),
-    Ogden(3),
-)
+register(Polynomial(1, name="linear", names=["stiffness"]), Polynomial(3), MooneyRivlin(), Yeoh())
+register(Ogden(1), Ogden(2), Ogden(3))
 
 
 def models() -> tuple[str, ...]:
@@ -509,17 +478,13 @@ class Curve:
         """Stretch ratio from which the force is infinite; inf where there is none."""
         return self.model.lock_up(self.parameters)
 
-    def rising(self, low: float, high: float) -> np.ndarray:
-        """Whether the force rises all the way from `low` to `high` and locks up beyond: bool, one a draw."""
-        grid = np.linspace(max(low, 1.0), high, 129)[:, None]
+    def rises_to(self, most: float) -> np.ndarray:
+        """Stretch ratio to which the force rises and is finite, searched from 1 to `most`; one a draw."""
+        grid = np.linspace(1.0, most, 1201)[:, None]
         slope = self.model.slope(grid, {name: np.atleast_1d(value) for name, value in self.parameters.items()})
-        return (slope > 0).all(axis=0).reshape(np.shape(self.lock_up)) & (high < self.lock_up)
-
-    def rises_to(self, most: float) -> float:
-        """Stretch ratio to which the force of a single curve rises and is finite, searched from 1 to `most`."""
-        grid = np.linspace(1.0, most, 1201)
-        good = (self.slope(grid) > 0) & (grid < float(self.lock_up))
-        return float(most if good.all() else grid[max(int(np.argmin(good)) - 1, 0)])
+        good = (slope > 0) & (grid < self.lock_up)
+        last = np.maximum(np.argmin(good, axis=0) - 1, 0)
+        return np.where(good.all(axis=0), most, grid[last, 0]).reshape(np.shape(self.lock_up))[()]
 
     def scaled(self, scale: float | np.ndarray) -> "Curve":
         """The curve of a cord that is `scale` times as stiff as this one."""

@@ -305,7 +305,7 @@ def _force_and_slope(curve: Curve, ratio: Array) -> tuple[Array, Array]:
     if not isinstance(model, LinearModel):
         return curve.force(ratio).T, curve.slope(ratio).T
     weights = np.stack(np.broadcast_arrays(*map(np.atleast_1d, values)), axis=1)
-    force, slope = (weights @ np.stack(columns(ratio[:, 0])) for columns in (model.columns, model.slope_columns))
+    force, slope = (weights @ np.stack(model.columns(ratio[:, 0], derivative)) for derivative in (0, 1))
     return force, slope
 
 

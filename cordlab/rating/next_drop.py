@@ -115,7 +115,7 @@ def _through(points: MakersCurve) -> tuple[Curve, float, str]:
     for name in MAKERS_MODELS:
         with suppress(ValueError):  # too few points for this one
             fits.append(fit_curve(points.stretch_ratio, points.force, model=name))
-    rising = [fit for fit in fits if np.all(fit.curve.rising(1.0, end))]
+    rising = [fit for fit in fits if fit.curve.rises_to(end) == end]
     if not rising:
         raise ValueError("maker_curve.csv: no curve that rises goes near its points; look for a slip in it")
     best = min(rising, key=lambda fit: fit.residual_sd)

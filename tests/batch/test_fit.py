@@ -150,7 +150,7 @@ def test_leaving_each_drop_out_is_what_separate_fits_say():
 
 def test_a_model_that_turns_down_in_the_tested_range_is_refused():
     humped = Curve("polynomial", {"p1": 1500.0, "p2": -700.0, "p3": 95.0})
-    assert not humped.rising(1, 4)
+    assert humped.rises_to(4.0) < 4.0
     made = invented_drops(np.random.default_rng(2), curve=humped)
     with pytest.raises(
         FitError, match=r"polynomial: the force stops rising at stretch ratio \d\.\d\d, within the tested"

@@ -77,8 +77,8 @@ def test_pulls_are_read_in_si_as_stretch_or_as_ratio(folder):
         ("pulls.csv", "600", "0", "pulls.csv, row 2, column 'speed [mm/min]': 0 is not above 0"),
         ("pulls.csv", "piece,B7,\n", "", "pulls/piece.csv: is in no row of pulls.csv, so its cord is not known; "
          "add it there"),
-        ("pulls/slow.csv", "10,800", "20,800", "pulls/slow.csv, row 4, column 'stretch [m]': does not rise; give the "
-         "loading branch alone, in order"),
+        ("pulls/slow.csv", "10,800", "20,800", "pulls/slow.csv, row 4, column 'stretch [m]': 20 is not above the 20 "
+         "before it; give the loading branch alone, in order"),
         ("pulls/slow.csv", "10,800", "10,-800", "pulls/slow.csv, row 3, column 'force [N]': -800 is less than 0"),
         ("pulls/slow.csv", "10,800\n", "", "pulls/slow.csv: has 2 rows; a curve needs at least 3"),
         ("pulls/slow.csv", "stretch [m],", "stretch,", "pulls/slow.csv, row 1, column 'stretch': has no unit; write "

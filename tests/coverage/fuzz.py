@@ -155,7 +155,7 @@ def readers_agree(data: bytes) -> bool:
     fast = _read_fast(data, header)
     if fast is None or len(fast["time"]) < 20 or not (np.diff(fast["time"]) > 0).all():
         return True
-    slow = _read_slowly(folder, header, content)
+    slow = _read_slowly(header, content)
     return slow is not None and all(np.allclose(fast[key], slow[key], rtol=1e-14, atol=0) for key in slow)
 
 
