@@ -150,7 +150,10 @@ def minimise(
     # a curve that is tried may be infinite: lmfit passes that on, and scipy refuses the step
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         fitter = lmfit.Minimizer(residual, params, nan_policy="propagate", max_nfev=_MOST_EVALUATIONS, iter_cb=wanders)
-        result = fitter.minimize("least_squares", Dfun=derivatives, x_scale="jac", **_TOLERANCES)
+        try:
+            result = fitter.minimize("least_squares", Dfun=derivatives, x_scale="jac", **_TOLERANCES)
+        except lmfit.minimizer.AbortFitException:  # stopped by the evaluation that lmfit adds at its end
+            result = fitter.result
     for name, value in model.by_name(best.tolist()).items():  # a fit that was stopped leaves the last that it tried
         result.params[name].value = value
     return result, best
