@@ -230,8 +230,8 @@ def read_header(
     written = ((line, row) for line, row in enumerate(io.StringIO(content), start=1) if row.strip(" ,;\t\r\n"))
     line, first = next(written, (0, ""))
     if not first:
-        heads = ", ".join(column.head for column in columns if column not in REMARKS)
-        folder.problem(name, f"is empty; write a header: {heads}")
+        wanted = ", ".join(column.head for column in columns if column not in REMARKS)
+        folder.problem(name, f"is empty; write a header: {wanted}")
         return None
     where = f"{name}, row {line}"
     delimiters = [mark for mark in DELIMITERS if mark in re.sub(r'"[^"]*"', "", first)] or [","]
