@@ -10,7 +10,7 @@ import numpy as np
 
 from cordlab import __version__
 from cordlab.batch.bootstrap import Refits
-from cordlab.batch.cords import Batch, TemperatureTrend, batch_report, quantities, temperature_trend, tested_only
+from cordlab.batch.cords import Batch, TemperatureTrend, batch_report, quantities, tested_only
 from cordlab.batch.drop_table import Evidence, retests
 from cordlab.batch.findings import Finding, against_rating, campaign_findings, fit_findings, settled
 from cordlab.batch.fit import BatchFit, FitError, fit_batch
@@ -369,12 +369,7 @@ class Analysis:
     @property
     def temperature(self) -> TemperatureTrend | None:
         """Stiffness against temperature within the cords of the fit drops."""
-        if self.stiffness is None:
-            return None
-        drops = self.stiffness.drops
-        return temperature_trend(
-            self.stiffness.scales[0][0], drops.temperature, cords=drops.cord, masses=drops.mass, jumps=drops.jumps
-        )
+        return self.stiffness.trend if self.stiffness else None
 
     @cached_property
     def range_plan(self) -> RangePlan | None:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from cordlab.batch.drop_table import Evidence
 
 RULE = "Grubbs' test on the cord means, Bonferroni correction over all cords and quantities"
+CORDS_OF_A_TREND = 2  # that must tell of it: one may be changing for another reason
 LEAST_RANGE = 5.0  # that drops of a cord must span for a trend: a cord's core is known to about 2 K; our choice [K]
 WITH_JUMPS = 0.9  # correlation of temperature and jump count from which they are called inseparable; our choice
 
@@ -265,10 +266,12 @@ def temperature_trend(
     def none(reason: str) -> TemperatureTrend:
         return TemperatureTrend(None, None, 0, lowest, highest, reason)
 
-    widest = max((np.ptp(t[cord == name]) for name in set(cord)), default=0.0)
-    if widest < LEAST_RANGE:
-        span = f"{widest:.1f} K" if t.size else "no temperature was noted"
-        return none(f"drops of one cord span {span}; drop a cord at temperatures {LEAST_RANGE:g} K apart or more")
+    telling = min(CORDS_OF_A_TREND, len(set(cords)))
+    spans = [0.0] * telling + sorted(float(np.ptp(t[cord == name])) for name in set(cord))
+    span = spans[-telling]
+    if span < LEAST_RANGE:
+        of_each = f"the drops of {telling} of them span {span:.1f} K each" if t.size else "no temperature was noted"
+        return none(f"{of_each}; drop {telling} at temperatures {LEAST_RANGE:g} K apart or more")
     trend = slope_within(y, t - t.mean(), cord, mass)
     if trend is None or trend.cause @ trend.cause < t.size:  # a kelvin a drop, in the root of the mean square
         return none(

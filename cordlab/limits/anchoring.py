@@ -17,11 +17,13 @@ Draws are common to all masses, so a limit is smooth in mass. JCGM 101 throughou
 """
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 
+from cordlab.batch.cords import TemperatureTrend, temperature_trend
 from cordlab.batch.drop_table import (
     Evidence,
     Keywords,
@@ -34,6 +36,7 @@ from cordlab.batch.drop_table import (
     uncertain_inputs,
 )
 from cordlab.curves.models import Curve
+from cordlab.limits.temperature import TEMPERATURE, UNKNOWN_SLOPE, known_temperatures
 from cordlab.limits.wave_effects import WaveEffect, stiffened
 from cordlab.statistics.groups import EvidenceError, GroupLines
 from cordlab.units import Measured
@@ -57,6 +60,15 @@ class SharedInput:
     peak_effect: np.ndarray
 
 
+def _lines(
+    values: np.ndarray, cord: np.ndarray, mass: np.ndarray, temperature: np.ndarray, *, sloped: bool, before: int
+) -> GroupLines:
+    if sloped:
+        with suppress(ValueError):  # with some drops left out the temperature may run with the masses
+            return GroupLines.of(values, x=mass, group=cord, unknowns_before=before, cause=temperature)
+    return GroupLines.of(values, x=mass, group=cord, unknowns_before=before)
+
+
 @dataclass(frozen=True)
 class DropStiffness:
     """The log scales and peak excesses of the drops, and how errors that they share move them.
@@ -66,6 +78,7 @@ class DropStiffness:
     excess : ln(measured/predicted peak), (shapes_j.count, n_drops with a record); None where fewer than 2 cords have
         one
     batch : slack length, cord mass and gravity of the mean cord
+    trend : of ln s over temperature, carried by the lines where it is known
     unknowns_before : of the curve's shape, where one cord's lowest points alone gave it
     """
 
@@ -78,6 +91,7 @@ class DropStiffness:
     waves: WaveEffect | None
     batch: Keywords
     notes: tuple[str, ...]
+    trend: TemperatureTrend
     unknowns_before: int = 0
 
     def unexplained(self, drops: Evidence) -> np.ndarray:
@@ -85,10 +99,15 @@ class DropStiffness:
         uniform = log_scales(self.shapes[0], drops, self.batch, **drop_inputs(self.rig))[0]
         return uniform - stiffened(self.waves, drops.mass)
 
-    def lines(self, j: int = 0) -> GroupLines:
-        """ln s over mass, a line a cord, by shapes number j."""
-        before = self.unknowns_before
-        return GroupLines.of(self.scales[j], x=self.drops.mass, group=self.drops.cord, unknowns_before=before)
+    def lines(self, j: int = 0, drops: np.ndarray | slice = slice(None)) -> GroupLines:
+        """ln s over mass, a line a cord, by shapes number j, and over temperature where its slope is known.
+
+        drops : of some of the drops only, by number
+        """
+        columns = np.array(self.drops.cord)[drops], self.drops.mass[drops], known_temperatures(self.drops)[drops]
+        return _lines(
+            self.scales[j][:, drops], *columns, sloped=self.trend.slope is not None, before=self.unknowns_before
+        )
 
     def excess_lines(self) -> list[GroupLines]:
         """The peaks' excess over mass, one a family of shapes; none where `excess` is."""
@@ -157,16 +176,23 @@ def drop_stiffness(
         notes.append(
             "fewer than 2 cords have a record of the load: peak loads and g are the curve's, not checked by a peak"
         )
+    trend = temperature_trend(
+        scales[0][0], evidence.temperature, cords=evidence.cord, masses=evidence.mass, jumps=evidence.jumps
+    )
+    columns = np.array(evidence.cord), evidence.mass, known_temperatures(evidence)
+    if trend.slope is not None and not _lines(scales[0], *columns, sloped=True, before=unknowns_before).cause.size:
+        trend = replace(trend, slope=None, u=None, dof=0, reason="on each cord temperature ran with the masses")
     return DropStiffness(
         drops=evidence,
         rig=rig,
         shapes=tuple(families),
         scales=tuple(scales),
         excess=tuple(excess) if logs.by_peaks else None,
-        shared=tuple(_shared(logs, families[0], rig)),
+        shared=tuple(_shared(logs, families[0], rig, sloped=trend.slope is not None)),
         waves=waves,
         batch=batch,
         notes=tuple(notes),
+        trend=trend,
         unknowns_before=unknowns_before,
     )
 
@@ -196,7 +222,7 @@ class _Logs:
         return y - self.stiffer, r - self.raised
 
 
-def _shared(logs: _Logs, central: Shapes, rig: Place) -> list[SharedInput]:
+def _shared(logs: _Logs, central: Shapes, rig: Place, *, sloped: bool) -> list[SharedInput]:
     """Inputs with an uncertainty that drops have in common, with what they do by central differences."""
     drops, inputs, shared = logs.drops, drop_inputs(rig), []
 
@@ -238,6 +264,10 @@ def _shared(logs: _Logs, central: Shapes, rig: Place) -> list[SharedInput]:
     if error and error.u and noted.any():
         change = slopes(lambda by: (replace(drops, lowest_point=drops.lowest_point + by * error.u * noted), inputs))
         shared.append(SharedInput("lowest points as noted", error, False, *(moved / error.u for moved in change)))
+    temperatures = known_temperatures(drops)
+    if np.ptp(temperatures) > 0 and not sloped:  # `Run` adds what it does at the temperature of use
+        effect = temperatures.mean() - temperatures
+        shared.append(SharedInput(TEMPERATURE, Measured(0.0, UNKNOWN_SLOPE), False, effect, no_peaks))
     if logs.waves is not None and logs.waves.sd_stiffness.any():
         # `Run` adds what it does at the site; what it does to the peaks' excess is in sd_lower and sd_tie
         effect = -logs.waves.at(drops.mass, "stiffness")[1]

@@ -149,7 +149,8 @@ def _at_mass(
         dofs[name] = dof
         return ufloat(0.0, u, name) if u > 0 else 0.0
 
-    level, load = run.levels[0], QUANTITIES[quantity].load
+    at_worst, load = run.level_of(quantity), QUANTITIES[quantity].load
+    level = at_worst.families[0]
     between, within = np.sqrt(level.variances[:, 0, k])
     log_scale = error(CORDS, between, level.dof[0]) + error(DROPS, within, level.dof[1])
     excess = 0.0
@@ -161,7 +162,7 @@ def _at_mass(
         excess += error(PEAK_CORDS, between, peaks.dof[0]) + error(PEAK_DROPS, within, peaks.dof[1])
     for i, shared in enumerate(run.stiffness.shared):
         common = error(shared.name, shared.measured.u)
-        log_scale += run.shift[k, i] * common
+        log_scale += at_worst.shift[k, i] * common
         excess += run.excess_shift[k, i] * common
     total = slope * log_scale
     if load and raised:

@@ -138,7 +138,7 @@ class Forecast(Run):
         if self.waves is None or not inside.size:
             return rows
         hung = np.interp(masses[inside], self.masses, self.hung)
-        level = np.exp(np.interp(hung, self.hung, self.levels[0].mean[0]))
+        level = np.exp(np.interp(hung, self.hung, self.level.families[0].mean[0]))
         inputs = self.stiffness.batch | drop_inputs(self.site)
         both = both_mechanics(self.stiffness.shapes[0].curve.scaled(level), self.waves, hung, inputs)
         columns = {

@@ -1,9 +1,9 @@
 """How the next drop comes about: what is known of it at each mass, and how draws of what is not become draws of it."""
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -11,6 +11,7 @@ from scipy.special import gammaincinv, ndtri, stdtrit
 
 from cordlab.batch.drop_table import DROP_INPUTS, Keywords, uncertain_inputs
 from cordlab.limits.anchoring import VISCOSITY, DropStiffness
+from cordlab.limits.temperature import TEMPERATURE, UNKNOWN_SLOPE, known_temperatures, range_of_use
 from cordlab.limits.wave_effects import WaveEffect, stiffened
 from cordlab.mechanics.predict import predict_drop
 from cordlab.quantities import DRAWN, QUANTITIES
@@ -51,11 +52,19 @@ def site_inputs(site: "Site") -> dict[str, Measured]:
     return uncertain_inputs(site) | there
 
 
+class Level(NamedTuple):
+    """ln s at each mass: the next value by each family of shapes; what shared inputs do to it, (n_mass, n_shared)."""
+
+    families: tuple[NextValue, ...]
+    shift: np.ndarray
+
+
 @dataclass(frozen=True)
 class Run:
     """What a forecast is drawn by: levels of ln s and of the peaks' excess at each mass, for each shape of the curve.
 
-    shift, excess_shift : what each shared input does to mean ln s and mean excess, (n_mass, n_shared)
+    level, load_level : at the temperature of use that is worst for lengths, and for loads
+    excess_shift : what each shared input does to the mean excess, (n_mass, n_shared)
     """
 
     stiffness: DropStiffness
@@ -64,9 +73,9 @@ class Run:
     hung: np.ndarray
     cord: str | None
     waves: WaveEffect | None
-    levels: tuple[NextValue, ...]
+    level: Level
+    load_level: Level
     excess_levels: tuple[NextValue, ...] | None
-    shift: np.ndarray
     excess_shift: np.ndarray
 
     @classmethod
@@ -84,13 +93,8 @@ class Run:
                 f"masses hung of {hung.min():g} to {hung.max():g} kg (rider and gear), but {low:g} to {high:g} kg were "
                 f"tested: nothing is said outside"
             )
-        lines = [stiffness.lines(j) for j in range(len(stiffness.shapes))]
-        levels = tuple(line.another_group(hung) if cord is None else line.this_group(cord, hung) for line in lines)
-        shift = _shift(lines[0].mean_weights(hung, cord), [shared.effect for shared in stiffness.shared])
-        for i, shared in enumerate(stiffness.shared):
-            if waves is not None and shared.name == VISCOSITY:
-                shift[:, i] += waves.at(hung, "stiffness")[1]
-        excess_levels, excess_shift = None, np.zeros_like(shift)
+        level, load_level = _levels(stiffness, site, hung, cord, waves)
+        excess_levels, excess_shift = None, np.zeros_like(level.shift)
         if stiffness.excess is not None:
             # the excess of a peak over the curve's is the batch's: also for this cord
             excess_lines = stiffness.excess_lines()
@@ -100,7 +104,7 @@ class Run:
             )
             effects_on_peaks = [shared.peak_effect for shared in stiffness.shared]
             excess_shift = _shift(excess_lines[0].mean_weights(hung), effects_on_peaks)
-        return cls(stiffness, site, masses, hung, cord, waves, levels, excess_levels, shift, excess_shift)
+        return cls(stiffness, site, masses, hung, cord, waves, level, load_level, excess_levels, excess_shift)
 
     @property
     def n_cords(self) -> int:
@@ -167,7 +171,23 @@ class Run:
         """
         shape = np.arange(self.stiffness.shapes[family].count)
         measured = 0.0 if self.excess_levels is None else self.excess_levels[family].mean.T
-        return self.drop(self._every_mass, family, shape, self.levels[family].mean.T, self.typical, measured)
+
+        def at(level: Level) -> dict[str, np.ndarray]:
+            return self.drop(self._every_mass, family, shape, level.families[family].mean.T, self.typical, measured)
+
+        return self.at_worst(at)
+
+    def level_of(self, quantity: str) -> Level:
+        """The level at the temperature that is worst for a quantity."""
+        return self.load_level if QUANTITIES[quantity].load else self.level
+
+    def at_worst(self, drop: Callable[[Level], dict[str, np.ndarray]]) -> dict[str, np.ndarray]:
+        """What `drop` says of each quantity at its own level; asked once where there is one."""
+        drops = drop(self.level)
+        if self.load_level is self.level:
+            return drops
+        loads = drop(self.load_level)
+        return {name: (loads if QUANTITIES[name].load else drops)[name] for name in drops}
 
     @cached_property
     def effects(self) -> tuple[dict[str, np.ndarray], dict[str, dict[str, np.ndarray]]]:
@@ -182,7 +202,7 @@ class Run:
         there = {name: np.full(n, measured.value) for name, measured in inputs.items()}
         for i, name in enumerate(uncertain, 3):
             there[name][i] += inputs[name].u
-        y = self.levels[0].mean[0][:, None] + step * np.array([0.0, 1.0, -1.0, *np.zeros(len(uncertain))])
+        y = self.level.families[0].mean[0][:, None] + step * np.array([0.0, 1.0, -1.0, *np.zeros(len(uncertain))])
         values = self.drop(self._every_mass, 0, np.zeros(n, int), y, there)
         values = {name: np.log(x) if QUANTITIES[name].load else x for name, x in values.items()}
         slope = {quantity: (x[:, 1] - x[:, 2]) / (2 * step) for quantity, x in values.items()}
@@ -225,38 +245,78 @@ class Run:
     ) -> Iterator[np.ndarray]:
         """The same, a quantity at a time, of draws with shapes of one family."""
         rows, (mean, scale, dof) = iter(shares), self.length
-        pivots = Pivots.of([next(rows) for _ in range(4)], self.levels[0].dof)
+        pivots = Pivots.of([next(rows) for _ in range(4)], self.level.families[0].dof)
         of_peaks = [next(rows) for _ in range(4)]
         there = {"length": mean + scale * stdtrit(dof, next(rows))}
-        standard, level = ndtri(next(rows)), self.levels[family]
+        standard = ndtri(next(rows))
         for name, measured in site_inputs(self.site).items():
             there[name] = draw_input(measured, next(rows), positive=name not in SIGNED)
         shared = np.zeros((len(self.stiffness.shared), shape.size))
         for i, one in enumerate(self.stiffness.shared):
             shared[i] = draw_input(one.measured, next(rows), positive=one.positive) - one.measured.value
-        y, excess, excess_sd = pivots.next_value(level, shape) + self.shift @ shared, np.zeros(1), np.zeros(1)
-        peaks = None
+        excess, excess_sd, peaks = np.zeros(1), np.zeros(1), None
         if self.excess_levels is not None:
             peaks, peak_level = Pivots.of(of_peaks, self.excess_levels[0].dof), self.excess_levels[family]
             excess = peaks.next_value(peak_level, shape) + self.excess_shift @ shared
-        drop = self.drop(self._every_mass, family, shape, y, there, excess, standard)
+
+        def next_drop(level: Level) -> dict[str, np.ndarray]:
+            y = pivots.next_value(level.families[family], shape) + level.shift @ shared
+            return self.drop(self._every_mass, family, shape, y, there, excess, standard)
+
+        drop = self.at_worst(next_drop)
         yield from (drop[name] for name in DRAWN)
         if content is None:
             return
         # What varies from drop to drop besides ln s (site inputs, the peaks' scatter) is carried as the scatter of ln s
         # that would move the quantity as much: first order in the small ones, exact in ln s.
-        mean_y, sd = pivots.mean_and_sd(level, shape)
-        mean_y = mean_y + self.shift @ shared
         if peaks is not None:
             excess, excess_sd = peaks.mean_and_sd(peak_level, shape)
             excess = excess + self.excess_shift @ shared
         slope, moved = self.effects
         for name in DRAWN:
-            load = QUANTITIES[name].load
+            level, load = self.level_of(name), QUANTITIES[name].load
+            mean_y, sd = pivots.mean_and_sd(level.families[family], shape)
+            mean_y = mean_y + level.shift @ shared
             soft = -1.0 if load else 1.0  # a stiff cord is dangerous for loads, a soft one for all else
             others = sum(change[name][:, None] ** 2 for change in moved.values()) + (excess_sd**2 if load else 0.0)
             y = mean_y - soft * ndtri(content) * np.sqrt(sd**2 + others / slope[name][:, None] ** 2)
             yield self.drop(self._every_mass, family, shape, y, self.typical, excess, standard)[name]
+
+
+def _levels(
+    stiffness: DropStiffness, site: "Site", hung: np.ndarray, cord: str | None, waves: WaveEffect | None
+) -> tuple[Level, Level]:
+    """ln s at each mass, at the end of the temperatures of use that is worst for lengths, and for loads."""
+
+    def at(temperature: float) -> Level:
+        lines = [replace(line, cause_at=temperature) for line in by_shape]
+        families = tuple(line.another_group(hung) if cord is None else line.this_group(cord, hung) for line in lines)
+        shift = _shift(lines[0].mean_weights(hung, cord), [shared.effect for shared in stiffness.shared])
+        for i, shared in enumerate(stiffness.shared):
+            if waves is not None and shared.name == VISCOSITY:
+                shift[:, i] += waves.at(hung, "stiffness")[1]
+            elif shared.name == TEMPERATURE:
+                shift[:, i] += temperature - middle
+        return Level(families, shift)
+
+    by_shape = [stiffness.lines(j) for j in range(len(stiffness.shapes))]
+    middle = float(known_temperatures(stiffness.drops).mean())
+    cold, *warm = map(at, dict.fromkeys(range_of_use(site, stiffness.drops) or (middle,)))
+    if not warm:
+        return cold, cold
+    unknown = [i for i, shared in enumerate(stiffness.shared) if shared.name == TEMPERATURE]
+    ends = []  # how soft and how stiff the next drop may be at each end: that tells which is worse
+    for level in (cold, *warm):
+        value, slope = level.families[0], UNKNOWN_SLOPE * level.shift[:, unknown].sum(axis=1)
+        ends.append(value.mean[0] + ndtri(0.99) * np.hypot(value.u[0], slope) * np.array([[-1.0], [1.0]]))
+    softest, stiffest = ends[0][0] <= ends[1][0], ends[0][1] >= ends[1][1]
+    return _either(softest, cold, warm[0]), _either(stiffest, cold, warm[0])
+
+
+def _either(chosen: np.ndarray, one: Level, other: Level) -> Level:
+    """One level at the masses that are chosen (n_mass,), the other elsewhere."""
+    families = tuple(a.where(chosen, b) for a, b in zip(one.families, other.families, strict=True))
+    return Level(families, np.where(chosen[:, None], one.shift, other.shift))
 
 
 def _shift(weights: np.ndarray, effects: list[np.ndarray]) -> np.ndarray:

@@ -5,7 +5,7 @@ against what the others lead one to expect.
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, replace
 from functools import partial
-from math import inf
+from math import hypot, inf
 
 import numpy as np
 from scipy.optimize import brentq
@@ -15,6 +15,7 @@ from cordlab.batch.bootstrap import GROUPS, groups_left_out
 from cordlab.batch.drop_table import Evidence, drop_inputs, log_scales
 from cordlab.batch.findings import Finding
 from cordlab.limits.anchoring import DropStiffness
+from cordlab.limits.temperature import UNKNOWN_SLOPE, known_temperatures
 from cordlab.limits.wave_effects import stiffened
 from cordlab.mechanics.predict import predict_drop
 from cordlab.statistics.components import furthest, furthest_pair, without_levels
@@ -126,8 +127,8 @@ def validate(
         others = np.flatnonzero(~out)
         if others.size < 2:
             break
-        cords = [fit.cord[other] for other in others]
-        lines = GroupLines.of(stiffness.scales[0][0, others], x=fit.mass[others], group=cords)
+        lines = stiffness.lines(0, others)
+        lines = replace(lines, values=lines.values[0])
         if lines.n_groups == 1 and lines.dof_within < 1:
             continue  # too few drops of one cord are left to show their scatter
         rows |= {k: _row(stiffness, lines, fit, k, probability) for k in np.flatnonzero(out).tolist()}
@@ -137,6 +138,9 @@ def validate(
 def _row(stiffness: DropStiffness, lines: GroupLines, drops: Evidence, k: int, probability: float) -> HeldBack:
     """Drop k of `drops` against the limits that `lines` give."""
     mass, cord, inputs, central = drops.mass[k], drops.cord[k], drop_inputs(stiffness.rig), stiffness.shapes[0]
+    temperature = drops.temperature[k]
+    if np.isfinite(temperature):
+        lines = replace(lines, cause_at=temperature)
     this = cord in lines.names and (lines.dof_within > 0 or lines.n_groups < 2) and lines.structure != "across groups"
     level = lines.this_group(cord, mass) if this else lines.another_group(mass)
     error = 0.0
@@ -145,6 +149,8 @@ def _row(stiffness: DropStiffness, lines: GroupLines, drops: Evidence, k: int, p
         off = replace(noted, mass=noted.mass + noted.u_mass)
         logs = [log_scales(central, drop, stiffness.batch, **inputs)[0, 0] for drop in (noted, off)]
         error = abs(logs[1] - logs[0])
+    if np.isfinite(temperature) and not lines.cause.size:
+        error = hypot(error, UNKNOWN_SLOPE * (temperature - known_temperatures(stiffness.drops).mean()))
     margin = t_margin([*np.sqrt(level.variances[:, 0]), error], [*level.dof, inf], probability)
     middle = level.mean[0] + stiffened(stiffness.waves, mass)
     scales = np.exp(middle + np.array([0.0, margin, -margin]))  # stiff stops high, soft stops low

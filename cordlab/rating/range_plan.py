@@ -72,7 +72,7 @@ def plan_range(
     if forecast.masses.size < 2:
         raise ValueError("only one mass was dropped: there is no range to plan")
     n = forecast.n_cords
-    if n < 2 or forecast.levels[0].dof[0] != n - 1:
+    if n < 2 or forecast.level.families[0].dof[0] != n - 1:
         raise ValueError(f"{n} cords, dropped as these were, do not show how cords scatter: nothing to plan from")
     judgement, missing = judge(forecast, criteria=criteria, breaking_load=breaking_load)
     if missing:

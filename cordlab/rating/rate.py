@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from cordlab.batch.drop_table import Evidence
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.forecast import Forecast
+from cordlab.limits.temperature import not_shown
 from cordlab.limits.validation import Validation
 from cordlab.quantities import QUANTITIES
 from cordlab.rating.criteria import Judgement, broke_below_design, interpolated, judge, longest_run
@@ -196,8 +196,7 @@ def rate(
     jumps : at which the cords are to be used, where that is asked; the site says at which temperatures, where it does.
     reasons : others to rate nothing.
     """
-    tested = forecast.stiffness.drops
-    against = [*reasons, *_outside_tests(tested, jumps, forecast.site.temperature)]
+    against = [*reasons, *_outside_tests(forecast.stiffness, jumps, forecast.site.temperature)]
     if np.ptp(forecast.masses) == 0:
         against.append("only one mass was dropped: there is no tested range to rate")
     if validation is not None and validation.failed:
@@ -245,7 +244,7 @@ def _with_range(rating: Rating, judgement: Judgement) -> Rating:
         lightest=lightest,
         heaviest=heaviest,
         governed_by={"light": light, "heavy": heavy},
-        dof=float(np.interp(grid[last], forecast.masses, np.minimum(forecast.levels[0].effective_dof[0], 1e9))),
+        dof=float(np.interp(grid[last], forecast.masses, np.minimum(forecast.level.families[0].effective_dof[0], 1e9))),
         reasons=tuple(notes),
         predictions=tuple(rows),
     )
@@ -282,20 +281,13 @@ def re_rate(
     return rate(replace(forecast, draws=draws, estimates=estimates, content=content), **judged)
 
 
-def _outside_tests(tested: Evidence, jumps: float | None, use: tuple[float, float] | None) -> list[str]:
+def _outside_tests(stiffness: DropStiffness, jumps: float | None, use: tuple[float, float] | None) -> list[str]:
     """Why the use is outside what was tested; `use` is its lowest and highest temperature, None where not known."""
-    reasons = []
+    tested, reasons = stiffness.drops, []
     low, high = tested.jumps.min(), tested.jumps.max()
     if jumps is not None and not low <= jumps <= high:
         reasons.append(f"asked for {jumps:g} jumps, but cords with {low:g} to {high:g} jumps were dropped")
-    known = tested.temperature[np.isfinite(tested.temperature)]
-    if use is not None:
-        asked = f"asked for use at {use[0]:g} to {use[1]:g} °C"
-        if not known.size:
-            reasons.append(f"{asked}, but no drop has its temperature recorded")
-        elif use[0] < known.min() or use[1] > known.max():
-            reasons.append(f"{asked}, but drops were made at {known.min():g} to {known.max():g} °C")
-    return reasons
+    return reasons + not_shown(tested, stiffness.trend, use)
 
 
 def _row_masses(tested: np.ndarray, gear: float) -> np.ndarray:

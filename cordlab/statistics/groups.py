@@ -10,7 +10,7 @@ random-coefficient regression in two stages. A limit takes each of the two parts
 """
 
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Literal, NamedTuple
 
@@ -65,6 +65,11 @@ class NextValue:
         """One-sided prediction limit.  (..., n_x)"""
         return self.mean + (1 if side == "upper" else -1) * self.margin(probability)
 
+    def where(self, chosen: np.ndarray, other: "NextValue") -> "NextValue":
+        """This one at the x that are chosen (n_x,), the other one elsewhere."""
+        names = ("mean", "mean_squares", "of_mean", "of_next")
+        return replace(self, **{name: np.where(chosen, getattr(self, name), getattr(other, name)) for name in names})
+
     def _weighted(self, coefficients: np.ndarray) -> np.ndarray:
         # far outside the x of the values s_w² may count less than nothing: left out, the limit is never narrower
         between, within = coefficients
@@ -115,6 +120,8 @@ class GroupLines:
     structure: Structure
     curved: bool = False  # one x² term common to all groups
     unknowns_before: int = 0  # that the values have cost before, as those of a curve: off the degrees of freedom
+    cause: np.ndarray = field(default_factory=lambda: np.empty(0))  # (n,) with one slope for all groups; (0,): none
+    cause_at: float = 0.0  # what it is where values are asked for
 
     @classmethod
     def of(
@@ -126,10 +133,12 @@ class GroupLines:
         structure: Structure | None = None,
         curved: bool = False,
         unknowns_before: int = 0,
+        cause: ArrayLike | None = None,
     ) -> "GroupLines":
         """Levels or lines from values (..., n), group and x of each (n,); ValueError where they cannot be drawn.
 
-        Without `structure`, own lines only where each group has 3 values or more and spans all x.
+        Without `structure`, own lines only where each group has 3 values or more and spans all x. cause : another one,
+        such as a temperature (n,), with a slope common to the groups.
         """
         y, (member, names) = np.asarray(values, float), pd.factorize(np.asarray(group))
         at = np.zeros(member.size) if x is None else np.asarray(x, float)
@@ -138,13 +147,19 @@ class GroupLines:
         if not (np.all(np.isfinite(y)) and np.all(np.isfinite(at))):
             raise ValueError("a value or its x is not a finite number: leave that drop out by name")
         structure = structure or _structure(at, member)
-        lines = cls(y, at, member, tuple(names.tolist()), structure, curved, unknowns_before)
+        second = np.empty(0) if cause is None else np.asarray(cause, float)
+        middle = float(second.mean()) if second.size else 0.0
+        lines = cls(y, at, member, tuple(names.tolist()), structure, curved, unknowns_before, second, middle)
         for k, name in enumerate(lines.names):
             if structure == "own lines" and np.ptp(at[member == k]) == 0:
                 raise ValueError(f"group {name} has values at one x only: no line")
-        design = lines._design(at, member)
-        if curved and (lines.dof_within < 1 or np.linalg.matrix_rank(design, tol=1e-6) < design.shape[1]):
-            raise ValueError("curvature takes 3 different x in a group and a degree of freedom to spare")
+        if not curved and not second.size:
+            return lines
+        design = lines._design(at, member, second)
+        design /= np.linalg.norm(design, axis=0).clip(1e-300)
+        if lines.dof_within < 1 or np.linalg.matrix_rank(design, tol=1e-6) < design.shape[1]:
+            what = "a second cause that does not run with x" if second.size else "3 different x in a group"
+            raise ValueError(f"the values do not show it: that takes {what} and a degree of freedom to spare")
         return lines
 
     # --- what the groups have
@@ -161,14 +176,14 @@ class GroupLines:
     @property
     def dof_within(self) -> int:
         """Degrees of freedom of the repeatability; below 1 where the values do not show it."""
-        return self.x.size - self._design(self.x[:1], self.member[:1]).shape[1] - self.unknowns_before
+        return self.x.size - self._design(self.x[:1], self.member[:1], self.cause[:1]).shape[1] - self.unknowns_before
 
     @cached_property
     def within(self) -> np.ndarray:
         """Mean square of values about their group's line, s_w²; nan where the values do not show it.  (...)"""
         if self.dof_within < 1:
             return np.full(self.values.shape[:-1], np.nan)
-        fitted = self.values @ self._solution.T @ self._design(self.x, self.member).T
+        fitted = self.values @ self._solution.T @ self._design(self.x, self.member, self.cause).T
         return ((self.values - fitted) ** 2).sum(-1) / self.dof_within
 
     @property
@@ -179,7 +194,8 @@ class GroupLines:
     def weights(self, x: ArrayLike) -> np.ndarray:
         """What each value counts in each group's value at x: m_i(x) = Σ_d w_id(x) y_d.  (n_x, k, n)"""
         at, groups = np.atleast_1d(np.asarray(x, float)), np.arange(self.n_groups)
-        rows = self._design(np.repeat(at, groups.size), np.tile(groups, at.size))
+        cause = np.full(at.size * groups.size if self.cause.size else 0, self.cause_at)
+        rows = self._design(np.repeat(at, groups.size), np.tile(groups, at.size), cause)
         return (rows @ self._solution).reshape(at.size, groups.size, -1)
 
     def mean_weights(self, x: ArrayLike, group: Hashable | None = None) -> np.ndarray:
@@ -303,17 +319,18 @@ class GroupLines:
         """A step in x, by which columns of the design are of one size."""
         return float(np.abs(self.x - self.x.mean()).max()) or 1.0
 
-    def _design(self, x: np.ndarray, member: np.ndarray) -> np.ndarray:
-        """A row a value: level of its group, slope and curvature, as the structure has them.  (n, unknowns)"""
+    def _design(self, x: np.ndarray, member: np.ndarray, cause: np.ndarray) -> np.ndarray:
+        """A row a value: level of its group, slope, second cause and curvature, as there are.  (n, unknowns)"""
         level = (member[:, None] == np.arange(self.n_groups)).astype(float)
         step = ((x - self.x.mean()) / self._scale)[:, None]
         slopes = {"own lines": [level * step], "one slope": [step]}.get(self.structure, [])
-        return np.hstack([level, *slopes, *([step**2] if self.curved else [])])
+        second = [(cause - self.cause.mean())[:, None]] if cause.size else []
+        return np.hstack([level, *slopes, *second, *([step**2] if self.curved else [])])
 
     @cached_property
     def _solution(self) -> np.ndarray:
         """What each value counts in each unknown, by least squares.  (unknowns, n)"""
-        design = self._design(self.x, self.member)
+        design = self._design(self.x, self.member, self.cause)
         return np.linalg.solve(design.T @ design, design.T)
 
     @property

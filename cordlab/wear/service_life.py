@@ -191,7 +191,7 @@ def aged(forecast: Forecast, change: np.ndarray) -> Forecast:
     another = GroupLines.of(change, group=range(change.size)).another_group()
     mean, u, dof = float(another.mean[0]), float(another.u[0]), another.dof[0]
     grid = mean + np.linspace(-8.0, 8.0, 17) * (3 * u + 1e-3)
-    level = forecast.levels[0].mean[0]
+    level = forecast.level.families[0].mean[0]
     new, worn = _quantities(forecast, level[:, None]), _quantities(forecast, level[:, None] + grid)
 
     def moved(values: dict[str, np.ndarray], change: np.ndarray | float) -> dict[str, np.ndarray]:

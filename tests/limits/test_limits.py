@@ -413,7 +413,7 @@ def test_run_is_for_the_masses_asked():
     run = Run.of(stiffness, site=EXACT, masses=[50.0, 60.0], cord="C1", waves=None)
     scales = np.array(log_scales(stiffness.shapes[0], stiffness.drops, stiffness.batch, **drop_inputs(stiffness.rig)))
     own = scales[0][np.array(stiffness.drops.cord) == "C1"]
-    assert run.levels[0].mean[0] == pytest.approx(own.mean(), abs=2e-3)
+    assert run.level.families[0].mean[0] == pytest.approx(own.mean(), abs=2e-3)
 
 
 def test_a_load_factor_beyond_all_numbers_is_infinite_and_warns_of_nothing():

@@ -1,0 +1,137 @@
+"""Invented campaigns without records, for studies of what a campaign does not show: truth by tables, text by hand.
+
+Lowest points come from `tests/invented.py`, integrated in time on a grid of masses and stiffnesses and read by splines;
+the next drop at the site is drawn with every input at its own law. Nothing here shares code with cordlab.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+from scipy.interpolate import RectBivariateSpline
+
+from tests.invented import invented_drop, mooney_rivlin
+from tests.small_campaign import changed
+from tests.worlds import TOML
+
+LENGTH, CORD_MASS, READING = 10.0, 14.0, 0.03
+TIE, REACH, GEAR, LEAST_CLEARANCE = (43.0, 0.1), (2.0, 0.1), (3.0, 0.3), 3.0  # of the site in `TOML`
+DRAG, AIR, RELEASE = (0.5, 0.1), (1.20, 0.05), (0.0, 0.2)
+SITE = changed(TOML, ('drag_area = "0.5(2) m^2"', 'drag_area = "0.5(1) m^2"'))
+
+
+class Row(NamedTuple):
+    """A drop of a plan: number of the cord, mass hung [kg], jumps, temperature [°C], use."""
+
+    cord: int
+    mass: float
+    jumps: int
+    temperature: float
+    use: str = "fit"
+
+
+@dataclass(frozen=True)
+class Cords:
+    """How the cords of an invented batch are; ln stiffness of a drop is a sum.
+
+    per_kelvin : from 15 °C;  per_jump : of the jumps before;  bend : law over mass that all cords share
+    """
+
+    curve: Callable = mooney_rivlin
+    cord_sd: float = 0.01
+    drop_sd: float = 0.004
+    per_kelvin: float = -0.0034
+    per_jump: float = 0.0
+    sd_per_jump: float = 0.0
+    bend: Callable[[np.ndarray], np.ndarray] = np.zeros_like
+
+    def draw(self, rng: np.random.Generator, size: int) -> tuple[np.ndarray, np.ndarray]:
+        """Level and change a jump of so many cords."""
+        return rng.normal(0, self.cord_sd, size), rng.normal(self.per_jump, self.sd_per_jump, size)
+
+    def log_scale(self, cords: tuple[np.ndarray, np.ndarray], mass, jumps, temperature, rng) -> np.ndarray:
+        level, change = cords
+        mean = level + change * jumps + self.per_kelvin * (np.asarray(temperature) - 15.0) + self.bend(np.asarray(mass))
+        return mean + rng.normal(0, self.drop_sd, np.shape(mean))
+
+    @cached_property
+    def rig(self) -> "Table":
+        return Table(self.curve, drag=0.06)
+
+    @cached_property
+    def site(self) -> "Table":
+        return Table(self.curve, drag=AIR[0] * DRAG[0] / 2)
+
+
+class Table:
+    """Lowest point [m] over mass and ln stiffness, with its slopes in the drag ½ρCdA and the release depth."""
+
+    masses, logs = np.linspace(30.0, 112.0, 7), np.linspace(-0.3, 0.3, 7)
+
+    def __init__(self, curve: Callable, drag: float) -> None:
+        def depth_of(mass: float, log_scale: float, drag: float, release: float) -> float:
+            setup = {"mass": mass, "length": LENGTH, "cord_mass": CORD_MASS, "c": drag, "y0": release, "rate": 20.0}
+            return invented_drop(force=lambda ratio: np.exp(log_scale) * curve(ratio), **setup).lowest_point
+
+        def depths(drag: float, release: float) -> RectBivariateSpline:
+            rows = [[depth_of(mass, log, drag, release) for log in self.logs] for mass in self.masses]
+            return RectBivariateSpline(self.masses, self.logs, np.array(rows))
+
+        self.depth = depths(drag, 0.0)
+        self.by_drag, self.by_release = depths(1.2 * drag, 0.0), depths(drag, 0.2)
+        self.drag = drag
+
+    def __call__(self, mass, log_scale, drag=None, release=0.0) -> np.ndarray:
+        mass, log_scale = np.broadcast_arrays(np.asarray(mass, float), log_scale)
+        depth = self.depth.ev(mass, log_scale)
+        if drag is None:
+            return depth
+        a_drag = (self.by_drag.ev(mass, log_scale) - depth) / (0.2 * self.drag)
+        a_release = (self.by_release.ev(mass, log_scale) - depth) / 0.2
+        return depth + a_drag * (drag - self.drag) + a_release * release
+
+
+def drawn(law: tuple[float, float], rng: np.random.Generator, size: int) -> np.ndarray:
+    """Normal, what lies below zero drawn again where the law's mean is above it."""
+    values = rng.normal(*law, size)
+    while law[0] > 0 and (values <= 0).any():
+        values = np.where(values <= 0, rng.normal(*law, size), values)
+    return values
+
+
+def violated(cords: Cords, rider: float, *, jumps: int = 0, temperatures: Sequence[float] = (15.0,), seed=5) -> float:
+    """The chance that the next drop of another cord breaks the least clearance, at the worse of these temperatures."""
+    rng, n, chances = np.random.default_rng(seed), 40_000, []
+    for temperature in temperatures:
+        mass = rider + drawn(GEAR, rng, n)
+        log_scale = cords.log_scale(cords.draw(rng, n), mass, jumps, temperature, rng)
+        drag = drawn(DRAG, rng, n) * drawn(AIR, rng, n) / 2
+        depth = cords.site(mass, log_scale, drag, drawn(RELEASE, rng, n))
+        clearance = drawn(TIE, rng, n) - drawn(REACH, rng, n) - depth
+        chances.append(float(np.mean(clearance < LEAST_CLEARANCE)))
+    return max(chances)
+
+
+def write(folder: Path, plan: Sequence[Row], cords: Cords, rng: np.random.Generator, *changes: tuple[str, str]) -> Path:
+    """A campaign as a laboratory would write it down; `changes` to campaign.toml."""
+    folder.mkdir(parents=True)
+    (folder / "campaign.toml").write_text(changed(SITE, *changes), encoding="utf-8")
+    number, mass, jumps, temperature = (np.array([row[k] for row in plan]) for k in range(4))
+    level, change = cords.draw(rng, int(number.max()) + 1)
+    log_scale = cords.log_scale((level[number], change[number]), mass, jumps, temperature, rng)
+    lowest = cords.rig(mass, log_scale) + rng.normal(0, READING, len(plan))
+    names = [f"C{k + 1:02d}" for k in range(int(number.max()) + 1)]
+    heads = "cord,slack length [m],u(slack length) [m],cord mass [kg],u(cord mass) [kg],jumps"
+    lines = [f"{name},{LENGTH},0.02,{CORD_MASS},0.05,{jumps[number == k].min()}" for k, name in enumerate(names)]
+    (folder / "cords.csv").write_text("\n".join([heads, *lines]) + "\n", encoding="utf-8")
+    heads = "drop,cord,mass [kg],u(mass) [kg],jumps,temperature [degC],use,lowest point [m],u(lowest point) [m]"
+    lines = [
+        f"D{k + 1:03d},{names[row.cord]},{row.mass:g},0.05,{row.jumps},{row.temperature:.1f},{row.use},{lowest[k]:.2f},"
+        f"{READING}"
+        for k, row in enumerate(plan)
+    ]
+    (folder / "drops.csv").write_text("\n".join([heads, *lines]) + "\n", encoding="utf-8")
+    return folder
