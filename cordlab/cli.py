@@ -1,16 +1,16 @@
-"""The command line: a thin skin over the public functions.
+"""The command line: a thin skin over the public functions. Answers go to stdout, problems and progress to stderr.
 
-Exit codes: 0 done; 1 done, and the answer is no (not rated, do not drop); 2 bad input, nothing written; 130
-interrupted.
-Answers go to stdout, problems and progress to stderr.
+Exit codes: 0 done; 1 done, and the answer is no (not rated, do not drop); 2 bad input, nothing written; 130 stopped.
 """
 
 import argparse
 import json
 import os
 import sys
+import tomllib
 import unicodedata
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from importlib.resources import files
 from math import isfinite, isnan
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -59,6 +59,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
+    """The parser of the commands in cli.toml; the function of a command has its name."""
     parser = argparse.ArgumentParser(
         prog="cordlab",
         description="From drops of dead weights on jump cords to a rated body-mass range. It certifies nothing.",
@@ -66,10 +67,10 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"cordlab {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-
-    def command(function: Callable[[argparse.Namespace], int], help: str) -> argparse.ArgumentParser:
-        sub = commands.add_parser(function.__name__, help=help, description=help)
-        if function is fleet:
+    types = {"path": Path, "whole number": int, "mass": _mass}
+    for name, command in tomllib.loads((files("cordlab") / "cli.toml").read_text(encoding="utf-8")).items():
+        sub = commands.add_parser(name, help=command["help"], description=command["help"])
+        if name == "fleet":
             sub.add_argument("folders", metavar="FOLDER", type=Path, nargs="+", help="the campaigns' folders")
         else:
             sub.add_argument("folder", metavar="FOLDER", type=Path, help="the campaign's folder")
@@ -77,59 +78,18 @@ def _parser() -> argparse.ArgumentParser:
         sub.add_argument("--quiet", action="store_true", help="print no text and no progress, only problems")
         text = "lb and ft beside kg and m, in text and report (default: where the campaign's masses are in pounds)"
         sub.add_argument("--pounds-and-feet", action=argparse.BooleanOptionalAction, help=text)
-        sub.set_defaults(command=function)
-        return sub
-
-    command(check, "read a campaign, calibrate, reduce its records, and name every problem")
-    sub = command(analyse, "rate the cords of a campaign: prints the answer, writes results, report and figures")
-    sub.add_argument("--cord", metavar="NAME", help="rate this very cord, from its own drops alone")
-    sub.add_argument("--out", metavar="DIR", type=Path, help="where the results go (default: FOLDER/results)")
-    sub = command(report, "write the report, from results that are of these inputs or else from a new analysis")
-    sub.add_argument("--out", metavar="DIR", type=Path, help="where the results go (default: FOLDER/results)")
-    sub.add_argument("--pdf", action="store_true", help="also write report.pdf (needs WeasyPrint)")
-    sub = command(notebooks, "run the notebooks 01 to 10 on a campaign and keep the executed copies")
-    sub.add_argument("--out", metavar="DIR", type=Path, help="where they go (default: FOLDER/results/notebooks)")
-    sub = command(publish, "put a campaign and its results into one file that a reviewer can re-run")
-    sub.add_argument("bundle", metavar="BUNDLE.zip", type=Path)
-    sub.add_argument("--author", required=True, help="who publishes")
-    sub.add_argument("--licence", required=True, help="name or address of the licence")
-    sub.add_argument("--date", required=True, help="day of publication, such as 2026-05-04")
-    text = "an executed notebook (default: those beside the results, where they are fresh)"
-    sub.add_argument("--notebook", metavar="FILE", type=Path, action="append", default=[], help=text)
-    sub.add_argument("--notebooks", action="store_true", help="first run the notebooks, to put them in")
-    sub.add_argument("--pdf", action="store_true", help="the report as PDF too (needs WeasyPrint)")
-    sub.add_argument("--report-only", action="store_true", help="the report alone, which nobody can re-run")
-    sub = command(recheck, "re-run a published bundle and compare every number")
-    text = "compare two bundles, or two results.json, instead"
-    sub.add_argument("other", metavar="OTHER", type=Path, nargs="?", help=text)
-    sub = command(ladder, "say whether the next test mass may be dropped, and on which cord")
-    sub.add_argument("--cord", metavar="NAME", help="the cord that is dropped next (default: any cord of the campaign)")
-    text = "the mass asked for, hung below the cord's end, in kg or as '132 lb' (default: the next one of the plan)"
-    sub.add_argument("--mass", type=_mass, help=text)
-    sub = command(invent, "write an invented campaign, and the truth about it outside its folder")
-    sub.add_argument("--seed", type=int, default=20, help="the same seed writes the same files (default: 20)")
-    sub.add_argument("--truth", metavar="FILE", type=Path, help="the truth file (default: truth.json beside FOLDER)")
-    text = "what moves the mass in the invented world (default: waves, as in a real cord; uniform is quicker)"
-    sub.add_argument("--mechanics", choices=("uniform", "waves"), default="waves", help=text)
-    sub.add_argument("--cords", type=int, help="how many cords are dropped")
-    sub.add_argument("--no-records", action="store_true", help="lowest points alone, no load-cell and distance records")
-    sub = command(fleet, "analyse many campaigns on dask, and write one table with a row for each")
-    sub.add_argument("--scheduler", metavar="ADDRESS", default="local", help="of a dask scheduler (default: local)")
-    sub.add_argument("--workers", type=int, help="processes of a local fleet (default: one a processor)")
-    sub.add_argument("--out", metavar="TABLE", type=Path, default=Path("fleet.csv"), help=".csv or .parquet")
+        for argument, settings in command.get("arguments", {}).items():
+            kind = {"type": types[settings["type"]]} if "type" in settings else {}
+            sub.add_argument(argument, **settings | kind)
+        sub.set_defaults(command=globals()[name])
     return parser
 
 
 def fleet(options: argparse.Namespace) -> int:
     from cordlab.fleet import run_fleet
 
-    done = run_fleet(
-        options.folders,
-        options.out,
-        scheduler=options.scheduler,
-        workers=options.workers,
-        progress=_progress(options),
-    )
+    cluster = {"scheduler": options.scheduler, "workers": options.workers}
+    done = run_fleet(options.folders, options.out, progress=_progress(options), **cluster)
     facts = {"table": str(done.path), "kept": done.kept, "rows": list(done.rows)}
     return _answer(options, facts, done.summary(), yes=done.rated == len(done.rows))
 
@@ -149,14 +109,12 @@ def check(options: argparse.Namespace) -> int:
     drops = Analysis(campaign, _progress(options)).drops
     findings, notes = campaign_findings(campaign, drops), [*campaign.notes, *notes_on(drops)]
     state = results_state(campaign)
-    facts = {
-        "title": campaign.title,
-        "batch": campaign.batch,
-        "sha256": campaign.sha256,
+    records, breaks = sum(drop.record is not None for drop in campaign.drops), len(campaign.breaks)
+    facts = {name: getattr(campaign, name) for name in ("title", "batch", "sha256")} | {
         "cords": len(campaign.cords),
         "drops": {use: count for use, count in campaign.uses.items() if count or use != LEFT_OUT},
-        "records": sum(drop.record is not None for drop in campaign.drops),
-        "breaks": len(campaign.breaks),
+        "records": records,
+        "breaks": breaks,
         "notes": notes,
         "findings": [finding.to_dict() for finding in findings],
         "results": {"state": state.state, "reasons": list(state.reasons)},
@@ -164,7 +122,7 @@ def check(options: argparse.Namespace) -> int:
     counted = ", ".join(f"{count} {use}" for use, count in campaign.uses.items() if count) or "no drop yet"
     text = [
         f"{campaign.title} · {campaign.batch}",
-        f"{facts['cords']} cords, drops: {counted}; {facts['records']} records, {facts['breaks']} break tests",
+        f"{facts['cords']} cords, drops: {counted}; {records} records, {breaks} break tests",
         *(f"note: {note}" for note in notes),
         *(f"finding: {finding}" for finding in alike(findings)),
         *([] if state.state == "missing" else [state.summary()]),
@@ -260,18 +218,9 @@ def publish(options: argparse.Namespace) -> int:
         if failed := [run.summary() for run in runs if run.failed]:
             return _refuse(failed)
     notebooks, stale = (options.notebook, ()) if options.notebook else executed(campaign)
-    bundle = publish(
-        options.folder,
-        options.bundle,
-        analysis=analysis,
-        licence=options.licence,
-        author=options.author,
-        date=options.date,
-        notebooks=notebooks,
-        pdf=options.pdf,
-        report_only=options.report_only,
-        second_units=options.pounds_and_feet,
-    )
+    choices = {name: getattr(options, name) for name in ("licence", "author", "date", "pdf", "report_only")}
+    choices |= {"notebooks": notebooks, "second_units": options.pounds_and_feet}
+    bundle = publish(options.folder, options.bundle, analysis=analysis, **choices)
     state = results_state(campaign)
     if state.state in ("stale", "damaged"):
         _note(options, f"{state.summary()}; the bundle holds the analysis made now")
@@ -287,9 +236,9 @@ def recheck(options: argparse.Namespace) -> int:
 
     if options.other is None:
         checked = recheck(options.folder, progress=_progress(options))
-        return _answer(options, checked.to_dict(), checked.summary(), yes=checked.agrees)
-    compared = versus(options.folder, options.other)
-    return _answer(options, compared.to_dict(), compared.summary(), yes=compared.agrees)
+    else:
+        checked = versus(options.folder, options.other)
+    return _answer(options, checked.to_dict(), checked.summary(), yes=checked.agrees)
 
 
 def ladder(options: argparse.Namespace) -> int:
@@ -343,8 +292,7 @@ def _table(rating: "Rating", *, pounds: bool | None = False) -> str:
     for word, head, unit, decimals, side in columns:
         values = shown[head].to_numpy()
         if pounds and unit in SECOND:
-            values, unit = convert(values, unit, SECOND[unit]), SECOND[unit]
-            decimals = min(decimals, 1)
+            values, unit, decimals = convert(values, unit, SECOND[unit]), SECOND[unit], min(decimals, 1)
         cells[f"{word} {unit}".rstrip()] = [_cell(value, decimals, side) for value in values]
     rated = [_verdict(*row, above=rating.reasons) for row in zip(shown["rated"], shown["reason"], strict=True)]
     lines = pd.DataFrame(cells).to_string(index=False).splitlines()

@@ -23,20 +23,12 @@ if TYPE_CHECKING:
     from distributed import Client
 
 COLUMNS = {
-    "campaign": "string",
-    "title": "string",
-    "batch": "string",
-    "sha256": "string",
-    "cordlab": "string",
+    **dict.fromkeys(("campaign", "title", "batch", "sha256", "cordlab"), "string"),
     "rated": "boolean",
-    "lightest [kg]": "Float64",
-    "heaviest [kg]": "Float64",
-    "governed by, light": "string",
-    "governed by, heavy": "string",
-    "reasons": "string",
+    **dict.fromkeys(("lightest [kg]", "heaviest [kg]"), "Float64"),
+    **dict.fromkeys(("governed by, light", "governed by, heavy", "reasons"), "string"),
     "lot issued": "boolean",
-    "retire at": "Int64",
-    "next retest": "Int64",
+    **dict.fromkeys(("retire at", "next retest"), "Int64"),
     "problems": "string",
 }
 """Of the table; blank where there is nothing to say. `rated` is blank where a campaign failed: see `problems`."""
@@ -73,9 +65,8 @@ class Fleet:
 
 
 def outcome(folder: str, version: str = __version__, before: Mapping[str, Any] | None = None) -> tuple[Row, bool]:
-    """The row of one campaign, and whether it is the one of `before`: the same inputs by the same cordlab.
-
-    Run by a worker, which needs the folder under the same path. Raises nothing: what goes wrong is in the row.
+    """The row of one campaign, by a worker with the same folder, and whether it is the one of `before`: the same inputs
+    by the same cordlab. Raises nothing: what goes wrong is in the row.
     """
     row: Row = dict.fromkeys(COLUMNS) | {"campaign": folder, "cordlab": __version__}
     try:
@@ -112,17 +103,11 @@ def run_fleet(
     folders: Sequence[str | Path],
     table: str | Path,
     *,
-    scheduler: str = "local",
+    scheduler: str = "local",  # or the address of a dask scheduler that is trusted
     workers: int | None = None,
     progress: Progress = unwatched,
 ) -> Fleet:
-    """Analyse every campaign and write the table, .csv or .parquet by its ending, as the answers come in.
-
-    scheduler : address of a dask scheduler that is trusted, or "local" for processes of this machine (`workers`).
-    A campaign that is in the table already, with the same inputs and version, is not analysed again; one that failed
-    is. Rows of campaigns that are not asked for stay. Interrupted, the table holds what was done.
-    Raises FleetError; ImportError with what to install.
-    """
+    """Analyse every campaign that the table does not hold as it is now, and write the table as the answers come in."""
     path = Path(table)
     if path.suffix not in (".csv", ".parquet"):
         raise FleetError(f"{path}: a table ends in .csv or .parquet")
@@ -165,12 +150,10 @@ def _client(scheduler: str, workers: int | None) -> "Iterator[Client]":
         address: Any = scheduler
         if scheduler == "local":
             with _children_deaf_to_interrupts():
-                address = distributed.LocalCluster(
-                    n_workers=workers or os.cpu_count() or 1,
-                    threads_per_worker=1,
-                    dashboard_address="127.0.0.1:0",  # a free port of this machine alone: there may be another fleet
-                    silence_logs=logging.CRITICAL,
-                )
+                # a free port of this machine alone for the dashboard: there may be another fleet
+                quiet = {"dashboard_address": "127.0.0.1:0", "silence_logs": logging.CRITICAL}
+                count = workers or os.cpu_count() or 1
+                address = distributed.LocalCluster(n_workers=count, threads_per_worker=1, **quiet)
                 opened.callback(address.close)
         try:
             client = distributed.Client(address, timeout="20s")

@@ -1,8 +1,7 @@
 """An invented campaign with known truth, for demonstrations, tests and coverage studies. Nothing here was measured.
 
-`invent` draws cords, drops, sensors and break tests from the numbers of a `Scenario`, computes what happens with
-`predict_drop` and `trace_drop`, and writes the campaign folder as an engineer and a logger would have. What really
-happened goes into a truth file outside that folder.
+`invent` draws cords, drops, sensors and break tests from the numbers of a `Scenario` and writes the campaign folder as
+an engineer and a logger would have. What really happened goes into a truth file outside that folder.
 """
 
 import json
@@ -34,65 +33,49 @@ HAPPENED = ("lowest_point", "stretch_ratio", "tension", "tie_load", "g")
 
 @dataclass(frozen=True)
 class Scenario:
-    """The numbers of an invented campaign, in SI. `invent` takes each of them by name.
-
-    curve : loading branch of a cord of stiffness scale 1; the cords' scales are log-normal with standard deviation
-        `cord_sd`, and each drop's scale differs again by `drop_sd`
-    mechanics : "uniform" or "waves": how the cord moves the mass; `viscosity` [N·s] counts with "waves"
-    unloading : b in F × [1 − b (1 − (λ−1)/(λmax−1))], the force on the way back; counts with "uniform"
-    cords, lot, broken : how many cords are dropped, are in the lot, are broken
-    slack_length, cord_mass : mean over the lot, and standard deviation between cords  [m], [kg]
-    u_slack_length, u_cord_mass, u_mass, u_lowest_point : standard uncertainty of each measurement  [m], [kg]
-    masses, checks : dead weights dropped on every cord, and which of them are checks (None: every second one)  [kg]
-    release_sd : scatter of the release depth from drop to drop  [m]
-    conditioning : jumps on each cord before the campaign
-    retests, worn_masses : jump counts at which the cords are dropped again, with these masses, for lowest points
-    wear, wear_sd : stiffness lost by 500 jumps, mean and standard deviation over cords  [share]
-    breaking_load : mean and standard deviation over the lot  [N]
-    temperature : mean and standard deviation over the drops  [°C]
-    rig, site, criteria, decision : as campaign.toml writes them; a partial table changes the standard one
-    records, distance : whether records are kept, and whether they have a distance column
-    rate, quiet, duration : samples a second [1/s], time before release [s], length of a record [s]
-    noise : factor on the noise of the sensors
-    """
+    """The numbers of an invented campaign, in SI. `invent` takes each of them by name."""
 
     title: str = "Invented campaign: a test crane on an invented quay, nothing here was measured"
     batch: str = "invented lot 1"
-    curve: Curve = field(default_factory=lambda: Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0}))
-    mechanics: Literal["uniform", "waves"] = "uniform"
-    viscosity: float = 5.0
-    unloading: float = 0.35
-    cords: int = 6
-    lot: int = 40
-    broken: int = 4
-    slack_length: Measured = field(default=Measured(10.0, 0.04))
-    cord_mass: Measured = field(default=Measured(14.0, 0.15))
-    u_slack_length: float = 0.02
-    u_cord_mass: float = 0.05
-    cord_sd: float = 0.02
-    drop_sd: float = 0.004
-    masses: tuple[float, ...] = (36.0, 44.0, 52.0, 60.0, 68.0, 76.0, 84.0, 92.0, 100.0)
-    checks: tuple[float, ...] | None = None
-    u_mass: float = 0.1
-    u_lowest_point: float = 0.05
-    release_sd: float = 0.02
-    conditioning: int = 5
-    retests: tuple[int, ...] = (100, 200, 350, 500)
-    worn_masses: tuple[float, ...] = (68.0, 100.0)
-    wear: float = 0.05
-    wear_sd: float = 0.01
-    breaking_load: Measured = field(default=Measured(15000.0, 600.0))
-    temperature: Measured = field(default=Measured(19.0, 1.0))
-    rig: Mapping[str, Any] = field(default_factory=dict)
-    site: Mapping[str, Any] = field(default_factory=dict)
+    curve: Curve = field(
+        default_factory=lambda: Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})
+    )  # at stiffness scale 1
+    mechanics: Literal["uniform", "waves"] = "uniform"  # how the cord moves the mass
+    viscosity: float = 5.0  # with "waves" [N·s]
+    unloading: float = 0.35  # with "uniform": b in the force on the way back, F × [1 − b (1 − (λ−1)/(λmax−1))]
+    cords: int = 6  # how many cords are dropped,
+    lot: int = 40  # are in the lot,
+    broken: int = 4  # are broken
+    slack_length: Measured = field(
+        default=Measured(10.0, 0.04)
+    )  # mean over the lot, and standard deviation between cords [m]
+    cord_mass: Measured = field(default=Measured(14.0, 0.15))  # likewise [kg]
+    u_slack_length: float = 0.02  # standard uncertainty of each measurement [m]
+    u_cord_mass: float = 0.05  # likewise [kg]
+    cord_sd: float = 0.02  # standard deviation of the logarithm of stiffness, cord to cord
+    drop_sd: float = 0.004  # and drop to drop
+    masses: tuple[float, ...] = (36.0, 44.0, 52.0, 60.0, 68.0, 76.0, 84.0, 92.0, 100.0)  # dropped on every cord [kg]
+    checks: tuple[float, ...] | None = None  # which of them are checks; None: every second one
+    u_mass: float = 0.1  # [kg]
+    u_lowest_point: float = 0.05  # [m]
+    release_sd: float = 0.02  # scatter of the release depth from drop to drop [m]
+    conditioning: int = 5  # jumps on each cord before the campaign
+    retests: tuple[int, ...] = (100, 200, 350, 500)  # jump counts at which the cords are dropped again,
+    worn_masses: tuple[float, ...] = (68.0, 100.0)  # with these masses, for lowest points [kg]
+    wear: float = 0.05  # stiffness lost by 500 jumps, mean over cords [share]
+    wear_sd: float = 0.01  # and standard deviation
+    breaking_load: Measured = field(default=Measured(15000.0, 600.0))  # mean and standard deviation over the lot [N]
+    temperature: Measured = field(default=Measured(19.0, 1.0))  # mean and standard deviation over the drops [°C]
+    rig: Mapping[str, Any] = field(default_factory=dict)  # as campaign.toml writes it; a partial table changes
+    site: Mapping[str, Any] = field(default_factory=dict)  # the standard one, and so for the next three
     criteria: Mapping[str, Any] = field(default_factory=dict)
     decision: Mapping[str, Any] = field(default_factory=dict)
-    records: bool = True
-    distance: bool = True
-    rate: float = 1000.0
-    quiet: float = 1.0
-    duration: float = 8.5
-    noise: float = 1.0
+    records: bool = True  # whether records are kept,
+    distance: bool = True  # and whether they have a distance column
+    rate: float = 1000.0  # samples a second [1/s]
+    quiet: float = 1.0  # time before release [s]
+    duration: float = 8.5  # length of a record [s]
+    noise: float = 1.0  # factor on the noise of the sensors
 
     def __post_init__(self) -> None:
         if self.mechanics not in GREATEST_G:
@@ -112,7 +95,7 @@ class Scenario:
         return parse_measured(getattr(self, table)[key], unit)
 
     def predict(self, *, scale: np.ndarray | float, **setup: Any) -> Prediction:
-        """What happens in drops on cords of this stiffness scale; `setup` as `predict_drop` takes it."""
+        """What happens in drops on cords of this stiffness scale; `setup` is that of `predict_drop`."""
         viscosity = self.viscosity if self.mechanics == "waves" else 0.0
         return predict_drop(self.curve.scaled(scale), mechanics=self.mechanics, viscosity=viscosity, **setup)
 
@@ -158,9 +141,8 @@ def true_drops(scenario: Scenario, cords: pd.DataFrame, rng: np.random.Generator
     use = np.where(np.isin(nominal, masses[1::2] if scenario.checks is None else scenario.checks), "check", "fit")
     use[scenario.cords * len(masses) :] = "wear"
     # a mass is weighed once, so its error is common to all drops with it; the rig is the same throughout
-    used, which_mass = np.unique(nominal, return_inverse=True)
-    mass = rng.normal(used, scenario.u_mass)[which_mass]
-    rig = {}
+    weighed, which_mass = np.unique(nominal, return_inverse=True)
+    mass, rig = rng.normal(weighed, scenario.u_mass)[which_mass], {}
     for key in ("drag_area", "air_density", "compliance"):
         draws = scenario.quantity("rig", key).draw(rng, 100)
         rig[key] = float(draws[draws >= 0][0])  # none of them can be below 0
@@ -186,40 +168,31 @@ def true_drops(scenario: Scenario, cords: pd.DataFrame, rng: np.random.Generator
 
 @dataclass(frozen=True)
 class Sensor:
-    """One channel of an invented logger: a straight line with white noise and, in calibration, a little hysteresis.
-
-    slope, zero, noise : reading per unit of the quantity, reading at 0, standard deviation of one sample  [reading]
-    hysteresis : greatest excess of the way down over the way up, as a share of the calibrated span
-    lowest, step, u_reference : first reference, spacing and standard uncertainty of the references  [quantity]
-    limit : the greatest quantity the sensor can read;  decimals : of a reading in a record
-    """
+    """One channel of an invented logger: a straight line with white noise and, in calibration, a little hysteresis."""
 
     channel: str
     unit: str
     reading_unit: str
-    slope: float
-    zero: float
-    noise: float
-    hysteresis: float
-    lowest: float
-    step: float
-    limit: float
-    u_reference: float
-    decimals: int
+    slope: float  # reading per unit of the quantity
+    zero: float  # reading at 0
+    noise: float  # standard deviation of one sample [reading]
+    hysteresis: float  # greatest excess of the way down over the way up, as a share of the calibrated span
+    lowest: float  # first reference
+    step: float  # spacing of the references
+    limit: float  # the greatest quantity that it can read
+    u_reference: float  # standard uncertainty of the references
+    decimals: int  # of a reading in a record
 
     def drawn(self, rng: np.random.Generator, noise: float) -> "Sensor":
         """One instrument of this make: slope and zero within 0.2 % of the maker's, noise by a factor."""
-        slope = self.slope * (1 + 0.002 * rng.normal())
-        zero = self.zero * (1 + 0.002 * rng.normal())
+        slope, zero = (maker * (1 + 0.002 * rng.normal()) for maker in (self.slope, self.zero))
         return replace(self, slope=slope, zero=zero, noise=self.noise * noise)
 
     def read(self, quantity: np.ndarray, rng: np.random.Generator) -> np.ndarray:
         """Readings with noise, shape of `quantity` [SI]; raises ValueError beyond what the sensor can read."""
         if np.max(quantity) > self.limit:
-            raise ValueError(
-                f"the invented {self.channel} reaches {np.max(quantity):.0f} {self.unit}, and the sensor ends at "
-                f"{self.limit:g} {self.unit}: choose lighter masses or a stiffer curve"
-            )
+            reached = f"{np.max(quantity):.0f} {self.unit}, and the sensor ends at {self.limit:g} {self.unit}"
+            raise ValueError(f"the invented {self.channel} reaches {reached}: choose lighter masses or a stiffer curve")
         return self.zero + self.slope * quantity + rng.normal(0.0, self.noise, np.shape(quantity))
 
     def calibration_pairs(self, highest: float, rng: np.random.Generator) -> np.ndarray:
@@ -232,8 +205,8 @@ class Sensor:
             applied = up + excess + rng.normal(0.0, self.u_reference, up.size)
             # a reading at rest is the mean of about a hundred samples
             reading = self.zero + self.slope * applied + rng.normal(0.0, self.noise / 10, up.size)
-            shared = np.full(up.size, run), np.full(up.size, self.u_reference)
-            runs.append(np.column_stack([shared[0], up[::order], shared[1], reading[::order]]))
+            columns = np.broadcast_arrays(run, up[::order], self.u_reference, reading[::order])
+            runs.append(np.column_stack(columns))
         return np.concatenate(runs)
 
 
@@ -298,29 +271,27 @@ def invent(
     _refuse_to_overwrite(folder, truth)
 
     # one stream of random numbers a subject, so that an option for the records leaves the cords alone
-    subjects = ("cords", "drops", "papers", "breaks", "sensors")
-    streams = [np.random.default_rng(child) for child in np.random.SeedSequence(seed).spawn(len(subjects))]
-    rng = dict(zip(subjects, streams, strict=True))
-    cords = true_cords(scenario, rng["cords"])
-    drops = true_drops(scenario, cords, rng["drops"])
+    of_cords, of_drops, papers, of_breaks, sensors = map(np.random.default_rng, np.random.SeedSequence(seed).spawn(5))
+    cords = true_cords(scenario, of_cords)
+    drops = true_drops(scenario, cords, of_drops)
     happened = scenario.predict(**{key: drops[key].to_numpy() for key in SETUP})
     drops = drops.assign(**{key: getattr(happened, key) for key in HAPPENED})
     if not np.isfinite(drops["lowest_point"]).all():
         raise ValueError("some of the invented drops have no lowest point; choose lighter masses or another curve")
-    breaks = _breaks(scenario, cords["cord"], rng["breaks"])
-    tables = _tables(scenario, cords, drops, breaks, rng["papers"])
+    breaks = _breaks(scenario, cords["cord"], of_breaks)
+    tables = _tables(scenario, cords, drops, breaks, papers)
     folder.parent.mkdir(parents=True, exist_ok=True)
     with replacing(folder) as part:
         part.mkdir()
         (part / "campaign.toml").write_text(_campaign_toml(scenario), encoding="utf-8", newline="\n")
         for name, table in tables.items():
             table.to_csv(part / name, index=False, lineterminator="\n")
-        sensors = _write_records(part, scenario, drops, rng["sensors"], progress) if scenario.records else {}
+        logger = _write_records(part, scenario, drops, sensors, progress) if scenario.records else {}
         what_happened = {
             "note": NOTE,
             "seed": seed,
             "scenario": scenario.to_dict(),
-            "sensors": {name: {"slope": sensor.slope, "zero": sensor.zero} for name, sensor in sensors.items()},
+            "sensors": {name: {"slope": sensor.slope, "zero": sensor.zero} for name, sensor in logger.items()},
             "strength": float(breaks["load"].min()) if len(breaks) else scenario.breaking_load.value,
             "cords": cords.to_dict("records"),
             "drops": _true_rows(scenario, drops),
@@ -351,15 +322,11 @@ def _tables(
     scenario: Scenario, cords: pd.DataFrame, drops: pd.DataFrame, breaks: pd.DataFrame, rng: np.random.Generator
 ) -> dict[str, pd.DataFrame]:
     """cords.csv and drops.csv, measured with their errors and with nominal masses; breaks.csv where there are any."""
-
-    def written(values: np.ndarray | pd.Series, decimals: int) -> list[str]:
-        return [f"{value:.{decimals}f}" for value in values]
-
     cord_columns = {
         "cord": cords["cord"],
-        "slack length [m]": written(rng.normal(cords["slack_length"], scenario.u_slack_length), 3),
+        "slack length [m]": _written(rng.normal(cords["slack_length"], scenario.u_slack_length), 3),
         "u(slack length) [m]": scenario.u_slack_length,
-        "cord mass [kg]": written(rng.normal(cords["cord_mass"], scenario.u_cord_mass), 2),
+        "cord mass [kg]": _written(rng.normal(cords["cord_mass"], scenario.u_cord_mass), 2),
         "u(cord mass) [kg]": scenario.u_cord_mass,
         "jumps": scenario.conditioning,
     }
@@ -369,17 +336,21 @@ def _tables(
         "mass [kg]": [f"{mass:g}" for mass in drops["nominal_mass"]],
         "u(mass) [kg]": scenario.u_mass,
         "jumps": drops["jumps"],
-        "temperature [degC]": written(drops["temperature"], 1),
+        "temperature [degC]": _written(drops["temperature"], 1),
         "use": drops["use"],
-        "lowest point [m]": written(rng.normal(drops["lowest_point"], scenario.u_lowest_point), 3),
+        "lowest point [m]": _written(rng.normal(drops["lowest_point"], scenario.u_lowest_point), 3),
         "u(lowest point) [m]": scenario.u_lowest_point,
         "record": drops["record"],
     }
     tables = {"cords.csv": pd.DataFrame(cord_columns), "drops.csv": pd.DataFrame(drop_columns)}
     if len(breaks):
-        loads = written(breaks["load"] / 1000, 2)
+        loads = _written(breaks["load"] / 1000, 2)
         tables["breaks.csv"] = breaks.assign(load=loads).rename(columns={"load": "breaking load [kN]"})
     return tables
+
+
+def _written(values: np.ndarray | pd.Series, decimals: int) -> list[str]:
+    return [f"{value:.{decimals}f}" for value in values]
 
 
 def _breaks(scenario: Scenario, dropped: pd.Series, rng: np.random.Generator) -> pd.DataFrame:
@@ -398,17 +369,14 @@ def _write_records(
     folder: Path, scenario: Scenario, drops: pd.DataFrame, rng: np.random.Generator, progress: Progress
 ) -> dict[str, Sensor]:
     """Write calibration/ and records/; returns the true sensors."""
-    greatest = {"force": drops["tie_load"].max(), "distance": drops["lowest_point"].max()}
-    sensors = {}
-    for subfolder in ("calibration", "records"):
-        (folder / subfolder).mkdir()
+    greatest, sensors = {"force": drops["tie_load"].max(), "distance": drops["lowest_point"].max()}, {}
+    (folder / "calibration").mkdir()
+    (folder / "records").mkdir()
     for make in (LOAD_CELL, LASER) if scenario.distance else (LOAD_CELL,):
-        sensor = make.drawn(rng, scenario.noise)
-        pairs = sensor.calibration_pairs(float(greatest[sensor.channel]), rng)
-        unit = sensor.unit
-        heads = ["run", f"reference [{unit}]", f"u(reference) [{unit}]", f"reading [{sensor.reading_unit}]"]
-        _save(folder / "calibration" / f"{sensor.channel}.csv", heads, pairs, ["%d", "%g", "%g", "%.5f"])
-        sensors[sensor.channel] = sensor
+        sensors[make.channel] = sensor = make.drawn(rng, scenario.noise)
+        pairs, unit = sensor.calibration_pairs(float(greatest[make.channel]), rng), make.unit
+        heads = ["run", f"reference [{unit}]", f"u(reference) [{unit}]", f"reading [{make.reading_unit}]"]
+        _save(folder / "calibration" / f"{make.channel}.csv", heads, pairs, ["%d", "%g", "%g", "%.5f"])
     load = "tie_load" if scenario.rig["load_cell_at"] == "top" else "lower_load"
     quantity = {"force": load, "distance": "position"}
     heads = ["time [s]", *(f"{channel} [{sensor.reading_unit}]" for channel, sensor in sensors.items())]

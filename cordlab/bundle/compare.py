@@ -70,10 +70,8 @@ class Comparison:
 
 
 def compare(old: Results, new: Results) -> Comparison:
-    """Compare two results (results.json read back, or `results_of`).
-
-    Monte Carlo error is allowed for only where the draws are not the same ones (another seed, cordlab, numpy or kind
-    of machine), and as the new results state it: they may be computed here, the old ones are somebody's.
+    """Compare two results (results.json read back, or `results_of`), with Monte Carlo error where the draws are others
+    and the new results state it: they may be computed here, the old ones are somebody's.
     """
     before, after = dict(_leaves(old)), dict(_leaves(new))
     redrawn, stated = _draws(old) != _draws(new), ERRORS in old and ERRORS in new
@@ -178,9 +176,7 @@ def _is_number(value: object) -> TypeGuard[float]:
 
 
 def _near(x: str, y: str, tolerance: float) -> bool:
-    """Whether two sentences differ only in numbers within the tolerance (times the number where that is above 1) and
-    a unit of the last digit that is written.
-    """
+    """Whether two sentences differ only in numbers, by the tolerance (times a number above 1) and one last digit."""
     if _NUMBER.sub("#", x) != _NUMBER.sub("#", y):
         return False
     for before, after in zip(map(Decimal, _NUMBER.findall(x)), map(Decimal, _NUMBER.findall(y)), strict=True):

@@ -1,7 +1,6 @@
 """A bundle that a reviewer can re-run: inputs, results, report and checksums in one zip, described by RO-Crate.
 
-The same inputs give the same bytes (with the same versions and zlib): names sorted, times and ids fixed, and nothing
-of the clock.
+The same inputs give the same bytes (with the same versions and zlib): names sorted, times and ids fixed.
 """
 
 import datetime
@@ -78,23 +77,19 @@ def publish(
     second_units : pounds and feet in the report, as of `render`.
     Raises PublishError with everything that is missing, and where the folder is not the one that was analysed.
     """
-    folder, bundle, required = Path(campaign_folder), Path(bundle), {"licence": licence, "author": author}
-    missing = [name for name, text in required.items() if not text.strip()]
+    folder, bundle = Path(campaign_folder), Path(bundle)
+    missing = [name for name, text in {"licence": licence, "author": author}.items() if not text.strip()]
     problems = [f"no {name} is given; it is asked of you, never invented" for name in missing]
     try:
         datetime.date.fromisoformat(date)
     except ValueError:
         problems.append(f"the date {date!r} is not a date such as 2026-05-04")
-    contents = _inputs(folder, analysis.campaign.digests, problems)
-    contents |= _notebooks(notebooks, problems)
+    contents = _inputs(folder, analysis.campaign.digests, problems) | _notebooks(notebooks, problems)
     if problems:
         raise PublishError(tuple(problems))
-    results = report.results_of(analysis)
+    results, readme = report.results_of(analysis), _HEAD + _FILES + _ALWAYS + _RECHECK
     figures = {name: plots.svg(fig, name=name) for name, fig in plots.all_figures(analysis).items()}
-    pages, readme = (
-        report.pages(results, figures, second_units=second_units, with_pdf=pdf),
-        _HEAD + _FILES + _ALWAYS + _RECHECK,
-    )
+    pages = report.pages(results, figures, second_units=second_units, with_pdf=pdf)
     if report_only:
         del pages[RESULTS]
         contents, readme = {}, _HEAD_ALONE + _ALWAYS
@@ -127,27 +122,20 @@ def _notebooks(paths: Iterable[str | Path], problems: list[str]) -> dict[str, by
         if name in contents:
             problems.append(f"{path}: there is another notebook of that name")
         try:
-            data = path.read_bytes()
-            cells = json.loads(data)["cells"]
-            code = [cell for cell in cells if cell["cell_type"] == "code" and "".join(cell["source"]).strip()]
-            if any(cell["execution_count"] is None for cell in code):
+            contents[name] = path.read_bytes()
+            code = [cell for cell in json.loads(contents[name])["cells"] if cell["cell_type"] == "code"]
+            if any(cell["execution_count"] is None and "".join(cell["source"]).strip() for cell in code):
                 problems.append(f"{path}: has cells that were not run; run it, or leave it out")
         except OSError as error:
             problems.append(f"{path}: cannot be read ({error.strerror})")
-            continue
         except (ValueError, KeyError, TypeError):
             problems.append(f"{path}: is not a notebook")
-            continue
-        contents[name] = data
     return contents
 
 
-def _crate(
-    contents: Mapping[str, bytes], results: Results, *, licence: str, author: str, date: str
-) -> dict[str, object]:
+def _crate(contents: Mapping[str, bytes], results: Results, *, licence: str, author: str, date: str) -> dict:
     """RO-Crate 1.1 metadata, by the rocrate library, with every id and date fixed."""
     from rocrate.model.contextentity import ContextEntity
-    from rocrate.model.person import Person
     from rocrate.rocrate import ROCrate
 
     crate, campaign = ROCrate(version="1.1"), results["campaign"]
@@ -156,7 +144,7 @@ def _crate(
     def add(id: str, kind: str, name: str, **more: str) -> ContextEntity:
         return crate.add(ContextEntity(crate, id, properties={"@type": kind, "name": name, **more}))
 
-    person = crate.add(Person(crate, "#author", properties={"name": author}))
+    person = add("#author", "Person", author)
     if laboratory := campaign["report"].get("laboratory"):
         person["affiliation"] = root["publisher"] = add("#laboratory", "Organization", str(laboratory))
     address = licence if licence.startswith(("https://", "http://")) else "#licence"
@@ -164,8 +152,7 @@ def _crate(
     software = add("#cordlab", "SoftwareApplication", "cordlab", version=results["cordlab"])
     for name, data in sorted(contents.items()):
         kind = _KINDS.get(Path(name).suffix) or mimetypes.types_map.get(Path(name).suffix, "text/plain")
-        properties = {"name": name, "contentSize": str(len(data)), "encodingFormat": kind}
-        crate.add_file(dest_path=name, properties=properties)
+        crate.add_file(dest_path=name, properties={"name": name, "contentSize": str(len(data)), "encodingFormat": kind})
     number = report.report_number(results)
     root["name"] = campaign["title"]
     root["description"] = f"Drop tests on batch {campaign['batch']}: inputs, decisions, results and report {number}"

@@ -24,19 +24,12 @@ __all__ = ["BundleError", "Recheck", "compare", "read_results", "recheck", "vers
 
 @dataclass(frozen=True)
 class Recheck:
-    """What a bundle, or each of two, turned out to be.
+    """What a bundle, or each of two, turned out to be."""
 
-    altered : files that are not what the manifest says, one message each
-    comparison : the published numbers against those of the analysis made anew, or of the other bundle; None where the
-        analysis could not be made
-    problems : why it could not
-    headlines : of two bundles, what changed in words
-    """
-
-    altered: tuple[str, ...]
-    comparison: Comparison | None
-    problems: tuple[str, ...] = ()
-    headlines: tuple[str, ...] = ()
+    altered: tuple[str, ...]  # files that are not what the manifest says, one message each
+    comparison: Comparison | None  # with the analysis made anew, or the other bundle; None where it could not be made,
+    problems: tuple[str, ...] = ()  # and why
+    headlines: tuple[str, ...] = ()  # of two bundles, what changed in words
 
     @property
     def agrees(self) -> bool:
@@ -51,13 +44,8 @@ class Recheck:
         return "\n".join([head, *(files or ["every file is as the manifest says"]), *rest])
 
     def to_dict(self) -> dict[str, object]:
-        return {
-            "agrees": self.agrees,
-            "altered": list(self.altered),
-            "problems": list(self.problems),
-            "headlines": list(self.headlines),
-            "comparison": self.comparison and self.comparison.to_dict(),
-        }
+        texts = {name: list(getattr(self, name)) for name in ("altered", "problems", "headlines")}
+        return {"agrees": self.agrees, **texts, "comparison": self.comparison and self.comparison.to_dict()}
 
 
 def recheck(bundle: str | Path, *, progress: Progress = unwatched) -> Recheck:
@@ -76,10 +64,7 @@ def recheck(bundle: str | Path, *, progress: Progress = unwatched) -> Recheck:
 
 
 def versus(first: str | Path, second: str | Path) -> Recheck:
-    """Two published analyses compared, such as those of one batch at two dates: bundles, or a results.json each.
-
-    Nothing is run again. Raises BundleError where one of them is refused.
-    """
+    """Two published analyses compared, bundles or a results.json each; nothing is run again. Raises BundleError."""
     damage, results = [], []
     for path in map(Path, (first, second)):
         with tempfile.TemporaryDirectory(prefix="cordlab-versus-") as place:

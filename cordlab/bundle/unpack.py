@@ -23,10 +23,7 @@ class BundleError(CampaignError):
 
 
 def unpack(bundle: str | Path, folder: str | Path) -> list[str]:
-    """Unpack the zip `bundle` into the empty folder `folder` and return the names of its files, sorted.
-
-    Raises BundleError, before anything is written, with every entry that is refused; and where the data are damaged.
-    """
+    """Unpack a zip into an empty folder: its names, sorted. Raises BundleError, before writing, with all it refuses."""
     bundle, folder = Path(bundle), Path(folder)
     try:
         _refuse_many(bundle, _count(bundle))
@@ -74,11 +71,10 @@ def _problems(entries: list[zipfile.ZipInfo]) -> list[str]:
             problems.append(f"the entry '{name}' is a link or a device, not a file")
         if entry.flag_bits & _ENCRYPTED_FLAG:
             problems.append(f"the entry '{name}' is encrypted")
-        if entry.file_size > _SMALL and entry.file_size > MOST_TIMES * max(entry.compress_size, 1):
-            times = entry.file_size // max(entry.compress_size, 1)
-            problems.append(
-                f"the entry '{name}' unpacks to {times} times its size; at most {MOST_TIMES} times is opened"
-            )
+        times = entry.file_size / max(entry.compress_size, 1)
+        if entry.file_size > _SMALL and times > MOST_TIMES:
+            most = f"at most {MOST_TIMES} times is opened"
+            problems.append(f"the entry '{name}' unpacks to {int(times)} times its size; {most}")
     total = sum(entry.file_size for entry in entries)
     if total > MOST_BYTES:
         problems.append(f"unpacks to {total} bytes; at most {MOST_BYTES} are opened")

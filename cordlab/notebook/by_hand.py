@@ -37,21 +37,17 @@ _GUESS = dict(zip(EVENTS, (0.15, 0.3, 0.5), strict=True))  # share of a record i
 
 
 class ChoicePanel(Panel):
-    """A panel whose choice can be written to decisions.csv: a reason, who decides, and a button.
-
-    `record` writes, and raises CampaignError where the choice is refused; the button shows that instead.
-    """
+    """A panel whose choice is written to decisions.csv by `record`, or by a button that shows why it is refused."""
 
     def __init__(self, controls: Mapping[str, w.DOMWidget], answer: Callable[..., Answer]) -> None:
         self.reason = w.Text(description="reason, one line [text]", placeholder="required")
         self.by = w.Text(description="decided by [name]", placeholder="may be left blank")
-        self.button = w.Button(
-            description="Record this choice", tooltip="write this choice with its reason to decisions.csv"
-        )
+        tooltip = "write this choice with its reason to decisions.csv"
+        self.button = w.Button(description="Record this choice", tooltip=tooltip)
         self.outcome = w.HTML()
         super().__init__(controls, answer)
-        for control in (self.reason, self.by):
-            lay_out(control)
+        lay_out(self.reason)
+        lay_out(self.by)
         self.children: tuple[w.Widget, ...] = (*self.children, self.reason, self.by, self.button, self.outcome)
         self.button.on_click(self._clicked)
 
@@ -71,7 +67,7 @@ class ChoicePanel(Panel):
         try:
             self.record()
         except CampaignError as error:
-            problems = "<br>".join(escape(problem) for problem in error.problems)
+            problems = "<br>".join(map(escape, error.problems))
             self.outcome.value = f'<div role="alert"><b>not recorded:</b> {problems}</div>'
 
 
@@ -85,10 +81,8 @@ class RecordPanel(ChoicePanel):
             raise Missing("the campaign has no records: its drops count with their lowest points alone")
         labels = [(f"{name}, {entry.cord}, {entry.mass.value:g} kg", name) for name, entry in self._entries.items()]
         self._drop = w.SelectionSlider(options=labels, description="drop, cord, mass")
-        self._sliders = {
-            event: w.FloatSlider(description=f"{name} [s]", step=STEP, readout_format=".3f")
-            for event, name in _NAMES.items()
-        }
+        form = {"step": STEP, "readout_format": ".3f"}
+        self._sliders = {event: w.FloatSlider(description=f"{name} [s]", **form) for event, name in _NAMES.items()}
         self._settle(self._drop)
         super().__init__({"drop": self._drop, **self._sliders}, self._reduced)
 
@@ -99,13 +93,10 @@ class RecordPanel(ChoicePanel):
         entry = self._entries[self._drop.value]
         record = self.campaign.read_record(entry)
         start, end = float(record.time[0]), float(record.time[-1])
-        self._automatic: Drop | None = None
         self._times = {event: start + share * (end - start) for event, share in _GUESS.items()}
-        try:
-            self._automatic = drop = self._reduce(None)
+        self._automatic, _ = self._reduce(None)  # what is refused without marks may be sound with them
+        if (drop := self._automatic) is not None:
             self._times = {event: float(drop.time[getattr(drop, event)]) for event in EVENTS}
-        except (RecordError, OutsideCalibration):
-            pass  # what is refused without marks may be sound with them: `_reduced` says why
         mark = self.campaign.by_hand.marked(entry.drop)
         marked = {event: time.value for event, time in mark.events.items()} if mark else {}
         for event, slider in self._sliders.items():
@@ -123,18 +114,19 @@ class RecordPanel(ChoicePanel):
         times = {event: Measured(round(time, 4)) for event, time in moved.items()}
         return Choice(reason, self._drop.value, times=times, by=by)
 
-    def _reduce(self, mark: Choice | None) -> Drop:
-        """The record with this mark and no other choice by hand."""
+    def _reduce(self, mark: Choice | None) -> tuple[Drop | None, str]:
+        """The record with this mark and no other choice by hand; or None, and why it is refused."""
         campaign = replace(self.campaign, by_hand=Decisions((mark,) if mark else ()))
-        return reduce_entry(campaign, self._entries[self._drop.value], self._calibrations)
+        try:
+            return reduce_entry(campaign, self._entries[self._drop.value], self._calibrations), ""
+        except (RecordError, OutsideCalibration) as error:
+            return None, str(error)
 
     def _reduced(self, drop: str, **_: float) -> Answer:
         moved, reduced, refusal = self._moved(), self._automatic, ""
         if moved:
-            try:
-                reduced = self._reduce(self._mark(moved, self.reason.value.strip() or "not given yet"))
-            except (RecordError, OutsideCalibration) as error:
-                refusal = f"with these marks the record is refused: {error}"
+            by_mark, refusal = self._reduce(self._mark(moved, self.reason.value.strip() or "not given yet"))
+            reduced = reduced if by_mark is None else by_mark
         if reduced is not None:
             figure = plots.record(reduced)
         else:
@@ -145,17 +137,16 @@ class RecordPanel(ChoicePanel):
             for ax in figure.axes:
                 ax.axvline(time, color=RED, ls=":", lw=1.6, label=f"{_NAMES[event]}, by hand")
         if refusal or reduced is None:
-            return [refusal], figure
+            return [f"with these marks the record is refused: {refusal}"], figure
         return [line.strip() for line in reduced.summary().splitlines()], figure
 
     def _write(self, reason: str, by: str | None) -> str:
         drop, moved, folder = self._drop.value, self._moved(), self.campaign.folder
         if moved:
             mark = self._mark(moved, reason, by)
-            try:
-                self._reduce(mark)
-            except (RecordError, OutsideCalibration) as error:  # no mark is written with which its record is refused
-                raise CampaignError((str(error),)) from error
+            _, refusal = self._reduce(mark)
+            if refusal:  # no mark is written with which its record is refused
+                raise CampaignError((refusal,))
             self.campaign = record_decision(folder, mark)
             return f"recorded: drop {drop}, " + ", ".join(f"{_NAMES[event]} {at:.3f} s" for event, at in moved.items())
         before = self.campaign.by_hand.marked(drop)
@@ -173,10 +164,9 @@ class Refused(ValueError):
 
 
 class ModelPanel(ChoicePanel):
-    """The working surface of the fit: models in one table, cords on and off with a refit at once, the bands by name.
+    """The fit at work: models in one table, cords on and off with a refit at once, bands by name, a parameter fixed,
+    another one bounded. Cords left out can be recorded.
 
-    One parameter of the model can be fixed and another one kept between bounds, to see what that does to the fit.
-    Cords left out can be recorded.
     drops : every reduced drop of the campaign, waves taken off; fit : of those that count; waves : what was taken off
     """
 
@@ -197,12 +187,11 @@ class ModelPanel(ChoicePanel):
         self._bounded = w.Dropdown(description="bound one parameter")
         self._settle(self._model)
         self.table = w.HTML()
+        names = {"options": plots.BANDS, "value": plots.BANDS, "rows": 3}
         controls = {
             "model": self._model,
             "shown": w.ToggleButtons(options=["curve and bands", "residuals"], description="picture"),
-            "bands": w.SelectMultiple(
-                options=plots.BANDS, value=plots.BANDS, rows=3, description="bands of 95 % [name]"
-            ),
+            "bands": w.SelectMultiple(description="bands of 95 % [name]", **names),
             "fixed": self._fixed,
             "fixed_at": w.Text(description="fixed at [its unit]", placeholder="blank: as fitted"),
             "bounded": self._bounded,
@@ -213,11 +202,10 @@ class ModelPanel(ChoicePanel):
         for box in self.cords.values():
             self.watch(box)
             box.indent, box.layout.width = False, "11em"
-        wrapped = w.Layout(
-            flex_flow="row wrap", margin="0 0 0 20.5em", width="36em", max_height="12em", overflow="auto"
-        )
-        boxes, place = w.Box(list(self.cords.values()), layout=wrapped), self.children.index(self.text)
-        self.children = (*self.children[:place], boxes, self.text, self.table, *self.children[place + 1 :])
+        place = {"margin": "0 0 0 20.5em", "width": "36em", "max_height": "12em", "overflow": "auto"}
+        boxes = w.Box(list(self.cords.values()), layout=w.Layout(flex_flow="row wrap", **place))
+        above = self.children.index(self.text)
+        self.children = (*self.children[:above], boxes, self.text, self.table, *self.children[above + 1 :])
 
     @property
     def on(self) -> frozenset[str]:
@@ -302,33 +290,26 @@ class ModelPanel(ChoicePanel):
         except (FitError, Refused) as error:
             return [f"no fit of {count} cords: {error}"], None
         fit = by_hand or replace(free, chosen=free.candidate(model).fitted)
-        table, candidate, least = free.table(), fit.candidate(model), min(each.aicc for each in free.candidates)
-        choice = table["choice"][model] or "not chosen"
+        table, candidate, least = free.table(), fit.candidate(model), min(entry.aicc for entry in free.candidates)
+        choice = "by hand" if by_hand else table["choice"][model] or "not chosen"
         if by_hand:
-            choice = "by hand"
             table = table.T.assign(**{f"{model}, by hand": by_hand.table().T[model]}).T
-        above = table.pop("AICc [1]").astype(float) - least
-        table.insert(0, "AICc above the best [1]", above)
+        table.insert(0, "AICc above the best [1]", table.pop("AICc [1]").astype(float) - least)
         self.table.value = table_html(table)
         drops, chosen = self._counting("fit"), fit.chosen
-        off = {
-            drop.name: drop.force - chosen.scales[drop.cord] * chosen.curve.force(drop.stretch_ratio) for drop in drops
-        }
-        rms, worst = max((float(np.sqrt(np.mean(residuals**2))), name) for name, residuals in off.items())
+        off = [drop.force - chosen.scales[drop.cord] * chosen.curve.force(drop.stretch_ratio) for drop in drops]
+        rms, worst = max((float(np.sqrt(np.mean(part**2))), drop.name) for part, drop in zip(off, drops, strict=True))
         lines = [
             f"{model}: {choice}, {count} of {len(self.cords)} cords count",
             ", ".join(f"{name} = {value:.4g}" for name, value in chosen.parameters.items()) or "no parameters",
             f"AICc {_number(candidate.aicc - least)} above the best; rms of force in {fit.held_back} "
             f"{_number(candidate.check_rms)} N; residual sd {chosen.residual_sd:.1f} N",
             f"greatest residuals: drop {worst}, rms {rms:.1f} N",
+            *([candidate.note] if candidate.note else []),
         ]
-        if candidate.note:
-            lines.append(candidate.note)
         for cord in self.cords.keys() - self.on:
-            share = 100 * self._stiffer(cord, chosen)
-            lines.append(f"cord {cord}, off: {share:+.1f} % in stiffness from the batch")
-        figure = plots.residuals(drops, fit) if shown == "residuals" else plots.curves(drops, fit, bands=bands)
-        return lines, figure
+            lines.append(f"cord {cord}, off: {100 * self._stiffer(cord, chosen):+.1f} % in stiffness from the batch")
+        return lines, plots.residuals(drops, fit) if shown == "residuals" else plots.curves(drops, fit, bands=bands)
 
     def _stiffer(self, cord: str, fit: CurveFit) -> float:
         """Share by which a cord that is off is stiffer than the batch's curve; least squares over its drops."""
@@ -346,9 +327,8 @@ class ModelPanel(ChoicePanel):
             self.campaign = record_decision(self.campaign.folder, Choice(reason, cord=cord, by=by))
         for cord in back:
             self.campaign = take_back(self.campaign.folder, recorded[cord], reason=reason)
-        parts = [
-            f"{what}: cord {', '.join(names)}" for what, names in (("left out", out), ("counts again", back)) if names
-        ]
+        changes = (("left out", out), ("counts again", back))
+        parts = [f"{what}: cord {', '.join(names)}" for what, names in changes if names]
         return f"recorded, {'; '.join(parts)}. Run the analysis again: it says what would be rated without this choice."
 
 

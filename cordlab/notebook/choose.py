@@ -39,11 +39,7 @@ class Missing(ValueError):
 
 
 def chosen_folder(notebooks: str | Path = ".") -> Path:
-    """The folder of the campaign that the notebooks in this folder work on.
-
-    The one that the environment variable CORDLAB_CAMPAIGN names; else the one chosen in the start notebook, kept in the
-    file `.campaign` there; else the demo. Raises Missing where there is none of them.
-    """
+    """The folder of the campaign of these notebooks: by the environment variable, else as chosen, else the demo."""
     if named := os.environ.get(VARIABLE):
         return Path(named)
     choice = Path(notebooks, CHOICE)
@@ -74,47 +70,39 @@ def campaigns_in(folder: str | Path) -> tuple[Path, ...]:
 
 @dataclass(frozen=True)
 class Standing:
-    """Where a campaign stands.
-
-    campaign : None where it is refused, then `problems` say why; results : on disk
-    steps : one row a notebook: its question, its state (ready, missing, refused or waits), and what is there for it
-    """
+    """Where a campaign stands."""
 
     folder: Path
-    campaign: Campaign | None
-    problems: tuple[str, ...]
-    results: ResultsState
-    steps: "pd.DataFrame"
+    campaign: Campaign | None  # None where it is refused,
+    problems: tuple[str, ...]  # which say why
+    results: ResultsState  # on disk
+    steps: "pd.DataFrame"  # a row a notebook: its question, its state, and what is there for it
 
     def summary(self) -> str:
         if self.campaign is None:
             return "\n".join([f"{len(self.problems)} problems: it is refused", *self.problems])
-        results: str = self.results.state
-        if self.results.reasons:
-            results += f" ({'; '.join(self.results.reasons)})"
-        if self.results.state != "fresh":
-            results += ", to be made by `cordlab analyse`"
-        return f"{self.campaign.title}\n{self.campaign.batch}; results: {results}"
+        why = f" ({'; '.join(self.results.reasons)})" if self.results.reasons else ""
+        to_do = "" if self.results.state == "fresh" else ", to be made by `cordlab analyse`"
+        return f"{self.campaign.title}\n{self.campaign.batch}; results: {self.results.state}{why}{to_do}"
 
 
 def stand(folder: str | Path) -> Standing:
     """Where the campaign in `folder` stands: every step, ready or not, and why. It is read, not analysed."""
     import pandas as pd
 
-    folder = Path(folder)
-    results, problems = results_state(folder), tuple[str, ...]()
+    results = results_state(folder)
     campaign: Campaign | None = None
+    problems: tuple[str, ...] = ()
     states: dict[str, tuple[State, str]] = dict.fromkeys(TAKES, ("waits", "until the campaign is sound"))
     try:
-        campaign = read_campaign(folder)
-        counts = _counts(campaign)
+        counts = _counts(campaign := read_campaign(folder))
         states = {name: _ready(counts, least) for name, least in TAKES.items()} | _answers(results)
     except CampaignError as error:
         campaign, problems = None, error.problems
         states["01-campaign"] = "refused", problems[0]
     rows = [(question(name), *state) for name, state in states.items()]
     steps = pd.DataFrame(rows, columns=["question", "state", "what is there"], index=pd.Index(states, name="notebook"))
-    return Standing(folder, campaign, problems, results, steps)
+    return Standing(Path(folder), campaign, problems, results, steps)
 
 
 def question(notebook: str) -> str:
@@ -196,10 +184,7 @@ _MARKS = {"ready": "●", "missing": "○", "refused": "✕", "waits": "…"}  #
 
 
 class StartPanel(Panel):
-    """Where to look, which campaign, and whether the notebooks use it; below, every step of the chain.
-
-    Choosing writes the file `.campaign` in the folder of the notebooks; nothing else is written.
-    """
+    """Where to look, which campaign, and whether the notebooks use it, kept in `.campaign`; below, every step."""
 
     def __init__(self, notebooks: str | Path = ".") -> None:
         self._notebooks = Path(notebooks)
@@ -234,7 +219,7 @@ class StartPanel(Panel):
         elif VARIABLE in os.environ and not self._is_chosen(folder):
             used = f"chosen, but {VARIABLE} is set and names another: it wins until JupyterLab is started without it"
         standing = stand(folder)
-        marked = [f"{_MARKS[state]} {state}" for state in standing.steps["state"]]
+        marked = standing.steps["state"].map(lambda state: f"{_MARKS[state]} {state}")
         return [*standing.summary().splitlines(), used], standing.steps.assign(state=marked)
 
 
@@ -247,12 +232,11 @@ def _chosen(notebooks: Path) -> Path | None:
 
 def _named(look_in: Path, chosen: str | None = None) -> list[tuple[str, str | None]]:
     """Campaigns below a folder by their names from there on; the chosen one too where it is no campaign any more."""
-    named: list[tuple[str, str | None]] = []
-    for path in campaigns_in(look_in):
-        named.append((path.name if path == look_in else path.relative_to(look_in).as_posix(), str(path)))
-    if chosen is not None and chosen not in (path for _, path in named):
+    paths = campaigns_in(look_in)
+    named = [(path.name if path == look_in else path.relative_to(look_in).as_posix(), str(path)) for path in paths]
+    if chosen is not None and Path(chosen) not in paths:
         named.insert(0, (Path(chosen).name, chosen))
-    return named or [("none in that folder, nor two folders deep", None)]
+    return [*named] or [("none in that folder, nor two folders deep", None)]
 
 
 start_panel = StartPanel

@@ -44,18 +44,12 @@ KINDS = {
 
 @dataclass(frozen=True)
 class Promises:
-    """Upper limits from many invented batches, and what came next; lowest points less the batch's true mean [m].
+    """Upper limits from many invented batches, and what came next; lowest points less the batch's true mean [m]."""
 
-    limits : kind → (batches,)
-    kept : kind → (batches,) the true share of drops of other cords that stay within the limit
-    following : (batches,) one drop of another cord of each batch
-    truth : the limit that somebody would state who knew everything
-    """
-
-    limits: dict[str, np.ndarray]
-    kept: dict[str, np.ndarray]
-    following: np.ndarray
-    truth: float
+    limits: dict[str, np.ndarray]  # kind → (batches,)
+    kept: dict[str, np.ndarray]  # kind → (batches,) the true share of drops of other cords that stay within the limit
+    following: np.ndarray  # (batches,) one drop of another cord of each batch
+    truth: float  # the limit that somebody would state who knew everything
     probability: float
     confidence: float
 
@@ -85,11 +79,7 @@ def draw_promises(
     batches: int = 100,
     seed: int = 0,
 ) -> Promises:
-    """Invent `batches` batches of `cords` cords with `drops` drops each, and take the four limits of each.
-
-    sd_cord, sd_drop : of the lowest point, between cords and between drops of one cord [m]. Normal, so that the truth
-    is known. Raises ValueError for fewer than 2 cords or 1 drop.
-    """
+    """Invent batches with normal lowest points of these standard deviations [m], and take the four limits of each."""
     if cords < 2 or drops < 1:
         raise ValueError(f"{cords} cords, {drops} drops a cord: at least 2 cords and 1 drop")
     rng = np.random.default_rng(seed)
@@ -103,14 +93,9 @@ def draw_promises(
         "tolerance": lambda batch: tolerance_limit(batch[:, 0], share=p, confidence=confidence, side="upper"),
     }
     limits = {kind: np.array([take(batch).upper for batch in values]) for kind, take in takes.items()}
-    return Promises(
-        limits=limits,
-        kept={kind: ndtr(limit / total) for kind, limit in limits.items()},
-        following=total * rng.standard_normal(batches),
-        truth=total * float(ndtri(probability)),
-        probability=probability,
-        confidence=confidence,
-    )
+    kept = {kind: ndtr(limit / total) for kind, limit in limits.items()}
+    following, truth = total * rng.standard_normal(batches), total * float(ndtri(probability))
+    return Promises(limits, kept, following, truth, probability, confidence)
 
 
 @styled
@@ -160,29 +145,20 @@ def promise_panel() -> Panel:
 
 
 def guesses(text: str) -> np.ndarray:
-    """The numbers that a class calls out, parted by blanks or semicolons; a decimal comma will do.
-
-    Raises ValueError for what is no number.
-    """
+    """The numbers that a class calls out, parted by blanks or semicolons, with a decimal comma or point."""
     return np.array([float(word.replace(",", ".")) for word in text.replace(";", " ").split()])
 
 
 def guess_panel(campaign: "Campaign") -> Panel:
-    """Predict before you look: lowest points of lighter weights, your guesses for the next; then what came, fit, limit.
-
-    Raises Missing where fewer than 3 masses were dropped.
-    """
+    """Predict before you look: lowest points of lighter weights, your guesses for the next; then what came."""
     drops = Evidence.of_campaign(campaign, use=("fit", "check"))
     masses = np.unique(drops.mass)
     if masses.size < 3:
         raise Missing(f"{masses.size} masses with a lowest point: guessing the next one takes at least 3")
     steps = ("lighter drops", "and what came", "and a fit", "and the limit")
+    options = [(f"{mass:g} kg", float(mass)) for mass in masses[2:]]
     controls = {
-        "mass": w.SelectionSlider(
-            options=[(f"{mass:g} kg", float(mass)) for mass in masses[2:]],
-            value=float(masses[-1]),
-            description="next weight [kg]",
-        ),
+        "mass": w.SelectionSlider(options=options, value=options[-1][1], description="next weight [kg]"),
         "guess": w.Text(placeholder=GUESSES, description="guesses [m]"),
         "shown": w.ToggleButtons(options=steps, description="look at"),
     }
@@ -214,11 +190,9 @@ def guess_panel(campaign: "Campaign") -> Panel:
                 ax.plot(at[-2:], lowest[-2:], "--", color=BLUE, lw=1, label="_")
         if step > 2:
             rung = next_mass(DropDay(campaign.rig, campaign.criteria.least_clearance, lighter), mass=mass)
-            limit = rung.lowest_point_limit
-            lines.append(
-                f"The ladder, from the lighter drops alone: {100 * rung.probability:g} % limit {limit:.2f} m; "
-                f"{int(np.sum(came > limit))} of {came.size} drops came lower."
-            )
+            limit, share = rung.lowest_point_limit, f"{100 * rung.probability:g} %"
+            lower = f"{int(np.sum(came > limit))} of {came.size} drops came lower"
+            lines.append(f"The ladder, from the lighter drops alone: {share} limit {limit:.2f} m; {lower}.")
             ax.plot([mass], [limit], "_", color=GREEN, ms=18, mew=2.5, label="limit, from lighter drops")
         if guessed.size:
             ax.plot(np.full(guessed.size, mass), guessed, "*", color=RED, ms=12, label="guesses")
@@ -230,9 +204,10 @@ def guess_panel(campaign: "Campaign") -> Panel:
 
 def _guessed(guessed: np.ndarray, what: str, came: np.ndarray | None, unit: str = "m") -> str:
     """What the class guessed, and once it came by how much that was off: lower is a greater lowest point."""
-    text = f"{what}: no guess yet."
-    if guessed.size:
-        text = f"{what}: {guessed.size} guessed, {guessed.min():.1f} to {guessed.max():.1f} {unit}."
+    said = (
+        f"{guessed.size} guessed, {guessed.min():.1f} to {guessed.max():.1f} {unit}" if guessed.size else "no guess yet"
+    )
+    text = f"{what}: {said}."
     if came is None:
         return text
     text += f" It came to {came.min():.2f} to {came.max():.2f} {unit}, {came.mean():.2f} {unit} on average"
@@ -254,21 +229,15 @@ def _curve_over_mass(campaign: "Campaign", drops: Evidence, mass: float) -> tupl
 
 
 def retest_panel(analysis: "Analysis") -> Panel:
-    """See the first retests only, say what the next one brings and when you would stop, then look.
-
-    Raises Missing where the cords were not retested at 2 counts or more.
-    """
+    """See the first retests only, say what the next one brings and when you would stop, then look."""
     wear = analysis.wear
     counts = [] if wear is None else [int(count) for count in np.unique(wear.drops.retest)]
     if wear is None or len(counts) < 3:
         raise Missing(f"{len(counts)} jump counts, the first tests among them: this lesson takes at least 3")
     drops = wear.drops
+    options = [(f"to {count}", count) for count in counts[1:]]
     controls = {
-        "seen": w.SelectionSlider(
-            options=[(f"to {count}", count) for count in counts[1:]],
-            value=counts[1],
-            description="retests seen [jumps]",
-        ),
+        "seen": w.SelectionSlider(options=options, value=counts[1], description="retests seen [jumps]"),
         "guess": w.Text(placeholder=GUESSES, description=f"the next mean [{wear.unit or 1}]"),
         "stop": w.BoundedIntText(max=100_000, step=50, description="you would stop at [jumps]"),
         "shown": w.ToggleButtons(options=["so far", "and what came next"], description="look at"),
@@ -284,21 +253,18 @@ def retest_panel(analysis: "Analysis") -> Panel:
         else:
             following = counts[counts.index(seen) + 1]
             came, looked = drops.retest == following, shown != "so far"
-            lines.append(
-                _guessed(guessed, f"the mean at {following} jumps", drops.values[came] if looked else None, wear.unit)
-            )
+            values = drops.values[came] if looked else None
+            lines.append(_guessed(guessed, f"the mean at {following} jumps", values, wear.unit))
             if guessed.size:
                 ax.plot(np.full(guessed.size, following), guessed, "*", color=RED, ms=11, label="guesses")
             if looked:
                 ax.plot(drops.jumps[came], drops.values[came], "D", color=INK, mfc="none", label="what came")
         if stop:
             ax.axvline(stop, color=GREEN, ls=":", lw=1.4, label="you would stop")
-            met, verdict = "no retest meets the limit", "nothing that was tested so far bears you out"
-            if part.retire_at is not None:
-                met = f"the limit is met up to the retest at {part.retire_at}"
-            if stop <= (part.retire_at or 0):
-                verdict = "what was tested bears you out"
-            lines.append(f"You would stop at {stop} jumps; {met}: {verdict}.")
+            last = part.retire_at
+            met = "no retest meets the limit" if last is None else f"the limit is met up to the retest at {last}"
+            backed = "what was tested" if stop <= (last or 0) else "nothing that was tested so far"
+            lines.append(f"You would stop at {stop} jumps; {met}: {backed} bears you out.")
         return lines, figure
 
     return Panel(controls, answer)
@@ -309,16 +275,12 @@ def retest_panel(analysis: "Analysis") -> Panel:
 
 @dataclass(frozen=True)
 class Exercise:
-    """A question that checks its own answer.
-
-    truth : a number, right when hit `within` so much [unit], or one of `options`
-    hint, because : what a wrong and a right answer are answered with
-    """
+    """A question that checks its own answer."""
 
     question: str
-    truth: float | str
-    hint: str
-    because: str
+    truth: float | str  # a number, right when hit `within` so much [unit], or one of `options`
+    hint: str  # what a wrong answer is answered with,
+    because: str  # and a right one
     unit: str = "1"
     within: float = 0.0
     options: Sequence[str] = ()

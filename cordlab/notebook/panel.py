@@ -1,7 +1,4 @@
-"""What every panel is: controls over one pure function. A changed control computes anew; nothing is kept between.
-
-An error is shown in the panel and raised.
-"""
+"""What every panel is: controls over one pure function. A changed control computes anew; nothing is kept between."""
 
 from base64 import b64encode
 from collections.abc import Callable, Mapping, Sequence
@@ -25,10 +22,8 @@ PROBABILITIES = (0.9, 0.95, 0.98, 0.99, 0.995, 0.999)
 
 
 class Panel(w.VBox):
-    """Controls, the answer in words, and a picture or a table.
+    """Controls, by the names of `answer`'s arguments, the answer in words, and a picture, a table or nothing below.
 
-    controls : by the names of `answer`'s arguments; changing the value of one is what a user does
-    answer : values of the controls → lines of text, and a figure, a table or None
     steady : the figures differ in their numbers only, so that axes stay where the first had them: half the time
     """
 
@@ -102,24 +97,17 @@ class Panel(w.VBox):
         return self.words
 
     def _repr_mimebundle_(self, **kwargs: object) -> tuple[dict, dict]:
-        """The live panel, and for viewers without a kernel what it says and shows now.
-
-        A table goes there as text: HTML would be shown in place of the controls.
-        """
-        live = super()._repr_mimebundle_(**kwargs) or {}
-        if self._shown is None:
-            return {**live, "text/plain": self.words}, {}
-        if not isinstance(self._shown, Figure):
-            return {**live, "text/plain": f"{self.words}\n{self._shown.head(MOST_ROWS).to_string()}"}, {}
-        still, about = show(self._shown)._repr_mimebundle_()
-        return {**live, **still, "text/plain": f"{self.words}\n{still['text/plain']}"}, about
+        """The live panel, and for viewers without a kernel what it shows now, without HTML: that would replace it."""
+        live, still, about = super()._repr_mimebundle_(**kwargs) or {}, {"text/plain": ""}, dict[str, dict]()
+        if isinstance(self._shown, Figure):
+            still, about = show(self._shown)._repr_mimebundle_()
+        elif self._shown is not None:
+            still["text/plain"] = self._shown.head(MOST_ROWS).to_string()
+        return {**live, **still, "text/plain": f"{self.words}\n{still['text/plain']}".removesuffix("\n")}, about
 
 
 def lay_out(control: w.DOMWidget) -> None:
-    """As every control of a panel is: wide enough for its label with the unit at its end.
-
-    Its value counts when it is let go or Enter is pressed: each may cost seconds.
-    """
+    """As every control is: wide enough for its label; its value counts when it is let go, for each may cost seconds."""
     control.style.description_width, control.layout.width = "20em", "41em"
     if isinstance(control, w.ToggleButtons):  # side by side, whatever their number, and beside their label
         control.add_class("widget-inline-hbox")

@@ -11,7 +11,7 @@ import ipywidgets as w
 import pandas as pd
 
 from cordlab.analysis import analyse
-from cordlab.bundle.compare import DIFFERS, EQUAL, Comparison, Line, compare, shown, topics
+from cordlab.bundle.compare import DIFFERS, EQUAL, Comparison, compare, shown, topics
 from cordlab.curves.models import models
 from cordlab.notebook.panel import Answer, Panel, probability_slider
 from cordlab.report.page import ABOUT, results_of
@@ -47,10 +47,7 @@ def report_entries(campaign: "Campaign") -> tuple[tuple[str, str, str], ...]:
 
 
 def contents(entries: Mapping[str, str], page: str) -> pd.DataFrame:
-    """What a test report must hold by ISO/IEC 17025:2017, 7.8, one row a content: state "present" or "BLANK", and text.
-
-    entries : of `[report]` in campaign.toml; page : the report, as HTML
-    """
+    """What a test report must hold by ISO/IEC 17025:2017, 7.8, a row a content: whether it is present, and its text."""
     words = _words(page)
     rows = [(f"7.8.2.1 {item}", what, str(entries.get(key, "")).strip()) for key, (what, item) in ABOUT.items()]
     for clause, what, pattern in _CONTENTS:
@@ -91,20 +88,16 @@ def _words(page: str) -> str:
 
 def select(comparison: Comparison, *, text: str, verdict: str = EVERY) -> pd.DataFrame:
     """The values whose name holds `text` in any case, with this verdict or with every verdict: one row a value."""
-    wanted = text.strip().casefold()
-    lines = [line for line in comparison.lines if wanted in line.name.casefold() and verdict in (EVERY, line.verdict)]
-    rows = [(_cell(line.old), _cell(line.new), _change(line), line.verdict) for line in lines]
-    names = pd.Index([line.name for line in lines], name="value")
-    return pd.DataFrame(rows, columns=["old", "new", "change", "verdict"], index=names)
-
-
-def _cell(value: object) -> str:
-    return "none" if value is None else shown(value, digits=6, most=80)
-
-
-def _change(line: Line) -> str:
-    numbers = all(isinstance(value, int | float) and not isinstance(value, bool) for value in (line.old, line.new))
-    return f"{line.new - line.old:+.3g}" if numbers and line.verdict != EQUAL else ""
+    wanted, rows = text.strip().casefold(), {}
+    for line in comparison.lines:
+        if wanted in line.name.casefold() and verdict in (EVERY, line.verdict):
+            values = line.old, line.new
+            cells = ["none" if value is None else shown(value, digits=6, most=80) for value in values]
+            numbers = all(isinstance(value, int | float) and not isinstance(value, bool) for value in values)
+            change = f"{line.new - line.old:+.3g}" if numbers and line.verdict != EQUAL else ""
+            rows[line.name] = [*cells, change, line.verdict]
+    table = pd.DataFrame.from_dict(rows, orient="index", columns=["old", "new", "change", "verdict"])
+    return table.rename_axis("value")
 
 
 def comparison_panel(comparison: Comparison) -> Panel:
@@ -126,26 +119,24 @@ def comparison_panel(comparison: Comparison) -> Panel:
 
 
 def assume(campaign: "Campaign", *, probability: float, model: str, **values: float) -> "Campaign":
-    """The campaign with other assumptions about decision and site; what was measured stays.
-
-    values : of the site's quantities by their names, each with the uncertainty that it had  [m, m²]
-    """
+    """The campaign with another decision and other values [m, m²] of the site, whose uncertainties stay."""
     quantities = {name: replace(getattr(campaign.site, name), value=value) for name, value in values.items()}
     decision = replace(campaign.decision, probability=probability, model=model)
     return replace(campaign, site=replace(campaign.site, **quantities), decision=decision)
 
 
 def assumption_panel(analysis: "Analysis") -> Panel:
-    """What if an assumption were another: the whole chain is run again, and every value compared with the first.
+    """What if an assumption were another: the whole chain is run again, and every value compared with the first."""
+    campaign, decision, published = analysis.campaign, analysis.campaign.decision, results_of(analysis)
 
-    It takes as long as an analysis. Nothing is computed where every assumption stands as published.
-    """
-    campaign, site, decision = analysis.campaign, analysis.campaign.site, analysis.campaign.decision
-    published = results_of(analysis)
+    def box(quantity: str, step: float, description: str) -> w.BoundedFloatText:
+        value = getattr(campaign.site, quantity).value
+        return w.BoundedFloatText(value=value, max=1000, step=step, description=description)
+
     controls = {
-        "tie_height": _box(site.tie_height.value, 0.5, "tie point above surface [m]"),
-        "reach_below_attachment": _box(site.reach_below_attachment.value, 0.1, "body reach below cord [m]"),
-        "drag_area": _box(site.drag_area.value, 0.05, "drag area of the rider [m²]"),
+        "tie_height": box("tie_height", 0.5, "tie point above surface [m]"),
+        "reach_below_attachment": box("reach_below_attachment", 0.1, "body reach below cord [m]"),
+        "drag_area": box("drag_area", 0.05, "drag area of the rider [m²]"),
         "probability": probability_slider(decision.probability),
         "model": w.Dropdown(options=["auto", *models()], value=decision.model, description="model"),
         "text": w.Text(value="rating.", description="name holds"),
@@ -170,7 +161,3 @@ def assumption_panel(analysis: "Analysis") -> Panel:
         return lines, table
 
     return Panel(controls, answer)
-
-
-def _box(value: float, step: float, description: str) -> w.BoundedFloatText:
-    return w.BoundedFloatText(value=value, max=1000, step=step, description=description)

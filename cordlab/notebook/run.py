@@ -29,12 +29,12 @@ LONGEST = 900  # seconds that a cell may take
 
 @dataclass(frozen=True)
 class Executed:
-    """One notebook as it ran. stopped : what the campaign lacks for it. failed : the cell, and its error."""
+    """One notebook as it ran."""
 
     name: str
     content: bytes
-    stopped: str | None = None
-    failed: str | None = None
+    stopped: str | None = None  # what the campaign lacks for it
+    failed: str | None = None  # the cell, and its error
 
     def summary(self) -> str:
         if self.failed:
@@ -50,11 +50,7 @@ def series() -> tuple[Path, ...]:
 def run_series(
     campaign: Campaign, *, out: str | Path | None = None, progress: Progress = unwatched
 ) -> tuple[Executed, ...]:
-    """Run the series on a campaign and replace the folder of executed copies in one step.
-
-    out : that folder, if not `results/notebooks` in the campaign's own
-    Raises ValueError, and writes nothing, where the campaign's files change meanwhile; ResultsError.
-    """
+    """Run the series on a campaign and replace the folder `out` of executed copies in one step, or else nothing."""
     paths = progress(series(), desc="notebooks", unit="notebook")
     notebooks = tuple(run_notebook(path, campaign) for path in paths)
     if changed := changes(campaign.folder, campaign.digests):
@@ -86,7 +82,7 @@ def run_notebook(path: Path, campaign: Campaign) -> Executed:
     kernel = AsyncKernelManager(kernel_spec_manager=KernelSpecManager(kernel_dirs=[]))  # no other Python's
     modules = os.pathsep.join(os.path.abspath(place) for place in sys.path)
     environment = os.environ | {VARIABLE: str(campaign.folder.resolve()), "PYTHONPATH": modules}
-    error_name, message = None, ""
+    error_name, message, stopped, failed = "", "", None, None
     with tempfile.TemporaryDirectory() as empty:  # the kernel's folder: what a notebook writes goes with it
         options = {"timeout": LONGEST, "extra_arguments": ["--log-level=ERROR"], "record_timing": False}
         place = {"metadata": {"path": empty}}
@@ -100,7 +96,6 @@ def run_notebook(path: Path, campaign: Campaign) -> Executed:
     if error_name == CampaignError.__name__:  # seen only when the records are reduced
         raise CampaignError(tuple(message.splitlines()))
     last = max((k for k, cell in enumerate(notebook.cells) if cell.get("execution_count") is not None), default=0)
-    stopped = failed = None
     if error_name == Missing.__name__:
         stopped = message
         notebook.cells = notebook.cells[: last + 1]
@@ -129,10 +124,7 @@ def normalised(notebook: "NotebookNode") -> "NotebookNode":
 
 
 def executed(campaign: Campaign) -> tuple[tuple[Path, ...], tuple[str, ...]]:
-    """Executed copies beside the results that belong to these very inputs and this cordlab; and why others do not.
-
-    All of the series or none: a part would pass for the whole.
-    """
+    """Executed copies of these very inputs and this cordlab, all of the series or none, and why others are not."""
     paths, problems = sorted(folder_of(campaign).glob(SERIES)), []
     for path in paths:
         try:

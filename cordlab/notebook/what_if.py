@@ -32,13 +32,10 @@ def drop_panel(analysis: "Analysis") -> Panel:
     damping, how = viscosity(analysis)
     shares = [drop.energy_returned for drop in analysis.drops if drop.energy_returned is not None]
     returned = float(np.mean(shares)) if shares else 1.0
+    hung = {"options": [(f"{mass:g} kg", float(mass)) for mass in np.union1d(masses, between)]}
     controls = {
         "cord": w.Dropdown(options=sorted({entry.cord for entry in campaign.drops}), description="cord"),
-        "mass": w.SelectionSlider(
-            options=[(f"{mass:g} kg", float(mass)) for mass in np.union1d(masses, between)],
-            value=float(masses[len(masses) // 2]),
-            description="mass hung [kg]",
-        ),
+        "mass": w.SelectionSlider(value=float(masses[len(masses) // 2]), description="mass hung [kg]", **hung),
         "viscosity": number_slider(damping, 0.0, MOST_VISCOUS, 0.5, f"viscosity, {how} [N·s]"),
     }
 
@@ -52,10 +49,8 @@ def drop_panel(analysis: "Analysis") -> Panel:
         duration = 6.0  # past the first rebound of a long cord [s]
         if drop is not None:
             duration = float(np.clip(drop.time[-1] - drop.time[drop.release], 2.0, 8.0))
-            lines.append(
-                f"record: lowest point {drop.lowest_point:.2f} m (u = {drop.u_lowest_point:.2f} m), "
-                f"peak load {drop.peak_load:.0f} N where the cell sits"
-            )
+            lowest = f"{drop.lowest_point:.2f} m (u = {drop.u_lowest_point:.2f} m)"
+            lines.append(f"record: lowest point {lowest}, peak load {drop.peak_load:.0f} N where the cell sits")
         traces: list[Trace] = []
         for mechanics, damped in (("uniform", 0.0), ("waves", viscosity)):
             drawn = {"mechanics": mechanics, "viscosity": damped, **setup}
@@ -87,36 +82,29 @@ def rating_panel(analysis: "Analysis") -> Panel:
     site, criteria, decision = campaign.site, campaign.criteria, campaign.decision
     forecasts = {0: analysis.forecast} | (analysis.service.forecasts if analysis.service else {})
     long_enough = [jumps for jumps in forecasts if jumps >= (decision.jumps or 0)]
-    height, reach = site.tie_height.value, site.reach_below_attachment.value
+    height, reach, factor = site.tie_height.value, site.reach_below_attachment.value, criteria.least_strength_factor
+    counts = [("as when tested", 0), *((f"new to {count} jumps", count) for count in forecasts if count)]
+    low, high = round(0.6 * height), round(1.6 * height)
     controls = {
-        "jumps": w.Dropdown(
-            options=[("as when tested", 0), *((f"new to {count} jumps", count) for count in forecasts if count)],
-            value=min(long_enough, default=0),
-            description="cords [jumps]",
-        ),
-        "tie_height": number_slider(
-            height, round(0.6 * height), round(1.6 * height), 0.5, "tie point above surface [m]"
-        ),
+        "jumps": w.Dropdown(options=counts, value=min(long_enough, default=0), description="cords [jumps]"),
+        "tie_height": number_slider(height, low, high, 0.5, "tie point above surface [m]"),
         "reach": number_slider(reach, 0.0, 4.0, 0.1, "body reach below cord [m]"),
         "least_clearance": number_slider(criteria.least_clearance, 0.0, 15.0, 0.5, "least clearance [m]"),
         "greatest_g": number_slider(criteria.greatest_g, 1.5, 5.0, 0.05, "greatest g [1]"),
-        "least_strength_factor": number_slider(
-            criteria.least_strength_factor, 1.0, 12.0, 0.5, "least strength factor [1]"
-        ),
+        "least_strength_factor": number_slider(factor, 1.0, 12.0, 0.5, "least strength factor [1]"),
         "probability": probability_slider(decision.probability, disabled=decision.limit == "tolerance"),
     }
 
     def answer(jumps: int, tie_height: float, reach: float, probability: float, **bounds: Any) -> Answer:
         judged = replace(criteria, **bounds)
+        place = {"tie_height": tie_height, "reach": reach, "probability": probability}
         rating = re_rate(
             forecasts[jumps],
             criteria=judged,
-            tie_height=tie_height,
-            reach=reach,
-            probability=probability,
             breaking_load=campaign.lowest_break,
             validation=analysis.validation,
             reasons=against_rating(analysis.findings),
+            **place,
         )
         lines = [rating.headline]
         if rating.rated:
@@ -137,15 +125,11 @@ def wear_panel(analysis: "Analysis") -> Panel:
     if service is None or forecast is None:
         raise Missing("no limits for worn cords: it takes a forecast, and drops with use `wear`")
     criteria, decision = analysis.campaign.criteria, analysis.campaign.decision
+    cap = {"value": criteria.greatest_jumps or 0, "max": 100_000, "step": 50}
     controls = {
         "least_clearance": number_slider(criteria.least_clearance, 0.0, 15.0, 0.5, "least clearance [m]"),
         "probability": probability_slider(decision.probability, disabled=decision.limit == "tolerance"),
-        "greatest_jumps": w.BoundedIntText(
-            value=criteria.greatest_jumps or 0,
-            max=100_000,
-            step=50,
-            description="cap by maker or rule, 0: none [jumps]",
-        ),
+        "greatest_jumps": w.BoundedIntText(description="cap by maker or rule, 0: none [jumps]", **cap),
         "per_week": w.IntSlider(value=50, min=1, max=500, description="planned use of a cord [jumps a week]"),
     }
     retired = analysis.wear.retire_at if analysis.wear else None
@@ -163,9 +147,7 @@ def wear_panel(analysis: "Analysis") -> Panel:
             if count is not None:
                 when = "now" if count <= since else f"in {(count - since) / per_week:.1f} weeks"
                 lines.append(f"with {per_week} jumps a week {what} at {count} jumps: {when}")
-        lines.append(
-            f"this is by clearance alone; by every criterion as they stand in campaign.toml the range holds to {holds}"
-        )
-        return lines, plots.wear(life)
+        by_all = f"by every criterion as they stand in campaign.toml the range holds to {holds}"
+        return [*lines, f"this is by clearance alone; {by_all}"], plots.wear(life)
 
     return Panel(controls, answer)

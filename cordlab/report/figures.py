@@ -1,17 +1,20 @@
 """Figures, one function each, in one style: a function takes a result and gives a matplotlib `Figure`.
 
-Every function has `ax=None`: pass your own axes to draw on them (a sequence of axes where a figure has several panels).
-A figure becomes bytes by `svg` or `png`, the same bytes each time. `state` writes what is drawn as text, so that a
-notebook can be compared; `describe` says it in words for those who cannot see it. No pyplot: nothing stays open.
+`ax` takes your own axes (a sequence where a figure has several panels). `svg` and `png` give the same bytes each time,
+`state` writes what is drawn as text, `describe` says it in words. No pyplot: nothing stays open.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from typing import TYPE_CHECKING
+from functools import partial
+from operator import itemgetter
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
+from numpy.typing import ArrayLike
 from scipy import special
 
 from cordlab.batch.fit import BatchFit
@@ -73,6 +76,28 @@ LEVEL = 0.95
 BROKEN = np.array([0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 0.8, 0.95, 0.99])  # shares that the probability plot names
 
 
+def by_group(
+    panel: Axes, groups: ArrayLike, x: ArrayLike, y: ArrayLike, *, line: str = "", word: str = "cord", **look: Any
+) -> None:
+    """A series a group (n,) of points (n,), each with its own marker and colour, and its name for the legend."""
+    groups, x, y = np.asarray(groups), np.asarray(x), np.asarray(y)
+    for name, marker, colour in looks(groups.tolist()):
+        of = groups == name
+        panel.plot(x[of], y[of], marker + line, color=colour, label=f"{word} {name}", **look)
+
+
+def strips(panel: Axes, names: Sequence[str]) -> None:
+    """Names below strips of equal width, one after the other."""
+    panel.set_xticks(range(len(names)), names, rotation=90)
+    panel.grid(axis="x", visible=False)
+
+
+def by_depth(panel: Axes) -> None:
+    """Axes for lowest points over mass, the deepest below."""
+    panel.invert_yaxis()
+    panel.set(xlabel="mass hung [kg]", ylabel="lowest point below the tie point [m]")
+
+
 @styled
 def lowest_points(campaign: "Campaign", *, ax: AnyAxes = None) -> Figure:
     """Every lowest point measured on its own against the mass hung, cord by cord, down to the surface at the rig."""
@@ -84,15 +109,13 @@ def lowest_points(campaign: "Campaign", *, ax: AnyAxes = None) -> Figure:
         drops = [drop for drop in campaign.drops if drop.cord == cord]
         for use, word, inside, alpha in uses:
             noted = [(drop.mass.value + place, drop.lowest_point) for drop in drops if drop.use == use]
-            points = [(mass, lowest.value) for mass, lowest in noted if lowest is not None]
-            if points:
+            if points := [(mass, lowest.value) for mass, lowest in noted if lowest is not None]:
                 look: Look = {"color": colour, "mfc": inside or colour, "alpha": alpha}
                 panel.plot(*zip(*points, strict=True), marker, label=f"cord {cord} ({word})", **look)
     surface = campaign.rig.tie_height.value
     panel.axhline(surface, color=INK, lw=1.4, label="surface at the rig")
     note(panel, "surface at the rig", (0.02, surface), offset=(0, 3), xycoords=("axes fraction", "data"), va="bottom")
-    panel.invert_yaxis()
-    panel.set(xlabel="mass hung [kg]", ylabel="lowest point below the tie point [m]")
+    by_depth(panel)
     first = [line for line in panel.lines if "to fit" in str(line.get_label())]
     legend_outside([panel], first, labels=[str(line.get_label()).split(" (")[0] for line in first])
     panel.set_title("filled: to fit; open: held back; faint: worn cords; cords of one mass side by side", fontsize=9)
@@ -114,8 +137,7 @@ def ladder(
     x, y = np.array([(rung.mass, rung.lowest_point_limit) for rung in rungs]).T
     panel.plot(x, y, "_--", color=RED, ms=14, mew=2, label="limit, from lighter drops only")
     forbid(panel, clear_above, "upper", unit="m, for the least clearance on this rig")
-    panel.invert_yaxis()
-    panel.set(xlabel="mass hung [kg]", ylabel="lowest point below the tie point [m]")
+    by_depth(panel)
     legend_outside([panel], panel.lines[:2])
     return figure_of(panel)
 
@@ -124,9 +146,8 @@ def ladder(
 def calibration_pairs(table: "CalibrationTable", *, ax: AnyAxes = None) -> Figure:
     """Readings against references as they were written down, run by run."""
     (panel,) = canvas(ax, size=(6.3, 3.0))
-    for run, marker, colour in looks(np.unique(table.run).tolist()):
-        of = table.run == run
-        panel.plot(table.reading[of], table.reference[of], marker, color=colour, mfc="none", label=f"run {run}")
+    order = np.argsort(table.run, kind="stable")
+    by_group(panel, table.run[order], table.reading[order], table.reference[order], word="run", mfc="none")
     panel.set(xlabel=f"reading [{table.reading_unit}]", ylabel=f"reference [{table.quantity_unit}]")
     panel.set_title(f"{table.channel} sensor")
     panel.legend(ncols=2)
@@ -137,10 +158,9 @@ def calibration_pairs(table: "CalibrationTable", *, ax: AnyAxes = None) -> Figur
 def calibration(calibration: "Calibration", *, ax: AnyAxes = None) -> Figure:
     """Residuals of the references about the calibration curve, run by run, and the range that it holds for."""
     (panel,) = canvas(ax)
-    for run, marker, colour in looks(np.unique(calibration.run).tolist()):
-        of = calibration.run == run
-        residual = calibration.reference[of] - calibration.curve(calibration.reading[of])[0]
-        panel.plot(calibration.reading[of], residual, f"{marker}-", color=colour, label=f"run {run}")
+    order = np.argsort(calibration.run, kind="stable")
+    reading, residual = calibration.reading, calibration.reference - calibration.curve(calibration.reading)[0]
+    by_group(panel, calibration.run[order], reading[order], residual[order], line="-", word="run")
     low, high = calibration.valid
     along = np.linspace(low, high, 100)
     band = special.stdtrit(calibration.dof, 0.975) * calibration.curve(along)[1]
@@ -158,10 +178,7 @@ def calibration(calibration: "Calibration", *, ax: AnyAxes = None) -> Figure:
 
 @styled
 def raw_record(record: "Record", *, force_unit: str, distance_unit: str = "", ax: AnyAxes = None) -> Figure:
-    """A record as the logger wrote it, in the units of the sensors.
-
-    ax : one axes for the force, a second where the record has a distance
-    """
+    """A record as the logger wrote it, in the units of the sensors; a second panel where it has a distance."""
     channels = [("force", record.force, force_unit)]
     if record.distance is not None:
         channels.append(("distance", record.distance, distance_unit))
@@ -175,9 +192,9 @@ def raw_record(record: "Record", *, force_unit: str, distance_unit: str = "", ax
 
 @styled
 def record(drop: "Drop", *, raw: tuple[np.ndarray, np.ndarray] | None = None, ax: AnyAxes = None) -> Figure:
-    """Load and distance of one drop against time, with its events.
+    """Load and distance of one drop against time, with its events, on two panels.
 
-    raw : time [s] and load [N] as recorded, drawn faintly behind what the filter leaves. ax : two axes, load and place
+    raw : time [s] and load [N] as recorded, drawn faintly behind what the filter leaves
     """
     load, place = axes = canvas(ax, rows=2, size=(6.3, 4.2), sharex=True)
     if raw is not None:
@@ -187,21 +204,21 @@ def record(drop: "Drop", *, raw: tuple[np.ndarray, np.ndarray] | None = None, ax
     place.plot(drop.time, drop.position, "-", color=BLUE, label="lower end of the cord")
     place.axhline(drop.slack_length, color=FAINT, ls=":", lw=1)
     note(place, "slack length", (drop.time[0], drop.slack_length), offset=(2, 3), bbox=BOX)
-    events = {"release": drop.release, "slack ends": drop.slack_end, "greatest load": drop.peak}
-    events = dict(sorted((events | {"lowest point": drop.lowest}).items(), key=lambda event: event[1]))
-    marks: list[tuple[float, list[str]]] = []  # events that fall together share one
-    for name, index in events.items():
-        at = float(drop.time[index])
-        if marks and at - marks[-1][0] < 0.02 * (drop.time[-1] - drop.time[0]):
-            marks[-1][1].append(name)
-        else:
-            marks.append((at, [name]))
-    for k, (at, names) in enumerate(marks):
+    places = (drop.release, drop.slack_end, drop.peak, drop.lowest)
+    events = sorted(
+        zip(places, ("release", "slack ends", "greatest load", "lowest point"), strict=True), key=itemgetter(0)
+    )
+    marks: dict[float, list[str]] = {}
+    for index, name in events:  # those that fall together share a mark
+        near = [at for at in marks if drop.time[index] - at < 0.02 * (drop.time[-1] - drop.time[0])]
+        marks.setdefault(near[0] if near else float(drop.time[index]), []).append(name)
+    for k, (at, names) in enumerate(marks.items()):
         note(load, ", ".join(names), (at, 1), offset=(-2, 3 if k % 2 else 14), xycoords=("data", "axes fraction"))
+    indices = [index for index, _ in events]
     for panel, values in ((load, drop.load / 1000), (place, drop.position)):
-        for at, _ in marks:
+        for at in marks:
             panel.axvline(at, color=INK, ls="--", lw=0.7)
-        panel.plot(drop.time[[*events.values()]], values[[*events.values()]], "o", color=RED, label="events")
+        panel.plot(drop.time[indices], values[indices], "o", color=RED, label="events")
     place.invert_yaxis()
     load.set(ylabel="load [kN]")
     load.set_title(f"Drop {drop.name}: cord {drop.cord}, {drop.mass:g} kg", pad=26)  # above the events' names
@@ -211,10 +228,7 @@ def record(drop: "Drop", *, raw: tuple[np.ndarray, np.ndarray] | None = None, ax
 
 @styled
 def branches(drop: "Drop", *, clear: "Drop | None" = None, ax: AnyAxes = None) -> Figure:
-    """The cord's force over its stretch ratio: the way down, the way back, and the energy between them.
-
-    clear : the same drop with its stretch wave taken off the way down
-    """
+    """The cord's force over its stretch ratio, down and back, and `clear`, the way down without its stretch wave."""
     (panel,) = canvas(ax, size=(6.3, 3.2))
     panel.plot(drop.stretch_ratio, drop.force / 1000, "-", color=BLUE, label="loading")
     if drop.unloading_ratio.size:
@@ -244,10 +258,9 @@ def prediction(prediction: "Prediction", *, ax: AnyAxes = None) -> Figure:
 
 @styled
 def motion(traces: Iterable["Trace"], *, slack_length: float, drop: "Drop | None" = None, ax: AnyAxes = None) -> Figure:
-    """Position and loads of one drop on one time axis from the release: by each mechanics, and as recorded.
+    """Position and loads at tie point and lower end from the release, three panels: by each mechanics, and as recorded.
 
-    slack_length [m]. drop : its reduced record, or None where this mass was not dropped. ax : three axes: place, load
-    at the tie point, load at the lower end
+    slack_length [m]. drop : its reduced record, or None where this mass was not dropped
     """
     place, tie, lower = axes = canvas(ax, rows=3, size=(6.3, 5.4), sharex=True)
     end = np.inf
@@ -295,18 +308,14 @@ def residuals(drops: Sequence["Drop"], fit: "BatchFit", *, ax: AnyAxes = None) -
         above: Look = {"xycoords": ("data", "axes fraction"), "ha": "center", "va": "bottom"}
         note(panel, cord, (float(np.mean(places)), 1), offset=(0, 2), **above)
     panel.axhline(0, color=INK, lw=1)
-    panel.set_xticks(range(len(ordered)), [f"{drop.mass:g}" for drop in ordered], rotation=90)
-    panel.grid(axis="x", visible=False)
+    strips(panel, [f"{drop.mass:g}" for drop in ordered])
     panel.set(xlabel="mass hung [kg], a strip a drop from slack to lowest point, by cord", ylabel="force − curve [N]")
     return figure_of(panel)
 
 
 @styled
 def curves(drops: Sequence["Drop"], fit: BatchFit, *, bands: Sequence[str] = BANDS, ax: AnyAxes = None) -> Figure:
-    """Loading curves of all cords with the batch's curve; below, as a share of it, with the bands by name.
-
-    bands : which of "mean curve", "this cord", "another cord". ax : two axes, one above the other
-    """
+    """Loading curves of all cords with the batch's curve; below, as a share of it, with the bands of these names."""
     top, bottom = axes = canvas(ax, rows=2, size=(6.3, 5.2), sharex=True, height_ratios=(1.15, 1))
     chosen, reach = fit.chosen.curve, max(float(drop.stretch_ratio.max()) for drop in drops)
     for cord, marker, colour in looks(drop.cord for drop in drops):
@@ -322,16 +331,15 @@ def curves(drops: Sequence["Drop"], fit: BatchFit, *, bands: Sequence[str] = BAN
     top.plot(x, chosen.force(x) / 1000, "-", color=INK, lw=2, label=f"curve of the batch ({fit.chosen.model.name})")
     top.legend(ncols=2)
     far = x[chosen.force(x) > 0.1 * float(chosen.force(reach))]
-    labels, tested = [], next(iter(fit.chosen.scales))
-    asks = {
-        "mean curve": (lambda: fit.chosen.confidence_band(far, LEVEL), BLUE, "-"),
-        "this cord": (lambda: fit.chosen.prediction_band(far, LEVEL, this_cord=tested), GREEN, "-."),
-        "another cord": (lambda: fit.chosen.prediction_band(far, LEVEL), RED, "--"),
-    }
-    for name in (name for name in asks if name in bands):
-        ask, colour, style = asks[name]
+    labels, this_cord = [], partial(fit.chosen.prediction_band, this_cord=next(iter(fit.chosen.scales)))
+    asks = (
+        ("mean curve", fit.chosen.confidence_band, BLUE, "-"),
+        ("this cord", this_cord, GREEN, "-."),
+        ("another cord", fit.chosen.prediction_band, RED, "--"),
+    )
+    for name, ask, colour, style in (row for row in asks if row[0] in bands):
         with suppress(NoBand):  # one that the data cannot give is not drawn
-            band = ask()
+            band = ask(far, LEVEL)
             share = [100 * (edge / band.force - 1) for edge in (band.lower, band.upper)]
             for edge in share:
                 bottom.plot(far, edge, ls=style, color=colour, label=band.label)
@@ -348,10 +356,7 @@ def curves(drops: Sequence["Drop"], fit: BatchFit, *, bands: Sequence[str] = BAN
 def by_mass(
     rating: "Rating", criteria: "Criteria", *, quantities: Sequence[str] = ("clearance", "g"), ax: AnyAxes = None
 ) -> Figure:
-    """Estimates and limits over rider mass, a panel a quantity, the forbidden side hatched, the rated range marked.
-
-    quantities : names of the table of quantities, such as "clearance" or "peak_load". ax : one axes a quantity
-    """
+    """Estimates and limits over rider mass, a panel a quantity, the forbidden side hatched, the rated range marked."""
     axes = canvas(ax, columns=len(quantities), size=(6.3, 2.9) if len(quantities) > 1 else (4.2, 3.0))
     kind = f"{100 * rating.probability:g} % {rating.limit} limit"
     for panel, quantity in zip(axes, quantities, strict=True):
@@ -405,9 +410,8 @@ def wear(wear: "Wear", *, ax: AnyAxes = None) -> Figure:
     """Every drop over its cord's jump count, each cord's line, the limits where tested and the forecast beyond."""
     (panel,) = canvas(ax, size=(6.3, 3.6))
     for name, marker, colour in looks(wear.drops.cord.tolist()):
-        of = wear.drops.cord == name
-        jumps = wear.drops.jumps[of]
-        panel.plot(jumps, wear.drops.values[of], marker, color=colour, mfc="none", label=f"cord {name}")
+        jumps, values = wear.drops.jumps[wear.drops.cord == name], wear.drops.values[wear.drops.cord == name]
+        panel.plot(jumps, values, marker, color=colour, mfc="none", label=f"cord {name}")
         if wear.lines and name in wear.lines.names:
             k, span = wear.lines.names.index(name), np.array([jumps.min(), jumps.max()])
             line = wear.lines.intercepts[k] + wear.lines.slopes[k] * span
@@ -432,16 +436,13 @@ def wear(wear: "Wear", *, ax: AnyAxes = None) -> Figure:
 
 @styled
 def softening(softening: "Softening", *, ax: AnyAxes = None) -> Figure:
-    """Change of stiffness and of slack length of each cord over its jump count.
-
-    ax : two axes, stiffness and slack length
-    """
+    """Change of stiffness and of slack length of each cord over its jump count, on two panels."""
     stiffness, length = axes = canvas(ax, rows=2, size=(6.3, 4.2), sharex=True)
-    for name, marker, colour in looks(softening.cord.tolist()):
-        of = softening.cord == name
-        look: Look = {"marker": marker, "ls": "-", "ms": 4, "lw": 0.8, "color": colour}
-        stiffness.plot(softening.jumps[of], 100 * np.expm1(softening.ln_scale[of]), label=f"cord {name}", **look)
-        length.plot(softening.jumps[of], softening.lengthening[of], label="_", **look)
+    for panel, values, word in (
+        (stiffness, 100 * np.expm1(softening.ln_scale), "cord"),
+        (length, softening.lengthening, "_"),
+    ):
+        by_group(panel, softening.cord, softening.jumps, values, line="-", word=word, ms=4, lw=0.8)
     stiffness.set(ylabel="stiffness against\nthe curve [%]")
     length.set(xlabel="jumps of the cord", ylabel="lengthening [m]")
     legend_outside(axes, stiffness.lines)
@@ -483,10 +484,7 @@ def range_plan(plan: "RangePlan", *, ax: AnyAxes = None) -> Figure:
 
 @styled
 def breaks(lot: "Lot", *, ax: AnyAxes = None) -> Figure:
-    """Weibull probability plot of the breaking loads: a Weibull lot lies on a straight line.
-
-    Dotted: the load that the criteria ask for.
-    """
+    """Weibull probability plot of the breaking loads, a line for a Weibull lot; dotted: what the criteria ask for."""
     (panel,) = canvas(ax, size=(4.2, 3.2))
     panel.plot(lot.loads / 1000, _weibull_height(lot.plotting_positions), "o", label="breaks")
     if lot.weibull is not None:
@@ -514,10 +512,7 @@ def _weibull_height(share: np.ndarray) -> np.ndarray:
 
 @styled
 def candidates(fit: BatchFit, *, ax: AnyAxes = None) -> Figure:
-    """The models side by side: AICc above the best, and the error in drops that were held back.
-
-    Star: the model chosen. Filled: models as good. Open: the others. ax : two axes side by side
-    """
+    """The models side by side, on two panels: AICc above the best, and the error in drops that were held back."""
     models = [model for model in sorted(fit.candidates, key=lambda model: -model.aicc) if model.fit is not None]
     left, right = axes = canvas(ax, columns=2, size=(6.3, 0.9 + 0.25 * len(models)), sharey=True)
     best = min(model.aicc for model in models)
@@ -551,8 +546,7 @@ def validation(validation: "Validation", *, ax: AnyAxes = None) -> Figure:
         if points := [(k, row.measured - row.predicted) for k, row in enumerate(rows) if row.inside == inside]:
             panel.plot(*zip(*points, strict=True), marker, color=colour, ms=size, label=name)
     panel.axhline(0, color=FAINT, lw=0.8)
-    panel.set_xticks(range(len(rows)), [f"{row.mass:g}, {row.cord}" for row in rows], rotation=90)
-    panel.grid(axis="x", visible=False)
+    strips(panel, [f"{row.mass:g}, {row.cord}" for row in rows])
     panel.set(xlabel="mass hung [kg], cord", ylabel="lowest point − predicted [m]")
     panel.set_title(f"bars: {100 * validation.probability:g} % limits, two-sided")
     panel.legend(ncols=2)
@@ -573,19 +567,19 @@ def slow_pulls(comparison: "PullComparison", *, ax: AnyAxes = None) -> Figure:
 
 def all_figures(analysis: "Analysis") -> dict[str, Figure]:
     """Every figure of the report that an analysis can give, by the name of its file."""
-    rating, lot, plan = analysis.rating, analysis.lot, analysis.range_plan
+    rating, lot, plan, fit = analysis.rating, analysis.lot, analysis.range_plan, analysis.fit
     figures = {f"calibration-{name}": calibration(sensor) for name, sensor in analysis.calibrations.items()}
     measured = [drop for drop in analysis.drops if drop.use == "fit"]
-    if measured and isinstance(analysis.fit, BatchFit):  # a fit to lowest points alone has no loading curves
+    if measured and isinstance(fit, BatchFit):  # a fit to lowest points alone has no loading curves
         clear = [drop for drop in analysis.waves.drops if drop.use == "fit"] if analysis.waves else measured
-        figures |= {"record": record(measured[0]), "curves": curves(clear, analysis.fit)}
-        figures |= {"residuals": residuals(clear, analysis.fit), "candidates": candidates(analysis.fit)}
+        figures |= {"record": record(measured[0]), "curves": curves(clear, fit)}
+        figures |= {"residuals": residuals(clear, fit), "candidates": candidates(fit)}
     if analysis.pulls is not None and analysis.pulls.rows:
         figures["pulls"] = slow_pulls(analysis.pulls)
     if rating.predictions:
         others = [quantity.name for quantity, _ in bounded() if quantity.name not in ("clearance", "g")]
-        for name, quantities in (("limits", ("clearance", "g")), ("strength", others)):
-            figures[name] = by_mass(rating, analysis.campaign.criteria, quantities=quantities)
+        figures["limits"] = by_mass(rating, analysis.campaign.criteria)
+        figures["strength"] = by_mass(rating, analysis.campaign.criteria, quantities=others)
     if analysis.validation is not None and analysis.validation.rows:
         figures["validation"] = validation(analysis.validation)
     figures |= {f"budget-{name}": budget(part) for name, part in analysis.budget.items()}
@@ -595,4 +589,4 @@ def all_figures(analysis: "Analysis") -> dict[str, Figure]:
         figures["batch"] = batch(analysis.batch)
     if plan is not None and np.isfinite(plan.lightest).any():
         figures["range-plan"] = range_plan(plan)
-    return figures | ({} if analysis.wear is None else {"wear": wear(analysis.wear)})
+    return figures if analysis.wear is None else figures | {"wear": wear(analysis.wear)}

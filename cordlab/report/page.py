@@ -89,10 +89,8 @@ def report_number(results: Results) -> str:
 
 
 def render(results: Results, figures: Mapping[str, str], *, second_units: bool | None = None) -> str:
-    """The report as one HTML text: no script, nothing fetched.
+    """The report as one HTML text: no script, nothing fetched. Figures, by name as <svg> elements, may be missing.
 
-    results : what `results_of` gives, or results.json read back
-    figures : name → <svg> element, of `figures.all_figures`; those that are missing are left out
     second_units : lb, ft, lbf in brackets beside SI; None: where the campaign was written in pounds
     """
     from jinja2 import Environment, StrictUndefined
@@ -131,9 +129,7 @@ def render(results: Results, figures: Mapping[str, str], *, second_units: bool |
 
 
 def pdf(html: str) -> bytes:
-    """The report as a tagged PDF (PDF/UA-1), by WeasyPrint. Raises PdfError where that, or a library it needs, is not
-    installed.
-    """
+    """The report as a tagged PDF (PDF/UA-1), by WeasyPrint. Raises PdfError where that cannot be loaded."""
     try:
         import weasyprint
     except (ImportError, OSError) as error:
@@ -154,10 +150,7 @@ def pages(
 
 
 def render_again(out: str | Path, *, second_units: bool | None = None, with_pdf: bool = False) -> Results:
-    """The report of the results in the folder `out` written anew, nothing analysed; returns those results.
-
-    For a folder that `results_state` calls fresh. Raises ResultsError, PdfError.
-    """
+    """The report of the results in the folder `out`, fresh by `results_state`, written anew; returns those results."""
     out = Path(out)
     results = json.loads((out / RESULTS).read_text(encoding="utf-8"))
     contents = {f"figures/{path.name}": path.read_bytes() for path in (out / "figures").glob("*.*")}

@@ -38,10 +38,8 @@ class ResultsError(OSError):
 
 @dataclass(frozen=True)
 class ResultsState:
-    """Where a results folder stands, and why.
-
-    state : "fresh" (whole, of these very inputs, by this cordlab); "stale" (whole, of other inputs or by another
-        cordlab); "damaged" (not the files that were written); "missing"
+    """Where a results folder stands: "fresh" (whole, of these very inputs, by this cordlab), "stale" (whole, of
+    other inputs or by another cordlab), "damaged" (not the files that were written) or "missing".
     """
 
     path: Path
@@ -54,10 +52,9 @@ class ResultsState:
 
 
 def results_state(campaign: Campaign | str | Path, *, results: str | Path | None = None) -> ResultsState:
-    """Where the results of a campaign stand; reads and hashes files, raises nothing.
+    """Where the results of a campaign stand, by default those in `results` in its folder; raises nothing.
 
     campaign : its folder, or the campaign as read (then its inputs are not hashed again)
-    results : their folder, if not `results` in the campaign's folder
     Results that a killed run moved aside are put back first; nothing else is changed.
     """
     folder = campaign.folder if isinstance(campaign, Campaign) else Path(campaign)
@@ -69,19 +66,18 @@ def results_state(campaign: Campaign | str | Path, *, results: str | Path | None
         if damage := _damage(path):
             return ResultsState(path, "damaged", damage)
         written = json.loads((path / RESULTS).read_text(encoding="utf-8"))
-        version, digests = written["cordlab"], written["campaign"]["digests"]
-        reasons: tuple[str, ...] = (
-            () if version == __version__ else (f"written by cordlab {version}, this is {__version__}",)
-        )
+        reasons, digests = [], written["campaign"]["digests"]
+        if written["cordlab"] != __version__:
+            reasons.append(f"written by cordlab {written['cordlab']}, this is {__version__}")
         if isinstance(campaign, Campaign):
             if (cord := written["campaign"].get("decision", {}).get("cord")) != campaign.decision.cord:
-                reasons += (f"they rate {f'cord {cord} by itself' if cord else 'the batch'}",)
+                reasons.append(f"they rate {f'cord {cord} by itself' if cord else 'the batch'}")
             reasons += differences(digests, campaign.digests)
         else:
             reasons += changes(folder, digests)
     except (OSError, ValueError, LookupError, TypeError, AttributeError) as error:
         return ResultsState(path, "damaged", (f"cannot be read ({error})",))
-    return ResultsState(path, "stale" if reasons else "fresh", reasons)
+    return ResultsState(path, "stale" if reasons else "fresh", tuple(reasons))
 
 
 def _damage(path: Path) -> tuple[str, ...]:
@@ -89,9 +85,7 @@ def _damage(path: Path) -> tuple[str, ...]:
     if not (path / MANIFEST).exists():
         return (f"there is no {MANIFEST}: not written to the end, or by a cordlab before there was one",)
     listed = read_manifest(path)
-    if RESULTS not in listed:
-        return (f"{MANIFEST} does not list {RESULTS}",)
-    return altered(path, listed)
+    return altered(path, listed) if RESULTS in listed else (f"{MANIFEST} does not list {RESULTS}",)
 
 
 def altered(folder: Path, listed: Mapping[str, str]) -> tuple[str, ...]:
@@ -121,10 +115,9 @@ def manifest_of(contents: Mapping[str, bytes]) -> bytes:
 def write_folder(out: str | Path, contents: Mapping[str, bytes]) -> Path:
     """Make the folder `out` hold these files (name → bytes) and a manifest of them: all of them, or those of before.
 
-    Whenever a run is killed, the next one, or `results_state`, meets the old files or the new ones, never a mixture.
-    Only in a folder that must stay where it is (mounted, in a closed place, or somebody's working folder) files are
-    replaced one by one, the manifest last: a kill then leaves a folder that `results_state` calls damaged. What others
-    put into `out` is carried over; of our files only the new ones stay. Raises ResultsError.
+    Whenever a run is killed, the next one, or `results_state`, meets the old files or the new ones. Only a folder that
+    must stay where it is (`_must_stay`) has its files replaced one by one, the manifest last: a kill leaves it damaged.
+    What others put into `out` is carried over; of our files only the new ones stay. Raises ResultsError.
     """
     try:
         _write(Path(os.path.realpath(out)), {**contents, MANIFEST: manifest_of(contents)})

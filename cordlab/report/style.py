@@ -61,10 +61,7 @@ def looks(names: Iterable[str]) -> Iterator[tuple[str, str, str]]:
 def canvas(
     ax: AnyAxes, *, rows: int = 1, columns: int = 1, size: tuple[float, float] = (6.3, 3.4), **layout: Any
 ) -> list[Axes]:
-    """The axes to draw on, top to bottom and left to right: the caller's, or those of a new figure.
-
-    No pyplot: nothing global, nothing to close. Raises ValueError where `ax` holds too few or too many axes.
-    """
+    """The axes to draw on, top to bottom and left to right: the caller's, as many as there are panels, or new ones."""
     if ax is None:
         return list(np.ravel(Figure(figsize=size).subplots(rows, columns, **layout)))
     axes = list(np.ravel(np.asarray(ax, dtype=object)))
@@ -82,7 +79,7 @@ def legend_outside(
     panels: Sequence[Axes],
     handles: Sequence[Artist],
     *,
-    labels: Sequence[str] | None = None,
+    labels: Sequence[str] = (),
     above: bool = False,
     ncols: int = 6,
 ) -> None:
@@ -97,10 +94,7 @@ def legend_outside(
 
 @styled
 def svg(fig: Figure, *, name: str = "figure") -> str:
-    """The figure as one <svg> element with its description as title, the same bytes each time.
-
-    name : parts its ids from those of other figures on the page
-    """
+    """The figure as one <svg> element with its description as title, the same bytes each time; `name` is in its ids."""
     out = io.BytesIO()
     with matplotlib.rc_context({"svg.hashsalt": name}):
         fig.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
@@ -224,10 +218,7 @@ def hatch(span: Callable[..., object], start: float, end: float) -> None:
 
 
 def forbid(ax: Axes, bound: float, side: str, *, room: float = 0.0, unit: str = "") -> None:
-    """Draws a criterion and hatches the side where nobody may be; `side` is the one that the quantity must keep.
-
-    room : part of a least bound that is no criterion, but left for what is unsure besides what is drawn
-    """
+    """Draws a criterion and hatches beyond it; `side` is its dangerous one, `room` what is left for the unsure."""
     right = _freer_at_the_right(ax, bound)
     low, high = np.minimum(ax.get_ylim(), bound)[0], np.maximum(ax.get_ylim(), bound)[1]  # shown where all is forbidden
     pad = 0.18 * (high - low)
