@@ -144,11 +144,10 @@ def report(options: argparse.Namespace) -> int:
     from cordlab.report.page import render_again
     from cordlab.report.results_folder import results_state
 
-    out, state = options.out, results_state(_campaign(options), results=options.out)
+    state = results_state(_campaign(options), results=options.out)
     if state.state == "fresh":
-        out = state.path
+        out, how = state.path, "from the results that are there: they are of these very inputs, by this cordlab"
         rated = render_again(out, second_units=options.pounds_and_feet, with_pdf=options.pdf)["rating"]["rated"]
-        how = "from the results that are there: they are of these very inputs, by this cordlab"
     else:
         analysis, out = _analysed(options, with_pdf=options.pdf)
         rated, how = analysis.rating.rated, "from a new analysis"
@@ -225,10 +224,8 @@ def publish(options: argparse.Namespace) -> int:
     if state.state in ("stale", "damaged"):
         _note(options, f"{state.summary()}; the bundle holds the analysis made now")
     facts = {"bundle": str(bundle.path), "sha256": bundle.sha256, "files": len(bundle.files)}
-    text = bundle.summary()
-    if stale and not options.report_only:
-        text += f"\nthe executed notebooks were left out: {'; '.join(stale)}"
-    return _answer(options, facts, text)
+    left_out = f"\nthe executed notebooks were left out: {'; '.join(stale)}"
+    return _answer(options, facts, bundle.summary() + left_out * bool(stale and not options.report_only))
 
 
 def recheck(options: argparse.Namespace) -> int:

@@ -268,7 +268,12 @@ def invent(
     scenario = Scenario(**numbers)
     folder = Path(folder).absolute()
     truth = folder.parent / "truth.json" if truth is None else Path(truth).absolute()
-    _refuse_to_overwrite(folder, truth)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise FileExistsError(f"{folder} is not an empty folder; choose another name")
+    if truth.exists():
+        raise FileExistsError(f"{truth} exists; choose another name for the truth file")
+    if folder.resolve() in truth.resolve().parents:
+        raise ValueError(f"{truth} is inside the campaign; the truth stays outside of it")
 
     # one stream of random numbers a subject, so that an option for the records leaves the cords alone
     of_cords, of_drops, papers, of_breaks, sensors = map(np.random.default_rng, np.random.SeedSequence(seed).spawn(5))
@@ -283,7 +288,11 @@ def invent(
     folder.parent.mkdir(parents=True, exist_ok=True)
     with replacing(folder) as part:
         part.mkdir()
-        (part / "campaign.toml").write_text(_campaign_toml(scenario), encoding="utf-8", newline="\n")
+        lines = [f"# {NOTE}", f"title = {json.dumps(scenario.title)}", f"batch = {json.dumps(scenario.batch)}"]
+        for name in ("rig", "site", "criteria", "decision"):
+            values = getattr(scenario, name).items()
+            lines += ["", f"[{name}]", *(f"{key} = {json.dumps(value)}" for key, value in values)]
+        (part / "campaign.toml").write_text("\n".join([*lines, ""]), encoding="utf-8", newline="\n")
         for name, table in tables.items():
             table.to_csv(part / name, index=False, lineterminator="\n")
         logger = _write_records(part, scenario, drops, sensors, progress) if scenario.records else {}
@@ -299,23 +308,6 @@ def invent(
         truth.parent.mkdir(parents=True, exist_ok=True)
         truth.write_text(as_text(what_happened), encoding="utf-8", newline="\n")
     return truth
-
-
-def _refuse_to_overwrite(folder: Path, truth: Path) -> None:
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise FileExistsError(f"{folder} is not an empty folder; choose another name")
-    if truth.exists():
-        raise FileExistsError(f"{truth} exists; choose another name for the truth file")
-    if folder.resolve() in truth.resolve().parents:
-        raise ValueError(f"{truth} is inside the campaign; the truth stays outside of it")
-
-
-def _campaign_toml(scenario: Scenario) -> str:
-    lines = [f"# {NOTE}", f"title = {json.dumps(scenario.title)}", f"batch = {json.dumps(scenario.batch)}"]
-    for name in ("rig", "site", "criteria", "decision"):
-        table = getattr(scenario, name)
-        lines += ["", f"[{name}]", *(f"{key} = {json.dumps(value)}" for key, value in table.items())]
-    return "\n".join([*lines, ""])
 
 
 def _tables(

@@ -83,10 +83,11 @@ def compare(old: Results, new: Results) -> Comparison:
         error, may_turn = allowance(new[ERRORS], name) if redrawn and stated else (None, False)
         tolerance = None if error is None else REACH * error
         lines.append(Line(name, *values, tolerance, _verdict(*values, tolerance, may_turn)))
-    reasons = _reasons(old, new, [line for line in lines if line.verdict == DIFFERS])
+    differing = [line for line in lines if line.verdict == DIFFERS]
+    reasons = _reasons(old, new, differing) if differing else []
     if redrawn and not stated:
-        text = "other draws, and results that do not say how sure drawn numbers are: these were held to be exact"
-        reasons.append(text)
+        unsure = "results that do not say how sure drawn numbers are: these were held to be exact"
+        reasons.append(f"other draws, and {unsure}")
     return Comparison(tuple(lines), tuple(reasons))
 
 
@@ -102,7 +103,9 @@ def headlines(old: Results, new: Results) -> tuple[str, ...]:
         old_names, new_names = (list(dict.fromkeys(shown(row[key]) for row in of["drops"])) for of in (old, new))
         gone = [name for name in old_names if name not in new_names]
         added = [name for name in new_names if name not in old_names]
-        texts += [f"{key}s {word}: {_few(some)}" for word, some in (("no more there", gone), ("new", added)) if some]
+        for word, some in (("no more there", gone), ("new", added)):
+            few = ", ".join(some) if len(some) < 8 else f"{some[0]}, {some[1]} … {some[-1]} ({len(some)})"
+            texts += [f"{key}s {word}: {few}"] if some else []
     return tuple(texts)
 
 
@@ -123,10 +126,6 @@ def topics(results: Results) -> dict[str, str]:
         "wear": f"retirement at {counts[0]}, next retest at {counts[1]}",
         "lot": issued,
     }
-
-
-def _few(names: Sequence[str]) -> str:
-    return ", ".join(names) if len(names) < 8 else f"{names[0]}, {names[1]} … {names[-1]} ({len(names)})"
 
 
 def _draws(results: Results) -> tuple[object, ...]:
@@ -189,9 +188,7 @@ def _near(x: str, y: str, tolerance: float) -> bool:
 
 def _reasons(old: Results, new: Results, differing: Sequence[Line]) -> list[str]:
     """Why values differ, the likeliest first."""
-    if not differing:
-        return []
-    reasons = []
+    reasons: list[str] = []
     for section in ("digests", "decision", "criteria", "site", "rig"):
         start = f"campaign.{section}."
         for line in (line for line in differing if line.name.startswith(start)):

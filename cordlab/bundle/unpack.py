@@ -65,7 +65,8 @@ def _problems(entries: list[zipfile.ZipInfo]) -> list[str]:
         name = shown(entry.filename, most=80)
         if why := _bad_name(entry):
             problems.append(f"the entry '{name}' {why}")
-        elif (other := seen.setdefault(_alike(entry.filename), entry)) is not entry:
+        # names that some file system takes for one
+        elif (other := seen.setdefault(unicodedata.normalize("NFC", entry.filename).casefold(), entry)) is not entry:
             problems.append(f"the entry '{name}' is there twice (as '{shown(other.filename, most=80)}')")
         if stat.S_IFMT(entry.external_attr >> 16) not in (0, stat.S_IFREG, stat.S_IFDIR):
             problems.append(f"the entry '{name}' is a link or a device, not a file")
@@ -100,11 +101,6 @@ def _bad_name(entry: zipfile.ZipInfo) -> str:
     if len(name) > 240 or max(len(part.encode()) for part in parts) > 200:
         return "has too long a name"
     return ""
-
-
-def _alike(name: str) -> str:
-    """Names that some file system takes for one."""
-    return unicodedata.normalize("NFC", name).casefold()
 
 
 def _write(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, folder: Path) -> None:

@@ -119,8 +119,8 @@ def _ready(counts: Mapping[str, int], least: Mapping[str, int]) -> tuple[State, 
     few = [what for what in least if counts[what] < least[what]]
     if not few:
         return "ready", has
-    state: State = "missing" if any(counts[what] == 0 for what in few) else "refused"
-    return state, f"{has}; it takes " + ", ".join(f"{least[what]} {what}" for what in few)
+    takes = ", ".join(f"{least[what]} {what}" for what in few)
+    return "missing" if any(counts[what] == 0 for what in few) else "refused", f"{has}; it takes {takes}"
 
 
 def _answers(results: ResultsState) -> dict[str, tuple[State, str]]:

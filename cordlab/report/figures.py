@@ -126,10 +126,9 @@ def lowest_points(campaign: "Campaign", *, ax: AnyAxes = None) -> Figure:
 def ladder(
     rungs: Sequence["Rung"], lowest: Mapping[float, Sequence[float]], *, clear_above: float, ax: AnyAxes = None
 ) -> Figure:
-    """Limits that the ladder gave for each heavier mass before it was dropped, and what then came.
+    """Limits that the ladder gave for each heavier mass before it was dropped, and `lowest`, what then came by mass.
 
-    lowest : mass hung [kg] → its lowest points, those of masses that were dropped [m]. clear_above : lowest point that
-    leaves the least clearance on the rig [m]
+    clear_above : lowest point that leaves the least clearance on the rig [m]
     """
     (panel,) = canvas(ax)
     x, y = np.array([(m, depth) for m, depths in lowest.items() for depth in depths]).T
@@ -192,10 +191,7 @@ def raw_record(record: "Record", *, force_unit: str, distance_unit: str = "", ax
 
 @styled
 def record(drop: "Drop", *, raw: tuple[np.ndarray, np.ndarray] | None = None, ax: AnyAxes = None) -> Figure:
-    """Load and distance of one drop against time, with its events, on two panels.
-
-    raw : time [s] and load [N] as recorded, drawn faintly behind what the filter leaves
-    """
+    """Load and distance of one drop against time, with its events, on two panels; `raw` is time [s] and load [N]."""
     load, place = axes = canvas(ax, rows=2, size=(6.3, 4.2), sharex=True)
     if raw is not None:
         load.plot(raw[0], raw[1] / 1000, "-", color="#BBBBBB", lw=0.8, label="as recorded")
@@ -204,10 +200,8 @@ def record(drop: "Drop", *, raw: tuple[np.ndarray, np.ndarray] | None = None, ax
     place.plot(drop.time, drop.position, "-", color=BLUE, label="lower end of the cord")
     place.axhline(drop.slack_length, color=FAINT, ls=":", lw=1)
     note(place, "slack length", (drop.time[0], drop.slack_length), offset=(2, 3), bbox=BOX)
-    places = (drop.release, drop.slack_end, drop.peak, drop.lowest)
-    events = sorted(
-        zip(places, ("release", "slack ends", "greatest load", "lowest point"), strict=True), key=itemgetter(0)
-    )
+    events = [(drop.release, "release"), (drop.slack_end, "slack ends"), (drop.peak, "greatest load")]
+    events = sorted([*events, (drop.lowest, "lowest point")], key=itemgetter(0))
     marks: dict[float, list[str]] = {}
     for index, name in events:  # those that fall together share a mark
         near = [at for at in marks if drop.time[index] - at < 0.02 * (drop.time[-1] - drop.time[0])]
@@ -258,10 +252,7 @@ def prediction(prediction: "Prediction", *, ax: AnyAxes = None) -> Figure:
 
 @styled
 def motion(traces: Iterable["Trace"], *, slack_length: float, drop: "Drop | None" = None, ax: AnyAxes = None) -> Figure:
-    """Position and loads at tie point and lower end from the release, three panels: by each mechanics, and as recorded.
-
-    slack_length [m]. drop : its reduced record, or None where this mass was not dropped
-    """
+    """Position and loads at tie point and lower end from the release, three panels: by mechanics, and as recorded."""
     place, tie, lower = axes = canvas(ax, rows=3, size=(6.3, 5.4), sharex=True)
     end = np.inf
     if drop is not None:

@@ -32,9 +32,7 @@ ENDS = {"lightest": "light", "heaviest": "heavy"}
 RELATIVE = 3 / sqrt(2 * SHAPES)
 """Standard error of the standard deviation of bootstrap shapes over itself: three times a normal law's, for tails."""
 Errors = dict[str, float | None]
-"""Path in results.json → standard error of the numbers there and below, None where judgements may turn. Empty brackets
-stand for every row of a table.
-"""
+"""Path → standard error of the numbers there and below, None where judgements may turn; `[]` is every row."""
 
 
 def allowance(errors: Errors, path: str) -> tuple[float | None, bool]:
@@ -75,9 +73,7 @@ class DrawnLimits:
         return float(abs(np.diff(self.judgement.limit(quantity, around))[0]) / np.diff(around)[0])
 
     def end(self, mass: float | None) -> float:
-        """Standard error of an end of a range [kg]: of the limit that meets its criterion next to it, over its slope,
-        and of rounding to the grid of masses; 0 where there is none, or the tests end the range.
-        """
+        """Standard error of an end of a range [kg]: of the limit that sets it and of rounding; 0 where tests set it."""
         if mass is None or np.isnan(mass) or self.masses.size < 2:
             return 0.0
         errors = []  # distance from the end, and standard error, of the mass at which a limit meets its criterion
@@ -199,9 +195,7 @@ def _of_budget(budget: Budget, forecast: Forecast) -> Errors:
 
 
 def _of_wear(service: Service, limits: DrawnLimits, end: float, campaign: "Campaign") -> Errors:
-    """Of the range to each count, and of the retests: they are looked at where the heavy end of the range lies, with
-    room for what the drawn limit has beyond them. end : standard error of that end [kg]
-    """
+    """Of the range to each count, and of the retests, which are looked at where the heavy `end` lies [kg]."""
     errors: Errors = {}
     for name in ENDS:
         ranges = [(DrawnLimits(service.forecasts[row["jumps"]], campaign), row[name]) for row in service.by_count]

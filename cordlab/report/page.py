@@ -37,9 +37,7 @@ ABOUT = {
     "author": ("Tested and written by", "o"),
     "reviewer": ("Reviewed by", "o"),
 }
-"""What only the user knows: the keys of `[report]`, their words, and the items of ISO/IEC 17025:2017, 7.8.2.1, that ask
-for them. What is not given is left as a line to fill in.
-"""
+"""What only the user knows: keys of `[report]`, their words, and the items of ISO/IEC 17025:2017, 7.8.2.1, that ask."""
 
 
 NO_CURVE: Results = {"model": None, "parameters": {}, "scales": {}, "equals": (), "candidates": ()}

@@ -63,7 +63,13 @@ def results_state(campaign: Campaign | str | Path, *, results: str | Path | None
     if not (path / MANIFEST).exists() and not (path / RESULTS).exists():
         return ResultsState(path, "missing")
     try:
-        if damage := _damage(path):
+        listed = read_manifest(path)
+        if RESULTS not in listed:
+            there = (path / MANIFEST).exists()
+            unlike = "not written to the end, or by a cordlab before there was one"
+            reason = f"{MANIFEST} does not list {RESULTS}" if there else f"there is no {MANIFEST}: {unlike}"
+            return ResultsState(path, "damaged", (reason,))
+        if damage := altered(path, listed):
             return ResultsState(path, "damaged", damage)
         written = json.loads((path / RESULTS).read_text(encoding="utf-8"))
         reasons, digests = [], written["campaign"]["digests"]
@@ -78,14 +84,6 @@ def results_state(campaign: Campaign | str | Path, *, results: str | Path | None
     except (OSError, ValueError, LookupError, TypeError, AttributeError) as error:
         return ResultsState(path, "damaged", (f"cannot be read ({error})",))
     return ResultsState(path, "stale" if reasons else "fresh", tuple(reasons))
-
-
-def _damage(path: Path) -> tuple[str, ...]:
-    """What differs between a results folder and its manifest. Raises OSError."""
-    if not (path / MANIFEST).exists():
-        return (f"there is no {MANIFEST}: not written to the end, or by a cordlab before there was one",)
-    listed = read_manifest(path)
-    return altered(path, listed) if RESULTS in listed else (f"{MANIFEST} does not list {RESULTS}",)
 
 
 def altered(folder: Path, listed: Mapping[str, str]) -> tuple[str, ...]:
@@ -131,7 +129,8 @@ def write_folder(out: str | Path, contents: Mapping[str, bytes]) -> Path:
 
 def _write(out: Path, contents: Mapping[str, bytes]) -> None:
     _put_back(out)
-    present = _names(out)
+    paths = [path for path in out.rglob("*") if path.is_symlink() or not path.is_dir()]
+    present = sorted(path.relative_to(out).as_posix() for path in paths)  # as "figures/a.svg"
     ours = {MANIFEST, RESULTS, *read_manifest(out), *contents}
     others = [name for name in present if name not in ours]
     if not {MANIFEST, RESULTS} & {*present} and any(not name.startswith(".") for name in others):
@@ -155,12 +154,6 @@ def _write(out: Path, contents: Mapping[str, bytes]) -> None:
             _take_place(made, out)
     finally:
         shutil.rmtree(made, ignore_errors=True)
-
-
-def _names(folder: Path) -> list[str]:
-    """The files in a folder and in those inside it, as "figures/a.svg"; none where there is no such folder."""
-    paths = [path for path in folder.rglob("*") if path.is_symlink() or not path.is_dir()]
-    return sorted(path.relative_to(folder).as_posix() for path in paths)
 
 
 def _must_stay(out: Path) -> bool:

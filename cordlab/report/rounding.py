@@ -12,10 +12,7 @@ SECOND = {"m": "ft", "kg": "lb", "N": "lbf", "kN": "lbf", "degC": "degF"}
 
 
 def places(u: float) -> int:
-    """Decimal places that show two digits of a standard uncertainty, no more; JCGM 100:2008 (GUM), 7.2.6.
-
-    Negative where u is 100 or more. Raises ValueError for a u that is not above 0.
-    """
+    """Decimal places that show two digits of u above 0, negative from 100 on; JCGM 100:2008 (GUM), 7.2.6."""
     if not (isfinite(u) and u > 0):
         raise ValueError(f"u = {u}: rounding by an uncertainty needs one above 0")
     return 1 - Decimal(f"{u:.1e}").adjusted()
@@ -29,11 +26,8 @@ class Numbers:
 
     def units(self, head: str) -> str:
         """The head of a column: "mass [kg]", or "mass [kg (lb)]"."""
-        if not self.second:
-            return head
-        return re.sub(
-            r"\[(\w+)\]", lambda unit: f"[{unit[1]} ({SECOND[unit[1]]})]" if unit[1] in SECOND else unit[0], head
-        )
+        known = "|".join(SECOND) if self.second else "$^"
+        return re.sub(rf"\[({known})\]", lambda unit: f"[{unit[1]} ({SECOND[unit[1]]})]", head)
 
     def write(self, value: float | None, unit: str = "", *, u: float | None = None, side: str = "") -> str:
         """The number without its unit; four digits where it has no uncertainty, a dash where there is none."""
@@ -74,10 +68,7 @@ _FEWEST = {"lbf": 0}  # decimals of a second unit, 1 where it is not listed
 
 
 def in_pounds_and_feet(text: str) -> str:
-    """A text in which each mass, length, force and temperature has its second unit in brackets behind it.
-
-    Three digits, for lb and ft at least one decimal. Ranges of masses are rounded into the range, a mass alone down.
-    """
+    """A text with second units behind its quantities, three digits; ranges of masses are rounded into, a mass down."""
 
     def both(match: re.Match[str]) -> str:
         unit = match[3].replace("°", "deg")

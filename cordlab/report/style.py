@@ -20,6 +20,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
+from numpy.typing import ArrayLike
 
 INK, FAINT, BLUE, RED, GREEN = "#000000", "#6B6B6B", "#0072B2", "#D55E00", "#009E73"
 COLOURS = (BLUE, RED, GREEN, "#CC79A7", "#56B4E9", "#8A6D00", INK)
@@ -31,12 +32,8 @@ _PLACES = (_PACKAGE / "cordlab.mplstyle", _PACKAGE.parent / "shared" / "cordlab.
 STYLE = next((place for place in _PLACES if place.is_file()), _PLACES[0])
 
 
-AnyAxes = Axes | Sequence[Axes] | None
-"""The caller's axes to draw on; None: a new figure."""
-Look = dict[str, Any]
-"""How something is drawn, in matplotlib's keywords."""
-
-
+AnyAxes = Axes | Sequence[Axes] | None  # the caller's axes to draw on; None: a new figure
+Look = dict[str, Any]  # how something is drawn, in matplotlib's keywords
 Arguments = ParamSpec("Arguments")
 Result = TypeVar("Result")
 
@@ -139,7 +136,7 @@ def describe(fig: Figure) -> str:
     sentences = []
     for ax in fig.axes:
         named = [line for line in ax.lines if not str(line.get_label()).startswith("_")]
-        parts = [f"{line.get_label()} {_range(np.asarray(line.get_ydata(), float))}" for line in named[:8]]
+        parts = [f"{line.get_label()} {_range(line.get_ydata())}" for line in named[:8]]
         if bars := _bars(ax):
             names = [tick.get_text() for tick in ax.get_yticklabels()]
             parts += [f"{name} {_short(bar.get_width())}" for name, bar in zip(names, bars, strict=True)][::-1]
@@ -181,12 +178,10 @@ def tell(*texts: str) -> None:
         print(textwrap.fill(text, 100, subsequent_indent="  " * text.startswith("•")))
 
 
-def _range(values: np.ndarray) -> str:
-    values = values[np.isfinite(values)]
-    if not values.size:
-        return "not known"
-    low, high = values.min(), values.max()
-    return _short(low) if low == high else f"{_short(low)} to {_short(high)}"
+def _range(values: ArrayLike) -> str:
+    finite = np.asarray(values, float)[np.isfinite(np.asarray(values, float))]
+    ends = dict.fromkeys((finite.min(), finite.max()) if finite.size else ())
+    return " to ".join(map(_short, ends)) or "not known"
 
 
 def _short(value: float) -> str:
@@ -219,7 +214,10 @@ def hatch(span: Callable[..., object], start: float, end: float) -> None:
 
 def forbid(ax: Axes, bound: float, side: str, *, room: float = 0.0, unit: str = "") -> None:
     """Draws a criterion and hatches beyond it; `side` is its dangerous one, `room` what is left for the unsure."""
-    right = _freer_at_the_right(ax, bound)
+    # the words stand where what is drawn so far keeps further from the bound
+    ends = [np.asarray(line.get_ydata(), float)[[0, -1]] for line in ax.lines if np.size(line.get_ydata()) > 2]
+    at_left, at_right = np.abs(np.array(ends).reshape(-1, 2) - bound).min(axis=0, initial=np.inf)
+    right = at_right > at_left
     low, high = np.minimum(ax.get_ylim(), bound)[0], np.maximum(ax.get_ylim(), bound)[1]  # shown where all is forbidden
     pad = 0.18 * (high - low)
     least = side == "lower"
@@ -233,10 +231,3 @@ def forbid(ax: Axes, bound: float, side: str, *, room: float = 0.0, unit: str = 
     place = {"ha": "right" if right else "left", "va": "top" if least else "bottom"}
     at = (0.98 if right else 0.02, bound)
     note(ax, text, at, offset=(0, -4 if least else 4), xycoords=("axes fraction", "data"), bbox=BOX, **place)
-
-
-def _freer_at_the_right(ax: Axes, bound: float) -> bool:
-    """Whether what is drawn so far keeps further from a bound at its right end than at its left."""
-    ends = [np.asarray(line.get_ydata(), float)[[0, -1]] for line in ax.lines if np.size(line.get_ydata()) > 2]
-    left, right = np.abs(np.array(ends).reshape(-1, 2) - bound).min(axis=0, initial=np.inf)
-    return bool(right > left)
