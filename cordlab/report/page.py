@@ -118,6 +118,7 @@ def render(results: Results, figures: Mapping[str, str], *, second_units: bool |
         criteria=sections.named(campaign["criteria"], sections.CRITERIA, numbers),
         places={name: sections.named(campaign[name], sections.PLACE, numbers) for name in ("rig", "site")},
         drops=sections.drops(results, numbers),
+        more_cords=sections.more_cords(results.get("range_plan")),
         jumps=sections.jumps(results),
         by_hand=sections.by_hand(results),
         notes=sections.notes(results["drops"]),

@@ -30,6 +30,7 @@ PLACE = {
     "temperature": ("temperature of the cords in use", "degC"),
 }
 EVERY = 4  # kg between the rows of the tables by rider mass
+SHOWN = (4, 6, 8, 12, 20)  # numbers of cords in the table of ranges to expect
 
 Row = Mapping[str, Any]
 """A part of the results: what stands under a key of results.json, or a row of a table there."""
@@ -115,6 +116,13 @@ def _measured(value: Any, unit: str, numbers: Numbers) -> str:
     if isinstance(value, Sequence) and not isinstance(value, str):
         return " to ".join(numbers.say(end, unit) for end in value)
     return numbers.say(float(value), unit) if isinstance(value, int | float) else str(value)
+
+
+def more_cords(plan: Row | None) -> list[tuple[str, float, float]]:
+    """Rated range to expect of as many cords as were dropped, and of more: the number in words, and both ends."""
+    rows = list(zip(plan["cords"], plan["lightest"], plan["heaviest"], strict=True)) if plan else []
+    dropped = [(f"{n}, as dropped", *ends) for n, *ends in rows if plan and n == plan["so_far"]]
+    return dropped + [(str(n), *ends) for n, *ends in rows if plan and n in SHOWN and n > plan["so_far"]]
 
 
 def jumps(results: Results) -> str:

@@ -237,6 +237,8 @@ def test_the_batch_is_told_with_its_rule_and_what_more_cords_would_give(page, re
     assert f"No cord is unlike its batch at 0.01 (rule: {results['batch']['rule']})." in words(page)
     assert '<th scope="row">6, as dropped</th><td class="n">45.0 to 85.0 kg</td>' in page
     assert '<th scope="row">12</th><td class="n">44.5 to 86.0 kg</td>' in page
+    shown = sections.more_cords({"cords": [5, 6, 7, 8], "lightest": [3, 2, 2, 1], "heaviest": [4] * 4, "so_far": 6})
+    assert shown == [("6, as dropped", 2, 4), ("8", 1, 4)]  # not those between
     found = {"cord": "A3", "quantity": "stiffness scale", "p": 0.0012}
     odd = report.render(results | {"batch": results["batch"] | {"outlying": [found]}, "range_plan": None}, {})
     assert "cord A3, stiffness scale, p = 0.0012: shown, not left out" in odd
