@@ -1,10 +1,10 @@
 """The chain: a campaign → calibrations, drops, curve, limits, rating, wear, lot, cautions; each when asked for."""
 
-from collections.abc import Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from functools import cached_property, partial
+from functools import cached_property, partial, wraps
 from math import isfinite
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -20,7 +20,7 @@ from cordlab.batch.viscosity import Viscosity
 from cordlab.batch.wave_removal import WaveFit, take_out_waves
 from cordlab.campaign.campaign import Campaign, CampaignError
 from cordlab.campaign.files import changes, offer
-from cordlab.campaign.jump_log import LogEntry, read_jump_log
+from cordlab.campaign.jump_log import read_jump_log
 from cordlab.campaign.settings import hangs_on
 from cordlab.curves.models import models
 from cordlab.limits.anchoring import DropStiffness, drop_stiffness
@@ -55,15 +55,30 @@ CAUTIONS = (
     "A cord that touched solvent, was cut or behaved oddly goes out of use whatever the numbers say.",
 )
 
-STANDING = (
+STANDING = (  # `CAUTIONS` in four lines, for a terminal; the report has them in full
     "cordlab certifies nothing: a licensed or certified engineer signs; stricter local rules and maker's limits win.",
     "Only what was tested is rated: masses, stretch, jump counts, temperatures; new cords do not speak for worn ones.",
     "A dead weight is not a person; both ends count: the lightest rider feels the greatest g, the heaviest is lowest.",
     "People stay clear below and beside drops; a cord that was cut, touched solvent or behaved oddly goes out of use.",
 )
-"""`CAUTIONS` in four lines, for a terminal; the report has them in full."""
 
 STEPS = ("drops", "fit", "pulls", "rating", "by_hand", "batch", "range_plan", "lot", "in_service", "budget", "cautions")
+
+_Result = TypeVar("_Result")
+
+
+def _step(compute: "Callable[[Analysis], _Result]") -> "cached_property[_Result | None]":
+    """A step that the drops may not carry: None then, and `Analysis._why` holds the reason by the step's name."""
+
+    @wraps(compute)
+    def result(analysis: "Analysis") -> _Result | None:
+        try:
+            return compute(analysis)
+        except (EvidenceError, FitError) as error:
+            analysis._why[compute.__name__] = str(error)
+            return None
+
+    return cached_property(result)
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,15 +88,14 @@ class Analysis:
     Parameters
     ----------
     campaign : Campaign
-        as `read_campaign` gives it
+        As `read_campaign` gives it.
     progress : Progress, optional
-        is shown what the long steps go through
+        Is shown what the long steps go through.
 
     Raises
     ------
     CampaignError
-        by the steps `calibrations` and `drops` and all that need them: one problem for each calibration or record that
-        is refused; by `fit` and all that needs it for a campaign without a drop or with an unknown model.
+        By the steps: for each calibration or record that is refused, without a drop, and for an unknown model.
 
     Notes
     -----
@@ -98,10 +112,18 @@ class Analysis:
 
     campaign: Campaign
     progress: Progress = field(default=unwatched, repr=False)
+    _why: dict[str, str] = field(default_factory=dict, init=False, repr=False)  # step that is missing → why
 
     def __post_init__(self) -> None:
         if self.campaign.decision.cord is not None:  # nothing of the other cords is in its answer
             object.__setattr__(self, "campaign", self.campaign.of_cord(self.campaign.decision.cord))
+
+    def _need(self, step: str) -> Any:
+        """The result of a step. Raises EvidenceError, with its reason, where the drops do not carry it."""
+        result = getattr(self, step)
+        if step in self._why:
+            raise EvidenceError(self._why[step])
+        return result
 
     # what was measured
 
@@ -124,33 +146,28 @@ class Analysis:
         rig = self.campaign.rig
         return take_out_waves(self.drops, self._drops_used("fit"), rig=rig, viscosity=viscosity, progress=self.progress)
 
-    @cached_property
-    def fit(self) -> BatchFit | LowestFit | None:
+    @_step
+    def fit(self) -> BatchFit | LowestFit:
         """The batch's curve; None where no model describes the drops, or too few masses were dropped to tell one."""
-        return self._fit[0]
-
-    @cached_property
-    def _fit(self) -> tuple[BatchFit | LowestFit | None, str]:
-        """The fit, and what keeps it from carrying limits."""
         _refuse_without_drops_or_model(self.campaign)
-        try:
-            fit = self._fitted()
-        except FitError as error:
-            return None, str(error)
-        return fit, unheld(fit, self._drops_used("fit")) if isinstance(fit, BatchFit) else ""
-
-    def _fitted(self) -> BatchFit | LowestFit:
-        """The curve from the records, with the lowest points of drops that have none, or from lowest points alone."""
         rig, measured, model = self.campaign.rig, self._drops_used("fit"), self.campaign.decision.model
-        if recorded := self._without_waves("fit"):
-            return fit_batch(
-                recorded,
-                model=model,
-                check=self._without_waves("check"),
-                energies=energies(recorded, measured, rig=rig, waves=self.waves),
-                progress=self.progress,
-            )
-        return fit_lowest_points(measured.lowest_point, cords=measured.cord, model=model, **measured.setup(rig))
+        if not (recorded := self._without_waves("fit")):
+            return fit_lowest_points(measured.lowest_point, cords=measured.cord, model=model, **measured.setup(rig))
+        return fit_batch(
+            recorded,
+            model=model,
+            check=self._without_waves("check"),
+            energies=energies(recorded, measured, rig=rig, waves=self.waves),  # of drops without a record
+            progress=self.progress,
+        )
+
+    @_step
+    def _limits_fit(self) -> BatchFit | LowestFit:
+        """The batch's curve, where it can carry limits."""
+        fit = self._need("fit")
+        if trouble := unheld(fit, self._drops_used("fit")) if isinstance(fit, BatchFit) else "":
+            raise EvidenceError(trouble)
+        return fit
 
     def _drops_used(self, use: str) -> Evidence:
         """What is noted and measured of the drops with this `use`."""
@@ -172,101 +189,82 @@ class Analysis:
 
     # the limits
 
-    @cached_property
+    @_step
     def loads(self) -> WaveLoads | None:
         """What the stretch wave adds to loads; None where the records show no wave, or the curve carries none."""
-        return self._loads[0]
-
-    @cached_property
-    def _loads(self) -> tuple[WaveLoads | None, str]:
-        """What the wave adds, and why it cannot be computed where it should be."""
-        waves, fit = self.waves, self.fit
-        if fit is None or self._fit[1] or not (waves and waves.seen):
-            return None, ""
-        rig, site = self.campaign.rig, self.campaign.site
-        dropped, drops = [entry.mass.value for entry in self.campaign.drops], self._drops_used("fit")
-        try:
-            loads = wave_loads(fit.chosen.curve, drops, rig=rig, site=site, viscosity=waves.viscosity, masses=dropped)
-        except EvidenceError as error:
-            return None, str(error)
-        return (loads if waves.measured else loads.loads_only()), ""
-
-    @cached_property
-    def stiffness(self) -> DropStiffness | None:
-        """The stiffness of each drop, from its lowest point; None where the drops cannot carry it."""
-        return self._stiffness[0]
+        fit, waves, campaign = self._limits_fit, self.waves, self.campaign
+        if fit is None or not (waves and waves.seen):
+            return None
+        loads = wave_loads(
+            fit.chosen.curve,
+            self._drops_used("fit"),
+            rig=campaign.rig,
+            site=campaign.site,
+            viscosity=waves.viscosity,
+            masses=[entry.mass.value for entry in campaign.drops],
+        )
+        return loads if waves.measured else loads.loads_only()
 
     @cached_property
     def _refits(self) -> tuple[Refits, ...]:
         """The curve fitted again to resampled drops, once for each model that does equally well."""
-        fit, trouble = self._fit
-        if fit is None or trouble:
-            return ()
-        return fit.refits(SHAPES, seed=self.campaign.decision.seed, progress=self.progress)
+        fit = self._limits_fit
+        return fit.refits(SHAPES, seed=self.campaign.decision.seed, progress=self.progress) if fit else ()
 
-    @cached_property
-    def _stiffness(self) -> tuple[DropStiffness | None, str]:
-        """The stiffness of each drop, or why there is none."""
-        fit, trouble = self._fit
-        trouble = trouble or self._loads[1]
-        if fit is None or trouble:
-            return None, trouble
-        drops, rig, waves = self._drops_used("fit"), self.campaign.rig, self.loads.rig if self.loads else None
-        try:
-            shapes = [refits.curve for refits in self._refits]
-            before = 0
-            if isinstance(fit, LowestFit) and self._only_cord:  # they are all that the curve was found from
-                before = len(fit.chosen.parameters) - 1
-            stiffness = drop_stiffness(
-                fit.chosen.curve, drops, rig=rig, shapes=shapes, waves=waves, unknowns_before=before
-            )
-            return stiffness, ""
-        except EvidenceError as error:
-            return None, str(error)
-
-    @cached_property
-    def _rated(self) -> "_Rated":
-        """Forecast, validation, rating and service life: the answer needs all of them, or none of them counts."""
-        stiffness, trouble = self._stiffness
-        decision, validation = self.campaign.decision, None
-        try:
-            if stiffness is None:
-                raise EvidenceError(trouble)
-            forecast, check = self._forecast_of(stiffness), self._drops_used("check")
-            validation = validate(stiffness, check, probability=decision.probability, progress=self.progress)
-            return _Rated(forecast, validation, *self._rate(forecast, validation))
-        except EvidenceError as error:
-            n_cords = len(set(self._drops_used("fit").cord))
-            return _Rated(None, validation, not_rated([str(error)], decision=decision, n_cords=n_cords), None)
+    @_step
+    def stiffness(self) -> DropStiffness:
+        """The stiffness of each drop, from its lowest point; None where the drops cannot carry it."""
+        fit, loads = self._need("_limits_fit"), self._need("loads")
+        alone = isinstance(fit, LowestFit) and len(self._cords) == 1  # its drops are all that the curve was found from
+        return drop_stiffness(
+            fit.chosen.curve,
+            self._drops_used("fit"),
+            rig=self.campaign.rig,
+            shapes=[refits.curve for refits in self._refits],
+            waves=loads.rig if loads else None,
+            unknowns_before=len(fit.chosen.parameters) - 1 if alone else 0,
+        )
 
     @property
-    def _only_cord(self) -> str | None:
-        """The cord that is spoken of where there is no other, whether it is to be rated or not."""
-        cords = set(self._drops_used("fit").cord)
-        return cords.pop() if len(cords) == 1 else None
+    def _cords(self) -> list[str]:
+        """Cords with a fit drop. One by itself is spoken of, whether it is to be rated or not."""
+        return sorted(set(self._drops_used("fit").cord))
 
-    def _forecast_of(self, stiffness: DropStiffness) -> Forecast:
-        decision = self.campaign.decision
-        masses = rating_masses(stiffness, self.campaign.site)
+    @_step
+    def _forecast(self) -> Forecast:
+        stiffness, decision, site = self._need("stiffness"), self.campaign.decision, self.campaign.site
+        masses = rating_masses(stiffness, site)
         if not masses.size:
             raise EvidenceError("every tested mass is lighter than the site's gear: no rider mass was tested")
         return forecast_drop(
             stiffness,
-            site=self.campaign.site,
+            site=site,
             masses=masses,
             limit=decision.limit,
             probability=decision.probability,
             confidence=decision.confidence,
-            cord=self._only_cord,
+            cord=self._cords[0] if len(self._cords) == 1 else None,
             seed=decision.seed,
             waves=self.loads.site if self.loads else None,
         )
 
-    def _rate(self, forecast: Forecast, validation: Validation) -> tuple[Rating, Service | None]:
-        """The rated range; where worn cords were dropped again, to the jump count that was asked for."""
-        campaign, worn = self.campaign, self._drops_used("wear")
-        criteria, jumps = campaign.criteria, campaign.decision.jumps
-        against, cord = list(against_rating(self.findings)), campaign.decision.cord
+    @_step
+    def validation(self) -> Validation:
+        """Held-back drops against their limits."""
+        self._need("_forecast")
+        stiffness, probability = self._need("stiffness"), self.campaign.decision.probability
+        return validate(stiffness, self._drops_used("check"), probability=probability, progress=self.progress)
+
+    @_step
+    def _rated(self) -> tuple[Rating, Service | None]:
+        """The rated range; where worn cords were dropped again, to the jump count that was asked for.
+
+        The answer needs forecast and validation, or none of them counts.
+        """
+        forecast, validation, campaign = self._need("_forecast"), self._need("validation"), self.campaign
+        worn, criteria = self._drops_used("wear"), campaign.criteria
+        jumps, cord = campaign.decision.jumps, campaign.decision.cord
+        against = list(against_rating(self.findings))
         if cord is None and forecast.cord is not None:
             against.append(
                 "only 1 cord was dropped: nothing says what another cord of the batch does; "
@@ -274,13 +272,8 @@ class Analysis:
             )
         if cord is not None and jumps is None and len(worn):
             jumps = int(retests(worn.jumps).max())  # it is worn by now, and never new again
-        judge = partial(
-            rate,
-            criteria=criteria,
-            breaking_load=campaign.lowest_break,
-            validation=validation,
-            reasons=against,
-        )
+        breaks = campaign.lowest_break
+        judge = partial(rate, criteria=criteria, breaking_load=breaks, validation=validation, reasons=against)
         if not len(worn):
             return judge(forecast, jumps=jumps), None
         service = service_life(
@@ -297,12 +290,7 @@ class Analysis:
     @cached_property
     def forecast(self) -> Forecast | None:
         """The next drop at the site, with its limits."""
-        return self._rated.forecast
-
-    @cached_property
-    def validation(self) -> Validation | None:
-        """Held-back drops against their limits."""
-        return self._rated.validation
+        return self._forecast if self._rated else None
 
     @cached_property
     def budget(self) -> dict[str, Budget]:
@@ -320,7 +308,11 @@ class Analysis:
     @cached_property
     def rating(self) -> Rating:
         """Which riders the cords may carry, or why none."""
-        rating, campaign = self._rated.rating, self.campaign
+        campaign = self.campaign
+        if self._rated:
+            rating = self._rated[0]
+        else:
+            rating = not_rated([self._why["_rated"]], decision=campaign.decision, n_cords=len(self._cords))
         conditions = self._conditions() if rating.rated else ""
         return replace(rating, conditions=conditions, hangs_on=hangs_on(campaign.site, campaign.criteria))
 
@@ -345,7 +337,7 @@ class Analysis:
     @cached_property
     def service(self) -> Service | None:
         """The range over the jump count; None without drops of worn cords."""
-        return self._rated.service
+        return self._rated[1] if self._rated else None
 
     @property
     def wear(self) -> Wear | None:
@@ -361,7 +353,7 @@ class Analysis:
     def batch(self) -> Batch | None:
         """Variation between and within the cords; None with fewer than 2 of them."""
         stiffness = self.stiffness
-        if stiffness is None or len(set(stiffness.drops.cord)) < 2:
+        if stiffness is None or len(self._cords) < 2:
             return None
         returned = {drop.name: drop.energy_returned for drop in self.drops if drop.energy_returned is not None}
         return batch_report(quantities(stiffness.drops, np.exp(stiffness.scales[0][0]), returned))
@@ -387,36 +379,30 @@ class Analysis:
     @cached_property
     def in_service(self) -> tuple[CordStatus, ...]:
         """Where each cord of the jump log stands."""
-        log = read_jump_log(self.campaign.folder)
+        log, campaign, cord = read_jump_log(self.campaign.folder), self.campaign, self.campaign.decision.cord
         if not log:
             return ()
         wear, rating = self.wear, self.rating
         unlike = {test.cord: test.quantity for test in self.batch.outlying} if self.batch else {}
+        others = {row.cord: f"only {cord} is rated here, by itself" for row in log if cord not in (None, row.cord)}
         return cords_in_service(
             log,
             retire_at=wear.retire_at if wear else None,
             next_retest=wear.next_retest if wear else None,
-            greatest_jumps=self.campaign.criteria.greatest_jumps,
-            before=jumps_before(self.campaign),
-            barred=out_of_use(self.campaign, unlike) | self._not_asked_for(log),
+            greatest_jumps=campaign.criteria.greatest_jumps,
+            before=jumps_before(campaign),
+            barred=out_of_use(campaign, unlike) | others,
             rated=(rating.lightest, rating.heaviest) if rating.lightest and rating.heaviest else None,
         )
-
-    def _not_asked_for(self, log: Sequence[LogEntry]) -> dict[str, str]:
-        """Cords of the log that another cord's rating says nothing of."""
-        cord = self.campaign.decision.cord
-        return {row.cord: f"only {cord} is rated here, by itself" for row in log if cord not in (None, row.cord)}
 
     @cached_property
     def by_hand(self) -> ByHand | None:
         """Choices made by hand, with the answer without them; None where there are none."""
-        return weigh(
-            self.campaign,
-            self.drops,
-            self.stiffness,
-            self.rating,
-            rate_again=lambda campaign: Analysis(campaign, self.progress).rating,
-        )
+
+        def again(campaign: Campaign) -> Rating:
+            return Analysis(campaign, self.progress).rating
+
+        return weigh(self.campaign, self.drops, self.stiffness, self.rating, rate_again=again)
 
     # what must be said with it
 
@@ -435,13 +421,11 @@ class Analysis:
     def cautions(self) -> tuple[str, ...]:
         """What must be shown with the answer: the standing cautions, then what this campaign adds."""
         cautions = [*CAUTIONS, *(self.by_hand.cautions if self.by_hand else ()), *notes_on(self.drops)]
-        if self.campaign.unread:
-            names = ", ".join(self.campaign.unread)
-            cautions.append(f"Neither lowest point nor record, counts as a jump and as nothing else: drop {names}.")
+        if unread := ", ".join(self.campaign.unread):
+            cautions.append(f"Neither lowest point nor record, counts as a jump and as nothing else: drop {unread}.")
         if not self.drops:
-            cautions.append(
-                "No record of load or motion: the curve comes from lowest points alone, and no load was measured."
-            )
+            lowest = "No record of load or motion: the curve comes from lowest points alone"
+            cautions.append(f"{lowest}, and no load was measured.")
         for step in (self.waves, self._recorded_fit, *self._refits, self.stiffness, self.forecast, self.pulls):
             cautions += [note for note in getattr(step, "notes", ()) if note not in cautions]
         if self.validation is not None and self.validation.left_out:
@@ -513,27 +497,17 @@ class Analysis:
     def _drop_rows(self) -> list[dict[str, Any]]:
         """Each drop in `results.json`: as noted, and as its record was reduced."""
         reduced, rows = {drop.name: drop for drop in self.drops}, []
+        of_record = ("lowest_point", "u_lowest_point", "peak_load", "energy_returned", "notes")
         for entry in self.campaign.drops:
             row: dict[str, Any] = {name: getattr(entry, name) for name in ("drop", "cord", "use", "jumps")}
-            row |= {"mass": entry.mass.value, "peak_load": None, "energy_returned": None, "notes": []}
+            row |= {"mass": entry.mass.value} | dict.fromkeys(of_record) | {"notes": []}
             row["remarks"] = dict(entry.remarks) | ({"rest [s]": entry.rest} if isfinite(entry.rest) else {})
-            drop, lowest = reduced.get(entry.drop), entry.lowest_point
-            if drop is not None:
-                names = ("lowest_point", "u_lowest_point", "peak_load", "energy_returned", "notes")
-                row |= {name: getattr(drop, name) for name in names}
-                row["recorded_lowest_point"] = drop.lowest_point
-            if lowest is not None or drop is None:
-                row |= {"lowest_point": lowest and lowest.value, "u_lowest_point": lowest and lowest.u}
+            if drop := reduced.get(entry.drop):
+                row |= {name: getattr(drop, name) for name in of_record} | {"recorded_lowest_point": drop.lowest_point}
+            if lowest := entry.lowest_point:
+                row |= {"lowest_point": lowest.value, "u_lowest_point": lowest.u}
             rows.append(row)
         return rows
-
-
-@dataclass(frozen=True)
-class _Rated:
-    forecast: Forecast | None
-    validation: Validation | None
-    rating: Rating
-    service: Service | None
 
 
 def analyse(campaign: Campaign, *, progress: Progress = unwatched) -> Analysis:
@@ -542,17 +516,17 @@ def analyse(campaign: Campaign, *, progress: Progress = unwatched) -> Analysis:
     Parameters
     ----------
     campaign, progress
-        as of `Analysis`
+        As of `Analysis`.
 
     Returns
     -------
     Analysis
-        not rated where the drops carry no curve or no limits
+        Not rated where the drops carry no curve or no limits.
 
     Raises
     ------
     CampaignError
-        with every calibration or record that is refused, and where a file of the campaign changed meanwhile
+        With every calibration or record that is refused, and where a file of the campaign changed meanwhile.
 
     Examples
     --------
@@ -578,9 +552,7 @@ def _refuse_without_drops_or_model(campaign: Campaign) -> None:
         problem = f"campaign.toml, [decision] 'model': {wanted!r} is none of auto, {', '.join(models())}"
         raise CampaignError((problem + offer(nearest(wanted, models())),))
     if not campaign.drops:
-        problem = (
-            "drops.csv: there is no drop yet, so nothing to analyse; `cordlab ladder` says what may be dropped first"
-        )
-        raise CampaignError((problem,))
+        none = "there is no drop yet, so nothing to analyse; `cordlab ladder` says what may be dropped first"
+        raise CampaignError((f"drops.csv: {none}",))
     if all(entry.drop in campaign.unread for entry in campaign.drops if entry.use == "fit"):
         raise CampaignError(("drops.csv: no fit drop has a lowest point or a record, so nothing to analyse",))

@@ -1,8 +1,4 @@
-"""What the next drop is judged by: one row a quantity, with the criterion that bounds it.
-
-To add a criterion, give its quantity's row a `Criterion`. Reading campaign.toml, forecast, rating, range plan, report,
-figures and results.json take everything from here.
-"""
+"""What the next drop is judged by: one row a quantity; a `Criterion` in it is all that a new criterion takes."""
 
 from __future__ import annotations
 
@@ -16,42 +12,28 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Criterion:
-    """A bound on a quantity, from the local rules or the maker; in campaign.toml it has the unit of its quantity.
+    """A bound on a quantity, from the local rules or the maker; in campaign.toml it has the unit of its quantity."""
 
-    key : its name under `[criteria]` in campaign.toml; in sentences too, so it reads like "least clearance"
-    title : its line in the report
-    required : whether campaign.toml must give it
-    above, at_least : what the bound itself must be, or it is refused as a slip
-    """
-
-    key: str
-    title: str
+    key: str  # under `[criteria]` in campaign.toml; in sentences too, so it reads like "least clearance"
+    title: str  # its line in the report
     required: bool = False
-    above: float = -inf
+    above: float = -inf  # what the bound itself must be, or it is refused as a slip
     at_least: float = -inf
 
 
 @dataclass(frozen=True)
 class Quantity:
-    """One quantity of the next drop.
+    """One quantity of the next drop."""
 
-    name : its key in results.json and in every dict of quantities;  word : in sentences and column heads
-    unit : SI, "" for a plain number;  symbol : for figures;  decimals : in tables without uncertainty
-    danger : "upper" where a great value is dangerous, "lower" where a small one is; limits are one-sided there
-    load : a load or a load over a weight: peaks of stretch waves count, and effects of first order are relative
-    drawn : whether the forecast draws it; else it is computed from one that is drawn
-    columns : of its "estimate" and "limit", those that the report's table by rider mass shows
-    """
-
-    name: str
-    word: str
-    unit: str
-    symbol: str
-    danger: str
-    decimals: int = 2
-    load: bool = False
-    drawn: bool = True
-    columns: tuple[str, ...] = ()
+    name: str  # its key in results.json and in every dict of quantities
+    word: str  # in sentences and column heads
+    unit: str  # SI, "" for a plain number
+    symbol: str  # for figures
+    danger: str  # "upper" where a great value is dangerous, "lower" where a small one is; limits are one-sided there
+    decimals: int = 2  # in tables without uncertainty
+    load: bool = False  # peaks of stretch waves count, and effects of first order are relative
+    drawn: bool = True  # by the forecast; else computed from one that is drawn
+    columns: tuple[str, ...] = ()  # of "estimate" and "limit", those that the report's table by rider mass shows
     criterion: Criterion | None = None
 
     @property
@@ -77,35 +59,24 @@ class Quantity:
         return values <= bound if self.danger == "upper" else values >= bound
 
 
-QUANTITIES: dict[str, Quantity] = {
-    row.name: row
-    for row in (
-        Quantity("lowest_point", "lowest point", "m", "y", "upper"),
-        Quantity(
-            "clearance", "clearance", "m", "h", "lower", columns=("estimate", "limit"),
-            criterion=Criterion("least_clearance", "Least clearance of the body above the surface", True, at_least=0),
-        ),
-        Quantity(
-            "g", "g", "", "g", "upper", load=True, columns=("estimate", "limit"),
-            criterion=Criterion(
-                "greatest_g", "Greatest g, load at the lower end over weight, 1 at rest", True, above=1
-            ),
-        ),
-        Quantity("peak_load", "peak load", "N", "F", "upper", decimals=0, load=True, columns=("limit",)),
-        Quantity(
-            "stretch_ratio", "stretch ratio", "", "λ", "upper", columns=("limit",),
-            criterion=Criterion(
-                "greatest_stretch_ratio", "Greatest stretch ratio, stretched over slack length", above=1
-            ),
-        ),
-        Quantity(
-            "strength_factor", "strength factor", "", "S", "lower", load=True, drawn=False, columns=("limit",),
-            criterion=Criterion(
-                "least_strength_factor", "Least strength factor, breaking load over greatest load", True, at_least=1
-            ),
-        ),
-    )
-}  # fmt: skip
+_BOTH, _ONE = ("estimate", "limit"), ("limit",)
+_CLEARANCE = Criterion("least_clearance", "Least clearance of the body above the surface", True, at_least=0)
+_G = Criterion("greatest_g", "Greatest g, load at the lower end over weight, 1 at rest", True, above=1)
+_STRETCH = Criterion("greatest_stretch_ratio", "Greatest stretch ratio, stretched over slack length", above=1)
+_FACTOR = Criterion(
+    "least_strength_factor", "Least strength factor, breaking load over greatest load", True, at_least=1
+)
+_ROWS = (
+    Quantity("lowest_point", "lowest point", "m", "y", "upper"),
+    Quantity("clearance", "clearance", "m", "h", "lower", columns=_BOTH, criterion=_CLEARANCE),
+    Quantity("g", "g", "", "g", "upper", load=True, columns=_BOTH, criterion=_G),
+    Quantity("peak_load", "peak load", "N", "F", "upper", decimals=0, load=True, columns=_ONE),
+    Quantity("stretch_ratio", "stretch ratio", "", "λ", "upper", columns=_ONE, criterion=_STRETCH),
+    Quantity(
+        "strength_factor", "strength factor", "", "S", "lower", load=True, drawn=False, columns=_ONE, criterion=_FACTOR
+    ),
+)
+QUANTITIES: dict[str, Quantity] = {row.name: row for row in _ROWS}
 
 DRAWN = tuple(name for name, quantity in QUANTITIES.items() if quantity.drawn)
 

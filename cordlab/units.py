@@ -12,6 +12,7 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 from difflib import get_close_matches
 from functools import lru_cache
 from html import escape
+from itertools import chain
 from typing import TYPE_CHECKING, Any, NamedTuple, overload
 
 import numpy as np
@@ -20,9 +21,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-Progress = Callable[..., Iterable]
-"""Wraps what a long step goes through, as tqdm does: `progress(items, desc=…, unit=…)`, `total` where there is no
-length."""
+Progress = Callable[..., Iterable]  # wraps what a long step goes through, as tqdm does: progress(items, desc=…, unit=…)
 
 
 def unwatched(items: Iterable, **labels: Any) -> Iterable:
@@ -76,12 +75,10 @@ _MEASURED = re.compile(
 
 
 def parse_measured(text: object, unit: str) -> Measured:
-    """The quantity that `text` writes, in SI. Raises UnitError with what to write instead.
+    """The quantity that `text` writes, in the SI unit `unit` ("" for a plain number).
 
-    text : "62.00(5) m" or "62.00(0.05) m", with the standard uncertainty in brackets (JCGM 100:2008, 7.2.2);
-        "62.00 ± 0.10 m (k=2)", with an expanded one; "62.00 ± 0.05 m (rect)", with a half-width (4.3.7), `Rectangular`;
-        "62.00 m" is exact. A bare number only where `unit` is "". A bare ± may mean any of the three: refused.
-    unit : SI unit of the answer, such as "m"; "" for a plain number.
+    A standard uncertainty stands in brackets (JCGM 100:2008, 7.2.2), an expanded one or a half-width (4.3.7) behind a ±
+    with (k=2) or (rect); "62.00 m" is exact. Raises UnitError with what to write instead.
     """
     if isinstance(text, bool) or not isinstance(text, str | int | float):
         raise UnitError(f"{text!r} is not a quantity; write {_specimen(unit)}")
@@ -105,14 +102,14 @@ def parse_measured(text: object, unit: str) -> Measured:
     of = (match["unit"] or "").strip()
     step = convert(1.0, of, unit) - convert(0.0, of, unit)  # so that an uncertainty in degF is one in degC
     _check_meaning(short(plain, 60), match, unit)
-    divisor = math.sqrt(3) if match["k"] is None else float(match["k"].replace(" ", ""))
-    if not divisor > 0:
+    number = _finite(convert(float(value.scaleb(exponent)), of, unit), text)
+    spread = _finite(float(u.scaleb(exponent_of_u)) * step, text)
+    if match["meaning"] and not match["k"]:
+        return Rectangular(number, spread / math.sqrt(3))
+    k = float((match["k"] or "1").replace(" ", ""))
+    if not k > 0:
         raise UnitError(f"'{short(text, 60)}': k is not above 0")
-    measured = convert(float(value.scaleb(exponent)), of, unit), float(u.scaleb(exponent_of_u)) * step
-    number, spread = (_finite(part, text) for part in measured)
-    if not match["meaning"]:
-        return Measured(number, spread)
-    return Measured(number, spread / divisor) if match["k"] else Rectangular(number, spread / divisor)
+    return Measured(number, spread / k)
 
 
 def _check_meaning(text: str, match: re.Match[str], unit: str) -> None:
@@ -124,11 +121,9 @@ def _check_meaning(text: str, match: re.Match[str], unit: str) -> None:
         if "." in match["value"] and "." not in u:  # else its digits would count in the last places shown
             u += ".0"
         end = f"{'e' + match['exponent'] if match['exponent'] else ''} {match['unit'] or ''}".rstrip()
-        raise UnitError(
-            f"'{text}' does not say what ± means; write '{match['value']}({u}){end}' for a standard "
-            f"uncertainty, '{text} (k=2)' for an expanded one with its k, or '{text} (rect)' for a "
-            "half-width"
-        )
+        standard = f"write '{match['value']}({u}){end}' for a standard uncertainty"
+        others = f"'{text} (k=2)' for an expanded one with its k, or '{text} (rect)' for a half-width"
+        raise UnitError(f"'{text}' does not say what ± means; {standard}, {others}")
 
 
 def _finite(value: float, text: str) -> float:
@@ -169,13 +164,10 @@ _U_OF = re.compile(rf"(?P<u>[uU]) ?\( ?(?P<name>[^()]*?) ?\)(?:,? ?\(?k ?= ?(?P<
 
 
 class Head(NamedTuple):
-    """A column head: name in lower case, unit (None without brackets), and k of an expanded uncertainty, 1 of others.
+    """A column head; expanded uncertainties are named as the standard ones that they are when divided by k."""
 
-    A column of expanded uncertainties has the name of one of standard uncertainties, to which it is divided by k.
-    """
-
-    name: str
-    unit: str | None
+    name: str  # in lower case
+    unit: str | None  # None without brackets
     k: float = 1.0
 
 
@@ -191,8 +183,7 @@ def parse_head(head: str) -> Head:
     of = _U_OF.fullmatch(written)
     if of is None:
         return Head(written.lower(), unit)
-    name, k = of["name"].lower(), float((of["k"] or "1").replace(" ", ""))
-    in_unit = f" [{unit}]" if unit else ""
+    name, k, in_unit = of["name"].lower(), float((of["k"] or "1").replace(" ", "")), f" [{unit}]" if unit else ""
     if of["u"] == "U" and (of["k"] is None or k <= 0):
         raise UnitError(
             f"is an expanded uncertainty without its k; write 'U({name}) k=2{in_unit}' with the k of the certificate, "
@@ -208,10 +199,7 @@ def convert(values: float, unit: str, to: str) -> float: ...
 @overload
 def convert(values: np.ndarray, unit: str, to: str) -> np.ndarray: ...
 def convert(values: float | np.ndarray, unit: str, to: str) -> float | np.ndarray:
-    """`values` in `unit`, expressed in the unit `to`; scales with an offset (degF) too.
-
-    Raises UnitError where a unit is not known, or is of another kind than `to`.
-    """
+    """`values` in `unit`, expressed in the unit `to`; scales with an offset (degF) too. Raises as `check_unit`."""
     check_unit(unit, to)
     if unit == to:
         return values
@@ -227,29 +215,29 @@ def check_unit(unit: str, to: str) -> None:
         raise UnitError(f"'{unit}' is {_kind(unit)[0]}, but {wanted} is wanted{such_as}")
 
 
-# Kinds of quantity that a campaign holds: an example of its unit in SI, its name, other units to offer.
-_KINDS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
-    ("", "a plain number", ()),
-    ("m", "a length", ("m", "ft")),
-    ("kg", "a mass", ("kg", "lb")),
-    ("N", "a force", ("N", "kN", "lbf")),
-    ("s", "a time", ("s", "ms")),
-    ("m^2", "an area", ("m^2", "ft^2")),
-    ("m^3", "a volume", ("m^3",)),
-    ("kg/m^3", "a density", ("kg/m^3", "lb/ft^3")),
-    ("m/N", "a compliance (length per force)", ("m/N", "mm/kN")),
-    ("N/m", "a stiffness (force per length)", ("N/m",)),
-    ("N*s", "a viscosity of a cord (force times time)", ("N*s",)),
-    ("K", "a temperature", ("degC", "degF")),
-    ("V", "a voltage", ("V", "mV")),
-    ("A", "a current", ("mA",)),
-    ("m/s", "a speed", ("m/s",)),
-    ("m/s^2", "an acceleration", ("m/s^2",)),
-    ("J", "an energy", ("J",)),
-    ("W", "a power", ("W",)),
-    ("Pa", "a pressure", ("kPa",)),
-)
-_COMMON = sorted({unit for _, _, units in _KINDS for unit in units} | {"mm", "cm", "in", "g", "t", "kgf", "mV/V"})
+# Kinds of quantity that a campaign holds: its name, and units of it, an SI one first; "" is a plain number.
+_KINDS = {
+    "a plain number": [""],
+    "a length": ["m", "ft"],
+    "a mass": ["kg", "lb"],
+    "a force": ["N", "kN", "lbf"],
+    "a time": ["s", "ms"],
+    "an area": ["m^2", "ft^2"],
+    "a volume": ["m^3"],
+    "a density": ["kg/m^3", "lb/ft^3"],
+    "a compliance (length per force)": ["m/N", "mm/kN"],
+    "a stiffness (force per length)": ["N/m"],
+    "a viscosity of a cord (force times time)": ["N*s"],
+    "a temperature": ["degC", "degF"],
+    "a voltage": ["V", "mV"],
+    "a current": ["mA"],
+    "a speed": ["m/s"],
+    "an acceleration": ["m/s^2"],
+    "an energy": ["J"],
+    "a power": ["W"],
+    "a pressure": ["kPa"],
+}
+_COMMON = sorted({*chain(*_KINDS.values()), "mm", "cm", "in", "g", "t", "kgf", "mV/V"} - {""})
 
 
 @lru_cache(maxsize=1)
@@ -281,12 +269,12 @@ def _nearest(unit: str) -> str:
     return f"; the nearest known is '{near}'" if near else "; write for example m, kg, kN, s or degC"
 
 
-def _kind(unit: str) -> tuple[str, tuple[str, ...]]:
+def _kind(unit: str) -> tuple[str, list[str]]:
     """The kind of quantity that a unit is of, and units to offer for it."""
-    for si, name, units in _KINDS:
-        if _unit(si).dimensionality == _unit(unit).dimensionality:
-            return name, units
-    return "another kind of quantity", ()
+    for name, units in _KINDS.items():
+        if _unit(units[0]).dimensionality == _unit(unit).dimensionality:
+            return name, [one for one in units if one]
+    return "another kind of quantity", []
 
 
 _SIDES = {"": ROUND_HALF_EVEN, "lower": ROUND_FLOOR, "upper": ROUND_CEILING}
@@ -330,10 +318,7 @@ def plain(value: Any) -> Any:
 
 
 def notebook_html(summary: str, *tables: "pd.DataFrame") -> str:
-    """How a notebook shows a result: the first line of its summary in bold, the others below, then its tables.
-
-    Texts of others are escaped; numbers have four digits.
-    """
+    """How a notebook shows a result: its summary, the first line in bold, all escaped; its tables with four digits."""
     head, *lines = summary.splitlines()
     text = "<br>".join([f"<b>{escape(head)}</b>", *(escape(line) for line in lines)])
     return f"<p>{text}</p>" + "".join(table.to_html(float_format="{:.4g}".format) for table in tables)

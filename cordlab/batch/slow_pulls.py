@@ -12,7 +12,7 @@ import numpy as np
 from scipy.integrate import trapezoid
 
 from cordlab.batch.fit import BatchFit
-from cordlab.campaign.campaign import Campaign, CampaignError
+from cordlab.campaign.campaign import Campaign
 from cordlab.campaign.files import Folder, offer
 from cordlab.campaign.tables import Column, Table, may_have, read_table
 from cordlab.units import nearest
@@ -121,11 +121,8 @@ def read_pulls(campaign: Campaign) -> tuple[Pull, ...]:
         if table.has_all("pull"):
             for file in sorted(listed - {f"pulls/{name}.csv" for name in table.values["pull"]}):
                 files.problem(file, f"is in no row of {LIST}, so its cord is not known; add it there")
-    for name, digest in files.digests.items():
-        if campaign.digests.get(name) != digest:
-            files.problem(name, "has changed since the campaign was read; read the campaign again")
-    if files.problems:
-        raise CampaignError(tuple(files.problems))
+    files.check_unchanged(campaign.digests)
+    files.stop()
     return tuple(pull for pull in pulls if pull is not None)
 
 

@@ -1,10 +1,8 @@
 """The curve behind records that carry a stretch wave.
 
-Stretch is read at the bottom of a cord and load at its top, and a wave takes a few tenths of a second from one to the
-other: the pairs of a heavy cord swing about its curve, and the fit is drawn off it. So each tested mass is simulated
-with waves on the curve found so far, its record is reduced like a measured one, and what comes out beyond the curve is
-taken off the measured pairs; then the curve is fitted again, until it stays. At last each drop is simulated on its own
-cord, because a wave that comes a little early or late leaves a swing behind that looks like a wrong curve.
+A wave goes from the bottom of a cord, where stretch is read, to its top, where load is: pairs swing about the curve.
+So each mass is simulated with waves, reduced like a record, and what is beyond the curve is taken off the measured
+pairs; the curve is fitted again until it stays, and at last each drop is simulated on its own cord.
 """
 
 from collections.abc import Callable, Sequence
@@ -33,16 +31,12 @@ SEEN = 0.5  # share of the expected wave that records must show for the wave to 
 
 @dataclass(frozen=True)
 class Swell:
-    """What a wave adds to the pairs of one drop, simulated.
-
-    along : (stretch ratio − 1) over its greatest value, rising;  force : the wave's share of the force there [N]
-    arrival : of the jump at the load cell, from the end of slack [s]
-    """
+    """What a wave adds to the pairs of one drop, simulated."""
 
     mass: float
-    along: np.ndarray
-    force: np.ndarray
-    arrival: float
+    along: np.ndarray  # (stretch ratio − 1) over its greatest value, rising
+    force: np.ndarray  # the wave's share of the force there [N]
+    arrival: float  # of the jump at the load cell, from the end of slack [s]
 
     def at(self, drop: Drop) -> np.ndarray:
         """The wave's share of the force of each pair of a drop of this mass [N]."""
@@ -54,23 +48,16 @@ class Swell:
 
 @dataclass(frozen=True)
 class WaveFit:
-    """Drops without their waves, and what came out on the way.
+    """Drops without their waves, and what came out on the way."""
 
-    drops : as recorded, `force` corrected where records show waves; worn cords' drops as they are
-    share, u_share : of the wave that a cord of this mass should show, how much the records do: 1 all of it, 0 none
-    swells : the wave on the batch's mean cord, one a mass of the fit drops
-    rounds, change : how often the curve was fitted again, and by what share of its force it moved at last
-    trouble : why the records could not be compared with waves, "" if they could
-    """
-
-    drops: tuple[Drop, ...]
+    drops: tuple[Drop, ...]  # as recorded, `force` corrected where records show waves; those of worn cords as they are
     viscosity: Viscosity
-    share: float
+    share: float  # of the wave that a cord of this mass should show, how much the records do: 1 all of it, 0 none
     u_share: float
-    swells: tuple[Swell, ...] = field(repr=False)
-    rounds: int = 0
-    change: float = np.nan
-    trouble: str = ""
+    swells: tuple[Swell, ...] = field(repr=False)  # on the batch's mean cord, one a mass of the fit drops
+    rounds: int = 0  # how often the curve was fitted again
+    change: float = np.nan  # of its force in the last one [share]
+    trouble: str = ""  # why the records could not be compared with waves
 
     @property
     def seen(self) -> bool:
@@ -104,15 +91,11 @@ class WaveFit:
         return tuple(notes)
 
     def to_dict(self) -> dict[str, object]:
-        rows = [
-            {
-                "mass_hung": swell.mass,
-                "greatest_taken_off": float(np.abs(swell.force).max()),
-                "arrival": float(np.mean([_arrival(d) for d in self.drops if d.mass == swell.mass and d.use == "fit"])),
-                "expected_arrival": swell.arrival,
-            }
-            for swell in self.swells
-        ]
+        rows = []
+        for swell in self.swells:
+            arrivals = [_arrival(drop) for drop in self.drops if drop.mass == swell.mass and drop.use == "fit"]
+            row = {"mass_hung": swell.mass, "greatest_taken_off": float(np.abs(swell.force).max())}
+            rows.append(row | {"arrival": float(np.mean(arrivals)), "expected_arrival": swell.arrival})
         numbers = {name: getattr(self, name) for name in ("seen", "share", "u_share", "rounds", "change")}
         return numbers | {"viscosity": asdict(self.viscosity), "records": rows}
 
@@ -127,11 +110,7 @@ def take_out_waves(
 ) -> WaveFit | None:
     """Take the stretch wave off the pairs of `drops`, those of use "fit" leading; None where the cord has no mass.
 
-    Without a record there is nothing to take off, and the viscosity is the one of the campaign or unknown.
-
-    evidence : of the fit drops, peaks included;  viscosity : of the cords; measured from the peaks by default.
-    A wave that the records do not show (by the regression of what the curve leaves over on the wave expected) is not
-    taken off.
+    A wave that records do not show is not taken off; without `viscosity` it is measured from the peaks of the evidence.
     """
     fitted = [drop for drop in drops if drop.use == "fit"]
     batch, inputs = mean_cord(evidence), drop_inputs(rig)
@@ -191,10 +170,7 @@ def _along(drop: Drop) -> np.ndarray:
 
 
 def _swells(curve: Curve, likes: Sequence[Drop], viscosity: float, setup: Keywords) -> list[Swell]:
-    """Drops simulated with waves in one go, each reduced as its record was.
-
-    The curve's scale and the numbers of `setup`, keywords of `predict_drop`, are one for all or one a drop.
-    """
+    """Drops simulated with waves in one go, each reduced as its record was; curve and setup one for all or one each."""
     n = len(likes)
     inputs = setup | {"mass": np.array([like.mass for like in likes])}
     times = [_sampled(like) for like in likes]

@@ -183,10 +183,8 @@ class Campaign:
     def summary(self) -> str:
         """Its title and what it holds, in two lines."""
         uses = ", ".join(f"{count} {use}" for use, count in self.uses.items() if count)
-        counts = (
-            f"{len(self.cords)} cords, {len(self.drops)} drops ({uses or 'none yet'}), {len(self.breaks)} break tests"
-        )
-        return f"{self.title}\nbatch {self.batch}: {counts}"
+        drops = f"{len(self.drops)} drops ({uses or 'none yet'})"
+        return f"{self.title}\nbatch {self.batch}: {len(self.cords)} cords, {drops}, {len(self.breaks)} break tests"
 
     def table(self, of: Literal["drops", "cords", "breaks"] = "drops") -> "pd.DataFrame":
         """The drops, the cords or the break tests: a row for each name, in SI, under the heads of their files."""
@@ -197,12 +195,9 @@ class Campaign:
         data: dict[str, list[object]] = {}
         for column in columns:
             values = [getattr(entry, _FIELDS.get(column.name, column.field)) for entry in entries]
-            if column.uncertain:
-                measured = [Measured(nan, nan) if value is None else value for value in values]
-                head, u_head = (part.head for part in column.with_u)
-                data |= {head: [value.value for value in measured], u_head: [value.u for value in measured]}
-            else:
-                data[column.head] = values
+            data[column.head] = values
+            for part, name in zip(column.with_u, ("value", "u"), strict=False) if column.uncertain else ():
+                data[part.head] = [getattr(value, name, nan) for value in values]
         remarks = dict.fromkeys(head for entry in entries for head in entry.remarks)
         data |= {head: [entry.remarks.get(head) for entry in entries] for head in remarks}
         return pd.DataFrame(data).set_index(columns[0].name)
@@ -226,8 +221,7 @@ class Campaign:
         """
         name, folder = f"records/{entry.record}", Folder(self.folder)
         data = folder.read(name)
-        if data is not None and folder.digests[name] != self.digests[name]:
-            folder.problem(name, "has changed since the campaign was read; read the campaign again")
+        folder.check_unchanged(self.digests)
         parsed = None if data is None or folder.problems else parse_record(folder, name, data)
         if parsed is None:
             raise CampaignError(tuple(folder.problems))
@@ -323,14 +317,10 @@ def read_campaign(
             files.read(name)  # by the steps that use them; part of the hash
     if files.problems or settings is None or cords is None or drops is None:
         raise CampaignError(tuple(files.problems))
+    sections = ("title", "batch", "rig", "site", "criteria", "decision", "plan")
     return Campaign(
+        **{name: getattr(settings, name) for name in sections},
         folder=files.path,
-        title=settings.title,
-        batch=settings.batch,
-        rig=settings.rig,
-        site=settings.site,
-        criteria=settings.criteria,
-        decision=settings.decision,
         viscosity=settings.cord.viscosity,
         report={name: text for name, text in vars(settings.report).items() if text is not None},
         cords=tuple(CordEntry(*entry.values()) for entry in _by_name(cords, "cord")),
@@ -340,7 +330,6 @@ def read_campaign(
         digests=files.digests,
         sha256=_hash(files.digests),
         notes=tuple(f"{name} is not read" for name in _unread(files)),
-        plan=settings.plan,
         makers_curve=makers_curve,
         by_hand=by_hand,
         pounds_and_feet=abs(convert(1.0, drops.places["mass"].unit, "lb") - 1) < 1e-9,

@@ -1,7 +1,4 @@
-"""The files of a campaign folder: which there are, read once, hashed as read, refused where they are no text.
-
-The one place that writes a file so that it is, at every moment, the old one or the new one.
-"""
+"""The files of a campaign folder, read once, hashed as read, refused where they are no text; writing them safely."""
 
 import hashlib
 import os
@@ -45,26 +42,32 @@ MOST_PROBLEMS = 20  # of one file that are said one by one; a wrong column in a 
 
 
 class Folder:
-    """The files of one campaign folder: read, hashed as read, and the problems found in them so far.
-
-    instead : name → bytes that are taken for a file's, whether it is there or not
-    digests : name of each file that was read → SHA-256 of its bytes
-    """
+    """The files of one campaign folder, and the problems found in them so far."""
 
     def __init__(self, path: Path, instead: Mapping[str, bytes] | None = None) -> None:
         self.path = path
-        self.instead = instead or {}
-        self.digests: dict[str, str] = {}
+        self.instead = instead or {}  # name → bytes that are taken for a file's, whether it is there or not
+        self.digests: dict[str, str] = {}  # name of each file that was read → SHA-256 of its bytes
         self.problems: list[str] = []
 
     def problem(self, where: str, what: str) -> None:
         """Notes a problem."""
         self.problems.append(spelled(f"{where}: {what}"))
 
+    def stop(self) -> None:
+        """Raises CampaignError where there are problems."""
+        if self.problems:
+            raise CampaignError(tuple(self.problems))
+
+    def check_unchanged(self, digests: Mapping[str, str]) -> None:
+        """Notes each file that was read and is not the one with the digest it had."""
+        for name, digest in self.digests.items():
+            if digests.get(name) != digest:
+                self.problem(name, "has changed since the campaign was read; read the campaign again")
+
     def shorten(self, name: str, since: int, most: int = MOST_PROBLEMS) -> None:
         """Leaves the first few of the problems noted `since`, all of one file, and says how many more there are."""
-        more = len(self.problems) - since - most
-        if more > 0:
+        if (more := len(self.problems) - since - most) > 0:
             del self.problems[since + most :]
             self.problem(name, f"{more} more problem{'s' if more > 1 else ''} like these")
 
@@ -140,23 +143,17 @@ def changes(path: Path, digests: Mapping[str, str]) -> tuple[str, ...]:
 
 def differences(before: Mapping[str, str], now: Mapping[str, str]) -> tuple[str, ...]:
     """What differs between two lists of files, name → SHA-256; one message a file."""
-    messages = []
-    for name in sorted({*before, *now}):
-        if name not in now:
-            messages.append(f"{name} is gone, or cannot be read")
-        elif name not in before:
-            messages.append(f"{name} is new")
-        elif before[name] != now[name]:
-            messages.append(f"{name} has changed")
-    return tuple(messages)
+    gone = [(name, "is gone, or cannot be read") for name in before.keys() - now.keys()]
+    new = [(name, "is new") for name in now.keys() - before.keys()]
+    changed = [(name, "has changed") for name in before.keys() & now.keys() if before[name] != now[name]]
+    return tuple(f"{name} {what}" for name, what in sorted([*gone, *new, *changed]))
 
 
 @contextmanager
 def replacing(path: Path) -> Iterator[Path]:
-    """A name beside `path` to write a file or folder to; it takes the place of `path` in one step when all went well.
+    """A name beside `path` to write to, which takes its place in one step; a run that fails leaves `path` as it was.
 
-    A run that fails or is killed leaves `path` as it was; a folder takes the place of none, or of an empty one.
-    Raises OSError.
+    A folder takes the place of none, or of an empty one. Raises OSError.
     """
     part = path.with_name(f".{path.name}-{token_hex(8)}.part")
     try:

@@ -63,6 +63,5 @@ def read_jump_log(folder: str | Path) -> tuple[LogEntry, ...]:
         if lightest is not None and heaviest is not None and heaviest < lightest:
             what = f"{heaviest:g} kg is less than the lightest, {lightest:g} kg"
             table.problem(row, "heaviest rider", what)
-    if files.problems:
-        raise CampaignError(tuple(files.problems))
+    files.stop()
     return tuple(sorted(entries, key=lambda entry: (entry.day, entry.line)))

@@ -16,7 +16,6 @@ from cordlab.units import Measured, nearest, parse_measured
 
 FILE = "campaign.toml"
 
-
 # Readers: each turns what TOML holds into a value, or raises ValueError with what is wrong.
 
 
@@ -67,9 +66,8 @@ def _masses(written: object) -> tuple[float, ...]:
     if not isinstance(written, list) or not written:
         raise ValueError(f'{brief(written)} is not a list of masses; write for example ["36 kg", "52 kg"]')
     masses = sorted(_exact(mass, unit="kg", above=0.0) for mass in written)
-    for light, heavy in pairwise(masses):
-        if light == heavy:
-            raise ValueError(f"{light:g} kg is there twice")
+    for light in [light for light, heavy in pairwise(masses) if light == heavy]:
+        raise ValueError(f"{light:g} kg is there twice")
     return tuple(masses)
 
 
@@ -213,9 +211,8 @@ class CordSection:
 
 # What a report says apart from its results (ISO/IEC 17025:2017, 7.8.2); a line left out stays blank to fill in.
 REPORT_LINES = "laboratory address customer place received tested issued sampling external deviations author reviewer"
-ReportSection: Any = make_dataclass(
-    "ReportSection", [(line, str, _key(_text, None)) for line in REPORT_LINES.split()], frozen=True
-)
+_LINES = [(line, str, _key(_text, None)) for line in REPORT_LINES.split()]
+ReportSection: Any = make_dataclass("ReportSection", _LINES, frozen=True)
 
 
 @dataclass(frozen=True)
@@ -234,7 +231,6 @@ class Settings:
 
 
 KeyPath = tuple[str, ...]  # (section, key), (section,), or (key,) of one that is in no section
-Problems = list[tuple[KeyPath, str]]
 
 
 def read_settings(folder: Folder) -> Settings | None:
@@ -243,51 +239,49 @@ def read_settings(folder: Folder) -> Settings | None:
     if content is None:
         return None
     try:
-        written = tomllib.loads(content)
+        written, rows = tomllib.loads(content), _rows(content)
     except tomllib.TOMLDecodeError as error:
         folder.problem(FILE, f"is not valid TOML: {error}")
         return None
     except (ValueError, RecursionError):  # a number of thousands of digits, thousands of brackets
         folder.problem(FILE, "holds a number or a nesting that is too long to read")
         return None
-    problems: Problems = []
-    settings = _read(Settings, written, (), problems)
-    rows = _rows(content)
-    for path, what in problems:
+
+    def problem(path: KeyPath, what: str) -> None:
         folder.problem(_place(rows, written, path), what)
+
+    known = len(folder.problems)
+    settings = _read(Settings, written, (), problem)
     decision = written.get("decision")
     if isinstance(decision, dict) and decision.get("limit") == "tolerance" and "confidence" not in decision:
         folder.problem(f"{FILE}, [decision]", "'confidence' is missing; a tolerance limit needs one, such as 0.95")
-        return None
-    return settings
+    return settings if len(folder.problems) == known else None
 
 
-def _read(kind: type, table: Mapping[str, object], path: KeyPath, problems: Problems) -> Any:
-    """One section as its class; None where anything in it is refused, and what is wrong goes to `problems`."""
-    known = len(problems)
-    keys = {key.name: key for key in fields(kind)}
-    required = [name for name, key in keys.items() if key.default is MISSING]
-    missing = [name for name in required if name not in table]
-    values = {}
+def _read(kind: type, table: Mapping[str, object], path: KeyPath, problem: Callable[[KeyPath, str], None]) -> Any:
+    """One section as its class; None, with what is wrong noted by `problem`, where a key cannot stand."""
+    keys, values = {key.name: key for key in fields(kind)}, {}
+    missing = [name for name, key in keys.items() if key.default is MISSING and name not in table]
     for name, written in table.items():
         here = (*path, name)
         if name not in keys:
             near = nearest(name, [key for key in keys if key not in table])
             missing = [wanted for wanted in missing if wanted != near]  # one slip, one message
-            problems.append((here, f"is not known here{offer(near, '; remove it')}"))
+            problem(here, f"is not known here{offer(near, '; remove it')}")
         elif "read" in keys[name].metadata:
             try:
                 values[name] = keys[name].metadata["read"](written)
             except ValueError as error:
-                problems.append((here, str(error)))
+                problem(here, str(error))
         elif isinstance(written, dict):
-            values[name] = _read(keys[name].metadata["section"], written, here, problems)
+            values[name] = _read(keys[name].metadata["section"], written, here, problem)
         else:
-            problems.append((here, f"is a section; write [{name}] on its own line, its keys below"))
+            problem(here, f"is a section; write [{name}] on its own line, its keys below")
     for name in missing:
         what = f"the section [{name}]" if "section" in keys[name].metadata else f"'{name}'"
-        problems.append((path, f"{what} is missing; add it"))
-    return kind(**values) if len(problems) == known else None
+        problem(path, f"{what} is missing; add it")
+    needed = {name for name, key in keys.items() if key.default is MISSING}
+    return kind(**values) if needed <= values.keys() else None
 
 
 def _rows(content: str) -> dict[KeyPath, int]:

@@ -80,9 +80,7 @@ def tolerance_limit(values: ArrayLike, *, share: float, confidence: float, side:
 
     Examples
     --------
-    Breaking loads in kN: 99 % of the lot are above this, with 95 % confidence.
-
-    >>> import cordlab
+    >>> import cordlab  # breaking loads [kN]
     >>> limit = cordlab.tolerance_limit([14.2, 13.8, 14.9, 14.4, 13.9], share=0.99, confidence=0.95, side="lower")
     >>> round(float(limit), 2)
     11.72
@@ -103,19 +101,16 @@ def prediction_limit(values: ArrayLike, *, probability: float, side: Side, group
 
     Parameters
     ----------
-    values : array_like, shape (n,)
-        Normal values, n ≥ 2  [any unit].
+    values, side
+        As in `tolerance_limit`.
     probability : float
         That the next value keeps the limit, between 0 and 1.
-    side : {"upper", "lower", "both"}
-        On which side values are dangerous.
     groups : sequence, shape (n,), optional
         Name of the group (the cord) of each value.
 
     Returns
     -------
     Limit
-        `.lower` and `.upper`; a one-sided limit also works as a number  [unit of values].
 
     Raises
     ------
@@ -124,9 +119,7 @@ def prediction_limit(values: ArrayLike, *, probability: float, side: Side, group
 
     Examples
     --------
-    Lowest points in m of three cords, dropped twice each: the next drop of another cord stays above this.
-
-    >>> import cordlab
+    >>> import cordlab  # lowest points of three cords, dropped twice each [m]
     >>> lowest = [31.2, 31.3, 30.8, 30.9, 31.5, 31.3]
     >>> limit = cordlab.prediction_limit(lowest, probability=0.95, side="upper", groups=["A", "A", "B", "B", "C", "C"])
     >>> round(float(limit), 2)
@@ -211,10 +204,8 @@ def tolerance_factor(n: float, share: float, confidence: float, sides: int = 1, 
     ----------
     n : float
         Number of values behind the mean, at least 2; inf where mean and sd are known.
-    share, confidence : float
-        As in `tolerance_limit`, between 0 and 1.
-    sides : {1, 2}
-        One-sided by the noncentral t law, two-sided by quadrature over the mean.
+    share, confidence, sides : float, float, {1, 2}
+        As in `tolerance_limit`; one-sided by the noncentral t law, two-sided by quadrature over the mean.
     dof : float, optional
         Degrees of freedom of the sd: n − 1 unless it is pooled over m such samples, then m(n − 1).
 
@@ -231,10 +222,8 @@ def tolerance_factor(n: float, share: float, confidence: float, sides: int = 1, 
     Examples
     --------
     >>> import cordlab
-    >>> round(cordlab.tolerance_factor(10, 0.95, 0.95), 3)
-    2.911
-    >>> round(cordlab.tolerance_factor(10, 0.95, 0.95, sides=2), 3)
-    3.393
+    >>> round(cordlab.tolerance_factor(10, 0.95, 0.95), 3), round(cordlab.tolerance_factor(10, 0.95, 0.95, sides=2), 3)
+    (2.911, 3.393)
 
     References
     ----------
