@@ -1,6 +1,6 @@
 """The chain: a campaign → calibrations, drops, curve, limits, rating, wear, lot, cautions; each when asked for."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial, wraps
 from math import isfinite
@@ -20,7 +20,7 @@ from cordlab.batch.viscosity import Viscosity
 from cordlab.batch.wave_removal import WaveFit, take_out_waves
 from cordlab.campaign.campaign import Campaign, CampaignError
 from cordlab.campaign.files import changes, offer
-from cordlab.campaign.jump_log import read_jump_log
+from cordlab.campaign.jump_log import LogEntry, read_jump_log
 from cordlab.campaign.settings import hangs_on
 from cordlab.curves.models import models
 from cordlab.limits.anchoring import DropStiffness, drop_stiffness
@@ -379,21 +379,25 @@ class Analysis:
     @cached_property
     def in_service(self) -> tuple[CordStatus, ...]:
         """Where each cord of the jump log stands."""
-        log, campaign, cord = read_jump_log(self.campaign.folder), self.campaign, self.campaign.decision.cord
+        log, campaign = read_jump_log(self.campaign.folder), self.campaign
         if not log:
             return ()
         wear, rating = self.wear, self.rating
         unlike = {test.cord: test.quantity for test in self.batch.outlying} if self.batch else {}
-        others = {row.cord: f"only {cord} is rated here, by itself" for row in log if cord not in (None, row.cord)}
         return cords_in_service(
             log,
             retire_at=wear.retire_at if wear else None,
             next_retest=wear.next_retest if wear else None,
             greatest_jumps=campaign.criteria.greatest_jumps,
             before=jumps_before(campaign),
-            barred=out_of_use(campaign, unlike) | others,
+            barred=out_of_use(campaign, unlike) | self._not_asked_for(log),
             rated=(rating.lightest, rating.heaviest) if rating.lightest and rating.heaviest else None,
         )
+
+    def _not_asked_for(self, log: Sequence[LogEntry]) -> dict[str, str]:
+        """Cords of the log that another cord's rating says nothing of."""
+        cord = self.campaign.decision.cord
+        return {row.cord: f"only {cord} is rated here, by itself" for row in log if cord not in (None, row.cord)}
 
     @cached_property
     def by_hand(self) -> ByHand | None:
