@@ -200,7 +200,7 @@ class Chains:
         for reach in np.unique(self.reach[draws]):
             mine = np.flatnonzero(self.reach[draws] == reach)
             curve = take_draws(Curve(self.curve.model, self.curve.parameters), draws[mine])
-            ratio = 1 + (reach - 1) * np.linspace(0.0, 1.0, cells + 1)[:, None]
+            ratio = 1 + (reach - 1) * np.linspace(0.0, 1.0, cells + 1)
             force, slope = _force_and_slope(curve, ratio)
             rise = slope * ((reach - 1) / cells)
             # cubics over two cells, against the node between: they are off by 16 times as much as those over one cell,
@@ -300,13 +300,12 @@ class Chains:
 
 
 def _force_and_slope(curve: Curve, ratio: Array) -> tuple[Array, Array]:
-    """At stretch ratios (nodes, 1), for curves of scale 1: (draws, nodes) each."""
-    model, values = curve.model, curve.model.values(curve.parameters)
+    """At stretch ratios (nodes,), for curves of scale 1: (draws, nodes) each."""
+    model, values = curve.model, [np.reshape(value, (-1, 1)) for value in curve.model.values(curve.parameters)]
     if not isinstance(model, LinearModel):
-        return curve.force(ratio).T, curve.slope(ratio).T
-    weights = np.stack(np.broadcast_arrays(*map(np.atleast_1d, values)), axis=1)
-    force, slope = (weights @ np.stack(model.columns(ratio[:, 0], derivative)) for derivative in (0, 1))
-    return force, slope
+        return model.force_and_slope(ratio, model.by_name(values))
+    weights = np.hstack(np.broadcast_arrays(*values))
+    return weights @ np.stack(model.columns(ratio, 0)), weights @ np.stack(model.columns(ratio, 1))
 
 
 def threads() -> int:
@@ -324,7 +323,7 @@ def _follow(inputs: Array, tables: Array, elements: int, traced: int) -> tuple[A
     alike = np.argsort(inputs[chain.MASS_KICK] / inputs[chain.KICK], kind="stable")
     lanes = np.append(alike, np.full(-n % chain.LANES, alike[-1])).reshape(-1, chain.LANES)
     blocks = len(lanes)
-    draws = np.ascontiguousarray(inputs[:, lanes].transpose(1, 0, 2))
+    draws, nodes = np.ascontiguousarray(inputs[:, lanes].transpose(1, 0, 2)), np.ravel(tables)
     ends = np.empty((blocks, chain.RESULTS, chain.LANES))
     # a draw that goes beyond its table leaves steps out
     traces = np.zeros((blocks if traced else 0, traced, chain.TRACED, chain.LANES))
@@ -333,7 +332,7 @@ def _follow(inputs: Array, tables: Array, elements: int, traced: int) -> tuple[A
     def part(first: int) -> None:
         cord = np.empty((chain.FIELDS, elements + 2, chain.LANES))
         last = min(first + BLOCKS_A_TASK, blocks)
-        chain.follow(first, last, elements, steps, draws, tables.ravel(), ends, traces, cord)
+        chain.follow(first, last, elements, steps, draws, nodes, ends, traces, cord)
 
     firsts = range(0, blocks, BLOCKS_A_TASK)
     if len(firsts) > 1 and threads() > 1:
