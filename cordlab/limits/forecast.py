@@ -4,7 +4,6 @@ The draws come in scrambles of quasi-random points that fill the space of all in
 until the limits are steady (7.9); how far they are from that is read from how the scrambles differ.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from math import ceil, log2
@@ -19,7 +18,7 @@ from cordlab.limits.simulate import Run
 from cordlab.limits.wave_effects import WaveEffect, both_mechanics
 from cordlab.quantities import DRAWN, QUANTITIES
 from cordlab.statistics.limits import prediction_assurance
-from cordlab.statistics.propagation import quantile, quantile_error, scrambles, share_beyond
+from cordlab.statistics.propagation import evenness, quantile, quantile_error, scrambles, share_beyond
 
 if TYPE_CHECKING:
     from cordlab.campaign.settings import Site
@@ -28,8 +27,8 @@ HALF = 0.6827  # of a normal law lies within one standard deviation
 SCRAMBLES, SCRAMBLE = 8, 2048  # at first, and draws in each at least
 IN_A_TAIL = 100  # draws beyond a limit at least
 MOST_DRAWS = 2**17
-SPARE = 3  # rows of numbers between 0 and 1 for what comes after: wear, two breaking loads
-STEADY = 0.08
+SPARE = slice(4, 7)  # rows of numbers between 0 and 1, for what comes after: wear, two breaking loads
+STEADY = 0.1
 """Draws are enough when twice the standard error of every limit is within this many standard deviations of its quantity
 (JCGM 101 7.9.2 with one significant digit asks for 0.05 to 0.5 of it)."""
 
@@ -43,7 +42,7 @@ class Forecast(Run):
         in every quantity and at every mass. Infinite draws (no lowest point) are kept
     content : quantity → (n_mass, n_draws): the value that the share `probability` of drops stays within, what is not
         known of it drawn; None for prediction limits
-    spare : numbers between 0 and 1 that belong to the draws, for what comes after  (SPARE, n_draws)
+    spare : numbers between 0 and 1 that belong to the draws, for what comes after  (3, n_draws)
     count : of scrambles that the draws are, one after the other
     """
 
@@ -63,7 +62,8 @@ class Forecast(Run):
     @cached_property
     def limits(self) -> dict[str, np.ndarray]:
         """One-sided limit of each quantity, on its dangerous side.  (n_mass,)"""
-        return {name: self._by_limit(quantile, name, QUANTITIES[name].danger) for name in self.draws}
+        sides = {name: QUANTITIES[name].danger for name in self.draws}
+        return {name: quantile(*self._limited(name), side) for name, side in sides.items()}
 
     def limit(self, quantity: str) -> np.ndarray:
         """One-sided limit of a quantity, on its dangerous side.  (n_mass,)"""
@@ -76,18 +76,24 @@ class Forecast(Run):
 
     def limit_error(self, quantity: str) -> np.ndarray:
         """Monte Carlo standard error of `limit`.  (n_mass,)"""
-        return self._by_limit(quantile_error, quantity, self.count)
+        return quantile_error(*self._limited(quantity)) * self.evenness
 
-    def _by_limit(self, function: Callable[..., np.ndarray], quantity: str, last: str | int) -> np.ndarray:
-        """A function of the draws that the limit is taken of, and of which share it is."""
+    def _limited(self, quantity: str) -> tuple[np.ndarray, float]:
+        """The draws that the limit is a quantile of, and which."""
         row = QUANTITIES[quantity]
         if self.content is None:
-            return function(self.draws[quantity], row.tail(self.probability), last)
-        return function(self.content[quantity], row.tail(self.confidence), last)
+            return self.draws[quantity], row.tail(self.probability)
+        return self.content[quantity], row.tail(self.confidence)
+
+    @cached_property
+    def evenness(self) -> float:
+        """Standard error of limits over that of as many independent draws."""
+        beyond = [QUANTITIES[name].worse(self._limited(name)[0], self.limit(name)[:, None]) for name in DRAWN]
+        return evenness(np.array(beyond), self.count)
 
     def prediction_limit_error(self, quantity: str, probability: float) -> np.ndarray:
         """Monte Carlo standard error of `prediction_limit`.  (n_mass,)"""
-        return quantile_error(self.draws[quantity], QUANTITIES[quantity].tail(probability), self.count)
+        return quantile_error(self.draws[quantity], QUANTITIES[quantity].tail(probability)) * self.evenness
 
     @cached_property
     def u(self) -> dict[str, np.ndarray]:
@@ -106,8 +112,8 @@ class Forecast(Run):
 
     def u_error(self, quantity: str) -> np.ndarray:
         """Monte Carlo standard error of `u`, its two ends taken as independent.  (n_mass,)"""
-        ends = (quantile_error(self.draws[quantity], (1 + sign * HALF) / 2, self.count) for sign in (-1, 1))
-        return np.hypot(*ends) / 2
+        ends = (quantile_error(self.draws[quantity], (1 + sign * HALF) / 2) for sign in (-1, 1))
+        return np.hypot(*ends) / 2 * self.evenness
 
     @property
     def steady(self) -> bool:
@@ -195,13 +201,13 @@ def forecast_drop(
     known = {field.name: getattr(run, field.name) for field in fields(run)}
     known |= {"limit_kind": limit, "probability": probability, "confidence": confidence}
     known["estimates"] = {name: values[:, 0] for name, values in run.by_shapes().items()}
-    values, spare, count = np.empty((0, 0, 0)), np.empty((SPARE, 0)), 0
+    values, spare, count = np.empty((0, 0, 0)), np.empty((SPARE.stop - SPARE.start, 0)), 0
     while True:
         more = max(count, SCRAMBLES)
-        shares = scrambles(run.dimensions + SPARE, size=size, count=more, seed=seed, first=count)
-        drawn = run.draw(shares[SPARE:], content)
+        shares = scrambles(run.dimensions + len(spare), size=size, count=more, seed=seed, first=count)
+        drawn = run.draw(np.delete(shares, SPARE, axis=0), content)
         values, count = np.concatenate([values, drawn], axis=-1) if count else drawn, count + more
-        spare = np.concatenate([spare, shares[:SPARE]], axis=-1)
+        spare = np.concatenate([spare, shares[SPARE]], axis=-1)
         known["draws"] = dict(zip(DRAWN, values, strict=False))
         known["content"] = dict(zip(DRAWN, values[len(DRAWN) :], strict=False)) or None
         forecast = Forecast(**known, spare=spare, count=count, notes=())

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from math import floor, log10
 from typing import TYPE_CHECKING
 
@@ -113,9 +114,15 @@ def interpolated(nodes: np.ndarray, values: np.ndarray | None, masses: np.ndarra
     if values is None:
         return np.full(np.shape(masses), np.nan)
     if nodes.size >= 4 and np.all(np.isfinite(values)):
-        return CubicSpline(nodes, values)(masses)
+        return _spline_weights(tuple(nodes), tuple(np.atleast_1d(masses))) @ values
     with np.errstate(invalid="ignore"):
         return np.interp(masses, nodes, values)
+
+
+@lru_cache(maxsize=64)
+def _spline_weights(nodes: tuple[float, ...], masses: tuple[float, ...]) -> np.ndarray:
+    """What each value at a node counts at each mass, (n_masses, n_nodes): a cubic spline is linear in its values."""
+    return CubicSpline(nodes, np.eye(len(nodes)))(masses)
 
 
 def judge(

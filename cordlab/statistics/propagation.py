@@ -81,20 +81,24 @@ def quantile(draws: Draws, probability: float, side: str) -> np.ndarray:
     return np.quantile(draws, probability, axis=-1, method=method)
 
 
-def quantile_error(draws: Draws, probability: float, count: int) -> np.ndarray:
-    """Standard error of a quantile of draws (..., n) that are `count` scrambles, one after the other.
+def quantile_error(draws: Draws, probability: float) -> np.ndarray:
+    """Standard error of a quantile of independent draws; nan or inf where draws that far out are infinite.
 
-    That of independent draws (half the distance of the order statistics at n·p ± √(n·p(1 − p))), times how much less
-    the shares beyond it scatter from scramble to scramble, in the mean over (...). nan or inf where draws that far out
-    are infinite.
+    Half the distance of the order statistics at n·p ± √(n·p(1 − p)).
     """
-    independent = sqrt(probability * (1 - probability) / draws.shape[-1])
-    ends = np.clip([probability - independent, probability + independent], 0, 1)
-    low, high = np.quantile(draws, ends, axis=-1, method="nearest")
-    below = draws <= quantile(draws, probability, "upper")[..., None]
-    variance = below.reshape(*draws.shape[:-1], count, -1).mean(axis=-1).var(axis=-1, ddof=1).mean() / count
+    step = sqrt(probability * (1 - probability) / draws.shape[-1])
+    low, high = np.quantile(draws, np.clip([probability - step, probability + step], 0, 1), axis=-1, method="nearest")
     with np.errstate(invalid="ignore"):
-        return (high - low) / 2 * sqrt(variance) / independent
+        return (high - low) / 2
+
+
+def evenness(hits: np.ndarray, count: int) -> float:
+    """Standard error of the share of hits (..., n) in `count` scrambles, one after the other, over that of independent
+    draws: from how the shares differ from scramble to scramble, in the mean over (...).
+    """
+    shares = hits.reshape(*hits.shape[:-1], count, -1).mean(axis=-1)
+    independent = shares.mean(axis=-1) * (1 - shares.mean(axis=-1)) * count / hits.shape[-1]
+    return float(np.sqrt(shares.var(axis=-1, ddof=1).mean() / max(independent.mean(), 1e-300)))
 
 
 def share_beyond(draws: Draws, bounds: np.ndarray, side: str) -> np.ndarray:
