@@ -8,10 +8,10 @@ import json
 import math
 import tomllib
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, replace
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -26,68 +26,38 @@ NOTE = "Invented: computed by cordlab from drawn numbers. Nothing here was measu
 STANDARD = tomllib.loads((files("cordlab") / "synthetic.toml").read_text(encoding="utf-8"))
 """The tables of campaign.toml where nothing else is asked for, and the makes of the sensors."""
 RIG, SITE, CRITERIA, DECISION = (STANDARD[name] for name in ("rig", "site", "criteria", "decision"))
+UNITS = {"slack_length": "m", "cord_mass": "kg", "breaking_load": "N", "temperature": "degC"}  # of those with a spread
 GREATEST_G = {"uniform": 2.8, "waves": 3.2}  # invented, so that g governs the light end with either mechanics
 SETUP = ("mass", "slack_length", "cord_mass", "release_depth", "scale", "drag_area", "air_density", "compliance")
 HAPPENED = ("lowest_point", "stretch_ratio", "tension", "tie_load", "g")
 
 
-@dataclass(frozen=True)
 class Scenario:
-    """The numbers of an invented campaign, in SI. `invent` takes each of them by name."""
+    """The numbers of an invented campaign, in SI, as attributes: those given, else those of synthetic.toml."""
 
-    title: str = "Invented campaign: a test crane on an invented quay, nothing here was measured"
-    batch: str = "invented lot 1"
-    curve: Curve = field(
-        default_factory=lambda: Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})
-    )  # at stiffness scale 1
-    mechanics: Literal["uniform", "waves"] = "uniform"  # how the cord moves the mass
-    viscosity: float = 5.0  # with "waves" [N·s]
-    unloading: float = 0.35  # with "uniform": b in the force on the way back, F × [1 − b (1 − (λ−1)/(λmax−1))]
-    cords: int = 6  # how many cords are dropped,
-    lot: int = 40  # are in the lot,
-    broken: int = 4  # are broken
-    slack_length: Measured = field(
-        default=Measured(10.0, 0.04)
-    )  # mean over the lot, and standard deviation between cords [m]
-    cord_mass: Measured = field(default=Measured(14.0, 0.15))  # likewise [kg]
-    u_slack_length: float = 0.02  # standard uncertainty of each measurement [m]
-    u_cord_mass: float = 0.05  # likewise [kg]
-    cord_sd: float = 0.02  # standard deviation of the logarithm of stiffness, cord to cord
-    drop_sd: float = 0.004  # and drop to drop
-    masses: tuple[float, ...] = (36.0, 44.0, 52.0, 60.0, 68.0, 76.0, 84.0, 92.0, 100.0)  # dropped on every cord [kg]
-    checks: tuple[float, ...] | None = None  # which of them are checks; None: every second one
-    u_mass: float = 0.1  # [kg]
-    u_lowest_point: float = 0.05  # [m]
-    release_sd: float = 0.02  # scatter of the release depth from drop to drop [m]
-    conditioning: int = 5  # jumps on each cord before the campaign
-    retests: tuple[int, ...] = (100, 200, 350, 500)  # jump counts at which the cords are dropped again,
-    worn_masses: tuple[float, ...] = (68.0, 100.0)  # with these masses, for lowest points [kg]
-    wear: float = 0.05  # stiffness lost by 500 jumps, mean over cords [share]
-    wear_sd: float = 0.01  # and standard deviation
-    breaking_load: Measured = field(default=Measured(15000.0, 600.0))  # mean and standard deviation over the lot [N]
-    temperature: Measured = field(default=Measured(19.0, 1.0))  # mean and standard deviation over the drops [°C]
-    rig: Mapping[str, Any] = field(default_factory=dict)  # as campaign.toml writes it; a partial table changes
-    site: Mapping[str, Any] = field(default_factory=dict)  # the standard one, and so for the next three
-    criteria: Mapping[str, Any] = field(default_factory=dict)
-    decision: Mapping[str, Any] = field(default_factory=dict)
-    records: bool = True  # whether records are kept,
-    distance: bool = True  # and whether they have a distance column
-    rate: float = 1000.0  # samples a second [1/s]
-    quiet: float = 1.0  # time before release [s]
-    duration: float = 8.5  # length of a record [s]
-    noise: float = 1.0  # factor on the noise of the sensors
-
-    def __post_init__(self) -> None:
+    def __init__(self, **numbers: Any) -> None:
+        standard = {
+            name: tuple(value) if isinstance(value, list) else value for name, value in STANDARD["scenario"].items()
+        }
+        standard |= {name: parse_measured(standard[name], unit) for name, unit in UNITS.items()}
+        standard |= {"curve": Curve(**STANDARD["scenario"]["curve"]), "checks": None}
+        tables = {"rig": RIG, "site": SITE, "criteria": CRITERIA, "decision": DECISION}
+        if unknown := numbers.keys() - standard.keys() - tables.keys():
+            raise TypeError(f"a scenario has no {', '.join(sorted(unknown))}; synthetic.toml says what it has")
+        vars(self).update(standard | numbers)
         if self.mechanics not in GREATEST_G:
             raise ValueError(f"mechanics '{self.mechanics}' is not known; choose one of {', '.join(GREATEST_G)}")
-        criteria = {"greatest_g": GREATEST_G[self.mechanics], **CRITERIA, "lot_size": self.lot}
-        decision = DECISION | ({"jumps": max(self.retests)} if self.retests else {})
-        for name, standard in (("rig", RIG), ("site", SITE), ("criteria", criteria), ("decision", decision)):
-            object.__setattr__(self, name, {**standard, **getattr(self, name)})
+        tables["criteria"] = {"greatest_g": GREATEST_G[self.mechanics], **CRITERIA, "lot_size": self.lot}
+        tables["decision"] = DECISION | ({"jumps": max(self.retests)} if self.retests else {})
+        vars(self).update({name: table | numbers.get(name, {}) for name, table in tables.items()})
         if self.checks and not {*self.checks} < {*self.masses}:
             raise ValueError(f"checks {self.checks} are not some of the masses {self.masses}")
         if self.cords < 1 or not self.masses or self.cords + self.broken > self.lot:
             raise ValueError(f"{self.cords} cords dropped and {self.broken} broken do not make a lot of {self.lot}")
+
+    if TYPE_CHECKING:  # a number by its name
+
+        def __getattr__(self, name: str) -> Any: ...
 
     def quantity(self, table: str, key: str) -> Measured:
         """A quantity of `rig`, `site` or `criteria`, in SI, as the standard tables have it."""
@@ -236,7 +206,7 @@ def invent(
     progress : callable, optional
         Wraps the list of records while they are written, as tqdm does: ``progress(items, desc=..., unit=...)``.
     **numbers
-        Any fields of `cordlab.synthetic.Scenario`, in SI, in place of its own: ``mechanics`` ("uniform" or "waves"),
+        Any of those in cordlab/synthetic.toml, in SI, in place of them: ``mechanics`` ("uniform" or "waves"),
         ``cords``, ``masses`` [kg], ``records``, ``rig``, ``site``, ``criteria``, ``decision`` and others.
 
     Returns
