@@ -5,6 +5,7 @@ import json
 import platform
 from collections.abc import Mapping
 from dataclasses import asdict
+from functools import partial
 from importlib.metadata import version
 from importlib.resources import files
 from math import isfinite
@@ -12,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cordlab.campaign.decisions import LEFT_OUT
-from cordlab.quantities import QUANTITIES
+from cordlab.quantities import QUANTITIES, bounded
 from cordlab.report import tables as sections
 from cordlab.report.monte_carlo import standard_errors
 from cordlab.report.results_folder import RESULTS, Results, write_folder
@@ -100,6 +101,7 @@ def render(results: Results, figures: Mapping[str, str], *, second_units: bool |
     page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     page.filters |= {name: getattr(numbers, name) for name in ("say", "write", "riders", "units")}
     page.filters |= {"si": Numbers().write, "form": form, "dof": dof, "sentence": sections.sentence}
+    page.filters["named"] = partial(sections.named, numbers)
     page.filters["both"] = in_pounds_and_feet if second_units else str
     template = page.from_string((files("cordlab.report") / "report.html.j2").read_text(encoding="utf-8"))
     return template.render(
@@ -113,14 +115,10 @@ def render(results: Results, figures: Mapping[str, str], *, second_units: bool |
         figures=figures,
         unit_of={name: quantity.unit for name, quantity in QUANTITIES.items()},
         by_mass=sections.by_mass(results, numbers),
-        temperatures=sections.temperatures(results),
         waves=sections.every_fourth([row for row in results["predictions"] if row.get("waves")]),
-        criteria=sections.named(campaign["criteria"], sections.CRITERIA, numbers),
-        places={name: sections.named(campaign[name], sections.PLACE, numbers) for name in ("rig", "site")},
+        bounds={criterion.key: (criterion.title, quantity.unit) for quantity, criterion in bounded()},
         drops=sections.drops(results, numbers),
         more_cords=sections.more_cords(results.get("range_plan")),
-        jumps=sections.jumps(results),
-        by_hand=sections.by_hand(results),
         notes=sections.notes(results["drops"]),
         findings=sections.findings(results.get("findings", ())),
         cautions=sections.cautions(results),

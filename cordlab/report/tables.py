@@ -9,26 +9,6 @@ from cordlab.quantities import QUANTITIES, bounded
 from cordlab.report.results_folder import Results
 from cordlab.report.rounding import NOTHING, Numbers
 
-CRITERIA = {
-    **{criterion.key: (criterion.title, quantity.unit) for quantity, criterion in bounded()},
-    "design_breaking_load": ("Design breaking load", "N"),
-    "greatest_jumps": ("Greatest jump count, by the maker or the rule", ""),
-    "lot_sample_share": ("Least share of the lot to be broken", ""),
-    "lot_size": ("Cords in the lot", ""),
-}
-PLACE = {
-    "tie_height": ("tie point above the surface", "m"),
-    "surface": ("surface", ""),
-    "release_depth": ("release below the tie point", "m"),
-    "reach_below_attachment": ("lowest point of the body below the cord's end", "m"),
-    "gear_mass": ("gear hung with the rider", "kg"),
-    "drag_area": ("drag area Cd·A", "m²"),
-    "air_density": ("air density", "kg/m³"),
-    "compliance": ("sag of the rig per newton", "m/N"),
-    "load_cell_at": ("load cell at the", ""),
-    "lowest_point_error": ("error that all lowest points noted share", "m"),
-    "temperature": ("temperature of the cords in use", "degC"),
-}
 EVERY = 4  # kg between the rows of the tables by rider mass
 SHOWN = (4, 6, 8, 12, 20)  # numbers of cords in the table of ranges to expect
 
@@ -101,8 +81,9 @@ def drops(results: Results, numbers: Numbers) -> Table:
     return heads + remarks, rows
 
 
-def named(values: Row, words: Mapping[str, tuple[str, str]], numbers: Numbers) -> list[tuple[str, str]]:
-    """The values that there are, with their words; a key without words of its own is shown all the same."""
+def named(numbers: Numbers, values: Row, *tables: Mapping[str, Sequence[str]]) -> list[tuple[str, str]]:
+    """The values that there are, with word and unit from tables; a key without a word is shown all the same."""
+    words = {key: value for table in tables for key, value in table.items()}
     shown = {key: words.get(key, (key.replace("_", " "), "")) for key in values if values[key] is not None}
     return [(word, _measured(values[key], unit, numbers)) for key, (word, unit) in shown.items()]
 
@@ -123,36 +104,6 @@ def more_cords(plan: Row | None) -> list[tuple[str, float, float]]:
     rows = list(zip(plan["cords"], plan["lightest"], plan["heaviest"], strict=True)) if plan else []
     dropped = [(f"{n}, as dropped", *ends) for n, *ends in rows if plan and n == plan["so_far"]]
     return dropped + [(str(n), *ends) for n, *ends in rows if plan and n in SHOWN and n > plan["so_far"]]
-
-
-def jumps(results: Results) -> str:
-    """The jump count that the rating holds for, in words."""
-    wear, counts = results["wear"], [drop["jumps"] for drop in results["drops"] if drop["use"] == "fit"]
-    new = f"{min(counts)} to {max(counts)} jumps" if counts else "no jumps"
-    if wear is None:
-        return f"cords with {new}, as dropped; no worn cord was dropped, so nothing is rated beyond"
-    if wear["retire_at"] is None:
-        return f"cords with {new}, as dropped; not rated for wear: {'; '.join(wear['reasons'])}"
-    return f"cords with up to {wear['retire_at']} jumps; they are retired then"
-
-
-def _choices(results: Results) -> list[str]:
-    rows = results.get("by_hand", {}).get("told", ())
-    return [f"{row['choice']}; reason: {row['reason']}" for row in rows]
-
-
-def by_hand(results: Results) -> list[str]:
-    """What was settled by hand rather than by the data."""
-    campaign, decision = results["campaign"], results["campaign"]["decision"]
-    degree, by_load = decision["calibration_degree"], campaign["criteria"]["design_breaking_load"] is not None
-    settings = {
-        f"the model {decision['model']} was chosen by hand": decision["model"] != "auto",
-        f"calibrations of degree {degree} were chosen by hand": degree is not None,
-        "records were not filtered": decision["filter"] == "off",
-        "a design breaking load was given; the lower of it and the lowest break sets the strength factor": by_load,
-        "the viscosity of the cord was given by hand": campaign["viscosity"] is not None,
-    }
-    return _choices(results) + [text for text, chosen in settings.items() if chosen]
 
 
 def notes(drops: Sequence[Row]) -> list[tuple[str, str]]:
@@ -177,15 +128,6 @@ def findings(rows: Sequence[Row]) -> list[str]:
     return [str(finding) for finding in alike(odd)]
 
 
-def temperatures(results: Results) -> Sequence[float] | None:
-    """Lowest and highest temperature that the rating holds at [degC]: of the drops behind the curve, if they are known.
-
-    Worn cords may have been dropped at others, which the conditions tell.
-    """
-    trend = results["temperature"]
-    return trend["range"] if trend and None not in trend["range"] else results["campaign"]["temperatures"]
-
-
 def sentence(text: str) -> str:
     """With a capital at its start; names and units within keep theirs."""
     return text[:1].upper() + text[1:]
@@ -193,7 +135,8 @@ def sentence(text: str) -> str:
 
 def cautions(results: Results) -> list[str]:
     """Cautions, without those on single drops and choices by hand, which are listed by themselves."""
-    listed = [f": {note}" for drop in results["drops"] for note in drop.get("notes", ())] + _choices(results)
+    listed = [f": {note}" for drop in results["drops"] for note in drop.get("notes", ())]
     if by_hand := results.get("by_hand"):
+        listed += [f"{row['choice']}; reason: {row['reason']}" for row in by_hand["told"]]
         listed.append(f"without the choices by hand {by_hand['range_without']}.")
     return [caution for caution in results["cautions"] if not caution.endswith(tuple(listed))]
