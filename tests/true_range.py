@@ -7,7 +7,6 @@ writes these ranges, as `range`, into a truth file that `cordlab invent` has mad
 
 import json
 import sys
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -81,7 +80,7 @@ def predict_many(scenario: Scenario, z: np.ndarray, drops: dict[str, Any]) -> di
     the ratio of waves to uniform strain, which varies by half a percent, is carried to the others as log-linear in `z`.
     """
     keys = ("lowest_point", "stretch_ratio", "tie_load", "g")
-    uniform = _results(replace(scenario, mechanics="uniform").predict(**drops), keys)
+    uniform = _results(Scenario(**vars(scenario) | {"mechanics": "uniform"}).predict(**drops), keys)
     if scenario.mechanics == "uniform":
         return uniform
     first = min(FOLLOWED, z.shape[1])
