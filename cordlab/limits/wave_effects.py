@@ -10,7 +10,7 @@ from cordlab.batch.drop_table import DROP_INPUTS, Evidence, Keywords, Place, Sha
 from cordlab.batch.viscosity import UNKNOWN, Excess, Viscosity, wave_excess
 from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import predict_drop
-from cordlab.mechanics.waves import ELEMENTS
+from cordlab.mechanics.waves import ELEMENTS, UNRESOLVED
 from cordlab.statistics.groups import EvidenceError
 
 TIMES = ("time", "lower_load_time", "tie_load_time")
@@ -70,11 +70,11 @@ def wave_effects(
 
     places : rig, site; batch : slack_length, cord_mass, gravity; stiffness_sd : of ln stiffness between drops.
     Each input moves a peak by one standard uncertainty; half the elements, twice as long, stand for the grid, whose
-    whole difference counts (a jump is resolved to first order only). Where the viscosity is not known the greatest
-    peak over `UNKNOWN` is taken, at each end by itself, and the lowest points' stiffness from the middle of `UNKNOWN`,
-    every viscosity in it as likely. Of the stiffness only the viscosity's uncertainty counts: the cord's is in the
-    scatter of the drops, and the grid moves it by less than 0.001. Raises EvidenceError where a mass has no lowest
-    point.
+    whole difference counts (a jump is resolved to first order only), or `Swing.apart` where loads are not surely
+    resolved. Where the viscosity is not known the greatest peak over `UNKNOWN` is taken, at each end by itself, and the
+    lowest points' stiffness from the middle of `UNKNOWN`, every viscosity in it as likely. Of the stiffness only the
+    viscosity's uncertainty counts: the cord's is in the scatter of the drops, and the grid moves it by less than 0.001.
+    Raises EvidenceError where a mass has no lowest point, or loads that differ by more than `UNRESOLVED`.
     """
     masses = np.unique(np.asarray(masses, float))
     columns_of = [drop_inputs(place) for place in places]
@@ -109,10 +109,17 @@ def _effect(masses: np.ndarray, viscosity: Viscosity, fine: Excess, coarse: Exce
                 f"with stretch waves the cord finds no lowest point at {masses[~np.isfinite(worst)][0]:g} kg: "
                 "the curve locks up before it"
             )
+        apart = fine.swing.apart[np.arange(len(masses)), value[:, :n].argmax(axis=1)]
+        if (apart > UNRESOLVED).any():
+            how = f"only to {apart.max():.0%}" if np.isfinite(apart).all() else "by no grid"
+            raise EvidenceError(
+                f"with stretch waves g and loads are resolved {how} at {masses[np.argmax(apart)]:g} kg hung: little "
+                "viscosity smooths the waves, or the load is the greatest in the first instant; measure the viscosity"
+            )
         parts = [
             _half_range(value[:, n : n + 2], worst) if viscosity.u else 0.0,
             _half_range(value[:, -2:], worst),
-            np.nan_to_num(np.abs(getattr(coarse, end)[:, 0] - value[:, 0])),
+            np.where(apart > 0, apart, np.nan_to_num(np.abs(getattr(coarse, end)[:, 0] - value[:, 0]))),
         ]
         columns[end], columns[f"sd_{end}"] = worst, np.sqrt(sum(part**2 for part in parts))
     return WaveEffect(masses, **columns)

@@ -41,6 +41,7 @@ class Prediction:
     g : `tension` over the weight of the mass; 1 hanging at rest
     outcome : `Outcome` codes
     mechanics : "uniform" or "waves"
+    apart : by how much of them the loads of two resolutions differ, inf where loads are never resolved; waves only
     time, tension_time, tie_load_time : of the lowest point and of the two loads, from the release; waves only  [s]
 
     Examples
@@ -63,6 +64,7 @@ class Prediction:
     time: Array | None = None
     tension_time: Array | None = None
     tie_load_time: Array | None = None
+    apart: Array | None = None
 
     @property
     def _quantities(self) -> dict[str, Array]:
@@ -83,6 +85,9 @@ class Prediction:
         counts = [f"{n} {outcome}" for outcome, n in self.counts().items() if outcome != "ok" or np.size(self.g) > 1]
         if counts:
             parts.append(", ".join(counts))
+        if self.apart is not None and (most := np.max(self.apart)) > waves.AGREE:
+            how = f"only to {most:.1%}" if np.isfinite(most) else "by no grid: too little viscosity smooths the waves"
+            parts.append(f"g and loads are resolved {how}")
         return f"{self.mechanics}: " + "; ".join(parts)
 
     def to_dict(self) -> dict[str, Any]:
@@ -190,14 +195,14 @@ def _uniform(setup: DropSetup, curve: Curve, shape: tuple[int, ...]) -> Predicti
 def _waves(setup: DropSetup, curve: Curve, shape: tuple[int, ...], viscosity: Array) -> Prediction:
     waves.check_waves(setup, viscosity)
     viscosity = spread_out(viscosity, shape)
-    results = [np.empty(shape, kind) for kind in (*[float] * 7, np.int8)]
+    results = [np.empty(shape, kind) for kind in (*[float] * 7, np.int8, float)]
     for part, draws, of_draws in _chunks(shape, setup, curve, WAVES_CHUNK):
         swing = waves.swing(draws, of_draws, take(viscosity, part), part.stop - part.start)
         for whole, value in zip(results, swing, strict=True):
             whole.reshape(-1)[part] = value
-    stretch, ratio, lower, tie, *times, outcome = results
-    names = ("time", "tension_time", "tie_load_time")
-    at = {name: value[()] for name, value in zip(names, times, strict=True)}
+    stretch, ratio, lower, tie, *times, outcome, apart = results
+    names = ("time", "tension_time", "tie_load_time", "apart")
+    at = {name: value[()] for name, value in zip(names, (*times, apart), strict=True)}
     return _prediction(setup, stretch, ratio, lower, tie, outcome, mechanics="waves", **at)
 
 

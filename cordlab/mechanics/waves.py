@@ -9,12 +9,12 @@ just short of the time in which a wave crosses an element where the curve is ste
 speeds before and after a step (Crank and Nicolson 1947), so that it may be as large as one likes. F is read from a
 table of the curve, cubic between its nodes and within `TABLE_ERROR`, so that every curve takes the same time.
 
-The less a cord's viscosity smooths its waves, the more elements it gets (`FINER`). Against 400 lumps by another solver
-(`python -m tests.coverage chain`) the lowest point is within 10 mm, and the greatest g within 0.3 % at 2 to 5 N·s. It
-is up to 1 % high near the end of a curve that locks up with 0.5 N·s, and up to 3 % high at 20 N·s where a heavy cord
-loads a light mass most in the first instant; there 400 lumps themselves are not enough. Without viscosity nothing
-smooths a wave, and g does not converge: usually within 1 %, 10 % high was seen near the end of a curve that locks up.
-Where nobody measured it, the viscosity is taken from 0.5 N·s up.
+The less a cord's viscosity smooths its waves, the more elements it gets (`FINER`). Loads are surely resolved where it
+smooths them well, steepened as they are where the curve is steep, and the first instant does not load the cord most
+(`SMOOTH`, `INSTANT`): within 0.3 %, and the lowest point within 10 mm, of chains with many more elements. Everywhere
+else a drop goes again with twice the elements, until its loads agree to `AGREE`, and `Swing.apart` says by how much
+they still differ: against 384 elements the loads were off by less than that. Without viscosity nothing smooths a wave,
+loads do not converge, and `apart` is infinite. `python -m tests.coverage chain` holds this against another solver.
 """
 
 from __future__ import annotations
@@ -32,6 +32,9 @@ from cordlab.mechanics.uniform import FURTHEST_RATIO, LOCK_UP_SHARE, take_draws
 ELEMENTS = 24
 # viscosity over that of the cord's impedance, η/(Z L), below which a cord gets so many times `ELEMENTS`
 FINER = ((0.008, 2), (0.003, 4), (0.0003, 8))
+SMOOTH = 0.008  # η/(Z L) over the greatest slope met as a multiple of that in Z, above which loads are surely resolved
+INSTANT = 0.75  # of the greatest load is Z v: from here on the first instant may load the cord most
+AGREE, UNRESOLVED = 0.003, 0.03  # loads of two resolutions that agree; that do not, and carry no limit
 COURANT = 0.95  # step over the time in which a wave crosses an element where the curve is steepest
 TABLE_ERROR = 1e-6  # of a curve's table, over the greatest force in it
 LEAST_CELLS, MOST_CELLS = 64, 4096  # of a table: as many as `TABLE_ERROR` asks for
@@ -66,6 +69,7 @@ class Swing(NamedTuple):
     ratio : stretched over slack length of the whole cord there
     lower_load, tie_load : greatest load at the cord's lower end and at the tie point  [N]
     outcome : `Outcome` codes; where there is no lowest point everything else is +inf
+    apart : by how much of them the loads of two resolutions differ; 0 where they are surely resolved, inf where never
     """
 
     stretch: Array
@@ -76,26 +80,30 @@ class Swing(NamedTuple):
     lower_load_time: Array
     tie_load_time: Array
     outcome: Array
+    apart: Array
 
 
 def swing(setup: DropSetup, curve: Curve, viscosity: Array, n: int, *, elements: int = ELEMENTS) -> Swing:
     """Lowest point and peak loads of n draws; set-up, curve parameters and viscosity [N·s] of shape () or (n,).
 
-    elements : of a cord whose viscosity smooths its waves; the others get more (`FINER`)
+    elements : of a cord whose viscosity smooths its waves; the others get more (`FINER`). Only `ELEMENTS` are doubled
+        where that does not resolve the loads
     A jump in speed at the end of a viscous cord has no finite load in its first instant. Loads are therefore read
     through a low-pass of `SMOOTHING`, as those of a record are through its filter.
     """
     values, outcome = np.full((7, n), np.inf), np.full(n, Outcome.RELEASED_STRETCHED, dtype=np.int8)
+    apart = np.zeros(n)
     slack = np.flatnonzero(np.broadcast_to(setup.released_slack, n))
     if slack.size:
         if slack.size < n:
             setup, curve, viscosity = setup.take(slack), take_draws(curve, slack), take(viscosity, slack)
         chains = Chains(setup, curve, viscosity, slack.size, elements)
         chains.run(np.arange(slack.size))
-        chains.resolve_first_instant()
-        values[:, slack], outcome[slack] = chains.results, chains.outcome
+        if elements == ELEMENTS:
+            chains.resolve()
+        values[:, slack], outcome[slack], apart[slack] = chains.results, chains.outcome, chains.apart
     values[:, outcome > Outcome.NOT_RISING] = np.inf
-    return Swing._make([*values, outcome])
+    return Swing._make([*values, outcome, apart])
 
 
 class Motion(NamedTuple):
@@ -140,11 +148,12 @@ class Chains:
         self.crossing = np.broadcast_to(crossing(setup, curve, self.limit), n)
         self.inertia = self.cord_mass * np.maximum(LEAST_CROSSING / self.crossing, 1.0) ** 2
         self.impedance = self.inertia / np.maximum(self.crossing, LEAST_CROSSING)  # Z = √(stiffness m/L)
-        smoothness = self.viscosity / (self.impedance * self.length)
+        self.smoothness = self.viscosity / (self.impedance * self.length)
+        self.steepness, self.apart = np.ones(n), np.zeros(n)
         self.elements = np.full(n, elements)
         for least, times in FINER:
             self.most = times * elements
-            self.elements[smoothness < least] = self.most
+            self.elements[self.smoothness < least] = self.most
         self.kinked = hasattr(curve.model, "knots")
         self.reach, self.cells = self._first_reach(), np.full(n, LEAST_CELLS * (8 if self.kinked else 1))
         self.results = np.full((7, n), np.inf)
@@ -265,7 +274,12 @@ class Chains:
         lost = (ended != chain.STOPPED) | (~np.isfinite(when) & (self.until is None))
         locks_up = np.isfinite(np.broadcast_to(self.curve.lock_up, self.limit.shape)[draws])
         node = np.linspace(0.0, 1.0, tables.shape[1]) * (self.reach[draws] - 1)[:, None]
-        sinks = ((tables[:, :, 1] < 0) & (node <= greatest[:, None])).any(axis=1)
+        met = np.where(node <= greatest[:, None], tables[:, :, 1], 0.0)
+        sinks = (met < 0).any(axis=1)
+        steepest = met.max(axis=1) * (tables.shape[1] - 1) / (self.reach[draws] - 1) * self.scale[draws]
+        self.steepness[draws] = (
+            steepest * self.inertia[draws] / (self.impedance[draws] ** 2 * length * self.elements[draws])
+        )
         self.outcome[draws] = np.select(
             [beyond & locks_up, beyond, lost, sinks],
             [Outcome.LOCK_UP, Outcome.NO_LOWEST_POINT, Outcome.UNRESOLVED, Outcome.NOT_RISING],
@@ -285,18 +299,27 @@ class Chains:
             lower,
         )
 
-    def resolve_first_instant(self) -> None:
-        """Goes again, with the most elements, where the load may be the greatest just as the slack ends.
+    def resolve(self) -> None:
+        """Doubles the elements of drops that are not surely resolved, until the loads agree or there are the most.
 
-        A viscous cord takes up the speed of the mass by diffusion at first, within less than an element. A linear
-        cord's load then comes to at most about Z v (0.5 + 0.61 √(T/τ)) behind a low-pass of τ, T being η/stiffness.
+        A viscous cord takes up the speed of the mass by diffusion at first, within less than an element: what the first
+        instant may load most goes with half of the most at once, as few elements do not show it at all.
         """
-        stiffness = self.impedance**2 * self.length / self.inertia
-        overshoot = np.maximum(0.5 + 0.61 * np.sqrt(self.viscosity / stiffness / SMOOTHING), 1.0)
-        again = (self.outcome <= Outcome.NOT_RISING) & (self.elements < self.most)
-        again &= self.impedance * self.speed * overshoot > 0.9 * self.results[2]
-        self.elements = np.where(again, self.most, self.elements)
-        self.run(np.flatnonzero(again))
+        held = self.outcome <= Outcome.NOT_RISING
+        instant = self.impedance * self.speed > INSTANT * self.results[2]
+        sure = (self.smoothness > SMOOTH * np.maximum(self.steepness, 1.0)) & ~instant
+        self.apart[held & (self.elements == self.most)] = np.inf
+        draws = np.flatnonzero(held & ~sure & (self.elements < self.most))
+        again = draws[instant[draws] & (self.elements[draws] < self.most // 2)]
+        self.elements[again] = self.most // 2
+        self.run(again)
+        while draws.size:
+            before = self.results[2:4, draws]
+            self.elements[draws] *= 2
+            self.run(draws)
+            draws, before = draws[kept := self.outcome[draws] <= Outcome.NOT_RISING], before[:, kept]
+            self.apart[draws] = np.abs(before / self.results[2:4, draws] - 1).max(axis=0)
+            draws = draws[(self.apart[draws] > AGREE) & (self.elements[draws] < self.most)]
 
 
 def _force_and_slope(curve: Curve, ratio: Array) -> tuple[Array, Array]:

@@ -1,15 +1,16 @@
 """The chain of `waves` against 400 lumps by scipy's LSODA: `python -m tests.coverage chain [drops]`.
 
 Invented cords of 5 to 25 kg and 8 to 30 m under 30 to 150 kg, drawn at random and their corners, of rubber, Gent,
-Ogden and a spline. Printed for each viscosity: the greatest errors of lowest point, g and load at the tie point, and
-where the worst is. `waves` says where it stays within 10 mm and 0.3 %, and where it does not.
+Ogden and a spline. Printed for each viscosity: the greatest errors of lowest point, g and load at the tie point where
+`waves` says that its loads are resolved to 0.3 %, and where the worst is; and how many it does not say so of, with the
+greatest error of g among these over what it does say.
 """
 
 import numpy as np
 
 from cordlab.curves.models import Curve
 from cordlab.mechanics.setup import DropSetup
-from cordlab.mechanics.waves import swing
+from cordlab.mechanics.waves import AGREE, swing
 from tests.wave_reference import reference_drop
 
 CURVES = (
@@ -26,7 +27,7 @@ def main(drops: int = 14) -> None:
     drawn = rng.uniform((30, 5, 8), (150, 25, 30), (max(drops - len(CORNERS), 0), 3))
     setups = [(*map(float, each),) for each in (*CORNERS[:drops], *drawn)]
     for viscosity in (0.0, 0.5, 2.0, 5.0, 20.0):
-        rows = []
+        rows, flagged = [], []
         for k, (mass, cord_mass, slack_length) in enumerate(setups):
             curve = CURVES[k % len(CURVES)] if k >= len(CORNERS) else CURVES[0]
             setup = DropSetup(mass, slack_length, cord_mass, 0.1)
@@ -36,7 +37,17 @@ def main(drops: int = 14) -> None:
                 continue
             lowest, lower, tie = reference_drop(curve, setup, viscosity)
             off = slack_length + drop.stretch[0] - lowest
+            apart = float(drop.apart[0])
+            if apart > AGREE:
+                flagged.append(abs(drop.lower_load[0] / lower - 1) / apart)
+                continue
             rows.append((1000 * off, 100 * (drop.lower_load[0] / lower - 1), 100 * (drop.tie_load[0] / tie - 1), k))
+        if flagged:
+            print(
+                f"{viscosity:4g} N·s, {len(flagged)} drops not resolved: g off by {max(flagged):.2f} times what is said"
+            )
+        if not rows:
+            continue
         errors = np.abs(np.array(rows))
         worst = int(np.argmax(errors[:, 1]))
         mass, cord_mass, slack_length = setups[int(errors[worst, 3])]

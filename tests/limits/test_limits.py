@@ -8,13 +8,14 @@ import pytest
 from scipy import stats
 
 from cordlab.batch.drop_table import Evidence, drop_inputs, log_scales
+from cordlab.batch.viscosity import Viscosity
 from cordlab.curves.models import Curve
 from cordlab.limits.anchoring import drop_stiffness
 from cordlab.limits.budget import budget
 from cordlab.limits.forecast import forecast_drop
 from cordlab.limits.simulate import Run, draw_input
 from cordlab.limits.validation import HeldBack, Validation, validate
-from cordlab.limits.wave_effects import WaveEffect
+from cordlab.limits.wave_effects import WaveEffect, wave_effects
 from cordlab.mechanics.predict import predict_drop
 from cordlab.rating.rate import rating_masses
 from cordlab.statistics.groups import EvidenceError
@@ -228,6 +229,15 @@ def test_waves_enter_at_each_end_and_are_not_counted_twice():
         forecast_drop(stiffness, site=EXACT, masses=[68.0], draws=2_000)
     with pytest.raises(EvidenceError, match="computed for 30 to 110 kg only"):
         waves.at([120.0], "tie")
+
+
+def test_loads_with_waves_that_are_not_resolved_are_not_given():
+    """A cord that is said to have no viscosity: nothing smooths its waves, and its greatest load has no end."""
+    cord = {"slack_length": 10.0, "cord_mass": 14.0, "gravity": 9.80665}
+    options = {"places": [EXACT, EXACT], "batch": cord, "masses": [60.0, 90.0], "stiffness_sd": 0.01}
+    with pytest.raises(EvidenceError, match="g and loads are resolved by no grid at 60 kg hung"):
+        wave_effects(CURVE, viscosity=Viscosity.given(Measured(0.0)), **options)
+    assert len(wave_effects(CURVE, viscosity=Viscosity.given(Measured(2.0, 0.5)), **options)) == 2
 
 
 def test_gear_hangs_with_the_rider_and_nothing_is_said_outside_the_tested_masses():
