@@ -14,7 +14,7 @@ from cordlab.analysis import analyse
 from cordlab.bundle.compare import DIFFERS, EQUAL, Comparison, compare, shown, topics
 from cordlab.curves.models import models
 from cordlab.notebook.panel import Answer, Panel, probability_slider
-from cordlab.report.page import ABOUT, results_of
+from cordlab.report.page import ABOUT, WRITTEN, results_of
 from cordlab.report.tables import sentence
 
 if TYPE_CHECKING:
@@ -22,23 +22,6 @@ if TYPE_CHECKING:
     from cordlab.campaign.campaign import Campaign
 
 EVERY = "all"  # verdicts
-
-# ISO/IEC 17025:2017, clauses of 7.8, in this report's words: clause, what the software writes, and a pattern of it.
-# What only the user knows is in ABOUT.
-_CONTENTS = (
-    ("7.8.2.1 a", "a title", r"Test report"),
-    ("7.8.2.1 d", "a number of its own, and a clear end", r"End of report CL-[0-9A-F]{12}"),
-    ("7.8.2.1 f", "the method", r"Method: dead weights dropped"),
-    ("7.8.2.1 g", "the cords that were tested", r"Cords dropped"),
-    ("7.8.2.1 l", "that the results relate to the tested cords", r"relate only to the cords tested"),
-    ("7.8.2.1 m", "results with their units", r"clearance \[m"),
-    ("7.8.2.2", "that data were given by others", r"entered by the user and not checked"),
-    ("7.8.3.1 a", "conditions of the drops", r"drops at -?[\d.]+"),
-    ("7.8.3.1 c", "uncertainty", r"Shares of the variance of"),
-    ("7.8.6.2 a", "the result that the statement is about", r"Rated for riders of|Not rated"),
-    ("7.8.6.2 b", "the criteria", r"Least clearance of the body above the surface"),
-    ("7.8.6.2 c", "the decision rule", r"Decision rule: \w+"),
-)
 
 
 def report_entries(campaign: "Campaign") -> tuple[tuple[str, str, str], ...]:
@@ -50,7 +33,7 @@ def contents(entries: Mapping[str, str], page: str) -> pd.DataFrame:
     """What a test report must hold by ISO/IEC 17025:2017, 7.8, a row a content: whether it is present, and its text."""
     words = _words(page)
     rows = [(f"7.8.2.1 {item}", what, str(entries.get(key, "")).strip()) for key, (what, item) in ABOUT.items()]
-    for clause, what, pattern in _CONTENTS:
+    for clause, (what, pattern) in WRITTEN.items():
         match = re.search(pattern, words)
         rows.append((clause, what, match[0] if match else ""))
     table = pd.DataFrame(sorted(rows, key=lambda row: row[0]), columns=["clause", "content", "text"])

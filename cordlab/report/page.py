@@ -3,6 +3,7 @@
 import hashlib
 import json
 import platform
+import tomllib
 from collections.abc import Mapping
 from dataclasses import asdict
 from functools import partial
@@ -24,23 +25,9 @@ if TYPE_CHECKING:
     from cordlab.analysis import Analysis
     from cordlab.campaign.campaign import Campaign
 
-ABOUT = {
-    "laboratory": ("Laboratory", "b"),
-    "address": ("Address", "b"),
-    "customer": ("Customer", "e"),
-    "place": ("Place of the drops", "c"),
-    "received": ("Cords received", "h"),
-    "tested": ("Dates of the drops", "i"),
-    "issued": ("Date of issue", "j"),
-    "sampling": ("How the cords were chosen from the lot", "k"),
-    "external": ("Results from other providers", "p"),
-    "deviations": ("Deviations from the method", "n"),
-    "author": ("Tested and written by", "o"),
-    "reviewer": ("Reviewed by", "o"),
-}
-"""What only the user knows: keys of `[report]`, their words, and the items of ISO/IEC 17025:2017, 7.8.2.1, that ask."""
-
-
+CONTENTS = tomllib.loads((files("cordlab.report") / "contents.toml").read_text(encoding="utf-8"))
+ABOUT: dict[str, list[str]] = CONTENTS["given"]
+WRITTEN: dict[str, list[str]] = CONTENTS["written"]
 NO_CURVE: Results = {"model": None, "parameters": {}, "scales": {}, "equals": (), "candidates": ()}
 
 
