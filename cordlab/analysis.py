@@ -258,9 +258,7 @@ class Analysis:
     @_step
     def _rated(self) -> tuple[Rating, Service | None]:
         """The rated range; where worn cords were dropped again, to the jump count that was asked for.
-
-        The answer needs forecast and validation, or none of them counts.
-        """
+        The answer needs forecast and validation, or none of them counts."""
         forecast, validation, campaign = self._need("_forecast"), self._need("validation"), self.campaign
         worn, criteria = self._drops_used("wear"), campaign.criteria
         jumps, cord = campaign.decision.jumps, campaign.decision.cord

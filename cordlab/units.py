@@ -173,9 +173,7 @@ class Head(NamedTuple):
 
 def parse_head(head: str) -> Head:
     """Name, unit and k of a column head: `U(Mass) k=2 [kg]` gives "u(mass)", "kg", 2.
-
-    Raises UnitError where the brackets do not close, or an expanded uncertainty `U(x)` has no k.
-    """
+    Raises UnitError where the brackets do not close, or an expanded uncertainty `U(x)` has no k."""
     match = _HEAD.fullmatch(head.strip())
     if match is None:
         raise UnitError(f"'{short(head, 60)}' is not a column head; write the unit once, last, as in 'mass [kg]'")

@@ -112,9 +112,7 @@ def quantities(
     evidence: "Evidence", scale: np.ndarray, energy_returned: Mapping[str, float]
 ) -> dict[str, dict[str, list[float]]]:
     """What a batch is judged by, quantity → cord → values, from each drop's stiffness (n,) and energy returned.
-
-    A lowest point is taken at each mass that every cord was dropped with.
-    """
+    A lowest point is taken at each mass that every cord was dropped with."""
     cords = np.array(evidence.cord)
 
     def by_cord(values: np.ndarray, drops: np.ndarray | slice = slice(None)) -> dict[str, list[float]]:
@@ -133,9 +131,7 @@ def quantities(
 
 def batch_report(values: Mapping[str, Mapping[str, Sequence[float]]], *, level: float = 0.01) -> Batch:
     """Variation of each quantity between and within cords, and those unlike the others at `level` over the whole batch.
-
-    values : quantity → cord → its values, one a drop or one a cord. ValueError where they say nothing.
-    """
+    values : quantity → cord → its values, one a drop or one a cord. ValueError where they say nothing."""
     if not values:
         raise ValueError("no quantity to judge the batch by")
     number = sum(len(cords) for cords in values.values() if len(cords) > 2)
@@ -256,9 +252,7 @@ def temperature_trend(
     jumps: Sequence[float] | np.ndarray,
 ) -> TemperatureTrend:
     """Slope of ln stiffness scale on temperature [degC], one value a drop, every cord and every mass at its own level.
-
-    None is given where no cord was dropped over `LEAST_RANGE`, or where no degree of freedom is left.
-    """
+    None is given where no cord was dropped over `LEAST_RANGE`, or where no degree of freedom is left."""
     known = np.isfinite(temperature)
     y, t, cord, mass, jump = (np.asarray(column)[known] for column in (log_scale, temperature, cords, masses, jumps))
     lowest, highest = (float(t.min()), float(t.max())) if t.size else (np.nan, np.nan)

@@ -130,9 +130,7 @@ class Evidence:
         cls, campaign: "Campaign", reduced: Sequence["Drop"] = (), *, use: Sequence[str] = ("fit",)
     ) -> "Evidence":
         """The drops of a campaign with one of these uses, those with neither a lowest point nor a record left out.
-
-        The lowest point is the one measured on its own, or the record's; peaks are those of the `reduced` records.
-        """
+        The lowest point is the one measured on its own, or the record's; peaks are those of the `reduced` records."""
         records, rows = {drop.name: drop for drop in reduced}, []
         for entry in campaign.drops:
             record, measured, common = records.get(entry.drop), entry.lowest_point, 0.0

@@ -104,9 +104,7 @@ class PullComparison:
 
 def read_pulls(campaign: Campaign) -> tuple[Pull, ...]:
     """The slow pulls of a campaign: pulls.csv and pulls/; none where there are neither.
-
-    Raises CampaignError with every problem as file, row, column.
-    """
+    Raises CampaignError with every problem as file, row, column."""
     files = Folder(campaign.folder)
     listed = {f"pulls/{name}" for name in files.names("pulls")}
     if not listed and not files.has(LIST):

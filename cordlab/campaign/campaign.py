@@ -153,9 +153,7 @@ class Campaign:
 
     def of_cord(self, name: str) -> "Campaign":
         """The campaign of this cord by itself: its own drops, what was settled of them, and the lot's breaks.
-
-        Raises CampaignError for a cord without a fit drop.
-        """
+        Raises CampaignError for a cord without a fit drop."""
         drops = tuple(entry for entry in self.drops if entry.cord == name)
         if not any(entry.use == "fit" for entry in drops):
             near = offer(nearest(name, {entry.cord for entry in self.drops if entry.use == "fit"}))
@@ -216,9 +214,7 @@ class Campaign:
 
     def read_record(self, entry: DropEntry) -> Record:
         """The raw record of a drop, read anew each time, in the reading units of the calibration.
-
-        Raises CampaignError where the file is not the one that was checked when the campaign was read.
-        """
+        Raises CampaignError where the file is not the one that was checked when the campaign was read."""
         name, folder = f"records/{entry.record}", Folder(self.folder)
         data = folder.read(name)
         folder.check_unchanged(self.digests)

@@ -152,9 +152,7 @@ def differences(before: Mapping[str, str], now: Mapping[str, str]) -> tuple[str,
 @contextmanager
 def replacing(path: Path) -> Iterator[Path]:
     """A name beside `path` to write to, which takes its place in one step; a run that fails leaves `path` as it was.
-
-    A folder takes the place of none, or of an empty one. Raises OSError.
-    """
+    A folder takes the place of none, or of an empty one. Raises OSError."""
     part = path.with_name(f".{path.name}-{token_hex(8)}.part")
     try:
         yield part

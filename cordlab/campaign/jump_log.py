@@ -48,9 +48,7 @@ COLUMNS = (
 
 def read_jump_log(folder: str | Path) -> tuple[LogEntry, ...]:
     """The rows of jumps.csv in a campaign folder, by date; none where there is no such file.
-
-    Raises CampaignError with every problem as file, row, column.
-    """
+    Raises CampaignError with every problem as file, row, column."""
     files = Folder(Path(folder))
     if not files.has(LOG):
         return ()

@@ -147,9 +147,7 @@ _Bounds: Any = make_dataclass("_Bounds", [_bound(*row) for row in _BOUNDED], fro
 @dataclass(frozen=True)
 class Criteria(_Bounds):
     """What the local rules and the maker ask for, None where it is left out; there are no defaults.
-
-    Beside these keys it has those of the table of quantities: least_clearance, greatest_g and others.
-    """
+    Beside these keys it has those of the table of quantities: least_clearance, greatest_g and others."""
 
     design_breaking_load: Measured | None = _key(_measured, None, unit="N", above=0)  # the lower of it and breaks.csv
     greatest_jumps: int | None = _key(_whole, None)  # the maker's or the rule's cap on the jump count

@@ -100,9 +100,7 @@ class CurveFit:
     @property
     def covariance(self) -> np.ndarray:
         """Covariance of the parameters in order, 0 for fixed ones; that of the batch's level is in it.
-
-        NoBand where the data give none.
-        """
+        NoBand where the data give none."""
         return self._shape() + self._level()[0] * np.outer(self.growth, self.growth)
 
     @property
@@ -119,9 +117,7 @@ class CurveFit:
 
     def prediction_band(self, stretch_ratio, level: float = 0.95, this_cord=None, weight: float = 1.0) -> Band:
         """Band for one new value of this weight: of `this_cord`, of another cord, or where there are no cords of any.
-
-        NoBand where there are too few cords or drops, or no covariance.
-        """
+        NoBand where there are too few cords or drops, or no covariance."""
         force, variance = self._mean(stretch_ratio)
         scale, value, kind, of = 1.0, None, "prediction", "a new value"
         try:

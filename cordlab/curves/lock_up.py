@@ -73,9 +73,7 @@ class Gent(LocksUp):
 
 class ArrudaBoyce(LocksUp):
     """Eight-chain model, F = (μ/3)(λ−λ⁻²) β/x with β = 𝓛⁻¹(x), x² = I₁/(3N); Arruda & Boyce, JMPS 41 (1993) 389.
-
-    `lambda_lock` = √N is the stretch of a straight chain; w = μN [βx + ln(β/sinh β)], less its value at λ = 1.
-    """
+    `lambda_lock` = √N is the stretch of a straight chain; w = μN [βx + ln(β/sinh β)], less its value at λ = 1."""
 
     name = "arruda-boyce"
     parameters = (Parameter("mu", "N", 0.0), Parameter("lambda_lock", "1", 1.01, 50.0))
@@ -103,9 +101,7 @@ class ArrudaBoyce(LocksUp):
 
 def inverse_langevin(x: np.ndarray) -> np.ndarray:
     """β with coth β − 1/β = x, for 0 < x < 1, to rounding.
-
-    Kröger's approximation, within 0.3 % (J. Non-Newton. Fluid Mech. 223 (2015) 77), and two Halley steps.
-    """
+    Kröger's approximation, within 0.3 % (J. Non-Newton. Fluid Mech. 223 (2015) 77), and two Halley steps."""
     square = x * x
     beta = x * (3 - square * (6 + square - 2 * square * square) / 5) / (1 - square)
     for _ in range(2):

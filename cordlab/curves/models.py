@@ -269,9 +269,7 @@ def invariant_slope(stretch: np.ndarray) -> np.ndarray:
 
 class Ogden(Model):
     """F = Σ μᵢ(λ^(αᵢ−1) − λ^(−αᵢ/2−1)); Ogden, Proc. R. Soc. A 326 (1972) 565.
-
-    Bounds keep every μα positive (a curve that rises); signs and starts keep the terms from changing places.
-    """
+    Bounds keep every μα positive (a curve that rises); signs and starts keep the terms from changing places."""
 
     _TRIES = (  # start values of each α, which has their sign
         ((0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 9.0),),
@@ -380,9 +378,7 @@ def differences(
     function: Callable[[np.ndarray], np.ndarray], values: np.ndarray, typical: np.ndarray | None = None
 ) -> np.ndarray:
     """Jacobian (equations, parameters) of a function (parameters, draws) → (equations, draws), by central differences.
-
-    `typical` sizes of the parameters, where some of `values` may come near 0.
-    """
+    `typical` sizes of the parameters, where some of `values` may come near 0."""
     step, size = 1e-5 * np.maximum(np.abs(values), 1e-3 * np.abs(values if typical is None else typical)), len(values)
     step = np.where(step == 0, 1e-8, step)
     both = function(values[:, None] + np.hstack([np.diag(step), -np.diag(step)]))
@@ -458,9 +454,6 @@ class Curve:
     >>> curve = cordlab.Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})
     >>> print(f"{curve.force(2.0):.0f} N at twice its length; 10 m of cord then hold {10 * curve.energy(2.0):.0f} J")
     1102 N at twice its length; 10 m of cord then hold 6475 J
-    >>> softer = curve.scaled(0.97)
-    >>> print(f"{softer.force(2.0):.0f} N")
-    1069 N
     """
 
     model: Model

@@ -78,9 +78,7 @@ class NextValue:
 
 class Pivots(NamedTuple):
     """Standard draws (n_draws,) behind the next value, common to all x so that limits are smooth in x.
-
-    JCGM 101 6.4.9 with two sources: mean + z √(s_m² (ν₁/χ²₁)(1 + 1/n) + s_w² (ν₂/χ²₂)(…)).
-    """
+    JCGM 101 6.4.9 with two sources: mean + z √(s_m² (ν₁/χ²₁)(1 + 1/n) + s_w² (ν₂/χ²₂)(…))."""
 
     normal_next: np.ndarray
     normal_mean: np.ndarray
@@ -215,9 +213,7 @@ class GroupLines:
 
     def another_group(self, x: ArrayLike = 0.0) -> NextValue:
         """The next value of a group not seen yet, at x: a number or (n_x,).
-
-        Raises EvidenceError with too few groups, or where the limit needs a repeatability that is not shown.
-        """
+        Raises EvidenceError with too few groups, or where the limit needs a repeatability that is not shown."""
         n, across = self.n_groups, self.structure == "across groups"
         if n < 2:
             raise EvidenceError(
@@ -301,9 +297,7 @@ class GroupLines:
     @property
     def between(self) -> tuple[np.ndarray, tuple[str, ...]]:
         """Covariance (2, 2) of the groups' true intercepts and slopes, and which came out negative and stand at zero.
-
-        That of the fitted ones less what the repeatability puts in; equal to REML for balanced groups.
-        """
+        That of the fitted ones less what the repeatability puts in; equal to REML for balanced groups."""
         n, coefficients = self.n_groups, self._coefficients
         if n < 2 or self.dof_within < 1:
             return np.full((2, 2), np.nan), ()

@@ -190,9 +190,7 @@ def prediction_factor(n: float, probability: float, sides: int = 1) -> float:
 
 def prediction_assurance(n: int, probability: float) -> float:
     """Share of samples of n in which a one-sided prediction limit holds `probability` of all values or more, not fewer.
-
-    By the noncentral t law.
-    """
+    By the noncentral t law."""
     factor = prediction_factor(n, probability)
     return float(special.nctdtr(n - 1, special.ndtri(probability) * n**0.5, factor * n**0.5))
 

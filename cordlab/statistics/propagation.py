@@ -17,9 +17,7 @@ Draws = np.ndarray
 
 def welch_satterthwaite(u: ArrayLike, dof: Sequence[float]) -> tuple[Any, Any]:
     """Combined standard uncertainty and its effective degrees of freedom (JCGM 100, G.2b), from parts u (n_parts, ...).
-
-    dof : (n_parts,) of each, inf if exact; ValueError where a part has none.
-    """
+    dof : (n_parts,) of each, inf if exact; ValueError where a part has none."""
     parts, nu = _parts(u, dof)
     total = (parts**2).sum(0)
     below = (parts**4 / np.where(nu > 0, nu, inf)).sum(0)
@@ -74,9 +72,7 @@ def scrambles(dimensions: int, *, size: int, count: int, seed: int, first: int =
 
 def quantile(draws: Draws, probability: float, side: str) -> np.ndarray:
     """An order statistic of draws (..., n), the next one outwards on the side of danger, "upper" or "lower".
-
-    Never an interpolation with an infinite draw; nan where any draw is.
-    """
+    Never an interpolation with an infinite draw; nan where any draw is."""
     method: Literal["higher", "lower"] = "higher" if side == "upper" else "lower"
     return np.quantile(draws, probability, axis=-1, method=method)
 
@@ -114,9 +110,7 @@ DECISIONS = ("guarded acceptance", "simple acceptance only", "simple rejection",
 
 def decide(limit_meets: bool, estimate_meets: bool, violation: float, *, risk: float) -> str:
     """Name of the decision on a criterion that is violated with this probability (JCGM 106, 8.2 and 8.3).
-
-    Simple acceptance would go by the estimate alone and share the risk; cordlab rates by guarded acceptance only.
-    """
+    Simple acceptance would go by the estimate alone and share the risk; cordlab rates by guarded acceptance only."""
     if limit_meets:
         return DECISIONS[0]
     if violation >= 1 - risk:
