@@ -10,9 +10,10 @@ import numpy as np
 
 from cordlab import __version__
 from cordlab.batch.bootstrap import Refits
+from cordlab.batch.campaign_findings import campaign_findings
 from cordlab.batch.cords import Batch, TemperatureTrend, batch_report, quantities, tested_only
 from cordlab.batch.drop_table import Evidence, retests
-from cordlab.batch.findings import Finding, against_rating, campaign_findings, fit_findings, settled
+from cordlab.batch.findings import Finding, against_rating, fit_findings, settled
 from cordlab.batch.fit import BatchFit, FitError, fit_batch
 from cordlab.batch.lowest_points import LowestFit, energies, fit_lowest_points, unheld
 from cordlab.batch.slow_pulls import PullComparison, compare_pulls, read_pulls

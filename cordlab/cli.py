@@ -96,7 +96,8 @@ def fleet(options: argparse.Namespace) -> int:
 
 def check(options: argparse.Namespace) -> int:
     from cordlab.analysis import Analysis
-    from cordlab.batch.findings import alike, campaign_findings
+    from cordlab.batch.campaign_findings import campaign_findings
+    from cordlab.batch.findings import alike
     from cordlab.batch.slow_pulls import read_pulls
     from cordlab.campaign.decisions import LEFT_OUT
     from cordlab.campaign.jump_log import read_jump_log

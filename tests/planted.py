@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from cordlab import Analysis, CampaignError, invent, read_campaign
-from cordlab.batch.findings import campaign_findings
+from cordlab.batch.campaign_findings import campaign_findings
 
 WORLDS = [(mechanics, sensors) for mechanics in ("uniform", "waves") for sensors in ("distance", "load alone")]
 CAMPAIGN = {
@@ -133,7 +133,7 @@ class Fault:
 
 
 RECORDS, FORCE, DISTANCE = "records/*.csv", "calibration/force.csv", "calibration/distance.csv"
-LOWEST = "shows the lowest point at|before the lowest point|show lowest points"
+LOWEST = "shows the lowest point at|before the lowest point|show lowest points|speaks against"
 ALONE = f"{LOWEST}|gravity allows"
 UP_SIDE_DOWN = replaced(r'\[rig\]([^[]*)release_depth = "1', r'[rig]\1release_depth = "-1')
 FAULTS = (

@@ -23,7 +23,7 @@ from tests.sound_records import (
 )
 
 Plan = Sequence[tuple[int, float, int, float, str]]  # cord number, mass, jumps, temperature, use
-ROOM = 7.0  # m between the deepest drop and the surface of the site
+ROOM = 5.0  # m between the deepest drop and the surface of the site
 
 
 @dataclass(frozen=True)
@@ -32,7 +32,8 @@ class Circumstance:
 
     depth : the depth that the distance sensor is made to see; gain : of the cell over the calibrated one
     distance, noted : whether there is a distance sensor, and lowest points read on their own
-    mass : added to the masses noted [kg]; tape : lowest points noted over true ones; toml : changes of campaign.toml
+    mass : added to the masses noted [kg]; toml : changes of campaign.toml
+    tape, tape_off : lowest points noted over true ones, and added to them [m]
     """
 
     depth: Callable[[np.ndarray], np.ndarray] | None = None
@@ -41,6 +42,7 @@ class Circumstance:
     noted: bool = False
     mass: float = 0.0
     tape: float = 1.0
+    tape_off: float = 0.0
     toml: tuple[tuple[str, str], ...] = ()
 
 
@@ -117,7 +119,7 @@ def write(
     logger = replace(world.logger, gain=circumstance.gain)
     for number, (plan, drop, trace) in enumerate(zip(world.plan, world.drops, world.truth, strict=True)):
         name = f"D{number + 1:03d}"
-        lowest = circumstance.tape * trace.lowest + rng.normal(0, 0.03)
+        lowest = circumstance.tape * trace.lowest + circumstance.tape_off + rng.normal(0, 0.03)
         noted = [f"{lowest:.2f}", "0.05"] if circumstance.noted else ["", ""]
         cord, mass, jumps, temperature, use = plan
         row = [name, f"C{cord + 1:02d}", f"{mass + circumstance.mass:g}", "0.05", str(jumps), f"{temperature:.1f}", use]
@@ -130,7 +132,8 @@ def write(
     for channel, unit, reading, u in (("force", "N", "mV/V", 0.5), ("distance", "m", "V", 0.003)):
         if channel == "distance" and not circumstance.distance:
             continue
-        up, scatter = np.linspace(0.0, ends[channel], 8), 2e-4 * ends[channel]
+        low = -1.0 if channel == "distance" else 0.0
+        up, scatter = np.linspace(low, ends[channel], 8), 2e-4 * ends[channel]
         lines = [f"run,reference [{unit}],u(reference) [{unit}],reading [{reading}]"]
         for run in (1, 2, 3):
             for place in up:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from numba import njit
 from scipy.integrate import solve_ivp
 
 from cordlab.campaign.campaign import Campaign, DropEntry
@@ -97,12 +98,21 @@ class Trace:
 
 def traces(drops: list[TrueDrop]) -> list[Trace]:
     """What happens in each drop from its release on."""
-    done: dict[int, Trace] = {}
-    for waves in (True, False):
-        numbers = [k for k, drop in enumerate(drops) if drop.waves is waves]
-        if numbers:
-            done |= dict(zip(numbers, _together([drops[k] for k in numbers], LUMPS if waves else 1), strict=True))
-    return [done[k] for k in range(len(drops))]
+    return [trace(drop) for drop in drops]
+
+
+def trace(drop: TrueDrop) -> Trace:
+    """One drop, from its release on: the fall, then a chain of lumps or, without waves, a cord strained evenly."""
+    before, first_load, first_depth, speed = _fall(drop)
+    M, m, L = drop.mass, drop.cord_mass, drop.length
+    hold = drop.friction * (M + m / 2) * G * 3
+    rubber = (drop.scale, drop.bend, drop.hardening, hold, drop.viscosity)
+    depth, load = _stretch(M, m, L, drop.air, rubber, speed, LUMPS if drop.waves else 1, round(AFTER / STEP))
+    return Trace(
+        np.append(before, before[-1] + STEP * np.arange(1, len(depth) + 1)),
+        np.append(first_load, load),
+        np.append(first_depth, depth),
+    )
 
 
 def _fall(drop: TrueDrop) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
@@ -124,56 +134,45 @@ def _fall(drop: TrueDrop) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
     return time, m * G * (L + y) / (2 * L) + m * v**2 / (4 * L), y, float(run.y[1, -1])
 
 
-def _together(drops: list[TrueDrop], lumps: int) -> list[Trace]:
-    """Drops of one kind of motion, followed in one go; `lumps` 1 is a cord strained evenly."""
-    falls = [_fall(drop) for drop in drops]
-
-    def column(name: str) -> np.ndarray:
-        return np.array([[float(getattr(drop, name))] for drop in drops])
-
-    M, m, L, air, scale = (column(name) for name in ("mass", "cord_mass", "length", "air", "scale"))
-    bend, hardening, viscosity = column("bend"), column("hardening"), column("viscosity")
-    hold = column("friction") * (M + m / 2) * G * 3
-    speed = np.array([[fall[3]] for fall in falls])
+@njit(cache=True)
+def _stretch(M, m, L, air, rubber, speed, lumps, steps):
+    """Depth of the mass and load at the tie point, step by step from the end of slack."""
+    scale, bend, hardening, hold, viscosity = rubber
     d = L / lumps
+    inertia, v = np.full(lumps, m / lumps), np.zeros(lumps)
     if lumps == 1:  # evenly strained: a third of the cord moves with the mass, half of it hangs on it
-        inertia, weight, v = M + m / 3, (M + m / 2) * G, speed * np.sqrt(M / (M + m / 3))
+        inertia[0] = M + m / 3
+        v[0] = speed * np.sqrt(M / (M + m / 3))
+        weight = np.full(1, (M + m / 2) * G)
     else:  # a wave: only the mass moves as the slack ends
-        inertia = np.repeat(m / lumps, lumps, axis=1)
-        inertia[:, -1:] = M + m / lumps / 2
-        weight, v = inertia * G, np.zeros_like(inertia)
-        v[:, -1:] = speed * M / inertia[:, -1:]
+        inertia[-1] = M + m / lumps / 2
+        v[-1] = speed * M / inertia[-1]
+        weight = inertia * G
     y = d * np.arange(1, lumps + 1)
-    friction = np.zeros_like(y)
-    depth, load = (np.empty((round(AFTER / STEP), len(drops))) for _ in range(2))
-    for k in range(depth.shape[0]):
-        strain = np.diff(y, axis=1, prepend=0.0) / d - 1
-        rate = np.diff(v, axis=1, prepend=0.0) / d
-        friction = np.clip(friction + hold / 0.2 * rate * STEP, -hold, hold)
-        taut = strain > 0
-        stretched = np.where(taut, strain, 0.0)
-        force = scale * (1 - np.exp(-stretched / bend) + 0.5 * stretched + hardening * stretched**3)
-        force = np.where(taut, np.maximum(force + friction + viscosity * rate, 0.0), 0.0)
-        friction = np.where(taut, friction, 0.0)
-        net = weight - force
-        net[:, :-1] += force[:, 1:]
-        net[:, -1:] -= air * v[:, -1:] * np.abs(v[:, -1:])
-        depth[k] = y[:, -1]
-        if lumps == 1:  # all the weight less what the momentum of mass and cord, (M + m/2) v, takes up
-            slack = m * G * (L + np.minimum(y, L)) / (2 * L)
-            load[k] = np.where(taut, (M + m) * G - (M + m / 2) * net / inertia, slack)[:, 0]
-        else:
-            load[k] = force[:, 0] + weight[:, 0] / 2
-        v = v + STEP * net / inertia
-        y = y + STEP * v
-    return [
-        Trace(
-            np.append(time, time[-1] + STEP * np.arange(1, len(depth) + 1)),
-            np.append(before, load[:, k]),
-            np.append(down, depth[:, k]),
-        )
-        for k, (time, before, down, _) in enumerate(falls)
-    ]
+    friction, force, depth, load = np.zeros(lumps), np.zeros(lumps + 1), np.empty(steps), np.empty(steps)
+    for k in range(steps):
+        for i in range(lumps):
+            above, above_speed = (y[i - 1], v[i - 1]) if i else (0.0, 0.0)
+            strain, rate = (y[i] - above) / d - 1, (v[i] - above_speed) / d
+            friction[i] = min(max(friction[i] + hold / 0.2 * rate * STEP, -hold), hold)
+            force[i] = 0.0
+            if strain > 0:
+                elastic = scale * (1 - np.exp(-strain / bend) + 0.5 * strain + hardening * strain**3)
+                force[i] = max(elastic + friction[i] + viscosity * rate, 0.0)
+            else:
+                friction[i] = 0.0
+        depth[k], slack = y[-1], y[0] <= d
+        for i in range(lumps):
+            net = weight[i] - force[i] + (force[i + 1] if i < lumps - 1 else -air * v[i] * abs(v[i]))
+            if i == 0:
+                load[k] = force[0] + weight[0] / 2
+                if lumps == 1 and slack:
+                    load[k] = m * G * (L + y[0]) / (2 * L)
+                elif lumps == 1:  # weight less drag and less what the momentum of mass and cord, (M + m/2) v, takes up
+                    load[k] = (M + m) * G - air * v[0] * abs(v[0]) - (M + m / 2) * net / inertia[0]
+            v[i] += STEP * net / inertia[i]
+        y += STEP * v
+    return depth, load
 
 
 # -- what sensors and a logger make of it ------------------------------------------------------------------------------

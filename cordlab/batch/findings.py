@@ -1,14 +1,11 @@
-"""What does not agree: a campaign's drops with one another and with what was noted, and a batch's drops with its fit.
+"""Findings: what was seen, where, and what to try; which of them stop a rating; and those of a batch and its fit.
 
-A mistake that one drop hides stands out among others of the same mass, and one that all drops share stands out in
-their mean. Nothing is corrected and nothing is left out: a finding says what was seen, where, and what to try.
+Nothing is corrected and nothing is left out.
 """
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations, pairwise
-from math import nan
 from typing import NamedTuple
 
 import numpy as np
@@ -16,45 +13,24 @@ import pandas as pd
 
 from cordlab.batch.cords import slope_within
 from cordlab.batch.fit import BatchFit
-from cordlab.campaign.campaign import Campaign, DropEntry
 from cordlab.campaign.decisions import Decisions
-from cordlab.campaign.settings import release_in_words
 from cordlab.records.reduce import Drop
 from cordlab.statistics.components import furthest, without_levels
 
 LEVEL = 0.01  # chance of a finding of one kind in a good batch, over all that it looks at together; our choice
-UNLIKE_CHANCE = 0.05  # chance over all drops that repeatability alone puts one lowest point so far off; our choice
-UNLIKE_SHARE = 0.015  # and how far off it must be, as a share of its depth; our choice
-MASS = 0.03  # share by which the masses implied by load and motion may be off; our choice
-ALIKE = 0.1  # share by which masses may differ and still be compared; our choice
-DATUM = 0.10  # between lowest points noted and those that the distance shows, all drops together; our choice [m]
-ALONE = 0.02  # the same from the load alone, as a share of the lowest point; our choice
-FEWEST = 3  # drops of which a median is taken; our choice
 MUCH_BETTER = (10.0, 0.8)  # AICc less by this, and residuals at most this share: another model; our choice
 ALONG = 0.9  # correlation within cords above which two causes are one to the drops; our choice
 FEW_CORDS = 4  # below this many a band for another cord is very wide; our choice
 FEWEST_DOF = 3  # of a trend that is judged; our choice
-TEMPERATURE = (-25.0, 45.0)  # of a cord outdoors; common practice, no source [degC]
-TALLEST = 2.5  # tie point of the site above its surface over the greatest lowest point; common practice, no source
-STRENGTH = (1.0, 50.0)  # breaking load over the greatest load of a drop; 1 is certain, 50 common practice, no source
-APART = 1.0  # release depths of rig and site further apart than this change what a drop is; our choice [m]
-SAG = 0.3  # compliance times the greatest load, more than any rig was seen to give way; our choice [m]
-COPIED = 3  # equal masses with equal lowest points on two cords: no two cords agree so often; our choice
-# Outside these a value is not wrong but rare: section, key, unit, least, greatest, what to try; common practice.
-USUAL = (
-    ("rig", "air_density", "kg/m^3", 0.7, 1.5, "check the unit; 1.2 at sea level"),
-    ("site", "air_density", "kg/m^3", 0.7, 1.5, "check the unit; 1.2 at sea level"),
-    ("rig", "drag_area", "m^2", 0.0, 1.0, "check the unit; a dead weight has less"),
-    ("site", "reach_below_attachment", "m", 0.8, 3.0, "check the unit; hung by the ankles a body reaches 2 to 2.6 m"),
-    ("site", "gear_mass", "kg", 0.0, 15.0, "check the unit; harness and connectors weigh a few kilograms"),
-)
-BODY_DRAG = 0.8  # Cd·A of a falling body is less; common practice, no source [m²]
 
 STOPS = frozenset(
     {
+        "end of slack",
+        "clock",
         "loads",
-        "implied mass",
+        "depth by load",
         "datum",
+        "implied mass",
         "swapped records",
         "order of depths",
         "unlike lowest point",
@@ -134,265 +110,6 @@ def alike(findings: Iterable[Finding]) -> list[Finding]:
             first = replace(first, where=where, text=f"{1 + len(others)} times, such as {text}", drops=names)
         merged.append(first)
     return merged
-
-
-# --- a campaign and its reduced records -------------------------------------------------------------------------
-
-
-def campaign_findings(campaign: Campaign, drops: Sequence[Drop]) -> tuple[Finding, ...]:
-    """What does not agree in a campaign and its reduced records; empty where nothing is odd."""
-    with_depth = [entry for entry in campaign.drops if entry.lowest_point is not None and entry.use != "wear"]
-    compared = _compared(campaign, drops)
-    return (
-        *_masses(drops),
-        *_lowest_points(compared),
-        *_swapped(compared[~compared["load alone"]]),
-        *_order_of_depths(with_depth),
-        *_unlike_depth(campaign, with_depth),
-        *_jump_counts(campaign),
-        *_unusual(campaign),
-        *_strength(campaign, drops),
-        *_copied_cords(with_depth),
-        *_site_and_rig(campaign, drops),
-    )
-
-
-def _compared(campaign: Campaign, drops: Sequence[Drop]) -> pd.DataFrame:
-    """Drops whose lowest point is both noted and shown by the record: both, and the uncertainty of their difference."""
-    noted = {entry.drop: entry.lowest_point for entry in campaign.drops}
-    rows = [
-        (drop.name, drop.lowest_point, lowest.value, np.hypot(drop.u_lowest_point, lowest.u), drop.residual_velocity)
-        for drop in drops
-        if (lowest := noted[drop.name]) is not None
-    ]
-    table = pd.DataFrame(rows, columns=["drop", "shown", "noted", "u", "residual velocity"])
-    return table.assign(**{"off": table["shown"] - table["noted"], "load alone": table["residual velocity"].notna()})
-
-
-def _masses(drops: Sequence[Drop]) -> Iterator[Finding]:
-    """The masses that load and motion imply against those noted: all together, and each against others of its mass."""
-    implied = [drop for drop in drops if drop.implied_mass is not None]
-    if len(implied) < FEWEST:
-        return
-    mass = pd.Series([drop.mass for drop in implied])
-    off = pd.Series([drop.implied_mass for drop in implied]) / mass - 1
-    middle = off.groupby(mass).median().median()
-    if abs(middle) > MASS:
-        yield Finding(
-            "loads",
-            f"load and motion imply masses that are {middle:+.1%} off those noted, in the median",
-            f"{len(implied)} drops with a distance",
-            "check the calibration of the load cell (its table, its unit), the masses and their unit",
-        )
-    for k, drop in enumerate(implied):
-        others = off[(abs(mass / drop.mass - 1) < ALIKE) & (off.index != k)]
-        if len(others) > 1 and abs(off[k] - others.median()) > MASS:
-            implied_mass = drop.mass * (1 + off[k] - others.median())
-            yield Finding(
-                "implied mass",
-                f"load and motion say {implied_mass:.1f} kg, by what they say in the other drops of about "
-                f"{drop.mass:g} kg; {drop.mass:g} kg is noted",
-                f"drop {drop.name} (cord {drop.cord})",
-                "check its mass, and whose record it is",
-                (drop.name,),
-            )
-
-
-def _lowest_points(compared: pd.DataFrame) -> Iterator[Finding]:
-    """The records' lowest points against those noted: an offset that all share is a datum, a unit or a calibration."""
-    for alone, rows in compared.groupby("load alone"):
-        if len(rows) < FEWEST:
-            continue
-        off, share, u = rows["off"].median(), (rows["off"] / rows["noted"]).median(), rows["u"].median()
-        if abs(share) > ALONE if alone else abs(off) > DATUM + 4 * u / np.sqrt(len(rows)):
-            yield Finding(
-                "datum",
-                f"{'the loads' if alone else 'the distances'} show lowest points {off:+.2f} m ({share:+.1%}) from "
-                "those noted, in the median",
-                f"{len(rows)} drops",
-                "check the datum of both (the tie point), their units, the calibrations, and the release depth",
-                tuple(rows["drop"]),
-            )
-
-
-def _swapped(compared: pd.DataFrame) -> Iterator[Finding]:
-    """Two drops whose records fit each other's lowest point and not the one that is noted for them."""
-    odd = compared[compared["off"].abs() > 3 * compared["u"]]
-    for one, other in combinations(odd.to_dict("records"), 2):
-        crossed = max(abs(one["shown"] - other["noted"]) / one["u"], abs(other["shown"] - one["noted"]) / other["u"])
-        if max(abs(one["off"]) / one["u"], abs(other["off"]) / other["u"]) > 4 and crossed < 2.5:
-            yield Finding(
-                "swapped records",
-                f"their records show {one['shown']:.2f} m and {other['shown']:.2f} m, but "
-                f"{one['noted']:.2f} m and {other['noted']:.2f} m are noted: as if they were swapped",
-                f"drops {one['drop']} and {other['drop']}",
-                "check which record belongs to which drop",
-                (one["drop"], other["drop"]),
-            )
-
-
-def _order_of_depths(entries: Sequence[DropEntry]) -> Iterator[Finding]:
-    """On one cord a heavier mass comes lower."""
-    ordered = sorted(entries, key=lambda entry: entry.mass.value)
-    for cord in dict.fromkeys(entry.cord for entry in entries):
-        for light, heavy in pairwise(entry for entry in ordered if entry.cord == cord):
-            if light.lowest_point is None or heavy.lowest_point is None or heavy.mass.value < 1.02 * light.mass.value:
-                continue
-            low, high = light.lowest_point, heavy.lowest_point
-            if high.value < low.value - 2 * np.hypot(low.u, high.u):
-                yield Finding(
-                    "order of depths",
-                    f"{heavy.mass.value:g} kg is noted at {high.value:.2f} m, above the {low.value:.2f} m of "
-                    f"{light.mass.value:g} kg",
-                    f"drops {light.drop} and {heavy.drop} (cord {cord})",
-                    "check both masses, and that lowest points count down from the tie point, not up from the surface",
-                    (light.drop, heavy.drop),
-                )
-
-
-def _unlike_depth(campaign: Campaign, entries: Sequence[DropEntry]) -> Iterator[Finding]:
-    """The stretch furthest from what its cord and its mass make it: levels of the stretches' logarithms."""
-    depth = np.array([entry.lowest_point.value for entry in entries if entry.lowest_point is not None])
-    stretch = depth - [campaign.cord(entry.cord).slack_length.value for entry in entries]
-    if not len(stretch) or stretch.min() <= 0:
-        return
-    cords, masses = [entry.cord for entry in entries], [entry.mass.value for entry in entries]
-    worst = furthest(without_levels(np.log(stretch), cords, masses))
-    if worst is None:
-        return
-    entry, off = entries[worst.number], -stretch[worst.number] * np.expm1(-worst.off)
-    if worst.chance < UNLIKE_CHANCE and abs(off) > UNLIKE_SHARE * depth[worst.number]:
-        yield Finding(
-            "unlike depth",
-            f"its lowest point is {off:+.2f} m from what its cord and its mass lead one to expect, "
-            f"{worst.t:.1f} times the scatter of the others",
-            f"drop {entry.drop} (cord {entry.cord}, {entry.mass.value:g} kg)",
-            "check its lowest point, its mass and its cord; drop it again",
-            (entry.drop,),
-        )
-
-
-def _jump_counts(campaign: Campaign) -> Iterator[Finding]:
-    """Counts of a cord rise from drop to drop, its new drops go from light to heavy, and those after wear come last."""
-    for cord in campaign.cords:
-        of_cord = sorted((entry for entry in campaign.drops if entry.cord == cord.cord), key=lambda entry: entry.jumps)
-        for one, other in pairwise(of_cord):
-            text = ""
-            if one.jumps == other.jumps:
-                text = f"both are noted at {one.jumps} jumps, and a drop is a jump"
-            elif one.use == "wear" and other.use != "wear":
-                text = f"worn at {one.jumps} jumps, but {other.use} at {other.jumps}: new drops come before any wear"
-            elif "wear" not in (one.use, other.use) and one.mass.value > other.mass.value:
-                masses = f"{one.mass.value:g} kg at {one.jumps} jumps, then {other.mass.value:g} kg at {other.jumps}"
-                text = f"{masses}: a test goes from light to heavy"
-            if text:
-                where = f"drops {one.drop} and {other.drop} (cord {cord.cord})"
-                yield Finding("jump counts", text, where, "check the counts", (one.drop, other.drop))
-
-
-def _unusual(campaign: Campaign) -> Iterator[Finding]:
-    """Values that may be true but seldom are: a unit, most often."""
-    for section, key, unit, least, greatest, remedy in USUAL:
-        value = getattr(getattr(campaign, section), key).value
-        if not least <= value <= greatest:
-            text = f"{value:g} {unit} is outside the usual {least:g} to {greatest:g}"
-            yield Finding("unusual value", text, f"[{section}] {key}", remedy)
-    low, high = TEMPERATURE
-    odd = [entry for entry in campaign.drops if entry.temperature < low or entry.temperature > high]  # nan is neither
-    if odd:
-        worst = max(odd, key=lambda entry: abs(entry.temperature))
-        yield Finding(
-            "unusual value",
-            f"{worst.temperature:.4g} °C is outside {low:g} to {high:g} °C; in degrees Fahrenheit it "
-            f"would be {(worst.temperature - 32) / 1.8:.1f} °C",
-            f"{len(odd)} drops, the furthest {worst.drop}",
-            "check the unit of the temperature",
-            tuple(entry.drop for entry in odd),
-        )
-    deepest = max((entry.lowest_point.value for entry in campaign.drops if entry.lowest_point is not None), default=0.0)
-    height = campaign.site.tie_height.value
-    if deepest and height > TALLEST * deepest:
-        yield Finding(
-            "unusual value",
-            f"{height:g} m is {height / deepest:.1f} times as deep as any drop went ({deepest:.2f} m)",
-            "[site] tie_height",
-            "check its unit: with so much room clearance rules nothing out",
-        )
-
-
-def _strength(campaign: Campaign, drops: Sequence[Drop]) -> Iterator[Finding]:
-    """Breaking loads against the greatest load that a cord of the batch carried and did not break."""
-    if not drops:
-        return
-    greatest = max(drop.peak_load for drop in drops)
-    loads = [(f"breaks.csv, cord {entry.cord}", entry.breaking_load) for entry in campaign.breaks]
-    if campaign.criteria.design_breaking_load is not None:
-        loads.append(("[criteria] design_breaking_load", campaign.criteria.design_breaking_load.value))
-    for where, load in loads:
-        if not STRENGTH[0] * greatest < load < STRENGTH[1] * greatest:
-            yield Finding(
-                "strength",
-                f"{load:.4g} N is {load / greatest:.3g} times the greatest load in the drops ({greatest:.4g} N)",
-                where,
-                "check the unit of the breaking load and the calibration of the load cell",
-            )
-
-
-def _copied_cords(entries: Sequence[DropEntry]) -> Iterator[Finding]:
-    """Two cords with the same lowest points at the same masses: one cord listed twice."""
-    points: dict[str, set[tuple[float, float]]] = {}
-    for entry in entries:
-        if entry.lowest_point is not None:
-            points.setdefault(entry.cord, set()).add((entry.mass.value, entry.lowest_point.value))
-    for one, other in combinations(points, 2):
-        same = len(points[one] & points[other])
-        if same >= COPIED:
-            yield Finding(
-                "copied cord",
-                f"{same} masses came to exactly the same lowest points on both: as if one cord were listed twice",
-                f"cords {one} and {other}",
-                "check drops.csv against the drop sheets",
-            )
-
-
-def _site_and_rig(campaign: Campaign, drops: Sequence[Drop]) -> Iterator[Finding]:
-    """Numbers of site and rig that are likely others, and that the rating hangs on."""
-    rig, site = campaign.rig, campaign.site
-    if abs(site.release_depth.value - rig.release_depth.value) > APART:
-        at_site, at_rig = release_in_words(site.release_depth.value), release_in_words(rig.release_depth.value)
-        yield Finding(
-            "release depth",
-            f"the rider is let go {at_site}, the weights were let go {at_rig}",
-            "[site] and [rig] release_depth",
-            "check both, and their signs: below the tie point is positive",
-        )
-    greatest = max((drop.peak_load for drop in drops), default=nan)
-    sag = rig.compliance.value * greatest
-    if sag > SAG:
-        yield Finding(
-            "compliance",
-            f"the rig is said to give way by {sag:.2f} m at the greatest load, {greatest:.0f} N",
-            "[rig] compliance",
-            "measure how far the tie point sinks under a known load",
-        )
-    if site.drag_area.value > BODY_DRAG:
-        yield Finding(
-            "drag area",
-            f"{site.drag_area.value:g} m² is more than a falling body has, {BODY_DRAG:g} m²: it makes every drop look "
-            "shorter than it is",
-            "[site] drag_area",
-            "0.5 m² is usual; leave the drag out rather than guess it high",
-        )
-    if site.gear_mass.value == 0:
-        yield Finding(
-            "gear",
-            "0 kg is hung with the rider: harness and connectors weigh a few kilograms",
-            "[site] gear_mass",
-            "weigh harness and connectors",
-        )
-
-
-# --- a batch and its fit ----------------------------------------------------------------------------------------
 
 
 def fit_findings(batch: BatchFit, drops: Sequence[Drop]) -> tuple[Finding, ...]:

@@ -92,12 +92,19 @@ def _check_mass(implied: float, release: Release) -> list[str]:
     return _judged(departure, MASS, f"{text} would do that")
 
 
+def slack_seen(record: Prepared, release: Release, motion: Motion) -> float | None:
+    """Where the mass is by its distance as the load shows the end of slack [m]; None where it does not show it."""
+    if record.distance is None or release.load_step is None:
+        return None
+    return float(np.interp(release.load_step, record.time, motion.position))
+
+
 def _check_distance(record: Prepared, release: Release, motion: Motion) -> list[str]:
     """The end of slack in the load against that in the distance, and the distance at rest."""
     setup, notes = release.fall.setup, []
-    if release.load_step is not None:
+    seen = slack_seen(record, release, motion)
+    if seen is not None:
         noted = float(setup.slack_length)
-        seen = float(np.interp(release.load_step, record.time, motion.position))
         text = f"the load shows the end of slack at {seen:.2f} m, but the slack length is given as {noted:.2f} m"
         refusal = "; another cord, or a slack length with the wrong unit or datum"
         notes += _judged(seen / noted - 1, SLACK_LENGTH, text, refusal)

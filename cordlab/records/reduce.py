@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -15,7 +16,7 @@ from cordlab.mechanics.setup import GRAVITY, DropSetup
 from cordlab.records.calibration import Calibration, OutsideCalibration
 from cordlab.records.events import NO_MARKS, find_release
 from cordlab.records.motion import Motion, Release, cord_force, find_motion, folded_fall, greatest_load
-from cordlab.records.plausibility import check_lowest_point, check_record, implied_mass
+from cordlab.records.plausibility import check_lowest_point, check_record, implied_mass, slack_seen
 from cordlab.records.prepare import DRIFT, Prepared, RecordError, noise, prepare, resolution
 from cordlab.units import Measured, Progress, notebook_html, unwatched
 
@@ -65,6 +66,11 @@ class Drop:
         Motion from the load alone: speed left when the load is greatest [m/s]; None with a distance column.
     implied_mass : float or None
         Mass [kg] that load and motion together imply by momentum; None without a distance column.
+    time_scale, u_time_scale : float
+        The record's time over the time that gravity gives the fall, and its standard uncertainty.
+    slack_seen, lowest_by_load : float or None
+        Depth by the distance at which the load shows the end of slack, and lowest point by the load alone [m]; None
+        without a distance column, or where it was not looked for.
     notes : tuple of str
         What a reader has to know of this record.
 
@@ -103,7 +109,11 @@ class Drop:
     zero: float
     residual_velocity: float | None
     implied_mass: float | None
+    time_scale: float
+    u_time_scale: float
+    slack_seen: float | None
     notes: tuple[str, ...]
+    lowest_by_load: float | None = None
 
     def at(self, event: str) -> float:
         """Time [s] of "release", "slack_end", "peak" or "lowest"."""
@@ -265,6 +275,9 @@ def reduce_drop(
         zero=zero,
         residual_velocity=motion.residual_velocity,
         implied_mass=implied,
+        time_scale=release.time_scale,
+        u_time_scale=release.u_time_scale,
+        slack_seen=slack_seen(record, release, motion),
         notes=tuple(note for note in (*record.notes, *motion.notes, energy_note, *suspicions) if note),
     )
 
@@ -332,7 +345,12 @@ def _area_ratio(loading: Branch, unloading: Branch, longest: float) -> float | N
 
 
 def reduce_entry(
-    campaign: Campaign, entry: DropEntry, calibrations: Mapping[str, Calibration], *, load_alone: bool = False
+    campaign: Campaign,
+    entry: DropEntry,
+    calibrations: Mapping[str, Calibration],
+    *,
+    load_alone: bool = False,
+    both: bool = False,
 ) -> Drop:
     """The raw record of a drop of a campaign, through its calibrations, reduced.
 
@@ -348,6 +366,8 @@ def reduce_entry(
         Of "force", and of "distance" where the record has it.
     load_alone : bool
         As if there were no distance sensor, for comparison.
+    both : bool
+        With a distance, the lowest point by the load alone beside it.
 
     Returns
     -------
@@ -414,8 +434,12 @@ def reduce_entry(
             notes += check_lowest_point(lowest, entry.lowest_point, measured=distance is not None)
     except (RecordError, OutsideCalibration) as error:
         raise RecordError(f"records/{entry.record} (drop {entry.drop}): {error}") from error
+    by_load = None
+    if both and distance is not None:
+        with suppress(RecordError):
+            by_load = reduced(distance=None).lowest_point
     u_peak = float(np.hypot(drop.u_peak_load, np.interp(drop.at("peak"), record.time, u_force)))
-    return replace(drop, u_lowest_point=lowest.u, u_peak_load=u_peak, notes=tuple(notes))
+    return replace(drop, u_lowest_point=lowest.u, u_peak_load=u_peak, notes=tuple(notes), lowest_by_load=by_load)
 
 
 def reduce_all(
@@ -427,13 +451,15 @@ def reduce_all(
 ) -> tuple[Drop, ...]:
     """Every drop of a campaign that has a record, reduced; `uses`: those alone, such as ("fit", "check").
 
+    Those with the heaviest mass by the load alone too: there the range ends.
     Raises CampaignError with a problem for each record that is refused or cannot be read.
     """
     entries = [entry for entry in campaign.drops if entry.record and (uses is None or entry.use in uses)]
+    heaviest = max((entry.mass.value for entry in entries), default=0.0)
     drops, problems = [], []
     for entry in progress(entries, desc="records", unit="record"):
         try:
-            drops.append(reduce_entry(campaign, entry, calibrations))
+            drops.append(reduce_entry(campaign, entry, calibrations, both=entry.mass.value == heaviest))
         except RecordError as error:
             lowest = "keep its lowest point" if entry.lowest_point else "note its lowest point"
             remedy = f"mark its events by hand in decisions.csv, or blank its record in drops.csv and {lowest}"
