@@ -221,7 +221,7 @@ def recorded(trace: Trace, drop: TrueDrop, logger: Logger, rng: np.random.Genera
     time = np.arange(0, logger.quiet + min(trace.time[-1], 9.0), 1 / logger.rate)
     since = time - logger.quiet - rng.uniform(0, 1 / logger.rate)
     load = np.interp(since, trace.time, trace.load, left=drop.cord_mass * G / 2)
-    depth = np.interp(since, trace.time, trace.depth, left=0.0)
+    depth = np.interp(since, trace.time, trace.depth, left=trace.depth[0])
     hum = np.sin(2 * np.pi * logger.mains * time + rng.uniform(0, 6))
     load = load * logger.gain + logger.zero + logger.drift * time + logger.hum * hum
     load = load + rng.normal(0, logger.noise, time.size)

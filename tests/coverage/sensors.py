@@ -17,7 +17,7 @@ from scipy.interpolate import PchipInterpolator
 
 from cordlab import Analysis, CampaignError, read_campaign
 from tests.rigs import Circumstance, RecordedWorld, happen, on_cord, recorded_world, site_height, write
-from tests.sound_records import STEP, G, Trace, trace
+from tests.sound_records import AFTER, STEP, G, Trace, trace
 from tests.worlds import FIVE, crossed
 
 REACH, GEAR, CLEARANCE, GREATEST_G, RIDER_AIR = (2.2, 0.1), (3.0, 0.3), 4.0, 3.5, 0.6 * 0.5

@@ -155,6 +155,8 @@ def main(every: int = 1, records: int = 0) -> None:
             ending, slipped = outcome(folder)
             (folder / file).write_text(sound, encoding="utf-8")
             counts[ending] += 1
+            if counts.total() % 50 == 0:
+                print(f"  so far {counts.total()}: {dict(counts)}", flush=True)
             if slipped is not None:
                 widened = slipped[0] < ends[0] - MOST or slipped[1] > ends[1] + MOST
                 failures += widened

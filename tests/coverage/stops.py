@@ -76,6 +76,8 @@ def main(campaigns: int = 300) -> None:
                 print(f"campaign {number} ({', '.join(row)}) is refused: {error}", flush=True)
                 continue
         stopped[row] += bool(stops)
+        if totals.total() % 50 == 0:
+            print(f"so far stopped {stopped.total()} of {totals.total()}", flush=True)
         for finding in stops:
             print(f"campaign {number} ({', '.join(row)}) is stopped: {finding.kind}: {finding}", flush=True)
     print("\n| pattern | evidence | campaigns | stopped | refused |\n|---|---|---|---|---|")
