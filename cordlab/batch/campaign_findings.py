@@ -118,7 +118,7 @@ def _unusual(campaign: Campaign) -> Iterator[Finding]:
     if odd:
         worst = max(odd, key=lambda entry: abs(entry.temperature))
         yield Finding(
-            "unusual value",
+            "unusual temperature",
             f"{worst.temperature:.4g} °C is outside {low:g} to {high:g} °C; in degrees Fahrenheit it "
             f"would be {(worst.temperature - 32) / 1.8:.1f} °C",
             f"{len(odd)} drops, the furthest {worst.drop}",

@@ -41,6 +41,7 @@ STOPS = frozenset(
         "drag area",
         "gear",
         "stiffer when worn",
+        "unusual temperature",
         "strength",
     }
 )

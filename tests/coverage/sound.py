@@ -56,7 +56,7 @@ FAULTS: dict[str, dict] = {
     "clock 5 % slow": {"logger": {"clock": 1.05}},
     "cell reads 12 % too little": {"logger": {"gain": 0.88}},
     "force calibrated to 95 % of the peak": {"last": (0.95, "force")},
-    "force calibrated from 80 N on": {"first": {"force": 80.0}},
+    "force calibrated from 120 N on": {"first": {"force": 120.0}},
     "distance calibrated to 97 % of the lowest point": {"last": (0.97, "distance")},
     "distance calibrated from 3 m on": {"first": {"distance": 3.0}},
 }

@@ -63,7 +63,7 @@ def test_findings_stand_in_the_analysis(tmp_path):
     folder = write(tmp_path / "campaign", sensors="none", retests=(), decision=decision, criteria={"greatest_g": 3.5})
     next(fault for fault in FAULTS if "°F" in fault.name).plant(folder)
     (finding,) = cordlab.analyse(cordlab.read_campaign(folder)).to_dict()["findings"]
-    assert finding["kind"] == "unusual value"
+    assert (finding["kind"], finding["stops"]) == ("unusual temperature", True)
 
 
 @pytest.mark.parametrize("cell", ["top", "bottom"])
