@@ -27,6 +27,7 @@ from cordlab.curves.models import models
 from cordlab.limits.anchoring import DropStiffness, drop_stiffness
 from cordlab.limits.budget import Budget, budget
 from cordlab.limits.forecast import Forecast, forecast_drop
+from cordlab.limits.tested import comparable
 from cordlab.limits.validation import Validation, stiffer_when_worn, unlike_drops, validate
 from cordlab.limits.wave_effects import WaveLoads, wave_loads
 from cordlab.rating.lot import Lot, lot_of
@@ -262,6 +263,7 @@ class Analysis:
         The answer needs forecast and validation, or none of them counts."""
         forecast, validation, campaign = self._need("_forecast"), self._need("validation"), self.campaign
         worn, criteria = self._drops_used("wear"), campaign.criteria
+        worn = worn.take(comparable(forecast.stiffness.drops, worn)[0])
         jumps, cord = campaign.decision.jumps, campaign.decision.cord
         against = list(against_rating(self.findings))
         if cord is None and forecast.cord is not None:
@@ -269,6 +271,9 @@ class Analysis:
                 "only 1 cord was dropped: nothing says what another cord of the batch does; "
                 f'cord = "{forecast.cord}" under [decision], or analyse --cord {forecast.cord}, rates that very cord'
             )
+        if jumps is not None and jumps > (criteria.greatest_jumps or jumps):
+            cap = criteria.greatest_jumps
+            against.append(f"asked for {jumps} jumps, above the {cap} that the maker or the rule allows")
         if cord is not None and jumps is None and len(worn):
             jumps = int(retests(worn.jumps).max())  # it is worn by now, and never new again
         breaks = campaign.lowest_break
@@ -317,10 +322,15 @@ class Analysis:
 
     def _conditions(self) -> str:
         """For which jump counts and temperatures the rated range holds, in words."""
-        drops, use = self._drops_used("fit"), self.campaign.site.temperature
-        jumps = f"for cords with {drops.jumps.min():g} to {drops.jumps.max():g} jumps"
-        if self.wear is not None and self.wear.retire_at is not None:
-            jumps = f"for up to {self.wear.retire_at} jumps"
+        drops, use, service = self._drops_used("fit"), self.campaign.site.temperature, self.service
+        last, cap = int(drops.jumps.max()), self.campaign.criteria.greatest_jumps
+        if service is not None and service.jumps is not None:
+            jumps = f"for up to {service.wear.retire_at or service.jumps} jumps"
+        else:
+            further = "no retest says more" if service is None else "not rated beyond"
+            jumps = f"for up to {min(last, cap or last)} jumps ({further})"
+        if cap is not None:
+            jumps += f" (at most {cap} allowed)"
         measured = drops.temperature[np.isfinite(drops.temperature)]
         if use is None and not measured.size:
             return f"{jumps}, temperature not recorded"
@@ -365,9 +375,11 @@ class Analysis:
     @cached_property
     def range_plan(self) -> RangePlan | None:
         """Rated range to expect of more or fewer cords; None where nothing shows it."""
-        forecast, jumps = self.forecast, self.campaign.decision.jumps
-        if jumps is not None:
-            forecast = self.service.to(jumps) if self.service else None
+        forecast, service, asked = self.forecast, self.service, self.campaign.decision.jumps
+        if service is not None and service.jumps is not None:
+            forecast = service.to(service.jumps)
+        elif asked is not None:
+            forecast = None
         if forecast is None:
             return None
         try:
@@ -436,6 +448,8 @@ class Analysis:
                 f"No drop was held back: fit drops were {self.validation.how} and predicted from the others instead."
             )
         cautions += self._weak_promises()
+        if self.stiffness and (unused := comparable(self.stiffness.drops, self._drops_used("wear"))[1]):
+            cautions.append(f"Wear: {unused}.")
         if self.stiffness is not None and not self.campaign.site.temperature:
             cautions.append(tested_only(self.stiffness.drops.temperature))
         return tuple(cautions)

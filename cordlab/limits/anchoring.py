@@ -36,7 +36,7 @@ from cordlab.batch.drop_table import (
     uncertain_inputs,
 )
 from cordlab.curves.models import Curve
-from cordlab.limits.temperature import TEMPERATURE, UNKNOWN_SLOPE, known_temperatures
+from cordlab.limits.tested import TEMPERATURE, UNKNOWN_SLOPE, known_temperatures
 from cordlab.limits.wave_effects import WaveEffect, stiffened
 from cordlab.statistics.groups import EvidenceError, GroupLines
 from cordlab.units import Measured

@@ -11,7 +11,7 @@ from scipy.special import gammaincinv, ndtri, stdtrit
 
 from cordlab.batch.drop_table import DROP_INPUTS, Keywords, uncertain_inputs
 from cordlab.limits.anchoring import VISCOSITY, DropStiffness
-from cordlab.limits.temperature import TEMPERATURE, UNKNOWN_SLOPE, known_temperatures, range_of_use
+from cordlab.limits.tested import TEMPERATURE, UNKNOWN_SLOPE, known_temperatures, range_of_use
 from cordlab.limits.wave_effects import WaveEffect, stiffened
 from cordlab.mechanics.predict import predict_drop
 from cordlab.quantities import DRAWN, QUANTITIES

@@ -15,7 +15,7 @@ from cordlab.batch.bootstrap import GROUPS, groups_left_out
 from cordlab.batch.drop_table import Evidence, drop_inputs, log_scales
 from cordlab.batch.findings import Finding
 from cordlab.limits.anchoring import DropStiffness
-from cordlab.limits.temperature import UNKNOWN_SLOPE, known_temperatures
+from cordlab.limits.tested import UNKNOWN_SLOPE, known_temperatures
 from cordlab.limits.wave_effects import stiffened
 from cordlab.mechanics.predict import predict_drop
 from cordlab.statistics.components import furthest, furthest_pair, without_levels

@@ -15,7 +15,7 @@ import pandas as pd
 
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.forecast import Forecast
-from cordlab.limits.temperature import not_shown
+from cordlab.limits.tested import counts_not_shown, not_shown
 from cordlab.limits.validation import Validation
 from cordlab.quantities import QUANTITIES
 from cordlab.rating.criteria import Judgement, broke_below_design, interpolated, judge, longest_run
@@ -196,7 +196,9 @@ def rate(
     jumps : at which the cords are to be used, where that is asked; the site says at which temperatures, where it does.
     reasons : others to rate nothing.
     """
-    against = [*reasons, *_outside_tests(forecast.stiffness, jumps, forecast.site.temperature)]
+    stiffness = forecast.stiffness
+    against = [*reasons, *counts_not_shown(stiffness.drops, jumps)]
+    against += not_shown(stiffness.drops, stiffness.trend, forecast.site.temperature)
     if np.ptp(forecast.masses) == 0:
         against.append("only one mass was dropped: there is no tested range to rate")
     if validation is not None and validation.failed:
@@ -279,15 +281,6 @@ def re_rate(
     content = None if forecast.content is None else moved(forecast.content)
     draws, estimates = moved(forecast.draws), moved(forecast.estimates)
     return rate(replace(forecast, draws=draws, estimates=estimates, content=content), **judged)
-
-
-def _outside_tests(stiffness: DropStiffness, jumps: float | None, use: tuple[float, float] | None) -> list[str]:
-    """Why the use is outside what was tested; `use` is its lowest and highest temperature, None where not known."""
-    tested, reasons = stiffness.drops, []
-    low, high = tested.jumps.min(), tested.jumps.max()
-    if jumps is not None and not low <= jumps <= high:
-        reasons.append(f"asked for {jumps:g} jumps, but cords with {low:g} to {high:g} jumps were dropped")
-    return reasons + not_shown(tested, stiffness.trend, use)
 
 
 def _row_masses(tested: np.ndarray, gear: float) -> np.ndarray:

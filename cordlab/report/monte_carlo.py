@@ -93,8 +93,7 @@ def _greatest(values: np.ndarray) -> float:
 def standard_errors(analysis: "Analysis") -> Errors:
     """Monte Carlo standard errors by path, as `allowance` reads them. What is not drawn is not in it."""
     campaign, service, rating = analysis.campaign, analysis.service, analysis.rating
-    jumps = campaign.decision.jumps
-    forecast = service.to(jumps) if jumps is not None and service else None
+    forecast = service.to(service.jumps) if service and service.jumps is not None else None
     forecast = forecast or analysis.forecast
     if forecast is None:
         return {}

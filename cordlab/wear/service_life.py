@@ -18,6 +18,7 @@ from scipy.special import stdtrit
 from cordlab.batch.drop_table import Evidence, drop_inputs, retests
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.forecast import Forecast
+from cordlab.limits.tested import known_temperatures
 from cordlab.limits.wave_effects import stiffened
 from cordlab.mechanics.predict import Prediction, predict_drop
 from cordlab.mechanics.setup import DropSetup
@@ -37,7 +38,8 @@ class Service:
     """What the retests say.
 
     rating : holds from new cords to `jumps`
-    jumps : retested count to which it was asked to hold; None: for cords as they were tested
+    jumps : count to which it holds, the one asked for or the greatest retested that leaves a range; None: for cords
+        as they were first tested
     by_count : a dict a retested count: jumps, lightest, heaviest rider mass of a rating to there, None if nothing is
         rated
     wear : clearance at the heaviest rated mass over the count, with forecast, retirement count and next retest
@@ -83,7 +85,8 @@ def service_life(
 ) -> Service:
     """Carry wear into the rating.
 
-    worn : drops with use `wear`. judge : a forecast → its rating. jumps : count that the rating is to hold to.
+    worn : drops with use `wear`. judge : a forecast → its rating. jumps : count that the rating is to hold to; by
+    default the greatest retested that leaves a range.
     greatest_jumps : cap of the maker or the rule. rest : name of a drop → time since its cord's previous one [s].
     """
     drops, log_scale = _stiffness(forecast.stiffness, worn)
@@ -105,13 +108,18 @@ def service_life(
         retested = RetestedDrops(*columns, f"clearance at {fixed(mass, 1, 'lower')} kg", "m", conditions)
         return _with_room(retested, forecast, mass, least_clearance, greatest_jumps)
 
-    if jumps is not None:
-        reached = min((count for count in ratings if count >= jumps), default=None)
-        if reached is None:
+    counts = sorted({min(count, greatest_jumps or count) for count in ratings}, reverse=True)
+    for count in counts if jumps is None else (jumps,):
+        reached = min((retest for retest in ratings if retest >= count), default=None)
+        held = None if reached is None else _held_by_both(ratings[reached], wear_at, reached)
+        if held and reached is not None and (held.rated or jumps is not None):
+            rating = ratings[reached] = held
+            jumps = count
+            break
+    else:
+        if jumps is not None:
             tested = f"cords were retested to {max(ratings)}" if ratings else "no retest can be judged"
             rating = rating.refused(f"asked to hold to {jumps} jumps, but {tested}")
-        else:
-            rating = ratings[reached] = _held_by_both(ratings[reached], wear_at, reached)
     covered = max((count for count, other in ratings.items() if _covers(other, rating)), default=None)
     by_count = tuple(
         {"jumps": count, "lightest": other.lightest, "heaviest": other.heaviest} for count, other in ratings.items()
@@ -253,6 +261,10 @@ def _stiffness(stiffness: DropStiffness, worn: Evidence) -> tuple[Evidence, np.n
         raise EvidenceError("no wear drop has the mass of a fit drop: nothing says what the cords did there when new")
     drops = fit.joined(worn)
     log_scale = stiffness.unexplained(drops)
+    if stiffness.trend.slope is not None:  # as they would be at the fit drops' own temperature
+        at_first = known_temperatures(stiffness.drops)
+        warmth = np.clip(known_temperatures(drops), at_first.min(), at_first.max()) - at_first.mean()
+        log_scale = log_scale - stiffness.trend.slope * warmth
     new = drops.jumps <= fit.jumps.max()
     level = {mass: log_scale[new & (drops.mass == mass)].mean() for mass in np.unique(drops.mass[new])}
     middle = float(np.mean(list(level.values())))

@@ -11,7 +11,7 @@ import statsmodels.formula.api as smf
 from cordlab.limits.anchoring import drop_stiffness
 from cordlab.limits.budget import budget
 from cordlab.limits.forecast import forecast_drop
-from cordlab.limits.temperature import TEMPERATURE, UNKNOWN_SLOPE, not_shown
+from cordlab.limits.tested import TEMPERATURE, UNKNOWN_SLOPE, comparable, counts_not_shown, not_shown
 from cordlab.statistics.groups import GroupLines
 from tests.limits.test_limits import CURVE, EXACT, MASSES, invented, scattered
 
@@ -113,3 +113,30 @@ def test_temperatures_that_the_drops_do_not_show_are_not_rated(temperature, use,
     drops = dropped(temperature)
     reasons = not_shown(drops, drop_stiffness(CURVE, drops, rig=EXACT).trend, use)
     assert (words in reasons[0]) if words else not reasons
+
+
+@pytest.mark.parametrize(
+    ("jumps", "asked", "words"),
+    [
+        (np.tile(np.arange(5), CORDS), None, ""),
+        (np.tile(np.arange(5), CORDS), 20, ""),
+        (np.tile(np.arange(5), CORDS), 500, "asked for 500 jumps, but cords with 0 to 4 jumps were dropped"),
+        (np.tile(np.arange(5), CORDS) + np.where(CORD == 0, 300, 0), None, "note the drops of used cords as 'wear'"),
+        (np.tile(np.arange(5), CORDS) + 18 * CORD, None, "note the drops of used cords as 'wear'"),
+        (np.where((CORD == 1) & (MASS == 100.0), 520, 3), 500, "1 of them within 20 jumps of it"),
+    ],
+)
+def test_a_jump_count_is_shown_by_two_cords_dropped_near_it(jumps, asked, words):
+    """One used cord among the fit drops does not make its count a tested one."""
+    reasons = counts_not_shown(replace(dropped(np.full(20, 15.0)), jumps=jumps.astype(float)), asked)
+    assert any(words in reason for reason in reasons) if words else not reasons
+
+
+def test_retests_in_the_cold_are_not_held_against_fit_drops_in_the_warm():
+    fit = dropped(np.full(20, 18.0))
+    near, words = comparable(fit, replace(fit, temperature=np.where(CORD == 2, 6.0, 22.0)))
+    assert near.tolist() == (CORD != 2).tolist()
+    assert "5 retests at 6 to 6 °C are not used" in words
+    unknown = replace(fit, temperature=np.full(20, np.nan))
+    assert comparable(fit, unknown)[0].all()
+    assert comparable(unknown, fit)[0].all()

@@ -1,4 +1,4 @@
-"""Temperatures of use: which of them the drops show.
+"""What was tested: the temperatures and the jump counts that the drops show, and why another use is not rated.
 
 The slope of ln stiffness over temperature is common to the cords and stands beside each cord's line. Where the drops
 show none, temperatures within `AS_ONE` count as one, with a slope of 0 ± `UNKNOWN_SLOPE` of either sign.
@@ -7,9 +7,10 @@ show none, temperatures within `AS_ONE` count as one, with a slope of 0 ± `UNKN
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from cordlab.batch.cords import TemperatureTrend
-from cordlab.batch.drop_table import Evidence
+from cordlab.batch.drop_table import ONE_RETEST, Evidence, retests
 
 if TYPE_CHECKING:
     from cordlab.campaign.settings import Site
@@ -17,7 +18,8 @@ if TYPE_CHECKING:
 TEMPERATURE = "temperature of the cords, its slope not known"  # shared by all drops
 UNKNOWN_SLOPE = 0.0035  # of ln stiffness: that of ideal rubber, 1/T at 285 K, of either sign  [1/K]
 AS_ONE = 5.0  # temperatures no further apart count as one where no slope is known; our choice [K]
-CORDS_AT_AN_END, MASSES_AT_AN_END = 2, 2  # that show a temperature: cords, each with one of the lightest and heaviest
+CORDS_THAT_SHOW = 2  # a temperature or a jump count
+MASSES_AT_AN_END = 2  # lightest or heaviest, with one of which such a cord was dropped
 
 
 def known_temperatures(drops: Evidence) -> np.ndarray:
@@ -51,7 +53,7 @@ def not_shown(drops: Evidence, trend: TemperatureTrend, use: tuple[float, float]
         return []
     return [
         f"drops were made at {low:g} to {high:g} °C, and what that does to the cords is not known ({trend.reason}): "
-        f"drop {CORDS_AT_AN_END} cords at {' and at '.join(missing)} °C, each with one of the two lightest masses and "
+        f"drop {CORDS_THAT_SHOW} cords at {' and at '.join(missing)} °C, each with one of the two lightest masses and "
         "one of the two heaviest"
     ]
 
@@ -62,4 +64,39 @@ def _shown(drops: Evidence, temperature: float) -> bool:
     ends = drops.mass <= masses[:MASSES_AT_AN_END][-1], drops.mass >= masses[-MASSES_AT_AN_END:][0]
     cords = np.array(drops.cord)
     both = set(cords[near & ends[0]]) & set(cords[near & ends[1]])
-    return len(both) >= min(CORDS_AT_AN_END, len(set(drops.cord)))
+    return len(both) >= min(CORDS_THAT_SHOW, len(set(drops.cord)))
+
+
+def comparable(fit: Evidence, worn: Evidence) -> tuple[np.ndarray, str]:
+    """Which retests were as warm as the fit drops or nearly so, (n,), and in words which were not."""
+    known = fit.temperature[np.isfinite(fit.temperature)]
+    if not known.size or not len(worn):
+        return np.ones(len(worn), bool), ""
+    off = np.maximum(known.min() - worn.temperature, worn.temperature - known.max())
+    near = ~(off > AS_ONE)  # one that is not recorded counts
+    if near.all():
+        return near, ""
+    far = worn.temperature[~near]
+    return near, (
+        f"{far.size} retests at {far.min():g} to {far.max():g} °C are not used: the fit drops were made at "
+        f"{known.min():g} to {known.max():g} °C, and nothing says what the rest does"
+    )
+
+
+def counts_not_shown(drops: Evidence, jumps: float | None) -> list[str]:
+    """Why the fit drops are not of one state of wear, and why `jumps`, where it is asked for, is not theirs."""
+    first, reasons = pd.Series(drops.jumps).groupby(list(drops.cord)).min(), []
+    low, high = drops.jumps.min(), drops.jumps.max()
+    if np.unique(retests(drops.jumps)).size > 1 or np.ptp(first) > ONE_RETEST:
+        reasons.append(
+            f"the fit drops were made on cords with {low:g} to {high:g} jumps, too far apart for one state of wear: "
+            "note the drops of used cords as 'wear'"
+        )
+    if jumps is not None:
+        cords = len(set(np.array(drops.cord)[np.abs(drops.jumps - jumps) <= ONE_RETEST]))
+        if cords < min(CORDS_THAT_SHOW, first.size):
+            reasons.append(
+                f"asked for {jumps:g} jumps, but cords with {low:g} to {high:g} jumps were dropped, "
+                f"{cords} of them within {ONE_RETEST} jumps of it; retest {CORDS_THAT_SHOW} there"
+            )
+    return reasons
