@@ -74,8 +74,8 @@ SUSPECTS = pd.DataFrame(
         "the datum of the distance": (1.0, 0.0, 0.0, -0.35, 0.35),
         "the distance sensor near the lowest points": (0.0, 0.0, 0.0, -1.0, 1.0),
         "the slack lengths": (-1.0, 0.0, 0.0, 0.6, 0.0),
-        "the load cell": (0.0, 0.0, 1.15, -0.55, 0.0),
-        "the masses noted": (0.0, 0.0, -1.0, 0.55, 0.0),
+        "the load cell": (0.0, 0.0, 1.1, -1.0, 0.0),
+        "the masses noted": (0.0, 0.0, -1.1, 0.75, 0.0),
         "the logger's clock": (0.0, 1.0, 0.0, 0.7, 0.0),
         "the lowest points noted": (0.0, 0.0, 0.0, 0.0, -1.0),
     },
@@ -84,9 +84,9 @@ SUSPECTS = pd.DataFrame(
 SUSPECTS_ALONE = pd.DataFrame(  # the motion is the load's, so an error of load or clock moves its lowest points
     {
         "the slack lengths": (-0.5, 0.6),
-        "the release depth": (-0.5, -0.6),
-        "the load cell": (0.0, -0.55),
-        "the masses noted": (0.0, 0.55),
+        "the release depth": (0.5, -0.6),
+        "the load cell": (0.0, -1.0),
+        "the masses noted": (0.0, 0.75),
         "the logger's clock": (1.0, 0.7),
         "the lowest points noted": (0.0, -1.0),
     },
