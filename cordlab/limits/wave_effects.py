@@ -65,16 +65,18 @@ def wave_effects(
     masses: ArrayLike,
     viscosity: Viscosity,
     stiffness_sd: float,
+    limited: tuple[float, float] = (-np.inf, np.inf),
 ) -> tuple[WaveEffect, ...]:
     """Waves against uniform strain at hung `masses` [kg], with what viscosity, stiffness and the grid leave open.
 
-    places : rig, site; batch : slack_length, cord_mass, gravity; stiffness_sd : of ln stiffness between drops.
+    places : rig, site; batch : slack_length, cord_mass, gravity; stiffness_sd : of ln stiffness between drops;
+    limited : masses between which limits are asked for.
     Each input moves a peak by one standard uncertainty; half the elements, twice as long, stand for the grid, whose
     whole difference counts (a jump is resolved to first order only), or `Swing.apart` where loads are not surely
     resolved. Where the viscosity is not known the greatest peak over `UNKNOWN` is taken, at each end by itself, and the
     lowest points' stiffness from the middle of `UNKNOWN`, every viscosity in it as likely. Of the stiffness only the
     viscosity's uncertainty counts: the cord's is in the scatter of the drops, and the grid moves it by less than 0.001.
-    Raises EvidenceError where a mass has no lowest point, or loads that differ by more than `UNRESOLVED`.
+    Raises EvidenceError where a mass has no lowest point, or a limited one loads that differ by more than `UNRESOLVED`.
     """
     masses = np.unique(np.asarray(masses, float))
     columns_of = [drop_inputs(place) for place in places]
@@ -86,10 +88,13 @@ def wave_effects(
     everywhere: Keywords = {"mass": masses[:, None], "batch": batch, "inputs": inputs}
     fine = wave_excess(curve.scaled(scale), viscosity=columns, **everywhere)
     coarse = wave_excess(curve, viscosity=viscosity.value, elements=ELEMENTS // 2, **everywhere)
-    return tuple(_effect(masses, viscosity, fine.at(k), coarse.at(k), eta.size) for k in range(len(places)))
+    within = (masses >= limited[0]) & (masses <= limited[1])
+    return tuple(_effect(masses, viscosity, fine.at(k), coarse.at(k), eta.size, within) for k in range(len(places)))
 
 
-def _effect(masses: np.ndarray, viscosity: Viscosity, fine: Excess, coarse: Excess, n: int) -> WaveEffect:
+def _effect(
+    masses: np.ndarray, viscosity: Viscosity, fine: Excess, coarse: Excess, n: int, within: np.ndarray
+) -> WaveEffect:
     """At one place: `fine` (n_mass, n + 4) with n viscosities, one less and one more, then a stiff and a soft cord;
     `coarse` (n_mass, 1).
     """
@@ -110,10 +115,11 @@ def _effect(masses: np.ndarray, viscosity: Viscosity, fine: Excess, coarse: Exce
                 "the curve locks up before it"
             )
         apart = fine.swing.apart[np.arange(len(masses)), value[:, :n].argmax(axis=1)]
-        if (apart > UNRESOLVED).any():
-            how = f"only to {apart.max():.0%}" if np.isfinite(apart).all() else "by no grid"
+        worst_of = np.where(within, apart, 0.0)
+        if (worst_of > UNRESOLVED).any():
+            how = f"only to {worst_of.max():.0%}" if np.isfinite(worst_of).all() else "by no grid"
             raise EvidenceError(
-                f"with stretch waves g and loads are resolved {how} at {masses[np.argmax(apart)]:g} kg hung: little "
+                f"with stretch waves g and loads are resolved {how} at {masses[np.argmax(worst_of)]:g} kg hung: little "
                 "viscosity smooths the waves, or the load is the greatest in the first instant; measure the viscosity"
             )
         parts = [
@@ -173,8 +179,15 @@ def wave_loads(
     y = log_scales(Shapes.of(curve), evidence, batch, **drop_inputs(rig))[0]
     same = evidence.mass[:, None] == evidence.mass
     spread = float(np.std(y - same @ y / same.sum(axis=1)))
+    ends = float(evidence.mass.min()), float(evidence.mass.max())
     on_rig, at_site = wave_effects(
-        curve, places=(rig, site), batch=batch, masses=grid, viscosity=viscosity, stiffness_sd=spread
+        curve,
+        places=(rig, site),
+        batch=batch,
+        masses=grid,
+        viscosity=viscosity,
+        stiffness_sd=spread,
+        limited=ends,
     )
     columns = both_mechanics(curve, at_site, tested, batch | drop_inputs(site))
     rows = [dict(zip(columns, map(float, row), strict=True)) for row in zip(*columns.values(), strict=True)]
