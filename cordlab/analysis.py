@@ -27,7 +27,7 @@ from cordlab.curves.models import models
 from cordlab.limits.anchoring import DropStiffness, drop_stiffness
 from cordlab.limits.budget import Budget, budget
 from cordlab.limits.forecast import Forecast, forecast_drop
-from cordlab.limits.tested import comparable
+from cordlab.limits.tested import comparable, range_of_use
 from cordlab.limits.validation import Validation, stiffer_when_worn, unlike_drops, validate
 from cordlab.limits.wave_effects import WaveLoads, wave_loads
 from cordlab.rating.lot import Lot, lot_of
@@ -262,8 +262,7 @@ class Analysis:
         """The rated range; where worn cords were dropped again, to the jump count that was asked for.
         The answer needs forecast and validation, or none of them counts."""
         forecast, validation, campaign = self._need("_forecast"), self._need("validation"), self.campaign
-        worn, criteria = self._drops_used("wear"), campaign.criteria
-        worn = worn.take(comparable(forecast.stiffness.drops, worn)[0])
+        worn, criteria = self._retests[0], campaign.criteria
         jumps, cord = campaign.decision.jumps, campaign.decision.cord
         against = list(against_rating(self.findings))
         if cord is None and forecast.cord is not None:
@@ -290,6 +289,13 @@ class Analysis:
             rest={entry.drop: entry.rest for entry in campaign.drops},
         )
         return service.rating, service
+
+    @cached_property
+    def _retests(self) -> tuple[Evidence, str]:
+        """Drops of worn cords that can be held against the fit drops, and in words which can not."""
+        worn = self._drops_used("wear")
+        near, words = comparable(self._drops_used("fit"), worn)
+        return worn.take(near), words
 
     @cached_property
     def forecast(self) -> Forecast | None:
@@ -322,7 +328,7 @@ class Analysis:
 
     def _conditions(self) -> str:
         """For which jump counts and temperatures the rated range holds, in words."""
-        drops, use, service = self._drops_used("fit"), self.campaign.site.temperature, self.service
+        drops, service = self._drops_used("fit"), self.service
         last, cap = int(drops.jumps.max()), self.campaign.criteria.greatest_jumps
         if service is not None and service.jumps is not None:
             jumps = f"for up to {service.wear.retire_at or service.jumps} jumps"
@@ -331,11 +337,10 @@ class Analysis:
             jumps = f"for up to {min(last, cap or last)} jumps ({further})"
         if cap is not None:
             jumps += f" (at most {cap} allowed)"
-        measured = drops.temperature[np.isfinite(drops.temperature)]
-        if use is None and not measured.size:
+        use = range_of_use(self.campaign.site, drops)
+        if use is None:
             return f"{jumps}, temperature not recorded"
-        low, high = use or (measured.min(), measured.max())
-        ends = [f"{float(fixed(end, 1, side)):g}" for end, side in ((low, "upper"), (high, "lower"))]
+        ends = [f"{float(fixed(end, 1, side)):g}" for end, side in zip(use, ("upper", "lower"), strict=True)]
         return f"{jumps}, {' to '.join(dict.fromkeys(ends))} °C"
 
     @property
@@ -448,8 +453,8 @@ class Analysis:
                 f"No drop was held back: fit drops were {self.validation.how} and predicted from the others instead."
             )
         cautions += self._weak_promises()
-        if self.stiffness and (unused := comparable(self.stiffness.drops, self._drops_used("wear"))[1]):
-            cautions.append(f"Wear: {unused}.")
+        if self.stiffness and self._retests[1]:
+            cautions.append(f"Wear: {self._retests[1]}.")
         if self.stiffness is not None and not self.campaign.site.temperature:
             cautions.append(tested_only(self.stiffness.drops.temperature))
         return tuple(cautions)

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from cordlab.batch.drop_table import Evidence
 
 RULE = "Grubbs' test on the cord means, Bonferroni correction over all cords and quantities"
-CORDS_OF_A_TREND = 2  # that must tell of it: one may be changing for another reason
+CORDS_THAT_SHOW = 2  # what temperature or wear does: one may be changing for another reason
 LEAST_RANGE = 5.0  # that drops of a cord must span for a trend: a cord's core is known to about 2 K; our choice [K]
 WITH_JUMPS = 0.9  # correlation of temperature and jump count from which they are called inseparable; our choice
 
@@ -260,7 +260,7 @@ def temperature_trend(
     def none(reason: str) -> TemperatureTrend:
         return TemperatureTrend(None, None, 0, lowest, highest, reason)
 
-    telling = min(CORDS_OF_A_TREND, len(set(cords)))
+    telling = min(CORDS_THAT_SHOW, len(set(cords)))
     spans = [0.0] * telling + sorted(float(np.ptp(t[cord == name])) for name in set(cord))
     span = spans[-telling]
     if span < LEAST_RANGE:

@@ -42,27 +42,32 @@ class Witness(NamedTuple):
 WITNESSES = {
     "end of slack": Witness(
         "the load shows the end of slack {0:+.1%} from the slack length, by the distance",
-        *(0.010, np.nan),
+        0.010,
+        np.nan,
         "check the distance sensor (scale, datum, aim), and the slack lengths",
     ),
     "clock": Witness(
         "the fall takes {0:+.2%} longer than gravity allows",
-        *(0.003, 0.015),
+        0.003,
+        0.015,
         "check the logger's clock, the distance sensor, the slack lengths and the release depth",
     ),
     "loads": Witness(
         "load and motion imply masses that are {0:+.1%} off those noted",
-        *(0.015, np.nan),
+        0.015,
+        np.nan,
         "check the calibration of the load cell (its table, its unit), the masses, what was hung with them, their unit",
     ),
     "depth by load": Witness(
         "by the load alone the heaviest drops end {0:+.1%} from where the distance shows them",
-        *(0.012, np.nan),
+        0.012,
+        np.nan,
         "check the distance sensor near the lowest points, the load cell and the masses",
     ),
     "datum": Witness(
         "the records show lowest points {0:+.1%} from those noted",
-        *(0.0, 0.02),
+        0.0,
+        0.02,
         "check the datum of both (the tie point), their units, the calibrations, and the release depth",
     ),
 }

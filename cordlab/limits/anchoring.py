@@ -60,15 +60,6 @@ class SharedInput:
     peak_effect: np.ndarray
 
 
-def _lines(
-    values: np.ndarray, cord: np.ndarray, mass: np.ndarray, temperature: np.ndarray, *, sloped: bool, before: int
-) -> GroupLines:
-    if sloped:
-        with suppress(ValueError):  # with some drops left out the temperature may run with the masses
-            return GroupLines.of(values, x=mass, group=cord, unknowns_before=before, cause=temperature)
-    return GroupLines.of(values, x=mass, group=cord, unknowns_before=before)
-
-
 @dataclass(frozen=True)
 class DropStiffness:
     """The log scales and peak excesses of the drops, and how errors that they share move them.
@@ -104,10 +95,17 @@ class DropStiffness:
 
         drops : of some of the drops only, by number
         """
-        columns = np.array(self.drops.cord)[drops], self.drops.mass[drops], known_temperatures(self.drops)[drops]
-        return _lines(
-            self.scales[j][:, drops], *columns, sloped=self.trend.slope is not None, before=self.unknowns_before
+        line = partial(
+            GroupLines.of,
+            self.scales[j][:, drops],
+            x=self.drops.mass[drops],
+            group=np.array(self.drops.cord)[drops],
+            unknowns_before=self.unknowns_before,
         )
+        if self.trend.slope is not None:
+            with suppress(ValueError):  # temperature may run with the masses on each cord, or where drops are left out
+                return line(cause=known_temperatures(self.drops)[drops])
+        return line()
 
     def excess_lines(self) -> list[GroupLines]:
         """The peaks' excess over mass, one a family of shapes; none where `excess` is."""
@@ -179,22 +177,23 @@ def drop_stiffness(
     trend = temperature_trend(
         scales[0][0], evidence.temperature, cords=evidence.cord, masses=evidence.mass, jumps=evidence.jumps
     )
-    columns = np.array(evidence.cord), evidence.mass, known_temperatures(evidence)
-    if trend.slope is not None and not _lines(scales[0], *columns, sloped=True, before=unknowns_before).cause.size:
-        trend = replace(trend, slope=None, u=None, dof=0, reason="on each cord temperature ran with the masses")
-    return DropStiffness(
+    stiffness = DropStiffness(
         drops=evidence,
         rig=rig,
         shapes=tuple(families),
         scales=tuple(scales),
         excess=tuple(excess) if logs.by_peaks else None,
-        shared=tuple(_shared(logs, families[0], rig, sloped=trend.slope is not None)),
+        shared=(),
         waves=waves,
         batch=batch,
         notes=tuple(notes),
         trend=trend,
         unknowns_before=unknowns_before,
     )
+    if trend.slope is not None and not stiffness.lines().cause.size:
+        trend = replace(trend, slope=None, u=None, dof=0, reason="on each cord temperature ran with the masses")
+    shared = _shared(logs, families[0], rig, sloped=trend.slope is not None)
+    return replace(stiffness, shared=tuple(shared), trend=trend)
 
 
 class _Logs:

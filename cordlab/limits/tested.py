@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from cordlab.batch.cords import TemperatureTrend
+from cordlab.batch.cords import CORDS_THAT_SHOW, TemperatureTrend
 from cordlab.batch.drop_table import ONE_RETEST, Evidence, retests
 
 if TYPE_CHECKING:
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 TEMPERATURE = "temperature of the cords, its slope not known"  # shared by all drops
 UNKNOWN_SLOPE = 0.0035  # of ln stiffness: that of ideal rubber, 1/T at 285 K, of either sign  [1/K]
 AS_ONE = 5.0  # temperatures no further apart count as one where no slope is known; our choice [K]
-CORDS_THAT_SHOW = 2  # a temperature or a jump count
 MASSES_AT_AN_END = 2  # lightest or heaviest, with one of which such a cord was dropped
 
 
@@ -28,21 +27,25 @@ def known_temperatures(drops: Evidence) -> np.ndarray:
     return np.where(known, drops.temperature, drops.temperature[known].mean() if known.any() else 0.0)
 
 
+def _range_of(drops: Evidence) -> tuple[float, float] | None:
+    """Lowest and highest temperature of the drops [°C], None where none is recorded."""
+    known = drops.temperature[np.isfinite(drops.temperature)]
+    return (float(known.min()), float(known.max())) if known.size else None
+
+
 def range_of_use(site: "Site", drops: Evidence) -> tuple[float, float] | None:
     """Lowest and highest temperature of use, those of the drops where the site gives none [°C]; None: nothing known."""
-    known = drops.temperature[np.isfinite(drops.temperature)]
-    if not known.size:
-        return None
-    return site.temperature or (float(known.min()), float(known.max()))
+    dropped = _range_of(drops)
+    return dropped and (site.temperature or dropped)
 
 
 def not_shown(drops: Evidence, trend: TemperatureTrend, use: tuple[float, float] | None) -> list[str]:
     """Why a range of use [°C] is not what the drops show; empty where it is."""
-    known = drops.temperature[np.isfinite(drops.temperature)]
+    dropped = _range_of(drops)
     asked = f"asked for use at {use[0]:g} to {use[1]:g} °C" if use else ""
-    if not known.size:
+    if dropped is None:
         return [f"{asked}, but no drop has its temperature recorded"] if use else []
-    low, high = known.min(), known.max()
+    low, high = dropped
     if use and (use[0] < low or use[1] > high):
         return [f"{asked}, but drops were made at {low:g} to {high:g} °C"]
     if trend.slope is not None or high - low <= AS_ONE:
@@ -69,17 +72,18 @@ def _shown(drops: Evidence, temperature: float) -> bool:
 
 def comparable(fit: Evidence, worn: Evidence) -> tuple[np.ndarray, str]:
     """Which retests were as warm as the fit drops or nearly so, (n,), and in words which were not."""
-    known = fit.temperature[np.isfinite(fit.temperature)]
-    if not known.size or not len(worn):
+    dropped = _range_of(fit)
+    if dropped is None or not len(worn):
         return np.ones(len(worn), bool), ""
-    off = np.maximum(known.min() - worn.temperature, worn.temperature - known.max())
+    low, high = dropped
+    off = np.maximum(low - worn.temperature, worn.temperature - high)
     near = ~(off > AS_ONE)  # one that is not recorded counts
     if near.all():
         return near, ""
     far = worn.temperature[~near]
     return near, (
         f"{far.size} retests at {far.min():g} to {far.max():g} °C are not used: the fit drops were made at "
-        f"{known.min():g} to {known.max():g} °C, and nothing says what the rest does"
+        f"{low:g} to {high:g} °C, and nothing says what the rest does"
     )
 
 

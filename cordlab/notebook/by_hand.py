@@ -39,6 +39,8 @@ _GUESS = dict(zip(EVENTS, (0.15, 0.3, 0.5), strict=True))  # share of a record i
 class ChoicePanel(Panel):
     """A panel whose choice is written to decisions.csv by `record`, or by a button that shows why it is refused."""
 
+    _write: Callable[..., str]  # of each panel: writes its choice with the reason and who decided, and says what
+
     def __init__(self, controls: Mapping[str, w.DOMWidget], answer: Callable[..., Answer]) -> None:
         self.reason = w.Text(description="reason, one line [text]", placeholder="required")
         self.by = w.Text(description="decided by [name]", placeholder="may be left blank")
@@ -59,9 +61,6 @@ class ChoicePanel(Panel):
         written = self._write(reason, by)
         self.outcome.value = f'<div role="status">{escape(written)}</div>'
         return written
-
-    def _write(self, reason: str, by: str | None) -> str:
-        raise NotImplementedError
 
     def _clicked(self, _: w.Button) -> None:
         try:

@@ -108,18 +108,22 @@ def service_life(
         retested = RetestedDrops(*columns, f"clearance at {fixed(mass, 1, 'lower')} kg", "m", conditions)
         return _with_room(retested, forecast, mass, least_clearance, greatest_jumps)
 
-    counts = sorted({min(count, greatest_jumps or count) for count in ratings}, reverse=True)
-    for count in counts if jumps is None else (jumps,):
-        reached = min((retest for retest in ratings if retest >= count), default=None)
-        held = None if reached is None else _held_by_both(ratings[reached], wear_at, reached)
-        if held and reached is not None and (held.rated or jumps is not None):
-            rating = ratings[reached] = held
-            jumps = count
-            break
-    else:
-        if jumps is not None:
-            tested = f"cords were retested to {max(ratings)}" if ratings else "no retest can be judged"
-            rating = rating.refused(f"asked to hold to {jumps} jumps, but {tested}")
+    def reached(count: int) -> int | None:
+        return min((retest for retest in ratings if retest >= count), default=None)
+
+    @cache
+    def held(retest: int) -> Rating:
+        return _held_by_both(ratings[retest], wear_at, retest)
+
+    if jumps is None:  # the greatest count that leaves a range
+        last = {min(retest, greatest_jumps or retest): retest for retest in sorted(ratings, reverse=True)}
+        jumps = next((count for count, retest in last.items() if held(retest).rated), None)
+    retest = None if jumps is None else reached(jumps)
+    if retest is not None:
+        rating = ratings[retest] = held(retest)
+    elif jumps is not None:
+        tested = f"cords were retested to {max(ratings)}" if ratings else "no retest can be judged"
+        rating = rating.refused(f"asked to hold to {jumps} jumps, but {tested}")
     covered = max((count for count, other in ratings.items() if _covers(other, rating)), default=None)
     by_count = tuple(
         {"jumps": count, "lightest": other.lightest, "heaviest": other.heaviest} for count, other in ratings.items()

@@ -14,10 +14,6 @@ NEW = [Row(cord, mass, k, 15.0) for cord in range(4) for k, mass in enumerate(MA
 WORN = [Row(cord, mass, n + k, 15.0, "wear") for cord in range(4) for n in (100, 200) for k, mass in enumerate(MASSES)]
 
 
-def straight(ratio):
-    return 1500.0 * (ratio - 1)
-
-
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     """Four cords, retested at 100 and 200 jumps, 1 % softer in 100 jumps. All of it is invented."""
