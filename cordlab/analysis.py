@@ -225,6 +225,7 @@ class Analysis:
             shapes=[refits.curve for refits in self._refits],
             waves=loads.rig if loads else None,
             unknowns_before=len(fit.chosen.parameters) - 1 if alone else 0,
+            checked=self._drops_used("check").mass.tolist(),
         )
 
     @property

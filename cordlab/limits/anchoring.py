@@ -71,6 +71,7 @@ class DropStiffness:
     batch : slack length, cord mass and gravity of the mean cord
     trend : of ln s over temperature, carried by the lines where it is known
     unknowns_before : of the curve's shape, where one cord's lowest points alone gave it
+    checked : masses of drops that were held back [kg]
     """
 
     drops: Evidence
@@ -84,6 +85,7 @@ class DropStiffness:
     notes: tuple[str, ...]
     trend: TemperatureTrend
     unknowns_before: int = 0
+    checked: tuple[float, ...] = ()
 
     def unexplained(self, drops: Evidence) -> np.ndarray:
         """ln s of drops on this rig by the central curve, the part of waves taken off.  (n_drops,)"""
@@ -126,6 +128,7 @@ def drop_stiffness(
     shapes: Sequence[Curve] = (),
     waves: WaveEffect | None = None,
     unknowns_before: int = 0,
+    checked: Sequence[float] = (),
 ) -> DropStiffness:
     """Anchor `curve` on measured lowest points and peaks.
 
@@ -189,6 +192,7 @@ def drop_stiffness(
         notes=tuple(notes),
         trend=trend,
         unknowns_before=unknowns_before,
+        checked=tuple(checked),
     )
     if trend.slope is not None and not stiffness.lines().cause.size:
         trend = replace(trend, slope=None, u=None, dof=0, reason="on each cord temperature ran with the masses")

@@ -1,9 +1,13 @@
-"""What was tested: the temperatures and the jump counts that the drops show, and why another use is not rated.
+"""What was tested: the masses, temperatures and jump counts that the drops show, and why another use is not rated.
 
 The slope of ln stiffness over temperature is common to the cords and stands beside each cord's line. Where the drops
-show none, temperatures within `AS_ONE` count as one, with a slope of 0 ± `UNKNOWN_SLOPE` of either sign.
+show none, temperatures within `AS_ONE` count as one, with a slope of 0 ± `UNKNOWN_SLOPE` of either sign. Masses are
+near enough where a ladder may step from one to the next, and show a bend from three on.
 """
 
+from collections.abc import Sequence
+from itertools import pairwise
+from math import ceil, log
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,6 +23,45 @@ TEMPERATURE = "temperature of the cords, its slope not known"  # shared by all d
 UNKNOWN_SLOPE = 0.0035  # of ln stiffness: that of ideal rubber, 1/T at 285 K, of either sign  [1/K]
 AS_ONE = 5.0  # temperatures no further apart count as one where no slope is known; our choice [K]
 MASSES_AT_AN_END = 2  # lightest or heaviest, with one of which such a cord was dropped
+FURTHEST_STEP = 1.5  # from a mass to the next, in a ladder and in what is rated; our choice
+FEWEST_MASSES = 3  # of the fit drops; two show no bend between them
+
+
+def rateable_parts(masses: np.ndarray, checked: Sequence[float] = ()) -> list[tuple[float, float]]:
+    """Ends of each run of masses near enough to each other to rate what lies between; none by two masses alone [kg].
+
+    masses : of the fit drops;  checked : of drops that were held back
+    """
+    fitted = np.unique(masses)
+    if fitted.size == 1:
+        return [(float(fitted[0]), float(fitted[0]))]
+    runs = [] if fitted.size < FEWEST_MASSES else _near_enough(fitted, checked)
+    return [(float(run[0]), float(run[-1])) for run in runs if run.size > 1]
+
+
+def _near_enough(fitted: np.ndarray, checked: Sequence[float]) -> list[np.ndarray]:
+    """The masses from the lightest to the heaviest of the fit drops, parted where a step is too wide."""
+    masses = np.union1d(fitted, [mass for mass in checked if fitted[0] < mass < fitted[-1]])
+    return np.split(masses, np.flatnonzero(masses[1:] > FURTHEST_STEP * (1 + 1e-9) * masses[:-1]) + 1)
+
+
+def masses_not_shown(masses: np.ndarray, checked: Sequence[float] = ()) -> list[str]:
+    """Why what lies between neighbouring masses is not rated, and which mass to drop; a sentence a gap."""
+    fitted = np.unique(masses)
+    if fitted.size == 2:
+        few = f"only two masses were dropped, {fitted[0]:g} and {fitted[1]:g} kg: a bend between them is not shown"
+        return [f"{few}; drop {_between(*fitted)} kg too"]
+    reasons = []
+    for light, heavy in pairwise(_near_enough(fitted, checked)):
+        apart = f"{light[-1]:g} and {heavy[0]:g} kg are more than {FURTHEST_STEP:g} times apart"
+        reasons.append(f"{apart}, and nothing between them is rated: drop {_between(light[-1], heavy[0])} kg too")
+    return reasons
+
+
+def _between(light: float, heavy: float) -> str:
+    """Masses with which no step is too wide, in words [kg]."""
+    steps = max(ceil(log(heavy / light) / log(0.98 * FURTHEST_STEP)), 2)
+    return " and ".join(f"{mass:.3g}" for mass in np.geomspace(light, heavy, steps + 1)[1:-1])
 
 
 def known_temperatures(drops: Evidence) -> np.ndarray:

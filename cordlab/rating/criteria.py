@@ -11,6 +11,7 @@ from scipy.interpolate import CubicSpline
 
 from cordlab.limits.forecast import Forecast
 from cordlab.limits.simulate import draw_input
+from cordlab.limits.tested import rateable_parts
 from cordlab.quantities import QUANTITIES, bounded
 from cordlab.units import Measured, fixed
 
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from cordlab.campaign.settings import Criteria
 
 MASS_STEP = 0.1  # ends of a range lie on this grid of rider masses, inside the true ones; our choice [kg]
-TESTED_STRETCH = "tested stretch"
+TESTED_STRETCH, MASS_GAP = "tested stretch", "gap between tested masses"
 
 
 @dataclass(frozen=True)
@@ -51,10 +52,17 @@ class Judgement:
         return np.unique(np.concatenate([[low], steps, [high]]))
 
     def met(self, masses: np.ndarray) -> dict[str, np.ndarray]:
-        """Criterion → whether its limit meets it at each mass, and whether the typical stretch was tested."""
+        """Criterion → whether its limit meets it at each mass; whether typical stretch and masses were tested."""
         # a cord at a tested mass may stretch further than those that were tested; its typical stretch may not
         stretch = self.estimate("stretch_ratio", masses)
-        return self._meets(self.limit, masses) | {TESTED_STRETCH: stretch <= self.tested_stretch * (1 + 1e-9)}
+        stiffness, hung = self.forecast.stiffness, masses + self.forecast.site.gear_mass.value
+        parts = rateable_parts(stiffness.drops.mass, stiffness.checked)
+        shown = [(hung >= low - 1e-6) & (hung <= high + 1e-6) for low, high in parts]
+        tested = {
+            TESTED_STRETCH: stretch <= self.tested_stretch * (1 + 1e-9),
+            MASS_GAP: np.any(shown, axis=0) if shown else np.zeros(hung.shape, bool),
+        }
+        return self._meets(self.limit, masses) | tested
 
     def met_by_estimate(self, masses: np.ndarray) -> dict[str, np.ndarray]:
         """Criterion → whether the estimate alone would meet it (simple acceptance, JCGM 106 8.2.1)."""
@@ -90,6 +98,9 @@ class Judgement:
     def reason(self, word: str, mass: float) -> str:
         """Why a rider mass fails a criterion: which limit, and what the criterion asks for."""
         at = np.array([mass])
+        if word == MASS_GAP:
+            hung = mass + self.forecast.site.gear_mass.value
+            return f"{hung:.4g} kg hung is between tested masses that are too few or too far apart"
         if word == TESTED_STRETCH:
             stretch = _three_digits(self.estimate("stretch_ratio", at)[0])
             return f"stretch ratio {stretch} is beyond the {self.tested_stretch:.3g} that was tested"

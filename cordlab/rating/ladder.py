@@ -20,13 +20,13 @@ from cordlab.campaign.files import offer
 from cordlab.campaign.jump_log import read_jump_log
 from cordlab.campaign.settings import Rig
 from cordlab.curves.models import Curve
+from cordlab.limits.tested import FURTHEST_STEP
 from cordlab.rating.next_drop import ASSUMED, UNSEEN_PEAK, NextDrop, after_drops, before_any_drop
 from cordlab.records.calibration import calibrate_campaign
 from cordlab.records.reduce import reduce_all
 from cordlab.statistics.propagation import quantile
 from cordlab.units import nearest, notebook_html, plain
 
-FURTHEST_STEP = 1.5  # no mass may be dropped above this many times the heaviest that was dropped
 PROBABILITY = 0.99  # that the next drop stays within its limit, where more is not asked for
 DRAWS, TAIL = 8_000, 80  # draws, and the least number of them beyond a limit
 

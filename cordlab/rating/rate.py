@@ -15,7 +15,7 @@ import pandas as pd
 
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.forecast import Forecast
-from cordlab.limits.tested import counts_not_shown, not_shown
+from cordlab.limits.tested import counts_not_shown, masses_not_shown, not_shown, rateable_parts
 from cordlab.limits.validation import Validation
 from cordlab.quantities import QUANTITIES
 from cordlab.rating.criteria import Judgement, broke_below_design, interpolated, judge, longest_run
@@ -201,6 +201,8 @@ def rate(
     against += not_shown(stiffness.drops, stiffness.trend, forecast.site.temperature)
     if np.ptp(forecast.masses) == 0:
         against.append("only one mass was dropped: there is no tested range to rate")
+    apart = masses_not_shown(stiffness.drops.mass, stiffness.checked)
+    against += [] if rateable_parts(stiffness.drops.mass, stiffness.checked) else apart
     if validation is not None and validation.failed:
         against.append(f"validation failed: {validation.summary()}")
     judgement, missing = judge(forecast, criteria=criteria, breaking_load=breaking_load)
@@ -210,7 +212,7 @@ def rate(
         probability=forecast.probability,
         confidence=forecast.confidence,
         n_cords=forecast.n_cords,
-        reasons=(*against, *broke_below_design(criteria, breaking_load)),
+        reasons=tuple(dict.fromkeys([*against, *apart, *broke_below_design(criteria, breaking_load)])),
         predictions=tuple(_rows(judgement, against)),
         promise=forecast.label,
     )
@@ -231,8 +233,9 @@ def _with_range(rating: Rating, judgement: Judgement) -> Rating:
         light = " and ".join(met.columns[~met.iloc[first - 1]])
     if last < grid.size - 1:
         heavy = " and ".join(met.columns[~met.iloc[last + 1]])
-    if ok.sum() > last - first + 1:
-        notes.append("other masses meet the criteria too, but not in one range with these: they are not rated")
+    runs = np.split(grid[ok], np.flatnonzero(np.diff(np.flatnonzero(ok)) > 1) + 1)
+    if others := [mass_range(run[0], run[-1]) for run in runs if run[0] != grid[first]]:
+        notes.append(f"{' and '.join(others)} meets the criteria too, but not in one range with these: not rated")
     lightest, heaviest = (float(fixed(grid[k], 3, side)) for k, side in ((first, "upper"), (last, "lower")))
     rows = []
     for row in rating.predictions:

@@ -1,5 +1,6 @@
-"""Temperature: a slope common to the cords, ends of the range of use, and what no drop shows is not rated."""
+"""Masses near enough; temperature, its slope common to the cords; what no drop shows is not rated."""
 
+import re
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -11,7 +12,15 @@ import statsmodels.formula.api as smf
 from cordlab.limits.anchoring import drop_stiffness
 from cordlab.limits.budget import budget
 from cordlab.limits.forecast import forecast_drop
-from cordlab.limits.tested import TEMPERATURE, UNKNOWN_SLOPE, comparable, counts_not_shown, not_shown
+from cordlab.limits.tested import (
+    TEMPERATURE,
+    UNKNOWN_SLOPE,
+    comparable,
+    counts_not_shown,
+    masses_not_shown,
+    not_shown,
+    rateable_parts,
+)
 from cordlab.statistics.groups import GroupLines
 from tests.limits.test_limits import CURVE, EXACT, MASSES, invented, scattered
 
@@ -140,3 +149,26 @@ def test_retests_in_the_cold_are_not_held_against_fit_drops_in_the_warm():
     unknown = replace(fit, temperature=np.full(20, np.nan))
     assert comparable(fit, unknown)[0].all()
     assert comparable(unknown, fit)[0].all()
+
+
+@pytest.mark.parametrize(
+    ("masses", "checked", "parts", "words"),
+    [
+        ([36.0, 52.0, 68.0, 84.0, 100.0], (), [(36.0, 100.0)], []),
+        ([36.0, 54.0, 81.0], (), [(36.0, 81.0)], []),
+        ([36.0, 52.0, 84.0, 100.0], (), [(36.0, 52.0), (84.0, 100.0)], ["52 and 84 kg", "drop 66.1 kg too"]),
+        ([36.0, 52.0, 84.0, 100.0], (68.0,), [(36.0, 100.0)], []),
+        ([36.0, 68.0, 100.0], (), [(68.0, 100.0)], ["36 and 68 kg", "drop 49.5 kg too"]),
+        ([36.0, 100.0], (68.0,), [], ["only two masses", "drop 50.6 and 71.1 kg too"]),
+        ([60.0, 80.0], (), [], ["only two masses", "drop 69.3 kg too"]),
+        ([68.0], (36.0,), [(68.0, 68.0)], []),
+    ],
+)
+def test_nothing_is_rated_between_masses_that_are_too_few_or_too_far_apart(masses, checked, parts, words):
+    """A ladder may step by half of a mass; a bend between two masses is not shown. The masses named mend it."""
+    assert rateable_parts(np.array(masses), checked) == parts
+    reasons = masses_not_shown(np.array(masses), checked)
+    assert all(word in reasons[0] for word in words) if words else not reasons
+    if reasons:
+        named = [float(mass) for mass in re.findall(r"[\d.]+", reasons[0].split("drop ")[-1])]
+        assert rateable_parts(np.array([*masses, *named]), checked) == [(masses[0], masses[-1])]

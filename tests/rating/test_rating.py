@@ -101,6 +101,37 @@ def test_the_tested_masses_end_the_range_where_nothing_else_does(forecast):
     assert rating.governed_by == {"light": "lightest tested mass", "heavy": "heaviest tested mass"}
 
 
+def test_a_gap_between_tested_masses_splits_the_range_and_the_wider_part_is_the_answer():
+    """36, 52, 84, 92, 100 kg: from 52 to 84 kg is more than half again."""
+    masses = np.array([36.0, 52.0, 84.0, 92.0, 100.0])
+    easy = criteria(least_clearance=-50.0, greatest_g=9.0, least_strength_factor=1.0)
+
+    def rated(checked=()):
+        stiffness = drop_stiffness(
+            CURVE, invented(scattered(20, 6, 0.02, 0.004), masses=masses), rig=EXACT, checked=checked
+        )
+        forecast = forecast_drop(stiffness, site=EXACT, masses=rating_masses(stiffness, EXACT), seed=1, draws=4_000)
+        return rate(forecast, criteria=easy, breaking_load=LOT)
+
+    gear, rating = EXACT.gear_mass.value, rated()
+    assert rating.ends == (pytest.approx(36.0 - gear), pytest.approx(52.0 - gear))
+    assert rating.governed_by == {"light": "lightest tested mass", "heavy": "gap between tested masses"}
+    assert "52 and 84 kg are more than 1.5 times apart" in rating.reasons[0]
+    assert f"{84 - gear:.1f} to {100 - gear:.1f} kg meets the criteria too" in rating.reasons[1]
+    assert not any(row["rated"] for row in rating.predictions if 52 - gear + 0.1 < row["mass"] < 84 - gear - 0.1)
+    assert rated(checked=(66.0,)).ends == (pytest.approx(36.0 - gear), pytest.approx(100.0 - gear))
+
+
+def test_between_two_masses_nothing_is_rated():
+    stiffness = drop_stiffness(
+        CURVE, invented(scattered(20, 6, 0.02, 0.004)[:, [0, -1]], masses=MASSES[[0, -1]]), rig=EXACT
+    )
+    forecast = forecast_drop(stiffness, site=EXACT, masses=rating_masses(stiffness, EXACT), seed=1, draws=4_000)
+    rating = rate(forecast, criteria=criteria(least_clearance=-50.0), breaking_load=LOT)
+    assert not rating.rated
+    assert rating.reasons[0].startswith("only two masses were dropped, 36 and 100 kg")
+
+
 def test_a_range_in_pounds_holds_the_masses_that_end_it():
     """98.114 lb less 3 kg of gear is a rider of 41.50376 kg, and 214.05 lb one of 94.09145 kg (NIST SP 811, B.8)."""
     masses = np.array([98.114, 120.0, 150.0, 180.0, 214.05]) * 0.45359237
