@@ -75,10 +75,6 @@ class Model:
         slope = self._value(1, self._taut(stretch_ratio), *self.values(parameters))
         return np.where(np.asarray(stretch_ratio) < 1, 0.0, slope)
 
-    def force_and_slope(self, stretch_ratio, parameters: Parameters) -> tuple[np.ndarray, np.ndarray]:
-        """Both, for tables of λ ≥ 1."""
-        return self.force(stretch_ratio, parameters), self.slope(stretch_ratio, parameters)
-
     def jacobian(self, stretch_ratio, parameters: Parameters) -> np.ndarray:
         """dF/d(parameter), one row a parameter in the order of `parameters`: shape (parameters, ...)."""
         stretch, values = self._taut(stretch_ratio), self.values(parameters)
@@ -306,14 +302,6 @@ class Ogden(Model):
     def _shapes(self, greatest):
         for alphas in product(*self._tries):
             yield {f"alpha{i}": alpha for i, alpha in enumerate(alphas, start=1)}
-
-    def force_and_slope(self, stretch_ratio, parameters):
-        """From the same powers, which take longest."""
-        force, slope = 0.0, 0.0
-        for mu, alpha, square, inverse in _terms(stretch_ratio, self.values(parameters)):
-            square, inverse = mu * square, mu * inverse
-            force, slope = force + square - inverse, slope + (alpha - 1) * square + (alpha / 2 + 1) * inverse
-        return force / stretch_ratio, slope / (stretch_ratio * stretch_ratio)
 
     def _value(self, derivative, stretch, *p):
         if derivative < 0:

@@ -21,11 +21,14 @@ from __future__ import annotations
 
 import os
 from concurrent.futures import ThreadPoolExecutor
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
+from numpy.polynomial import chebyshev
 
-from cordlab.curves.models import Curve, LinearModel
+from cordlab.curves.lock_up import Spline
+from cordlab.curves.models import Curve, Model
 from cordlab.mechanics.setup import Array, DropSetup, Outcome, fall_energy, fall_speed, fall_time, take
 from cordlab.mechanics.uniform import FURTHEST_RATIO, LOCK_UP_SHARE, take_draws
 
@@ -37,7 +40,8 @@ INSTANT = 0.75  # of the greatest load is Z v: from here on the first instant ma
 AGREE, UNRESOLVED = 0.003, 0.03  # loads of two resolutions that agree; that do not, and carry no limit
 COURANT = 0.95  # step over the time in which a wave crosses an element where the curve is steepest
 TABLE_ERROR = 1e-6  # of a curve's table, over the greatest force in it
-LEAST_CELLS, MOST_CELLS = 64, 4096  # of a table: as many as `TABLE_ERROR` asks for
+CELLS, MOST_CELLS = 16, 2048  # of a table, at first for each unit of stretch ratio; as many as `TABLE_ERROR` asks for
+MOST_PIECES = 256  # that a spline is cut into between its knots
 SMOOTHING = 0.005  # time constant of the low-pass through which peak loads are read [s]
 CROSSINGS = 3  # a drop is followed for so many crossings of a wave after its lowest point: the loads peak within them
 LEAST_CROSSING = 0.01  # a cord through which a wave runs more quickly than this gets more inertia, a few grams [s]
@@ -154,8 +158,9 @@ class Chains:
         for least, times in FINER:
             self.most = times * elements
             self.elements[self.smoothness < least] = self.most
-        self.kinked = hasattr(curve.model, "knots")
-        self.reach, self.cells = self._first_reach(), np.full(n, LEAST_CELLS * (8 if self.kinked else 1))
+        self.kinked, self.piece = isinstance(curve.model, Spline), _piece(curve.model)
+        self.reach, self.cells = np.empty(n), np.empty(n, dtype=int)
+        self._reach_to(np.arange(n), self._first_reach())
         self.results = np.full((7, n), np.inf)
         self.outcome = np.full(n, Outcome.UNRESOLVED, dtype=np.int8)
         self.motions: dict[int, Motion] = {}
@@ -168,7 +173,15 @@ class Chains:
         rungs, setup = RUNG ** np.arange(-10, 15)[:, None], self.setup
         energy = self.curve.energy(1 + rungs / RUNG) - setup.hung_weight * rungs / RUNG
         stops = ~(fall_energy(setup, self.length) / self.length > energy)  # without drag: an upper bound
-        return np.fmin(1 + np.where(stops.any(axis=0), rungs[stops.argmax(axis=0), 0], np.inf), self.limit)
+        return 1 + np.where(stops.any(axis=0), rungs[stops.argmax(axis=0), 0], np.inf)
+
+    def _reach_to(self, draws: Array, reach: Array) -> None:
+        """Lets the tables of draws go to a stretch ratio, or to the limit; those of a spline to the next piece."""
+        self.reach[draws] = np.fmin(reach, self.limit[draws])
+        self.cells[draws] = CELLS * np.ceil(self.reach[draws]) * (2 if self.kinked else 1)
+        if self.piece:
+            self.cells[draws] = np.ceil((self.reach[draws] - 1) / self.piece * (1 - 1e-12))
+            self.reach[draws] = 1 + self.piece * self.cells[draws]
 
     def run(self, draws: Array) -> None:
         """Each of these draws to its end; what wants a finer table or a longer one goes again with that."""
@@ -197,7 +210,7 @@ class Chains:
         for draw, trace, count, of_step in zip(draws, traces, counts, step, strict=False):
             self.motions[draw] = self._motion(draw, trace[:count], of_step)
         longer = draws[(results[-1] == chain.BEYOND) & (self.reach[draws] < self.limit[draws])]
-        self.reach[longer] = np.minimum(1 + RUNG * (self.reach[longer] - 1), self.limit[longer])
+        self._reach_to(longer, 1 + RUNG * (self.reach[longer] - 1))
         return np.concatenate([finer, longer])
 
     def _tables(self, draws: Array, cells: int) -> tuple[Array, Array, Array]:
@@ -209,16 +222,11 @@ class Chains:
         for reach in np.unique(self.reach[draws]):
             mine = np.flatnonzero(self.reach[draws] == reach)
             curve = take_draws(Curve(self.curve.model, self.curve.parameters), draws[mine])
-            ratio = 1 + (reach - 1) * np.linspace(0.0, 1.0, cells + 1)
-            force, slope = _force_and_slope(curve, ratio)
-            rise = slope * ((reach - 1) / cells)
-            # cubics over two cells, against the node between: they are off by 16 times as much as those over one cell,
-            # and at a kink by 4 times
-            middle = (force[:, :-2:2] + force[:, 2::2]) / 2 + (rise[:, :-2:2] - rise[:, 2::2]) / 4
-            error = np.abs(middle - force[:, 1:-1:2]).max(axis=1) / (4 if self.kinked else 16)
-            close[mine] = error <= TABLE_ERROR * np.abs(force).max(axis=1)
-            which[mine] = sum(len(table) for table in tables) + (np.arange(mine.size) if len(force) > 1 else 0)
-            tables.append(np.stack([force, rise], axis=-1))
+            table, error = (_spline_table if self.kinked else _smooth_table)(curve, reach, cells)
+            # with a node at every knot, cubics are the spline itself
+            close[mine] = bool(self.piece) | (error <= TABLE_ERROR * np.abs(table[:, :, 0]).max(axis=1))
+            which[mine] = sum(len(table) for table in tables) + (np.arange(mine.size) if len(table) > 1 else 0)
+            tables.append(table)
         return np.concatenate(tables), which, close
 
     def _inputs(self, draws: Array, elements: int, tables: Array, which: Array) -> tuple[Array, Array]:
@@ -240,7 +248,7 @@ class Chains:
             (chain.TABLE, which * (cells + 1)),
             (chain.PER_CELL, cells / (reach - 1)),
             (chain.CELLS, cells * (1 - 1e-12)),
-            (chain.REACH, reach - 1),
+            (chain.REACH, np.minimum(reach, self.limit[draws]) - 1),
             # the half lump at the end takes its speed from the mass: momentum kept, and second order in the lumps' size
             (chain.SPEED, self.speed[draws] * mass / end * step / length),
             (chain.KICK, kick / inertia),
@@ -322,13 +330,61 @@ class Chains:
             draws = draws[(self.apart[draws] > AGREE) & (self.elements[draws] < self.most)]
 
 
-def _force_and_slope(curve: Curve, ratio: Array) -> tuple[Array, Array]:
-    """At stretch ratios (nodes,), for curves of scale 1: (draws, nodes) each."""
-    model, values = curve.model, [np.reshape(value, (-1, 1)) for value in curve.model.values(curve.parameters)]
-    if not isinstance(model, LinearModel):
-        return model.force_and_slope(ratio, model.by_name(values))
-    weights = np.hstack(np.broadcast_arrays(*values))
-    return weights @ np.stack(model.columns(ratio, 0)), weights @ np.stack(model.columns(ratio, 1))
+def _piece(model: Model) -> float:
+    """A stretch of which all between the knots of a spline are multiples, nearly; 0 for another curve, or if none is.
+
+    A knot that lies beside a node by a small share of a piece matters less, the more pieces there are.
+    """
+    if not isinstance(model, Spline):
+        return 0.0
+    share, reach = (model.knots - 1) / (model.knots[-1] - 1), model.knots[-1] - 1
+    least = int(np.ceil(reach / ((1 - LOCK_UP_SHARE) * model.end)))  # the piece beyond the limit ends before the curve
+    for pieces in range(least + 1, MOST_PIECES):
+        if np.abs(share * pieces - np.round(share * pieces)).max() < 2e-7 * pieces**2:
+            return float(reach / pieces)
+    return 0.0
+
+
+def _smooth_table(curve: Curve, reach: float, cells: int) -> tuple[Array, Array]:
+    """Force and its rise over a cell at even nodes up to a stretch ratio, (draws, nodes, 2), for curves of scale 1, and
+    how far cubics are off. By polynomials through a few points, since a force may take long to compute.
+    """
+    points, to_table, to_last = _polynomials(cells)
+    force = np.ascontiguousarray(np.atleast_2d(curve.force(1 + (reach - 1) * points[:, None]).T))
+    table = (force @ to_table).reshape(len(force), cells + 1, 2)
+    # coefficients fall slowly near a lock-up, and what is left over grows on the way to the slope
+    return table, np.maximum(_error(table, 16), 64 * np.abs(force @ to_last).max(axis=1))
+
+
+@lru_cache(maxsize=16)
+def _polynomials(cells: int) -> tuple[Array, Array, Array]:
+    """Chebyshev points from 0 to 1; from values there to value and rise at the nodes of so many cells, side by side;
+    and to the last coefficients, which tell what is left over."""
+    points = chebyshev.chebpts2(12 + cells // 8)
+    coefficients = np.linalg.inv(chebyshev.chebvander(points, points.size - 1))
+    nodes = np.linspace(-1.0, 1.0, cells + 1)
+    values = chebyshev.chebvander(nodes, points.size - 1) @ coefficients
+    values[0] = np.eye(1, points.size)  # a slack cord has no force, to the last digit
+    rises = chebyshev.chebvander(nodes, points.size - 2) @ chebyshev.chebder(coefficients) * (2 / cells)
+    return (points + 1) / 2, np.stack([values, rises], axis=1).reshape(-1, points.size).T, coefficients[-2:].T
+
+
+def _spline_table(curve: Curve, reach: float, cells: int) -> tuple[Array, Array]:
+    """The same for a spline, which is linear in its parameters."""
+    model, ratio = curve.model, np.linspace(1.0, reach, cells + 1)[:, None]
+    weights = np.stack(np.broadcast_arrays(*map(np.atleast_1d, model.values(curve.parameters))), axis=1)
+    units = model.by_name(np.eye(weights.shape[1]))
+    columns = [model.force(ratio, units), model.slope(ratio, units) * ((reach - 1) / cells)]
+    table = np.tensordot(weights, np.stack(columns), (1, 2)).transpose(0, 2, 1)
+    return table, _error(table, 4)
+
+
+def _error(table: Array, times: float) -> Array:
+    """Of cubics over two cells at the node between, which are so many times as far off as those over one cell."""
+    force, rise = table[:, :, 0], table[:, :, 1]
+    most = len(force[0]) - 1
+    middle = (force[:, : most - 1 : 2] + force[:, 2::2]) / 2 + (rise[:, : most - 1 : 2] - rise[:, 2::2]) / 4
+    return np.abs(middle - force[:, 1:most:2]).max(axis=1, initial=0.0) / times
 
 
 def threads() -> int:
