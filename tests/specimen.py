@@ -47,7 +47,8 @@ def invented_drop(name: str, cord: str, mass: float, *, scale: float = 1.0, use:
         u_lowest_point=0.05, peak_load=float(load.max()), u_peak_load=8.0, stretch_ratio=stretch_ratio,
         force=scale * CURVE.force(stretch_ratio) + rng.normal(0, 4, 40), unloading_ratio=stretch_ratio[::-1],
         unloading_force=0.8 * CURVE.force(stretch_ratio)[::-1], energy_returned=0.86, residual_velocity=None,
-        implied_mass=None, time_scale=1.0, u_time_scale=0.0, slack_seen=None, lowest_by_load=None, notes=(),
+        implied_mass=None, time_scale=1.0, u_time_scale=0.0, rest_seen=None, slack_seen=None,
+        lowest_by_load=None, notes=(),
     )  # fmt: skip
 
 

@@ -25,6 +25,7 @@ FEWEST_DOF = 3  # of a trend that is judged; our choice
 
 STOPS = frozenset(
     {
+        "rest",
         "end of slack",
         "clock",
         "loads",

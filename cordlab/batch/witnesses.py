@@ -40,6 +40,12 @@ class Witness(NamedTuple):
 
 # The bounds are above what sound campaigns of several cords, rigs and rates show: `python -m tests.coverage stops`.
 WITNESSES = {
+    "rest": Witness(
+        "at rest the distance reads {0:+.1%} of the slack length from the release depth",
+        0.010,
+        np.nan,
+        "check the release depth (below the tie point, above it with a minus sign), and the datum of the distance",
+    ),
     "end of slack": Witness(
         "the load shows the end of slack {0:+.1%} from the slack length, by the distance",
         0.010,
@@ -75,22 +81,23 @@ WITNESSES = {
 # Roughly by how many shares each witness moves where a suspect is off by one, to name it: rows as in `WITNESSES`.
 SUSPECTS = pd.DataFrame(
     {
-        "the distance sensor": (1.0, -0.5, 0.0, -1.0, 1.0),
-        "the datum of the distance": (1.0, 0.0, 0.0, -0.35, 0.35),
-        "the distance sensor near the lowest points": (0.0, 0.0, 0.0, -1.0, 1.0),
-        "the slack lengths": (-1.0, 0.0, 0.0, 0.6, 0.0),
-        "the load cell": (0.0, 0.0, 1.1, -1.0, 0.0),
-        "the masses noted": (0.0, 0.0, -1.1, 0.75, 0.0),
-        "the logger's clock": (0.0, 1.0, 0.0, 0.7, 0.0),
-        "the lowest points noted": (0.0, 0.0, 0.0, 0.0, -1.0),
+        "the release depth": (-1.0, 0.0, 0.0, 0.0, -0.5, 0.0),
+        "the distance sensor": (0.0, 1.0, -0.5, 0.0, -1.0, 1.0),
+        "the datum of the distance": (1.0, 1.0, 0.0, 0.0, -0.35, 0.35),
+        "the distance sensor near the lowest points": (0.0, 0.0, 0.0, 0.0, -1.0, 1.0),
+        "the slack lengths": (0.0, -1.0, 0.0, 0.0, 0.7, 0.0),
+        "the load cell": (0.0, 0.0, 0.0, 1.1, -0.95, 0.0),
+        "the masses noted": (0.0, 0.0, 0.0, -0.9, 0.6, 0.0),
+        "the logger's clock": (0.0, 0.0, 1.0, 0.0, 0.7, 0.0),
+        "the lowest points noted": (0.0, 0.0, 0.0, 0.0, 0.0, -1.0),
     },
     index=list(WITNESSES),
 )
 SUSPECTS_ALONE = pd.DataFrame(  # the motion is the load's, so an error of load or clock moves its lowest points
     {
-        "the slack lengths": (-0.5, 0.6),
-        "the release depth": (0.5, -0.6),
-        "the load cell": (0.0, -1.0),
+        "the slack lengths": (-0.5, 0.8),
+        "the release depth": (0.9, -0.5),
+        "the load cell": (0.0, -0.8),
         "the masses noted": (0.0, 0.75),
         "the logger's clock": (1.0, 0.7),
         "the lowest points noted": (0.0, -1.0),
@@ -114,6 +121,7 @@ def witness_findings(campaign: Campaign, drops: Sequence[Drop]) -> Iterator[Find
 def compared(campaign: Campaign, drops: Sequence[Drop]) -> pd.DataFrame:
     """A row a record: by which share each witness is off, how far noted and shown lowest points are apart, with u."""
     noted = {entry.drop: entry.lowest_point for entry in campaign.drops}
+    release = campaign.rig.release_depth
     u_mass = {entry.drop: entry.mass.u for entry in campaign.drops}
     rows = []
     for drop in drops:
@@ -125,11 +133,13 @@ def compared(campaign: Campaign, drops: Sequence[Drop]) -> pd.DataFrame:
                 "cord": drop.cord,
                 "mass": drop.mass,
                 "alone": drop.implied_mass is None,
+                "rest": np.nan if drop.rest_seen is None else (drop.rest_seen - release.value) / length.value,
                 "end of slack": _share(drop.slack_seen, drop.slack_length),
                 "clock": drop.time_scale - 1,
                 "loads": _share(drop.implied_mass, drop.mass),
                 "depth by load": _share(drop.lowest_by_load, drop.lowest_point),
                 "datum": _share(drop.lowest_point, None if lowest is None else lowest.value),
+                "u rest": release.u / length.value,
                 "u end of slack": length.u / length.value,
                 "u clock": drop.u_time_scale,
                 "u loads": u_mass[drop.name] / drop.mass + DRIFT * (1 + taken / 2) / (2 * GRAVITY * drop.mass),
@@ -149,7 +159,7 @@ def _share(value: float | None, of: float | None) -> float:
 def _bounds(rows: pd.DataFrame, alone: bool) -> pd.Series:
     """By which share each witness may be off in the median; what is stated to be unknown comes on top."""
     bounds = pd.Series({name: row.bound_alone if alone else row.bound for name, row in WITNESSES.items()})
-    for name in ("end of slack", "clock", "loads"):
+    for name in ("rest", "end of slack", "clock", "loads"):
         bounds[name] += 2 * rows[f"u {name}"].median()
     if not alone:
         bounds["datum"] = (DATUM + 4 * rows["u"].median() / np.sqrt(len(rows))) / rows["noted"].median()
@@ -158,8 +168,7 @@ def _bounds(rows: pd.DataFrame, alone: bool) -> pd.Series:
 
 def _disagreeing(rows: pd.DataFrame, alone: bool) -> Iterator[Finding]:
     """Each witness that is off in the median over all drops or, where that is not, over those of a mass."""
-    names, bounds = list(WITNESSES), _bounds(rows, alone)
-    medians = rows[names].median()
+    bounds, medians = _bounds(rows, alone), rows[list(WITNESSES)].median()
     for name in bounds.index[bounds.notna()]:
         off, where, judged = medians[name], f"{len(rows)} drops", rows
         if not abs(off) > bounds[name]:

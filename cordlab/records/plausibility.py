@@ -99,6 +99,13 @@ def slack_seen(record: Prepared, release: Release, motion: Motion) -> float | No
     return float(np.interp(release.load_step, record.time, motion.position))
 
 
+def rest_seen(record: Prepared, release: Release) -> float | None:
+    """Where the mass is by its distance before the release [m]; None without a distance."""
+    if record.distance is None:
+        return None
+    return float(np.median(record.distance[record.time < release.time - 0.05]))
+
+
 def _check_distance(record: Prepared, release: Release, motion: Motion) -> list[str]:
     """The end of slack in the load against that in the distance, and the distance at rest."""
     setup, notes = release.fall.setup, []
@@ -108,9 +115,11 @@ def _check_distance(record: Prepared, release: Release, motion: Motion) -> list[
         text = f"the load shows the end of slack at {seen:.2f} m, but the slack length is given as {noted:.2f} m"
         refusal = "; another cord, or a slack length with the wrong unit or datum"
         notes += _judged(seen / noted - 1, SLACK_LENGTH, text, refusal)
-    rest, noted = float(np.median(motion.position[record.time < release.time - 0.05])), float(setup.release_depth)
-    text = f"at rest the distance reads {rest:.2f} m, but the release depth is given as {noted:.2f} m"
-    return [*notes, *_judged(rest - noted, RELEASE_DEPTH, f"{text} below the tie point")]
+    rest, noted = rest_seen(record, release), float(setup.release_depth)
+    if rest is not None:
+        text = f"at rest the distance reads {rest:.2f} m, but the release depth is given as {noted:.2f} m"
+        notes += _judged(rest - noted, RELEASE_DEPTH, f"{text} below the tie point")
+    return notes
 
 
 def _check_cord_mass(record: Prepared, release: Release) -> list[str]:

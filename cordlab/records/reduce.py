@@ -16,7 +16,7 @@ from cordlab.mechanics.setup import GRAVITY, DropSetup
 from cordlab.records.calibration import Calibration, OutsideCalibration
 from cordlab.records.events import NO_MARKS, find_release
 from cordlab.records.motion import Motion, Release, cord_force, find_motion, folded_fall, greatest_load
-from cordlab.records.plausibility import check_lowest_point, check_record, implied_mass, slack_seen
+from cordlab.records.plausibility import check_lowest_point, check_record, implied_mass, rest_seen, slack_seen
 from cordlab.records.prepare import DRIFT, Prepared, RecordError, noise, prepare, resolution
 from cordlab.units import Measured, Progress, notebook_html, unwatched
 
@@ -68,9 +68,9 @@ class Drop:
         Mass [kg] that load and motion together imply by momentum; None without a distance column.
     time_scale, u_time_scale : float
         The record's time over the time that gravity gives the fall, and its standard uncertainty.
-    slack_seen, lowest_by_load : float or None
-        Depth by the distance at which the load shows the end of slack, and lowest point by the load alone [m]; None
-        without a distance column, or where it was not looked for.
+    rest_seen, slack_seen, lowest_by_load : float or None
+        Depth by the distance before the release, and as the load shows the end of slack; lowest point by the load
+        alone [m]. None without a distance column, or where it was not looked for.
     notes : tuple of str
         What a reader has to know of this record.
 
@@ -111,6 +111,7 @@ class Drop:
     implied_mass: float | None
     time_scale: float
     u_time_scale: float
+    rest_seen: float | None
     slack_seen: float | None
     notes: tuple[str, ...]
     lowest_by_load: float | None = None
@@ -277,6 +278,7 @@ def reduce_drop(
         implied_mass=implied,
         time_scale=release.time_scale,
         u_time_scale=release.u_time_scale,
+        rest_seen=rest_seen(record, release),
         slack_seen=slack_seen(record, release, motion),
         notes=tuple(note for note in (*record.notes, *motion.notes, energy_note, *suspicions) if note),
     )

@@ -44,7 +44,7 @@ def test_witnesses_of_sound_records_agree(world, tmp_path, distance, noted):
             {"end of slack", "clock", "depth by load"},
             "the distance sensor (as if -2",
         ),
-        ({"depth": lambda depth: depth - 0.3}, {"end of slack"}, "the datum of the distance (as if -"),
+        ({"depth": lambda depth: depth - 0.3}, {"rest", "end of slack"}, "the datum of the distance (as if -"),
         (
             {"depth": lambda depth: np.minimum(depth, 24.0) + 0.3 * np.maximum(depth - 24.0, 0.0)},
             {"depth by load"},
@@ -65,9 +65,13 @@ def test_a_wrong_sensor_is_found_and_the_others_speak_against_it(world, tmp_path
         assert len(finding.drops) >= 3
 
 
-def test_a_release_depth_that_is_stated_too_high_shows_in_the_load_alone(world, tmp_path):
+@pytest.mark.parametrize(("distance", "kinds"), [(True, {"rest", "depth by load"}), (False, {"clock", "datum"})])
+def test_a_release_depth_that_is_stated_too_high_is_named(world, tmp_path, distance, kinds):
     toml = (('release_depth = "0.00(2) m"', 'release_depth = "-1.00(2) m"'),)
-    assert "clock" in findings(world, tmp_path / "c", distance=False, noted=True, toml=toml)
+    found = findings(world, tmp_path / "c", distance=distance, noted=True, toml=toml)
+    assert kinds <= set(found)
+    for kind in kinds:
+        assert found[kind].text.partition("it speaks against ")[2].startswith("the release depth (as if -")
 
 
 def test_every_witness_stops_a_rating_and_every_suspect_moves_one():
