@@ -3,6 +3,8 @@
 Exit codes: 0 done; 1 done, and the answer is no (not rated, do not drop); 2 bad input, nothing written; 130 stopped.
 """
 
+from __future__ import annotations
+
 import argparse
 import json
 import os
@@ -15,14 +17,11 @@ from math import isfinite, isnan
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cordlab import __version__
+import cordlab
 from cordlab.campaign.files import CampaignError
 from cordlab.quantities import QUANTITIES
 
 if TYPE_CHECKING:
-    from cordlab.analysis import Analysis
-    from cordlab.campaign.campaign import Campaign
-    from cordlab.rating.rate import Rating
     from cordlab.units import Progress
 
 DONE, NO, BAD_INPUT, INTERRUPTED, PIPE_CLOSED = 0, 1, 2, 130, 141
@@ -65,14 +64,12 @@ def _parser() -> argparse.ArgumentParser:
         description="From drops of dead weights on jump cords to a rated body-mass range. It certifies nothing.",
         epilog="exit code: 0 done; 1 done, and the answer is no; 2 bad input, nothing written",
     )
-    parser.add_argument("--version", action="version", version=f"cordlab {__version__}")
+    parser.add_argument("--version", action="version", version=f"cordlab {cordlab.__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     types = {"path": Path, "whole number": int, "mass": _mass}
     for name, command in tomllib.loads((files("cordlab") / "cli.toml").read_text(encoding="utf-8")).items():
         sub = commands.add_parser(name, help=command["help"], description=command["help"])
-        if name == "fleet":
-            sub.add_argument("folders", metavar="FOLDER", type=Path, nargs="+", help="the campaigns' folders")
-        else:
+        if "folders" not in command.get("arguments", {}):
             sub.add_argument("folder", metavar="FOLDER", type=Path, help="the campaign's folder")
         sub.add_argument("--json", action="store_true", help="print the answer as JSON")
         sub.add_argument("--quiet", action="store_true", help="print no text and no progress, only problems")
@@ -95,7 +92,6 @@ def fleet(options: argparse.Namespace) -> int:
 
 
 def check(options: argparse.Namespace) -> int:
-    from cordlab.analysis import Analysis
     from cordlab.batch.campaign_findings import campaign_findings
     from cordlab.batch.findings import alike
     from cordlab.batch.slow_pulls import read_pulls
@@ -107,7 +103,7 @@ def check(options: argparse.Namespace) -> int:
     campaign = _campaign(options)
     read_jump_log(campaign.folder)
     read_pulls(campaign)
-    drops = Analysis(campaign, _progress(options)).drops
+    drops = cordlab.Analysis(campaign, _progress(options)).drops
     findings, notes = campaign_findings(campaign, drops), [*campaign.notes, *notes_on(drops)]
     state = results_state(campaign)
     records, breaks = sum(drop.record is not None for drop in campaign.drops), len(campaign.breaks)
@@ -167,19 +163,15 @@ def _mass(text: str) -> float:
         return parse_measured(text, "kg").value
 
 
-def _campaign(options: argparse.Namespace) -> "Campaign":
-    from cordlab.campaign.campaign import read_campaign
-
-    campaign = read_campaign(options.folder, progress=_progress(options))
+def _campaign(options: argparse.Namespace) -> cordlab.Campaign:
+    campaign = cordlab.read_campaign(options.folder, progress=_progress(options))
     if options.pounds_and_feet is None:
         options.pounds_and_feet = campaign.pounds_and_feet
     return campaign
 
 
-def _analysed(options: argparse.Namespace, *, with_pdf: bool = False) -> "tuple[Analysis, Path]":
+def _analysed(options: argparse.Namespace, *, with_pdf: bool = False) -> tuple[cordlab.Analysis, Path]:
     """The analysis of a campaign, and the folder that its results were written to."""
-    from cordlab.analysis import analyse
-    from cordlab.report.page import write_results
     from cordlab.report.results_folder import results_state
 
     campaign = _campaign(options)
@@ -187,10 +179,11 @@ def _analysed(options: argparse.Namespace, *, with_pdf: bool = False) -> "tuple[
         campaign = campaign.of_cord(options.cord)
     out = options.out or campaign.folder / "results"
     before = results_state(campaign, results=out)
-    analysis = analyse(campaign, progress=_progress(options))
-    written = write_results(analysis, out, second_units=options.pounds_and_feet, with_pdf=with_pdf)
+    analysis = cordlab.analyse(campaign, progress=_progress(options))
+    written = cordlab.write_results(analysis, out, second_units=options.pounds_and_feet, with_pdf=with_pdf)
     if before.state in ("stale", "damaged"):
-        _note(options, f"{before.path} was {before.state} and is written anew: {'; '.join(before.reasons)}")
+        note = f"{before.path} was {before.state} and is written anew: {'; '.join(before.reasons)}"
+        _note(note, quiet=options.quiet)
     return analysis, written
 
 
@@ -206,13 +199,11 @@ def notebooks(options: argparse.Namespace) -> int:
 
 
 def publish(options: argparse.Namespace) -> int:
-    from cordlab.analysis import analyse
-    from cordlab.bundle.publish import publish
     from cordlab.notebook.run import executed, run_series
     from cordlab.report.results_folder import results_state
 
     campaign = _campaign(options)
-    analysis = analyse(campaign, progress=_progress(options))
+    analysis = cordlab.analyse(campaign, progress=_progress(options))
     if options.notebooks:
         runs = run_series(campaign, progress=_progress(options))
         if failed := [run.summary() for run in runs if run.failed]:
@@ -220,44 +211,42 @@ def publish(options: argparse.Namespace) -> int:
     notebooks, stale = (options.notebook, ()) if options.notebook else executed(campaign)
     choices = {name: getattr(options, name) for name in ("licence", "author", "date", "pdf", "report_only")}
     choices |= {"notebooks": notebooks, "second_units": options.pounds_and_feet}
-    bundle = publish(options.folder, options.bundle, analysis=analysis, **choices)
+    bundle = cordlab.publish(options.folder, options.bundle, analysis=analysis, **choices)
     state = results_state(campaign)
     if state.state in ("stale", "damaged"):
-        _note(options, f"{state.summary()}; the bundle holds the analysis made now")
+        _note(f"{state.summary()}; the bundle holds the analysis made now", quiet=options.quiet)
     facts = {"bundle": str(bundle.path), "sha256": bundle.sha256, "files": len(bundle.files)}
     left_out = f"\nthe executed notebooks were left out: {'; '.join(stale)}"
     return _answer(options, facts, bundle.summary() + left_out * bool(stale and not options.report_only))
 
 
 def recheck(options: argparse.Namespace) -> int:
-    from cordlab.bundle.recheck import recheck, versus
+    from cordlab.bundle.recheck import versus
 
     if options.other is None:
-        checked = recheck(options.folder, progress=_progress(options))
+        checked = cordlab.recheck(options.folder, progress=_progress(options))
     else:
         checked = versus(options.folder, options.other)
     return _answer(options, checked.to_dict(), checked.summary(), yes=checked.agrees)
 
 
 def ladder(options: argparse.Namespace) -> int:
-    from cordlab.rating.ladder import next_mass
-
-    rung = next_mass(_campaign(options), cord=options.cord, mass=options.mass)
+    rung = cordlab.next_mass(_campaign(options), cord=options.cord, mass=options.mass)
     return _answer(options, rung.to_dict(), rung.summary(), yes=rung.allowed)
 
 
 def invent(options: argparse.Namespace) -> int:
-    from cordlab.synthetic import invent
-
     numbers = {"mechanics": options.mechanics, "records": not options.no_records}
     if options.cords is not None:
         numbers["cords"] = options.cords
-    truth = invent(options.folder, seed=options.seed, truth=options.truth, progress=_progress(options), **numbers)
+    truth = cordlab.invent(
+        options.folder, seed=options.seed, truth=options.truth, progress=_progress(options), **numbers
+    )
     text = f"invented campaign: {options.folder}\nthe truth about it:  {truth}"
     return _answer(options, {"folder": str(options.folder), "truth": str(truth)}, text)
 
 
-def _result(analysis: "Analysis", options: argparse.Namespace) -> str:
+def _result(analysis: cordlab.Analysis, options: argparse.Namespace) -> str:
     """The result as text: the answer, what is odd, limits by mass, what else is known, cautions of this campaign."""
     from cordlab.analysis import CAUTIONS
     from cordlab.batch.findings import alike
@@ -272,7 +261,7 @@ def _result(analysis: "Analysis", options: argparse.Namespace) -> str:
     return "\n\n".join([title, answer, *parts, "\n".join(remarks)])
 
 
-def _table(rating: "Rating", *, pounds: bool | None = False) -> str:
+def _table(rating: cordlab.Rating, *, pounds: bool | None = False) -> str:
     """Predictions at every fourth kilogram and at both ends, limits to the safe side; "" where there are none."""
     if not rating.predictions:
         return ""
@@ -315,7 +304,7 @@ def _cell(value: float, decimals: int, side: str) -> str:
     return "–" if isnan(value) else f"{value:g}"
 
 
-def _progress(options: argparse.Namespace) -> "Progress":
+def _progress(options: argparse.Namespace) -> Progress:
     """A bar on stderr for what takes over a second; none where nobody would see it."""
     if options.quiet or not sys.stderr.isatty():
         from cordlab.units import unwatched
@@ -342,15 +331,15 @@ def _answer(options: argparse.Namespace, facts: Mapping[str, object], text: str,
     return DONE if yes else NO
 
 
-def _note(options: argparse.Namespace, note: str) -> None:
-    if not options.quiet:
+def _note(note: str, *, quiet: bool = False) -> None:
+    if not quiet:
         print(_plain(note), file=sys.stderr)
 
 
 def _refuse(problems: Iterable[str]) -> int:
     sys.stdout.flush()
     for problem in problems:
-        print(_plain(problem), file=sys.stderr)
+        _note(problem)
     return BAD_INPUT
 
 

@@ -194,7 +194,7 @@ def test_table_shows_every_fourth_kilogram_and_both_ends():
 @pytest.fixture
 def analysed(monkeypatch):
     """Spare the commands the minute that an analysis takes: give them this one."""
-    return lambda analysis: monkeypatch.setattr("cordlab.analysis.analyse", lambda campaign, *, progress: analysis)
+    return lambda analysis: monkeypatch.setattr(cordlab, "analyse", lambda campaign, *, progress: analysis)
 
 
 def test_analyse_prints_the_answer_and_writes_it(analysed, folder, tmp_path, capsys):
@@ -228,6 +228,6 @@ def test_a_fault_of_our_own_is_not_called_bad_input(monkeypatch, folder):
     def broken(campaign, *, progress):
         raise RuntimeError("a fault")
 
-    monkeypatch.setattr("cordlab.analysis.analyse", broken)
+    monkeypatch.setattr(cordlab, "analyse", broken)
     with pytest.raises(RuntimeError, match="a fault"):
         cli.main(["analyse", str(folder)])

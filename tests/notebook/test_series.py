@@ -7,6 +7,7 @@ import nbformat
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 
+import cordlab
 from cordlab import cli, read_campaign
 from cordlab.campaign.files import CampaignError
 from cordlab.notebook import run as series
@@ -104,12 +105,11 @@ def test_the_notebooks_are_in_the_wheel_where_the_series_looks_for_them():
 
 
 def test_fresh_copies_go_into_the_bundle_and_stale_ones_are_told(campaign, notebooks, monkeypatch, tmp_path, capsys):
-    from cordlab import analysis
     from cordlab.report import figures
     from tests.specimen import specimen
 
     monkeypatch.setattr(figures, "all_figures", lambda analysis: {})
-    monkeypatch.setattr(analysis, "analyse", lambda campaign, progress: specimen())
+    monkeypatch.setattr(cordlab, "analyse", lambda campaign, progress: specimen())
     monkeypatch.setattr(cli, "_campaign", lambda options: campaign)
 
     def published(name):
