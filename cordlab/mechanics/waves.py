@@ -9,12 +9,13 @@ just short of the time in which a wave crosses an element where the curve is ste
 speeds before and after a step (Crank and Nicolson 1947), so that it may be as large as one likes. F is read from a
 table of the curve, cubic between its nodes and within `TABLE_ERROR`, so that every curve takes the same time.
 
-The less a cord's viscosity smooths its waves, the more elements it gets (`FINER`). Loads are surely resolved where it
-smooths them well, steepened as they are where the curve is steep, and the first instant does not load the cord most
-(`SMOOTH`, `INSTANT`): within 0.3 %, and the lowest point within 10 mm, of chains with many more elements. Everywhere
-else a drop goes again with twice the elements, until its loads agree to `AGREE`, and `Swing.apart` says by how much
-they still differ: against 384 elements the loads were off by less than that. Without viscosity nothing smooths a wave,
-loads do not converge, and `apart` is infinite. `python -m tests.coverage chain` holds this against another solver.
+The less a cord's viscosity smooths its waves, and the longer it is, the more elements it gets (`FINER`, `LONG`). Loads
+are surely resolved where it smooths them well, steepened as they are where the curve is steep, and the first instant
+does not load the cord most (`SMOOTH`, `INSTANT`): within 0.3 %, and every lowest point within 10 mm, of chains with
+many more elements. Everywhere else a drop goes again with twice the elements, until its loads agree to `AGREE`, and
+`Swing.apart` says by how much they still differ: against 384 elements the loads were off by less than that. Without
+viscosity nothing smooths a wave, loads do not converge, and `apart` is infinite. `python -m tests.coverage chain` holds
+this against another solver.
 """
 
 from __future__ import annotations
@@ -35,6 +36,8 @@ from cordlab.mechanics.uniform import FURTHEST_RATIO, LOCK_UP_SHARE, take_draws
 ELEMENTS = 24
 # viscosity over that of the cord's impedance, η/(Z L), below which a cord gets so many times `ELEMENTS`
 FINER = ((0.008, 2), (0.003, 4), (0.0003, 8))
+LONG = 12.0  # [m]: a longer cord gets at least twice `ELEMENTS` below this of η/(Z L) for each metre, for lowest points
+SMOOTH_A_METRE = 0.00075
 SMOOTH = 0.008  # η/(Z L) over the greatest slope met as a multiple of that in Z, above which loads are surely resolved
 INSTANT = 0.75  # of the greatest load is Z v: from here on the first instant may load the cord most
 AGREE, UNRESOLVED = 0.003, 0.03  # loads of two resolutions that agree; that do not, and carry no limit
@@ -135,6 +138,22 @@ def motions(setup: DropSetup, curve: Curve, viscosity: Array, until: Array) -> l
     return [chains.motions[draw] for draw in range(until.size)]
 
 
+class Tables(NamedTuple):
+    """Tables of one size: `draws` that have them, and force and its rise over a cell at the `nodes`, (n, cells + 1, 2);
+    n is 1 where one is for all of the draws.
+    """
+
+    draws: Array
+    nodes: Array
+
+    @property
+    def rise(self) -> Array:
+        return self.nodes[:, :, 1]
+
+    def of_draws(self, of_tables: Array) -> Array:
+        return np.broadcast_to(of_tables, self.draws.size)
+
+
 class Chains:
     """n cords with their masses from the end of slack on: what each is, how finely it is resolved, what came of it."""
 
@@ -154,7 +173,8 @@ class Chains:
         self.impedance = self.inertia / np.maximum(self.crossing, LEAST_CROSSING)  # Z = √(stiffness m/L)
         self.smoothness = self.viscosity / (self.impedance * self.length)
         self.steepness, self.apart = np.ones(n), np.zeros(n)
-        self.elements = np.full(n, elements)
+        coarse = (self.length > LONG) & (self.smoothness < SMOOTH_A_METRE * self.length)
+        self.elements = np.where(coarse, 2 * elements, elements)
         for least, times in FINER:
             self.most = times * elements
             self.elements[self.smoothness < least] = self.most
@@ -186,66 +206,75 @@ class Chains:
     def run(self, draws: Array) -> None:
         """Each of these draws to its end; what wants a finer table or a longer one goes again with that."""
         while draws.size:
-            kinds = np.stack([self.elements, self.cells])[:, draws]
-            again = [self._run(draws[(kind == kinds.T).all(axis=1)], *kind) for kind in np.unique(kinds, axis=1).T]
-            draws = np.concatenate(again)
+            elements = self.elements[draws]
+            draws = np.concatenate([self._run(draws[elements == number], number) for number in np.unique(elements)])
 
-    def _run(self, draws: Array, elements: int, cells: int) -> Array:
-        """Draws of one kind, once; returns those that go again."""
+    def _run(self, draws: Array, elements: int) -> Array:
+        """Draws of so many elements, once; returns those that go again."""
         from cordlab.mechanics import chain  # numba takes a second to import
 
-        tables, which, close = self._tables(draws, cells)
-        self.cells[draws[~close]] *= 2
-        finer = draws[~close & (self.cells[draws] <= MOST_CELLS)]
-        draws, which = draws[close], which[close]
+        tables = self._tables(draws)
+        draws = np.concatenate([draws[:0], *(table.draws for table in tables)])
         if not draws.size:
-            return finer
-        inputs, step = self._inputs(draws, elements, tables, which)
+            return draws
+        inputs, step = self._inputs(draws, elements, tables)
         counts = np.zeros(draws.size, dtype=int)
         if self.until is not None:
             counts = np.maximum(np.ceil((self.until - self.start)[draws] / step).astype(int) + 1, 1)
             inputs[chain.AFTER], inputs[chain.UNTIL] = np.inf, counts
-        results, traces = _follow(inputs, tables, elements, int(counts.max()))
-        self._read(draws, results, step, tables[which])
+        results, traces = _follow(
+            inputs, np.concatenate([table.nodes.ravel() for table in tables]), elements, int(counts.max())
+        )
+        self._read(draws, results, step, tables)
         for draw, trace, count, of_step in zip(draws, traces, counts, step, strict=False):
             self.motions[draw] = self._motion(draw, trace[:count], of_step)
         longer = draws[(results[-1] == chain.BEYOND) & (self.reach[draws] < self.limit[draws])]
         self._reach_to(longer, 1 + RUNG * (self.reach[longer] - 1))
-        return np.concatenate([finer, longer])
+        return longer
 
-    def _tables(self, draws: Array, cells: int) -> tuple[Array, Array, Array]:
-        """Force and its rise over a cell at the nodes of the curves' tables (tables, cells + 1, 2); which of them each
-        draw has; and whether that is close enough. Draws that differ in scale only share tables.
+    def _tables(self, draws: Array) -> list[Tables]:
+        """The tables of these draws, one for all of a size where they differ in scale only; where none is close enough
+        the draw is left out.
         """
-        tables: list[Array] = []
-        which, close = np.empty(draws.size, dtype=int), np.empty(draws.size, dtype=bool)
-        for reach in np.unique(self.reach[draws]):
-            mine = np.flatnonzero(self.reach[draws] == reach)
-            curve = take_draws(Curve(self.curve.model, self.curve.parameters), draws[mine])
-            table, error = (_spline_table if self.kinked else _smooth_table)(curve, reach, cells)
-            # with a node at every knot, cubics are the spline itself
-            close[mine] = bool(self.piece) | (error <= TABLE_ERROR * np.abs(table[:, :, 0]).max(axis=1))
-            which[mine] = sum(len(table) for table in tables) + (np.arange(mine.size) if len(table) > 1 else 0)
-            tables.append(table)
-        return np.concatenate(tables), which, close
+        tables, make = [], _spline_table if self.kinked else _smooth_table
+        while draws.size:
+            sizes = np.stack([self.reach[draws], self.cells[draws]], axis=1)
+            again = []
+            for size in np.unique(sizes, axis=0):
+                mine = draws[(sizes == size).all(axis=1)]
+                curve = take_draws(Curve(self.curve.model, self.curve.parameters), mine)
+                nodes, error = make(curve, size[0], int(size[1]))
+                # with a node at every knot, cubics are the spline itself
+                close = bool(self.piece) | (error <= TABLE_ERROR * np.abs(nodes[:, :, 0]).max(axis=1))
+                of_mine = np.broadcast_to(close, mine.size)
+                tables.append(Tables(mine[of_mine], nodes[close]))
+                again.append(mine[~of_mine])
+            draws = np.concatenate(again)
+            self.cells[draws] *= 2
+            draws = draws[self.cells[draws] <= MOST_CELLS]
+        return tables
 
-    def _inputs(self, draws: Array, elements: int, tables: Array, which: Array) -> tuple[Array, Array]:
+    def _inputs(self, draws: Array, elements: int, tables: list[Tables]) -> tuple[Array, Array]:
         """The rows of `chain.follow` for these draws, and their steps of time [s]."""
         from cordlab.mechanics import chain
 
-        cells = tables.shape[1] - 1
+        cells, first, starts = self.cells[draws], 0, []
+        for table in tables:
+            starts.append(table.of_draws(first + np.arange(len(table.nodes)) * table.nodes.shape[1]))
+            first += table.nodes[:, :, 0].size
+        steepest_rise = np.concatenate([table.of_draws(np.abs(table.rise).max(axis=1)) for table in tables])
         setup, reach, viscosity = self.setup.take(draws), self.reach[draws], self.viscosity[draws]
         scale = self.scale[draws]
         length, lump = self.length[draws] / elements, self.cord_mass[draws] / elements
         inertia, mass = self.inertia[draws] / elements, self.mass[draws]
-        steepest = scale * np.abs(tables[:, :, 1]).max(axis=1)[which] * cells / (reach - 1)
+        steepest = scale * steepest_rise * cells / (reach - 1)
         step = COURANT * np.sqrt(inertia * length / np.maximum(steepest, 1e-9))
         kick, end = step**2 / length, mass + inertia / 2
         tie = setup.compliance * inertia / 2 + step**2 / 4  # a stiff spring's part is implicit: any rig is stable
         inputs = np.empty((chain.INPUTS, draws.size))
         for row, value in (
             (chain.SCALE, scale),
-            (chain.TABLE, which * (cells + 1)),
+            (chain.TABLE, np.concatenate(starts)),
             (chain.PER_CELL, cells / (reach - 1)),
             (chain.CELLS, cells * (1 - 1e-12)),
             (chain.REACH, np.minimum(reach, self.limit[draws]) - 1),
@@ -267,7 +296,7 @@ class Chains:
             inputs[row] = value
         return inputs, step
 
-    def _read(self, draws: Array, results: Array, step: Array, tables: Array) -> None:
+    def _read(self, draws: Array, results: Array, step: Array, tables: list[Tables]) -> None:
         """What became of these draws, from the results of `chain.follow` and their tables."""
         from cordlab.mechanics import chain
 
@@ -281,15 +310,19 @@ class Chains:
         beyond = ended == chain.BEYOND
         lost = (ended != chain.STOPPED) | (~np.isfinite(when) & (self.until is None))
         locks_up = np.isfinite(np.broadcast_to(self.curve.lock_up, self.limit.shape)[draws])
-        node = np.linspace(0.0, 1.0, tables.shape[1]) * (self.reach[draws] - 1)[:, None]
-        met = np.where(node <= greatest[:, None], tables[:, :, 1], 0.0)
-        sinks = (met < 0).any(axis=1)
-        steepest = met.max(axis=1) * (tables.shape[1] - 1) / (self.reach[draws] - 1) * self.scale[draws]
+        rises = []  # least and greatest that was met, over a cell
+        ends = np.cumsum([table.draws.size for table in tables])
+        for table, reached in zip(tables, np.split(greatest, ends[:-1]), strict=True):
+            node = np.arange(table.nodes.shape[1]) * ((self.reach - 1) / self.cells)[table.draws, None]
+            met = np.where(node <= reached[:, None], table.rise, 0.0)
+            rises.append([met.min(axis=1, initial=0.0), met.max(axis=1)])
+        least, most = np.concatenate(rises, axis=1)
+        steepest = most * self.cells[draws] / (self.reach[draws] - 1) * self.scale[draws]
         self.steepness[draws] = (
             steepest * self.inertia[draws] / (self.impedance[draws] ** 2 * length * self.elements[draws])
         )
         self.outcome[draws] = np.select(
-            [beyond & locks_up, beyond, lost, sinks],
+            [beyond & locks_up, beyond, lost, least < 0],
             [Outcome.LOCK_UP, Outcome.NO_LOWEST_POINT, Outcome.UNRESOLVED, Outcome.NOT_RISING],
             Outcome.OK,
         )

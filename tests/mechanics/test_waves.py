@@ -73,12 +73,11 @@ def test_impact_on_an_elastic_bar_through_its_first_reflection(impact):
 
 def energies(chains: Chains, steps: int) -> tuple[float, float, np.ndarray]:
     """Kinetic, strain, rig and gravity energy [J] of one chain after so many steps, between two moves; its moves."""
-    elements, cells = int(chains.elements[0]), int(chains.cells[0])
-    tables, which, _ = chains._tables(np.arange(1), cells)
-    inputs, step = chains._inputs(np.arange(1), elements, tables, which)
+    elements, tables = int(chains.elements[0]), chains._tables(np.arange(1))
+    inputs, step = chains._inputs(np.arange(1), elements, tables)
     cord, results = np.empty((chain.FIELDS, elements + 2, chain.LANES)), np.empty((1, chain.RESULTS, chain.LANES))
     draws = np.repeat(inputs.T[:, :, None], chain.LANES, axis=2)
-    chain.follow(0, 1, elements, steps, draws, tables.ravel(), results, np.empty((0, 0, 0, 0)), cord)
+    chain.follow(0, 1, elements, steps, draws, tables[-1].nodes.ravel(), results, np.empty((0, 0, 0, 0)), cord)
     length, lump = chains.length[0] / elements, np.full(elements + 1, chains.cord_mass[0] / elements)
     lump[[0, -1]] /= 2
     lump[-1] += chains.mass[0]
@@ -122,8 +121,7 @@ def test_drag_and_viscosity_only_take_energy():
         assert (np.diff(totals) < 2e-3 * totals[0] + 5.0).all()
         if drag_area:
             v = np.array([speed[-1] for speed in speeds])
-            tables, which, _ = chains._tables(np.arange(1), int(chains.cells[0]))
-            step = chains._inputs(np.arange(1), 24, tables, which)[1][0]
+            step = chains._inputs(np.arange(1), 24, chains._tables(np.arange(1)))[1][0]
             work = float(setup.drag) * np.abs((v[1:] + v[:-1]) / 2) ** 3 * step
             assert totals[0] - totals[-1] == pytest.approx(work.sum(), rel=0.02)
 
@@ -205,9 +203,7 @@ def test_the_table_of_a_curve_is_close(name):
     chains = Chains(DropSetup(**setup | {"cord_mass": 14.0}), curve, np.asarray(5.0), 12, 24)
     part = np.array([0.2, 0.5, 0.8])[:, None]
     for draw in range(12):
-        while not (table := chains._tables(np.array([draw]), int(chains.cells[draw])))[2].all():
-            chains.cells[draw] *= 2
-        force, rise = table[0][0].T
+        force, rise = chains._tables(np.array([draw]))[-1].nodes[0].T
         change = force[1:] - force[:-1]
         bend = rise[:-1] + rise[1:] - 2 * change
         cubic = force[:-1] + part * (rise[:-1] + part * (change - rise[:-1] - bend + part * bend))
