@@ -65,9 +65,8 @@ class Fleet:
 
 
 def outcome(folder: str, version: str = __version__, before: Mapping[str, Any] | None = None) -> tuple[Row, bool]:
-    """The row of one campaign, by a worker with the same folder, and whether it is the one of `before`: the same inputs
-    by the same cordlab. Raises nothing: what goes wrong is in the row.
-    """
+    """The row of one campaign, by a worker with the same folder, and whether it is the one of `before`: of the same
+    inputs by the same cordlab. Raises nothing: what goes wrong is in the row."""
     row: Row = dict.fromkeys(COLUMNS) | {"campaign": folder, "cordlab": __version__}
     try:
         if version != __version__:

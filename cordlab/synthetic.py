@@ -1,8 +1,4 @@
-"""An invented campaign with known truth, for demonstrations, tests and coverage studies. Nothing here was measured.
-
-`invent` draws cords, drops, sensors and break tests from the numbers of a `Scenario` and writes the campaign folder as
-an engineer and a logger would have. What really happened goes into a truth file outside that folder.
-"""
+"""An invented campaign with known truth, for demonstrations, tests and coverage studies. Nothing here was measured."""
 
 import json
 import math
@@ -11,7 +7,8 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -32,7 +29,7 @@ SETUP = ("mass", "slack_length", "cord_mass", "release_depth", "scale", "drag_ar
 HAPPENED = ("lowest_point", "stretch_ratio", "tension", "tie_load", "g")
 
 
-class Scenario:
+class Scenario(SimpleNamespace):
     """The numbers of an invented campaign, in SI, as attributes: those given, else those of synthetic.toml."""
 
     def __init__(self, **numbers: Any) -> None:
@@ -54,10 +51,6 @@ class Scenario:
             raise ValueError(f"checks {self.checks} are not some of the masses {self.masses}")
         if self.cords < 1 or not self.masses or self.cords + self.broken > self.lot:
             raise ValueError(f"{self.cords} cords dropped and {self.broken} broken do not make a lot of {self.lot}")
-
-    if TYPE_CHECKING:  # a number by its name
-
-        def __getattr__(self, name: str) -> Any: ...
 
     def quantity(self, table: str, key: str) -> Measured:
         """A quantity of `rig`, `site` or `criteria`, in SI, as the standard tables have it."""
@@ -98,10 +91,8 @@ def true_cords(scenario: Scenario, rng: np.random.Generator) -> pd.DataFrame:
 
 
 def true_drops(scenario: Scenario, cords: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
-    """Draw the drops: cord after cord from light to heavy, then the worn cords at each retest count.
-
-    Columns: what drops.csv says, and `SETUP`, the arguments of `Scenario.predict`.
-    """
+    """Draw the drops, cord after cord from light to heavy, then the worn cords at each retest count: what drops.csv
+    says of them, and `SETUP`."""
     masses, worn_masses = sorted(scenario.masses), sorted(scenario.worn_masses)
     plan = []
     for count, weights in [(scenario.conditioning, masses), *((count, worn_masses) for count in scenario.retests)]:

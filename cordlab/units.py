@@ -1,8 +1,5 @@
-"""Quantities as people write them: text with an uncertainty, column heads with a unit, and their conversion by pint.
-
-pint is given units only, never the number: it reads `62.00(5) m` as ±0.5 m, and `uncertainties` reads a bare `0` as ±1.
-The digits are read here, as GUM (JCGM 100:2008) 7.2.2 says.
-"""
+"""Quantities as people write them: numbers are read here, as JCGM 100:2008, 7.2.2 says; pint converts units alone, for
+it reads `62.00(5) m` as ±0.5 m."""
 
 import math
 import re
@@ -15,7 +12,7 @@ from functools import lru_cache
 from html import escape
 from importlib.resources import files
 from itertools import chain
-from typing import TYPE_CHECKING, Any, NamedTuple, overload
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 import numpy as np
 
@@ -23,10 +20,11 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
+_Numbers = TypeVar("_Numbers", float, np.ndarray)
 Progress = Callable[..., Iterable]  # wraps what a long step goes through, as tqdm does: progress(items, desc=…, unit=…)
 
 
-def unwatched(items: Iterable, **labels: Any) -> Iterable:
+def unwatched(items: Iterable, **labels: object) -> Iterable:
     """The progress that nobody sees."""
     return items
 
@@ -77,11 +75,8 @@ _MEASURED = re.compile(
 
 
 def parse_measured(text: object, unit: str) -> Measured:
-    """The quantity that `text` writes, in the SI unit `unit` ("" for a plain number).
-
-    A standard uncertainty stands in brackets (JCGM 100:2008, 7.2.2), an expanded one or a half-width (4.3.7) behind a ±
-    with (k=2) or (rect); "62.00 m" is exact. Raises UnitError with what to write instead.
-    """
+    """The quantity that `text` writes, in `unit`, SI or "". In brackets stands its standard uncertainty (JCGM 100:2008,
+    7.2.2), behind ± an expanded one (k=2) or a half-width (rect, 4.3.7). Raises UnitError."""
     if isinstance(text, bool) or not isinstance(text, str | int | float):
         raise UnitError(f"{text!r} is not a quantity; write {_specimen(unit)}")
     if not isinstance(text, str):
@@ -194,11 +189,7 @@ def parse_head(head: str) -> Head:
     return Head(f"u({name})", unit, k)
 
 
-@overload
-def convert(values: float, unit: str, to: str) -> float: ...
-@overload
-def convert(values: np.ndarray, unit: str, to: str) -> np.ndarray: ...
-def convert(values: float | np.ndarray, unit: str, to: str) -> float | np.ndarray:
+def convert(values: _Numbers, unit: str, to: str) -> _Numbers:
     """`values` in `unit`, expressed in the unit `to`; scales with an offset (degF) too. Raises as `check_unit`."""
     check_unit(unit, to)
     if unit == to:

@@ -1,7 +1,5 @@
-"""A bundle that a reviewer can re-run: inputs, results, report and checksums in one zip, described by RO-Crate.
-
-The same inputs give the same bytes (with the same versions and zlib): names sorted, times and ids fixed.
-"""
+"""A bundle that a reviewer can re-run: inputs, results, report and checksums in one zip, described by RO-Crate. The
+same inputs give the same bytes (with the same versions and zlib): names sorted, times and ids fixed."""
 
 import datetime
 import hashlib
@@ -17,10 +15,10 @@ from typing import TYPE_CHECKING
 from jinja2 import Template
 
 from cordlab.campaign.campaign import CampaignError
-from cordlab.campaign.files import Folder, differences, replacing
+from cordlab.campaign.files import Folder, differences, listing, replacing
 from cordlab.report import figures as plots
 from cordlab.report import page as report
-from cordlab.report.results_folder import MANIFEST, RESULTS, Results, manifest_of
+from cordlab.report.results_folder import MANIFEST, RESULTS, Results
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
@@ -90,7 +88,7 @@ def publish(
     crate = _crate(contents, results, licence=licence.strip(), author=author.strip(), date=date)
     contents[CRATE] = (json.dumps(crate, indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()
     digests = {name: hashlib.sha256(data).hexdigest() for name, data in sorted(contents.items())}
-    contents[MANIFEST] = manifest_of(contents)
+    contents[MANIFEST] = listing(digests).encode()
     with replacing(bundle) as part, zipfile.ZipFile(part, "w") as archive:
         for name, data in sorted(contents.items()):
             entry = zipfile.ZipInfo(name, _EPOCH)

@@ -1,7 +1,5 @@
-"""A published bundle re-run: its files against their checksums, its numbers against an analysis made anew.
-
-Nothing of the bundle is run and nothing unpickled: only the inputs are read, as any campaign is.
-"""
+"""A published bundle re-run: its files against their checksums, its numbers against an analysis made anew. Nothing of
+it is run or unpickled: only its inputs are read, as any campaign is."""
 
 import json
 import tempfile

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from cordlab.campaign.decisions import LEFT_OUT, NOTHING, Decisions, read_decisions
-from cordlab.campaign.files import SENSORS, CampaignError, Folder, offer, optional_inputs
+from cordlab.campaign.files import SENSORS, CampaignError, Folder, listing, offer, optional_inputs
 from cordlab.campaign.loggers import Record, parse_record
 from cordlab.campaign.settings import Criteria, Decision, Plan, Rig, Settings, Site, read_settings
 from cordlab.campaign.tables import ANY, Column, Row, Table, may_have, one_of, read_table, whole
@@ -324,7 +324,7 @@ def read_campaign(
         calibration=calibration,
         breaks=tuple(BreakEntry(**entry | {"remark": entry["remark"] or ""}) for entry in _by_name(breaks, "cord")),
         digests=files.digests,
-        sha256=_hash(files.digests),
+        sha256=sha256(listing(files.digests).encode()).hexdigest(),
         notes=tuple(f"{name} is not read" for name in _unread(files)),
         makers_curve=makers_curve,
         by_hand=by_hand,
@@ -458,8 +458,3 @@ def _unread(files: Folder) -> list[str]:
     names = {name for name in files.names("") if name not in (*folders, "results")}
     names |= {f"{inner}/{name}" for inner in folders for name in files.names(inner)}
     return sorted(names - files.digests.keys())
-
-
-def _hash(digests: dict[str, str]) -> str:
-    """SHA-256 of the list that `sha256sum` prints for the files, sorted by name."""
-    return sha256("".join(f"{digests[name]}  {name}\n" for name in sorted(digests)).encode()).hexdigest()

@@ -133,6 +133,11 @@ def optional_inputs(folder: Folder) -> list[str]:
     return [name for name in names if folder.has(name)] + [f"pulls/{name}" for name in folder.names("pulls")]
 
 
+def listing(digests: Mapping[str, str]) -> str:
+    """Files with their SHA-256, by name, as `sha256sum` prints and checks them."""
+    return "".join(f"{digest}  {name}\n" for name, digest in sorted(digests.items()))
+
+
 def changes(path: Path, digests: Mapping[str, str]) -> tuple[str, ...]:
     """What differs between the inputs in a campaign's folder now and those with these digests; one message a file."""
     folder = Folder(path)

@@ -237,7 +237,7 @@ def read_settings(folder: Folder) -> Settings | None:
     if content is None:
         return None
     try:
-        written, rows = tomllib.loads(content), _rows(content)
+        written = tomllib.loads(content)
     except tomllib.TOMLDecodeError as error:
         folder.problem(FILE, f"is not valid TOML: {error}")
         return None
@@ -246,7 +246,7 @@ def read_settings(folder: Folder) -> Settings | None:
         return None
 
     def problem(path: KeyPath, what: str) -> None:
-        folder.problem(_place(rows, written, path), what)
+        folder.problem(_place(content, written, path), what)
 
     known = len(folder.problems)
     settings = _read(Settings, written, (), problem)
@@ -282,9 +282,9 @@ def _read(kind: type, table: Mapping[str, object], path: KeyPath, problem: Calla
     return kind(**values) if needed <= values.keys() else None
 
 
-def _rows(content: str) -> dict[KeyPath, int]:
-    """The row of each section and key, as far as it stands on a line alone."""
-    rows: dict[KeyPath, int] = {}
+def _place(content: str, written: Mapping[str, object], path: KeyPath) -> str:
+    """ "campaign.toml, row 7, [rig] 'tie_height'"; the row left out where a key is not on a line alone."""
+    names, rows = [f"'{name}'" for name in path], dict[KeyPath, int]()
     section: KeyPath = ()
     for number, line in enumerate(content.splitlines(), start=1):
         if head := re.match(r"\s*\[\[?\s*([\w-]+)\s*\]", line):
@@ -292,12 +292,6 @@ def _rows(content: str) -> dict[KeyPath, int]:
             rows.setdefault(section, number)
         elif key := re.match(r"\s*([\w-]+)\s*=", line):
             rows.setdefault((*section, key[1]), number)
-    return rows
-
-
-def _place(rows: Mapping[KeyPath, int], written: Mapping[str, object], path: KeyPath) -> str:
-    """ "campaign.toml, row 7, [rig] 'tie_height'"; the row left out where a key is not on a line alone."""
-    names = [f"'{name}'" for name in path]
     if len(path) == 2 or (path and isinstance(written.get(path[0]), dict)):
         names[0] = f"[{path[0]}]"
     row = f"row {rows[path]}" if path in rows else ""

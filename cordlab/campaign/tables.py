@@ -1,7 +1,5 @@
-"""CSV tables as people and loggers write them, read against the columns that are wanted, every problem with its place.
-
-A row number is the line of the file, the header being line 1 (or the first line that is not blank).
-"""
+"""CSV tables as people and loggers write them, read against the columns that are wanted, every problem with its place:
+a row is the line of the file, the header being line 1 (or the first line that is not blank)."""
 
 import csv
 import io

@@ -1,7 +1,5 @@
-"""Panels by which choices are made by hand: events of a record marked, cords left out, each written with its reason.
-
-Nothing is written until the button is pressed. A refusal is shown below the button, and nothing is written then.
-"""
+"""Panels by which choices are made by hand: events of a record marked, cords left out, each written with its reason
+when the button is pressed; a refusal is shown below it, and nothing is written then."""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
@@ -158,16 +156,9 @@ class RecordPanel(ChoicePanel):
 record_panel = RecordPanel
 
 
-class Refused(ValueError):
-    """What was typed cannot be fitted; the message says why and what to type."""
-
-
 class ModelPanel(ChoicePanel):
-    """The fit at work: models in one table, cords on and off with a refit at once, bands by name, a parameter fixed,
-    another one bounded. Cords left out can be recorded.
-
-    drops : every reduced drop of the campaign, waves taken off; fit : of those that count; waves : what was taken off
-    """
+    """The fit at work, from every reduced drop (`waves` taken off): models in one table, cords on and off with a refit
+    at once, bands by name, a parameter fixed, another one bounded. Cords left out can be recorded."""
 
     def __init__(
         self, campaign: "Campaign", drops: Sequence[Drop], fit: BatchFit, *, waves: "WaveFit | None" = None
@@ -218,7 +209,7 @@ class ModelPanel(ChoicePanel):
         return self._fits[self.on]
 
     def fit_by_hand(self, model: str) -> BatchFit | None:
-        """One model with what is fixed and bounded; None where nothing is. Raises FitError, Refused."""
+        """One model with what is fixed and bounded; None where nothing is. Raises FitError."""
         params = self._parameters(self.fit().candidate(model).fitted)
         return None if params is None else self._fit(model, params)
 
@@ -248,7 +239,7 @@ class ModelPanel(ChoicePanel):
             self._fixed.options = self._bounded.options = [("none", None), *names]
 
     def _parameters(self, fit: CurveFit) -> "lmfit.Parameters | None":
-        """What is fixed and bounded, about the fit without; None where nothing is. Raises Refused."""
+        """What is fixed and bounded, about the fit without; None where nothing is. Raises FitError."""
         fixed, bounded = self._fixed.value, self._bounded.value
         if fixed is None and bounded is None:
             return None
@@ -257,7 +248,7 @@ class ModelPanel(ChoicePanel):
             p = params[bounded]
             low, high = self._typed("lowest", p.min), self._typed("highest", p.max)
             if not p.min <= low < high <= p.max:
-                raise Refused(
+                raise FitError(
                     f"{bounded} cannot be kept from {low:g} to {high:g}: type a lowest value below the highest, within "
                     f"{p.min:g} to {p.max:g}, which {fit.model.name} takes"
                 )
@@ -266,19 +257,19 @@ class ModelPanel(ChoicePanel):
             p = params[fixed]
             value = self._typed("fixed_at", p.value)
             if not p.min <= value <= p.max:
-                raise Refused(f"{fixed} cannot be fixed at {value:g}: type a value from {p.min:g} to {p.max:g}")
+                raise FitError(f"{fixed} cannot be fixed at {value:g}: type a value from {p.min:g} to {p.max:g}")
             p.set(value=value, vary=False)
         return params
 
     def _typed(self, name: str, blank: float) -> float:
-        """The number in a box, a decimal comma will do; `blank` where the box is. Raises Refused."""
+        """The number in a box, a decimal comma will do; `blank` where the box is. Raises FitError."""
         text = self.controls[name].value.strip()
         try:
             number = float(text.replace(",", ".")) if text else blank
         except ValueError:
             number = np.nan
         if text and not np.isfinite(number):
-            raise Refused(f"'{text}' is not a number: type one such as 250, or leave the box blank")
+            raise FitError(f"'{text}' is not a number: type one such as 250, or leave the box blank")
         return number
 
     def _compared(self, model: str, shown: str, bands: Sequence[str], **_: str | None) -> Answer:
@@ -286,7 +277,7 @@ class ModelPanel(ChoicePanel):
         try:
             free = self.fit()
             by_hand = self.fit_by_hand(model)
-        except (FitError, Refused) as error:
+        except FitError as error:
             return [f"no fit of {count} cords: {error}"], None
         fit = by_hand or replace(free, chosen=free.candidate(model).fitted)
         table, candidate, least = free.table(), fit.candidate(model), min(entry.aicc for entry in free.candidates)

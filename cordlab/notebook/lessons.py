@@ -1,7 +1,5 @@
-"""Lessons: predict before you look, what a limit promises, when a cord has worn too far; exercises for each.
-
-The exercises check themselves: no notebook holds an answer. Their words are in exercises.toml.
-"""
+"""Lessons: predict before you look, what a limit promises, when a cord has worn too far; exercises that check
+themselves, with their words in exercises.toml."""
 
 import tomllib
 from collections.abc import Callable, Mapping, Sequence

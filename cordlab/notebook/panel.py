@@ -23,9 +23,7 @@ PROBABILITIES = (0.9, 0.95, 0.98, 0.99, 0.995, 0.999)
 
 class Panel(w.VBox):
     """Controls, by the names of `answer`'s arguments, the answer in words, and a picture, a table or nothing below.
-
-    steady : the figures differ in their numbers only, so that axes stay where the first had them: half the time
-    """
+    `steady`: figures differ in their numbers only, so that axes stay where the first had them, in half the time."""
 
     _settling = False
 

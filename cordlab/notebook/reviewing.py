@@ -15,6 +15,7 @@ from cordlab.bundle.compare import DIFFERS, EQUAL, Comparison, compare, shown, t
 from cordlab.curves.models import models
 from cordlab.notebook.panel import Answer, Panel, probability_slider
 from cordlab.report.page import ABOUT, WRITTEN, results_of
+from cordlab.report.results_folder import Results
 from cordlab.report.tables import sentence
 
 if TYPE_CHECKING:
@@ -101,13 +102,6 @@ def comparison_panel(comparison: Comparison) -> Panel:
     return Panel(controls, answer)
 
 
-def assume(campaign: "Campaign", *, probability: float, model: str, **values: float) -> "Campaign":
-    """The campaign with another decision and other values [m, m²] of the site, whose uncertainties stay."""
-    quantities = {name: replace(getattr(campaign.site, name), value=value) for name, value in values.items()}
-    decision = replace(campaign.decision, probability=probability, model=model)
-    return replace(campaign, site=replace(campaign.site, **quantities), decision=decision)
-
-
 def assumption_panel(analysis: "Analysis") -> Panel:
     """What if an assumption were another: the whole chain is run again, and every value compared with the first."""
     campaign, decision, published = analysis.campaign, analysis.campaign.decision, results_of(analysis)
@@ -126,8 +120,10 @@ def assumption_panel(analysis: "Analysis") -> Panel:
     }
 
     @lru_cache(maxsize=1)  # another filter on the table is not another analysis
-    def results(**assumed: Any) -> dict:
-        other = assume(campaign, **assumed)
+    def results(probability: float, model: str, **values: float) -> Results:
+        site = {name: replace(getattr(campaign.site, name), value=value) for name, value in values.items()}
+        decided = replace(decision, probability=probability, model=model)
+        other = replace(campaign, site=replace(campaign.site, **site), decision=decided)
         return published if other == campaign else results_of(analyse(other))
 
     def answer(text: str, **assumed: Any) -> Answer:

@@ -1,8 +1,5 @@
-"""Figures, one function each, in one style: a function takes a result and gives a matplotlib `Figure`.
-
-`ax` takes your own axes (a sequence where a figure has several panels). `svg` and `png` give the same bytes each time,
-`state` writes what is drawn as text, `describe` says it in words. No pyplot: nothing stays open.
-"""
+"""Figures, one function each: it takes a result, and your own axes as `ax` (a sequence where there are several panels),
+and gives a matplotlib `Figure`. No pyplot: nothing stays open."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
@@ -126,10 +123,8 @@ def lowest_points(campaign: "Campaign", *, ax: AnyAxes = None) -> Figure:
 def ladder(
     rungs: Sequence["Rung"], lowest: Mapping[float, Sequence[float]], *, clear_above: float, ax: AnyAxes = None
 ) -> Figure:
-    """Limits that the ladder gave for each heavier mass before it was dropped, and `lowest`, what then came by mass.
-
-    clear_above : lowest point that leaves the least clearance on the rig [m]
-    """
+    """Limits that the ladder gave for each heavier mass before it was dropped, and `lowest`, what then came by mass;
+    `clear_above` is the lowest point that leaves the least clearance on the rig [m]."""
     (panel,) = canvas(ax)
     x, y = np.array([(m, depth) for m, depths in lowest.items() for depth in depths]).T
     panel.plot(x, y, "o", color=INK, ms=3.5, mfc="none", label="measured, afterwards")

@@ -1,8 +1,5 @@
-"""How sure the drawn numbers of results.json are: the Monte Carlo standard error of each column of numbers.
-
-The same seed draws the same numbers; another seed, version or kind of machine need not, and whoever compares allows
-for that.
-"""
+"""How sure the drawn numbers of results.json are: the Monte Carlo standard error of each column of numbers, which
+whoever compares allows for where seed, version or kind of machine are others."""
 
 import re
 from math import exp, hypot, inf, pi, sqrt

@@ -75,10 +75,8 @@ def report_number(results: Results) -> str:
 
 
 def render(results: Results, figures: Mapping[str, str], *, second_units: bool | None = None) -> str:
-    """The report as one HTML text: no script, nothing fetched. Figures, by name as <svg> elements, may be missing.
-
-    second_units : lb, ft, lbf in brackets beside SI; None: where the campaign was written in pounds
-    """
+    """The report as one HTML text: no script, nothing fetched. Figures, by name as <svg> elements, may be missing;
+    lb, ft, lbf stand in brackets where `second_units` is true, or None and the campaign was written in pounds."""
     from jinja2 import Environment, StrictUndefined
 
     campaign = results["campaign"]

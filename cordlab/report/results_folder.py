@@ -1,8 +1,5 @@
-"""The results folder of a campaign: replaced as a whole; whether it is fresh, stale, damaged or missing.
-
-New files are made in a hidden folder beside it. Then two renames: the old folder goes aside, the new one takes its
-place. A run that is killed between the two leaves no folder; whoever looks next puts the old one back.
-"""
+"""The results folder of a campaign, replaced as a whole by two renames: the old one goes aside, the new one takes its
+place. Where a run is killed between the two, whoever looks next puts the old one back."""
 
 import glob
 import hashlib
@@ -20,7 +17,7 @@ from typing import Any, Literal
 
 from cordlab import __version__
 from cordlab.campaign.campaign import Campaign
-from cordlab.campaign.files import changes, differences
+from cordlab.campaign.files import changes, differences, listing
 
 MANIFEST = "manifest-sha256.txt"
 RESULTS = "results.json"
@@ -38,9 +35,8 @@ class ResultsError(OSError):
 
 @dataclass(frozen=True)
 class ResultsState:
-    """Where a results folder stands: "fresh" (whole, of these very inputs, by this cordlab), "stale" (whole, of
-    other inputs or by another cordlab), "damaged" (not the files that were written) or "missing".
-    """
+    """Where a results folder stands. Fresh: whole, of these very inputs, by this cordlab; stale: whole, of other inputs
+    or by another cordlab; damaged: not the files that were written."""
 
     path: Path
     state: Literal["fresh", "stale", "damaged", "missing"]
@@ -52,11 +48,8 @@ class ResultsState:
 
 
 def results_state(campaign: Campaign | str | Path, *, results: str | Path | None = None) -> ResultsState:
-    """Where the results of a campaign stand, by default those in `results` in its folder; raises nothing.
-
-    campaign : its folder, or the campaign as read (then its inputs are not hashed again)
-    Results that a killed run moved aside are put back first; nothing else is changed.
-    """
+    """Where the results of a campaign (its folder, or as read: then it is not hashed again) stand, by default those in
+    its `results`; those that a killed run moved aside are put back first. Raises nothing."""
     folder = campaign.folder if isinstance(campaign, Campaign) else Path(campaign)
     path = folder / "results" if results is None else Path(results)
     _put_back(Path(os.path.realpath(path)))
@@ -105,20 +98,12 @@ def read_manifest(folder: Path) -> dict[str, str]:
     return {name: digest for digest, name in re.findall(r"^([0-9a-f]{64})  (.+)$", text, re.MULTILINE)}
 
 
-def manifest_of(contents: Mapping[str, bytes]) -> bytes:
-    """The manifest of files (name → bytes), as `sha256sum -c` reads it."""
-    return "".join(f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, data in sorted(contents.items())).encode()
-
-
 def write_folder(out: str | Path, contents: Mapping[str, bytes]) -> Path:
-    """Make the folder `out` hold these files (name → bytes) and a manifest of them: all of them, or those of before.
-
-    Whenever a run is killed, the next one, or `results_state`, meets the old files or the new ones. Only a folder that
-    must stay where it is (`_must_stay`) has its files replaced one by one, the manifest last: a kill leaves it damaged.
-    What others put into `out` is carried over; of our files only the new ones stay. Raises ResultsError.
-    """
+    """Make the folder `out` hold these files (name → bytes) and a manifest beside what others put there; a run that is
+    killed leaves those of before, or damage where the folder `_must_stay`. Raises ResultsError."""
     try:
-        _write(Path(os.path.realpath(out)), {**contents, MANIFEST: manifest_of(contents)})
+        digests = {name: hashlib.sha256(data).hexdigest() for name, data in contents.items()}
+        _write(Path(os.path.realpath(out)), {**contents, MANIFEST: listing(digests).encode()})
     except ResultsError:
         raise
     except OSError as error:
