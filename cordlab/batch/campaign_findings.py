@@ -5,8 +5,10 @@ from itertools import combinations, pairwise
 from math import nan
 
 import numpy as np
+import pandas as pd
 
-from cordlab.batch.findings import Finding
+from cordlab.batch.drop_table import ONE_RETEST
+from cordlab.batch.findings import ALONG, Finding
 from cordlab.batch.witnesses import witness_findings
 from cordlab.campaign.campaign import Campaign, DropEntry
 from cordlab.campaign.settings import release_in_words
@@ -40,6 +42,7 @@ def campaign_findings(campaign: Campaign, drops: Sequence[Drop]) -> tuple[Findin
         *_order_of_depths(with_depth),
         *_unlike_depth(campaign, with_depth),
         *_jump_counts(campaign),
+        *_counts_along_mass(campaign.drops),
         *_unusual(campaign),
         *_strength(campaign, drops),
         *_copied_cords(with_depth),
@@ -104,6 +107,24 @@ def _jump_counts(campaign: Campaign) -> Iterator[Finding]:
             if text:
                 where = f"drops {one.drop} and {other.drop} (cord {cord.cord})"
                 yield Finding("jump counts", text, where, "check the counts", (one.drop, other.drop))
+
+
+def _counts_along_mass(entries: Sequence[DropEntry]) -> Iterator[Finding]:
+    """Counts of the fit drops that rise with the mass by more than one retest: wear and mass cannot be told apart."""
+    drops = pd.DataFrame(
+        [(entry.cord, entry.jumps, entry.mass.value) for entry in entries if entry.use == "fit"],
+        columns=["cord", "jumps", "mass"],
+    )
+    of_cord = drops.groupby("cord")[["jumps", "mass"]]
+    span, along = (of_cord.max() - of_cord.min())["jumps"].max(), (drops[["jumps", "mass"]] - of_cord.transform("mean"))
+    if span > ONE_RETEST and along.corr().loc["jumps", "mass"] > ALONG:
+        yield Finding(
+            "counts along mass",
+            f"counts rise with the mass, by up to {span} jumps on a cord: what wear does cannot be told from what the "
+            "mass does",
+            f"{len(drops)} fit drops",
+            "drop the first mass again at the end, noted as 'wear'",
+        )
 
 
 def _unusual(campaign: Campaign) -> Iterator[Finding]:

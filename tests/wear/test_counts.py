@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from cordlab import Analysis, read_campaign
+from cordlab.batch.campaign_findings import campaign_findings
 from tests.lowest_worlds import Cords, Row, write
 from tests.small_campaign import edit
 
@@ -53,3 +54,11 @@ def test_where_no_retest_leaves_a_range_it_is_not_rated_beyond_the_fit_drops(tmp
     analysis = Analysis(read_campaign(folder))
     assert all(row["heaviest"] is None for row in analysis.service.by_count)
     assert "for up to 4 jumps (not rated beyond)" in analysis.rating.headline
+
+
+@pytest.mark.parametrize(("between", "told"), [(1, False), (8, True)])
+def test_counts_that_rise_with_the_mass_are_told(tmp_path, between, told):
+    plan = [Row(cord, mass, k * between, 15.0) for cord in range(4) for k, mass in enumerate(MASSES)]
+    campaign = read_campaign(write(tmp_path / "campaign", plan, Cords(), np.random.default_rng(4)))
+    kinds = [finding.kind for finding in campaign_findings(campaign, ())]
+    assert ("counts along mass" in kinds) is told
