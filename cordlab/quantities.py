@@ -1,11 +1,8 @@
-"""What the next drop is judged by: a row of quantities.toml each; a criterion in it is all that a new one takes."""
+"""What the next drop is judged by: one row a quantity; a `Criterion` in it is all that a new criterion takes."""
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.resources import files
 from math import inf
 from typing import TYPE_CHECKING
 
@@ -36,7 +33,7 @@ class Quantity:
     decimals: int = 2  # in tables without uncertainty
     load: bool = False  # peaks of stretch waves count, and effects of first order are relative
     drawn: bool = True  # by the forecast; else computed from one that is drawn
-    columns: Sequence[str] = ()  # of "estimate" and "limit", those that the report's table by rider mass shows
+    columns: tuple[str, ...] = ()  # of "estimate" and "limit", those that the report's table by rider mass shows
     criterion: Criterion | None = None
 
     @property
@@ -62,16 +59,25 @@ class Quantity:
         return values <= bound if self.danger == "upper" else values >= bound
 
 
-def _read() -> dict[str, Quantity]:
-    """The rows of quantities.toml by name."""
-    rows = tomllib.loads((files("cordlab") / "quantities.toml").read_text(encoding="utf-8"))
-    for row in rows.values():
-        if "criterion" in row:
-            row["criterion"] = Criterion(**row["criterion"])
-    return {name: Quantity(name, **row) for name, row in rows.items()}
+_BOTH, _ONE = ("estimate", "limit"), ("limit",)
+_CLEARANCE = Criterion("least_clearance", "Least clearance of the body above the surface", True, at_least=0)
+_G = Criterion("greatest_g", "Greatest g, load at the lower end over weight, 1 at rest", True, above=1)
+_STRETCH = Criterion("greatest_stretch_ratio", "Greatest stretch ratio, stretched over slack length", above=1)
+_FACTOR = Criterion(
+    "least_strength_factor", "Least strength factor, breaking load over greatest load", True, at_least=1
+)
+_ROWS = (
+    Quantity("lowest_point", "lowest point", "m", "y", "upper"),
+    Quantity("clearance", "clearance", "m", "h", "lower", columns=_BOTH, criterion=_CLEARANCE),
+    Quantity("g", "g", "", "g", "upper", load=True, columns=_BOTH, criterion=_G),
+    Quantity("peak_load", "peak load", "N", "F", "upper", decimals=0, load=True, columns=_ONE),
+    Quantity("stretch_ratio", "stretch ratio", "", "λ", "upper", columns=_ONE, criterion=_STRETCH),
+    Quantity(
+        "strength_factor", "strength factor", "", "S", "lower", load=True, drawn=False, columns=_ONE, criterion=_FACTOR
+    ),
+)
+QUANTITIES: dict[str, Quantity] = {row.name: row for row in _ROWS}
 
-
-QUANTITIES = _read()
 DRAWN = tuple(name for name, quantity in QUANTITIES.items() if quantity.drawn)
 
 

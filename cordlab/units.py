@@ -3,14 +3,12 @@ it reads `62.00(5) m` as ±0.5 m."""
 
 import math
 import re
-import tomllib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 from difflib import get_close_matches
 from functools import lru_cache
 from html import escape
-from importlib.resources import files
 from itertools import chain
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
@@ -206,10 +204,29 @@ def check_unit(unit: str, to: str) -> None:
         raise UnitError(f"'{unit}' is {_kind(unit)[0]}, but {wanted} is wanted{such_as}")
 
 
-@lru_cache(maxsize=1)
-def _tables() -> dict[str, dict[str, list[str]]]:
-    """units.toml: units of each kind of quantity, and others to offer."""
-    return tomllib.loads((files("cordlab") / "units.toml").read_text(encoding="utf-8"))
+# Kinds of quantity that a campaign holds: its name, and units of it, an SI one first; "" is a plain number.
+_KINDS = {
+    "a plain number": [""],
+    "a length": ["m", "ft"],
+    "a mass": ["kg", "lb"],
+    "a force": ["N", "kN", "lbf"],
+    "a time": ["s", "ms"],
+    "an area": ["m^2", "ft^2"],
+    "a volume": ["m^3"],
+    "a density": ["kg/m^3", "lb/ft^3"],
+    "a compliance (length per force)": ["m/N", "mm/kN"],
+    "a stiffness (force per length)": ["N/m"],
+    "a viscosity of a cord (force times time)": ["N*s"],
+    "a temperature": ["degC", "degF"],
+    "a voltage": ["V", "mV"],
+    "a current": ["mA"],
+    "a speed": ["m/s"],
+    "an acceleration": ["m/s^2"],
+    "an energy": ["J"],
+    "a power": ["W"],
+    "a pressure": ["kPa"],
+}
+_COMMON = sorted({*chain(*_KINDS.values()), "mm", "cm", "in", "g", "t", "kgf", "mV/V"} - {""})
 
 
 @lru_cache(maxsize=1)
@@ -237,14 +254,13 @@ def _unit(unit: str) -> Any:
 
 
 def _nearest(unit: str) -> str:
-    common = {*chain(*_tables()["kinds"].values(), *_tables()["others"].values())} - {""}
-    near = nearest(unit, sorted(common), cutoff=0.5)
+    near = nearest(unit, _COMMON, cutoff=0.5)
     return f"; the nearest known is '{near}'" if near else "; write for example m, kg, kN, s or degC"
 
 
 def _kind(unit: str) -> tuple[str, list[str]]:
     """The kind of quantity that a unit is of, and units to offer for it."""
-    for name, units in _tables()["kinds"].items():
+    for name, units in _KINDS.items():
         if _unit(units[0]).dimensionality == _unit(unit).dimensionality:
             return name, [one for one in units if one]
     return "another kind of quantity", []

@@ -8,11 +8,8 @@ import mimetypes
 import zipfile
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
-
-from jinja2 import Template
 
 from cordlab.campaign.campaign import CampaignError
 from cordlab.campaign.files import Folder, differences, listing, replacing
@@ -23,10 +20,21 @@ from cordlab.report.results_folder import MANIFEST, RESULTS, Results
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
 
-_README = files("cordlab.bundle") / "README.txt.j2"
 CRATE, INPUTS = "ro-crate-metadata.json", "campaign/"
 _EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest time that a zip can hold
 _KINDS = {".csv": "text/csv", ".toml": "application/toml", ".ipynb": "application/x-ipynb+json"}
+_HEAD = "A published analysis of drop tests on jump cords.\n"
+_HEAD_ALONE = "The report of drop tests on jump cords, without what it comes from: nobody can re-run it.\n"
+_FILES = f"""
+  campaign/      inputs and decisions, as they were analysed
+  {RESULTS}   every number
+  notebooks/     executed notebooks, where they were run on these inputs"""
+_ALWAYS = f"""
+  report.html    the report; it opens offline
+  {MANIFEST}   SHA-256 of each file, for `sha256sum -c {MANIFEST}`
+  {CRATE}   who, when, licence (RO-Crate 1.1)
+"""
+_RECHECK = "\nTo check the files, run the analysis again and compare every number: cordlab recheck BUNDLE.zip\n"
 
 
 class PublishError(CampaignError):
@@ -77,14 +85,13 @@ def publish(
     contents = _inputs(folder, analysis.campaign.digests, problems) | _notebooks(notebooks, problems)
     if problems:
         raise PublishError(tuple(problems))
-    results = report.results_of(analysis)
+    results, readme = report.results_of(analysis), _HEAD + _FILES + _ALWAYS + _RECHECK
     figures = {name: plots.svg(fig, name=name) for name, fig in plots.all_figures(analysis).items()}
     pages = report.pages(results, figures, second_units=second_units, with_pdf=pdf)
     if report_only:
         del pages[RESULTS]
-        contents = {}
-    readme = Template(_README.read_text(encoding="utf-8"), trim_blocks=True, keep_trailing_newline=True)
-    contents |= pages | {"README.txt": readme.render(report_only=report_only).encode()}
+        contents, readme = {}, _HEAD_ALONE + _ALWAYS
+    contents |= pages | {"README.txt": readme.encode()}
     crate = _crate(contents, results, licence=licence.strip(), author=author.strip(), date=date)
     contents[CRATE] = (json.dumps(crate, indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()
     digests = {name: hashlib.sha256(data).hexdigest() for name, data in sorted(contents.items())}
@@ -99,9 +106,9 @@ def publish(
 
 def _inputs(folder: Path, digests: Mapping[str, str], problems: list[str]) -> dict[str, bytes]:
     """The bytes of every file that the analysis read, the very ones."""
-    inputs = Folder(folder)
-    contents = {INPUTS + name: inputs.read(name) or b"" for name in digests}
-    for change in differences(digests, inputs.digests):
+    files = Folder(folder)
+    contents = {INPUTS + name: files.read(name) or b"" for name in digests}
+    for change in differences(digests, files.digests):
         problems.append(f"{folder}: {change} since it was analysed; analyse the campaign again")
     return contents
 

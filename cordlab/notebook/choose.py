@@ -2,11 +2,9 @@
 
 import json
 import os
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from glob import glob
-from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -166,8 +164,22 @@ def _counts(campaign: Campaign) -> dict[str, int]:
     } | {f"`{use}` drops": count for use, count in campaign.uses.items()}
 
 
-TAKES: dict[str, dict[str, int]] = tomllib.loads((files("cordlab.notebook") / "takes.toml").read_text(encoding="utf-8"))
-"""Notebook → how many of each it takes, and shows."""
+_FOR_LIMITS = {"cords among the `fit` drops": 2, "masses among the `fit` drops": 2}
+TAKES = {  # notebook → how many of each it takes, and shows
+    "01-campaign": {"cords": 1, "drops": 1, "`fit` drops": 0, "`check` drops": 0, "`wear` drops": 0},
+    "02-calibrate": {"calibrated sensors": 1},
+    "03-reduce": {"records": 1, "recorded `fit` drops": 1},
+    "04-fit": {"recorded `fit` drops": 1, "cords among these": 2, "slow pulls": 0},
+    "05-predict": _FOR_LIMITS,
+    "06-rate": _FOR_LIMITS,
+    "07-batch": _FOR_LIMITS | {"break tests": 0},
+    "08-wear": _FOR_LIMITS | {"retests": 1, "cords in the jump log": 0},
+    "09-report": {"entries in [report]": 0},
+    "10-recheck": {"input files": 1},
+    "t1-stretch-and-predict": {"masses with a lowest point": 3},
+    "t2-what-a-limit-promises": {},
+    "t3-a-cord-wears": {"retests": 2},
+}
 _MARKS = {"ready": "●", "missing": "○", "refused": "✕", "waits": "…"}  # told apart without colour
 
 

@@ -2,4 +2,28 @@
 
 import lazy_loader
 
-__getattr__, __dir__, __all__ = lazy_loader.attach_stub("cordlab.notebook", __file__)
+_PANELS = {
+    "by_hand": ["model_panel", "record_panel"],
+    "choose": ["chosen_folder", "stand", "start_panel"],
+    "lessons": [
+        "draw_promises",
+        "guess_panel",
+        "on_promises",
+        "on_stretch",
+        "on_wear",
+        "promise_panel",
+        "retest_panel",
+    ],
+    "panel": ["Panel"],
+    "reviewing": [
+        "answer_part",
+        "assumption_panel",
+        "comparison_panel",
+        "contents",
+        "headings",
+        "report_entries",
+        "signing",
+    ],
+    "what_if": ["drop_panel", "rating_panel", "viscosity", "wear_panel"],
+}
+__getattr__, __dir__, __all__ = lazy_loader.attach("cordlab.notebook", submod_attrs=_PANELS)
