@@ -246,6 +246,7 @@ class Analysis:
             limit=decision.limit,
             probability=decision.probability,
             confidence=decision.confidence,
+            together=decision.criteria == "together",
             cord=self._cords[0] if len(self._cords) == 1 else None,
             seed=decision.seed,
             waves=self.loads.site if self.loads else None,

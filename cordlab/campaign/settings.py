@@ -181,6 +181,8 @@ class Decision:
     limit: str = _key(_choice, choices=("prediction", "tolerance"))  # for the next drop, or for a share of all drops
     probability: float = _key(_share, lowest=0.5)  # of the next drop, or the share of drops covered
     confidence: float = _key(_share, 0.95, lowest=0.5)  # of a tolerance limit
+    # the next drop breaks any of the criteria with 1 − probability at most, or each by itself
+    criteria: str = _key(_choice, "together", choices=("together", "each"))
     model: str = _key(_text, "auto")  # name of a force–elongation model
     seed: int = _key(_whole, 0, lowest=0, highest=2**32 - 1)  # of the random draws
     cord: str | None = _key(_text, None)  # this cord by itself, from its own drops; None: another cord of the batch

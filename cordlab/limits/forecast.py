@@ -44,6 +44,7 @@ class Forecast(Run):
         known of it drawn; None for prediction limits
     spare : numbers between 0 and 1 that belong to the draws, for what comes after  (3, n_draws)
     count : of scrambles that the draws are, one after the other
+    together : whether criteria are judged all together, where limits are prediction limits
     """
 
     limit_kind: str
@@ -55,6 +56,12 @@ class Forecast(Run):
     spare: np.ndarray
     count: int
     notes: tuple[str, ...]
+    together: bool = True
+
+    @property
+    def jointly(self) -> bool:
+        """Whether the next drop is to break none of the criteria; of tolerance limits each is judged by itself."""
+        return self.together and self.content is None
 
     def estimate(self, quantity: str) -> np.ndarray:
         return self.estimates[quantity]
@@ -182,14 +189,15 @@ def forecast_drop(
     confidence: float = 0.95,
     cord: str | None = None,
     waves: WaveEffect | None = None,
+    together: bool = True,
     seed: int = 0,
     draws: int | None = None,
 ) -> Forecast:
     """Draws of the next drop at `site` (a campaign's `[site]`) for rider masses (n_mass,) [kg].
 
     cord : a tested cord by name, or None for another cord of the batch. waves : at the site, where the drops' stiffness
-        had them for the rig. draws : about so many; by default as many as JCGM 101 7.9 asks for. Raises EvidenceError
-        where the drops cannot carry it (one cord, no repeated drops).
+        had them for the rig. together : how a rating will judge criteria. draws : about so many; by default as many as
+        JCGM 101 7.9 asks for. Raises EvidenceError where the drops cannot carry it (one cord, no repeated drops).
     """
     if limit not in ("prediction", "tolerance"):
         raise ValueError(f"limit is 'prediction' or 'tolerance', not {limit!r}")
@@ -199,7 +207,7 @@ def forecast_drop(
     if draws is not None:
         size = 2 ** max(round(log2(draws / SCRAMBLES)), 1)
     known = {field.name: getattr(run, field.name) for field in fields(run)}
-    known |= {"limit_kind": limit, "probability": probability, "confidence": confidence}
+    known |= {"limit_kind": limit, "probability": probability, "confidence": confidence, "together": together}
     known["estimates"] = {name: values[:, 0] for name, values in run.by_shapes().items()}
     values, spare, count = np.empty((0, 0, 0)), np.empty((SPARE.stop - SPARE.start, 0)), 0
     while True:

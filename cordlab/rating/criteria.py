@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 MASS_STEP = 0.1  # ends of a range lie on this grid of rider masses, inside the true ones; our choice [kg]
 TESTED_STRETCH, MASS_GAP = "tested stretch", "gap between tested masses"
+ANY = "any criterion"  # of those that the next drop is judged by all together
 
 
 @dataclass(frozen=True)
@@ -52,7 +53,10 @@ class Judgement:
         return np.unique(np.concatenate([[low], steps, [high]]))
 
     def met(self, masses: np.ndarray) -> dict[str, np.ndarray]:
-        """Criterion → whether its limit meets it at each mass; whether typical stretch and masses were tested."""
+        """Criterion → whether its limit meets it at each mass; whether typical stretch and masses were tested.
+
+        `ANY` is met where the next drop breaks none of them with the probability asked for, if that is the rule.
+        """
         # a cord at a tested mass may stretch further than those that were tested; its typical stretch may not
         stretch = self.estimate("stretch_ratio", masses)
         stiffness, hung = self.forecast.stiffness, masses + self.forecast.site.gear_mass.value
@@ -62,11 +66,17 @@ class Judgement:
             TESTED_STRETCH: stretch <= self.tested_stretch * (1 + 1e-9),
             MASS_GAP: np.any(shown, axis=0) if shown else np.zeros(hung.shape, bool),
         }
-        return self._meets(self.limit, masses) | tested
+        met = self._meets(self.limit, masses)
+        if self.forecast.jointly:
+            alone = np.all([met[QUANTITIES[name].word] for name in self._joint], axis=0)
+            met[ANY] = np.zeros(masses.size, bool)  # where one breaks too often by itself, so do all together
+            met[ANY][alone] = self._violation_of_any(masses[alone]) <= 1 - self.forecast.probability + 1e-12
+        return met | tested
 
     def met_by_estimate(self, masses: np.ndarray) -> dict[str, np.ndarray]:
         """Criterion → whether the estimate alone would meet it (simple acceptance, JCGM 106 8.2.1)."""
-        return self._meets(self.estimate, masses)
+        met = self._meets(self.estimate, masses)
+        return met | {ANY: np.all([met[QUANTITIES[name].word] for name in self._joint], axis=0)}
 
     def _meets(self, value: Callable[[str, np.ndarray], np.ndarray], masses: np.ndarray) -> dict[str, np.ndarray]:
         return {
@@ -74,26 +84,64 @@ class Judgement:
             for name, bound in self.bounds.items()
         }
 
+    @property
+    def _joint(self) -> list[str]:
+        """Quantities whose criteria the same drop may break together; strength is no matter of the drop alone."""
+        return [name for name in self.bounds if QUANTITIES[name].drawn]
+
     def violation(self, masses: np.ndarray) -> dict[str, np.ndarray]:
-        """Criterion → probability that the next drop violates it at each mass (JCGM 106 7.2).
+        """Criterion → probability that the next drop violates it at each mass (JCGM 106 7.2); `ANY` of them.
 
         Between two masses of the draws, the share of their draws that lie as far out as the criterion does here,
         counted in steps from estimate to limit: where the limit meets the criterion, the risk is the allowed one.
         """
-        shares, drawn_at = {}, self.forecast.masses
-        for name, bound in self.bounds.items():
-            estimate, limit = self.estimate(name, masses), self.limit(name, masses)
-            estimates, limits = self.forecast.estimates[name][:, None], self.limits[name][:, None]
-            with np.errstate(divide="ignore", invalid="ignore"):
-                steps = (bound - estimate) / (limit - estimate)
-                bounds = estimates + steps * (limits - estimates)
-            bounds = np.where(np.isfinite(bounds), bounds, bound)
+        between, shares = self._between_draws(masses), {}
+        for name in self.bounds:
+            bounds = self._bounds_at_draws(name, masses)
             drawn = [self.forecast.share_beyond(name, k, row) for k, row in enumerate(bounds)]
-            by_mass = [
-                np.interp(mass, drawn_at, column) for mass, column in zip(masses, np.transpose(drawn), strict=True)
-            ]
-            shares[QUANTITIES[name].word] = np.array(by_mass)
-        return shares
+            shares[QUANTITIES[name].word] = (between * np.array(drawn)).sum(axis=0)
+        return shares | {ANY: self._violation_of_any(masses)}
+
+    def _violation_of_any(self, masses: np.ndarray) -> np.ndarray:
+        """Share of the draws that break one criterion or another at each mass: draw i is one drop in all quantities."""
+        names, total = self._joint, np.zeros(masses.size)
+        bounds = {name: self._bounds_at_draws(name, masses) for name in names}
+        for k, counts in enumerate(self._between_draws(masses)):
+            near = np.flatnonzero(counts)
+            if not near.size or not names:
+                continue
+            draws, here = ({name: of[name][k] for name in names} for of in (self.forecast.draws, bounds))
+            here = {name: rows[near] for name, rows in here.items()}
+            strictest = {
+                name: QUANTITIES[name].sign * np.min(QUANTITIES[name].sign * rows) for name, rows in here.items()
+            }
+            few = _broken(draws, strictest)[:, 0]  # no other draw breaks any of them
+            hits = _broken({name: x[few] for name, x in draws.items()}, here)
+            total[near] += counts[near] * hits.sum(axis=0) / few.size
+        return total
+
+    def _between_draws(self, masses: np.ndarray) -> np.ndarray:
+        """What the draws at each of their masses count at `masses`: straight lines.  (n_drawn, n)"""
+        drawn_at = self.forecast.masses
+        return np.array([np.interp(masses, drawn_at, one) for one in np.eye(drawn_at.size)])
+
+    def _bounds_at_draws(self, name: str, masses: np.ndarray) -> np.ndarray:
+        """The criterion as far out among the draws at each of their masses as it is at `masses`.  (n_drawn, n)"""
+        bound, estimate, limit = self.bounds[name], self.estimate(name, masses), self.limit(name, masses)
+        estimates, limits = self.forecast.estimates[name][:, None], self.forecast.limits[name][:, None]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            bounds = estimates + (bound - estimate) / (limit - estimate) * (limits - estimates)
+        return np.where(np.isfinite(bounds), bounds, bound)
+
+    def ended_by(self, mass: float) -> str:
+        """What a mass fails: of the criteria that are judged together the one that is broken most often."""
+        at = np.array([mass])
+        failed = [word for word, meets in self.met(at).items() if not meets[0]]
+        if ANY in failed:
+            words = [QUANTITIES[name].word for name in self._joint]
+            risks = self.violation(at)
+            failed = [max(words, key=lambda word: risks[word][0]), *(x for x in failed if x not in (ANY, *words))]
+        return " and ".join(failed)
 
     def reason(self, word: str, mass: float) -> str:
         """Why a rider mass fails a criterion: which limit, and what the criterion asks for."""
@@ -104,11 +152,21 @@ class Judgement:
         if word == TESTED_STRETCH:
             stretch = _three_digits(self.estimate("stretch_ratio", at)[0])
             return f"stretch ratio {stretch} is beyond the {self.tested_stretch:.3g} that was tested"
+        if word == ANY:
+            risks = {name: f"{100 * share[0]:.2g} %" for name, share in self.violation(at).items()}
+            parts = ", ".join(f"{QUANTITIES[name].word} {risks[QUANTITIES[name].word]}" for name in self._joint)
+            allowed = f"{100 * (1 - self.forecast.probability):.3g} %"
+            return f"the next drop breaks one criterion or another with {risks[ANY]} ({parts}), above {allowed}"
         quantity, criterion = next(row for row in bounded() if row[0].word == word)
         limit = f"{_three_digits(self.limit(quantity.name, at)[0], quantity.danger)} {quantity.unit}".rstrip()
         bound = f"{self.bounds[quantity.name]:g} {quantity.unit}".rstrip()
         side = "above" if quantity.danger == "upper" else "below"
         return f"{word} limit {limit} is {side} the {criterion.key.replace('_', ' ')} of {bound}"
+
+
+def _broken(draws: dict[str, np.ndarray], bounds: dict[str, np.ndarray]) -> np.ndarray:
+    """Which draws (n,) of the same drops break a bound (n_bounds,) of any of the quantities.  (n, n_bounds)"""
+    return np.logical_or.reduce([QUANTITIES[name].worse(x[:, None], bounds[name]) for name, x in draws.items()])
 
 
 def _three_digits(value: float, side: str = "") -> str:

@@ -1,7 +1,8 @@
 """The rated mass range: each criterion's limit at each rider mass, inside what was tested, and every reason against it.
 
 A criterion is met where its limit meets it, not the estimate: guarded acceptance (JCGM 106 8.3.2), the guard band being
-the distance from estimate to limit. Each criterion is held at the probability by itself, not all of them jointly.
+the distance from estimate to limit. The next drop is to break none of them with the probability asked for, all together
+from the same draws; each by itself where that is asked, for tolerance limits, and for strength.
 """
 
 from collections.abc import Sequence
@@ -18,7 +19,7 @@ from cordlab.limits.forecast import Forecast
 from cordlab.limits.tested import counts_not_shown, masses_not_shown, not_shown, rateable_parts
 from cordlab.limits.validation import Validation
 from cordlab.quantities import QUANTITIES
-from cordlab.rating.criteria import Judgement, broke_below_design, interpolated, judge, longest_run
+from cordlab.rating.criteria import ANY, Judgement, broke_below_design, interpolated, judge, longest_run
 from cordlab.statistics.propagation import decide
 from cordlab.units import Measured, fixed, mass_range, notebook_html, plain
 
@@ -27,9 +28,13 @@ if TYPE_CHECKING:
 
 NODE_SPACING = 8.0  # draws are made at masses no further apart; limits are smooth between them; our choice [kg]
 
-RULE = (
+ALONE = (
     "decision rule: guarded acceptance (JCGM 106:2012, 8.3.2), a criterion is met where its limit meets it, "
     "each criterion by itself and not all jointly"
+)
+TOGETHER = (
+    "decision rule: guarded acceptance (JCGM 106:2012, 8.3.2), all criteria together: the next drop breaks any of them "
+    "with at most {:.3g} %, from the same draws; strength by itself, its limit meets it"
 )
 
 
@@ -64,7 +69,7 @@ class Rating:
 
     Notes
     -----
-    A criterion is met where its limit meets it, not the estimate [1]_.
+    A criterion is met where its limit meets it, not the estimate [1]_, all of them together unless `rule` says else.
 
     References
     ----------
@@ -92,7 +97,7 @@ class Rating:
     reasons: tuple[str, ...]
     predictions: tuple[dict[str, Any], ...] = ()
     promise: str
-    rule: str = RULE
+    rule: str = ALONE
     conditions: str = ""
     hangs_on: str = ""
 
@@ -215,6 +220,7 @@ def rate(
         reasons=tuple(dict.fromkeys([*against, *apart, *broke_below_design(criteria, breaking_load)])),
         predictions=tuple(_rows(judgement, against)),
         promise=forecast.label,
+        rule=TOGETHER.format(100 * (1 - forecast.probability)) if forecast.jointly else ALONE,
     )
     return rating if against else _with_range(rating, judgement)
 
@@ -225,14 +231,14 @@ def _with_range(rating: Rating, judgement: Judgement) -> Rating:
     met = pd.DataFrame(judgement.met(grid))
     ok = met.all(axis=1).to_numpy()
     if not ok.any():
-        failed = ", ".join(sorted(met.columns[~met.all()]))
+        failed = ", ".join(sorted(set(met.columns[~met.all()]) - {ANY})) or ANY
         return replace(rating, reasons=(f"no tested mass meets every criterion: {failed}", *rating.reasons))
     first, last = longest_run(ok)
     light, heavy, notes = "lightest tested mass", "heaviest tested mass", list(rating.reasons)
     if first > 0:
-        light = " and ".join(met.columns[~met.iloc[first - 1]])
+        light = judgement.ended_by(grid[first - 1])
     if last < grid.size - 1:
-        heavy = " and ".join(met.columns[~met.iloc[last + 1]])
+        heavy = judgement.ended_by(grid[last + 1])
     runs = np.split(grid[ok], np.flatnonzero(np.diff(np.flatnonzero(ok)) > 1) + 1)
     if others := [mass_range(run[0], run[-1]) for run in runs if run[0] != grid[first]]:
         notes.append(f"{' and '.join(others)} meets the criteria too, but not in one range with these: not rated")
@@ -314,11 +320,14 @@ def _rows(judgement: Judgement, against: Sequence[str]) -> list[dict[str, Any]]:
         decisions: dict[str, str] = {}
         if lightest - 1e-9 <= mass <= heaviest + 1e-9:
             numbers = {name: plain(values[k]) for name, values in columns.items()}
-            reasons = [judgement.reason(word, mass) for word, meets in met.items() if not meets[k]] + list(against)
+            failed = [word for word, meets in met.items() if not meets[k]]
+            alone = [word for word in failed if word != ANY] or failed
+            reasons = [judgement.reason(word, mass) for word in alone] + list(against)
             for word, shares in violation.items():
                 risks[word] = float(shares[k])
-                meets = bool(met[word][k]), bool(by_estimate[word][k])
-                decisions[word] = decide(*meets, risks[word], risk=1 - forecast.probability)
+                if word in met:
+                    meets = bool(met[word][k]), bool(by_estimate[word][k])
+                    decisions[word] = decide(*meets, risks[word], risk=1 - forecast.probability)
         else:
             reasons = [_outside(mass + gear, tested)]
         row = {"mass": mass, **numbers, "violation": risks, "decision": decisions, "rated": not reasons}

@@ -12,7 +12,7 @@ from cordlab.analysis import SHAPES
 from cordlab.limits.budget import MODEL, SHAPE, Budget
 from cordlab.limits.forecast import Forecast
 from cordlab.quantities import QUANTITIES
-from cordlab.rating.criteria import MASS_STEP, judge
+from cordlab.rating.criteria import ANY, MASS_STEP, judge
 from cordlab.rating.lot import Lot
 from cordlab.rating.rate import Rating
 from cordlab.statistics.propagation import numerical_tolerance
@@ -73,7 +73,7 @@ class DrawnLimits:
         """Standard error of an end of a range [kg]: of the limit that sets it and of rounding; 0 where tests set it."""
         if mass is None or np.isnan(mass) or self.masses.size < 2:
             return 0.0
-        errors = []  # distance from the end, and standard error, of the mass at which a limit meets its criterion
+        errors = [self._joint_end(mass)]  # distance and standard error of the mass at which a limit meets its criterion
         for name, bound in self.judgement.bounds.items():
             if slope := self.slope(name, mass):
                 distance = abs(self.judgement.limit(name, np.array([mass]))[0] - bound)
@@ -81,6 +81,16 @@ class DrawnLimits:
         distance, error = min(errors, default=(inf, 0.0))
         by_tests = mass in (self.masses[0], self.masses[-1])
         return 0.0 if by_tests and distance > REACH * error else error + MASS_STEP / sqrt(12)
+
+    def _joint_end(self, mass: float) -> tuple[float, float]:
+        """Distance from a mass, and standard error, of the mass at which all criteria together are just met [kg]."""
+        forecast, around = self.forecast, np.clip([mass - 1, mass, mass + 1], self.masses[0], self.masses[-1])
+        risks = self.judgement.violation(around)[ANY]
+        slope = abs(risks[2] - risks[0]) / (around[2] - around[0])
+        if not forecast.jointly or not slope:
+            return inf, 0.0
+        error = max(self.share_error(name, risks[1]) for name in self.errors if name in self.judgement.bounds)
+        return abs(risks[1] + forecast.probability - 1) / slope, error / slope
 
 
 def _greatest(values: np.ndarray) -> float:
@@ -124,8 +134,8 @@ def _of_predictions(rating: Rating, limits: DrawnLimits, ends: dict[str, float])
         at_an_end = (error and abs(mass - getattr(rating, name)) <= REACH * error for name, error in ends.items())
         if limits.near(mass) or any(at_an_end):
             errors[path] = None
-        for name in bounds:
-            word = QUANTITIES[name].word
+        words = {ANY: max(bounds, key=lambda name: row["violation"][QUANTITIES[name].word])}
+        for word, name in (words | {QUANTITIES[name].word: name for name in bounds}).items():
             share, column = row["violation"][word], f"predictions[].violation.{word}"
             error = limits.share_error(name, share)
             errors[column] = max(error, errors.get(column) or 0.0)

@@ -258,3 +258,44 @@ def test_a_stricter_probability_narrows_the_range(stiffness, forecast, rating):
     assert "with 95 % confidence" in rated.promise
     with pytest.raises(ValueError, match="needs a new forecast"):
         re_rate(tolerance, criteria=CRITERIA, breaking_load=LOT, probability=0.9)
+
+
+def test_all_criteria_together_are_one_probability_of_the_same_draws(forecast):
+    """A stiff cord pulls hard and a soft one comes low: where both limits just meet, the next drop breaks either."""
+    k = int(np.argmin(np.abs(forecast.masses - 65.0)))
+    clearance, g = forecast.draws["clearance"][k], forecast.draws["g"][k]
+    tight = criteria(
+        least_clearance=float(forecast.limit("clearance")[k]), greatest_g=float(forecast.limit("g")[k]),
+        least_strength_factor=1.0,
+    )  # fmt: skip
+    together, each = (rate(replace(forecast, together=one), criteria=tight, breaking_load=LOT) for one in (True, False))
+    assert each.rated
+    assert not together.rated
+    assert together.reasons == ("no tested mass meets every criterion: clearance, g",)
+    for rating in (together, each):
+        row = next(row for row in rating.predictions if row["mass"] == forecast.masses[k])
+        share = np.mean((clearance < tight.least_clearance) | (g > tight.greatest_g))
+        assert row["violation"]["any criterion"] == pytest.approx(share, abs=1e-9)
+        assert 0.015 < share <= 0.02
+    assert "all criteria together" in together.rule
+    assert "at most 1 %" in together.rule
+    assert "each criterion by itself" in each.rule
+    row = next(row for row in together.predictions if row["mass"] == forecast.masses[k])
+    assert row["reason"].startswith("the next drop breaks one criterion or another with ")
+    assert row["decision"]["any criterion"] == "simple acceptance only"
+
+
+def test_the_end_is_where_all_criteria_together_are_just_met(forecast):
+    """Never wider than each by itself, and it names the criterion that the drops there break most often."""
+    k = int(np.argmin(np.abs(forecast.masses - 65.0)))
+    bounds = forecast.limit("clearance")[k + 1], forecast.limit("g")[k]
+    near = criteria(least_clearance=bounds[0], greatest_g=bounds[1], least_strength_factor=1.0)
+    together, each = (rate(replace(forecast, together=one), criteria=near, breaking_load=LOT) for one in (True, False))
+    assert each.lightest < together.lightest < together.heaviest < each.heaviest
+    assert together.governed_by == each.governed_by == {"light": "g", "heavy": "clearance"}
+    for row in together.predictions:
+        if row["rated"]:
+            assert max(row["violation"].values()) == row["violation"]["any criterion"] <= 0.01 + 1e-9
+    only = criteria(least_clearance=4.0, greatest_g=9.0)
+    ends = [rate(replace(forecast, together=one), criteria=only, breaking_load=LOT).heaviest for one in (True, False)]
+    assert ends[0] == pytest.approx(ends[1], abs=0.11)
