@@ -11,7 +11,7 @@ from scipy.integrate import solve_ivp
 from scipy.interpolate import CubicHermiteSpline
 
 from cordlab.curves.models import Curve
-from cordlab.mechanics.setup import Array, DropSetup, spread_out
+from cordlab.mechanics.setup import Array, DropSetup, fall_speed, fall_time, spread_out
 from cordlab.mechanics.uniform import broadcast_draws, take_draws
 from cordlab.mechanics.waves import Motion, check_waves, motions
 from cordlab.units import plain
@@ -319,15 +319,23 @@ def trace_waves(setup: DropSetup, curve: Curve, viscosity: Array, times: Sequenc
 def _with_waves(setup: DropSetup, curve: Curve, chain: Motion, time: Array) -> Trace:
     """The folded fall, then the chain."""
     begin, slack_length = float(chain.time[0]), float(setup.slack_length)
-    falling = _Uniform(setup, curve, 0.0).run(time[(time >= 0) & (time < begin)])
-    after = time[time >= begin]
+    before, after = time[(time >= 0) & (time < begin)], time[time >= begin]
+    fall = _fall(setup)
+    falling = _Uniform(setup, curve, 0.0).piece(True, before, fall(before), fall(before, 1))
     place = CubicHermiteSpline(chain.time, chain.position, chain.speed)
     ratio = np.maximum((place(after) - np.interp(after, chain.time, chain.tie_point)) / slack_length, 1.0)
     middle = (chain.time[1:] + chain.time[:-1]) / 2
     tie, lower = (np.interp(after, middle, load) for load in (chain.tie_load, chain.lower_load))
     turns, slack = _events(chain, slack_length)
     swinging = _Samples(after, place(after), place(after, 1), tie, lower, ratio)
-    return Trace(*_joined(_before(setup, time[time < 0]), *falling, swinging), turns, slack, "waves")
+    return Trace(*_joined(_before(setup, time[time < 0]), falling, swinging), turns, slack, "waves")
+
+
+def _fall(setup: DropSetup) -> CubicHermiteSpline:
+    """Depth over the time from release to the end of slack, at whose points depths, times and speeds are exact."""
+    depth = setup.release_depth + (setup.slack_length - setup.release_depth) * np.linspace(0.0, 1.0, 65) ** 2
+    time = np.append(0.0, fall_time(setup, depth[1:]))  # the quadrature would divide 0 by 0 at the release
+    return CubicHermiteSpline(time, depth, fall_speed(setup, depth))
 
 
 def _events(chain: Motion, slack_length: float) -> tuple[Array, Array]:

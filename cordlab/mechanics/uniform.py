@@ -31,6 +31,7 @@ LOCK_UP_SHARE = 0.98  # of the stretch ratio at lock-up: beyond it a cord counts
 FURTHEST_RATIO = 20.0  # no rubber goes there: a draw still falling at this stretch ratio has no lowest point
 NEARLY = 3e-6  # steps of Newton's method end when the last was this share of x
 CLOSE = 1e-10  # the two forms agree to this share of L + x, or the draw is searched panel by panel
+FALLING = 0.01  # of the work of the weight is left as kinetic energy at the furthest stretch: it is not rounding
 CLOSE_ENOUGH = 1e-6  # two searches agree to this share, or the draw is unresolved: still under 0.1 mm in 40 m
 
 
@@ -47,8 +48,8 @@ def _rule(n: int) -> Rule:
 
 
 _CRUDE, _INCREMENT, _PANEL = _rule(4), _rule(3), _rule(8)
-# for the energies, and for the forces that check them: nearly all curves agree with the first pair
-_FAST, _FINE = (_rule(12), _rule(16)), (_rule(28), _rule(32))
+# for the energies, for the forces that check them, and most steps: nearly all curves agree with the first
+_FAST, _FINE = (_rule(12), _rule(16), 5), (_rule(28), _rule(32), 20)
 
 
 class Stop(NamedTuple):
@@ -64,7 +65,7 @@ class Stop(NamedTuple):
     tie_load: Array
     outcome: Array
 
-    def without(self, some: Array, code: Outcome) -> Stop:
+    def without(self, some: Array, code: Outcome | Array) -> Stop:
         """These arrays, in which some draws (n,) have no lowest point."""
         for whole, value in zip(self, (np.inf, np.inf, np.inf, code), strict=True):
             whole[some] = value
@@ -199,22 +200,31 @@ def stop(setup: DropSetup, curve: Curve) -> Stop:
     n = np.broadcast(motion.start, motion.furthest, motion.force(np.zeros(1))).size
     slack = np.broadcast_to(setup.released_slack, n)
     with np.errstate(all="ignore"):  # a wild draw may overflow on its way to being searched again; nothing is lost
-        x, good = _newton(motion, n, *_FAST)
+        x, good, falling = _newton(motion, n, *_FAST)
         again = np.flatnonzero(~good & slack)
         if again.size:
-            x[again], good[again] = _newton(motion.take(again), again.size, *_FINE)
+            x[again], good[again], falling[again] = _newton(motion.take(again), again.size, *_FINE)
         lower, tie = (np.broadcast_to(load, n).copy() for load in motion.loads(motion.force(x)))
     outcome = np.full(n, Outcome.OK, dtype=np.int8)
-    found, again = Stop(x, lower, tie, outcome), np.flatnonzero(~good & slack)
+    found, again = Stop(x, lower, tie, outcome), np.flatnonzero(~good & ~falling & slack)
     if again.size:
         for whole, part in zip(found, _search_twice(motion.take(again), again.size), strict=True):
             whole[again] = part
     lost = (outcome <= Outcome.NOT_RISING) & ~(np.isfinite(x) & np.isfinite(lower) & np.isfinite(tie))
-    return found.without(lost, Outcome.UNRESOLVED).without(~slack, Outcome.RELEASED_STRETCHED)
+    found.without(lost, Outcome.UNRESOLVED).without(falling, _still_falling(motion, n)[falling])
+    return found.without(~slack, Outcome.RELEASED_STRETCHED)
 
 
-def _newton(motion: Stretch, n: int, energies: Rule, check: Rule) -> tuple[Array, Array]:
-    """First root of K by Newton's method, and whether it stands: the two forms agree, and the force rises to it."""
+def _still_falling(motion: Stretch, n: int) -> Array:
+    """What becomes of draws (n,) that still fall at the furthest stretch."""
+    locks_up = np.broadcast_to(np.isfinite(motion.curve.lock_up), n)
+    return np.where(locks_up, Outcome.LOCK_UP, Outcome.NO_LOWEST_POINT)
+
+
+def _newton(motion: Stretch, n: int, energies: Rule, check: Rule, steps: int) -> tuple[Array, Array, Array]:
+    """First root of K by Newton's method; whether it stands: both forms agree, and the force rises to it; and whether
+    there is none: both leave K at the furthest stretch, where the force has risen all the way.
+    """
     setup, weight, damping = motion.setup, motion.setup.hung_weight, motion.damping
     reach = np.broadcast_to(motion.furthest, n)
     k = motion.force(setup.slack_length) / setup.slack_length  # first guess: straight through stretch ratio 2
@@ -233,7 +243,7 @@ def _newton(motion: Stretch, n: int, energies: Rule, check: Rule) -> tuple[Array
     if dragged:
         x = step(x, motion.integral(motion.remembered(motion.sag(x)), 0.0, x, _CRUDE))
         memory = motion.integral_from_slack(motion.remembered(motion.sag(x)), x, energies)
-    for _ in range(5):
+    for _ in range(steps):
         before, x = x, step(x, memory)
         if np.all(np.abs(x - before) <= NEARLY * x):  # the error left is of the order of its square
             break
@@ -245,9 +255,11 @@ def _newton(motion: Stretch, n: int, energies: Rule, check: Rule) -> tuple[Array
     pushed = motion.integral_from_slack(motion.pushed(x, forces), x, check)
     kinetic = np.exp(-damping * motion.sag(x)) * motion.start + pushed
     force = motion.force(x)
-    good = (np.abs(kinetic) <= CLOSE * (setup.slack_length + x) * (force - weight)) & (x < reach)
     met = np.concatenate([*forces, np.broadcast_to(force, (1, n))])
-    return x, good & (met[1:] >= met[:-1]).all(axis=0)
+    rising = (met[1:] >= met[:-1]).all(axis=0)
+    good = rising & (np.abs(kinetic) <= CLOSE * (setup.slack_length + x) * (force - weight)) & (x < reach)
+    left = np.minimum(kinetic, motion.by_energies(x, memory)) > FALLING * weight * (setup.slack_length + x)
+    return x, good, rising & left & (x >= reach)
 
 
 def _search_twice(motion: Stretch, n: int) -> Stop:
@@ -291,7 +303,7 @@ def _search(motion: Stretch, n: int, panels: int) -> Stop:
         np.maximum(greatest, load, out=greatest)
     rising &= motion.force(x) >= last
     outcome = np.where(rising, Outcome.OK, Outcome.NOT_RISING).astype(np.int8)
-    outcome[falling] = np.where(uniform | np.zeros(n, bool), Outcome.LOCK_UP, Outcome.NO_LOWEST_POINT)[falling]
+    outcome[falling] = _still_falling(motion, n)[falling]
     for whole in (x, lower, tie):
         whole[falling] = np.inf
     return Stop(x, lower, tie, outcome)

@@ -11,7 +11,7 @@ from cordlab import figures
 from cordlab.curves.models import Curve, model, models
 from cordlab.mechanics.predict import Outcome, predict_drop, scale_for_lowest_point, trace_drop, unloading_for
 from cordlab.mechanics.setup import DropSetup, fall_energy, fall_speed, fall_time
-from cordlab.mechanics.uniform import take_draws
+from cordlab.mechanics.uniform import Stretch, _search_twice, stop, take_draws
 from tests.conftest import Printed, printed, published_csv
 from tests.drop_reference import RANGES, lowest_by_dop853, one, random_drops
 
@@ -312,3 +312,17 @@ def test_prediction_and_trace_speak_for_themselves():
         assert_allclose(axes.lines[0].get_ydata(), trace.position)
     legend = figures.prediction(many).axes[0].get_legend()
     assert legend.get_texts()[0].get_text() == "uniform, 1 without a lowest point"
+
+
+@pytest.mark.parametrize("compliance", [0.0, 2e-4])
+@pytest.mark.parametrize("name", ["mooney-rivlin", "gent", "ogden-2", "spline"])
+def test_cords_of_any_stiffness_come_to_the_end_that_a_search_panel_by_panel_finds(name, compliance):
+    """As a t law of one degree of freedom draws them: most of the very soft ones have no lowest point."""
+    curve, setup = random_drops(name, 400, seed=8)
+    curve = curve.scaled(np.exp(np.clip(0.3 * np.random.default_rng(8).standard_t(1, 400), -50, 20)))
+    drops = DropSetup(**setup | {"compliance": compliance})
+    quick, slow = stop(drops, curve), _search_twice(Stretch(drops, curve), 400)
+    sure = slow.outcome != Outcome.UNRESOLVED
+    assert (sure & (slow.outcome > Outcome.NOT_RISING)).sum() > 3
+    assert (quick.outcome == slow.outcome)[sure].all()
+    assert_allclose(quick.stretch[sure], slow.stretch[sure], rtol=1e-6)
