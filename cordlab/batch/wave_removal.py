@@ -17,7 +17,8 @@ from cordlab.curves.fit import CurveFit
 from cordlab.curves.models import Curve
 from cordlab.mechanics.setup import DropSetup
 from cordlab.mechanics.trace import trace_waves
-from cordlab.records.reduce import Drop, reduce_drop
+from cordlab.records.prepare import prepare
+from cordlab.records.reduce import Drop, branches, evaluate
 from cordlab.units import Progress, unwatched
 
 INTERIM = ("mooney-rivlin", "yeoh", "ogden-1")  # smooth curves to simulate with; the batch's model is chosen afterwards
@@ -93,7 +94,11 @@ class WaveFit:
     def to_dict(self) -> dict[str, object]:
         rows = []
         for swell in self.swells:
-            arrivals = [_arrival(drop) for drop in self.drops if drop.mass == swell.mass and drop.use == "fit"]
+            arrivals = [
+                _arrival(drop.time, drop.load, drop.at("slack_end"), drop.at("lowest"))
+                for drop in self.drops
+                if drop.mass == swell.mass and drop.use == "fit"
+            ]
             row = {"mass_hung": swell.mass, "greatest_taken_off": float(np.abs(swell.force).max())}
             rows.append(row | {"arrival": float(np.mean(arrivals)), "expected_arrival": swell.arrival})
         numbers = {name: getattr(self, name) for name in ("seen", "share", "u_share", "rounds", "change")}
@@ -175,20 +180,19 @@ def _swells(curve: Curve, likes: Sequence[Drop], viscosity: float, setup: Keywor
     inputs = setup | {"mass": np.array([like.mass for like in likes])}
     times = [_sampled(like) for like in likes]
     traces = trace_waves(DropSetup(**inputs), curve, np.asarray(viscosity), times)
-    inputs.pop("compliance")  # a reduction knows of none
+    setups = DropSetup(**inputs | {"compliance": 0.0}).broadcast((n,))  # a reduction knows of none
     scales, swells = np.broadcast_to(curve.scale, n), []
     for k, (like, trace) in enumerate(zip(likes, traces, strict=True)):
-        keywords: Keywords = {name: float(np.broadcast_to(value, n)[k]) for name, value in inputs.items()}
-        reduced = reduce_drop(
-            trace.time - trace.time[0],
-            trace.tie_load if like.load_cell_at == "top" else trace.lower_load,
-            trace.position if like.residual_velocity is None else None,
-            load_cell_at=like.load_cell_at,
-            filter=like.filter,
-            **keywords,
-        )
-        wave = reduced.force - replace(curve, scale=scales[k]).force(reduced.stretch_ratio)
-        swells.append(Swell(like.mass, _along(reduced), wave, _arrival(reduced)))
+        load = trace.tie_load if like.load_cell_at == "top" else trace.lower_load
+        distance = trace.position if like.residual_velocity is None else None
+        one = setups.take(np.array(k))
+        record = prepare(trace.time - trace.time[0], load, distance, like.filter)
+        record, _, _, release, motion = evaluate(one, like.load_cell_at, record)
+        (ratio, force), _ = branches(record, release, motion)
+        wave = force - replace(curve, scale=scales[k]).force(ratio)
+        along = (ratio - 1) / (motion.lowest.height / float(one.slack_length) - 1)
+        arrival = _arrival(record.time, record.load, release.slack_end, motion.lowest.at)
+        swells.append(Swell(like.mass, along, wave, arrival))
     return swells
 
 
@@ -199,10 +203,11 @@ def _sampled(like: Drop) -> np.ndarray:
     return np.arange(-round(QUIET * rate), round(BEYOND * down * rate) + 1) / rate
 
 
-def _arrival(drop: Drop) -> float:
+def _arrival(time: np.ndarray, load: np.ndarray, slack_end: float, lowest: float) -> float:
     """When the load at the cell rises fastest between the end of slack and the lowest point, from the former [s]."""
-    rise = np.diff(drop.load[drop.slack_end : drop.lowest + 1])
-    return float((np.argmax(rise) + 0.5) * (drop.time[1] - drop.time[0]))
+    step = time[1] - time[0]
+    first, last = (round((at - time[0]) / step) for at in (slack_end, lowest))
+    return float((np.argmax(np.diff(load[first : last + 1])) + 0.5) * step)
 
 
 def _shown(curve: Curve, drops: Sequence[Drop], swells: dict[float, Swell]) -> tuple[float, float]:

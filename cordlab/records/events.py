@@ -61,13 +61,12 @@ def find_release(fall: Fall, record: Prepared, marks: Mapping[str, Measured] = N
     # without a distance the time scale is a finding about the record, and the fall's duration is kept
     scale = start.time_scale if marks or distance is not None else 1.0
     slack_end = start.time + scale * fall.duration
-    load_step, goodness_ratio = None, np.inf
+    load_step = None
     if visible:
         step = _sharpest_step(time, rise, slack_end, 0.25 * fall.duration, fall.cell)
         if step and step.size >= least_step:
             load_step = step.time
-        goodness_ratio = _goodness_ratio(fall, time, rise, start.time, free=distance is None)
-    return Release(fall, *start, slack_end, load_step, goodness_ratio)
+    return Release(fall, *start, slack_end, load_step, bool(visible))
 
 
 def _check_quiet(time: np.ndarray, load: np.ndarray, release: float, rise: float) -> None:
@@ -228,16 +227,18 @@ def _from_pattern(fall: Fall, time: np.ndarray, load: np.ndarray, first_guess: t
     return _Start(float(release), float(u), float(scaled.x[0]), float(u_scale))
 
 
-def _goodness_ratio(fall: Fall, time: np.ndarray, rise: np.ndarray, release: float, *, free: bool) -> float:
-    """RMS misfit with the cell at the other end over that with the cell where it is noted.
-
-    free : the other end's pattern is compared at its best release
+def goodness_ratio(record: Prepared, release: Release) -> float:
+    """RMS misfit with the cell at the other end over that with the cell where it is noted; infinite where the cord is
+    too light to be seen. Without a distance the other end's pattern is compared at its best release.
     """
-    other, other_release = folded_fall(fall.setup, "bottom" if fall.cell == "top" else "top"), release
-    if free:
+    if not release.visible:
+        return np.inf
+    fall, time, rise = release.fall, record.time, record.load - np.median(record.load[_at_rest(record.time)])
+    other, other_release = folded_fall(fall.setup, "bottom" if fall.cell == "top" else "top"), release.time
+    if record.distance is None:
         other_release, _ = _fit_release(other, time, rise, _first_guess(other, time, rise)[0])
     return float(
-        np.std(_misfit(other, time, rise, other_release)(1.0)) / np.std(_misfit(fall, time, rise, release)(1.0))
+        np.std(_misfit(other, time, rise, other_release)(1.0)) / np.std(_misfit(fall, time, rise, release.time)(1.0))
     )
 
 

@@ -125,8 +125,7 @@ class Release:
     time, u_time : of release [s]; slack_end : when the fall is over [s]
     time_scale, u_time_scale : the record's time over the time that the fall takes, and its standard uncertainty
     load_step : end of slack seen as a step in the load [s], None where the cord is too light for one
-    goodness_ratio : misfit of the load with the cell at the other end, over that with the cell where it is noted;
-        infinite where the cord is too light to be seen
+    visible : whether the cord is heavy enough for its fall to be seen in the load
     """
 
     fall: Fall
@@ -136,7 +135,7 @@ class Release:
     u_time_scale: float
     slack_end: float
     load_step: float | None
-    goodness_ratio: float
+    visible: bool
 
 
 @dataclass(frozen=True)

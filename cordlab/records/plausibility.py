@@ -24,10 +24,13 @@ LOWEST_BY_LOAD_U = (2.0, 4.0)  # and in the record's standard uncertainties then
 POUND = 0.45359237  # kg, exact
 
 
-def check_record(record: Prepared, release: Release, motion: Motion, implied: float | None) -> list[str]:
+def check_record(
+    record: Prepared, release: Release, motion: Motion, implied: float | None, goodness_ratio: float
+) -> list[str]:
     """Notes on what is suspicious in a zeroed record. Raises RecordError for what cannot be true.
 
     implied : by `implied_mass` [kg]; None without a distance
+    goodness_ratio : misfit of the load with the cell at the other end, over that with the cell where it is noted
     """
     causes = "a clock that runs wrong, or the distance in another unit"
     if motion.residual_velocity is not None:  # by the folded cord's load, which grows as the mass falls
@@ -35,7 +38,10 @@ def check_record(record: Prepared, release: Release, motion: Motion, implied: fl
     text = f"the fall takes {release.time_scale:.3f} times as long as gravity allows; look at {causes}"
     # the load may show the fall too faintly to tell how long it takes
     note, refusal = (max(limit, 3 * release.u_time_scale) for limit in TIME_SCALE)
-    notes = [*_check_cell_end(release), *_judged(release.time_scale - 1, (note, refusal), text)]
+    notes = [
+        *_check_cell_end(goodness_ratio, release.fall.cell),
+        *_judged(release.time_scale - 1, (note, refusal), text),
+    ]
     notes += _check_cord_mass(record, release)
     if implied is not None:
         return [*notes, *_check_distance(record, release, motion), *_check_mass(implied, release)]
@@ -124,7 +130,7 @@ def _check_distance(record: Prepared, release: Release, motion: Motion) -> list[
 
 def _check_cord_mass(record: Prepared, release: Release) -> list[str]:
     """The folded cord's pull grows with its mass, at rest and falling: how much of it the load shows."""
-    if not np.isfinite(release.goodness_ratio):
+    if not release.visible:
         return []  # a cord too light to be seen before it stretches
     fall = release.fall
     fall_time = (record.time - release.time) / release.time_scale
@@ -139,8 +145,7 @@ def _check_cord_mass(record: Prepared, release: Release) -> list[str]:
     return _judged(share - 1, (CORD_MASS[0] + drifted, CORD_MASS[1]), f"{text}; {causes}")
 
 
-def _check_cell_end(release: Release) -> list[str]:
-    ratio, cell = release.goodness_ratio, release.fall.cell
+def _check_cell_end(ratio: float, cell: str) -> list[str]:
     if ratio > GOODNESS_RATIO[0]:
         return []
     other = "bottom" if cell == "top" else "top"

@@ -14,7 +14,7 @@ from scipy.integrate import trapezoid
 from cordlab.campaign.files import CampaignError
 from cordlab.mechanics.setup import GRAVITY, DropSetup
 from cordlab.records.calibration import Calibration, OutsideCalibration
-from cordlab.records.events import NO_MARKS, find_release
+from cordlab.records.events import NO_MARKS, find_release, goodness_ratio
 from cordlab.records.motion import Motion, Release, cord_force, find_motion, folded_fall, greatest_load
 from cordlab.records.plausibility import check_lowest_point, check_record, implied_mass, rest_seen, slack_seen
 from cordlab.records.prepare import DRIFT, Prepared, RecordError, noise, prepare, resolution
@@ -229,17 +229,12 @@ def reduce_drop(
     setup = DropSetup(mass, slack_length, cord_mass, drag_area, air_density, release_depth, gravity=gravity)
     if not setup.released_slack:
         raise ValueError(f"release_depth {release_depth:g} m is beyond the slack length, {slack_length:g} m")
-    fall = folded_fall(setup, load_cell_at)
-    record = prepare(time, force, distance, filter)
-    release = find_release(fall, record, {event: at for event, at in marks.items() if event != "lowest"})
-    record, zero, u_zero = record.zeroed(release.time, fall.quiet_load)
-    motion = find_motion(record, release, marks.get("lowest"))
-    record.check_gaps(release.time, motion.lowest.at)
+    record, zero, u_zero, release, motion = evaluate(setup, load_cell_at, prepare(time, force, distance, filter), marks)
     peak = greatest_load(record, release, motion.unloaded)
-    loading, unloading = _branches(record, release, motion)
+    loading, unloading = branches(record, release, motion)
     returned, energy_note = _energy_returned(loading, unloading, release, motion)
     implied = None if distance is None else implied_mass(record, release, motion)
-    suspicions = check_record(record, release, motion, implied)
+    suspicions = check_record(record, release, motion, implied, goodness_ratio(record, release))
     # a filtered record has nothing above the filter: what is kept of it does not grow with the logger's rate
     every = 1 if record.filter == "off" else max(1, int(1.000001 / (KEPT_RATE * record.step)))
     kept_time, kept_load, position, speed = (
@@ -284,6 +279,18 @@ def reduce_drop(
     )
 
 
+def evaluate(
+    setup: DropSetup, cell: str, record: Prepared, marks: Mapping[str, Measured] = NO_MARKS
+) -> tuple[Prepared, float, float, Release, Motion]:
+    """The record without its zero, the zero [N] and its standard uncertainty, the release, and the motion."""
+    fall = folded_fall(setup, cell)
+    release = find_release(fall, record, {event: at for event, at in marks.items() if event != "lowest"})
+    zeroed, zero, u_zero = record.zeroed(release.time, fall.quiet_load)
+    motion = find_motion(zeroed, release, marks.get("lowest"))
+    zeroed.check_gaps(release.time, motion.lowest.at)
+    return zeroed, zero, u_zero, release, motion
+
+
 def _index(time: np.ndarray, at: float) -> int:
     """The sample nearest to a time."""
     return int(np.clip(round((at - time[0]) / (time[1] - time[0])), 0, time.size - 1))
@@ -293,7 +300,7 @@ Branch = tuple[np.ndarray, np.ndarray]
 """Stretch ratio and force of the cord [N], by rising stretch ratio."""
 
 
-def _branches(record: Prepared, release: Release, motion: Motion) -> tuple[Branch, Branch]:
+def branches(record: Prepared, release: Release, motion: Motion) -> tuple[Branch, Branch]:
     """Loading and unloading: mean stretch ratio and mean force in each bin that has samples."""
     setup = release.fall.setup
     ratio = motion.position / float(setup.slack_length)
