@@ -30,7 +30,7 @@ from cordlab.limits.forecast import Forecast, forecast_drop
 from cordlab.limits.tested import comparable, range_of_use
 from cordlab.limits.validation import Validation, stiffer_when_worn, unlike_drops, validate
 from cordlab.limits.wave_effects import WaveLoads, wave_loads
-from cordlab.rating.lot import Lot, lot_of
+from cordlab.rating.lot import Lot, lot_of, refused_by_lot
 from cordlab.rating.range_plan import RangePlan, plan_range
 from cordlab.rating.rate import Rating, not_rated, rate, rating_masses
 from cordlab.rating.with_and_without import ByHand, weigh
@@ -278,7 +278,11 @@ class Analysis:
         if cord is not None and jumps is None and len(worn):
             jumps = int(retests(worn.jumps).max())  # it is worn by now, and never new again
         breaks = campaign.lowest_break
-        judge = partial(rate, criteria=criteria, breaking_load=breaks, validation=validation, reasons=against)
+        by_limits = partial(rate, criteria=criteria, breaking_load=breaks, validation=validation, reasons=against)
+
+        def judge(forecast: Forecast, jumps: int | None = None) -> Rating:
+            return refused_by_lot(campaign, by_limits(forecast, jumps=jumps))
+
         if not len(worn):
             return judge(forecast, jumps=jumps), None
         service = service_life(

@@ -91,12 +91,13 @@ class Judgement:
 
     def violation(self, masses: np.ndarray) -> dict[str, np.ndarray]:
         """Criterion → probability that the next drop violates it at each mass (JCGM 106 7.2); `ANY` of them.
+        None for strength: a few breaks do not give the probability that the next cord breaks below.
 
         Between two masses of the draws, the share of their draws that lie as far out as the criterion does here,
         counted in steps from estimate to limit: where the limit meets the criterion, the risk is the allowed one.
         """
         between, shares = self._between_draws(masses), {}
-        for name in self.bounds:
+        for name in self._joint:
             bounds = self._bounds_at_draws(name, masses)
             drawn = [self.forecast.share_beyond(name, k, row) for k, row in enumerate(bounds)]
             shares[QUANTITIES[name].word] = (between * np.array(drawn)).sum(axis=0)

@@ -16,6 +16,7 @@ from cordlab.units import notebook_html
 if TYPE_CHECKING:
     from cordlab.campaign.campaign import BreakEntry, Campaign
     from cordlab.campaign.settings import Criteria
+    from cordlab.rating.rate import Rating
 
 FEW_BREAKS = 5  # below this many, a caution; common practice, no source
 SHARE, CONFIDENCE = 0.99, 0.95  # of the lower tolerance limits
@@ -82,15 +83,25 @@ class Lot:
     breaks : the weakest first
     criteria : a campaign's `[criteria]`
     greatest_load_limit : limit of the greatest load on the cord in the rated range [N], None if nothing is rated
+    tolerance : whether the campaign decides by tolerance limits: then that of the breaks is to exceed this load
     """
 
     breaks: tuple["BreakEntry", ...]
     criteria: "Criteria"
     greatest_load_limit: float | None
+    tolerance: bool = False
 
     @classmethod
-    def of(cls, breaks: Sequence["BreakEntry"], *, criteria: "Criteria", greatest_load_limit: float | None) -> "Lot":
-        return cls(tuple(sorted(breaks, key=lambda entry: entry.breaking_load)), criteria, greatest_load_limit)
+    def of(
+        cls,
+        breaks: Sequence["BreakEntry"],
+        *,
+        criteria: "Criteria",
+        greatest_load_limit: float | None,
+        tolerance: bool = False,
+    ) -> "Lot":
+        weakest_first = tuple(sorted(breaks, key=lambda entry: entry.breaking_load))
+        return cls(weakest_first, criteria, greatest_load_limit, tolerance)
 
     @property
     def loads(self) -> np.ndarray:
@@ -152,6 +163,27 @@ class Lot:
         return tolerance_limit(self.loads, share=SHARE, confidence=CONFIDENCE, side="lower").lower
 
     @property
+    def lower_limit(self) -> tuple[float, str] | None:
+        """The lower of the two limits [N], and the law by which it is lower; None where breaks give none."""
+        limits = [(self.normal_limit, "normal"), (self.weibull_limit, "Weibull")]
+        return min(((limit, law) for limit, law in limits if limit is not None), default=None)
+
+    @property
+    def limit_in_words(self) -> str:
+        """The lower limit and the law that it holds for: breaks as few as these do not show which law they follow."""
+        if self.lower_limit is None:
+            return "none"
+        limit, law = self.lower_limit
+        return f"{limit / 1000:.2f} kN if {law}" if limit > 0 else f"none above 0 if {law}"
+
+    @property
+    def governs(self) -> str:
+        """Whose load the strength factor uses."""
+        if self.lowest_break is None or self.strength != self.lowest_break:
+            return f"the maker's design load of {(self.design_load or 0.0) / 1000:.2f} kN is lower and governs"
+        return "it governs"
+
+    @property
     def issued(self) -> bool:
         """May the lot be issued, as far as breaks go?"""
         return not self.reasons
@@ -167,12 +199,25 @@ class Lot:
             reasons.append(f"{self.sample} cords broken with their end loops, {self.sample_needed} needed")
         if self.strength is None:
             reasons.append("no break and no design breaking load: nothing to compare the load with")
-        elif self.greatest_load_limit is None or self.strength_factor is None:
+        elif self.greatest_load_limit is None:
             reasons.append("no rated range, so no greatest load to compare the breaks with")
-        elif not self.strength_factor >= criteria.least_strength_factor:
-            quotient = f"{self.strength / 1000:.2f} kN over {self.greatest_load_limit / 1000:.2f} kN"
-            asked = f"{criteria.least_strength_factor:g} asked for"
+        return (*reasons, *self.too_weak)
+
+    @property
+    def too_weak(self) -> tuple[str, ...]:
+        """Where the lot fails on strength: then nothing is rated; what is missing in form stands beside the rating."""
+        reasons, greatest = [], self.greatest_load_limit
+        if greatest is None or self.strength is None or self.strength_factor is None:
+            return ()
+        if not self.strength_factor >= self.criteria.least_strength_factor:
+            quotient = f"{self.strength / 1000:.2f} kN over {greatest / 1000:.2f} kN"
+            asked = f"{self.criteria.least_strength_factor:g} asked for"
             reasons.append(f"{quotient} is {self.strength_factor:.2f}, {asked}")
+        if self.tolerance and not (self.lower_limit and self.lower_limit[0] > greatest):
+            reasons.append(
+                f"lower tolerance limit of the breaks: {self.limit_in_words}; decided by tolerance limits, it is to "
+                f"exceed the greatest load, {greatest / 1000:.2f} kN: break more cords"
+            )
         return tuple(reasons)
 
     @property
@@ -202,15 +247,14 @@ class Lot:
         lines += [f"  {reason}" for reason in self.reasons]
         if self.lowest_break is not None:
             weakest = f"{self.lowest_break / 1000:.2f} kN ({self.breaks[0].cord})"
-            lines.append(f"lowest of {len(self.breaks)} breaks: {weakest}; it governs")
+            lines.append(f"lowest of {len(self.breaks)} breaks: {weakest}; {self.governs}")
         if self.strength_factor is not None:
             lines.append(
                 f"strength factor {self.strength_factor:.2f}, {self.criteria.least_strength_factor:g} asked for"
             )
         promise = f"{SHARE:g} of the lot with confidence {CONFIDENCE:g}"
-        for law, limit in (("normal", self.normal_limit), ("Weibull", self.weibull_limit)):
-            if limit is not None:
-                lines.append(f"for information: {law} lower tolerance limit ({promise}) {limit / 1000:.2f} kN")
+        if self.lower_limit is not None:
+            lines.append(f"for information: lower tolerance limit ({promise}) {self.limit_in_words}")
         return "\n".join(lines + [f"note: {caution}" for caution in self.cautions])
 
     def table(self) -> pd.DataFrame:
@@ -230,9 +274,9 @@ class Lot:
         breaks = (
             self.table().reset_index().set_axis(["cord", "breaking_load", "end_loops", "plotting_position"], axis=1)
         )
-        names = ("issued", "reasons", "cautions", "lowest_break", "strength", "greatest_load_limit", "strength_factor")
-        limits = {"normal": self.normal_limit, "weibull": self.weibull_limit}
-        return {name: getattr(self, name) for name in (*names, "sample", "sample_needed")} | {
+        names = ("issued", "reasons", "cautions", "lowest_break", "strength", "governs", "greatest_load_limit")
+        limits = {"normal": self.normal_limit, "weibull": self.weibull_limit, "words": self.limit_in_words}
+        return {name: getattr(self, name) for name in (*names, "strength_factor", "sample", "sample_needed")} | {
             "least_strength_factor": self.criteria.least_strength_factor,
             "breaks": breaks.to_dict("records"),
             "tolerance": {"share": SHARE, "confidence": CONFIDENCE, **limits},
@@ -245,4 +289,14 @@ def lot_of(campaign: "Campaign", predictions: Sequence[Mapping[str, Any]]) -> Lo
     if not campaign.breaks:
         return None
     loads = [row["peak_load_limit"] for row in predictions if row["rated"] and row["peak_load_limit"]]
-    return Lot.of(campaign.breaks, criteria=campaign.criteria, greatest_load_limit=max(loads, default=None))
+    tolerance = campaign.decision.limit == "tolerance"
+    greatest = max(loads, default=None)
+    return Lot.of(campaign.breaks, criteria=campaign.criteria, greatest_load_limit=greatest, tolerance=tolerance)
+
+
+def refused_by_lot(campaign: "Campaign", rating: "Rating") -> "Rating":
+    """The rating, or none where the breaks of the lot are too weak for it."""
+    lot = lot_of(campaign, rating.predictions)
+    for reason in lot.too_weak if lot else ():
+        rating = rating.refused(f"the lot fails on strength: {reason}")
+    return rating

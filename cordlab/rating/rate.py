@@ -323,11 +323,10 @@ def _rows(judgement: Judgement, against: Sequence[str]) -> list[dict[str, Any]]:
             failed = [word for word, meets in met.items() if not meets[k]]
             alone = [word for word in failed if word != ANY] or failed
             reasons = [judgement.reason(word, mass) for word in alone] + list(against)
-            for word, shares in violation.items():
-                risks[word] = float(shares[k])
-                if word in met:
-                    meets = bool(met[word][k]), bool(by_estimate[word][k])
-                    decisions[word] = decide(*meets, risks[word], risk=1 - forecast.probability)
+            risks = {word: float(shares[k]) for word, shares in violation.items()}
+            for word in [word for word in by_estimate if word in met]:
+                meets = bool(met[word][k]), bool(by_estimate[word][k])
+                decisions[word] = decide(*meets, risks.get(word, 0.0), risk=1 - forecast.probability)
         else:
             reasons = [_outside(mass + gear, tested)]
         row = {"mass": mass, **numbers, "violation": risks, "decision": decisions, "rated": not reasons}

@@ -134,8 +134,9 @@ def _of_predictions(rating: Rating, limits: DrawnLimits, ends: dict[str, float])
         at_an_end = (error and abs(mass - getattr(rating, name)) <= REACH * error for name, error in ends.items())
         if limits.near(mass) or any(at_an_end):
             errors[path] = None
-        words = {ANY: max(bounds, key=lambda name: row["violation"][QUANTITIES[name].word])}
-        for word, name in (words | {QUANTITIES[name].word: name for name in bounds}).items():
+        words = {QUANTITIES[name].word: name for name in bounds if QUANTITIES[name].word in row["violation"]}
+        words[ANY] = words[max(words, key=row["violation"].get)]
+        for word, name in words.items():
             share, column = row["violation"][word], f"predictions[].violation.{word}"
             error = limits.share_error(name, share)
             errors[column] = max(error, errors.get(column) or 0.0)

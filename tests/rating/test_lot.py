@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -10,7 +11,7 @@ from scipy import stats
 
 from cordlab import figures
 from cordlab.campaign.campaign import BreakEntry
-from cordlab.rating.lot import Lot, fit_weibull
+from cordlab.rating.lot import Lot, fit_weibull, refused_by_lot
 from cordlab.statistics.limits import tolerance_limit
 from cordlab.units import Measured
 
@@ -33,9 +34,10 @@ def broken(cord: str, breaking_load: float, end_loops: bool | None = True) -> Br
 INVENTED = [broken("B1", 14_100), broken("B2", 14_900), broken("B3", 15_200), broken("B4", 16_000)]  # no real cords
 
 
-def lot_of(breaks, *, greatest_load_limit=2434.0, **changed):
+def lot_of(breaks, *, greatest_load_limit=2434.0, tolerance=False, **changed):
     criteria = {"least_strength_factor": 5.0, "lot_size": None, "lot_sample_share": None, "design_breaking_load": None}
-    return Lot.of(breaks, criteria=SimpleNamespace(**criteria | changed), greatest_load_limit=greatest_load_limit)
+    asked = SimpleNamespace(**criteria | changed)
+    return Lot.of(breaks, criteria=asked, greatest_load_limit=greatest_load_limit, tolerance=tolerance)
 
 
 # --- lower limits of strength -----------------------------------------------------------------------------------
@@ -158,3 +160,50 @@ def test_a_lot_shows_itself_without_running_strangers_text():
     assert lot.table()["breaking load [N]"].tolist() == sorted(lot.loads)
     assert "<b>x" not in lot._repr_html_()
     assert "&lt;b&gt;x" in lot._repr_html_()
+
+
+def test_the_lower_of_both_laws_is_shown_with_its_law_and_none_where_it_is_negative():
+    lot = lot_of(INVENTED)
+    assert lot.lower_limit == min((lot.normal_limit, "normal"), (lot.weibull_limit, "Weibull"))
+    assert f"(0.99 of the lot with confidence 0.95) {lot.lower_limit[0] / 1000:.2f} kN if " in lot.summary()
+    apart = lot_of([broken("B1", 6_000), broken("B2", 16_000), broken("B3", 20_000)])
+    assert apart.normal_limit < 0
+    assert apart.limit_in_words == "none above 0 if normal"
+
+
+def test_the_load_that_governs_is_named():
+    assert "14.10 kN (B1); it governs" in lot_of(INVENTED).summary()
+    by_maker = lot_of(INVENTED, design_breaking_load=Measured(13_000.0)).summary()
+    assert "14.10 kN (B1); the maker's design load of 13.00 kN is lower and governs" in by_maker
+
+
+def test_where_limits_are_tolerance_limits_that_of_the_breaks_is_to_exceed_the_greatest_load():
+    """Two breaks far apart have none above 0: the lot fails on strength, not on form, and nothing is rated."""
+    apart = [broken("B1", 14_100), broken("B2", 20_000)]
+    assert lot_of(apart).issued
+    asked = lot_of(apart, tolerance=True)
+    assert not asked.issued
+    assert asked.reasons == asked.too_weak
+    assert "is to exceed the greatest load, 2.43 kN" in asked.too_weak[0]
+    assert not lot_of(INVENTED, tolerance=True).too_weak
+    form = lot_of(INVENTED, lot_size=400, lot_sample_share=0.10)
+    assert not form.issued
+    assert not form.too_weak
+
+
+def test_a_lot_that_fails_on_strength_rates_nothing_and_one_that_fails_in_form_stands_beside(analysis):
+    few = replace(
+        analysis.campaign,
+        breaks=(broken("B1", 14_100), broken("B2", 20_000)),
+        decision=replace(analysis.campaign.decision, limit="tolerance"),
+    )
+    refused = refused_by_lot(few, analysis.rating)
+    assert analysis.rating.rated
+    assert not refused.rated
+    assert refused.reasons[-1].startswith(
+        "the lot fails on strength: lower tolerance limit of the breaks: none above 0"
+    )
+    assert not any(row["rated"] for row in refused.predictions)
+    form = replace(analysis.campaign, criteria=replace(analysis.campaign.criteria, lot_size=400))
+    assert refused_by_lot(form, analysis.rating) == analysis.rating
+    assert all("strength factor" not in row["violation"] for row in analysis.rating.predictions)
