@@ -32,7 +32,7 @@ from cordlab.limits.validation import Validation, stiffer_when_worn, unlike_drop
 from cordlab.limits.wave_effects import WaveLoads, wave_loads
 from cordlab.rating.lot import Lot, lot_of, refused_by_lot
 from cordlab.rating.range_plan import RangePlan, plan_range
-from cordlab.rating.rate import Rating, not_rated, rate, rating_masses
+from cordlab.rating.rate import Rating, in_both, not_rated, rate, rating_masses
 from cordlab.rating.with_and_without import ByHand, weigh
 from cordlab.records.calibration import Calibration, calibrate_campaign
 from cordlab.records.reduce import Drop, notes_on, reduce_all
@@ -329,8 +329,23 @@ class Analysis:
             rating = self._rated[0]
         else:
             rating = not_rated([self._why["_rated"]], decision=campaign.decision, n_cords=len(self._cords))
+        if self._with_every_cord is not None and rating.rated:
+            try:
+                rating = in_both(rating, self._with_every_cord.rating)
+            except CampaignError as error:
+                rating = rating.refused(f"with the cords that were left out for what they are: {error}")
         conditions = self._conditions() if rating.rated else ""
         return replace(rating, conditions=conditions, hangs_on=hangs_on(campaign.site, campaign.criteria))
+
+    @cached_property
+    def _with_every_cord(self) -> "Analysis | None":
+        """The analysis with the cords that were left out for what they are, to the same count; None without any."""
+        campaign = self.campaign.with_every_cord()
+        if campaign is self.campaign:
+            return None
+        if self.service is not None and self.service.jumps is not None:
+            campaign = replace(campaign, decision=replace(campaign.decision, jumps=self.service.jumps))
+        return Analysis(campaign, self.progress)
 
     def _conditions(self) -> str:
         """For which jump counts and temperatures the rated range holds, in words."""
@@ -426,7 +441,10 @@ class Analysis:
         """Choices made by hand, with the answer without them; None where there are none."""
 
         def again(campaign: Campaign) -> Rating:
-            return Analysis(campaign, self.progress).rating
+            other = self._with_every_cord
+            if other is None or other.campaign != campaign:
+                other = Analysis(campaign, self.progress)
+            return other.rating
 
         return weigh(self.campaign, self.drops, self.stiffness, self.rating, rate_again=again)
 

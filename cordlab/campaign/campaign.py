@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from cordlab.campaign.decisions import LEFT_OUT, NOTHING, Decisions, read_decisions
+from cordlab.campaign.decisions import CORD, LEAVE_OUT, LEFT_OUT, NOTHING, Decisions, read_decisions
 from cordlab.campaign.files import SENSORS, CampaignError, Folder, listing, offer, optional_inputs
 from cordlab.campaign.loggers import Record, parse_record
 from cordlab.campaign.settings import Criteria, Decision, Plan, Rig, Settings, Site, read_settings
@@ -150,6 +150,17 @@ class Campaign:
         """The campaign without what was settled by hand."""
         drops = tuple(replace(entry, use=entry.noted_use) for entry in self.drops)
         return replace(self, drops=drops, by_hand=NOTHING)
+
+    def with_every_cord(self) -> "Campaign":
+        """The campaign with what was left out for what a cord is; itself where there is nothing of the kind."""
+        kept = Decisions(tuple(one for one in self.by_hand if one.kind != LEAVE_OUT or one.cause != CORD))
+        if len(kept.choices) == len(self.by_hand.choices):
+            return self
+        drops = tuple(
+            replace(entry, use=LEFT_OUT if kept.leaving_out(entry.drop, entry.cord) else entry.noted_use)
+            for entry in self.drops
+        )
+        return replace(self, drops=drops, by_hand=kept)
 
     def of_cord(self, name: str) -> "Campaign":
         """The campaign of this cord by itself: its own drops, what was settled of them, and the lot's breaks.

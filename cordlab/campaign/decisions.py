@@ -23,6 +23,7 @@ FILE = "decisions.csv"
 BEFORE = "decisions.toml"  # held the choices up to cordlab 0.1
 LEFT_OUT = "left out"  # the use of a drop that was left out by hand
 MARK, LEAVE_OUT, SETTLE, TAKE_BACK = "mark", "leave out", "settle", "take back"
+MEASUREMENT, CORD = "measurement", "cord"  # causes for which something is left out
 EVENTS = ("release", "slack_end", "lowest")
 TIMES = {event: event.replace("_", " ") for event in EVENTS}  # event → its column
 LONGEST = 500  # characters of a reason
@@ -31,6 +32,7 @@ BY_EYE = 0.01  # s, standard uncertainty of a mark that states none; our choice
 COLUMNS = (
     Column("kind", read=one_of(MARK, LEAVE_OUT, SETTLE, TAKE_BACK)),
     *(may_have(name) for name in ("drop", "cord", "finding")),
+    may_have("cause", read=one_of(MEASUREMENT, CORD)),
     *(may_have(name, "s", uncertain=True) for name in TIMES.values()),
     Column("reason", read=partial(text, longest=LONGEST, instead="write one line of text")),
     may_have("by"),
@@ -46,6 +48,8 @@ class Choice:
     finding : its kind, where it is settled; of that drop alone where a drop is named
     times : "release", "slack_end", "lowest" → time in the record, those that are marked [s]; none where it is left out
     by : who decided, None where that is not known
+    cause : of what is left out: "measurement", a fault of it, or "cord", what the cord is; a cord stays in its batch,
+        and only masses that are rated with and without it are the answer
     """
 
     reason: str
@@ -54,6 +58,7 @@ class Choice:
     times: Mapping[str, Measured] = field(default_factory=dict)
     by: str | None = None
     finding: str | None = None
+    cause: str = CORD
 
     @property
     def kind(self) -> str:
@@ -113,7 +118,7 @@ class Decisions:
             elif choice.kind == SETTLE:
                 results["settled"].append(row | {"finding": choice.finding})
             else:
-                results["left_out"].append(row | {"cord": choice.cord})
+                results["left_out"].append(row | {"cord": choice.cord, "cause": choice.cause})
         return results
 
 
@@ -185,7 +190,8 @@ def _in_force(files: Folder, table: Table) -> dict[int, Choice]:
         if number in refused:
             continue
         times = {event: entry[event] for event in EVENTS if entry[event] is not None}
-        choice = Choice(row["reason"], row["drop"], row["cord"], times, row["by"], row["finding"])
+        cause = row["cause"] or CORD  # nothing said: the cord stays in the batch
+        choice = Choice(row["reason"], row["drop"], row["cord"], times, row["by"], row["finding"], cause)
         key, name = choice.about
         same = [other for other in in_force if in_force[other].about == choice.about]
         if row["kind"] == TAKE_BACK:
@@ -221,6 +227,8 @@ def _slips(row: Row) -> Iterator[tuple[str, str]]:
         yield "cord", "a mark is of one drop; name the drop instead"
     if row["kind"] == MARK and not times:
         yield "kind", f"marks nothing; give one or more of {', '.join(TIMES.values())}"
+    if row["cause"] is not None and row["kind"] != LEAVE_OUT:
+        yield "cause", f"only a row '{LEAVE_OUT}' has a cause; leave the cell blank"
     for name, _ in times if row["kind"] != MARK else ():
         yield name, "only a mark has times; leave the cell blank"
     for (before, early), (after, late) in pairwise(times):
@@ -283,6 +291,7 @@ def _add(folder: str | Path, about: Choice, *, taken_back: str, new: tuple[Choic
 def _row(choice: Choice) -> Row:
     """The row that says a choice."""
     row = {name: getattr(choice, name) for name in ("kind", "drop", "cord", "finding", "reason", "by")}
+    row["cause"] = choice.cause if choice.kind == LEAVE_OUT else None
     times = {TIMES[event]: at.value for event, at in choice.events.items()}
     return row | times | {f"u({TIMES[event]})": at.u for event, at in choice.events.items()}
 

@@ -163,6 +163,43 @@ class Rating:
         )
 
 
+def in_both(rating: Rating, other: Rating) -> Rating:
+    """The masses rated in both: without cords that were left out for what they are, and with them (`other`)."""
+    if rating.ends is None:
+        return rating
+    if other.ends is None:
+        return rating.refused(f"with the cords that were left out for what they are: {'; '.join(other.reasons)}")
+    ends = max(rating.ends[0], other.ends[0]), min(rating.ends[1], other.ends[1])
+    if ends[0] > ends[1]:
+        return rating.refused(
+            f"no mass is rated both with and without the cords that were left out for what they are: "
+            f"{mass_range(*other.ends)} with them, {mass_range(*rating.ends)} without"
+        )
+    governed = dict(rating.governed_by)
+    for k, end in enumerate(("light", "heavy")):
+        if ends[k] != rating.ends[k]:
+            governed[end] = other.governed_by[end]
+    reason = "not rated with the cords that were left out for what they are"
+    rows = tuple(
+        row | {"rated": False, "reason": reason}
+        if row["rated"] and not ends[0] - 1e-9 <= row["mass"] <= ends[1] + 1e-9
+        else row
+        for row in rating.predictions
+    )
+    note = (
+        f"cords left out for what they are belong to the batch: rated are the masses that hold with them "
+        f"({mass_range(*other.ends)}) and without them ({mass_range(*rating.ends)})"
+    )
+    return replace(
+        rating,
+        lightest=ends[0],
+        heaviest=ends[1],
+        governed_by=governed,
+        reasons=(*rating.reasons, note),
+        predictions=rows,
+    )
+
+
 def not_rated(reasons: Sequence[str], *, decision: "Decision", n_cords: int) -> Rating:
     """The answer where there is not even a forecast."""
     return Rating(

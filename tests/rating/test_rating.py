@@ -10,7 +10,7 @@ import pytest
 from cordlab.limits.anchoring import drop_stiffness
 from cordlab.limits.forecast import forecast_drop
 from cordlab.limits.validation import HeldBack, Validation
-from cordlab.rating.rate import rate, rating_masses, re_rate
+from cordlab.rating.rate import in_both, rate, rating_masses, re_rate
 from cordlab.statistics.propagation import DECISIONS
 from cordlab.units import Measured
 from tests.limits.test_limits import CURVE, EXACT, MASSES, UNSURE, invented, scattered
@@ -299,3 +299,18 @@ def test_the_end_is_where_all_criteria_together_are_just_met(forecast):
     only = criteria(least_clearance=4.0, greatest_g=9.0)
     ends = [rate(replace(forecast, together=one), criteria=only, breaking_load=LOT).heaviest for one in (True, False)]
     assert ends[0] == pytest.approx(ends[1], abs=0.11)
+
+
+def test_with_and_without_a_cord_the_masses_in_both_are_the_answer(forecast, rating):
+    other = rate(forecast, criteria=criteria(least_clearance=6.0, greatest_g=2.7), breaking_load=LOT)
+    both = in_both(rating, other)
+    assert (both.lightest, both.heaviest) == (other.lightest, other.heaviest)
+    assert "belong to the batch" in both.reasons[-1]
+    inside = [row["mass"] for row in both.predictions if row["rated"]]
+    assert both.lightest <= min(inside)
+    assert max(inside) <= both.heaviest
+    nothing = in_both(rating, rate(forecast, criteria=criteria(least_clearance=30.0), breaking_load=LOT))
+    assert not nothing.rated
+    assert "no tested mass meets every criterion" in nothing.reasons[-1]
+    light = replace(other, lightest=rating.heaviest + 1, heaviest=rating.heaviest + 2)
+    assert in_both(rating, light).reasons[-1].startswith("no mass is rated both with and without")
