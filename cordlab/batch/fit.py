@@ -308,15 +308,15 @@ def _candidate(
             params=params,
             extra=samples.energy_residuals(family),
         )
+        fit = _as_batch(solution, samples)
+        rms = _check_rms(fit, check) if check else _left_out_rms(fit, samples)
     except (ValueError, np.linalg.LinAlgError) as trouble:
         return Candidate(name, None, np.inf, np.nan, np.nan, f"could not be fitted: {trouble}", False)
-    fit = _as_batch(solution, samples)
     sensible, note = float(fit.curve.rises_to(2 * reach)), fit.no_band
     if sensible < reach:
         note = f"the force stops rising at stretch ratio {sensible:.2f}, within the tested range; try another model"
     elif np.isfinite(fit.curve.lock_up) and not note:
         note = f"locks up at stretch ratio {float(fit.curve.lock_up):.2f}"
-    rms = _check_rms(fit, check) if check else _left_out_rms(fit, samples)
     return Candidate(name, fit, fit.aicc, rms, sensible, note, sensible >= reach and solution.result.success)
 
 

@@ -310,3 +310,11 @@ def test_a_parameter_of_the_chosen_model_can_be_fixed_or_bounded(drops):
         fit_batch(drops, params=params)
     with pytest.raises(ValueError, match=r"gent takes the parameters mu, j; got c1, c2"):
         fit_batch(drops, model="gent", params=params)
+
+
+def test_a_rival_that_cannot_be_refitted_is_left_out_with_the_reason(drops):
+    """A slack length with its decimal moved makes stretch ratios of 30, which no curve with a lock-up follows."""
+    slipped = [replace(d, stretch_ratio=10 * d.stretch_ratio) if d.cord == drops[0].cord else d for d in drops]
+    rival = fit_batch(slipped, candidates=["mooney-rivlin", "arruda-boyce"]).candidate("arruda-boyce")
+    assert rival.fit is None
+    assert rival.note.startswith("could not be fitted: arruda-boyce: the curve bends too sharply")
