@@ -129,6 +129,8 @@ class Site:
     gear_mass: Measured = _key(_measured, unit="kg", at_least=0)  # hung with the rider: harness, connectors
     drag_area: Measured = _key(_measured, unit="m^2", at_least=0)  # Cd·A of the body
     air_density: Measured = _key(_measured, unit="kg/m^3", at_least=0)
+    # what a rider's mass may be off by: of the scale at the site; None: weighed without error
+    rider_mass_error: Measured | None = _key(_common_error, None, unit="kg")
     # lowest and highest of the cord in use; None: where the drops were made, and nowhere else
     temperature: tuple[float, float] | None = _key(_range, None, unit="degC")
 

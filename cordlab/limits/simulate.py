@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import gammaincinv, ndtri, stdtrit
+from scipy.special import ndtr, ndtri, stdtrit
 
 from cordlab.batch.drop_table import DROP_INPUTS, Keywords, uncertain_inputs
 from cordlab.limits.anchoring import VISCOSITY, DropStiffness
@@ -21,15 +21,20 @@ from cordlab.units import Measured, Rectangular
 if TYPE_CHECKING:
     from cordlab.campaign.settings import Site
 
-SIGNED = ("release_depth", "tie_height", "reach")  # inputs of a site that a normal law may take below zero
+SIGNED = (
+    "release_depth",
+    "tie_height",
+    "reach",
+    "rider_mass",
+)  # inputs of a site that a normal law may take below zero
 LENGTH = "slack length of the next cord"
 
 Numbers = np.ndarray | float
 
 
 def draw_input(quantity: Measured, share: np.ndarray, *, positive: bool = False) -> np.ndarray:
-    """Draws of an input by the inverse of its law, from numbers between 0 and 1: normal, or for what cannot be negative
-    a gamma law of the same mean and sd.
+    """Draws of an input by the inverse of its law, from numbers between 0 and 1: normal, as for an estimate and its u
+    (JCGM 101 6.4.7), cut at 0 where it cannot be negative.
 
     A rectangular input keeps its law; what of it would be negative and cannot be counts with the other sign.
     """
@@ -39,8 +44,8 @@ def draw_input(quantity: Measured, share: np.ndarray, *, positive: bool = False)
     if isinstance(quantity, Rectangular):
         drawn = value + np.sqrt(3) * u * (2 * share - 1)
     elif positive and value > 0:
-        shape = (value / u) ** 2
-        return gammaincinv(shape, share) * value / shape
+        below = ndtr(-value / u)
+        return value + u * ndtri(below + (1 - below) * share)
     else:  # a zero with an uncertainty, as of a compliance that may as well be nothing, counts with either sign
         drawn = value + u * ndtri(share)
     return np.abs(drawn) if positive else drawn
@@ -49,6 +54,8 @@ def draw_input(quantity: Measured, share: np.ndarray, *, positive: bool = False)
 def site_inputs(site: "Site") -> dict[str, Measured]:
     """What a drop at the site meets: the inputs of `predict_drop`, tie height, reach below the attachment and gear."""
     there = {"tie_height": site.tie_height, "reach": site.reach_below_attachment, "gear": site.gear_mass}
+    if scale := getattr(site, "rider_mass_error", None):
+        there["rider_mass"] = scale
     return uncertain_inputs(site) | there
 
 
@@ -149,7 +156,7 @@ class Run:
         scale = np.exp(np.clip(y + stiffened(self.waves, self.hung[at]), -50.0, 50.0))
         curves = self.stiffness.shapes[family].take(shape, scale)
         inputs: Keywords = self.stiffness.batch | {name: there[name] for name in DROP_INPUTS}
-        uniform = predict_drop(curves, mass=self.masses[at] + there["gear"], **inputs)
+        uniform = predict_drop(curves, mass=self.masses[at] + there["gear"] + there.get("rider_mass", 0.0), **inputs)
         lower = tie = np.maximum(measured, 0.0)
         if self.waves is not None:
             ratios = [self.waves.at(self.hung[at], end) for end in ("lower", "tie")]

@@ -69,6 +69,14 @@ class Batch:
         return {name: s * x for name, s, x in zip(names, scales, z, strict=True)}
 
 
+def above_zero(law: Measured, rng: np.random.Generator, n: int) -> np.ndarray:
+    """Normal, what lies below zero drawn again."""
+    values = rng.normal(law.value, law.u, n)
+    while (values <= 0).any():
+        values = np.where(values <= 0, rng.normal(law.value, law.u, n), values)
+    return values
+
+
 def excess(mass: Any) -> Any:
     """What stretch waves add to ln peak load in this invented world."""
     return 0.10 - 0.0008 * (np.asarray(mass) - 36.0)
@@ -100,9 +108,8 @@ class Truth:
     def of(cls, batch: Batch, rng: np.random.Generator, *, n: int = 40_000, step: float = 4.0) -> "Truth":
         grid, rows = np.arange(36.0, 100.1, step), []
         cords, site = batch.cords(rng, n), SITE
-        shape = (site.drag_area.value / site.drag_area.u) ** 2
         inputs = {
-            "drag_area": rng.gamma(shape, site.drag_area.value / shape, n),
+            "drag_area": above_zero(site.drag_area, rng, n),
             "air_density": site.air_density.draw(rng, n),
             "release_depth": site.release_depth.draw(rng, n),
         }
@@ -126,7 +133,7 @@ def lab(batch: Batch, n_cords: int, rng: np.random.Generator) -> tuple[Any, dict
     """One lab's campaign, stiffness; the true cords that it dropped; the rig as it truly is."""
     cords = batch.cords(rng, n_cords)
     true_rig = SimpleNamespace(
-        drag_area=Measured(float(rng.gamma((0.10 / 0.03) ** 2, 0.03**2 / 0.10))),
+        drag_area=Measured(float(above_zero(RIG.drag_area, rng, 1)[0])),
         air_density=Measured(float(RIG.air_density.draw(rng, 1)[0])),
         release_depth=Measured(float(RIG.release_depth.draw(rng, 1)[0])),
     )
@@ -169,9 +176,8 @@ def knowing(cords: dict[str, np.ndarray], batch: Batch, mass: float, rng: np.ran
     y = log_scales(curve, evidence, nominal, **rig)[0]
     level = y.mean() + y.std(ddof=1) * np.sqrt(1 + 1 / size) * rng.standard_t(size - 1, n)
     same = {"level": level, "tilt": np.zeros(n), "length": np.zeros(n), "mass": np.zeros(n), "peak": np.zeros(n)}
-    shape = (SITE.drag_area.value / SITE.drag_area.u) ** 2
     inputs = {
-        "drag_area": rng.gamma(shape, SITE.drag_area.value / shape, n),
+        "drag_area": above_zero(SITE.drag_area, rng, n),
         "air_density": SITE.air_density.draw(rng, n),
         "release_depth": SITE.release_depth.draw(rng, n),
     }

@@ -418,6 +418,30 @@ def test_a_rectangular_input_ends_where_it_says(text, lowest, positive):
     assert highest - 0.01 < draws.max() <= highest
 
 
+def test_an_estimate_and_its_u_are_a_normal_law_cut_at_zero():
+    """JCGM 101:2008, 6.4.7; against scipy's truncated normal law. A drag area is as thin on neither side."""
+    shares = np.array([0.001, 0.01, 0.5, 0.99, 0.999])
+    for value, u in ((0.5, 0.2), (0.1, 0.1), (0.5, 0.01)):
+        law = stats.truncnorm(-value / u, np.inf, loc=value, scale=u)
+        assert draw_input(Measured(value, u), shares, positive=True) == pytest.approx(law.ppf(shares), rel=1e-9)
+        assert draw_input(Measured(value, u), shares) == pytest.approx(stats.norm(value, u).ppf(shares), rel=1e-9)
+
+
+def test_the_scale_at_the_site_is_in_the_limits_of_a_rider():
+    """u² of the clearance grows by (slope in mass · u)²; more load with a heavier rider takes no tested mass away."""
+    stiffness = drop_stiffness(CURVE, invented(scattered(14, 6, 0.002, 0.0)), rig=EXACT)
+    unsure = SimpleNamespace(**vars(EXACT) | {"rider_mass_error": Measured(0.0, 2.0)})
+    masses = np.array([60.0, 68.0, 76.0])
+    sure, weighed = (
+        forecast_drop(stiffness, site=site, masses=masses, draws=16_000, seed=1) for site in (EXACT, unsure)
+    )
+    slope = (sure.estimate("clearance")[2] - sure.estimate("clearance")[0]) / 16.0
+    grown = np.sqrt(weighed.u["clearance"][1] ** 2 - sure.u["clearance"][1] ** 2)
+    assert grown == pytest.approx(abs(2.0 * slope), rel=0.05)
+    assert weighed.estimate("clearance") == pytest.approx(sure.estimate("clearance"))
+    assert "site rider mass" in {share.input for share in budget(weighed, mass=68.0).shares}
+
+
 def test_run_is_for_the_masses_asked():
     stiffness = drop_stiffness(CURVE, invented(scattered(14, 4, 0.02, 0.0)), rig=EXACT)
     run = Run.of(stiffness, site=EXACT, masses=[50.0, 60.0], cord="C1", waves=None)
