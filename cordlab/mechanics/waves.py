@@ -359,7 +359,9 @@ class Chains:
             self.elements[draws] *= 2
             self.run(draws)
             draws, before = draws[kept := self.outcome[draws] <= Outcome.NOT_RISING], before[:, kept]
-            self.apart[draws] = np.abs(before / self.results[2:4, draws] - 1).max(axis=0)
+            # what the first instant loads converges with the root of the elements' number: more is left
+            more = np.where(instant[draws], 1 / (np.sqrt(2) - 1), 1.0)
+            self.apart[draws] = more * np.abs(before / self.results[2:4, draws] - 1).max(axis=0)
             draws = draws[(self.apart[draws] > AGREE) & (self.elements[draws] < self.most)]
 
 
