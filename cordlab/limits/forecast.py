@@ -57,6 +57,7 @@ class Forecast(Run):
     count: int
     notes: tuple[str, ...]
     together: bool = True
+    seed: int = 0
 
     @property
     def jointly(self) -> bool:
@@ -207,7 +208,8 @@ def forecast_drop(
     if draws is not None:
         size = 2 ** max(round(log2(draws / SCRAMBLES)), 1)
     known = {field.name: getattr(run, field.name) for field in fields(run)}
-    known |= {"limit_kind": limit, "probability": probability, "confidence": confidence, "together": together}
+    known |= {"limit_kind": limit, "probability": probability, "confidence": confidence}
+    known |= {"together": together, "seed": seed}
     known["estimates"] = {name: values[:, 0] for name, values in run.by_shapes().items()}
     values, spare, count = np.empty((0, 0, 0)), np.empty((SPARE.stop - SPARE.start, 0)), 0
     while True:

@@ -17,7 +17,7 @@ from scipy.special import stdtrit
 
 from cordlab.batch.drop_table import Evidence, drop_inputs, retests
 from cordlab.limits.anchoring import DropStiffness
-from cordlab.limits.forecast import Forecast
+from cordlab.limits.forecast import Forecast, forecast_drop
 from cordlab.limits.tested import known_temperatures
 from cordlab.limits.wave_effects import stiffened
 from cordlab.mechanics.predict import Prediction, predict_drop
@@ -175,8 +175,8 @@ def _softening(stiffness: DropStiffness, drops: Evidence) -> Softening | None:
         return None
 
 
-def _changes(stiffness: DropStiffness, drops: Evidence, log_scale: np.ndarray) -> dict[int, np.ndarray]:
-    """Change of each cord's ln s since it was new, at each retest that at least two cords reached.  count → (n_cords,)
+def _changes(stiffness: DropStiffness, drops: Evidence, log_scale: np.ndarray) -> dict[int, pd.Series]:
+    """Change of each cord's ln s since it was new, at each retest that at least two cords reached, by cord.
 
     A cord against itself, by the drops of that retest alone: no line over the count is assumed. Of one cord by itself
     the change of each drop, at each retest with at least two of them.
@@ -188,21 +188,52 @@ def _changes(stiffness: DropStiffness, drops: Evidence, log_scale: np.ndarray) -
         worn = (retest == count) & ~new
         both = np.intersect1d(cord[worn], cord[new])
         if len(set(stiffness.drops.cord)) == 1 and worn.sum() >= 2:
-            changes[int(count)] = log_scale[worn] - log_scale[new].mean()
+            changes[int(count)] = pd.Series(log_scale[worn] - log_scale[new].mean(), cord[worn])
         if both.size >= 2:
             of_cords = [log_scale[worn & (cord == c)].mean() - log_scale[new & (cord == c)].mean() for c in both]
-            changes[int(count)] = np.array(of_cords)
+            changes[int(count)] = pd.Series(of_cords, both)
     return changes
 
 
-def aged(forecast: Forecast, change: np.ndarray) -> Forecast:
-    """The forecast with ln s changed as these cords' was; another cord's change by the t law (JCGM 101 6.4.9).
+def _with_own_values(forecast: Forecast, change: pd.Series) -> Forecast:
+    """A tolerance forecast on the worn cords' own values: a new cord's limit and an independent change hold too seldom.
 
-    change : (n_cords,)
+    Each retested cord's drops are moved by its own change, so that its level and its change stay one.
     """
-    another = GroupLines.of(change, group=range(change.size)).another_group()
+    stiffness = forecast.stiffness
+    cords = np.array(stiffness.drops.cord)
+    kept = np.isin(cords, change.index)
+    moved = change.reindex(cords[kept]).to_numpy()
+    peaked = kept[stiffness.drops.has_peak]
+    worn = replace(
+        stiffness,
+        drops=stiffness.drops.take(kept),
+        scales=tuple(scales[:, kept] + moved for scales in stiffness.scales),
+        excess=stiffness.excess and tuple(excess[:, peaked] for excess in stiffness.excess),
+        shared=tuple(
+            replace(
+                one,
+                effect=one.effect[kept],
+                peak_effect=one.peak_effect[peaked] if len(one.peak_effect) else one.peak_effect,
+            )
+            for one in stiffness.shared
+        ),
+    )
+    asked = {name: getattr(forecast, name) for name in ("site", "masses", "cord", "waves", "together", "seed")}
+    asked |= {name: getattr(forecast, name) for name in ("probability", "confidence")}
+    return forecast_drop(worn, limit=forecast.limit_kind, draws=forecast.spare.shape[-1], **asked)
+
+
+def aged(forecast: Forecast, change: pd.Series) -> Forecast:
+    """The forecast with ln s changed as these cords' was; another cord's change by the t law (JCGM 101 6.4.9)."""
+    if forecast.content is not None and forecast.cord is None:
+        return _with_own_values(forecast, change)
+    another = GroupLines.of(change.to_numpy(), group=range(change.size)).another_group()
     mean, u, dof = float(another.mean[0]), float(another.u[0]), another.dof[0]
-    grid = mean + np.linspace(-8.0, 8.0, 17) * (3 * u + 1e-3)
+    drawn = mean + u * stdtrit(dof, forecast.spare[0])
+    # from two cords the t law reaches far: the grid holds every draw, up to where no change matters any more
+    width = min(max(24 * u + 8e-3, 1.01 * float(np.abs(drawn - mean).max())), 50.0)
+    grid = mean + width * np.sinh(np.linspace(-4.0, 4.0, 33)) / np.sinh(4.0)
     level = forecast.level.families[0].mean[0]
     new, worn = _quantities(forecast, level[:, None]), _quantities(forecast, level[:, None] + grid)
 
@@ -216,7 +247,6 @@ def aged(forecast: Forecast, change: np.ndarray) -> Forecast:
             after[name] = x * step if load else x + step
         return after
 
-    drawn = mean + u * stdtrit(dof, forecast.spare[0])
     estimates = {name: x[:, None] for name, x in forecast.estimates.items()}
     middle = {name: x[:, 0] for name, x in moved(estimates, mean).items()}
     content = None if forecast.content is None else moved(forecast.content, drawn)
