@@ -1,7 +1,7 @@
 """The chain: a campaign → calibrations, drops, curve, limits, rating, wear, lot, cautions; each when asked for."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from functools import cached_property, partial, wraps
 from math import isfinite
 from typing import Any, TypeVar
@@ -15,7 +15,7 @@ from cordlab.batch.cords import Batch, TemperatureTrend, batch_report, quantitie
 from cordlab.batch.drop_table import Evidence, retests
 from cordlab.batch.findings import Finding, against_rating, fit_findings, settled
 from cordlab.batch.fit import BatchFit, FitError, fit_batch
-from cordlab.batch.lowest_points import LowestFit, energies, fit_lowest_points, unheld
+from cordlab.batch.lowest_points import LowestFit, energies, fit_ladder, unheld
 from cordlab.batch.slow_pulls import PullComparison, compare_pulls, read_pulls
 from cordlab.batch.viscosity import Viscosity
 from cordlab.batch.wave_removal import WaveFit, take_out_waves
@@ -28,7 +28,7 @@ from cordlab.limits.anchoring import DropStiffness, drop_stiffness
 from cordlab.limits.budget import Budget, budget
 from cordlab.limits.forecast import Forecast, forecast_drop
 from cordlab.limits.tested import comparable, range_of_use
-from cordlab.limits.validation import Validation, stiffer_when_worn, unlike_drops, validate
+from cordlab.limits.validation import Validation, lack_of_fit, stiffer_when_worn, unlike_drops, validate
 from cordlab.limits.wave_effects import WaveLoads, wave_loads
 from cordlab.rating.lot import Lot, lot_of, refused_by_lot
 from cordlab.rating.range_plan import RangePlan, plan_range
@@ -154,7 +154,8 @@ class Analysis:
         _refuse_without_drops_or_model(self.campaign)
         rig, measured, model = self.campaign.rig, self._drops_used("fit"), self.campaign.decision.model
         if not (recorded := self._without_waves("fit")):
-            return fit_lowest_points(measured.lowest_point, cords=measured.cord, model=model, **measured.setup(rig))
+            viscosity = self.waves.viscosity if self.waves else None
+            return fit_ladder(measured, rig=rig, model=model, viscosity=viscosity)
         return fit_batch(
             recorded,
             model=model,
@@ -205,7 +206,8 @@ class Analysis:
             viscosity=waves.viscosity,
             masses=[entry.mass.value for entry in campaign.drops],
         )
-        return loads if waves.measured else loads.loads_only()
+        without = fit.without_waves if isinstance(fit, LowestFit) else waves.measured
+        return loads if without else loads.loads_only()
 
     @cached_property
     def _refits(self) -> tuple[Refits, ...]:
@@ -226,6 +228,7 @@ class Analysis:
             waves=loads.rig if loads else None,
             unknowns_before=len(fit.chosen.parameters) - 1 if alone else 0,
             checked=self._drops_used("check").mass.tolist(),
+            bent=isinstance(fit, LowestFit) and not alone,
         )
 
     @property
@@ -458,7 +461,8 @@ class Analysis:
         if fit:
             findings += fit_findings(fit, self._without_waves("fit"))
         if stiffness:
-            findings += (*unlike_drops(stiffness), *stiffer_when_worn(stiffness, self._drops_used("wear")))
+            worn = self._drops_used("wear")
+            findings += (*unlike_drops(stiffness), *lack_of_fit(stiffness), *stiffer_when_worn(stiffness, worn))
         return settled(findings, self.campaign.by_hand)
 
     @cached_property
@@ -525,6 +529,9 @@ class Analysis:
             "waves": self.waves and self.waves.to_dict() | {"loads": self.loads.rows if self.loads else []},
             "pulls": of(self.pulls),
             "validation": [row.to_dict() for row in self.validation.rows] if self.validation else [],
+            "validation_means": [asdict(mean) | {"inside": mean.inside} for mean in self.validation.means]
+            if self.validation
+            else [],
             "predictions": self.predictions,
             "rating": of(self.rating),
             "batch": of(self.batch),

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.interpolate import RectBivariateSpline
 
-from tests.invented import invented_drop, mooney_rivlin
+from tests.invented import G, invented_drop, mooney_rivlin
 from tests.small_campaign import changed
 from tests.worlds import TOML
 
@@ -38,6 +38,7 @@ class Cords:
     """How the cords of an invented batch are; ln stiffness of a drop is a sum.
 
     per_kelvin : from 15 °C;  per_jump : of the jumps before;  bend : law over mass that all cords share
+    viscosity : of cords with stretch waves [N·s]; None: strained evenly
     """
 
     curve: Callable = mooney_rivlin
@@ -47,6 +48,7 @@ class Cords:
     per_jump: float = 0.0
     sd_per_jump: float = 0.0
     bend: Callable[[np.ndarray], np.ndarray] = np.zeros_like
+    viscosity: float | None = None
 
     def draw(self, rng: np.random.Generator, size: int) -> tuple[np.ndarray, np.ndarray]:
         """Level and change a jump of so many cords."""
@@ -59,11 +61,14 @@ class Cords:
 
     @cached_property
     def rig(self) -> "Table":
-        return Table(self.curve, drag=0.06)
+        return self._table(0.06)
 
     @cached_property
     def site(self) -> "Table":
-        return Table(self.curve, drag=AIR[0] * DRAG[0] / 2)
+        return self._table(AIR[0] * DRAG[0] / 2)
+
+    def _table(self, drag: float) -> "Table":
+        return Table(self.curve, drag) if self.viscosity is None else WaveTable(self.curve, drag, self.viscosity)
 
 
 class Table:
@@ -72,17 +77,23 @@ class Table:
     masses, logs = np.linspace(30.0, 112.0, 7), np.linspace(-0.3, 0.3, 7)
 
     def __init__(self, curve: Callable, drag: float) -> None:
-        def depth_of(mass: float, log_scale: float, drag: float, release: float) -> float:
-            setup = {"mass": mass, "length": LENGTH, "cord_mass": CORD_MASS, "c": drag, "y0": release, "rate": 20.0}
-            return invented_drop(force=lambda ratio: np.exp(log_scale) * curve(ratio), **setup).lowest_point
+        self.curve, self.drag = curve, drag
+        self.depth = self._spline(drag, 0.0)
+        self.by_drag, self.by_release = self._spline(1.2 * drag, 0.0), self._spline(drag, 0.2)
 
-        def depths(drag: float, release: float) -> RectBivariateSpline:
-            rows = [[depth_of(mass, log, drag, release) for log in self.logs] for mass in self.masses]
-            return RectBivariateSpline(self.masses, self.logs, np.array(rows))
+    def _spline(self, drag: float, release: float) -> RectBivariateSpline:
+        mass, log_scale = np.meshgrid(self.masses, self.logs, indexing="ij")
+        depths = self.depths(mass.ravel(), log_scale.ravel(), drag, release)
+        return RectBivariateSpline(self.masses, self.logs, np.reshape(depths, mass.shape))
 
-        self.depth = depths(drag, 0.0)
-        self.by_drag, self.by_release = depths(1.2 * drag, 0.0), depths(drag, 0.2)
-        self.drag = drag
+    def depths(self, masses: np.ndarray, log_scales: np.ndarray, drag: float, release: float) -> Sequence[float]:
+        setup = {"length": LENGTH, "cord_mass": CORD_MASS, "c": drag, "y0": release, "rate": 20.0}
+        scales = np.exp(log_scales).tolist()
+        drops = [
+            invented_drop(mass=mass, force=lambda ratio, scale=scale: scale * self.curve(ratio), **setup)
+            for mass, scale in zip(masses.tolist(), scales, strict=True)
+        ]
+        return [drop.lowest_point for drop in drops]
 
     def __call__(self, mass, log_scale, drag=None, release=0.0) -> np.ndarray:
         mass, log_scale = np.broadcast_arrays(np.asarray(mass, float), log_scale)
@@ -92,6 +103,59 @@ class Table:
         a_drag = (self.by_drag.ev(mass, log_scale) - depth) / (0.2 * self.drag)
         a_release = (self.by_release.ev(mass, log_scale) - depth) / 0.2
         return depth + a_drag * (drag - self.drag) + a_release * release
+
+
+class WaveTable(Table):
+    """The same with stretch waves."""
+
+    masses, logs = np.linspace(32.0, 104.0, 8), np.linspace(-0.15, 0.15, 5)
+
+    def __init__(self, curve: Callable, drag: float, viscosity: float) -> None:
+        self.viscosity = viscosity
+        super().__init__(curve, drag)
+
+    def depths(self, masses: np.ndarray, log_scales: np.ndarray, drag: float, release: float) -> np.ndarray:
+        return with_waves(self.curve, masses, log_scales, drag, release, self.viscosity)
+
+
+def with_waves(curve, masses, log_scales, drag, release, viscosity, *, lumps=40, step=3e-4) -> np.ndarray:
+    """Lowest points of masses (n,) on cords of ln stiffness (n,), with stretch waves: a chain of lumps each.  [m]"""
+    piece, inertia = LENGTH / lumps, np.full((lumps, masses.size), CORD_MASS / lumps)
+    inertia[-1] = masses + CORD_MASS / lumps / 2
+    speed = np.zeros_like(inertia)
+    depth = np.repeat(piece * np.arange(1.0, lumps + 1)[:, None], masses.size, 1)
+    speed[-1] = _speed_at_the_end_of_slack(masses, drag, release) * masses / inertia[-1]
+    ratios, scales, tie = np.linspace(1, 8, 4001), np.exp(log_scales), np.zeros((1, masses.size))
+    shape, lowest, going = curve(ratios), depth[-1].copy(), np.ones(masses.size, bool)
+    while going.any():
+        stretch = np.diff(depth, axis=0, prepend=tie) / piece
+        force = scales * np.interp(stretch, ratios, shape) + viscosity * np.diff(speed, axis=0, prepend=tie) / piece
+        force = np.where(stretch > 1, np.maximum(force, 0.0), 0.0)
+        net = -force
+        net[:-1] += force[1:]
+        net[-1] -= drag * speed[-1] * np.abs(speed[-1])
+        speed += step * (net / inertia + G)
+        depth += step * speed
+        lowest = np.maximum(lowest, np.where(going, depth[-1], 0.0))
+        going &= ~((speed[-1] < 0) & (depth[-1] > 1.3 * LENGTH))
+    return lowest
+
+
+def _speed_at_the_end_of_slack(masses: np.ndarray, drag: float, release: float) -> np.ndarray:
+    """Of masses on a folded cord, by the energy that they have taken up, Runge and Kutta's rule.  [m/s]"""
+    places, step = np.linspace(release, LENGTH, 401, retstep=True)
+
+    def rate(place: float, energy: np.ndarray) -> np.ndarray:
+        arm = CORD_MASS * (LENGTH - place) / (2 * LENGTH)
+        return (masses + arm) * G - 2 * drag * energy / (masses + arm)
+
+    energy = np.zeros(masses.size)
+    for place in places[:-1]:
+        first = rate(place, energy)
+        second = rate(place + step / 2, energy + step / 2 * first)
+        third = rate(place + step / 2, energy + step / 2 * second)
+        energy = energy + step / 6 * (first + 2 * second + 2 * third + rate(place + step, energy + step * third))
+    return np.sqrt(2 * energy / masses)
 
 
 def drawn(law: tuple[float, float], rng: np.random.Generator, size: int) -> np.ndarray:

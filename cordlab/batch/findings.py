@@ -37,6 +37,7 @@ STOPS = frozenset(
         "unlike lowest point",
         "unlike peak load",
         "copied cord",
+        "lack of fit",
         "release depth",
         "compliance",
         "drag area",

@@ -10,7 +10,8 @@ once, by how much drops of one cord scatter in ln s, and the level of each cord 
 of the shape alone, up to the stretch that only lowest points reach.
 """
 
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Collection, Hashable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -20,7 +21,7 @@ from numpy.typing import ArrayLike
 from cordlab.batch.bootstrap import Refits
 from cordlab.batch.drop_table import Evidence, Place, drop_inputs, mean_cord
 from cordlab.batch.fit import BatchFit, FitError, fit_batch
-from cordlab.batch.viscosity import wave_excess
+from cordlab.batch.viscosity import UNKNOWN, Viscosity, wave_excess
 from cordlab.batch.wave_removal import INTERIM, WaveFit
 from cordlab.curves.fit import CurveFit, as_fit
 from cordlab.curves.least_squares import Solution, aicc, along, minimise
@@ -41,6 +42,9 @@ FURTHER = 1.15  # times the recorded stretch, that other drops may reach on the 
 MODELS = ("linear", "mooney-rivlin", "ogden-1", "yeoh", "gent", "arruda-boyce")
 """Models tried on lowest points: a few parameters are all that a few numbers can carry."""
 
+STRAIGHT = "linear"  # no rubber over the stretch of a jump: drawn beside other models only where it fits best
+NOT_RULED_OUT = 10.0  # n ln of residual squares over the least, above which a model has no support (Burnham & Anderson)
+
 
 @dataclass(frozen=True)
 class LowestFit:
@@ -50,15 +54,26 @@ class LowestFit:
         in `log_scales`; `residuals` are the logarithms of the drops' scales less their cords'  [1]
     aicc       : of every model tried, +inf where it cannot be used
     notes      : model → why it cannot be used
+    equals     : the models that do equally well beside a bend over the masses, the chosen one first
+    without_waves : whether the part of stretch waves was taken off
     """
 
     chosen: CurveFit
     aicc: dict[str, float]
     notes: dict[str, str]
+    equals: tuple[CurveFit, ...]
+    without_waves: bool = False
 
     def refits(self, n: int, *, seed: int, progress: Progress = unwatched) -> tuple[Refits, ...]:
-        """None: how sure the shape is shows in the lines of ln s over mass, which the limits draw."""
-        return ()
+        """A curve of each model that does equally well; how sure its shape is shows in the lines of ln s over mass."""
+        if len(self.equals) < 2:
+            return ()
+        one = np.ones(1)
+        columns = [{name: one * value for name, value in fit.curve.parameters.items()} for fit in self.equals]
+        return tuple(
+            Refits(fit.model, column, one > 0, one * float(fit.residuals @ fit.residuals))
+            for fit, column in zip(self.equals, columns, strict=True)
+        )
 
     def summary(self) -> str:
         tried = [f"  {name}: AICc {x:.2f}  {self.notes.get(name, '')}".rstrip() for name, x in self.aicc.items()]
@@ -70,7 +85,11 @@ class LowestFit:
             {"model": name, "aicc": self.aicc.get(name), "check_rms": None, "note": self.notes.get(name, "")}
             for name in self.aicc | self.notes
         ]
-        return self.chosen.to_dict() | {"equals": [self.chosen.model.name], "held_back": "nothing", "candidates": table}
+        return self.chosen.to_dict() | {
+            "equals": [fit.model.name for fit in self.equals],
+            "held_back": "nothing",
+            "candidates": table,
+        }
 
 
 @dataclass(frozen=True)
@@ -198,6 +217,8 @@ def fit_lowest_points(
     *,
     cords: Sequence[Hashable],
     model: str = "auto",
+    waves: ArrayLike = 0.0,
+    without: Collection[str] = (),
     **inputs,
 ) -> LowestFit:
     """The curve with which every drop comes to its lowest point, each cord with its own scale.
@@ -205,11 +226,16 @@ def fit_lowest_points(
     lowest_point : (n,) below the tie point  [m];  inputs : as in `predict_drop`, one number or (n,)
     cords        : (n,) name of the cord of each drop
     model        : one of the registry, or "auto": the least AICc among `MODELS`
+    waves        : (n,) or 0, ln of the stiffness that stretch waves seem to add, taken off
+    without      : models that are not tried
     Raises FitError where no model can be used, with the reason for each.
     """
-    drops = _energies([""] * len(cords), cords, lowest_point, 0.0, inputs)
+    drops = _energies([""] * len(cords), cords, lowest_point, waves, inputs)
     fits, notes = {}, {}
     for name in MODELS if model == "auto" else (model,):
+        if name in without:
+            notes[name] = "with stretch waves some drop would not turn"
+            continue
         try:
             fits[name] = _fit(named(name), drops)
         except FitError as trouble:
@@ -219,7 +245,56 @@ def fit_lowest_points(
         raise FitError("no curve from these lowest points: " + "; ".join(f"{k}: {v}" for k, v in notes.items()))
     notes |= {name: fit.no_band for name, fit in fits.items() if fit.no_band}
     best = min(sure, key=lambda name: (fits[name].aicc, len(fits[name].parameters)))
-    return LowestFit(fits[best], {name: fit.aicc for name, fit in fits.items()}, notes)
+    equals = _equally_good({name: fits[name] for name in sure}, fits[best], drops)
+    return LowestFit(fits[best], {name: fit.aicc for name, fit in fits.items()}, notes, equals, bool(np.any(waves)))
+
+
+def _equally_good(fits: Mapping[str, CurveFit], chosen: CurveFit, drops: Energies) -> tuple[CurveFit, ...]:
+    """The chosen model and those that fit no worse than it, where each cord has a line and all have a bend over mass.
+
+    The bend takes up what the shapes of two models differ by at the masses, not what they differ by elsewhere.
+    """
+    misfit = {}
+    for name, fit in fits.items():
+        logs = drops.logs(fit.model, np.array(fit.model.values(fit.curve.parameters))[:, None])[:, 0]
+        lines = GroupLines.bent(logs, x=np.asarray(drops.setup.mass), group=drops.cord)
+        misfit[name] = float(lines.within * lines.dof_within)
+    if len(drops.names) < 2 or not np.isfinite(list(misfit.values())).all():
+        return (chosen,)
+    bound = min(misfit.values()) * np.exp(NOT_RULED_OUT / len(drops.lowest))
+    others = [fit for name, fit in fits.items() if misfit[name] <= bound and name not in (chosen.model.name, STRAIGHT)]
+    return (chosen, *others)
+
+
+def fit_ladder(evidence: Evidence, *, rig: Place, model: str, viscosity: Viscosity | None) -> LowestFit:
+    """The curve behind the lowest points of drops without a record, the part of stretch waves in them taken off.
+
+    viscosity : with which waves are computed, by the curve through the lowest points as they are; None: no waves
+    """
+    columns = {"cords": evidence.cord, "model": model, **evidence.setup(rig)}
+    fit = fit_lowest_points(evidence.lowest_point, **columns)
+    if viscosity is None:
+        return fit
+    refused: list[str] = []
+    added = _added_by_waves(fit.chosen.curve, evidence, rig, viscosity)
+    with suppress(FitError):  # no model is left: the curve then holds what waves do to lowest points
+        while np.isfinite(added).all():
+            clear = fit_lowest_points(evidence.lowest_point, waves=added, without=refused, **columns)
+            little = replace(viscosity, value=max(viscosity.value - viscosity.u, 0.0), how="given")
+            if np.isfinite(_added_by_waves(clear.chosen.curve, evidence, rig, little)).all():
+                return clear
+            refused.append(clear.chosen.model.name)  # a wave goes further than the drops, and there it does not turn
+    return fit
+
+
+def _added_by_waves(curve: Curve, evidence: Evidence, rig: Place, viscosity: Viscosity) -> np.ndarray:
+    """ln of the stiffness that waves seem to add to each drop; in the middle of `UNKNOWN` where nothing is known."""
+    masses, eta = np.unique(evidence.mass), viscosity.value
+    if viscosity.how == "unknown":
+        eta = float(np.mean(UNKNOWN))
+    batch, inputs = mean_cord(evidence), drop_inputs(rig)
+    stiffer = wave_excess(curve, mass=masses, viscosity=eta, batch=batch, inputs=inputs).stiffness
+    return np.interp(evidence.mass, masses, stiffer)
 
 
 def _fit(model: Model, drops: Energies) -> CurveFit:
@@ -285,11 +360,7 @@ def energies(recorded: Sequence[Drop], evidence: Evidence, *, rig: Place, waves:
     if waves is None or not (waves.seen and waves.measured):
         return uniform
     curve = fit_batch(recorded, candidates=INTERIM, energies=uniform).chosen.curve
-    masses = np.unique(evidence.mass)
-    stiffer = wave_excess(
-        curve, mass=masses, viscosity=waves.viscosity.value, batch=mean_cord(evidence), inputs=drop_inputs(rig)
-    ).stiffness
-    return Energies.of(*columns, waves=np.interp(evidence.mass, masses, stiffer), **inputs)
+    return Energies.of(*columns, waves=_added_by_waves(curve, evidence, rig, waves.viscosity), **inputs)
 
 
 def unheld(fit: BatchFit, evidence: Evidence) -> str:

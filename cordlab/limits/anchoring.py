@@ -72,6 +72,7 @@ class DropStiffness:
     trend : of ln s over temperature, carried by the lines where it is known
     unknowns_before : of the curve's shape, where one cord's lowest points alone gave it
     checked : masses of drops that were held back [kg]
+    bent : whether the cords share a bend over the masses: no record holds the shape of the curve
     """
 
     drops: Evidence
@@ -86,6 +87,7 @@ class DropStiffness:
     trend: TemperatureTrend
     unknowns_before: int = 0
     checked: tuple[float, ...] = ()
+    bent: bool = False
 
     def unexplained(self, drops: Evidence) -> np.ndarray:
         """ln s of drops on this rig by the central curve, the part of waves taken off.  (n_drops,)"""
@@ -93,12 +95,13 @@ class DropStiffness:
         return uniform - stiffened(self.waves, drops.mass)
 
     def lines(self, j: int = 0, drops: np.ndarray | slice = slice(None)) -> GroupLines:
-        """ln s over mass, a line a cord, by shapes number j, and over temperature where its slope is known.
+        """ln s over mass, a line a cord, by shapes number j, and over temperature where its slope is known; bent where
+        the curve is that of lowest points alone.
 
         drops : of some of the drops only, by number
         """
         line = partial(
-            GroupLines.of,
+            GroupLines.bent if self.bent else GroupLines.of,
             self.scales[j][:, drops],
             x=self.drops.mass[drops],
             group=np.array(self.drops.cord)[drops],
@@ -129,6 +132,7 @@ def drop_stiffness(
     waves: WaveEffect | None = None,
     unknowns_before: int = 0,
     checked: Sequence[float] = (),
+    bent: bool = False,
 ) -> DropStiffness:
     """Anchor `curve` on measured lowest points and peaks.
 
@@ -193,6 +197,7 @@ def drop_stiffness(
         trend=trend,
         unknowns_before=unknowns_before,
         checked=tuple(checked),
+        bent=bent,
     )
     if trend.slope is not None and not stiffness.lines().cause.size:
         trend = replace(trend, slope=None, u=None, dof=0, reason="on each cord temperature ran with the masses")

@@ -24,7 +24,7 @@ UNKNOWN_SLOPE = 0.0035  # of ln stiffness: that of ideal rubber, 1/T at 285 K, o
 AS_ONE = 5.0  # temperatures no further apart count as one where no slope is known; our choice [K]
 MASSES_AT_AN_END = 2  # lightest or heaviest, with one of which such a cord was dropped
 FURTHEST_STEP = 1.5  # from a mass to the next, in a ladder and in what is rated; our choice
-FEWEST_MASSES = 3  # of the fit drops; two show no bend between them
+FEWEST_MASSES = 3  # two show no bend between them
 
 
 def rateable_parts(masses: np.ndarray, checked: Sequence[float] = ()) -> list[tuple[float, float]]:
@@ -32,27 +32,31 @@ def rateable_parts(masses: np.ndarray, checked: Sequence[float] = ()) -> list[tu
 
     masses : of the fit drops;  checked : of drops that were held back
     """
-    fitted = np.unique(masses)
-    if fitted.size == 1:
-        return [(float(fitted[0]), float(fitted[0]))]
-    runs = [] if fitted.size < FEWEST_MASSES else _near_enough(fitted, checked)
+    dropped = _dropped(masses, checked)
+    if dropped.size == 1:
+        return [(float(dropped[0]), float(dropped[0]))]
+    runs = [] if dropped.size < FEWEST_MASSES else _near_enough(dropped)
     return [(float(run[0]), float(run[-1])) for run in runs if run.size > 1]
 
 
-def _near_enough(fitted: np.ndarray, checked: Sequence[float]) -> list[np.ndarray]:
-    """The masses from the lightest to the heaviest of the fit drops, parted where a step is too wide."""
-    masses = np.union1d(fitted, [mass for mass in checked if fitted[0] < mass < fitted[-1]])
-    return np.split(masses, np.flatnonzero(masses[1:] > FURTHEST_STEP * (1 + 1e-9) * masses[:-1]) + 1)
+def _dropped(masses: np.ndarray, checked: Sequence[float]) -> np.ndarray:
+    """The different masses from the lightest to the heaviest of the fit drops."""
+    return np.union1d(masses, [mass for mass in checked if masses.min() < mass < masses.max()])
+
+
+def _near_enough(dropped: np.ndarray) -> list[np.ndarray]:
+    """The masses, parted where a step is too wide."""
+    return np.split(dropped, np.flatnonzero(dropped[1:] > FURTHEST_STEP * (1 + 1e-9) * dropped[:-1]) + 1)
 
 
 def masses_not_shown(masses: np.ndarray, checked: Sequence[float] = ()) -> list[str]:
     """Why what lies between neighbouring masses is not rated, and which mass to drop; a sentence a gap."""
-    fitted = np.unique(masses)
-    if fitted.size == 2:
-        few = f"only two masses were dropped, {fitted[0]:g} and {fitted[1]:g} kg: a bend between them is not shown"
-        return [f"{few}; drop {_between(*fitted)} kg too"]
+    dropped = _dropped(masses, checked)
+    if dropped.size == 2:
+        few = f"only two masses were dropped, {dropped[0]:g} and {dropped[1]:g} kg: a bend between them is not shown"
+        return [f"{few}; drop {_between(*dropped)} kg too"]
     reasons = []
-    for light, heavy in pairwise(_near_enough(fitted, checked)):
+    for light, heavy in pairwise(_near_enough(dropped)):
         apart = f"{light[-1]:g} and {heavy[0]:g} kg are more than {FURTHEST_STEP:g} times apart"
         reasons.append(f"{apart}, and nothing between them is rated: drop {_between(light[-1], heavy[0])} kg too")
     return reasons

@@ -6,26 +6,28 @@ from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, replace
 from functools import partial
 from math import hypot, inf
+from typing import NamedTuple
 
 import numpy as np
 from scipy.optimize import brentq
 from scipy.special import bdtrc
 
 from cordlab.batch.bootstrap import GROUPS, groups_left_out
-from cordlab.batch.drop_table import Evidence, drop_inputs, log_scales
+from cordlab.batch.drop_table import Evidence, drop_inputs, log_excess, log_scales
 from cordlab.batch.findings import Finding
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.tested import UNKNOWN_SLOPE, known_temperatures
 from cordlab.limits.wave_effects import stiffened
 from cordlab.mechanics.predict import predict_drop
 from cordlab.statistics.components import furthest, furthest_pair, without_levels
-from cordlab.statistics.groups import GroupLines
+from cordlab.statistics.groups import GroupLines, LackOfFit
 from cordlab.statistics.propagation import t_margin
 from cordlab.units import Progress, unwatched
 
 DOUBTFUL = 0.01
 """Validation fails where so many drops outside their limits had less than this probability, were the limits true."""
 
+LACK_OF_FIT = 0.01, 0.001  # chance of means over mass that lie so far off lines: told; off every bend: it stops
 UNLIKE = 0.001  # chance that repeatability alone puts any drop of a campaign so far off; our choice
 REPEATABLE = 0.002  # of the stiffness that one drop shows: no rig was seen to repeat better; our choice
 UNLIKE_STIFFNESS = 0.01  # share that moves an end of the range by about 1 kg; our choice
@@ -47,39 +49,73 @@ class HeldBack:
     upper: float
     whose: str  # "this cord" or "another cord"
     u_measured: float = 0.0
+    peak_load: float | None = None  # measured by the load cell, and its limits [N]; None without a record of a new drop
+    peak_lower: float | None = None
+    peak_upper: float | None = None
 
     @property
     def inside(self) -> bool:
         return bool(self.lower <= self.measured <= self.upper)
 
+    @property
+    def peak_inside(self) -> bool | None:
+        """Whether the peak load lies within its limits; None where it is not judged."""
+        if self.peak_load is None or self.peak_lower is None or self.peak_upper is None:
+            return None
+        return self.peak_lower <= self.peak_load <= self.peak_upper
+
     def to_dict(self) -> dict[str, object]:
-        return asdict(self) | {"inside": self.inside}
+        return asdict(self) | {"inside": self.inside, "peak_inside": self.peak_inside}
+
+
+@dataclass(frozen=True)
+class MeanOff:
+    """Mean over the held-back drops of a mass of measured less predicted lowest point, and how far it may be off [m]"""
+
+    mass: float
+    drops: int
+    off: float
+    allowed: float
+
+    @property
+    def inside(self) -> bool:
+        return abs(self.off) <= self.allowed
 
 
 @dataclass(frozen=True)
 class Validation:
-    """Held-back drops, how many fell outside, and how likely that many are if the limits are true.
+    """Held-back drops, how many fell outside, and how likely that many are if the limits are true; their means.
 
     probability : of one drop to stay within both its limits. left_out : True where no drop was held back and each fit
-        drop was left out in turn instead.
+        drop was left out in turn instead. means : one a mass that was held back
     """
 
     rows: tuple[HeldBack, ...]
     probability: float
     left_out: bool
+    means: tuple[MeanOff, ...] = ()
 
     @property
     def outside(self) -> int:
         return sum(not row.inside for row in self.rows)
 
     @property
+    def peaks(self) -> list[bool]:
+        """Whether each peak load that is judged lies within its limits."""
+        return [row.peak_inside for row in self.rows if row.peak_inside is not None]
+
+    @property
     def chance(self) -> float:
         """Binomial probability of at least this many outside. Drops of one cord hang together, so it is a guide."""
-        return 1.0 if self.outside == 0 else float(bdtrc(self.outside - 1, len(self.rows), 1 - self.probability))
+        return self._chance(self.outside, len(self.rows))
+
+    def _chance(self, outside: int, of: int) -> float:
+        return 1.0 if outside == 0 else float(bdtrc(outside - 1, of, 1 - self.probability))
 
     @property
     def failed(self) -> bool:
-        return self.chance < DOUBTFUL
+        chances = self.chance, self._chance(self.peaks.count(False), len(self.peaks))
+        return min(chances) < DOUBTFUL or not all(mean.inside for mean in self.means)
 
     @property
     def rms(self) -> float:
@@ -95,11 +131,16 @@ class Validation:
     def summary(self) -> str:
         if not self.rows:
             return "no drop to validate with"
-        masses = [row.mass for row in self.rows]
+        masses, more = [row.mass for row in self.rows], ""
+        if self.peaks:
+            more = f"; {self.peaks.count(False)} of {len(self.peaks)} peak loads outside theirs"
+        for mean in self.means:
+            if not mean.inside:
+                more += f"; at {mean.mass:g} kg {mean.off:+.2f} m in the mean, where {mean.allowed:.2f} m is allowed"
         return (
             f"{self.outside} of {len(self.rows)} drops {self.how} outside their {100 * self.probability:g} % limits "
             f"(probability of that many or more: {self.chance:.2g}); rms {self.rms:.2f} m; validated with "
-            f"{min(masses):g} to {max(masses):g} kg hung"
+            f"{min(masses):g} to {max(masses):g} kg hung{more}"
         )
 
 
@@ -115,14 +156,18 @@ def validate(
 
     The limits are two prediction limits at `probability` each, one a side, for the next drop of that cord where it is
     among the fit drops, else for another cord. They hold on the rig where the drops were made, so what all drops share
-    cancels. Raises EvidenceError where the fit drops give no limit (one cord, no repeated drops).
+    cancels. Of `check` the peak loads are judged too, and the mean of each mass. Raises EvidenceError where the fit
+    drops give no limit (one cord, no repeated drops).
     """
     both, fit = 2 * probability - 1, stiffness.drops
     rows: dict[int, HeldBack] = {}
     if check is not None and len(check):
         lines = replace(stiffness.lines(), values=stiffness.scales[0][0])  # by the central curve
         numbers = progress(range(len(check)), desc="drops held back", unit="drop")
-        return Validation(tuple(_row(stiffness, lines, check, k, probability) for k in numbers), both, left_out=False)
+        held = [_row(stiffness, lines, check, k, probability) for k in numbers]
+        rows_held = _with_peaks(stiffness, check, [row for row, _ in held], probability)
+        means = _means(stiffness, lines, check, held) if lines.dof_within > 0 else ()
+        return Validation(rows_held, both, left_out=False, means=means)
     for out in progress(groups_left_out(len(fit)), desc="drops left out", unit="group"):
         others = np.flatnonzero(~out)
         if others.size < 2:
@@ -131,12 +176,67 @@ def validate(
         lines = replace(lines, values=lines.values[0])
         if lines.n_groups == 1 and lines.dof_within < 1:
             continue  # too few drops of one cord are left to show their scatter
-        rows |= {k: _row(stiffness, lines, fit, k, probability) for k in np.flatnonzero(out).tolist()}
+        rows |= {k: _row(stiffness, lines, fit, k, probability)[0] for k in np.flatnonzero(out).tolist()}
     return Validation(tuple(rows[k] for k in sorted(rows)), both, left_out=True)
 
 
-def _row(stiffness: DropStiffness, lines: GroupLines, drops: Evidence, k: int, probability: float) -> HeldBack:
-    """Drop k of `drops` against the limits that `lines` give."""
+class _Expected(NamedTuple):
+    """Of a held-back drop: what each fit drop counts in it, error of its mass in ln s, metres for ln s."""
+
+    weights: np.ndarray
+    error: float
+    per_log: float
+
+
+def _with_peaks(
+    stiffness: DropStiffness, check: Evidence, rows: list[HeldBack], probability: float
+) -> tuple[HeldBack, ...]:
+    """The rows, with the peak load of each recorded drop beside the limits that those of the fit drops give."""
+    numbers = np.flatnonzero(check.has_peak)
+    if stiffness.excess is None or not numbers.size:
+        return tuple(rows)
+    recorded, lines = check.take(numbers), stiffness.excess_lines()[0]
+    lines = replace(lines, values=lines.values[0])
+    uniform = log_scales(stiffness.shapes[0], recorded, stiffness.batch, **drop_inputs(stiffness.rig))
+    at_lowest = log_excess(stiffness.shapes[0], recorded, uniform, stiffness.batch, **drop_inputs(stiffness.rig))[0]
+    if stiffness.waves is not None:
+        at_lowest = at_lowest - stiffness.waves.at(recorded.mass, recorded.cell_end)[0]
+    for k, log, peak, mass in zip(numbers, at_lowest, recorded.peak_load, recorded.mass, strict=True):
+        one = lines.n_groups == 1
+        level = lines.this_group(lines.names[0], mass) if one else lines.another_group(mass)
+        far = float(level.margin(probability)[0])
+        low, high = (float(peak * np.exp(level.mean[0] + way * far - log)) for way in (-1, 1))
+        rows[k] = replace(rows[k], peak_load=float(peak), peak_lower=low, peak_upper=high)
+    return tuple(rows)
+
+
+def _means(
+    stiffness: DropStiffness, lines: GroupLines, check: Evidence, held: list[tuple[HeldBack, _Expected]]
+) -> tuple[MeanOff, ...]:
+    """The mean of each held-back mass over its drops; an error that they share does not shrink with their number."""
+    masses, means = np.unique(check.mass), []
+    for mass in masses:
+        of_mass = [held[k] for k in np.flatnonzero(check.mass == mass)]
+        n, unseen = len(of_mass), {row.cord for row, _ in of_mass if row.whose == "another cord"}
+        shares = np.mean([expected.weights for _, expected in of_mass], axis=0)
+        sizes, dofs = [float(lines.within * (1 / n + shares @ shares)) ** 0.5, REPEATABLE], [lines.dof_within, inf]
+        sizes, dofs = [*sizes, of_mass[0][1].error], [*dofs, inf]
+        if unseen:
+            level = lines.another_group(mass)
+            share = sum(row.cord in unseen for row, _ in of_mass) / n
+            sizes.append(share * float(level.mean_squares[0, 0] * (1 / len(unseen) + 1 / lines.n_groups)) ** 0.5)
+            dofs.append(level.dof[0])
+        bound = float(t_margin(sizes, dofs, 1 - DOUBTFUL / masses.size, sides=2))
+        off = float(np.mean([row.measured - row.predicted for row, _ in of_mass]))
+        per_log = float(np.mean([expected.per_log for _, expected in of_mass]))
+        means.append(MeanOff(float(mass), n, off, bound * per_log))
+    return tuple(means)
+
+
+def _row(
+    stiffness: DropStiffness, lines: GroupLines, drops: Evidence, k: int, probability: float
+) -> tuple[HeldBack, _Expected]:
+    """Drop k of `drops` against the limits that `lines` give, and what they expect of it."""
     mass, cord, inputs, central = drops.mass[k], drops.cord[k], drop_inputs(stiffness.rig), stiffness.shapes[0]
     temperature = drops.temperature[k]
     if np.isfinite(temperature):
@@ -156,7 +256,8 @@ def _row(stiffness: DropStiffness, lines: GroupLines, drops: Evidence, k: int, p
     scales = np.exp(middle + np.array([0.0, margin, -margin]))  # stiff stops high, soft stops low
     curves = central.take(np.zeros(3, int), scales)
     predicted, lower, upper = predict_drop(curves, mass=mass, **stiffness.batch, **inputs).lowest_point.tolist()
-    return HeldBack(
+    weights = lines.mean_weights(mass, cord if this else None)[0]
+    row = HeldBack(
         drop=drops.drop[k],
         cord=cord,
         mass=float(mass),
@@ -166,6 +267,44 @@ def _row(stiffness: DropStiffness, lines: GroupLines, drops: Evidence, k: int, p
         upper=upper,
         whose="this cord" if this else "another cord",
         u_measured=float(drops.u_lowest_point[k]),
+    )
+    return row, _Expected(weights, error, (upper - lower) / (2 * float(margin)))
+
+
+# --- means over mass -------------------------------------------------------------------------------------------------
+
+
+def lack_of_fit(stiffness: DropStiffness) -> Iterator[Finding]:
+    """Masses at which lowest points alone say otherwise than lines over mass, or than every bend that may be drawn."""
+    if not stiffness.bent:
+        return
+    drops, (told, stops) = stiffness.drops, LACK_OF_FIT
+    straight = GroupLines.of(stiffness.scales[0][0], x=drops.mass, group=drops.cord).lack_of_fit()
+    if straight is not None and straight.chance < told:
+        yield Finding(
+            "bend over mass",
+            f"all cords bend alike over the masses: {_off_at(straight, drops.mass)}; the bend is in the estimates and "
+            "its uncertainty in the limits",
+            "lowest points",
+            "records of some drops would show the curve itself",
+        )
+    rests = [stiffness.lines(j).lack_of_fit() for j in range(len(stiffness.shapes))]
+    best = max((rest for rest in rests if rest is not None), key=lambda rest: rest.chance, default=None)
+    if best is not None and best.chance < stops and np.abs(best.off).max() > REPEATABLE:
+        yield Finding(
+            "lack of fit",
+            f"no curve with a bend over mass describes the lowest points: {_off_at(best, drops.mass)}",
+            "lowest points",
+            "check the masses and how lowest points were read at that mass; record some drops",
+        )
+
+
+def _off_at(fit: LackOfFit, masses: np.ndarray) -> str:
+    """The mass whose mean lies furthest off, and how sure that is, in words."""
+    furthest = int(np.argmax(np.abs(fit.off)))
+    return (
+        f"at {np.unique(masses)[furthest]:g} kg {fit.off[furthest]:+.1%} of stiffness in the mean "
+        f"(F({fit.dof}, {fit.dof_scatter}) = {fit.ratio:.3g}, chance {fit.chance:.1g})"
     )
 
 

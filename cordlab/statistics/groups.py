@@ -10,14 +10,15 @@ random-coefficient regression in two stages. A limit takes each of the two parts
 """
 
 from collections.abc import Hashable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.special import chdtri, ndtri
+from scipy.special import chdtri, fdtrc, ndtri
 
 from cordlab.statistics.propagation import OneSide, t_margin, welch_satterthwaite
 
@@ -106,6 +107,21 @@ class Pivots(NamedTuple):
         return np.sqrt(between * self.ratio_between + within * self.ratio_within)
 
 
+class LackOfFit(NamedTuple):
+    """Means at each x against what groups scatter from x to x: F ratio, its degrees of freedom, how far the means lie
+    off the lines (n_x,)."""
+
+    ratio: float
+    dof: int
+    dof_scatter: int
+    off: np.ndarray
+
+    @property
+    def chance(self) -> float:
+        """Of so great a ratio, were the lines right."""
+        return float(fdtrc(self.dof, self.dof_scatter, self.ratio))
+
+
 @dataclass(frozen=True)
 class GroupLines:
     """Values with a level or a line in x for each of k groups, by least squares; `of` makes them."""
@@ -160,6 +176,22 @@ class GroupLines:
             raise ValueError(f"the values do not show it: that takes {what} and a degree of freedom to spare")
         return lines
 
+    @classmethod
+    def bent(
+        cls,
+        values: ArrayLike,
+        *,
+        group: GroupNames,
+        x: ArrayLike,
+        cause: ArrayLike | None = None,
+        unknowns_before: int = 0,
+    ) -> "GroupLines":
+        """Lines with a bend common to the groups where the values show it, and without where they do not."""
+        line = partial(cls.of, values, group=group, x=x, cause=cause, unknowns_before=unknowns_before)
+        with suppress(ValueError):
+            return line(curved=True)
+        return line()
+
     # --- what the groups have
 
     @property
@@ -188,6 +220,25 @@ class GroupLines:
     def repeatability(self) -> np.ndarray:
         """Standard deviation of values about their group's line.  (...)"""
         return np.sqrt(self.within)
+
+    def lack_of_fit(self) -> LackOfFit | None:
+        """F test of the means at each x against the scatter of groups from x to x; None where the values show neither.
+
+        Draper & Smith (1998), Applied Regression Analysis, 2.1, from memory; of the first set of values.
+        """
+        values = np.reshape(self.values, (-1, self.x.size))[0]
+        lines, at_x = self._design(self.x, self.member, self.cause), self.x[:, None] == np.unique(self.x)
+        rests, ranks = [], []
+        for columns in (lines, np.hstack([lines, at_x])):
+            solution, _, rank, _ = np.linalg.lstsq(columns, values, rcond=1e-9)
+            rests.append(values - columns @ solution)
+            ranks.append(int(rank))
+        dof, dof_scatter = ranks[1] - ranks[0], self.x.size - ranks[1]
+        if dof < 1 or dof_scatter < 1:
+            return None
+        lines_off, scatter = (float(rest @ rest) for rest in rests)
+        ratio = (lines_off - scatter) / dof / max(scatter / dof_scatter, 1e-300)
+        return LackOfFit(ratio, dof, dof_scatter, rests[0] @ at_x / at_x.sum(0))
 
     def weights(self, x: ArrayLike) -> np.ndarray:
         """What each value counts in each group's value at x: m_i(x) = Σ_d w_id(x) y_d.  (n_x, k, n)"""

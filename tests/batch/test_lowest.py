@@ -1,12 +1,23 @@
 """A curve from lowest points alone: what made the drops is fit again, through drag, rig and a heavy cord."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
+from cordlab.batch.drop_table import Evidence
 from cordlab.batch.fit import FitError
-from cordlab.batch.lowest_points import fit_lowest_points
+from cordlab.batch.lowest_points import STRAIGHT, fit_ladder, fit_lowest_points
+from cordlab.batch.viscosity import Viscosity
 from cordlab.curves.models import Curve
+from cordlab.limits.anchoring import drop_stiffness
+from cordlab.limits.forecast import forecast_drop
+from cordlab.limits.wave_effects import wave_loads
 from cordlab.mechanics.predict import predict_drop
+from cordlab.units import Measured
+from tests.invented import mooney_rivlin
+from tests.limits.test_limits import EXACT
+from tests.lowest_worlds import with_waves
 
 MASS = np.array([36.0, 52.0, 68.0, 84.0, 100.0])
 RIG = {
@@ -80,3 +91,40 @@ def test_too_few_masses_are_refused_by_name():
 def test_a_lowest_point_above_the_end_of_the_slack_cord_is_an_error():
     with pytest.raises(FitError, match=r"is not below the slack length"):
         fit_lowest_points([9.0, 20.0], mass=[30.0, 60.0], cords=["A", "A"], model="linear", **RIG)
+
+
+def test_what_waves_do_to_lowest_points_is_taken_off_though_their_viscosity_is_not_known():
+    """Four cords with stretch waves (a chain of lumps that shares no code with cordlab), lowest points alone.
+
+    Between the masses, at a site with five times the drag, the mean cord is told to 5 cm; 8 to 18 cm off without.
+    """
+    cords, mass = tuple(np.repeat(list("ABCD"), 5)), np.tile(MASS, 4)
+    logs, n = np.repeat([-0.01, 0.0, 0.004, 0.006], 5), mass.size
+    lowest = with_waves(mooney_rivlin, mass, logs, 0.06, 0.0, 6.0)
+    lowest = lowest + np.random.default_rng(1).normal(0, 0.003, n)
+    zero, unknown = np.zeros(n), np.full(n, np.nan)
+    drops = Evidence(
+        tuple(map(str, range(n))), cords, mass, zero, lowest, zero + 0.003, zero + 10.0, zero + 14.0, unknown, unknown,
+        zero, unknown,
+    )  # fmt: skip
+    rig, site = (SimpleNamespace(**vars(EXACT) | {"drag_area": Measured(area)}) for area in (0.1, 0.5))
+    between = np.array([44.0, 60.0, 76.0, 92.0])
+    true = with_waves(mooney_rivlin, between, 0 * between, 0.3, 0.0, 6.0)
+    off = {}
+    for viscosity in (Viscosity.unknown(), None):
+        fit = fit_ladder(drops, rig=rig, model="auto", viscosity=viscosity)
+        assert fit.without_waves == (viscosity is not None)
+        waves = wave_loads(fit.chosen.curve, drops, rig=rig, site=site, viscosity=Viscosity.unknown())
+        if viscosity is None:
+            waves = waves.loads_only()
+        shapes = [refits.curve for refits in fit.refits(1, seed=1)]
+        assert len(shapes) == (len(fit.equals) if len(fit.equals) > 1 else 0)
+        stiffness = drop_stiffness(
+            fit.chosen.curve, drops, rig=rig, shapes=shapes, waves=waves.rig, bent=viscosity is not None
+        )
+        riders = between - site.gear_mass.value
+        forecast = forecast_drop(stiffness, site=site, masses=riders, waves=waves.site, draws=64)
+        off[viscosity is not None] = forecast.estimate("lowest_point") - true
+    assert np.abs(off[True]).max() < 0.05
+    assert np.abs(off[False]).max() > 0.08
+    assert STRAIGHT not in [other.model.name for other in fit.equals]

@@ -3,7 +3,9 @@
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
+import statsmodels.formula.api as smf
 from scipy import stats
 
 from cordlab.statistics.groups import GroupLines, Pivots
@@ -224,3 +226,41 @@ def test_what_the_drops_cannot_carry_is_refused():
         spare.another_group([68.0])
     with pytest.raises(ValueError, match="not a finite number"):
         GroupLines.of([0.0, np.nan], x=[50, 50], group=["A", "B"])
+
+
+@pytest.mark.parametrize("curved", [False, True])
+def test_lack_of_fit_is_the_f_test_of_two_designs_by_statsmodels(curved):
+    """Lines (with a bend) of each cord against lines with a level a mass: `anova_lm` of statsmodels."""
+    rng = np.random.default_rng(4)
+    cord, mass = np.repeat(list("ABCDEF"), MASSES.size), np.tile(MASSES, 6)
+    y = rng.normal(0, 0.01, 6).repeat(MASSES.size) + 1e-5 * (mass - 60.0) ** 2 + rng.normal(0, 0.004, cord.size)
+    y = y + 4e-7 * (mass - 68.0) ** 3
+    table = pd.DataFrame({"y": y, "cord": cord, "mass": mass})
+    levels = "y ~ C(cord) + C(cord):mass + " + " + ".join(f"I((mass == {inner}) * 1.0)" for inner in MASSES[1:-1])
+    words = "y ~ C(cord) + C(cord):mass" + (" + I(mass**2)" if curved else "")
+    less, more = smf.ols(words, table).fit(), smf.ols(levels, table).fit()
+    dof = less.df_resid - more.df_resid
+    ratio = (less.ssr - more.ssr) / dof / (more.ssr / more.df_resid)
+    fit = GroupLines.of(y, group=cord, x=mass, curved=curved).lack_of_fit()
+    assert (fit.dof, fit.dof_scatter) == (dof, more.df_resid)
+    assert fit.ratio == pytest.approx(ratio, rel=1e-6)
+    assert fit.chance == pytest.approx(stats.f.sf(ratio, dof, more.df_resid), rel=1e-6)
+    assert fit.off == pytest.approx(less.resid.groupby(mass).mean().to_numpy(), abs=1e-9)
+
+
+def test_lack_of_fit_finds_nothing_as_often_as_it_should():
+    rng = np.random.default_rng(5)
+    cord, mass = np.repeat(np.arange(4), MASSES.size), np.tile(MASSES, 4)
+    chances = [
+        GroupLines.of(rng.normal(0, 0.01, cord.size), group=cord, x=mass, curved=True).lack_of_fit().chance
+        for _ in range(400)
+    ]
+    assert stats.kstest(chances, "uniform").pvalue > 1e-3
+
+
+def test_a_bend_is_drawn_where_the_values_show_one_and_a_saturated_design_has_no_lack_of_fit():
+    cord, mass = np.repeat(np.arange(3), 3), np.tile(MASSES[:3], 3)
+    y = np.random.default_rng(6).normal(0, 0.01, 9)
+    assert GroupLines.bent(y, group=cord, x=mass).curved
+    assert GroupLines.bent(y, group=cord, x=mass).lack_of_fit() is None
+    assert not GroupLines.bent(y[:4], group=[0, 0, 1, 1], x=MASSES[[0, 1, 0, 1]]).curved

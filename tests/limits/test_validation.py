@@ -1,0 +1,101 @@
+"""Held-back drops by their mean, peak loads of held-back records, and lack of fit over mass."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from cordlab.batch.findings import against_rating
+from cordlab.limits.anchoring import drop_stiffness
+from cordlab.limits.validation import lack_of_fit, validate
+from tests.limits.test_limits import CURVE, EXACT, MASSES, invented, scattered
+
+CHECKED = np.isin(MASSES, [52.0, 84.0])
+
+
+def parted(log_scales, *, peaks=None, bent=False):
+    """Fit drops at 36, 68 and 100 kg as a stiffness, and the drops at 52 and 84 kg that were held back."""
+    everything = invented(log_scales) if peaks is None else invented(log_scales, peaks=peaks)
+    held = np.tile(CHECKED, len(log_scales))
+    return drop_stiffness(CURVE, everything.take(~held), rig=EXACT, bent=bent), everything.take(held)
+
+
+def bend(size):
+    """ln stiffness over the masses: nothing at 36, 68 and 100 kg, `size` less at 52 and 84 kg."""
+    return np.where(CHECKED, -size, 0.0)
+
+
+def test_a_mean_that_lies_off_fails_though_no_drop_is_outside_its_limits():
+    """Six cords 1.6 % softer at the held-back masses, drops repeat to 0.5 %: each is inside, their mean is not."""
+    stiffness, check = parted(scattered(3, 6, 0.02, 0.005) + bend(0.016))
+    validation = validate(stiffness, check)
+    assert validation.outside == 0
+    assert validation.failed
+    assert [mean.mass for mean in validation.means] == [52.0, 84.0]
+    assert all(mean.off > 0 and mean.drops == 6 for mean in validation.means)  # softer: deeper than predicted
+    assert "in the mean, where" in validation.summary()
+    assert validation.means[0].off == pytest.approx(
+        np.mean([row.measured - row.predicted for row in validation.rows if row.mass == 52.0])
+    )
+
+
+def test_means_lie_off_as_seldom_as_they_should():
+    """1 % of sound campaigns at the most: what lies off by less than the repeatability of any rig is allowed, too."""
+    failed = 0
+    for seed in range(120):
+        stiffness, check = parted(scattered(300 + seed, 5, 0.02, 0.005))
+        failed += not all(mean.inside for mean in validate(stiffness, check).means)
+    assert failed <= 4  # binomial: more than 4 of 120 at 1 % has a chance of 0.8 %
+
+
+def test_held_back_cords_that_were_not_fitted_are_allowed_their_spread():
+    """A cord of its own says less of the mean than drops of fitted cords do."""
+    everything = invented(scattered(5, 6, 0.02, 0.003))
+    last = np.array(everything.cord) == everything.cord[-1]
+    stiffness = drop_stiffness(CURVE, everything.take(~last), rig=EXACT)
+    others = validate(stiffness, everything.take(last))
+    assert {row.whose for row in others.rows} == {"another cord"}
+    known = validate(drop_stiffness(CURVE, everything, rig=EXACT), everything.take(last))
+    assert all(a.allowed > 2 * b.allowed for a, b in zip(others.means, known.means, strict=True))
+
+
+def test_peak_loads_of_held_back_records_are_judged():
+    """Peaks 5 % above the curve's in the fit drops; in the check drops so too, or 12 % more."""
+    stiffness, check = parted(scattered(7, 6, 0.02, 0.004), peaks=1.05)
+    sound = validate(stiffness, check)
+    assert sound.peaks == [True] * 12
+    assert not sound.failed
+    higher = validate(stiffness, replace(check, peak_load=1.12 * check.peak_load))
+    assert higher.peaks.count(False) > 6
+    assert higher.failed
+    assert "of 12 peak loads outside theirs" in higher.summary()
+    assert higher.rows[0].to_dict()["peak_inside"] in (False, True)
+    unrecorded = validate(stiffness, replace(check, peak_load=np.full(len(check), np.nan)))
+    assert unrecorded.peaks == []
+    assert unrecorded.rows[0].peak_inside is None
+
+
+def lacking(shape, *, bent=True):
+    stiffness = drop_stiffness(CURVE, invented(scattered(9, 6, 0.01, 0.003) + shape), rig=EXACT, bent=bent)
+    return {finding.kind: finding for finding in lack_of_fit(stiffness)}
+
+
+def test_a_bend_that_all_cords_share_is_told_and_does_not_stop_the_rating():
+    """A parabola over mass of 3 % at the middle: the bend takes it up."""
+    found = lacking(0.03 * (1 - ((MASSES - 68.0) / 32.0) ** 2))
+    assert set(found) == {"bend over mass"}
+    assert "F(3, 15)" in found["bend over mass"].text
+    assert not against_rating(list(found.values()))
+
+
+def test_what_no_bend_describes_stops_the_rating():
+    """One mass 2 % off in all cords, such as a weight that was noted wrong: neither a line nor a parabola."""
+    found = lacking(np.where(MASSES == 52.0, 0.02, 0.0))
+    assert "lack of fit" in found
+    assert "at 52 kg" in found["lack of fit"].text
+    assert against_rating(list(found.values()))
+
+
+def test_sound_lines_are_not_spoken_of_nor_those_that_a_record_holds():
+    assert not lacking(np.zeros(5))
+    assert not lacking(np.where(MASSES == 52.0, 0.02, 0.0), bent=False)
