@@ -1,9 +1,8 @@
 """The chain: a campaign → calibrations, drops, curve, limits, rating, wear, lot, cautions; each when asked for."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property, partial, wraps
-from math import isfinite
 from typing import Any, TypeVar
 
 import numpy as np
@@ -12,7 +11,7 @@ from cordlab import __version__
 from cordlab.batch.bootstrap import Refits
 from cordlab.batch.campaign_findings import campaign_findings
 from cordlab.batch.cords import Batch, TemperatureTrend, batch_report, quantities, tested_only
-from cordlab.batch.drop_table import Evidence, retests
+from cordlab.batch.drop_table import Evidence, drop_rows, retests
 from cordlab.batch.findings import Finding, against_rating, fit_findings, settled
 from cordlab.batch.fit import BatchFit, FitError, fit_batch
 from cordlab.batch.lowest_points import LowestFit, energies, fit_ladder, unheld
@@ -524,14 +523,12 @@ class Analysis:
             "cordlab": __version__,
             "campaign": {"title": campaign.title, "batch": campaign.batch, "sha256": campaign.sha256},
             "calibration": {channel: line.to_dict() for channel, line in self.calibrations.items()},
-            "drops": self._drop_rows(),
+            "drops": drop_rows(campaign, self.drops),
             "curve": of(self.fit),
             "waves": self.waves and self.waves.to_dict() | {"loads": self.loads.rows if self.loads else []},
             "pulls": of(self.pulls),
             "validation": [row.to_dict() for row in self.validation.rows] if self.validation else [],
-            "validation_means": [asdict(mean) | {"inside": mean.inside} for mean in self.validation.means]
-            if self.validation
-            else [],
+            "validation_means": [mean.to_dict() for mean in self.validation.means] if self.validation else [],
             "predictions": self.predictions,
             "rating": of(self.rating),
             "batch": of(self.batch),
@@ -546,21 +543,6 @@ class Analysis:
             "cautions": self.cautions,
         }
         return plain(results | ({"by_hand": self.by_hand.to_dict()} if self.by_hand else {}))
-
-    def _drop_rows(self) -> list[dict[str, Any]]:
-        """Each drop in `results.json`: as noted, and as its record was reduced."""
-        reduced, rows = {drop.name: drop for drop in self.drops}, []
-        of_record = ("lowest_point", "u_lowest_point", "peak_load", "energy_returned", "notes")
-        for entry in self.campaign.drops:
-            row: dict[str, Any] = {name: getattr(entry, name) for name in ("drop", "cord", "use", "jumps")}
-            row |= {"mass": entry.mass.value} | dict.fromkeys(of_record) | {"notes": []}
-            row["remarks"] = dict(entry.remarks) | ({"rest [s]": entry.rest} if isfinite(entry.rest) else {})
-            if drop := reduced.get(entry.drop):
-                row |= {name: getattr(drop, name) for name in of_record} | {"recorded_lowest_point": drop.lowest_point}
-            if lowest := entry.lowest_point:
-                row |= {"lowest_point": lowest.value, "u_lowest_point": lowest.u}
-            rows.append(row)
-        return rows
 
 
 def analyse(campaign: Campaign, *, progress: Progress = unwatched) -> Analysis:

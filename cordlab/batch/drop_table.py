@@ -7,7 +7,7 @@ to a lowest point bends over the masses: `WaveEffect.stiffness` is taken off her
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
-from math import nan
+from math import isfinite, nan
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -236,3 +236,19 @@ def mean_cord(evidence: Evidence) -> Keywords:
     cords = dict(zip(evidence.cord, zip(evidence.slack_length, evidence.cord_mass, strict=True), strict=True))
     length, mass = np.mean(list(cords.values()), axis=0)
     return {"slack_length": float(length), "cord_mass": float(mass), "gravity": GRAVITY}
+
+
+def drop_rows(campaign: "Campaign", drops: Sequence["Drop"]) -> list[dict[str, Any]]:
+    """Each drop in `results.json`: as noted, and as its record was reduced."""
+    reduced, rows = {drop.name: drop for drop in drops}, []
+    of_record = ("lowest_point", "u_lowest_point", "peak_load", "energy_returned", "notes")
+    for entry in campaign.drops:
+        row: dict[str, Any] = {name: getattr(entry, name) for name in ("drop", "cord", "use", "jumps")}
+        row |= {"mass": entry.mass.value} | dict.fromkeys(of_record) | {"notes": []}
+        row["remarks"] = dict(entry.remarks) | ({"rest [s]": entry.rest} if isfinite(entry.rest) else {})
+        if drop := reduced.get(entry.drop):
+            row |= {name: getattr(drop, name) for name in of_record} | {"recorded_lowest_point": drop.lowest_point}
+        if lowest := entry.lowest_point:
+            row |= {"lowest_point": lowest.value, "u_lowest_point": lowest.u}
+        rows.append(row)
+    return rows

@@ -81,6 +81,9 @@ class MeanOff:
     def inside(self) -> bool:
         return abs(self.off) <= self.allowed
 
+    def to_dict(self) -> dict[str, object]:
+        return asdict(self) | {"inside": self.inside}
+
 
 @dataclass(frozen=True)
 class Validation:

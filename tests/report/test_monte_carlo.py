@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from cordlab.rating.criteria import MASS_STEP
+from cordlab.rating.criteria import ANY, MASS_STEP
 from cordlab.report.monte_carlo import REACH, DrawnLimits, allowance, standard_errors
 from tests.specimen import specimen
 
@@ -22,7 +22,9 @@ def limits():
         bounds={"clearance": 4.0},
         estimate=lambda quantity, masses: 20 - 0.2 * masses,
         limit=lambda quantity, masses: 18 - 0.2 * masses,
+        violation=lambda masses: {ANY: np.zeros_like(masses)},
     )
+    straight.forecast = SimpleNamespace(jointly=False)
     return straight
 
 
