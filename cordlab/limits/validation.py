@@ -293,9 +293,10 @@ def lack_of_fit(stiffness: DropStiffness) -> Iterator[Finding]:
         )
     rests = [stiffness.lines(j).lack_of_fit() for j in range(len(stiffness.shapes))]
     best = max((rest for rest in rests if rest is not None), key=lambda rest: rest.chance, default=None)
-    if best is not None and best.chance < stops and np.abs(best.off).max() > REPEATABLE:
+    off = 0.0 if best is None or best.chance > stops else float(np.abs(best.off).max())
+    if best is not None and off > REPEATABLE:
         yield Finding(
-            "lack of fit",
+            "lack of fit" if off > UNLIKE_STIFFNESS else "small lack of fit",
             f"no curve with a bend over mass describes the lowest points: {_off_at(best, drops.mass)}",
             "lowest points",
             "check the masses and how lowest points were read at that mass; record some drops",

@@ -96,6 +96,12 @@ def test_what_no_bend_describes_stops_the_rating():
     assert against_rating(list(found.values()))
 
 
+def test_a_lack_of_fit_that_moves_an_end_by_less_than_a_kilogram_is_told():
+    found = lacking(np.where(MASSES == 52.0, 0.012, 0.0))
+    assert "at 52 kg" in found["small lack of fit"].text
+    assert not against_rating(list(found.values()))
+
+
 def test_sound_lines_are_not_spoken_of_nor_those_that_a_record_holds():
     assert not lacking(np.zeros(5))
     assert not lacking(np.where(MASSES == 52.0, 0.02, 0.0), bent=False)
