@@ -18,7 +18,7 @@ from cordlab.curves.models import Curve
 from cordlab.mechanics.setup import DropSetup
 from cordlab.mechanics.trace import trace_waves
 from cordlab.records.prepare import prepare
-from cordlab.records.reduce import Drop, branches, evaluate
+from cordlab.records.reduce import Drop, branches, evaluate, sample_at
 from cordlab.units import Progress, unwatched
 
 INTERIM = ("mooney-rivlin", "yeoh", "ogden-1")  # smooth curves to simulate with; the batch's model is chosen afterwards
@@ -205,9 +205,8 @@ def _sampled(like: Drop) -> np.ndarray:
 
 def _arrival(time: np.ndarray, load: np.ndarray, slack_end: float, lowest: float) -> float:
     """When the load at the cell rises fastest between the end of slack and the lowest point, from the former [s]."""
-    step = time[1] - time[0]
-    first, last = (round((at - time[0]) / step) for at in (slack_end, lowest))
-    return float((np.argmax(np.diff(load[first : last + 1])) + 0.5) * step)
+    rise = np.diff(load[sample_at(time, slack_end) : sample_at(time, lowest) + 1])
+    return float((np.argmax(rise) + 0.5) * (time[1] - time[0]))
 
 
 def _shown(curve: Curve, drops: Sequence[Drop], swells: dict[float, Swell]) -> tuple[float, float]:

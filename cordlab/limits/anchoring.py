@@ -59,6 +59,11 @@ class SharedInput:
     effect: np.ndarray
     peak_effect: np.ndarray
 
+    def take(self, drops: np.ndarray, recorded: np.ndarray) -> "SharedInput":
+        """The same for some of the drops, and of those with a record; both as masks."""
+        peak_effect = self.peak_effect[recorded] if len(self.peak_effect) else self.peak_effect
+        return replace(self, effect=self.effect[drops], peak_effect=peak_effect)
+
 
 @dataclass(frozen=True)
 class DropStiffness:
@@ -88,6 +93,17 @@ class DropStiffness:
     unknowns_before: int = 0
     checked: tuple[float, ...] = ()
     bent: bool = False
+
+    def take(self, keep: np.ndarray) -> "DropStiffness":
+        """The same of some of the drops, as a mask; curves, temperature and inputs stay those of all."""
+        recorded = keep[self.drops.has_peak]
+        return replace(
+            self,
+            drops=self.drops.take(keep),
+            scales=tuple(scales[:, keep] for scales in self.scales),
+            excess=self.excess and tuple(excess[:, recorded] for excess in self.excess),
+            shared=tuple(one.take(keep, recorded) for one in self.shared),
+        )
 
     def unexplained(self, drops: Evidence) -> np.ndarray:
         """ln s of drops on this rig by the central curve, the part of waves taken off.  (n_drops,)"""

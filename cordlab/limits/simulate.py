@@ -21,12 +21,8 @@ from cordlab.units import Measured, Rectangular
 if TYPE_CHECKING:
     from cordlab.campaign.settings import Site
 
-SIGNED = (
-    "release_depth",
-    "tie_height",
-    "reach",
-    "rider_mass",
-)  # inputs of a site that a normal law may take below zero
+# inputs of a site that a normal law may take below zero
+SIGNED = ("release_depth", "tie_height", "reach", "rider_mass")
 LENGTH = "slack length of the next cord"
 
 Numbers = np.ndarray | float

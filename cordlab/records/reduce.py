@@ -255,10 +255,10 @@ def reduce_drop(
         load=kept_load,
         position=position,
         speed=speed,
-        release=_index(kept_time, release.time),
-        slack_end=_index(kept_time, release.slack_end),
-        peak=_index(kept_time, peak.at),
-        lowest=_index(kept_time, motion.lowest.at),
+        release=sample_at(kept_time, release.time),
+        slack_end=sample_at(kept_time, release.slack_end),
+        peak=sample_at(kept_time, peak.at),
+        lowest=sample_at(kept_time, motion.lowest.at),
         lowest_point=motion.lowest.height,
         u_lowest_point=motion.lowest.u,
         peak_load=peak.height,
@@ -291,7 +291,7 @@ def evaluate(
     return zeroed, zero, u_zero, release, motion
 
 
-def _index(time: np.ndarray, at: float) -> int:
+def sample_at(time: np.ndarray, at: float) -> int:
     """The sample nearest to a time."""
     return int(np.clip(round((at - time[0]) / (time[1] - time[0])), 0, time.size - 1))
 
@@ -307,7 +307,7 @@ def branches(record: Prepared, release: Release, motion: Motion) -> tuple[Branch
     force = cord_force(setup, record.load, motion.speed, release.fall.cell)
     edges = np.linspace(1.0, motion.lowest.height / float(setup.slack_length), BINS + 1)
     rounded = 0 if record.filter == "off" else round(0.01 / record.step)  # by the filter, at the end of slack
-    first, turn = _index(record.time, release.slack_end) + 1 + rounded, _index(record.time, motion.lowest.at)
+    first, turn = sample_at(record.time, release.slack_end) + 1 + rounded, sample_at(record.time, motion.lowest.at)
 
     def mean_of_bins(part: slice) -> Branch:
         inside = (ratio[part] >= edges[0]) & (ratio[part] <= edges[-1])

@@ -203,24 +203,11 @@ def _with_own_values(forecast: Forecast, change: pd.Series) -> Forecast:
     stiffness = forecast.stiffness
     cords = np.array(stiffness.drops.cord)
     kept = np.isin(cords, change.index)
+    worn = stiffness.take(kept)
     moved = change.reindex(cords[kept]).to_numpy()
-    peaked = kept[stiffness.drops.has_peak]
-    worn = replace(
-        stiffness,
-        drops=stiffness.drops.take(kept),
-        scales=tuple(scales[:, kept] + moved for scales in stiffness.scales),
-        excess=stiffness.excess and tuple(excess[:, peaked] for excess in stiffness.excess),
-        shared=tuple(
-            replace(
-                one,
-                effect=one.effect[kept],
-                peak_effect=one.peak_effect[peaked] if len(one.peak_effect) else one.peak_effect,
-            )
-            for one in stiffness.shared
-        ),
-    )
-    asked = {name: getattr(forecast, name) for name in ("site", "masses", "cord", "waves", "together", "seed")}
-    asked |= {name: getattr(forecast, name) for name in ("probability", "confidence")}
+    worn = replace(worn, scales=tuple(scales + moved for scales in worn.scales))
+    names = ("site", "masses", "cord", "waves", "together", "seed", "probability", "confidence")
+    asked = {name: getattr(forecast, name) for name in names}
     return forecast_drop(worn, limit=forecast.limit_kind, draws=forecast.spare.shape[-1], **asked)
 
 

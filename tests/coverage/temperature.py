@@ -76,7 +76,7 @@ def end_to_end(campaigns: int) -> None:
                     plan = [Row(k // 5, MASSES[k % 5], k % 5, round(t[k], 1)) for k in range(30)]
                     met = [row.temperature for row in plan]
                     use = min(met), max(met)
-                    asked = f'gear_mass = "3.0(3) kg"\ntemperature = ["{use[0]} degC", "{use[1]} degC"]'
+                    asked = f'gear_mass = "3.0(3) kg"\ntemperature = "{use[0]} to {use[1]} degC"'
                     changes = [('gear_mass = "3.0(3) kg"', asked), ('limit = "prediction"', f'limit = "{limit}"')]
                     with TemporaryDirectory() as scratch:
                         folder = write(Path(scratch, "campaign"), plan, world, rng, *changes)
