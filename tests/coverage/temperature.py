@@ -30,7 +30,7 @@ def designs(rng: np.random.Generator, cords: int) -> dict[str, np.ndarray]:
         "one drop cold": k == rng.integers(cord.size),
         "lightest mass cold": mass == MASSES[0],
         "one cord cold": cord == 0,
-        "half cold": (cord + k) % 2 == 0,
+        "half cold": k % 2 == 0,  # every second mass, the others on the next cord
     }
     rows = {name: np.where(which, COLD, WARM) + near for name, which in cold.items()}
     rows["a warming day, 5 to 20 °C"] = 5.0 + 15.0 * (mass - 36.0) / 64.0 + near
