@@ -158,12 +158,12 @@ class Run:
             ratios = [self.waves.at(self.hung[at], end) for end in ("lower", "tie")]
             lower, tie = (ratio + standard * sd + measured for ratio, sd in ratios)
         with np.errstate(over="ignore"):  # from two cords: a load beyond all numbers is infinite, and kept
-            lower_factor, tie_factor = np.exp(lower), np.exp(tie)
+            g, peak_load = uniform.g * np.exp(lower), uniform.tie_load * np.exp(tie)
         return {
             "lowest_point": uniform.lowest_point,
             "clearance": there["tie_height"] - uniform.lowest_point - there["reach"],
-            "g": uniform.g * lower_factor,
-            "peak_load": uniform.tie_load * tie_factor,
+            "g": g,
+            "peak_load": peak_load,
             "stretch_ratio": uniform.lowest_point / there["length"],
         }
 
