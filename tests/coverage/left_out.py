@@ -38,7 +38,7 @@ def main(campaigns: int = 20_000) -> None:
             rows.append([ndtr(-limits[1] / sd), ndtr(-min(limits) / sd)])
         mean, error = np.mean(rows, axis=0), np.std(rows, axis=0) / np.sqrt(len(rows))
         print(
-            f"  {n:2d} cords: left out in {len(rows)} of {campaigns}; content without it {mean[0]:.4f} ± {error[0]:.4f}, "
-            f"in both {mean[1]:.4f} ± {error[1]:.4f}",
+            f"  {n:2d} cords: left out in {len(rows)} of {campaigns}; content without it {mean[0]:.4f} ± {error[0]:.4f}"
+            f", in both {mean[1]:.4f} ± {error[1]:.4f}",
             flush=True,
         )
