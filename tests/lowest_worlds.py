@@ -72,14 +72,25 @@ class Cords:
 
 
 class Table:
-    """Lowest point [m] over mass and ln stiffness, with its slopes in the drag ½ρCdA and the release depth."""
+    """Lowest point [m] over mass and ln stiffness; over the drag ½ρCdA by a parabola, and its slope in the release."""
 
     masses, logs = np.linspace(30.0, 112.0, 7), np.linspace(-0.3, 0.3, 7)
+    off = 0.7  # of the drag, less and more, through which the parabola goes
 
     def __init__(self, curve: Callable, drag: float) -> None:
         self.curve, self.drag = curve, drag
-        self.depth = self._spline(drag, 0.0)
-        self.by_drag, self.by_release = self._spline(1.2 * drag, 0.0), self._spline(drag, 0.2)
+
+    @cached_property
+    def depth(self) -> RectBivariateSpline:
+        return self._spline(self.drag, 0.0)
+
+    @cached_property
+    def by_drag(self) -> tuple[RectBivariateSpline, RectBivariateSpline]:
+        return self._spline((1 - self.off) * self.drag, 0.0), self._spline((1 + self.off) * self.drag, 0.0)
+
+    @cached_property
+    def by_release(self) -> RectBivariateSpline:
+        return self._spline(self.drag, 0.2)
 
     def _spline(self, drag: float, release: float) -> RectBivariateSpline:
         mass, log_scale = np.meshgrid(self.masses, self.logs, indexing="ij")
@@ -100,9 +111,10 @@ class Table:
         depth = self.depth.ev(mass, log_scale)
         if drag is None:
             return depth
-        a_drag = (self.by_drag.ev(mass, log_scale) - depth) / (0.2 * self.drag)
+        less, more = (spline.ev(mass, log_scale) - depth for spline in self.by_drag)
+        steps = (drag / self.drag - 1) / self.off
         a_release = (self.by_release.ev(mass, log_scale) - depth) / 0.2
-        return depth + a_drag * (drag - self.drag) + a_release * release
+        return depth + (more - less) / 2 * steps + (more + less) / 2 * steps**2 + a_release * release
 
 
 class WaveTable(Table):
