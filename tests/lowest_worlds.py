@@ -18,8 +18,15 @@ from tests.small_campaign import changed
 from tests.worlds import TOML
 
 LENGTH, CORD_MASS, READING = 10.0, 14.0, 0.03
-TIE, REACH, GEAR, LEAST_CLEARANCE = (43.0, 0.1), (2.0, 0.1), (3.0, 0.3), 3.0  # of the site in `TOML`
-DRAG, AIR, RELEASE = (0.5, 0.1), (1.20, 0.05), (0.0, 0.2)
+LEAST_CLEARANCE, DRAG, AIR = 3.0, (0.5, 0.1), (1.20, 0.05)
+LAWS = {  # of the site in `SITE`, value and standard uncertainty
+    "tie_height": (43.0, 0.1),
+    "reach_below_attachment": (2.0, 0.1),
+    "gear_mass": (3.0, 0.3),
+    "drag_area": DRAG,
+    "air_density": AIR,
+    "release_depth": (0.0, 0.2),
+}
 SITE = changed(TOML, ('drag_area = "0.5(2) m^2"', 'drag_area = "0.5(1) m^2"'))
 
 
@@ -37,7 +44,7 @@ class Row(NamedTuple):
 class Cords:
     """How the cords of an invented batch are; ln stiffness of a drop is a sum.
 
-    per_kelvin : from 15 °C;  per_jump : of the jumps before;  bend : law over mass that all cords share
+    per_kelvin : from 15 °C;  per_jump : of the jumps before
     viscosity : of cords with stretch waves [N·s]; None: strained evenly
     """
 
@@ -47,16 +54,15 @@ class Cords:
     per_kelvin: float = -0.0034
     per_jump: float = 0.0
     sd_per_jump: float = 0.0
-    bend: Callable[[np.ndarray], np.ndarray] = np.zeros_like
     viscosity: float | None = None
 
     def draw(self, rng: np.random.Generator, size: int) -> tuple[np.ndarray, np.ndarray]:
         """Level and change a jump of so many cords."""
         return rng.normal(0, self.cord_sd, size), rng.normal(self.per_jump, self.sd_per_jump, size)
 
-    def log_scale(self, cords: tuple[np.ndarray, np.ndarray], mass, jumps, temperature, rng) -> np.ndarray:
+    def log_scale(self, cords: tuple[np.ndarray, np.ndarray], jumps, temperature, rng) -> np.ndarray:
         level, change = cords
-        mean = level + change * jumps + self.per_kelvin * (np.asarray(temperature) - 15.0) + self.bend(np.asarray(mass))
+        mean = level + change * jumps + self.per_kelvin * (np.asarray(temperature) - 15.0)
         return mean + rng.normal(0, self.drop_sd, np.shape(mean))
 
     @cached_property
@@ -178,15 +184,27 @@ def drawn(law: tuple[float, float], rng: np.random.Generator, size: int) -> np.n
     return values
 
 
+def next_drops(
+    cords: Cords, riders: np.ndarray | float, log_scale: np.ndarray, rng: np.random.Generator, laws=LAWS
+) -> dict[str, np.ndarray]:
+    """Mass hung, lowest point and clearance of riders (n_riders,) on cords of ln stiffness (n,), a site each."""
+    there = {name: drawn(law, rng, log_scale.size) for name, law in laws.items()}
+    hung = np.reshape(riders, (-1, 1)) + there["gear_mass"]
+    drag = there["drag_area"] * there["air_density"] / 2
+    depth = cords.site(hung, log_scale, drag, there["release_depth"])
+    return {
+        "hung": hung,
+        "lowest_point": depth,
+        "clearance": there["tie_height"] - there["reach_below_attachment"] - depth,
+    }
+
+
 def violated(cords: Cords, rider: float, *, jumps: int = 0, temperatures: Sequence[float] = (15.0,), seed=5) -> float:
     """The chance that the next drop of another cord breaks the least clearance, at the worse of these temperatures."""
     rng, n, chances = np.random.default_rng(seed), 40_000, []
     for temperature in temperatures:
-        mass = rider + drawn(GEAR, rng, n)
-        log_scale = cords.log_scale(cords.draw(rng, n), mass, jumps, temperature, rng)
-        drag = drawn(DRAG, rng, n) * drawn(AIR, rng, n) / 2
-        depth = cords.site(mass, log_scale, drag, drawn(RELEASE, rng, n))
-        clearance = drawn(TIE, rng, n) - drawn(REACH, rng, n) - depth
+        log_scale = cords.log_scale(cords.draw(rng, n), jumps, temperature, rng)
+        clearance = next_drops(cords, rider, log_scale, rng)["clearance"]
         chances.append(float(np.mean(clearance < LEAST_CLEARANCE)))
     return max(chances)
 
@@ -197,7 +215,7 @@ def write(folder: Path, plan: Sequence[Row], cords: Cords, rng: np.random.Genera
     (folder / "campaign.toml").write_text(changed(SITE, *changes), encoding="utf-8")
     number, mass, jumps, temperature = (np.array([row[k] for row in plan]) for k in range(4))
     level, change = cords.draw(rng, int(number.max()) + 1)
-    log_scale = cords.log_scale((level[number], change[number]), mass, jumps, temperature, rng)
+    log_scale = cords.log_scale((level[number], change[number]), jumps, temperature, rng)
     lowest = cords.rig(mass, log_scale) + rng.normal(0, READING, len(plan))
     names = [f"C{k + 1:02d}" for k in range(int(number.max()) + 1)]
     heads = "cord,slack length [m],u(slack length) [m],cord mass [kg],u(cord mass) [kg],jumps"

@@ -1,6 +1,6 @@
 """What studies of the engine alone have in common: drops on a known curve, true next drops, and tables as they grow."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,17 +9,21 @@ from cordlab.batch.drop_table import Evidence
 from cordlab.curves.models import Curve
 from cordlab.limits.anchoring import DropStiffness, drop_stiffness
 from cordlab.units import Measured
-from tests.lowest_worlds import AIR, CORD_MASS, DRAG, GEAR, LENGTH, REACH, READING, RELEASE, TIE
+from tests.invented import G
+from tests.lowest_worlds import CORD_MASS, LAWS, LENGTH, READING, Cords, next_drops
 
 MASSES = np.array([36.0, 52.0, 68.0, 84.0, 100.0])
 RIG = SimpleNamespace(
     tie_height=Measured(60.0), release_depth=Measured(0.0), drag_area=Measured(0.10),
     air_density=Measured(1.20), compliance=Measured(0.0), load_cell_at="bottom",
 )  # fmt: skip
-SITE = SimpleNamespace(
-    tie_height=Measured(*TIE), surface="water", release_depth=Measured(*RELEASE), gear_mass=Measured(*GEAR),
-    reach_below_attachment=Measured(*REACH), drag_area=Measured(*DRAG), air_density=Measured(*AIR), temperature=None,
-)  # fmt: skip
+RIDERS = np.linspace(MASSES[0], MASSES[-1], 9) - LAWS["gear_mass"][0]
+
+
+def site(laws: Mapping[str, tuple[float, float]] = LAWS) -> SimpleNamespace:
+    """A campaign's `[site]`."""
+    inputs = {name: Measured(*law) for name, law in laws.items()}
+    return SimpleNamespace(**inputs, surface="water", temperature=None)
 
 
 def ladder(cords: int) -> tuple[np.ndarray, np.ndarray]:
@@ -39,6 +43,24 @@ def evidence(cord: np.ndarray, mass: np.ndarray, lowest: np.ndarray, jumps: int 
 def anchored(drops: Evidence) -> DropStiffness:
     """The drops on the curve of `tests/invented.py`."""
     return drop_stiffness(Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0}), drops, rig=RIG)
+
+
+def campaign(cords: Cords, n_cords: int, rng: np.random.Generator) -> DropStiffness:
+    """Of one campaign of new cords."""
+    (cord, mass), (level, change) = ladder(n_cords), cords.draw(rng, n_cords)
+    log_scale = cords.log_scale((level[cord], change[cord]), 0, 15.0, rng)
+    return anchored(evidence(cord, mass, cords.rig(mass, log_scale) + rng.normal(0, READING, mass.size)))
+
+
+def true_next(cords: Cords, riders: np.ndarray, rng: np.random.Generator, n: int, laws=LAWS) -> dict[str, np.ndarray]:
+    """Clearance, g and stretch ratio of next drops, the same cords and site at every rider mass.  (n_riders, n)"""
+    log_scale = cords.log_scale(cords.draw(rng, n), 0, 15.0, rng)
+    drops = next_drops(cords, riders, log_scale, rng, laws)
+    hung, depth = drops["hung"], drops["lowest_point"]
+    force = np.exp(log_scale) * cords.curve(depth / LENGTH)
+    upward = (force - (hung + CORD_MASS / 2) * G) / (hung + CORD_MASS / 3)
+    lower_load = force - CORD_MASS * (G / 2 + upward / 3)
+    return {"clearance": drops["clearance"], "g": lower_load / (hung * G), "stretch_ratio": depth / LENGTH}
 
 
 def row(*cells: object) -> None:

@@ -10,16 +10,17 @@ from scipy.special import ndtri
 
 from cordlab.campaign.campaign import BreakEntry
 from cordlab.rating.lot import Lot
+from tests.coverage._engine import heads, row, share
 
 MEAN = 15_000.0
 
 
-def main(lots: int = 400) -> None:
-    error = np.sqrt(0.95 * 0.05 / lots)
-    print(f"held, of {lots} lots each; 0.95 promised, binomial standard error {error:.3f}")
+def main(lots: int = 2000) -> None:
+    print(f"held, of {lots} lots each; 0.95 promised")
+    heads("breaks", "their law", "normal alone", "Weibull alone", "lower of both", "stays rated")
     for law, spread in (("Weibull", 10.0), ("Weibull", 30.0), ("normal", 0.04), ("normal", 0.1)):
         for n in (3, 4, 5, 6):
-            rng, held = np.random.default_rng([n, int(100 * spread)]), np.zeros(4)
+            rng, held = np.random.default_rng([n, int(100 * spread)]), []
             for _ in range(lots):
                 if law == "Weibull":
                     loads, true = MEAN * rng.weibull(spread, n), MEAN * (-np.log(0.99)) ** (1 / spread)
@@ -27,12 +28,6 @@ def main(lots: int = 400) -> None:
                     loads, true = rng.normal(MEAN, spread * MEAN, n), MEAN * (1 + spread * ndtri(0.01))
                 lot = Lot(tuple(BreakEntry(f"B{k}", x, "", True) for k, x in enumerate(sorted(loads))), None, None)
                 lower = lot.lower_limit[0]
-                held += lot.normal_limit <= true, lot.weibull_limit <= true, lower <= true, lower > MEAN / 5
-            shares = "; ".join(
-                f"{name} {share:.3f}"
-                for name, share in zip(
-                    ("normal alone", "Weibull alone", "lower of both", "stays"), held / lots, strict=True
-                )
-            )
+                held.append((lot.normal_limit <= true, lot.weibull_limit <= true, lower <= true, lower > MEAN / 5))
             what = f"shape {spread:g}" if law == "Weibull" else f"sd {spread:.0%}"
-            print(f"  {law}, {what}, {n} breaks: {shares}", flush=True)
+            row(n, f"{law}, {what}", *map(share, zip(*held, strict=True)))

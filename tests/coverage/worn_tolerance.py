@@ -12,8 +12,8 @@ import numpy as np
 
 from cordlab.limits.forecast import Forecast, forecast_drop
 from cordlab.wear.service_life import _changes, _stiffness, aged
-from tests.coverage._engine import SITE, anchored, evidence, heads, ladder, row, share
-from tests.lowest_worlds import AIR, DRAG, GEAR, REACH, READING, RELEASE, TIE, Cords, drawn
+from tests.coverage._engine import anchored, evidence, heads, ladder, row, share, site
+from tests.lowest_worlds import READING, Cords, next_drops
 
 CHANGE, CHANGE_SD, DROP_SD, RIDER, JUMPS = -0.05, 0.02, 0.004, 65.0, 300
 RETESTED = (68.0, 100.0)
@@ -32,10 +32,8 @@ def true_clearance(world: Cords, cord_sd: float, correlation: float, n: int = 2_
     """What 0.99 of the drops of worn cords keep at the site.  [m]"""
     rng = np.random.default_rng(1)
     level, change = cords_and_changes(rng, cord_sd, correlation, n)
-    drag = drawn(DRAG, rng, n) * drawn(AIR, rng, n) / 2
     scale = level + change + rng.normal(0, DROP_SD, n)
-    depth = world.site(RIDER + drawn(GEAR, rng, n), scale, drag, drawn(RELEASE, rng, n))
-    return float(np.quantile(drawn(TIE, rng, n) - drawn(REACH, rng, n) - depth, 0.01))
+    return float(np.quantile(next_drops(world, RIDER, scale, rng)["clearance"], 0.01))
 
 
 def limit(world: Cords, new: Forecast, rng, cord_sd: float, correlation: float, n_cords: int) -> float:
@@ -59,7 +57,7 @@ def main(campaigns: int = 400) -> None:
     print(f"{campaigns} campaigns each; held: 0.95 promised")
     world = Cords(per_kelvin=0.0)
     any_drops = anchored(evidence(*ladder(2), world.rig(ladder(2)[1], 0.01 * np.arange(10))))
-    new = forecast_drop(any_drops, site=SITE, masses=[RIDER], limit="tolerance", draws=DRAWS)
+    new = forecast_drop(any_drops, site=site(), masses=[RIDER], limit="tolerance", draws=DRAWS)
     heads("cords differ by", "correlation", "cords", "held", "stays rated")
     for cord_sd in (0.005, 0.01, 0.02):
         for correlation in (0.0, 0.5, 0.9):
