@@ -10,6 +10,9 @@ Each source of uncertainty enters once:
   and compliance of the rig, each test mass, viscosity, the calibration behind the peaks and behind lowest points read
   from records, and the error of tape or camera behind those that were noted. An error of the force that the curve was
   fitted to scales the curve, and ln s takes it up.
+- without records, a bend over the masses that the cords share: its uncertainty is in the lines' own, and what no bend
+  describes (`LACK_OF_FIT`) is one more error at each tested mass and one at the mass asked for. Cords at one mass each
+  have the bend in their scatter about the line through them.
 - drawn for each drop: the site's height, release, drag, air, reach and gear; in the stretch ratio, the new cord's
   length. The rig's height is in no limit: lowest points are measured from the tie point.
 
@@ -43,6 +46,7 @@ from cordlab.units import Measured
 
 VISCOSITY = "viscosity of the cords"  # shared by all drops where lowest points carry waves
 TEST_MASSES = "test masses"
+LACK_OF_FIT = "lack of fit over the masses"
 
 
 @dataclass(frozen=True)
@@ -127,6 +131,11 @@ class DropStiffness:
             with suppress(ValueError):  # temperature may run with the masses on each cord, or where drops are left out
                 return line(cause=known_temperatures(self.drops)[drops])
         return line()
+
+    @property
+    def lack_of_fit(self) -> float:
+        """Standard deviation of ln s over the masses about every bend, in the limits; 0 where none is seen."""
+        return next((one.measured.u for one in self.shared if one.name == LACK_OF_FIT), 0.0)
 
     def excess_lines(self) -> list[GroupLines]:
         """The peaks' excess over mass, one a family of shapes; none where `excess` is."""
@@ -217,8 +226,13 @@ def drop_stiffness(
     )
     if trend.slope is not None and not stiffness.lines().cause.size:
         trend = replace(trend, slope=None, u=None, dof=0, reason="on each cord temperature ran with the masses")
+    stiffness = replace(stiffness, trend=trend)
     shared = _shared(logs, families[0], rig, sloped=trend.slope is not None)
-    return replace(stiffness, shared=tuple(shared), trend=trend)
+    if bent and (lack := stiffness.lines().lack_of_fit()) and lack.sd > 0:
+        deviations = [*(evidence.mass == mass for mass in np.unique(evidence.mass)), np.ones(len(evidence))]
+        law, no_peaks = Measured(0.0, lack.sd), np.zeros(excess[0].shape[1])
+        shared += [SharedInput(LACK_OF_FIT, law, False, 1.0 * one, no_peaks) for one in deviations]
+    return replace(stiffness, shared=tuple(shared))
 
 
 class _Logs:

@@ -27,39 +27,22 @@ FURTHEST_STEP = 1.5  # from a mass to the next, in a ladder and in what is rated
 FEWEST_MASSES = 3  # two show no bend between them
 
 
-def rateable_parts(masses: np.ndarray, checked: Sequence[float] = ()) -> list[tuple[float, float]]:
-    """Ends of each run of masses near enough to each other to rate what lies between; none by two masses alone [kg].
+def rateable_parts(masses: np.ndarray, checked: Sequence[float] = ()) -> tuple[list[tuple[float, float]], list[str]]:
+    """Ends of each run of masses near enough to each other to rate what lies between, none by two masses alone [kg];
+    and why what lies between others is not rated, with the mass to drop, a sentence a gap.
 
     masses : of the fit drops;  checked : of drops that were held back
     """
-    dropped = _dropped(masses, checked)
-    if dropped.size == 1:
-        return [(float(dropped[0]), float(dropped[0]))]
-    runs = [] if dropped.size < FEWEST_MASSES else _near_enough(dropped)
-    return [(float(run[0]), float(run[-1])) for run in runs if run.size > 1]
-
-
-def _dropped(masses: np.ndarray, checked: Sequence[float]) -> np.ndarray:
-    """The different masses from the lightest to the heaviest of the fit drops."""
-    return np.union1d(masses, [mass for mass in checked if masses.min() < mass < masses.max()])
-
-
-def _near_enough(dropped: np.ndarray) -> list[np.ndarray]:
-    """The masses, parted where a step is too wide."""
-    return np.split(dropped, np.flatnonzero(dropped[1:] > FURTHEST_STEP * (1 + 1e-9) * dropped[:-1]) + 1)
-
-
-def masses_not_shown(masses: np.ndarray, checked: Sequence[float] = ()) -> list[str]:
-    """Why what lies between neighbouring masses is not rated, and which mass to drop; a sentence a gap."""
-    dropped = _dropped(masses, checked)
-    if dropped.size == 2:
+    dropped = np.union1d(masses, [mass for mass in checked if masses.min() < mass < masses.max()])
+    if 1 < dropped.size < FEWEST_MASSES:
         few = f"only two masses were dropped, {dropped[0]:g} and {dropped[1]:g} kg: a bend between them is not shown"
-        return [f"{few}; drop {_between(*dropped)} kg too"]
+        return [], [f"{few}; drop {_between(*dropped)} kg too"]
+    runs = np.split(dropped, np.flatnonzero(dropped[1:] > FURTHEST_STEP * (1 + 1e-9) * dropped[:-1]) + 1)
     reasons = []
-    for light, heavy in pairwise(_near_enough(dropped)):
+    for light, heavy in pairwise(runs):
         apart = f"{light[-1]:g} and {heavy[0]:g} kg are more than {FURTHEST_STEP:g} times apart"
         reasons.append(f"{apart}, and nothing between them is rated: drop {_between(light[-1], heavy[0])} kg too")
-    return reasons
+    return [(float(run[0]), float(run[-1])) for run in runs if run.size > 1 or dropped.size == 1], reasons
 
 
 def _between(light: float, heavy: float) -> str:

@@ -254,6 +254,7 @@ def _row(
         error = abs(logs[1] - logs[0])
     if np.isfinite(temperature) and not lines.cause.size:
         error = hypot(error, UNKNOWN_SLOPE * (temperature - known_temperatures(stiffness.drops).mean()))
+    error = hypot(error, stiffness.lack_of_fit)
     margin = t_margin([*np.sqrt(level.variances[:, 0]), error], [*level.dof, inf], probability)
     middle = level.mean[0] + stiffened(stiffness.waves, mass)
     scales = np.exp(middle + np.array([0.0, margin, -margin]))  # stiff stops high, soft stops low
@@ -282,7 +283,7 @@ def lack_of_fit(stiffness: DropStiffness) -> Iterator[Finding]:
     if not stiffness.bent:
         return
     drops, (told, stops) = stiffness.drops, LACK_OF_FIT
-    straight = GroupLines.of(stiffness.scales[0][0], x=drops.mass, group=drops.cord).lack_of_fit()
+    straight = replace(stiffness, bent=False).lines().lack_of_fit()
     if straight is not None and straight.chance < told:
         yield Finding(
             "bend over mass",

@@ -60,7 +60,7 @@ class Judgement:
         # a cord at a tested mass may stretch further than those that were tested; its typical stretch may not
         stretch = self.estimate("stretch_ratio", masses)
         stiffness, hung = self.forecast.stiffness, masses + self.forecast.site.gear_mass.value
-        parts = rateable_parts(stiffness.drops.mass, stiffness.checked)
+        parts, _ = rateable_parts(stiffness.drops.mass, stiffness.checked)
         shown = [(hung >= low - 1e-6) & (hung <= high + 1e-6) for low, high in parts]
         tested = {
             TESTED_STRETCH: stretch <= self.tested_stretch * (1 + 1e-9),

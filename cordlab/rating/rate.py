@@ -16,7 +16,7 @@ import pandas as pd
 
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.forecast import Forecast
-from cordlab.limits.tested import counts_not_shown, masses_not_shown, not_shown, rateable_parts
+from cordlab.limits.tested import counts_not_shown, not_shown, rateable_parts
 from cordlab.limits.validation import Validation
 from cordlab.quantities import QUANTITIES
 from cordlab.rating.criteria import ANY, Judgement, broke_below_design, interpolated, judge, longest_run
@@ -243,8 +243,11 @@ def rate(
     against += not_shown(stiffness.drops, stiffness.trend, forecast.site.temperature)
     if np.ptp(forecast.masses) == 0:
         against.append("only one mass was dropped: there is no tested range to rate")
-    apart = masses_not_shown(stiffness.drops.mass, stiffness.checked)
-    against += [] if rateable_parts(stiffness.drops.mass, stiffness.checked) else apart
+    parts, apart = rateable_parts(stiffness.drops.mass, stiffness.checked)
+    against += [] if parts else apart
+    lines = stiffness.lines()
+    if parts and stiffness.bent and lines.structure == "one slope" and not lines.curved:
+        against.append("no cord shows how stiffness bends over the masses: drop 2 cords with 3 masses each")
     if validation is not None and validation.failed:
         against.append(f"validation failed: {validation.summary()}")
     judgement, missing = judge(forecast, criteria=criteria, breaking_load=breaking_load)

@@ -109,12 +109,13 @@ class Pivots(NamedTuple):
 
 class LackOfFit(NamedTuple):
     """Means at each x against what groups scatter from x to x: F ratio, its degrees of freedom, how far the means lie
-    off the lines (n_x,)."""
+    off the lines (n_x,), and their standard deviation about them beyond what scatter puts in (0: it explains all)."""
 
     ratio: float
     dof: int
     dof_scatter: int
     off: np.ndarray
+    sd: float
 
     @property
     def chance(self) -> float:
@@ -228,17 +229,18 @@ class GroupLines:
         """
         values = np.reshape(self.values, (-1, self.x.size))[0]
         lines, at_x = self._design(self.x, self.member, self.cause), self.x[:, None] == np.unique(self.x)
-        rests, ranks = [], []
+        known, rests, ranks = np.column_stack([values, at_x]), [], []
         for columns in (lines, np.hstack([lines, at_x])):
-            solution, _, rank, _ = np.linalg.lstsq(columns, values, rcond=1e-9)
-            rests.append(values - columns @ solution)
+            solution, _, rank, _ = np.linalg.lstsq(columns, known, rcond=1e-9)
+            rests.append(known - columns @ solution)
             ranks.append(int(rank))
         dof, dof_scatter = ranks[1] - ranks[0], self.x.size - ranks[1]
         if dof < 1 or dof_scatter < 1:
             return None
-        lines_off, scatter = (float(rest @ rest) for rest in rests)
-        ratio = (lines_off - scatter) / dof / max(scatter / dof_scatter, 1e-300)
-        return LackOfFit(ratio, dof, dof_scatter, rests[0] @ at_x / at_x.sum(0))
+        (lines_off, *of_means), (scatter, *_) = ((rest**2).sum(axis=0).tolist() for rest in rests)
+        beyond, square = (lines_off - scatter) / dof, max(scatter / dof_scatter, 1e-300)
+        sd = np.sqrt(max(beyond - square, 0.0) * dof / sum(of_means))  # by the expected mean squares
+        return LackOfFit(beyond / square, dof, dof_scatter, rests[0][:, 0] @ at_x / at_x.sum(0), float(sd))
 
     def weights(self, x: ArrayLike) -> np.ndarray:
         """What each value counts in each group's value at x: m_i(x) = Σ_d w_id(x) y_d.  (n_x, k, n)"""

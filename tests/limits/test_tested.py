@@ -17,7 +17,6 @@ from cordlab.limits.tested import (
     UNKNOWN_SLOPE,
     comparable,
     counts_not_shown,
-    masses_not_shown,
     not_shown,
     rateable_parts,
 )
@@ -167,9 +166,9 @@ def test_retests_in_the_cold_are_not_held_against_fit_drops_in_the_warm():
 )
 def test_nothing_is_rated_between_masses_that_are_too_few_or_too_far_apart(masses, checked, parts, words):
     """A ladder may step by half of a mass; a bend between two masses is not shown. The masses named mend it."""
-    assert rateable_parts(np.array(masses), checked) == parts
-    reasons = masses_not_shown(np.array(masses), checked)
+    near, reasons = rateable_parts(np.array(masses), checked)
+    assert near == parts
     assert all(word in reasons[0] for word in words) if words else not reasons
     if reasons:
         named = [float(mass) for mass in re.findall(r"[\d.]+", reasons[0].split("drop ")[-1])]
-        assert rateable_parts(np.array([*masses, *named]), checked) == [(masses[0], masses[-1])]
+        assert rateable_parts(np.array([*masses, *named]), checked) == ([(masses[0], masses[-1])], [])

@@ -132,6 +132,20 @@ def test_between_two_masses_nothing_is_rated():
     assert rating.reasons[0].startswith("only two masses were dropped, 36 and 100 kg")
 
 
+def test_nothing_is_rated_where_no_cord_shows_a_bend_over_the_masses():
+    """Lowest points alone, three cords with 36 and 52 kg and three with 68 kg: what bends is how the cords differ."""
+    everything = invented(np.repeat(scattered(8, 6, 0.01, 0.003), 2, axis=0))
+    cord = np.array(everything.cord)
+    light, pairs = everything.mass < 60.0, np.array([int(name[1:]) // 2 for name in cord])
+    kept = np.where(pairs < 3, light, everything.mass == 68.0)
+    drops = replace(everything.take(kept), cord=[f"C{pair}" for pair in pairs[kept]])
+    stiffness = drop_stiffness(CURVE, drops, rig=EXACT, bent=True)
+    unbent = forecast_drop(stiffness, site=UNSURE, masses=[40.0, 60.0], seed=1, draws=1000)
+    answer = rate(unbent, criteria=CRITERIA, breaking_load=LOT)
+    assert not answer.rated
+    assert any("drop 2 cords with 3 masses each" in reason for reason in answer.reasons)
+
+
 def test_a_range_in_pounds_holds_the_masses_that_end_it():
     """98.114 lb less 3 kg of gear is a rider of 41.50376 kg, and 214.05 lb one of 94.09145 kg (NIST SP 811, B.8)."""
     masses = np.array([98.114, 120.0, 150.0, 180.0, 214.05]) * 0.45359237
