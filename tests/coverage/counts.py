@@ -1,6 +1,7 @@
 """What a campaign shows of jump counts, in designs that show little: `python -m tests.coverage counts [number]`.
 
-Whole campaigns without records (`tests/lowest_worlds.py`), cords that lose 6 % of their stiffness in 500 jumps.
+Whole campaigns without records (`tests/lowest_worlds.py`, the model given), cords that lose 6 % of their stiffness in
+500 jumps.
 Printed: how many are rated, and the true chance that the least clearance is broken at the heavy end, at the count that
 the rating holds to; 0.01 is promised on average.
 """
@@ -11,6 +12,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 
 from cordlab import Analysis, read_campaign
+from tests.coverage._engine import heads, mean, row, share
 from tests.lowest_worlds import Cords, Row, violated, write
 
 MASSES = (36.0, 52.0, 68.0, 84.0, 100.0)
@@ -55,7 +57,8 @@ DESIGNS: dict[str, tuple[Plan, tuple[str, ...]]] = {
 def changes(keys: tuple[str, ...]) -> list[tuple[str, str]]:
     """Keys of [decision], and of [criteria], as changes of campaign.toml."""
     places = {"jumps": "seed = 1", "greatest_jumps": "least_strength_factor = 4"}
-    return [(places[key.partition(" ")[0]], f"{places[key.partition(' ')[0]]}\n{key}") for key in keys]
+    model = ('model = "auto"', 'model = "mooney-rivlin"')
+    return [model, *((places[key.partition(" ")[0]], f"{places[key.partition(' ')[0]]}\n{key}") for key in keys)]
 
 
 def outcome(plan: Plan, keys: tuple[str, ...], seed: int) -> tuple[str, float | None]:
@@ -71,12 +74,10 @@ def outcome(plan: Plan, keys: tuple[str, ...], seed: int) -> tuple[str, float | 
 
 
 def main(campaigns: int = 40) -> None:
-    print(
-        "| design | rated | for jumps, or why not | violated at the heavy end, mean | greatest |\n|---|---|---|---|---|"
-    )
+    heads("design", "rated", "for jumps, or why not", "violated at the heavy end, mean", "greatest")
     for name, (plan, keys) in DESIGNS.items():
-        rows = [outcome(plan, keys, seed) for seed in range(campaigns)]
-        chances = [chance for _, chance in rows if chance is not None]
-        counts = "; ".join(sorted({said for said, _ in rows}))
-        cells = f"{np.mean(chances):.4f} | {max(chances):.3f}" if chances else "– | –"
-        print(f"| {name} | {len(chances)} of {campaigns} | {counts} | {cells} |", flush=True)
+        found = [outcome(plan, keys, seed) for seed in range(campaigns)]
+        chances = [chance for _, chance in found if chance is not None]
+        counts = "; ".join(sorted({said for said, _ in found}))
+        rated = share(np.arange(campaigns) < len(chances))
+        row(name, rated, counts, mean(chances), f"{max(chances):.3f}" if chances else "–")
