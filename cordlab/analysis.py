@@ -29,6 +29,7 @@ from cordlab.limits.forecast import Forecast, forecast_drop
 from cordlab.limits.tested import comparable, range_of_use
 from cordlab.limits.validation import Validation, lack_of_fit, stiffer_when_worn, unlike_drops, validate
 from cordlab.limits.wave_effects import WaveLoads, wave_loads
+from cordlab.quantities import QUANTITIES
 from cordlab.rating.lot import Lot, lot_of, refused_by_lot
 from cordlab.rating.range_plan import RangePlan, plan_range
 from cordlab.rating.rate import Rating, in_both, not_rated, rate, rating_masses
@@ -312,14 +313,34 @@ class Analysis:
 
     @cached_property
     def budget(self) -> dict[str, Budget]:
-        """Clearance at the heavy end and g at the light end, where each can govern: what makes them uncertain."""
-        forecast, rating = self.forecast, self.rating
-        if forecast is None:
-            return {}
-        light = float(forecast.masses[0]) if rating.lightest is None else rating.lightest
-        heavy = float(forecast.masses[-1]) if rating.heaviest is None else rating.heaviest
-        ends = {"clearance": heavy, "g": light}
-        return {quantity: budget(forecast, mass=mass, quantity=quantity) for quantity, mass in ends.items()}
+        """What makes clearance at the heavy end and g at the light end uncertain."""
+        forecast = self.forecast
+        return (
+            {name: budget(forecast, mass=mass, quantity=name) for name, mass in self._ends.items()} if forecast else {}
+        )
+
+    @property
+    def _ends(self) -> dict[str, float]:
+        """Quantity → the rider mass at which it can govern, of the rated range or of what was tested [kg]."""
+        masses = self.forecast.masses if self.forecast else np.zeros(1)
+        light, heavy = self.rating.ends or (float(masses[0]), float(masses[-1]))
+        return {"clearance": heavy, "g": light}
+
+    @property
+    def on_average(self) -> str:
+        """What a prediction limit does not promise of this one campaign; "" for other limits, and of one cord."""
+        forecast = self.forecast
+        if forecast is None or forecast.content is not None or forecast.cord is not None:
+            return ""
+        often = []
+        for name, mass in self._ends.items():
+            share = forecast.assurance[name][int(np.argmin(np.abs(forecast.masses - mass)))]
+            often.append(f"{100 * share:.0f} of 100 ({QUANTITIES[name].word} near {mass:.0f} kg)")
+        return (
+            f"A {100 * forecast.probability:g} % prediction limit holds that share of next drops on average over "
+            f"campaigns; in a single one it may be less: of campaigns like this {' and '.join(often)} hold as many. "
+            'Assurance for this one takes a tolerance limit ([decision] limit = "tolerance").'
+        )
 
     # the answer
 
@@ -488,7 +509,8 @@ class Analysis:
 
     def _weak_promises(self) -> list[str]:
         """What the decision or the validation does not reach."""
-        cautions, decision, rating, validation = [], self.campaign.decision, self.rating, self.validation
+        decision, rating, validation = self.campaign.decision, self.rating, self.validation
+        cautions = [self.on_average] if self.on_average else []
         if decision.limit == "tolerance" and decision.confidence < LEAST_CONFIDENCE:
             cautions.append(
                 f"A tolerance limit with {100 * decision.confidence:g} % confidence fails in up to "

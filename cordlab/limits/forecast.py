@@ -17,7 +17,6 @@ from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.simulate import Run
 from cordlab.limits.wave_effects import WaveEffect, both_mechanics
 from cordlab.quantities import DRAWN, QUANTITIES
-from cordlab.statistics.limits import prediction_assurance
 from cordlab.statistics.propagation import evenness, quantile, quantile_error, scrambles, share_beyond
 
 if TYPE_CHECKING:
@@ -122,6 +121,17 @@ class Forecast(Run):
         """Monte Carlo standard error of `u`, its two ends taken as independent.  (n_mass,)"""
         ends = (quantile_error(self.draws[quantity], (1 + sign * HALF) / 2) for sign in (-1, 1))
         return np.hypot(*ends) / 2 * self.evenness
+
+    @cached_property
+    def assurance(self) -> dict[str, np.ndarray]:
+        """Share of campaigns like this whose prediction limits hold `probability` of next drops, or more.  (n_mass,)
+
+        What `probability` of the drops stays within is drawn, with all that is not known of cords and site.
+        """
+        content = self.draw(scrambles(self.dimensions, size=SCRAMBLE // 2, count=1, seed=self.seed), self.probability)
+        limits = {name: self.prediction_limit(name, self.probability)[:, None] for name in DRAWN}
+        beyond = (QUANTITIES[name].worse(x, limits[name]) for name, x in zip(DRAWN, content[len(DRAWN) :], strict=True))
+        return {name: 1 - broken.mean(axis=-1) for name, broken in zip(DRAWN, beyond, strict=True)}
 
     @property
     def steady(self) -> bool:
@@ -228,12 +238,5 @@ def forecast_drop(
         notes.append(
             f"limits were not steady to {STEADY:g} of a standard uncertainty after {values.shape[-1]} draws: few "
             "cords leave a long tail, and another seed moves the limits by more than that"
-        )
-    if content is None and cord is None:
-        often, percent = 100 * prediction_assurance(run.n_cords, probability), 100 * probability
-        notes.append(
-            f"A {percent:g} % prediction limit holds that share of next drops on average over campaigns; in a single "
-            f"one it may be less: with {run.n_cords} cords even an exact limit holds as many in about {often:.0f} % "
-            'of campaigns. Assurance for this one takes a tolerance limit ([decision] limit = "tolerance").'
         )
     return replace(forecast, notes=tuple(notes))

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 # inputs of a site that a normal law may take below zero
 SIGNED = ("release_depth", "tie_height", "reach", "rider_mass")
+FIXED = ("tie_height",)  # inputs that are the same in every drop at the site: not known, and no scatter
 LENGTH = "slack length of the next cord"
 
 Numbers = np.ndarray | float
@@ -211,8 +212,7 @@ class Run:
         slope = {quantity: (x[:, 1] - x[:, 2]) / (2 * step) for quantity, x in values.items()}
         moved = {}
         for i, name in enumerate(uncertain, 3):
-            label = LENGTH if name == "length" else f"site {name.replace('_', ' ')}"
-            moved[label] = {quantity: x[:, i] - x[:, 0] for quantity, x in values.items()}
+            moved[_label(name)] = {quantity: x[:, i] - x[:, 0] for quantity, x in values.items()}
         return slope, moved
 
     @property
@@ -271,19 +271,26 @@ class Run:
         if content is None:
             return
         # What varies from drop to drop besides ln s (site inputs, the peaks' scatter) is carried as the scatter of ln s
-        # that would move the quantity as much: first order in the small ones, exact in ln s.
+        # that would move the quantity as much: first order in the small ones, exact in ln s. What is fixed is drawn.
         if peaks is not None:
             excess, excess_sd = peaks.mean_and_sd(peak_level, shape)
             excess = excess + self.excess_shift @ shared
         slope, moved = self.effects
+        typical, fixed = self.typical | {name: there[name] for name in FIXED}, [_label(name) for name in FIXED]
         for name in DRAWN:
             level, load = self.level_of(name), QUANTITIES[name].load
             mean_y, sd = pivots.mean_and_sd(level.families[family], shape)
             mean_y = mean_y + level.shift @ shared
             soft = -1.0 if load else 1.0  # a stiff cord is dangerous for loads, a soft one for all else
-            others = sum(change[name][:, None] ** 2 for change in moved.values()) + (excess_sd**2 if load else 0.0)
+            varying = [change[name][:, None] for label, change in moved.items() if label not in fixed]
+            others = sum(change**2 for change in varying) + (excess_sd**2 if load else 0.0)
             y = mean_y - soft * ndtri(content) * np.sqrt(sd**2 + others / slope[name][:, None] ** 2)
-            yield self.drop(self._every_mass, family, shape, y, self.typical, excess, standard)[name]
+            yield self.drop(self._every_mass, family, shape, y, typical, excess, standard)[name]
+
+
+def _label(name: str) -> str:
+    """What an input of the site is called in a budget."""
+    return LENGTH if name == "length" else f"site {name.replace('_', ' ')}"
 
 
 def _levels(

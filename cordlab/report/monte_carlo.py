@@ -107,6 +107,9 @@ def standard_errors(analysis: "Analysis") -> Errors:
     limits = DrawnLimits(forecast, campaign)
     ends = {name: limits.end(getattr(rating, name)) for name in ENDS}
     errors = _of_predictions(rating, limits, ends) | _of_rating(rating, limits, ends)
+    for k, caution in enumerate(analysis.cautions):
+        if caution == analysis.on_average:  # shares of a hundred, of some thousand draws
+            errors[f"cautions[{k}]"] = 1.5
     if analysis.lot is not None:
         errors |= _of_lot(analysis.lot, rating, errors)
     if plan := analysis.range_plan:

@@ -188,13 +188,6 @@ def prediction_factor(n: float, probability: float, sides: int = 1) -> float:
     return float(t_margin([1.0], [_dof(n)], probability, sides=sides) * np.sqrt(1 + 1 / n))
 
 
-def prediction_assurance(n: int, probability: float) -> float:
-    """Share of samples of n in which a one-sided prediction limit holds `probability` of all values or more, not fewer.
-    By the noncentral t law."""
-    factor = prediction_factor(n, probability)
-    return float(special.nctdtr(n - 1, special.ndtri(probability) * n**0.5, factor * n**0.5))
-
-
 def tolerance_factor(n: float, share: float, confidence: float, sides: int = 1, *, dof: float | None = None) -> float:
     """Factor k such that mean ± k·sd holds a share of all values with confidence; exact for normal values.
 

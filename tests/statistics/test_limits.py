@@ -8,7 +8,6 @@ from scipy import stats
 
 from cordlab.statistics.limits import (
     confidence_limit,
-    prediction_assurance,
     prediction_factor,
     prediction_limit,
     tolerance_factor,
@@ -100,14 +99,6 @@ def test_factors_for_the_next_one_of_few():
     """Student's t: the next of n at 99 %, one-sided (t tables: t(0.99; 3) = 4.541, t(0.99; 5) = 3.365)."""
     assert prediction_factor(4, 0.99) / math.sqrt(1 + 1 / 4) == approx_printed("4.541")
     assert prediction_factor(6, 0.99) / math.sqrt(1 + 1 / 6) == approx_printed("3.365")
-
-
-@pytest.mark.parametrize("n", [2, 4, 6, 10, 40])
-def test_a_prediction_limit_is_a_tolerance_limit_of_less_confidence(n):
-    """The same distance from the mean read both ways; with 6 values and 99 % the confidence is 83 %."""
-    sure = prediction_assurance(n, 0.99)
-    assert tolerance_factor(n, 0.99, sure) == pytest.approx(prediction_factor(n, 0.99), rel=1e-9)
-    assert n != 6 or sure == approx_printed("0.83")
 
 
 # --- limits over groups -----------------------------------------------------------------------------------------
