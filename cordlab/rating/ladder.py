@@ -406,7 +406,7 @@ def _surprises(
     last = {cord: int(rows[cord]) for cord in cords if cord in rows}
     before = drops.take(~np.isin(np.arange(len(drops)), list(last.values())))
     expected: list[NextDrop | None] = [None] * len(last)
-    if len(before):
+    if len(before) and last:
         counts = {cord: int(drops.jumps[k]) for cord, k in last.items()}
         expected = after_drops(before, counts, day.rig, draws=draws, seed=seed)
     elif day.makers_curve is not None:
@@ -417,7 +417,7 @@ def _surprises(
             continue
         name, mass, measured = drops.drop[k], float(drops.mass[k]), float(drops.lowest_point[k])
         read = np.sort(drop.drop(mass)[0] + rng.normal(0.0, drops.u_lowest_point[k], draws))
-        low, high = float(quantile(read, 1 - probability, "lower")), float(quantile(read, probability, "upper"))
+        low, high = quantile(read, 1 - probability, "lower").min(), quantile(read, probability, "upper").max()
         if low <= measured <= high:
             continue
         off, side, limit = (measured - high, "lower", high) if measured > high else (low - measured, "higher", low)

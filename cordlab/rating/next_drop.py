@@ -9,7 +9,10 @@ assumed):
 - scatter of ln stiffness from drop to drop between 0.3 and 4 %, from cord to cord between 0.5 and 8 %, each logarithm
   as likely;
 - the level of stiffness is not assumed at all: the first drop gives it. Before it, only a maker's curve can, within
-  15 %. Nor is it known how cords wear: the level at each retest is given by the drops of that retest alone.
+  15 %. Nor is it known how cords wear: the level at each retest is given by the drops of that retest alone;
+- as in the limits (`GroupLines`), all drops share a slope of ln stiffness on temperature, 0 ± 0.35 %/K, and a bend over
+  the masses, 0 ± 10 % at twice their mean: stretch waves and rubbers of another shape were seen to bend by 5 to 17 %.
+  The next drop is as cold or as warm as any so far, whichever is worse.
 
 Every drop then weighs these against each other by the likelihood of its measured lowest point. The limit is the
 posterior predictive quantile of the next drop's lowest point, so with many drops the data decide and with one the
@@ -30,21 +33,25 @@ from cordlab.campaign.campaign import MakersCurve
 from cordlab.campaign.settings import Rig
 from cordlab.curves.fit import fit_curve
 from cordlab.curves.models import Curve
+from cordlab.limits.tested import UNKNOWN_SLOPE, known_temperatures
 from cordlab.mechanics.predict import predict_drop
 from cordlab.mechanics.setup import GRAVITY
+from cordlab.statistics.groups import GroupLines
 from cordlab.statistics.propagation import quantile
 
 # The assumptions; all are our choice.
 RATIOS = np.linspace(0.0, 1.0, 21)
 DROP_SCATTER = np.geomspace(0.003, 0.04, 7)
 CORD_SCATTER = np.geomspace(0.005, 0.08, 7)
+UNKNOWN_BEND = 0.1  # of ln stiffness at twice the mean mass: of the shape that no Mooney–Rivlin curve has
 MAKERS_MODELS = ("mooney-rivlin", "yeoh", "polynomial", "linear")
 MAKERS_CURVE_SCATTER = 0.15  # of ln stiffness: how far a maker's curve may be off
 UNSEEN_PEAK_FACTOR = 1.2  # peak load over the uniformly strained cord's where no record shows it: stretch waves
 
 ASSUMED = (
     "assumed: a Mooney–Rivlin shape of any ratio c2/(c1 + c2) from 0 to 1; scatter of ln stiffness 0.3–4 % from drop "
-    "to drop and 0.5–8 % from cord to cord, before the drops are seen"
+    f"to drop and 0.5–8 % from cord to cord, a slope of 0 ± {100 * UNKNOWN_SLOPE:g} %/K on temperature and a bend over "
+    f"the masses of 0 ± {100 * UNKNOWN_BEND:g} % at twice their mean, before the drops are seen"
 )
 UNSEEN_PEAK = (
     f"no record of the load: peaks taken as {UNSEEN_PEAK_FACTOR:g} times the uniformly strained cord's, assumed"
@@ -55,7 +62,9 @@ UNSEEN_PEAK = (
 class NextDrop:
     """Draws of what the drops so far leave possible for a cord: shape and level of its next drop's curve.  (n_draws,)
 
+    curve : at the mean mass of the drops, at each end of their temperatures, (n_ends, n_draws) where they differ
     inputs : keywords of `predict_drop`
+    bend, lines : coefficient of the bend over the masses, (n_draws,), and where the masses lie; None: no drop
     peak_factor : peak load over that of the uniformly strained cord
     dropped, by_itself : heaviest mass dropped so far in this state of wear, by any cord and by this one [kg]
     ends_at : stretch ratio up to which the curve is known
@@ -67,17 +76,20 @@ class NextDrop:
     dropped: float = 0.0
     by_itself: float = 0.0
     ends_at: float = inf
+    bend: np.ndarray | float = 0.0
+    lines: GroupLines | None = None
 
     def drop(self, mass: float) -> tuple[np.ndarray, np.ndarray]:
-        """Draws of lowest point [m] and peak load [N] at a mass."""
-        drop = predict_drop(self.curve, mass=mass, **self.inputs)
-        return np.asarray(drop.lowest_point), np.asarray(drop.tie_load) * self.peak_factor
+        """Draws of lowest point [m] and peak load [N] at a mass.  (n_ends, n_draws)"""
+        bent = 0.0 if self.lines is None else self.bend * self.lines.parabola(mass)
+        drop = predict_drop(self.curve.scaled(np.exp(bent)), mass=mass, **self.inputs)
+        return np.atleast_2d(drop.lowest_point), np.atleast_2d(drop.tie_load) * self.peak_factor
 
     def limits(self, mass: float, probability: float) -> tuple[float, ...]:
         """Estimate and limit of the lowest point [m], limit of the load [N], and whether the curve ends before."""
         lowest, load = map(np.sort, self.drop(mass))
         asked = (lowest, 0.5), (lowest, probability), (load, probability)
-        estimate, limit, load_limit = (float(quantile(ranked, share, "upper")) for ranked, share in asked)
+        estimate, limit, load_limit = (float(quantile(ranked, share, "upper").max()) for ranked, share in asked)
         return estimate, limit, load_limit, float(limit > self.ends_at * self.inputs["slack_length"])
 
 
@@ -132,8 +144,14 @@ def after_drops(drops: Evidence, cords: Mapping[str, int], rig: Rig, *, draws: i
     inputs, batch, rng = drop_inputs(rig), mean_cord(drops), np.random.default_rng(seed)
     state = retests(np.append(drops.jumps, list(cords.values())))
     state, states_next = state[: len(drops)], state[len(drops) :]
-    design = (state[:, None] == np.unique(state)).astype(float)
-    design_next = (states_next[:, None] == np.unique(state)).astype(float)
+    temperature, levels = known_temperatures(drops), np.unique(state)
+    member, member_next = np.searchsorted(levels, state), np.searchsorted(levels, states_next)
+    lines = GroupLines(drops.mass, drops.mass, member, tuple(levels), "flat", curved=True, cause=temperature)
+    design = lines.design(drops.mass, member, temperature)
+    # the next drop at the mean mass and temperature; what other ones do to it comes after
+    design_next = lines.design(*np.broadcast_arrays(drops.mass.mean(), member_next, temperature.mean()))
+    before = np.zeros(design.shape[1])  # of what was known before the drops, its inverse variance: nothing of levels
+    before[-2:] = 1 / UNKNOWN_SLOPE**2, (lines.parabola(2 * drops.mass.mean()) / UNKNOWN_BEND) ** 2
     names = np.array(drops.cord)
     same_cord = ((names[:, None] == names) & (state[:, None] == state)).astype(float)
     is_next = ((names == np.array(list(cords))[:, None]) & (state == states_next[:, None])).astype(float)
@@ -143,35 +161,42 @@ def after_drops(drops: Evidence, cords: Mapping[str, int], rig: Rig, *, draws: i
     lower = replace(drops, lowest_point=drops.lowest_point + step)
     slope = (log_scales(shapes, lower, batch, **inputs) - log_scale) / step
     reading = (slope * drops.u_lowest_point) ** 2
-    likelihoods, means, sds, ratio = [], [], [], []
+    likelihoods, centres, spreads, counts, offsets, sds, ratio = [], [], [], [], [], [], []
     for r, sd_drop, sd_cord in product(range(RATIOS.size), DROP_SCATTER, CORD_SCATTER):
         covariance = np.diag(sd_drop**2 + reading[r]) + sd_cord**2 * same_cord
         inverse = np.linalg.inv(covariance)
-        precision = design.T @ inverse @ design
-        level = np.linalg.solve(precision, design.T @ inverse @ log_scale[r])
-        residual = log_scale[r] - design @ level
+        precision = design.T @ inverse @ design + np.diag(before)
+        centre = np.linalg.solve(precision, design.T @ inverse @ log_scale[r])
+        residual = log_scale[r] - design @ centre
         logs = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(precision)[1]
+        off = residual @ inverse @ residual + before @ centre**2
         # what was measured is the lowest point, not ln s
-        likelihoods.append(-0.5 * (residual @ inverse @ residual + logs) + np.log(np.abs(slope[r])).sum())
+        likelihoods.append(-0.5 * (off + logs) + np.log(np.abs(slope[r])).sum())
         shared = sd_cord**2 * is_next
         gain = shared @ inverse
-        of_level = design_next - gain @ design
-        known = np.einsum("ij,ij->i", gain, shared)
-        unsure = np.einsum("ij,jk,ik->i", of_level, np.linalg.inv(precision), of_level)
-        means.append(design_next @ level + gain @ residual)
-        sds.append(np.sqrt(sd_cord**2 + sd_drop**2 - known + unsure))
+        centres.append(centre)
+        spreads.append(np.linalg.cholesky(np.linalg.inv(precision)))
+        counts.append(design_next - gain @ design)
+        offsets.append(gain @ log_scale[r])
+        sds.append(np.sqrt(sd_cord**2 + sd_drop**2 - np.einsum("ij,ij->i", gain, shared)))
         ratio.append(r)
     weights = np.exp(np.array(likelihoods) - max(likelihoods))
     pick = rng.choice(weights.size, draws, p=weights / weights.sum())
-    drawn = np.array(means)[pick].T + np.array(sds)[pick].T * rng.standard_normal(draws)
+    normal = rng.standard_normal((draws, before.size))
+    unknowns = np.array(centres)[pick] + np.einsum("dij,dj->di", np.array(spreads)[pick], normal)
+    drawn = np.einsum("dki,di->kd", np.array(counts)[pick], unknowns) + np.array(offsets)[pick].T
+    drawn += np.array(sds)[pick].T * rng.standard_normal(draws)
+    warmth = np.unique([temperature.min(), temperature.max()]) - temperature.mean()
+    warmer, bend = np.outer(warmth, unknowns[:, -2]), unknowns[:, -1]
     shape, peaks = np.array(ratio)[pick], _peak_factor(drops, inputs)
     nexts: list[NextDrop | None] = []
     for k, log_level in enumerate(drawn):
         here = state == states_next[k]
         heaviest = [float(drops.mass[which].max(initial=0.0)) for which in (here, is_next[k] > 0)]
         by_itself = heaviest[1] if list(cords)[k] else heaviest[0]
-        curve = shapes.take(shape, np.exp(log_level))
-        nexts.append(NextDrop(curve, batch | inputs, peaks, heaviest[0], by_itself) if here.any() else None)
+        curve = shapes.take(shape, np.exp(log_level + warmer))
+        known = NextDrop(curve, batch | inputs, peaks, heaviest[0], by_itself, bend=bend, lines=lines)
+        nexts.append(known if here.any() else None)
     return nexts
 
 

@@ -170,7 +170,7 @@ class GroupLines:
                 raise ValueError(f"group {name} has values at one x only: no line")
         if not curved and not second.size:
             return lines
-        design = lines._design(at, member, second)
+        design = lines.design(at, member, second)
         design /= np.linalg.norm(design, axis=0).clip(1e-300)
         if lines.dof_within < 1 or np.linalg.matrix_rank(design, tol=1e-6) < design.shape[1]:
             what = "a second cause that does not run with x" if second.size else "3 different x in a group"
@@ -207,14 +207,14 @@ class GroupLines:
     @property
     def dof_within(self) -> int:
         """Degrees of freedom of the repeatability; below 1 where the values do not show it."""
-        return self.x.size - self._design(self.x[:1], self.member[:1], self.cause[:1]).shape[1] - self.unknowns_before
+        return self.x.size - self.design(self.x[:1], self.member[:1], self.cause[:1]).shape[1] - self.unknowns_before
 
     @cached_property
     def within(self) -> np.ndarray:
         """Mean square of values about their group's line, s_w²; nan where the values do not show it.  (...)"""
         if self.dof_within < 1:
             return np.full(self.values.shape[:-1], np.nan)
-        fitted = self.values @ self._solution.T @ self._design(self.x, self.member, self.cause).T
+        fitted = self.values @ self._solution.T @ self.design(self.x, self.member, self.cause).T
         return ((self.values - fitted) ** 2).sum(-1) / self.dof_within
 
     @property
@@ -228,7 +228,7 @@ class GroupLines:
         Draper & Smith (1998), Applied Regression Analysis, 2.1, from memory; of the first set of values.
         """
         values = np.reshape(self.values, (-1, self.x.size))[0]
-        lines, at_x = self._design(self.x, self.member, self.cause), self.x[:, None] == np.unique(self.x)
+        lines, at_x = self.design(self.x, self.member, self.cause), self.x[:, None] == np.unique(self.x)
         known, rests, ranks = np.column_stack([values, at_x]), [], []
         for columns in (lines, np.hstack([lines, at_x])):
             solution, _, rank, _ = np.linalg.lstsq(columns, known, rcond=1e-9)
@@ -246,7 +246,7 @@ class GroupLines:
         """What each value counts in each group's value at x: m_i(x) = Σ_d w_id(x) y_d.  (n_x, k, n)"""
         at, groups = np.atleast_1d(np.asarray(x, float)), np.arange(self.n_groups)
         cause = np.full(at.size * groups.size if self.cause.size else 0, self.cause_at)
-        rows = self._design(np.repeat(at, groups.size), np.tile(groups, at.size), cause)
+        rows = self.design(np.repeat(at, groups.size), np.tile(groups, at.size), cause)
         return (rows @ self._solution).reshape(at.size, groups.size, -1)
 
     def mean_weights(self, x: ArrayLike, group: Hashable | None = None) -> np.ndarray:
@@ -366,18 +366,22 @@ class GroupLines:
         """A step in x, by which columns of the design are of one size."""
         return float(np.abs(self.x - self.x.mean()).max()) or 1.0
 
-    def _design(self, x: np.ndarray, member: np.ndarray, cause: np.ndarray) -> np.ndarray:
+    def parabola(self, x: ArrayLike) -> np.ndarray:
+        """What a bend is in values at x, times its coefficient: 0 at the mean x.  (...)"""
+        return ((np.asarray(x, float) - self.x.mean()) / self._scale) ** 2
+
+    def design(self, x: np.ndarray, member: np.ndarray, cause: np.ndarray) -> np.ndarray:
         """A row a value: level of its group, slope, second cause and curvature, as there are.  (n, unknowns)"""
         level = (member[:, None] == np.arange(self.n_groups)).astype(float)
         step = ((x - self.x.mean()) / self._scale)[:, None]
         slopes = {"own lines": [level * step], "one slope": [step]}.get(self.structure, [])
         second = [(cause - self.cause.mean())[:, None]] if cause.size else []
-        return np.hstack([level, *slopes, *second, *([step**2] if self.curved else [])])
+        return np.hstack([level, *slopes, *second, *([self.parabola(x)[:, None]] if self.curved else [])])
 
     @cached_property
     def _solution(self) -> np.ndarray:
         """What each value counts in each unknown, by least squares.  (unknowns, n)"""
-        design = self._design(self.x, self.member, self.cause)
+        design = self.design(self.x, self.member, self.cause)
         return np.linalg.solve(design.T @ design, design.T)
 
     @property

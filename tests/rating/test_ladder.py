@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -11,6 +12,7 @@ from scipy import stats
 import cordlab
 from cordlab import cli
 from cordlab.campaign.campaign import MakersCurve, read_campaign
+from cordlab.limits.anchoring import drop_stiffness
 from cordlab.rating.ladder import FURTHEST_STEP, DropDay, next_mass
 from cordlab.units import Measured
 from tests.coverage.limits import TRUE_SHAPES, ladder
@@ -338,6 +340,41 @@ def test_without_a_plan_a_campaign_needs_drops(folder):
     text = (folder / "campaign.toml").read_text()
     (folder / "campaign.toml").write_text(text.replace(PLAN, ""))
     assert "drops.csv: has no rows below its header" in problems(folder)
+
+
+def next_content(seed, drops_to, law, *, temperature=15.0):
+    """Share of next drops of another cord above the limit at the mass after `drops_to`: four cords, 0.5 and 0.3 %.
+
+    law : ln stiffness of all cords over `MASSES`
+    """
+    drops = invented(scattered(seed, 4, 0.005, 0.003) + law)
+    drops = replace(drops, temperature=np.tile(np.broadcast_to(temperature, MASSES.size), 4))
+    climbed, mass = np.tile(np.arange(MASSES.size) < drops_to, 4), MASSES[drops_to]
+    rung = asked(drops.take(climbed), mass=float(mass), **DAY)
+    there = drops.take(np.array([drops_to]))
+    at_limit = drop_stiffness(CURVE, drops, rig=EXACT).unexplained(
+        replace(there, lowest_point=np.array([rung.lowest_point_limit]))
+    )
+    return stats.norm.cdf((law[drops_to] - at_limit[0]) / np.hypot(0.005, 0.003)), rung.lowest_point_limit
+
+
+@pytest.mark.parametrize("drops_to", [3, 4])
+def test_a_bend_that_no_assumed_shape_has_is_in_the_limit_of_the_next_mass(drops_to):
+    """Cords that soften by 15 % at twice 60 kg: at the next mass a Mooney–Rivlin curve alone promised too little."""
+    for seed in range(3):
+        assert next_content(seed, drops_to, -0.15 * (MASSES / 60.0 - 1) ** 2)[0] > 0.99
+
+
+@pytest.mark.parametrize("slope", [-0.004, 0.004])
+def test_the_next_drop_may_be_as_warm_or_as_cold_as_any_so_far(slope):
+    """A day that warms by 8 K as the masses grow: the limit holds whichever way the cords go, and is the deeper."""
+    warming = 14.0 + 2.0 * np.arange(MASSES.size)
+    content, limit = next_content(2, 4, slope * (warming - 14.0), temperature=warming)
+    assert content > 0.99
+    even = next_content(2, 4, slope * (warming - 14.0))[1]
+    assert limit > even + 0.1
+    unrecorded = next_content(2, 4, slope * (warming - 14.0), temperature=np.nan)[1]
+    assert unrecorded == pytest.approx(even, abs=1e-9)
 
 
 @pytest.mark.parametrize("shape", TRUE_SHAPES)
