@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.interpolate import RectBivariateSpline
 
+from tests import written
 from tests.invented import G, invented_drop, mooney_rivlin
 from tests.small_campaign import changed
 from tests.worlds import TOML
@@ -211,21 +212,15 @@ def violated(cords: Cords, rider: float, *, jumps: int = 0, temperatures: Sequen
 
 def write(folder: Path, plan: Sequence[Row], cords: Cords, rng: np.random.Generator, *changes: tuple[str, str]) -> Path:
     """A campaign as a laboratory would write it down; `changes` to campaign.toml."""
-    folder.mkdir(parents=True)
-    (folder / "campaign.toml").write_text(changed(SITE, *changes), encoding="utf-8")
-    number, mass, jumps, temperature = (np.array([row[k] for row in plan]) for k in range(4))
-    level, change = cords.draw(rng, int(number.max()) + 1)
+    number, jumps, temperature = (np.array([row[k] for row in plan]) for k in (0, 2, 3))
+    mass, (level, change) = np.array([row.mass for row in plan]), cords.draw(rng, int(number.max()) + 1)
     log_scale = cords.log_scale((level[number], change[number]), jumps, temperature, rng)
     lowest = cords.rig(mass, log_scale) + rng.normal(0, READING, len(plan))
-    names = [f"C{k + 1:02d}" for k in range(int(number.max()) + 1)]
-    heads = "cord,slack length [m],u(slack length) [m],cord mass [kg],u(cord mass) [kg],jumps"
-    lines = [f"{name},{LENGTH},0.02,{CORD_MASS},0.05,{jumps[number == k].min()}" for k, name in enumerate(names)]
-    (folder / "cords.csv").write_text("\n".join([heads, *lines]) + "\n", encoding="utf-8")
-    heads = "drop,cord,mass [kg],u(mass) [kg],jumps,temperature [degC],use,lowest point [m],u(lowest point) [m]"
-    lines = [
-        f"D{k + 1:03d},{names[row.cord]},{row.mass:g},0.05,{row.jumps},{row.temperature:.1f},{row.use},{lowest[k]:.2f},"
-        f"{READING}"
+    first = {k: jumps[number == k].min() for k in range(level.size)}
+    of_cords = (f"C{k + 1:02d},{LENGTH},0.02,{CORD_MASS},0.05,{count}" for k, count in first.items())
+    of_drops = (
+        f"D{k + 1:03d},C{row.cord + 1:02d},{row.mass:g},0.05,{row.jumps},{row.temperature:.1f},{row.use},"
+        f"{lowest[k]:.2f},{READING},"
         for k, row in enumerate(plan)
-    ]
-    (folder / "drops.csv").write_text("\n".join([heads, *lines]) + "\n", encoding="utf-8")
-    return folder
+    )
+    return written.write(folder, changed(SITE, *changes), of_cords, of_drops, {})

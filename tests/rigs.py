@@ -9,13 +9,16 @@ from pathlib import Path
 
 import numpy as np
 
+from tests import written
 from tests.small_campaign import changed
 from tests.sound_records import (
-    SENSITIVITY,
     TOML,
     Logger,
     Trace,
     TrueDrop,
+    as_read,
+    calibration,
+    greatest_of,
     random_drop,
     random_logger,
     recorded,
@@ -111,12 +114,9 @@ def write(
     edit: Callable[[list[list[str]]], None] | None = None,
 ) -> Path:
     """The campaign's files as they were written down; `edit` changes the rows of drops.csv (heads first) before."""
-    deepest = max(trace.lowest for trace in world.truth)
-    ends = {"force": 1.25 * max(trace.load.max() for trace in world.truth), "distance": 1.15 * deepest}
-    rows = ["drop,cord,mass [kg],u(mass) [kg],jumps,temperature [degC],use,lowest point [m],u(lowest point) [m],record"]
-    rows = [rows[0].split(",")]
-    files = {"campaign.toml": toml(world, circumstance.toml)}
-    logger = replace(world.logger, gain=circumstance.gain)
+    rows = [written.DROPS.split(",")]
+    files: dict[str, str] = {}
+    logger, channels = replace(world.logger, gain=circumstance.gain), 2 if circumstance.distance else 1
     for number, (plan, drop, trace) in enumerate(zip(world.plan, world.drops, world.truth, strict=True)):
         name = f"D{number + 1:03d}"
         lowest = circumstance.tape * trace.lowest + circumstance.tape_off + rng.normal(0, 0.03)
@@ -125,33 +125,17 @@ def write(
         row = [name, f"C{cord + 1:02d}", f"{mass + circumstance.mass:g}", "0.05", str(jumps), f"{temperature:.1f}", use]
         rows.append([*row, *noted, f"{name}.csv"])
         seen = trace if circumstance.depth is None else replace(trace, depth=circumstance.depth(trace.depth))
-        columns = recorded(seen, drop, logger, rng) / [1.0, *SENSITIVITY.values()]
-        heads = ["time [s]", "force [mV/V]", "distance [V]"][: 3 if circumstance.distance else 2]
-        lines = [",".join(f"{value:.6f}" for value in line) for line in columns[:, : len(heads)].tolist()]
-        files[f"records/{name}.csv"] = "\n".join([",".join(heads), *lines]) + "\n"
-    for channel, unit, reading, u in (("force", "N", "mV/V", 0.5), ("distance", "m", "V", 0.003)):
-        if channel == "distance" and not circumstance.distance:
-            continue
-        low = -1.0 if channel == "distance" else 0.0
-        up, scatter = np.linspace(low, ends[channel], 8), 2e-4 * ends[channel]
-        lines = [f"run,reference [{unit}],u(reference) [{unit}],reading [{reading}]"]
-        for run in (1, 2, 3):
-            for place in up:
-                shown = (place + rng.normal(0, scatter * (place > 0))) / SENSITIVITY[channel]
-                lines.append(f"{run},{place:.4f},{u},{shown:.6f}")
-        files[f"calibration/{channel}.csv"] = "\n".join(lines) + "\n"
-    cords = ["cord,slack length [m],u(slack length) [m],cord mass [kg],u(cord mass) [kg],jumps"]
+        files[f"records/{name}.csv"] = as_read(recorded(seen, drop, logger, rng), channels)
+    for channel, end in list(greatest_of(world.truth).items())[:channels]:
+        up = np.linspace(-1.0 if channel == "distance" else 0.0, end, 8)
+        files[f"calibration/{channel}.csv"] = calibration(channel, (up, up, up), 2e-4 * end, rng)
+    cords = []
     for number in sorted({row[0] for row in world.plan}):
         length, mass = world.cord.length + rng.normal(0, 0.01), world.cord.cord_mass + rng.normal(0, 0.02)
         cords.append(f"C{number + 1:02d},{length:.3f},0.01,{mass:.2f},0.02,0")
-    files["cords.csv"] = "\n".join(cords) + "\n"
     if edit is not None:
         edit(rows)
-    files["drops.csv"] = "".join(",".join(row) + "\n" for row in rows)
-    for name, content in files.items():
-        (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        (folder / name).write_text(content, encoding="utf-8", newline="")
-    return folder
+    return written.write(folder, toml(world, circumstance.toml), cords, map(",".join, rows[1:]), files)
 
 
 def toml(world: RecordedWorld, changes: Sequence[tuple[str, str]] = ()) -> str:

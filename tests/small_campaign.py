@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from cordlab.campaign.campaign import CampaignError, read_campaign
+from tests import written
 
 CAMPAIGN = """\
 title = "A small invented campaign"
@@ -46,38 +47,26 @@ def write_small_campaign(folder: Path) -> Path:
     """Writes an invented campaign of 2 cords and 3 masses with records at 200 Hz into `folder`, and returns it."""
     rng = np.random.default_rng(1)
     files = {
-        "campaign.toml": CAMPAIGN,
-        "cords.csv": "cord,slack length [m],u(slack length) [m],cord mass [kg],u(cord mass) [kg],jumps\n"
-        + "".join(f"{cord},10.00,0.03,14.0,0.2,5\n" for cord in CORDS),
         "breaks.csv": "cord,breaking load [kN],remark,end loops\nB1,14.1,at the loop,yes\nB2,15.2,,no\n",
-        "calibration/force.csv": "run,reference [N],u(reference) [N],reading [mV/V]\n"
-        + "".join(
-            f"{run},{force},1.5,{force / 2500 + rng.normal(0, 5e-4):.5f}\n"
-            for run in (1, 2)
-            for force in range(0, 3001, 500)
-        ),
-        "calibration/distance.csv": "run,reference [m],u(reference) [m],reading [V]\n"
-        + "".join(
-            f"{run},{place},0.005,{place / 5 + rng.normal(0, 2e-3):.4f}\n"
-            for run in (1, 2)
-            for place in range(0, 46, 5)
-        ),
     }
-    drops = (
-        "drop,cord,mass [kg],u(mass) [kg],jumps,temperature [degC],use,lowest point [m],u(lowest point) [m],record\n"
-    )
+    for channel, greatest, step, u, slope, scatter, form in (
+        ("force", 3001, 500, "1.5", 2500, 5e-4, ".5f"),
+        ("distance", 46, 5, "0.005", 5, 2e-3, ".4f"),
+    ):
+        lines = []
+        for run in (1, 2):
+            for place in range(0, greatest, step):
+                lines.append(f"{run},{place},{u},{place / slope + rng.normal(0, scatter):{form}}")
+        files[f"calibration/{channel}.csv"] = written.table(written.CALIBRATION[channel], lines)
+    drops = []
     for cord in CORDS:
         for count, (mass, lowest) in enumerate(MASSES.items()):
             name = f"{cord}-{mass}.csv"
             reached = lowest + rng.normal(0, 0.2)
             use = "check" if mass == 68 else "fit"
-            drops += f"{cord}-{mass},{cord},{mass}.00,0.05,{5 + count},18.5,{use},{reached:.2f},0.05,{name}\n"
+            drops.append(f"{cord}-{mass},{cord},{mass}.00,0.05,{5 + count},18.5,{use},{reached:.2f},0.05,{name}")
             files[f"records/{name}"] = _record(rng, mass, reached)
-    files["drops.csv"] = drops
-    for name, content in files.items():
-        (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        (folder / name).write_text(content, encoding="utf-8", newline="")
-    return folder
+    return written.write(folder, CAMPAIGN, (f"{cord},10.00,0.03,14.0,0.2,5" for cord in CORDS), drops, files)
 
 
 def _record(rng: np.random.Generator, mass: float, lowest: float) -> str:
@@ -86,8 +75,8 @@ def _record(rng: np.random.Generator, mass: float, lowest: float) -> str:
     load = mass * 9.8 * np.where(fallen > 10, 3 * (fallen - 10) / (lowest - 10), 0) + 70
     force = load / 2500 + rng.normal(0, 5e-4, time.size)
     distance = fallen / 5 + rng.normal(0, 4e-3, time.size)
-    rows = (f"{t:.3f},{f:.5f},{d:.4f}\n" for t, f, d in zip(time, force, distance, strict=True))
-    return "time [s],force [mV/V],distance [V]\n" + "".join(rows)
+    rows = (f"{t:.3f},{f:.5f},{d:.4f}" for t, f, d in zip(time, force, distance, strict=True))
+    return written.table(written.RECORD, rows)
 
 
 def changed(text: str, *changes: tuple[str, str]) -> str:

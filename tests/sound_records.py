@@ -7,6 +7,7 @@ calibrated from zero on, where a slack cord and a mass at the tie point read. Al
 """
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from scipy.integrate import solve_ivp
 from cordlab.campaign.campaign import Campaign, DropEntry
 from cordlab.records.calibration import Calibration
 from cordlab.records.reduce import RecordError, reduce_entry
+from tests import written
 from tests.small_campaign import CAMPAIGN, changed
 
 G = 9.81
@@ -239,6 +241,7 @@ TOML = changed(
     ("43.0(1) m", "90.0(1) m"),
     ("greatest_stretch_ratio = 4.2", 'greatest_stretch_ratio = 5\ndesign_breaking_load = "15 kN"'),
 )
+U_REFERENCE = {"force": 0.5, "distance": 0.003}  # N, m
 SENSITIVITY = {"force": 2500.0, "distance": 10.0}  # N per mV/V, m per V
 
 
@@ -256,36 +259,40 @@ def write_campaign(
 
     first, last : channel → lowest and highest reference instead  [N, m]
     """
-    ends = {"force": 1.25 * max(trace.load.max() for trace in true), "distance": 1.15 * max(t.lowest for t in true)}
-    files = {"campaign.toml": TOML.format(drag_area=drops[0].air / 0.6)}
-    for channel, unit, reading, u in (("force", "N", "mV/V", 0.5), ("distance", "m", "V", 0.003)):
-        low, high = (first or {}).get(channel, 0.0), (last or {}).get(channel, ends[channel])
-        up, scatter = np.linspace(low, high, 8), 2e-4 * ends[channel]
-        runs = [(1, up), (2, up[::-1]), (3, up)]
-        rows = [
-            f"{run},{place:.4f},{u},{(place + rng.normal(0, scatter * (place > 0))) / SENSITIVITY[channel]:.6f}\n"
-            for run, places in runs
-            for place in places
-        ]
-        head = f"run,reference [{unit}],u(reference) [{unit}],reading [{reading}]\n"
-        files[f"calibration/{channel}.csv"] = head + "".join(rows)
-    files["cords.csv"] = "cord,slack length [m],u(slack length) [m],cord mass [kg],u(cord mass) [kg],jumps\n" + "".join(
-        f"C{k},{drop.length:.3f},0.01,{drop.cord_mass:.2f},0.02,5\n" for k, drop in enumerate(drops)
-    )
-    table = (
-        "drop,cord,mass [kg],u(mass) [kg],jumps,temperature [degC],use,lowest point [m],u(lowest point) [m],record\n"
-    )
+    files: dict[str, str] = {}
+    for channel, end in greatest_of(true).items():
+        up = np.linspace((first or {}).get(channel, 0.0), (last or {}).get(channel, end), 8)
+        files[f"calibration/{channel}.csv"] = calibration(channel, (up, up[::-1], up), 2e-4 * end, rng)
+    cords = (f"C{k},{drop.length:.3f},0.01,{drop.cord_mass:.2f},0.02,5" for k, drop in enumerate(drops))
+    rows = []
     for k, (drop, trace) in enumerate(zip(drops, true, strict=True)):
         lowest = trace.lowest + rng.normal(0, 0.05)
-        table += f"D{k},C{k},{drop.mass:.2f},0.05,5,18.5,fit,{lowest:.2f},0.05,D{k}.csv\n"
-        columns = recorded(trace, drop, logger, rng) / [1.0, *SENSITIVITY.values()]
-        lines = "".join(f"{t:.6f},{f:.6f},{y:.5f}\n" for t, f, y in columns.tolist())
-        files[f"records/D{k}.csv"] = "time [s],force [mV/V],distance [V]\n" + lines
-    files["drops.csv"] = table
-    for name, content in files.items():
-        (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        (folder / name).write_text(content, encoding="utf-8", newline="")
-    return folder
+        rows.append(f"D{k},C{k},{drop.mass:.2f},0.05,5,18.5,fit,{lowest:.2f},0.05,D{k}.csv")
+        files[f"records/D{k}.csv"] = as_read(recorded(trace, drop, logger, rng))
+    return written.write(folder, TOML.format(drag_area=drops[0].air / 0.6), cords, rows, files)
+
+
+def greatest_of(true: Sequence[Trace]) -> dict[str, float]:
+    """Channel → well above what it reads.  [N, m]"""
+    return {"force": 1.25 * max(trace.load.max() for trace in true), "distance": 1.15 * max(t.lowest for t in true)}
+
+
+def calibration(channel: str, runs: Sequence[np.ndarray], scatter: float, rng: np.random.Generator) -> str:
+    """A calibration file, references by run."""
+    rows = [
+        f"{run},{place:.4f},{U_REFERENCE[channel]},"
+        f"{(place + rng.normal(0, scatter * (place > 0))) / SENSITIVITY[channel]:.6f}"
+        for run, places in enumerate(runs, 1)
+        for place in places
+    ]
+    return written.table(written.CALIBRATION[channel], rows)
+
+
+def as_read(columns: np.ndarray, channels: int = 2) -> str:
+    """A record file of time, load and distance, or of fewer channels."""
+    read = columns / [1.0, *SENSITIVITY.values()]
+    rows = (",".join(f"{value:.6f}" for value in line) for line in read[:, : 1 + channels].tolist())
+    return written.table(",".join(written.RECORD.split(",")[: 1 + channels]), rows)
 
 
 # -- what becomes of them ----------------------------------------------------------------------------------------------

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from tests import written
 from tests.invented import invented_drop, mooney_rivlin
 from tests.small_campaign import CAMPAIGN, changed
 
@@ -92,43 +93,36 @@ class World:
         self, folder: Path, rng: np.random.Generator, edit: Callable[[list[list[str]]], None] | None = None
     ) -> Path:
         """The campaign's files; `edit` changes the rows of drops.csv (heads first) before they are written."""
-        folder.mkdir(parents=True, exist_ok=True)
-        (folder / "campaign.toml").write_text(TOML, encoding="utf-8")
-        cords = sorted({drop.cord for drop in self.drops})
-        lines = ["cord,slack length [m],u(slack length) [m],cord mass [kg],u(cord mass) [kg],jumps"]
-        lines += [f"{cord},{self.length:.3f},0.02,{self.cord_mass:.2f},0.05,0" for cord in cords]
-        (folder / "cords.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
-        heads = ["drop", "cord", "mass [kg]", "u(mass) [kg]", "jumps", "temperature [degC]", "use"]
-        rows = [[*heads, "lowest point [m]", "u(lowest point) [m]", "record"]]
+        names = sorted({drop.cord for drop in self.drops})
+        cords = (f"{name},{self.length:.3f},0.02,{self.cord_mass:.2f},0.05,0" for name in names)
+        rows = [written.DROPS.split(",")]
         for drop in self.drops:
             record = f"{drop.name}.csv" if self.records else ""
             row = [drop.name, drop.cord, f"{drop.mass:g}", "0.05", str(drop.jumps), f"{drop.temperature:.1f}", drop.use]
             rows.append([*row, f"{drop.lowest:.2f}", "0.05", record])
         if edit is not None:
             edit(rows)
-        (folder / "drops.csv").write_text("".join(",".join(row) + "\n" for row in rows), encoding="utf-8")
-        if self.records:
-            self._write_records(folder, rng)
-        return folder
+        records = self._recorded(rng) if self.records else {}
+        return written.write(folder, TOML, cords, map(",".join, rows[1:]), records)
 
-    def _write_records(self, folder: Path, rng: np.random.Generator) -> None:
-        (folder / "records").mkdir(exist_ok=True)
-        (folder / "calibration").mkdir(exist_ok=True)
-        calibrations = (("force", "N", 12000.0, 2500.0, 1.5, "mV/V"), ("distance", "m", 60.0, 6.0, 0.005, "V"))
-        for channel, unit, greatest, slope, u, reading in calibrations:
-            lines = [f"run,reference [{unit}],u(reference) [{unit}],reading [{reading}]"]
+    def _recorded(self, rng: np.random.Generator) -> dict[str, str]:
+        """Calibrations and records, by file."""
+        files = {}
+        calibrations = (("force", 12000.0, 2500.0, 1.5), ("distance", 60.0, 6.0, 0.005))
+        for channel, greatest, slope, u in calibrations:
+            lines = []
             for run in (1, 2):
                 for reference in np.linspace(-0.05, 1, 11) * greatest:
                     shown = reference / slope + rng.normal(0, 2 * u / slope)
                     lines.append(f"{run},{reference:.3f},{u},{shown:.6f}")
-            (folder / "calibration" / f"{channel}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+            files[f"calibration/{channel}.csv"] = written.table(written.CALIBRATION[channel], lines)
         for drop in self.drops:
             truth = self.motion(drop.mass, drop.scale)
             force = truth.load / 2500.0 + rng.normal(0, 4.0 / 2500.0, truth.load.size)
             distance = truth.position / 6.0 + rng.normal(0, 0.01 / 6.0, truth.load.size)
-            rows = zip(truth.time, force, distance, strict=True)
-            text = "time [s],force [mV/V],distance [V]\n" + "".join(f"{t:.4f},{f:.6f},{d:.6f}\n" for t, f, d in rows)
-            (folder / "records" / f"{drop.name}.csv").write_text(text, encoding="utf-8")
+            rows = (f"{t:.4f},{f:.6f},{d:.6f}" for t, f, d in zip(truth.time, force, distance, strict=True))
+            files[f"records/{drop.name}.csv"] = written.table(written.RECORD, rows)
+        return files
 
 
 def crossed(

@@ -20,10 +20,10 @@ from cordlab.limits.tested import not_shown, range_of_use
 from cordlab.statistics.groups import GroupLines
 from tests.coverage._engine import MASSES, heads, ladder, mean, row, share
 from tests.lowest_worlds import Cords, Row, violated, write
+from tests.specimen import with_steps
 
 COLD, WARM = 0.0, 20.0
 AT_LEAST = 5  # campaigns of a design that are rated though the drops do not show the range
-OF_DROPS = ("fit", "_limits_fit", "loads", "stiffness")  # steps that no kind of limit changes
 
 
 def designs(rng: np.random.Generator, cords: int) -> dict[str, np.ndarray]:
@@ -86,9 +86,8 @@ def chances(
         found[limit] = None
         if unshown and not whole:
             continue
-        other = Analysis(replace(campaign, decision=replace(campaign.decision, limit=limit)))
-        other.__dict__.update({step: getattr(analysis, step) for step in OF_DROPS})
-        rating = other.rating
+        asked_for = replace(campaign, decision=replace(campaign.decision, limit=limit))
+        rating = with_steps(analysis, campaign=asked_for).rating  # what was done so far, no kind of limit changes
         if rating.heaviest is not None:
             found[limit] = violated(world, rating.heaviest, temperatures=use, jumps=4)
         elif unshown:
