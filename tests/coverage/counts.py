@@ -1,7 +1,7 @@
 """What a campaign shows of jump counts, in designs that show little: `python -m tests.coverage counts [number]`.
 
-Whole campaigns without records (`tests/lowest_worlds.py`, the model given), cords that lose 6 % of their stiffness in
-500 jumps.
+Whole campaigns without records (`tests/lowest_worlds.py`, model and viscosity given), cords that lose 6 % of their
+stiffness in 500 jumps.
 Printed: how many are rated, and the true chance that the least clearance is broken at the heavy end, at the count that
 the rating holds to; 0.01 is promised on average.
 """
@@ -13,7 +13,7 @@ import numpy as np
 
 from cordlab import Analysis, read_campaign
 from tests.coverage._engine import heads, mean, row, share
-from tests.lowest_worlds import Cords, Row, violated, write
+from tests.lowest_worlds import TOLD, Cords, Row, violated, write
 
 MASSES = (36.0, 52.0, 68.0, 84.0, 100.0)
 PER_JUMP = -1.2e-4
@@ -57,8 +57,7 @@ DESIGNS: dict[str, tuple[Plan, tuple[str, ...]]] = {
 def changes(keys: tuple[str, ...]) -> list[tuple[str, str]]:
     """Keys of [decision], and of [criteria], as changes of campaign.toml."""
     places = {"jumps": "seed = 1", "greatest_jumps": "least_strength_factor = 4"}
-    model = ('model = "auto"', 'model = "mooney-rivlin"')
-    return [model, *((places[key.partition(" ")[0]], f"{places[key.partition(' ')[0]]}\n{key}") for key in keys)]
+    return [*TOLD, *((places[key.partition(" ")[0]], f"{places[key.partition(' ')[0]]}\n{key}") for key in keys)]
 
 
 def outcome(plan: Plan, keys: tuple[str, ...], seed: int) -> tuple[str, float | None]:

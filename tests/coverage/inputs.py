@@ -45,7 +45,7 @@ def main(campaigns: int = 300) -> None:
                 drops = campaign(cords, 6, np.random.default_rng([seed, 10]))
                 for law, draw in zip(limits, (by_gamma, PLAIN), strict=True):
                     with patch.object(simulate, "draw_input", draw):
-                        forecast = forecast_drop(drops, site=site(laws), masses=AT, seed=seed, draws=8192)
+                        forecast = forecast_drop(drops, site=site(laws), masses=AT, seed=seed, draws=4096)
                     limits[law].append(forecast.limit("clearance"))
             ranked = np.sort(truth, axis=1)
             for law, found in limits.items():
