@@ -15,11 +15,11 @@ from cordlab.batch.fit import fit_batch
 from cordlab.batch.viscosity import Viscosity, measured_viscosity
 from cordlab.curves.fit import CurveFit
 from cordlab.curves.models import Curve
-from cordlab.mechanics.setup import DropSetup
+from cordlab.mechanics.setup import DropSetup, fall_time
 from cordlab.mechanics.trace import trace_waves
 from cordlab.records.prepare import prepare
 from cordlab.records.reduce import Drop, branches, evaluate, sample_at
-from cordlab.units import Progress, unwatched
+from cordlab.units import Measured, Progress, unwatched
 
 INTERIM = ("mooney-rivlin", "yeoh", "ogden-1")  # smooth curves to simulate with; the batch's model is chosen afterwards
 STEADY = 0.003  # greatest change of the curve's force from round to round, from stretch ratio 1.1 up [share]
@@ -181,13 +181,15 @@ def _swells(curve: Curve, likes: Sequence[Drop], viscosity: float, setup: Keywor
     times = [_sampled(like) for like in likes]
     traces = trace_waves(DropSetup(**inputs), curve, np.asarray(viscosity), times)
     setups = DropSetup(**inputs | {"compliance": 0.0}).broadcast((n,))  # a reduction knows of none
+    ends = np.broadcast_to(fall_time(setups, setups.slack_length), n)
     scales, swells = np.broadcast_to(curve.scale, n), []
     for k, (like, trace) in enumerate(zip(likes, traces, strict=True)):
         load = trace.tie_load if like.load_cell_at == "top" else trace.lower_load
         distance = trace.position if like.residual_velocity is None else None
         one = setups.take(np.array(k))
         record = prepare(trace.time - trace.time[0], load, distance, like.filter)
-        record, _, _, release, motion = evaluate(one, like.load_cell_at, record)
+        release_and_end = {"release": Measured(-trace.time[0]), "slack_end": Measured(ends[k] - trace.time[0])}
+        record, _, _, release, motion = evaluate(one, like.load_cell_at, record, release_and_end)
         (ratio, force), _ = branches(record, release, motion)
         wave = force - replace(curve, scale=scales[k]).force(ratio)
         along = (ratio - 1) / (motion.lowest.height / float(one.slack_length) - 1)

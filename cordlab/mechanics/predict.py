@@ -19,7 +19,7 @@ __all__ = [
 ]  # fmt: skip
 
 # draws at once: the arrays of one chunk stay in the processor's cache, and memory stays flat
-UNIFORM_CHUNK, WAVES_CHUNK = 4096, 1000
+UNIFORM_CHUNK, WAVES_CHUNK = 2048, 2000
 _QUANTITIES = (
     "stretch", "lowest_point", "stretch_ratio", "tension", "tie_load", "g", "time", "tension_time", "tie_load_time",
 )  # fmt: skip

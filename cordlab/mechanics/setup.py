@@ -12,7 +12,7 @@ from scipy.special import exprel
 Array = np.ndarray
 Numbers = Any  # a number or an array goes in, an array comes out: one type cannot say both
 GRAVITY = 9.80665  # standard gravity [m/s²], ISO 80000-3
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
 
 
 class Outcome(IntEnum):
@@ -141,7 +141,7 @@ def fall_speed(setup: DropSetup, depth: Array) -> Array:
 def fall_time(setup: DropSetup, depth: Array) -> Array:
     """Time from release to `depth` [m] below the tie point, at most the slack length [s].
 
-    ∫ dy/v with y = y₀ + h s², which takes out the square root with which the speed starts: 24 Gauss–Legendre nodes.
+    ∫ dy/v with y = y₀ + h s², which takes out the square root with which the speed starts: 12 Gauss–Legendre nodes.
     """
     h = np.asarray(depth - setup.release_depth)
     s = (_NODES + 1).reshape(-1, *([1] * np.ndim(fall_speed(setup, depth)))) / 2

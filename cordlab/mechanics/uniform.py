@@ -49,7 +49,7 @@ def _rule(n: int) -> Rule:
 
 _CRUDE, _INCREMENT, _PANEL = _rule(4), _rule(3), _rule(8)
 # for the energies, for the forces that check them, and most steps: nearly all curves agree with the first
-_FAST, _FINE = (_rule(12), _rule(16), 5), (_rule(28), _rule(32), 20)
+_FAST, _FINE = (_rule(10), _rule(14), 5), (_rule(28), _rule(32), 20)
 
 
 class Stop(NamedTuple):

@@ -445,8 +445,11 @@ def reduce_entry(
         raise RecordError(f"records/{entry.record} (drop {entry.drop}): {error}") from error
     by_load = None
     if both and distance is not None:
+        air = rig.drag_area.value, rig.air_density.value, rig.release_depth.value
+        setup = DropSetup(entry.mass.value, cord.slack_length.value, cord.mass.value, *air)
         with suppress(RecordError):
-            by_load = reduced(distance=None).lowest_point
+            alone = prepare(record.time, force, None, campaign.decision.filter)
+            by_load = evaluate(setup, rig.load_cell_at, alone, mark.events if mark else NO_MARKS)[-1].lowest.height
     u_peak = float(np.hypot(drop.u_peak_load, np.interp(drop.at("peak"), record.time, u_force)))
     return replace(drop, u_lowest_point=lowest.u, u_peak_load=u_peak, notes=tuple(notes), lowest_by_load=by_load)
 

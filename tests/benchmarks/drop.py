@@ -169,43 +169,54 @@ def plain_force(name: str, values: dict[str, float]) -> Callable:
     return forces[name]
 
 
-def waves(n: int = 1000, sample: int = 6, viscosity: float = 5.0, repeats: int = 5) -> None:
+def waves(n: int = 1000, sample: int = 6, viscosity: float = 5.0, rounds: int = 5) -> None:
     mass, options = draws(10 * n)[0], {"mechanics": "waves", "viscosity": viscosity}
     first, _ = timed(lambda: predict(mass[:1], rubber(280.0, 70.0), **options))
     print(f"waves, compiled by numba or taken from its cache: {first:.1f} s once, not counted below")
     for name, centre in CURVES.items():
         rng = np.random.default_rng(20)
         values = {key: value * rng.normal(1, 0.02, 10 * n) for key, value in centre.items()}
-        curve = Curve(name, {key: value[:n] for key, value in values.items()})
-        ours, prediction = timed(lambda curve=curve: predict(mass[:n], curve, **options), repeats)
+        curve, many = Curve(name, {key: value[:n] for key, value in values.items()}), Curve(name, values)
+        prediction = predict(mass[:n], curve, **options)
         forces = [plain_force(name, {key: float(value[k]) for key, value in values.items()}) for k in range(sample)]
         setups = [DropSetup(float(mass[k]), LENGTH, CORD_MASS, 0.5) for k in range(sample)]
         curves = [Curve(name, {key: float(value[k]) for key, value in values.items()}) for k in range(sample)]
         exact = [reference_drop(one, its, viscosity)[:2] for one, its in zip(curves, setups, strict=True)]
         exact = np.array(exact) / np.stack([np.ones(sample), mass[:sample] * G], axis=1)
         off = _apart(np.stack([prediction.lowest_point, prediction.g], axis=1)[:sample], exact)
-        print(f"{name}, {n} draws: {ours:.4f} s, {prediction.counts()}; off by {_errors(off)} from 400 lumps by LSODA")
-        equal = {}
+        print(f"{name}, {n} draws: {prediction.counts()}; off by {_errors(off)} from 400 lumps by LSODA")
+        ours, ratios = [], {}
         for elements in (24, 40):
             for method, tolerance in LOOPS:
-                taken, loop = timed(
-                    lambda elements=elements, method=method, tolerance=tolerance, forces=forces: np.array([
-                        chain_in_time(force, float(m), viscosity, elements, method, tolerance)
-                        for force, m in zip(forces, mass, strict=False)
-                    ])
-                )  # fmt: skip
-                theirs, off = taken * n / sample, _apart(loop, exact)
+                # one right after the other, since the speed of a shared machine drifts
+                pairs = []
+                for _ in range(rounds):
+                    pairs.append((
+                        timed(lambda curve=curve: predict(mass[:n], curve, **options))[0],
+                        *timed(lambda: np.array([
+                            chain_in_time(force, float(m), viscosity, elements, method, tolerance)  # noqa: B023
+                            for force, m in zip(forces, mass, strict=False)  # noqa: B023
+                        ])),
+                    ))  # fmt: skip
+                own, theirs, loop = zip(*pairs, strict=True)
+                ours += own
+                ratio, off = np.array(theirs) * n / sample / own, _apart(loop[0], exact)
                 close = all(error <= allowed for error, allowed in zip(off, ACCURACY, strict=True))
+                loop_name = f"{elements} lumps, {method} at {tolerance:g}"
                 if close:
-                    equal[f"{elements} lumps, {method} at {tolerance:g}"] = theirs / ours
+                    ratios[loop_name] = ratio
                 print(
-                    f"  solve_ivp loop, {elements} lumps, {method:5} at {tolerance:g}: {theirs:.0f} s (from {sample} "
+                    f"  solve_ivp loop, {loop_name}: {np.median(ratio):.0f} times as long ({rounds} times {sample} "
                     f"draws); off by {_errors(off)}{'' if close else ': not close enough'}"
                 )
-        cheapest = min(equal, key=lambda loop: equal[loop])
-        print(f"  the cheapest loop that is close enough ({cheapest}) takes {equal[cheapest]:.0f} times as long")
-        many = Curve(name, values)
-        print(f"  {10 * n} draws: {timed(lambda many=many: predict(mass, many, **options), 2)[0]:.2f} s")
+        cheapest = min(ratios, key=lambda loop: np.median(ratios[loop]))
+        least, middle, most = np.quantile(ratios[cheapest], [0, 0.5, 1])
+        print(
+            f"  the cheapest loop that is close enough ({cheapest}) takes {middle:.0f} times as long "
+            f"({least:.0f} to {most:.0f}); {n} draws take {1000 * np.median(ours):.0f} ms"
+        )
+        taken = [timed(lambda many=many: predict(mass, many, **options))[0] for _ in range(rounds)]
+        print(f"  {10 * n} draws: {np.median(taken):.2f} s ({min(taken):.2f} to {max(taken):.2f})")
     tracemalloc.start()
     for count in (n, 10 * n):
         tracemalloc.reset_peak()
