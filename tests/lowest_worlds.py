@@ -8,15 +8,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
 from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
 from scipy.interpolate import RectBivariateSpline
 
-from tests import written
 from tests.invented import G, invented_drop, mooney_rivlin
 from tests.small_campaign import changed
-from tests.worlds import TOML
+from tests.worlds import TOML, Row, write_ladder
 
 LENGTH, CORD_MASS, READING = 10.0, 14.0, 0.03
 LEAST_CLEARANCE, DRAG, AIR = 3.0, (0.5, 0.1), (1.20, 0.05)
@@ -33,16 +31,6 @@ TOLD = (  # changes that spare an analysis the choice of a model and the worst o
     ("[site]", '[cord]\nviscosity = "20.0(5) N*s"\n[site]'),
 )
 SITE = changed(TOML, ('drag_area = "0.5(2) m^2"', 'drag_area = "0.5(1) m^2"'))
-
-
-class Row(NamedTuple):
-    """A drop of a plan: number of the cord, mass hung [kg], jumps, temperature [°C], use."""
-
-    cord: int
-    mass: float
-    jumps: int
-    temperature: float
-    use: str = "fit"
 
 
 @dataclass(frozen=True)
@@ -223,11 +211,5 @@ def write(folder: Path, plan: Sequence[Row], cords: Cords, rng: np.random.Genera
     mass, (level, change) = np.array([row.mass for row in plan]), cords.draw(rng, int(number.max()) + 1)
     log_scale = cords.log_scale((level[number], change[number]), jumps, temperature, rng)
     lowest = cords.rig(mass, log_scale) + rng.normal(0, READING, len(plan))
-    first = {k: jumps[number == k].min() for k in range(level.size)}
-    of_cords = (f"C{k + 1:02d},{LENGTH},0.02,{CORD_MASS},0.05,{count}" for k, count in first.items())
-    of_drops = (
-        f"D{k + 1:03d},C{row.cord + 1:02d},{row.mass:g},0.05,{row.jumps},{row.temperature:.1f},{row.use},"
-        f"{lowest[k]:.2f},{READING},"
-        for k, row in enumerate(plan)
-    )
-    return written.write(folder, changed(SITE, *changes), of_cords, of_drops, {})
+    cord = f"{LENGTH},0.02,{CORD_MASS},0.05"
+    return write_ladder(folder, changed(SITE, *changes), plan, lowest, cord=cord, u=READING)

@@ -28,8 +28,8 @@ def world():
     return world
 
 
-def written(world, tmp_path, slip=None) -> Path:
-    return world.write(tmp_path / "campaign", np.random.default_rng(4), slip)
+def written(world, tmp_path, *slip) -> Path:
+    return world.write(tmp_path / "campaign", *slip)
 
 
 def stops(folder: Path) -> dict[str, Finding]:

@@ -8,6 +8,7 @@ here was measured.
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
@@ -43,23 +44,46 @@ def soft_start(ratio):
 CURVES = {"mooney-rivlin": mooney_rivlin, "stiffening": stiffening, "soft start": soft_start}
 
 
-@dataclass
-class Drop:
-    """A row of drops.csv as it happened."""
+class Row(NamedTuple):
+    """A drop of a plan: number of the cord, mass hung [kg], jumps, temperature [°C], use."""
 
-    name: str
-    cord: str
+    cord: int
     mass: float
     jumps: int
     temperature: float
-    use: str
-    lowest: float
-    scale: float = 1.0
+    use: str = "fit"
+
+
+Edit = Callable[[list[list[str]]], None]
+
+
+def write_ladder(
+    folder: Path,
+    toml: str,
+    plan: Sequence[Row],
+    lowest: Sequence[float],
+    *,
+    cord: str,
+    u: float,
+    edit: Edit = lambda rows: None,
+) -> Path:
+    """A campaign of lowest points alone; `edit` changes the rows of drops.csv (heads first) before they are written.
+
+    cord : of each cord, what stands between its name and its first count;  u : noted of the lowest points [m]
+    """
+    first = {row.cord: row.jumps for row in reversed(plan)}
+    cords = (f"C{k + 1:02d},{cord},{first[k]}" for k in sorted(first))
+    rows = [written.DROPS.split(",")]
+    for number, (row, depth) in enumerate(zip(plan, lowest, strict=True), 1):
+        drop = f"D{number:03d},C{row.cord + 1:02d},{row.mass:g},0.05,{row.jumps},{row.temperature:.1f},{row.use}"
+        rows.append(f"{drop},{depth:.2f},{u:g},".split(","))
+    edit(rows)
+    return written.write(folder, toml, cords, map(",".join, rows[1:]), {})
 
 
 @dataclass
 class World:
-    """How cords are and how they are tested; a pattern of drops is cord number, mass, count, temperature, use."""
+    """How cords are and how they are tested, and once they are dropped by a plan, how low they came."""
 
     curve: Callable = mooney_rivlin
     cord_sd: float = 0.01
@@ -68,61 +92,23 @@ class World:
     softer_per_kelvin: float = 0.002
     length: float = 10.0
     cord_mass: float = 14.0
-    records: bool = False
-    drops: list[Drop] = field(default_factory=list)
+    plan: Sequence[Row] = ()
+    lowest: list[float] = field(default_factory=list)
 
-    def drop(self, rng: np.random.Generator, plan: Sequence[tuple[int, float, int, float, str]]) -> list[Drop]:
-        """The drops of a plan, with cords drawn anew."""
-        cords = np.exp(rng.normal(0, self.cord_sd, 1 + max(row[0] for row in plan)))
-        self.drops = []
-        for number, (cord, mass, jumps, temperature, use) in enumerate(plan):
-            scale = cords[cord] * np.exp(rng.normal(0, self.drop_sd))
-            scale *= 1 + self.softer_per_kelvin * (temperature - 15.0) - 2e-4 * jumps
-            truth = self.motion(mass, scale)
-            lowest = truth.lowest_point + rng.normal(0, self.reading_sd)
-            row = (f"D{number + 1:03d}", f"C{cord + 1:02d}", mass, jumps, temperature, use)
-            self.drops.append(Drop(*row, round(lowest, 2), float(scale)))
-        return self.drops
+    def drop(self, rng: np.random.Generator, plan: Sequence[Row]) -> None:
+        """Cords drawn anew are dropped."""
+        cords = np.exp(rng.normal(0, self.cord_sd, 1 + max(row.cord for row in plan)))
+        setup = {"length": self.length, "cord_mass": self.cord_mass, "rate": 20.0}
+        self.plan, self.lowest = plan, []
+        for row in plan:
+            scale = cords[row.cord] * np.exp(rng.normal(0, self.drop_sd))
+            scale *= 1 + self.softer_per_kelvin * (row.temperature - 15.0) - 2e-4 * row.jumps
+            truth = invented_drop(mass=row.mass, force=lambda ratio, scale=scale: scale * self.curve(ratio), **setup)
+            self.lowest.append(truth.lowest_point + rng.normal(0, self.reading_sd))
 
-    def motion(self, mass: float, scale: float, **options):
-        """One drop as it happens."""
-        setup = {"mass": mass, "length": self.length, "cord_mass": self.cord_mass, "rate": 500.0, "duration": 12.0}
-        return invented_drop(**setup, force=lambda ratio: scale * self.curve(ratio), **options)
-
-    def write(
-        self, folder: Path, rng: np.random.Generator, edit: Callable[[list[list[str]]], None] | None = None
-    ) -> Path:
-        """The campaign's files; `edit` changes the rows of drops.csv (heads first) before they are written."""
-        names = sorted({drop.cord for drop in self.drops})
-        cords = (f"{name},{self.length:.3f},0.02,{self.cord_mass:.2f},0.05,0" for name in names)
-        rows = [written.DROPS.split(",")]
-        for drop in self.drops:
-            record = f"{drop.name}.csv" if self.records else ""
-            row = [drop.name, drop.cord, f"{drop.mass:g}", "0.05", str(drop.jumps), f"{drop.temperature:.1f}", drop.use]
-            rows.append([*row, f"{drop.lowest:.2f}", "0.05", record])
-        if edit is not None:
-            edit(rows)
-        records = self._recorded(rng) if self.records else {}
-        return written.write(folder, TOML, cords, map(",".join, rows[1:]), records)
-
-    def _recorded(self, rng: np.random.Generator) -> dict[str, str]:
-        """Calibrations and records, by file."""
-        files = {}
-        calibrations = (("force", 12000.0, 2500.0, 1.5), ("distance", 60.0, 6.0, 0.005))
-        for channel, greatest, slope, u in calibrations:
-            lines = []
-            for run in (1, 2):
-                for reference in np.linspace(-0.05, 1, 11) * greatest:
-                    shown = reference / slope + rng.normal(0, 2 * u / slope)
-                    lines.append(f"{run},{reference:.3f},{u},{shown:.6f}")
-            files[f"calibration/{channel}.csv"] = written.table(written.CALIBRATION[channel], lines)
-        for drop in self.drops:
-            truth = self.motion(drop.mass, drop.scale)
-            force = truth.load / 2500.0 + rng.normal(0, 4.0 / 2500.0, truth.load.size)
-            distance = truth.position / 6.0 + rng.normal(0, 0.01 / 6.0, truth.load.size)
-            rows = (f"{t:.4f},{f:.6f},{d:.6f}" for t, f, d in zip(truth.time, force, distance, strict=True))
-            files[f"records/{drop.name}.csv"] = written.table(written.RECORD, rows)
-        return files
+    def write(self, folder: Path, edit: Edit = lambda rows: None) -> Path:
+        cord = f"{self.length:.3f},0.02,{self.cord_mass:.2f},0.05"
+        return write_ladder(folder, TOML, self.plan, self.lowest, cord=cord, u=0.05, edit=edit)
 
 
 def crossed(
@@ -131,25 +117,20 @@ def crossed(
     rng: np.random.Generator,
     *,
     warming: float = 0.0,
-    first_count: int = 0,
     check: Sequence[float] = (),
-) -> list[tuple[int, float, int, float, str]]:
+) -> list[Row]:
     """Every cord with every mass, light to heavy, then drops held back; the day warms by `warming` K as masses rise."""
     plan = []
     for cord in range(cords):
-        count = first_count
-        for place, mass in enumerate(masses):
-            temperature = 15.0 + warming * place / max(len(masses) - 1, 1) + rng.normal(0, 0.4)
-            plan.append((cord, mass, count, temperature, "fit"))
-            count += 1
-        for mass in check:
-            plan.append((cord, mass, count, 15.0 + warming + rng.normal(0, 0.4), "check"))
-            count += 1
+        for count, mass in enumerate((*masses, *check)):
+            held_back = count >= len(masses)
+            warmer = warming * (1.0 if held_back else count / max(len(masses) - 1, 1))
+            plan.append(Row(cord, mass, count, 15.0 + warmer + rng.normal(0, 0.4), "check" if held_back else "fit"))
     return plan
 
 
 FIVE = (36.0, 52.0, 68.0, 84.0, 100.0)
-PATTERNS: dict[str, Callable[[np.random.Generator], list[tuple[int, float, int, float, str]]]] = {
+PATTERNS: dict[str, Callable[[np.random.Generator], list[Row]]] = {
     "6 cords, 5 masses, 2 held back": lambda rng: crossed(6, FIVE, rng, check=(52.0, 84.0)),
     "4 cords, 5 masses, warming 3 K": lambda rng: crossed(4, FIVE, rng, warming=3.0),
     "3 cords, 3 masses": lambda rng: crossed(3, (40.0, 70.0, 100.0), rng),

@@ -118,7 +118,7 @@ def sound_campaign(folder: Path, records: bool) -> Path:
         return write(folder, recorded, rng, Circumstance(noted=True))
     world = World()
     world.drop(rng, plan)
-    return world.write(folder, rng)
+    return world.write(folder)
 
 
 def table(path: Path) -> Rows:

@@ -49,7 +49,7 @@ def sound_campaign(folder: Path, rng: np.random.Generator, pattern: str, circums
     if circumstance is None:
         world = sound_world(rng)
         world.drop(rng, plan)
-        return world.write(folder, rng)
+        return world.write(folder)
     recorded = recorded_world(rng, plan)
     happen([recorded])
     return write(folder, recorded, rng, circumstance)
