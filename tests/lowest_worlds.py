@@ -17,6 +17,7 @@ from tests.small_campaign import changed
 from tests.worlds import TOML, Row, write_ladder
 
 LENGTH, CORD_MASS, READING = 10.0, 14.0, 0.03
+OFF = 0.7  # of the drag, less and more, through which a parabola goes
 LEAST_CLEARANCE, DRAG, AIR = 3.0, (0.5, 0.1), (1.20, 0.05)
 LAWS = {  # of the site in `SITE`, value and standard uncertainty
     "tie_height": (43.0, 0.1),
@@ -60,27 +61,24 @@ class Cords:
 
     @property
     def rig(self) -> "Table":
-        return table(self.curve, 0.06, self.viscosity)
+        return Table(self.curve, 0.06, self.viscosity)
 
     @property
     def site(self) -> "Table":
-        return table(self.curve, AIR[0] * DRAG[0] / 2, self.viscosity)
+        return Table(self.curve, AIR[0] * DRAG[0] / 2, self.viscosity)
 
 
 @cache
-def table(curve: Callable, drag: float, viscosity: float | None) -> "Table":
-    """The same for all batches of a curve."""
-    return Table(curve, drag) if viscosity is None else WaveTable(curve, drag, viscosity)
-
-
+@dataclass(frozen=True)
 class Table:
-    """Lowest point [m] over mass and ln stiffness; over the drag ½ρCdA by a parabola, and its slope in the release."""
+    """Lowest point [m] over mass and ln stiffness; over the drag ½ρCdA by a parabola, and its slope in the release.
 
-    masses, logs = np.linspace(30.0, 112.0, 7), np.linspace(-0.3, 0.3, 7)
-    off = 0.7  # of the drag, less and more, through which the parabola goes
+    One table serves all batches of a curve; with a viscosity the cords have stretch waves.
+    """
 
-    def __init__(self, curve: Callable, drag: float) -> None:
-        self.curve, self.drag = curve, drag
+    curve: Callable
+    drag: float
+    viscosity: float | None
 
     @cached_property
     def depth(self) -> RectBivariateSpline:
@@ -88,18 +86,23 @@ class Table:
 
     @cached_property
     def by_drag(self) -> tuple[RectBivariateSpline, RectBivariateSpline]:
-        return self._spline((1 - self.off) * self.drag, 0.0), self._spline((1 + self.off) * self.drag, 0.0)
+        return self._spline((1 - OFF) * self.drag, 0.0), self._spline((1 + OFF) * self.drag, 0.0)
 
     @cached_property
     def by_release(self) -> RectBivariateSpline:
         return self._spline(self.drag, 0.2)
 
     def _spline(self, drag: float, release: float) -> RectBivariateSpline:
-        mass, log_scale = np.meshgrid(self.masses, self.logs, indexing="ij")
-        depths = self.depths(mass.ravel(), log_scale.ravel(), drag, release)
-        return RectBivariateSpline(self.masses, self.logs, np.reshape(depths, mass.shape))
+        even = np.linspace(30.0, 112.0, 7), np.linspace(-0.3, 0.3, 7)
+        masses, logs = even if self.viscosity is None else (np.linspace(32.0, 104.0, 8), np.linspace(-0.15, 0.15, 5))
+        mass, log_scale = (of.ravel() for of in np.meshgrid(masses, logs, indexing="ij"))
+        depths = self.depths(mass, log_scale, drag, release)
+        return RectBivariateSpline(masses, logs, np.reshape(depths, (masses.size, logs.size)))
 
     def depths(self, masses: np.ndarray, log_scales: np.ndarray, drag: float, release: float) -> Sequence[float]:
+        """As they come, one by one."""
+        if self.viscosity is not None:
+            return with_waves(self.curve, masses, log_scales, drag, release, self.viscosity)
         setup = {"length": LENGTH, "cord_mass": CORD_MASS, "c": drag, "y0": release, "rate": 20.0}
         scales = np.exp(log_scales).tolist()
         drops = [
@@ -114,22 +117,9 @@ class Table:
         if drag is None:
             return depth
         less, more = (spline.ev(mass, log_scale) - depth for spline in self.by_drag)
-        steps = (drag / self.drag - 1) / self.off
+        steps = (drag / self.drag - 1) / OFF
         a_release = (self.by_release.ev(mass, log_scale) - depth) / 0.2
         return depth + (more - less) / 2 * steps + (more + less) / 2 * steps**2 + a_release * release
-
-
-class WaveTable(Table):
-    """The same with stretch waves."""
-
-    masses, logs = np.linspace(32.0, 104.0, 8), np.linspace(-0.15, 0.15, 5)
-
-    def __init__(self, curve: Callable, drag: float, viscosity: float) -> None:
-        self.viscosity = viscosity
-        super().__init__(curve, drag)
-
-    def depths(self, masses: np.ndarray, log_scales: np.ndarray, drag: float, release: float) -> np.ndarray:
-        return with_waves(self.curve, masses, log_scales, drag, release, self.viscosity)
 
 
 def with_waves(curve, masses, log_scales, drag, release, viscosity, *, lumps=40, step=3e-4) -> np.ndarray:

@@ -1,16 +1,19 @@
-"""What studies of the engine alone have in common: drops on a known curve, true next drops, and tables as they grow."""
+"""What studies have in common: drops on a known curve, true next drops, whole campaigns, and tables as they grow."""
 
 from collections.abc import Mapping, Sequence
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from types import SimpleNamespace
 
 import numpy as np
 
+from cordlab import Analysis, read_campaign
 from cordlab.batch.drop_table import Evidence
 from cordlab.curves.models import Curve
 from cordlab.limits.anchoring import DropStiffness, drop_stiffness
 from cordlab.units import Measured
 from tests.invented import G
-from tests.lowest_worlds import CORD_MASS, LAWS, LENGTH, READING, Cords, next_drops
+from tests.lowest_worlds import CORD_MASS, LAWS, LENGTH, READING, Cords, Row, next_drops, write
 
 MASSES = np.array([36.0, 52.0, 68.0, 84.0, 100.0])
 RIG = SimpleNamespace(
@@ -63,6 +66,12 @@ def true_next(cords: Cords, riders: np.ndarray, rng: np.random.Generator, n: int
     return {"clearance": drops["clearance"], "g": lower_load / (hung * G), "stretch_ratio": depth / LENGTH}
 
 
+def analysed(plan: Sequence[Row], cords: Cords, rng: np.random.Generator, *changes: tuple[str, str]) -> Analysis:
+    """A whole campaign of `tests/lowest_worlds.py`."""
+    with TemporaryDirectory() as scratch:
+        return Analysis(read_campaign(write(Path(scratch, "campaign"), plan, cords, rng, *changes)))
+
+
 def row(*cells: object) -> None:
     print("|", " | ".join(map(str, cells)), "|", flush=True)
 
@@ -81,3 +90,11 @@ def share(held: Sequence[bool]) -> str:
 def mean(values: Sequence[float]) -> str:
     """With its standard error; a dash where there is none."""
     return f"{np.mean(values):.4f} ± {np.std(values) / np.sqrt(len(values)):.4f}" if len(values) else "–"
+
+
+RATED = ("rated", "violated at the heavy end, mean", "greatest")
+
+
+def rated(chances: Sequence[float], campaigns: int) -> tuple[str, str, str]:
+    """Cells under `RATED`, by the chances of those of the campaigns that are rated."""
+    return share(np.arange(campaigns) < len(chances)), mean(chances), f"{max(chances):.3f}" if chances else "–"

@@ -9,18 +9,15 @@ Where the drops of a campaign do not show the range, no limit changes that: a fe
 """
 
 from dataclasses import replace
-from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import numpy as np
 from scipy.special import ndtr
 
-from cordlab import Analysis, read_campaign
 from cordlab.batch.cords import temperature_trend
 from cordlab.limits.tested import not_shown
 from cordlab.statistics.groups import GroupLines
-from tests.coverage._engine import MASSES, heads, ladder, mean, row, share
-from tests.lowest_worlds import TOLD, Cords, Row, violated, write
+from tests.coverage._engine import MASSES, RATED, analysed, heads, ladder, mean, rated, row
+from tests.lowest_worlds import TOLD, Cords, Row, violated
 
 COLD, WARM = 0.0, 20.0
 AT_LEAST = 5  # campaigns of a design that are rated though the drops do not show the range
@@ -75,8 +72,7 @@ def chance(world: Cords, temperatures: np.ndarray, rng, limit: str, *, whole: bo
     use = min(met), max(met)
     asked = f'gear_mass = "3.0(3) kg"\ntemperature = "{use[0]} to {use[1]} degC"'
     changes = [('gear_mass = "3.0(3) kg"', asked), ('limit = "prediction"', f'limit = "{limit}"'), *TOLD]
-    with TemporaryDirectory() as scratch:
-        analysis = Analysis(read_campaign(write(Path(scratch, "campaign"), plan, world, rng, *changes)))
+    analysis = analysed(plan, world, rng, *changes)
     drops = analysis.stiffness
     unshown = not_shown(drops.drops, drops.trend, use)
     if unshown and not whole:
@@ -90,22 +86,21 @@ def chance(world: Cords, temperatures: np.ndarray, rng, limit: str, *, whole: bo
 
 def end_to_end(campaigns: int) -> None:
     print("whole campaigns of 6 cords, 0.34 % softer a kelvin; use over the whole range that was met")
-    heads("limit", "cords differ by", "design", "rated", "violated at the heavy end, mean", "greatest")
+    heads("limit", "cords differ by", "design", *RATED)
     unshown: set[tuple[float, str, int]] = set()  # by the drops, whichever the limit
     for limit in ("prediction", "tolerance"):
         for cord_sd in (0.02, 0.01):
             world = Cords(cord_sd=cord_sd)
             for name in designs(np.random.default_rng(0), 6):
-                rated = []
+                chances = []
                 for seed in range(campaigns):
                     rng, whole = np.random.default_rng([seed, 77]), seed < AT_LEAST
                     if (cord_sd, name, seed) in unshown and not whole:
                         continue
                     shown, broken = chance(world, designs(rng, 6)[name], rng, limit, whole=whole)
                     unshown |= set() if shown else {(cord_sd, name, seed)}
-                    rated += [] if broken is None else [broken]
-                rates = share(np.arange(campaigns) < len(rated))
-                row(limit, f"{cord_sd:.0%}", name, rates, mean(rated), f"{max(rated):.3f}" if rated else "–")
+                    chances += [] if broken is None else [broken]
+                row(limit, f"{cord_sd:.0%}", name, *rated(chances, campaigns))
 
 
 def main(campaigns: int = 100, of_engine: int = 2000) -> None:
