@@ -65,7 +65,3 @@ def main(batches: int = 1000) -> None:
     luck = binom.ppf(0.05 / looks, batches, LEVEL) / batches
     said = "which luck allows" if lowest >= luck else "which is NOT luck"
     print(f"lowest of {looks}: {lowest:.3f}, {said}; where all hold, one below {luck:.3f} comes once in 20 studies")
-
-
-if __name__ == "__main__":
-    main()

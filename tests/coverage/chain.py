@@ -58,7 +58,3 @@ def main(drops: int = 14) -> None:
             f"{np.median(errors[:, 1]):.2f} %; worst {where}), load at the tie point within {tie:.2f} %",
             flush=True,
         )
-
-
-if __name__ == "__main__":
-    main()

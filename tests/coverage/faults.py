@@ -51,7 +51,3 @@ def main(campaigns: int = 100) -> None:
             if verdict.messages:
                 print(f"  {' '.join(world)} seed {100 + seed}: {verdict.outcome}: {verdict.messages[0]}", flush=True)
         print(f"{' '.join(world)}: {refused} refused; campaigns by number of warnings: {dict(counts)}", flush=True)
-
-
-if __name__ == "__main__":
-    main()

@@ -8,7 +8,6 @@ averaged over labs: its binomial error is that of the labs.
 """
 
 import os
-import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
@@ -377,7 +376,3 @@ def main(campaigns: int = 1_000, workers: int | None = None) -> None:
             whose = "same cord" if cord else "another cord"
             print(f"  {shape:18s} {whose:13s}" + "  ".join(f"{b}/{n}" for _, b, n in rows), flush=True)
     print(f"{time.perf_counter() - start:.0f} s")
-
-
-if __name__ == "__main__":
-    main(*map(int, sys.argv[1:]))

@@ -67,7 +67,3 @@ def main(campaigns: int = 200) -> None:
         ):
             each = "  ".join(f"{m:.3f} ± {s:.3f}" for m, s in zip(mean, sd / np.sqrt(campaigns), strict=True))
             print(f"  95 % limit of the next drop's {name}, another cord, at {MASSES} kg: {each}", flush=True)
-
-
-if __name__ == "__main__":
-    main()

@@ -6,7 +6,6 @@ cordlab: what the fall gives, M g y + m g (L/4 + x/2), is what the cord takes up
 next drop of that very cord goes beyond a limit is exact: ln s is normal about the cord's own level.
 """
 
-import sys
 import tempfile
 from pathlib import Path
 
@@ -91,7 +90,3 @@ def main(campaigns: int = 200) -> None:
             cells = "  ".join(f"{m:.2f} ± {e:.2f}" for m, e in zip(mean, error, strict=True))
             shown = f"{world:16s} {drops} drops, scatter {100 * drop_sd:g} %"
             print(f"  {shown}: light, middle, heavy {cells}  ({len(beyond)} with a limit)", flush=True)
-
-
-if __name__ == "__main__":
-    main(*map(int, sys.argv[1:]))

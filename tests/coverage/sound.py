@@ -118,7 +118,3 @@ def main(number: int = 300) -> None:
             for alone in (False, True)
         ]
         print(f"| {fault} | {' | '.join(cells)} |", flush=True)
-
-
-if __name__ == "__main__":
-    main()

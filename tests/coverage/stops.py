@@ -18,6 +18,7 @@ import pandas as pd
 
 from cordlab import Analysis, CampaignError, read_campaign
 from cordlab.batch.witnesses import WITNESSES, compared
+from tests.coverage._engine import heads, row, share
 from tests.rigs import Circumstance, happen, recorded_world, write
 from tests.worlds import CURVES, PATTERNS, World
 
@@ -60,11 +61,11 @@ def main(campaigns: int = 300) -> None:
     totals, stopped, refused, seen = Counter(), Counter(), Counter(), []
     for number in range(campaigns):
         pattern = list(PATTERNS)[number % len(PATTERNS)]
-        kind = list(KINDS)[number // len(PATTERNS) % len(KINDS)]
-        row = pattern, kind.removesuffix(", again")
-        totals[row] += 1
+        evidence = list(KINDS)[number // len(PATTERNS) % len(KINDS)]
+        kind = pattern, evidence.removesuffix(", again")
+        totals[kind] += 1
         with TemporaryDirectory() as scratch, patch("cordlab.analysis.SHAPES", 8):
-            folder = sound_campaign(Path(scratch, "campaign"), rng, pattern, KINDS[kind])
+            folder = sound_campaign(Path(scratch, "campaign"), rng, pattern, KINDS[evidence])
             try:
                 analysis = Analysis(read_campaign(folder))
                 stops = [finding for finding in analysis.findings if finding.stops]
@@ -72,26 +73,26 @@ def main(campaigns: int = 300) -> None:
                     table = compared(analysis.campaign, analysis.drops)
                     seen.append(table[["alone", *WITNESSES]].median())
             except CampaignError as error:
-                refused[row] += 1
-                print(f"campaign {number} ({', '.join(row)}) is refused: {error}", flush=True)
+                refused[kind] += 1
+                print(f"campaign {number} ({', '.join(kind)}) is refused: {error}", flush=True)
                 continue
-        stopped[row] += bool(stops)
+        stopped[kind] += bool(stops)
         if totals.total() % 50 == 0:
             print(f"so far stopped {stopped.total()} of {totals.total()}", flush=True)
         for finding in stops:
-            print(f"campaign {number} ({', '.join(row)}) is stopped: {finding.kind}: {finding}", flush=True)
-    print("\n| pattern | evidence | campaigns | stopped | refused |\n|---|---|---|---|---|")
-    for row, count in sorted(totals.items()):
-        print(f"| {' | '.join(row)} | {count} | {stopped[row]} | {refused[row]} |")
-    share, error = stopped.total() / campaigns, np.sqrt(0.02 * 0.98 / campaigns)
-    print(f"stopped {stopped.total()} of {campaigns}: {share:.3f}; asked at most 0.02 (standard error {error:.3f})")
+            print(f"campaign {number} ({', '.join(kind)}) is stopped: {finding.kind}: {finding}", flush=True)
+    heads("pattern", "evidence", "campaigns", "stopped", "refused")
+    for kind, count in sorted(totals.items()):
+        row(*kind, count, stopped[kind], refused[kind])
+    print(
+        f"stopped {stopped.total()} of {campaigns}: {share(np.arange(campaigns) < stopped.total())}; asked at most 0.02"
+    )
     if seen:
-        print("\n| witness | off in the median of a campaign with a distance, 95 %, greatest | load alone | allowed |")
-        print("|---|---|---|---|")
+        heads("witness", "off in the median of a campaign with a distance, 95 %, greatest", "load alone", "allowed")
         off = pd.DataFrame(seen)
         for name, witness in WITNESSES.items():
             cells = [_spread(off[name][off["alone"] == alone].abs().dropna()) for alone in (0, 1)]
-            print(f"| {name} | {' | '.join(cells)} | {witness.bound:.1%}, alone {witness.bound_alone:.1%} |")
+            row(name, *cells, f"{witness.bound:.1%}, alone {witness.bound_alone:.1%}")
 
 
 def _spread(values: pd.Series) -> str:

@@ -124,7 +124,3 @@ def main(campaigns: int = 4) -> None:
             chance, ratio = np.array(beyond)[:, k], np.array(over)[:, k]
             print(f"{mechanics} {name:13s} at riders of {RIDERS} kg: beyond the limit {100 * chance.mean(axis=0)} %, "
                   f"limit over true 99 % quantile {ratio.mean(axis=0)} ± {ratio.std(axis=0)}")  # fmt: skip
-
-
-if __name__ == "__main__":
-    main()
