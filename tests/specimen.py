@@ -15,7 +15,7 @@ from cordlab.batch.fit import fit_batch
 from cordlab.campaign.campaign import Campaign, read_campaign
 from cordlab.curves.models import Curve
 from cordlab.limits.budget import Budget, Share
-from cordlab.limits.validation import HeldBack, Validation
+from cordlab.limits.validation import HeldBack, MeanOff, Validation
 from cordlab.quantities import QUANTITIES
 from cordlab.rating.lot import Lot
 from cordlab.rating.range_plan import RangePlan
@@ -127,7 +127,7 @@ def specimen() -> Analysis:
         "g": Budget("g", 45.0, 2.63, 0.06, 7.0, 2.8, 2.79, shares[:2]),
     }
     rows = tuple(
-        HeldBack(f"{cord}-68", cord, 68.0, 30.5 + off, 30.55, 29.9, 31.2, "this cord")
+        HeldBack(f"{cord}-68", cord, 68.0, 30.5 + off, 30.55, 29.9, 31.2, "this cord", g=2.6, g_lower=2.5, g_upper=2.7)
         for cord, off in zip(CORDS, (-0.2, 0.1, 0.3, -0.1, 0.0, 0.9), strict=True)
     )
     counts = np.tile([5, 100, 200, 350, 500], 6)
@@ -149,7 +149,7 @@ def specimen() -> Analysis:
         stiffness=None,
         forecast=None,
         rating=RATED,
-        validation=Validation(rows, 0.98, False),
+        validation=Validation(rows, 0.98, False, (MeanOff(68.0, 6, 0.12, 0.31),)),
         batch=batch_report(
             {
                 "stiffness scale": {cord: scales[cord] * rng.normal(1, 0.005, 4) for cord in CORDS},

@@ -11,6 +11,7 @@ from math import isfinite, nan
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy.signal import savgol_filter
 
 from cordlab.campaign.settings import Rig, Site
 from cordlab.curves.models import Curve
@@ -27,6 +28,8 @@ Place = Rig | Site
 Keywords = dict[str, Any]  # of `predict_drop`, numbers
 
 ONE_RETEST = 20  # counts no farther apart are one retest: each of its drops adds a jump (our choice)
+
+G_WINDOW = 0.4  # over which acceleration is read from a distance: over 0.1 s its noise alone is 2 g; our choice [s]
 
 DROP_INPUTS = (
     "drag_area",
@@ -67,6 +70,7 @@ class Evidence:
     u_slack_length: np.ndarray = field(
         default_factory=lambda: np.array(0.0)
     )  # of that cord [m]; 0 where it is not said
+    g: np.ndarray = field(default_factory=lambda: np.array(nan))  # greatest, by cell or distance, nan without them
 
     def __post_init__(self) -> None:
         for name in COLUMNS:
@@ -155,10 +159,23 @@ class Evidence:
                     "temperature": entry.temperature,
                     "u_common": common,
                     "u_slack_length": cord.slack_length.u,
+                    "g": greatest_g(record) if record else nan,
                 }
             )
         columns: dict[str, Any] = {name: [row[name] for row in rows] for name in COLUMNS}
         return cls(**columns, load_cell_at=campaign.rig.load_cell_at)
+
+
+def greatest_g(drop: "Drop") -> float:
+    """Greatest load on the mass over its weight: of a cell at the lower end, else of the distance over `G_WINDOW`."""
+    if drop.load_cell_at == "bottom":
+        return drop.peak_load / (drop.mass * GRAVITY)
+    step = float(drop.time[1] - drop.time[0])
+    steps, since = round(G_WINDOW / step / 2), drop.slack_end
+    if drop.residual_velocity is not None or 2 * steps + 1 > drop.position.size - since or steps < 1:
+        return nan  # motion by the load alone, or too short a record
+    upward = -savgol_filter(drop.position[since:], 2 * steps + 1, 2, deriv=2, delta=step, mode="nearest")
+    return 1 + float(upward[steps:-steps].max()) / GRAVITY
 
 
 COLUMNS = tuple(column.name for column in fields(Evidence) if column.name != "load_cell_at")  # with one value a drop
@@ -216,12 +233,14 @@ def log_scales(curve: Shapes, evidence: Evidence, batch: Keywords, **inputs: flo
     return np.log(scale_for_lowest_point(curve.take(shape), lowest_point, **setup)).reshape(curve.count, -1)
 
 
-def log_excess(curve: Shapes, evidence: Evidence, y: np.ndarray, batch: Keywords, **inputs: float) -> np.ndarray:
-    """ln(measured over predicted peak) at the load cell's end, of drops with a record.  (shapes, n_drops)"""
+def log_excess(
+    curve: Shapes, evidence: Evidence, y: np.ndarray, batch: Keywords, *, of: str = "peak_load", **inputs: float
+) -> np.ndarray:
+    """ln(measured over predicted peak) at the load cell's end, or of "g", of drops with one.  (shapes, n_drops)"""
     shape, setup = _setups(curve.count, evidence, {**batch, **inputs})
     predicted = predict_drop(curve.take(shape, np.exp(y).ravel()), **setup)
     load = predicted.tie_load if evidence.cell_end == "tie" else predicted.tension
-    return np.log(evidence.peak_load) - np.log(np.reshape(load, y.shape))
+    return np.log(getattr(evidence, of)) - np.log(np.reshape(predicted.g if of == "g" else load, y.shape))
 
 
 def _setups(k: int, evidence: Evidence, inputs: Keywords) -> tuple[np.ndarray, Keywords]:

@@ -13,7 +13,7 @@ from scipy.optimize import brentq
 from scipy.special import bdtrc
 
 from cordlab.batch.bootstrap import GROUPS, groups_left_out
-from cordlab.batch.drop_table import Evidence, drop_inputs, log_excess, log_scales
+from cordlab.batch.drop_table import Evidence, Keywords, drop_inputs, log_excess, log_scales
 from cordlab.batch.findings import Finding
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.tested import UNKNOWN_SLOPE, known_temperatures
@@ -52,6 +52,9 @@ class HeldBack:
     peak_load: float | None = None  # measured by the load cell, and its limits [N]; None without a record of a new drop
     peak_lower: float | None = None
     peak_upper: float | None = None
+    g: float | None = None  # the same of the greatest g, where a cell at the lower end or the distance shows it
+    g_lower: float | None = None
+    g_upper: float | None = None
 
     @property
     def inside(self) -> bool:
@@ -60,12 +63,18 @@ class HeldBack:
     @property
     def peak_inside(self) -> bool | None:
         """Whether the peak load lies within its limits; None where it is not judged."""
-        if self.peak_load is None or self.peak_lower is None or self.peak_upper is None:
-            return None
-        return self.peak_lower <= self.peak_load <= self.peak_upper
+        return _within(self.peak_lower, self.peak_load, self.peak_upper)
+
+    @property
+    def g_inside(self) -> bool | None:
+        return _within(self.g_lower, self.g, self.g_upper)
 
     def to_dict(self) -> dict[str, object]:
-        return asdict(self) | {"inside": self.inside, "peak_inside": self.peak_inside}
+        return asdict(self) | {"inside": self.inside, "peak_inside": self.peak_inside, "g_inside": self.g_inside}
+
+
+def _within(lower: float | None, measured: float | None, upper: float | None) -> bool | None:
+    return None if lower is None or measured is None or upper is None else lower <= measured <= upper
 
 
 @dataclass(frozen=True)
@@ -108,6 +117,11 @@ class Validation:
         return [row.peak_inside for row in self.rows if row.peak_inside is not None]
 
     @property
+    def g(self) -> list[bool]:
+        """Whether each greatest g that is judged lies within its limits."""
+        return [row.g_inside for row in self.rows if row.g_inside is not None]
+
+    @property
     def chance(self) -> float:
         """Binomial probability of at least this many outside. Drops of one cord hang together, so it is a guide."""
         return self._chance(self.outside, len(self.rows))
@@ -117,8 +131,8 @@ class Validation:
 
     @property
     def failed(self) -> bool:
-        chances = self.chance, self._chance(self.peaks.count(False), len(self.peaks))
-        return min(chances) < DOUBTFUL or not all(mean.inside for mean in self.means)
+        chances = [self._chance(judged.count(False), len(judged)) for judged in (self.peaks, self.g)]
+        return min(self.chance, *chances) < DOUBTFUL or not all(mean.inside for mean in self.means)
 
     @property
     def rms(self) -> float:
@@ -135,8 +149,9 @@ class Validation:
         if not self.rows:
             return "no drop to validate with"
         masses, more = [row.mass for row in self.rows], ""
-        if self.peaks:
-            more = f"; {self.peaks.count(False)} of {len(self.peaks)} peak loads outside theirs"
+        for what, judged in (("peak loads", self.peaks), ("values of g", self.g)):
+            if judged:
+                more += f"; {judged.count(False)} of {len(judged)} {what} outside theirs"
         for mean in self.means:
             if not mean.inside:
                 more += f"; at {mean.mass:g} kg {mean.off:+.2f} m in the mean, where {mean.allowed:.2f} m is allowed"
@@ -159,7 +174,7 @@ def validate(
 
     The limits are two prediction limits at `probability` each, one a side, for the next drop of that cord where it is
     among the fit drops, else for another cord. They hold on the rig where the drops were made, so what all drops share
-    cancels. Of `check` the peak loads are judged too, and the mean of each mass. Raises EvidenceError where the fit
+    cancels. Of `check` peak loads and g are judged too, and the mean of each mass. Raises EvidenceError where the fit
     drops give no limit (one cord, no repeated drops).
     """
     both, fit = 2 * probability - 1, stiffness.drops
@@ -168,7 +183,7 @@ def validate(
         lines = replace(stiffness.lines(), values=stiffness.scales[0][0])  # by the central curve
         numbers = progress(range(len(check)), desc="drops held back", unit="drop")
         held = [_row(stiffness, lines, check, k, probability) for k in numbers]
-        rows_held = _with_peaks(stiffness, check, [row for row, _ in held], probability)
+        rows_held = _with_records(stiffness, check, [row for row, _ in held], probability)
         means = _means(stiffness, lines, check, held) if lines.dof_within > 0 else ()
         return Validation(rows_held, both, left_out=False, means=means)
     for out in progress(groups_left_out(len(fit)), desc="drops left out", unit="group"):
@@ -191,25 +206,33 @@ class _Expected(NamedTuple):
     per_log: float
 
 
-def _with_peaks(
+def _with_records(
     stiffness: DropStiffness, check: Evidence, rows: list[HeldBack], probability: float
 ) -> tuple[HeldBack, ...]:
-    """The rows, with the peak load of each recorded drop beside the limits that those of the fit drops give."""
-    numbers = np.flatnonzero(check.has_peak)
-    if stiffness.excess is None or not numbers.size:
-        return tuple(rows)
-    recorded, lines = check.take(numbers), stiffness.excess_lines()[0]
-    lines = replace(lines, values=lines.values[0])
-    uniform = log_scales(stiffness.shapes[0], recorded, stiffness.batch, **drop_inputs(stiffness.rig))
-    at_lowest = log_excess(stiffness.shapes[0], recorded, uniform, stiffness.batch, **drop_inputs(stiffness.rig))[0]
-    if stiffness.waves is not None:
-        at_lowest = at_lowest - stiffness.waves.at(recorded.mass, recorded.cell_end)[0]
-    for k, log, peak, mass in zip(numbers, at_lowest, recorded.peak_load, recorded.mass, strict=True):
-        one = lines.n_groups == 1
-        level = lines.this_group(lines.names[0], mass) if one else lines.another_group(mass)
-        far = float(level.margin(probability)[0])
-        low, high = (float(peak * np.exp(level.mean[0] + way * far - log)) for way in (-1, 1))
-        rows[k] = replace(rows[k], peak_load=float(peak), peak_lower=low, peak_upper=high)
+    """The rows, with the peak load and the g of each recorded drop beside the limits that those of the fit drops give.
+
+    A distance does not show the load of a wave: with waves g is judged by a cell at the lower end alone.
+    """
+    waves, inputs = stiffness.waves, drop_inputs(stiffness.rig)
+    for name, of, end in (("peak", "peak_load", check.cell_end), ("g", "g", "lower")):
+        numbers = np.flatnonzero(np.isfinite(getattr(check, of)))
+        fitted, recorded = stiffness.drops.take(np.isfinite(getattr(stiffness.drops, of))), check.take(numbers)
+        unseen, few = waves is not None and end != check.cell_end, min(2, len(set(stiffness.drops.cord)))
+        if stiffness.excess is None or unseen or not numbers.size or len(set(fitted.cord)) < few:
+            continue
+        logs = []
+        for drops in (fitted, recorded):
+            uniform = log_scales(stiffness.shapes[0], drops, stiffness.batch, **inputs)
+            excess = log_excess(stiffness.shapes[0], drops, uniform, stiffness.batch, of=of, **inputs)[0]
+            logs.append(excess - (0.0 if waves is None else waves.at(drops.mass, end)[0]))
+        lines = GroupLines.of(logs[0], x=fitted.mass, group=fitted.cord)
+        for k, log, measured, mass in zip(numbers, logs[1], getattr(recorded, of), recorded.mass, strict=True):
+            one = lines.n_groups == 1
+            level = lines.this_group(lines.names[0], mass) if one else lines.another_group(mass)
+            far = float(level.margin(probability)[0])
+            low, high = (float(measured * np.exp(level.mean[0] + way * far - log)) for way in (-1, 1))
+            judged: Keywords = {of: float(measured), f"{name}_lower": low, f"{name}_upper": high}
+            rows[k] = replace(rows[k], **judged)
     return tuple(rows)
 
 

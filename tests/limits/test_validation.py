@@ -11,6 +11,7 @@ from cordlab.limits.anchoring import LACK_OF_FIT, drop_stiffness
 from cordlab.limits.budget import budget
 from cordlab.limits.forecast import forecast_drop
 from cordlab.limits.validation import lack_of_fit, validate
+from cordlab.mechanics.predict import predict_drop
 from tests.limits.test_limits import CURVE, EXACT, MASSES, invented, scattered
 
 CHECKED = np.isin(MASSES, [52.0, 84.0])
@@ -76,6 +77,27 @@ def test_peak_loads_of_held_back_records_are_judged():
     unrecorded = validate(stiffness, replace(check, peak_load=np.full(len(check), np.nan)))
     assert unrecorded.peaks == []
     assert unrecorded.rows[0].peak_inside is None
+
+
+@pytest.mark.parametrize("cell", ["top", "bottom"])
+def test_the_g_of_held_back_records_is_judged_by_itself(cell):
+    """3 % above the curve's in every drop, with 1 % of scatter; in the check drops so too, or 8 % more."""
+    y = scattered(7, 6, 0.02, 0.004)
+    curve = predict_drop(
+        CURVE.scaled(np.exp(y.ravel())), mass=np.tile(MASSES, 6), slack_length=10.0, cord_mass=14.0, drag_area=0.1
+    )
+    g, held = curve.g * 1.03 * np.exp(np.random.default_rng(8).normal(0, 0.01, 30)), np.tile(CHECKED, 6)
+    everything = replace(invented(y, peaks=1.05), load_cell_at=cell, g=g)
+    stiffness, check = drop_stiffness(CURVE, everything.take(~held), rig=EXACT), everything.take(held)
+    sound = validate(stiffness, check)
+    assert sound.g == [True] * 12
+    assert not sound.failed
+    higher = validate(stiffness, replace(check, g=1.08 * check.g))
+    assert higher.peaks == sound.peaks
+    assert higher.g.count(False) > 6
+    assert higher.failed
+    assert "of 12 values of g outside theirs" in higher.summary()
+    assert validate(stiffness, replace(check, g=np.full(12, np.nan))).g == []
 
 
 def lacking(shape, *, bent=True):

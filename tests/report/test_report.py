@@ -94,6 +94,12 @@ def test_contents_of_a_test_report(page, clause):
     assert re.search(CHECKLIST[clause], words(page)), clause
 
 
+def test_held_back_drops_are_told_by_count_by_mean_and_by_g(page):
+    told = words(page)
+    assert "Of 6 values of g, 6 lie inside theirs." in told
+    assert re.search(r"Held-back drops in the mean over cords.*68 6 0\.12 0\.31 yes", told)
+
+
 def test_the_answer_comes_first(page):
     told = words(page)
     assert told.index("Rated for riders") < min(told.index(head) for head in ("Limits by rider mass", "Decision"))
