@@ -130,10 +130,12 @@ def check(options: argparse.Namespace) -> int:
 
 def analyse(options: argparse.Namespace) -> int:
     from cordlab.analysis import STANDING
+    from cordlab.report.tables import grew
 
     analysis, out = _analysed(options)
     results = json.loads((out / "results.json").read_text(encoding="utf-8"))
-    text = "\n".join([_result(analysis, options), "", f"written: {out}", "", *STANDING])
+    before = [f"caution: {words}"] if (words := grew(results)) else []
+    text = "\n".join([_result(analysis, options), *before, "", f"written: {out}", "", *STANDING])
     return _answer(options, results, text, yes=analysis.rating.rated)
 
 

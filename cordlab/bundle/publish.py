@@ -85,7 +85,8 @@ def publish(
     contents = _inputs(folder, analysis.campaign.digests, problems) | _notebooks(notebooks, problems)
     if problems:
         raise PublishError(tuple(problems))
-    results, readme = report.results_of(analysis), _HEAD + _FILES + _ALWAYS + _RECHECK
+    results = report.results_of(analysis, before=report.read_before(folder / "results"))
+    readme = _HEAD + _FILES + _ALWAYS + _RECHECK
     figures = {name: plots.svg(fig, name=name) for name, fig in plots.all_figures(analysis).items()}
     pages = report.pages(results, figures, second_units=second_units, with_pdf=pdf)
     if report_only:

@@ -55,7 +55,7 @@ def recheck(bundle: str | Path, *, progress: Progress = unwatched) -> Recheck:
         damage, published = _opened(bundle, Path(place))
         try:
             campaign = read_campaign(Path(place) / INPUTS)
-            new = results_of(analyse(campaign, progress=progress))
+            new = results_of(analyse(campaign, progress=progress), before=published)
         except CampaignError as error:
             return Recheck(damage, None, error.problems)
         return Recheck(damage, compare(published, new))

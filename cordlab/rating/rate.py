@@ -8,11 +8,12 @@ from the same draws; each by itself where that is asked, for tolerance limits, a
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
-from math import ceil, floor
+from math import ceil, floor, sqrt
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from scipy.special import stdtrit
 
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.forecast import Forecast
@@ -20,12 +21,14 @@ from cordlab.limits.tested import counts_not_shown, not_shown, rateable_parts
 from cordlab.limits.validation import Validation
 from cordlab.quantities import QUANTITIES
 from cordlab.rating.criteria import ANY, Judgement, broke_below_design, interpolated, judge, longest_run
+from cordlab.statistics.limits import met_again, tolerance_factor
 from cordlab.statistics.propagation import decide
 from cordlab.units import Measured, fixed, mass_range, notebook_html, plain
 
 if TYPE_CHECKING:
     from cordlab.campaign.settings import Criteria, Decision, Site
 
+FAR = 0.95  # chance of being rated again from which on ranges are no luck; our choice
 NODE_SPACING = 8.0  # draws are made at masses no further apart; limits are smooth between them; our choice [kg]
 
 ALONE = (
@@ -64,6 +67,8 @@ class Rating:
         what the limits promise, and how a criterion is decided
     conditions : str
         for which jump counts and temperatures the range holds, in words; "" where nobody has said it
+    rated_again : float or None
+        chance that this campaign, made again with other cords of the batch, would have a range; None without one
     hangs_on : str
         the few numbers of site and criteria that the answer hangs on, in words; "" where nobody has said them
 
@@ -99,6 +104,7 @@ class Rating:
     promise: str
     rule: str = ALONE
     conditions: str = ""
+    rated_again: float | None = None
     hangs_on: str = ""
 
     @property
@@ -116,12 +122,29 @@ class Rating:
         held = f", {self.conditions}" if self.conditions else ""
         return f"rated for rider masses of {mass_range(*self.ends)}{held}"
 
+    @property
+    def nearness(self) -> str:
+        """How near the campaign is to having no range, and what that does to its promise; "" without a range.
+
+        Of all campaigns no more than asked go wrong, rated or not; how many of those rated: `tests/coverage/rated.py`.
+        """
+        if self.rated_again is None:
+            return ""
+        risk = f"{100 * (1 - (self.confidence if self.limit == 'tolerance' else self.probability)):.3g} %"
+        again = f"made again with other cords, the campaign would be rated in {100 * self.rated_again:.0f} of 100"
+        if self.rated_again >= FAR:
+            return f"far from having no range: {again}, and the {risk} stands"
+        return (
+            f"near to having no range: {again}, as far as it can tell; the {risk} is over all campaigns, and over "
+            "those that are rated it is 1.3, 1.8, 2.9 times as much where 70, 50, 30 of 100 are"
+        )
+
     def summary(self) -> str:
         """The answer in a few lines, for people."""
         lines = [self.headline]
         if self.rated:
             lines.append(f"  light end: {self.governed_by['light']};  heavy end: {self.governed_by['heavy']}")
-            lines += [f"  {self.promise}", f"  {self.rule}"]
+            lines += [f"  {self.promise}", f"  {self.rule}", *([f"  {self.nearness}"] if self.nearness else [])]
         lines += [f"  {reason}" for reason in self.reasons]
         return "\n".join([*lines, f"  it hangs on: {self.hangs_on}"] if self.hangs_on else lines)
 
@@ -147,7 +170,7 @@ class Rating:
     def to_dict(self) -> dict[str, object]:
         """What `results.json` holds under `rating`; the predictions stand beside it."""
         answer = {name: value for name, value in vars(self).items() if name != "predictions"}
-        return answer | {"reasons": list(self.reasons)}
+        return answer | {"reasons": list(self.reasons), "nearness": self.nearness}
 
     def refused(self, reason: str) -> "Rating":
         """The same limits, with nothing rated for one more reason."""
@@ -157,6 +180,7 @@ class Rating:
             lightest=None,
             heaviest=None,
             dof=None,
+            rated_again=None,
             governed_by={"light": None, "heavy": None},
             reasons=(*self.reasons, reason),
             predictions=tuple(row | {"rated": False, "reason": row["reason"] or reason} for row in self.predictions),
@@ -289,16 +313,32 @@ def _with_range(rating: Rating, judgement: Judgement) -> Rating:
             row = row | {"rated": False, "reason": "meets every criterion, but outside the one rated range"}
         rows.append(row)
     forecast = judgement.forecast
+    dof = float(np.interp(grid[last], forecast.masses, np.minimum(forecast.level.families[0].effective_dof[0], 1e9)))
     return replace(
         rating,
         rated=True,
         lightest=lightest,
         heaviest=heaviest,
         governed_by={"light": light, "heavy": heavy},
-        dof=float(np.interp(grid[last], forecast.masses, np.minimum(forecast.level.families[0].effective_dof[0], 1e9))),
+        dof=dof,
+        rated_again=_rated_again(forecast, [row["violation"] for row in rows if row["rated"]], dof),
         reasons=tuple(notes),
         predictions=tuple(rows),
     )
+
+
+def _rated_again(forecast: Forecast, violations: Sequence[dict[str, float]], dof: float) -> float:
+    """Chance that another sample of cords would have a range, from how seldom a drop breaks a criterion at the best
+    mass; as though all that is not known came from the cords."""
+    if forecast.jointly:
+        risks = [shares[ANY] for shares in violations]
+    else:
+        risks = [max(share for word, share in shares.items() if word != ANY) for shares in violations]
+    least = max(min(risks, default=1 - forecast.probability), 0.5 / forecast.spare.shape[-1])
+    factor = stdtrit(dof, forecast.probability)
+    if forecast.content is not None:
+        factor = tolerance_factor(dof + 1, forecast.probability, forecast.confidence) / sqrt(1 + 1 / (dof + 1))
+    return float(met_again(-stdtrit(dof, least), dof=dof, factor=factor))
 
 
 def re_rate(

@@ -5,6 +5,7 @@ import json
 import platform
 import tomllib
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import asdict
 from functools import partial
 from importlib.metadata import version
@@ -50,11 +51,32 @@ def settings(campaign: "Campaign") -> dict[str, Any]:
     }
 
 
-def results_of(analysis: "Analysis") -> dict[str, Any]:
-    """Everything that `results.json` holds: the analysis' own results, what was decided around them, and versions."""
+def results_of(analysis: "Analysis", *, before: Results | None = None) -> dict[str, Any]:
+    """Everything that `results.json` holds: the analysis' own results, what was decided around them, and versions.
+
+    before : what the results of the same campaign said before
+    """
     results = analysis.to_dict()
-    added = {"monte_carlo": standard_errors(analysis), "versions": versions()}
+    added = {"monte_carlo": standard_errors(analysis), "versions": versions(), "earlier": _refused(results, before)}
     return results | plain({"campaign": settings(analysis.campaign) | results["campaign"], **added})
+
+
+def _refused(results: Results, before: Results | None) -> list[int]:
+    """How many cords the campaign had when it was answered before and not rated, where it has more of them now."""
+    cords = results["rating"]["n_cords"]
+    if before is None or before["campaign"]["batch"] != results["campaign"]["batch"]:
+        return []
+    refused = [*before.get("earlier", ()), *([] if before["rating"]["rated"] else [before["rating"]["n_cords"]])]
+    return sorted({count for count in refused if 1 < count < cords})
+
+
+def read_before(out: Path) -> Results | None:
+    """What results.json in a results folder says; None where it says no rating of a campaign."""
+    with suppress(OSError, ValueError):
+        results = json.loads((out / RESULTS).read_text(encoding="utf-8"))
+        if isinstance(results, dict) and {"campaign", "rating"} <= results.keys():
+            return results
+    return None
 
 
 def versions() -> dict[str, str]:
@@ -107,6 +129,7 @@ def render(results: Results, figures: Mapping[str, str], *, second_units: bool |
         notes=sections.notes(results["drops"]),
         findings=sections.findings(results.get("findings", ())),
         cautions=sections.cautions(results),
+        grew=sections.grew(results),
     )
 
 
@@ -153,7 +176,7 @@ def write_results(
     """
     from cordlab.report import figures as plots
 
-    results = results_of(analysis)
+    results = results_of(analysis, before=read_before(Path(out)))
     drawn = plots.all_figures(analysis)
     vectors = {name: plots.svg(fig, name=name) for name, fig in drawn.items()}
     contents = {f"figures/{name}.svg": text.encode() for name, text in vectors.items()}

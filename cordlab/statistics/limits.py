@@ -188,6 +188,18 @@ def prediction_factor(n: float, probability: float, sides: int = 1) -> float:
     return float(t_margin([1.0], [_dof(n)], probability, sides=sides) * np.sqrt(1 + 1 / n))
 
 
+def met_again(distance: ArrayLike, *, dof: float, factor: float) -> np.ndarray:
+    """Chance that a bound is met again, by the limit of another sample from where this one came from.
+
+    distance : from the mean to the bound, and factor : to a limit, in standard deviations of the next value (...). All
+    that is not known of mean and sd is drawn, by χ² laws on `dof`; mean and sd of the other sample scatter as much.
+    """
+    dof = min(dof, 1e4)
+    ratio = np.sqrt(special.chdtri(dof, (np.arange(40) + 0.5) / 40) / dof)
+    room = np.asarray(distance)[..., None, None] * ratio[:, None] - factor * ratio
+    return special.ndtr(room * np.sqrt((dof + 2) / 2)).mean((-2, -1))
+
+
 def tolerance_factor(n: float, share: float, confidence: float, sides: int = 1, *, dof: float | None = None) -> float:
     """Factor k such that mean ± k·sd holds a share of all values with confidence; exact for normal values.
 

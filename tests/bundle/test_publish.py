@@ -131,7 +131,7 @@ def test_a_licence_that_is_no_address_is_named(tmp_path):
 def test_the_laboratory_is_the_publisher_where_it_is_given(tmp_path, monkeypatch, results):
     given = copy.deepcopy(results)
     given["campaign"]["report"] = {"laboratory": "An invented laboratory"}
-    monkeypatch.setattr(report, "results_of", lambda analysis: given)
+    monkeypatch.setattr(report, "results_of", lambda analysis, before: given)
     with zipfile.ZipFile(publish_specimen(tmp_path / "a.zip").path) as archive:
         graph = {part["@id"]: part for part in json.loads(archive.read("ro-crate-metadata.json"))["@graph"]}
     assert graph["#laboratory"] == {"@id": "#laboratory", "@type": "Organization", "name": "An invented laboratory"}
@@ -317,7 +317,7 @@ def later(tmp_path, monkeypatch, results):
     other["lot"]["issued"] = not other["lot"]["issued"]
     (tmp_path / "later").mkdir()
     with monkeypatch.context() as patched:
-        patched.setattr(report, "results_of", lambda analysis: other)
+        patched.setattr(report, "results_of", lambda analysis, before: other)
         return publish_specimen(tmp_path / "later" / "later.zip").path
 
 

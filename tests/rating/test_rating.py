@@ -122,6 +122,27 @@ def test_a_gap_between_tested_masses_splits_the_range_and_the_wider_part_is_the_
     assert rated(checked=(66.0,)).ends == (pytest.approx(36.0 - gear), pytest.approx(100.0 - gear))
 
 
+def test_it_is_said_how_near_the_campaign_is_to_having_no_range(forecast, rating):
+    """A wide range is sure to come again; the last kilogram that is rated comes again about every other time."""
+    assert rating.rated_again > 0.95
+    assert "far from having no range" in rating.nearness
+    assert rating.nearness in rating.summary()
+    assert rating.to_dict()["nearness"] == rating.nearness
+    by_clearance = []
+    for width in (20.0, 8.0, 3.0):  # the heavy end, by clearance alone, so far above the light end
+        asked = float(np.interp(rating.lightest + width, forecast.masses, forecast.limit("clearance")))
+        by_clearance.append(rate(forecast, criteria=criteria(least_clearance=asked), breaking_load=LOT))
+    chances, narrow = [one.rated_again for one in by_clearance], by_clearance[-1]
+    assert chances == sorted(chances, reverse=True)
+    assert narrow.heaviest - narrow.lightest < 4.0
+    assert 0.3 < narrow.rated_again < 0.8
+    assert "near to having no range" in narrow.nearness
+    assert "the 1 % is over all campaigns" in narrow.nearness
+    none = narrow.refused("a reason")
+    assert none.rated_again is None
+    assert none.nearness == ""
+
+
 def test_between_two_masses_nothing_is_rated():
     stiffness = drop_stiffness(
         CURVE, invented(scattered(20, 6, 0.02, 0.004)[:, [0, -1]], masses=MASSES[[0, -1]]), rig=EXACT

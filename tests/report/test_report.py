@@ -548,3 +548,24 @@ def test_results_are_written_whole_and_a_failure_leaves_what_was_there(tmp_path,
         report.write_results(specimen(), out)
     assert (out / "report.html").read_bytes() == before
     assert [path.name for path in tmp_path.iterdir()] == ["results"]
+
+
+def test_it_is_said_where_cords_were_added_after_an_answer_of_no(tmp_path, results):
+    """The answer of fewer cords is kept through later answers, and says nothing of another batch or of a first yes."""
+    few = copy.deepcopy(results)
+    few["rating"] |= {"rated": False, "n_cords": 4}
+    assert report.results_of(specimen())["earlier"] == []
+    after = report.results_of(specimen(), before=few)
+    assert after["earlier"] == [4]
+    assert report.results_of(specimen(), before=after)["earlier"] == [4]
+    told = words(report.render(after, {}))
+    assert "Answered before from 4 cords, and not rated: where cords are added until there is a range" in told
+    assert "Answered before" not in words(report.render(results, {}))
+    for change in ({"rating": few["rating"] | {"rated": True}}, {"campaign": few["campaign"] | {"batch": "another"}}):
+        assert report.results_of(specimen(), before=few | change)["earlier"] == []
+    assert report.read_before(tmp_path) is None
+    for text in ("not json", "[]", "{}"):
+        (tmp_path / "results.json").write_text(text)
+        assert report.read_before(tmp_path) is None
+    (tmp_path / "results.json").write_text(report.as_json(few))
+    assert report.read_before(tmp_path)["rating"]["n_cords"] == 4

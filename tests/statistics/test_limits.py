@@ -8,6 +8,7 @@ from scipy import stats
 
 from cordlab.statistics.limits import (
     confidence_limit,
+    met_again,
     prediction_factor,
     prediction_limit,
     tolerance_factor,
@@ -143,3 +144,21 @@ def test_a_two_sided_limit_is_not_one_number():
     assert np.asarray(limit).tolist() == [limit.lower, limit.upper]
     with pytest.raises(TypeError, match="two numbers"):
         float(limit)
+
+
+# --- another sample ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("n", [3, 10])
+def test_chance_that_another_sample_meets_a_bound_too(n):
+    """Means and sds that a first sample leaves possible, then a second sample from each, both drawn by numpy."""
+    rng, many, factor = np.random.default_rng(n), 100_000, prediction_factor(n, 0.99) / math.sqrt(1 + 1 / n)
+    sd = np.sqrt((n - 1) / rng.chisquare(n - 1, many))
+    mean = sd / math.sqrt(n) * rng.standard_normal(many)
+    second = mean[:, None] + sd[:, None] * rng.standard_normal((many, n))
+    limits = second.mean(1) + prediction_factor(n, 0.99) * second.std(axis=1, ddof=1)
+    for steps in (0.5, 1.0, 2.0, 5.0):  # in distances from estimate to limit
+        distance = steps * factor
+        found = (limits <= distance * math.sqrt(1 + 1 / n)).mean()
+        assert met_again(distance, dof=n - 1, factor=factor) == pytest.approx(found, abs=0.006)
+    assert met_again(1e3 * factor, dof=n - 1, factor=factor) > 0.99
