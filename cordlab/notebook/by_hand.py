@@ -13,7 +13,16 @@ from cordlab.batch.drop_table import Evidence
 from cordlab.batch.fit import BatchFit, CurveFit, FitError, fit_batch
 from cordlab.batch.lowest_points import energies
 from cordlab.campaign.campaign import CampaignError
-from cordlab.campaign.decisions import EVENTS, LEFT_OUT, Choice, Decisions, record_decision, take_back
+from cordlab.campaign.decisions import (
+    CORD,
+    EVENTS,
+    LEFT_OUT,
+    MEASUREMENT,
+    Choice,
+    Decisions,
+    record_decision,
+    take_back,
+)
 from cordlab.notebook.choose import Missing
 from cordlab.notebook.panel import Answer, Panel, lay_out, table_html
 from cordlab.records.calibration import OutsideCalibration
@@ -31,6 +40,7 @@ if TYPE_CHECKING:
 
 STEP = 0.005  # s, of a slider; the turn that a mark names is found in the record
 _NAMES = {"release": "release", "slack_end": "slack ends", "lowest": "lowest point"}
+_CAUSES = {CORD: "what the cord is (cut, swollen, soft)", MEASUREMENT: "a fault of the measurement"}
 _GUESS = dict(zip(EVENTS, (0.15, 0.3, 0.5), strict=True))  # share of a record in which no events can be found
 
 
@@ -158,7 +168,8 @@ record_panel = RecordPanel
 
 class ModelPanel(ChoicePanel):
     """The fit at work, from every reduced drop (`waves` taken off): models in one table, cords on and off with a refit
-    at once, bands by name, a parameter fixed, another one bounded. Cords left out can be recorded."""
+    at once, bands by name, a parameter fixed, another one bounded. Cords left out can be recorded, with the cause: one
+    left out for what it is stays in its batch, and the masses that hold with and without it are rated."""
 
     def __init__(
         self, campaign: "Campaign", drops: Sequence[Drop], fit: BatchFit, *, waves: "WaveFit | None" = None
@@ -196,6 +207,13 @@ class ModelPanel(ChoicePanel):
         boxes = w.Box(list(self.cords.values()), layout=w.Layout(flex_flow="row wrap", **place))
         above = self.children.index(self.text)
         self.children = (*self.children[:above], boxes, self.text, self.table, *self.children[above + 1 :])
+        self.cause = w.Dropdown(
+            options=[(words, cause) for cause, words in _CAUSES.items()], description="left out for"
+        )
+        self.cause.tooltip = "a cord left out for what it is stays in its batch; a fault of the measurement does not"
+        lay_out(self.cause)
+        above = self.children.index(self.reason)
+        self.children = (*self.children[:above], self.cause, *self.children[above:])
 
     @property
     def on(self) -> frozenset[str]:
@@ -314,10 +332,11 @@ class ModelPanel(ChoicePanel):
         if not out and not back:
             raise CampaignError(("the cords stand as they are recorded: there is nothing to record",))
         for cord in out:
-            self.campaign = record_decision(self.campaign.folder, Choice(reason, cord=cord, by=by))
+            choice = Choice(reason, cord=cord, by=by, cause=self.cause.value)
+            self.campaign = record_decision(self.campaign.folder, choice)
         for cord in back:
             self.campaign = take_back(self.campaign.folder, recorded[cord], reason=reason)
-        changes = (("left out", out), ("counts again", back))
+        changes = ((f"left out for {_CAUSES[self.cause.value]}", out), ("counts again", back))
         parts = [f"{what}: cord {', '.join(names)}" for what, names in changes if names]
         return f"recorded, {'; '.join(parts)}. Run the analysis again: it says what would be rated without this choice."
 

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
-from cordlab.batch.drop_table import Evidence, drop_inputs, retests
+from cordlab.batch.drop_table import ONE_RETEST, Evidence, drop_inputs, retests
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.forecast import Forecast, forecast_drop
 from cordlab.limits.tested import known_temperatures
@@ -71,6 +71,22 @@ class Service:
             "range_by_count": [dict(row) for row in self.by_count],
             "softening": self.softening.to_dict() if self.softening else None,
         }
+
+
+def not_retested(fit: Evidence, worn: Evidence) -> str:
+    """Which cords of the fit drops have no drop at the last retest of two cords, in words; "" where all have."""
+    if not len(worn):
+        return ""
+    last = pd.Series(worn.jumps).groupby(list(worn.cord)).max().reindex(sorted(set(fit.cord)))
+    reached = last.nlargest(2).iloc[-1]
+    gone = last[~(last >= reached - ONE_RETEST)].fillna(0)
+    if gone.empty:
+        return ""
+    cords = ", ".join(f"{cord} ({f'last at {count:g} jumps' if count else 'never'})" for cord, count in gone.items())
+    return (
+        f"not retested at {reached:g} jumps, as others were: {cords}. Limits of worn cords are those of the others; "
+        "where a cord was retired before, they leave out the worst"
+    )
 
 
 def service_life(

@@ -145,7 +145,7 @@ def test_a_cord_off_is_refitted_without_at_once_and_recorded_with_its_reason(mod
     assert f"cord {cord}, off: " in models.words
     models.reason.value = HOSTILE
     models.button.click()
-    assert f"left out: cord {cord}" in models.outcome.value
+    assert f"left out for what the cord is (cut, swollen, soft): cord {cord}" in models.outcome.value
     campaign = read_campaign(folder)
     assert {entry.use for entry in campaign.drops if entry.cord == cord} == {"left out"}
     assert campaign.by_hand.left_out[0].reason == HOSTILE
@@ -156,6 +156,18 @@ def test_a_cord_off_is_refitted_without_at_once_and_recorded_with_its_reason(mod
     models.reason.value = "measured again"
     assert "counts again" in models.record()
     assert not read_campaign(folder).by_hand
+
+
+@pytest.mark.parametrize("cause", ["cord", "measurement"])
+def test_a_cord_is_left_out_for_a_cause_that_the_campaign_then_has(models, folder, cause):
+    assert models.cause.value == "cord"  # where nobody chooses it stays in its batch
+    models.cause.set_state({"index": [of for _, of in models.cause.options].index(cause)})  # as a browser sends it
+    cord, box = next(iter(models.cords.items()))
+    box.value, models.reason.value = False, "why"
+    models.record()
+    campaign = read_campaign(folder)
+    assert [(choice.cord, choice.cause) for choice in campaign.by_hand.left_out] == [(cord, cause)]
+    assert (campaign.with_every_cord() is campaign) == (cause == "measurement")
 
 
 def test_no_cord_at_all_is_told_and_not_written(models, folder):
@@ -187,6 +199,8 @@ def test_every_control_is_labelled(models, events):
         for control in (*panel.controls.values(), panel.reason, panel.by, panel.button):
             assert control.description
             assert control.tooltip
+    assert models.cause.description
+    assert models.cause.tooltip
     assert all(events.controls[name].description.endswith("[s]") for name in ("release", "slack_end", "lowest"))
 
 

@@ -62,3 +62,15 @@ def test_counts_that_rise_with_the_mass_are_told(tmp_path, between, told):
     campaign = read_campaign(write(tmp_path / "campaign", plan, Cords(), np.random.default_rng(4)))
     kinds = [finding.kind for finding in campaign_findings(campaign, ())]
     assert ("counts along mass" in kinds) is told
+
+
+def test_cords_that_were_retired_before_a_retest_are_told(folder):
+    """One cord has no retest at 200 jumps, another one none at all; with all of them nothing is said."""
+    campaign = read_campaign(folder)
+    assert not any("not retested" in caution for caution in Analysis(campaign).cautions)
+    kept = [drop for drop in campaign.drops if not (drop.cord == "C02" and drop.jumps >= 200)]
+    kept = [drop for drop in kept if not (drop.cord == "C04" and drop.use == "wear")]
+    told = [text for text in Analysis(replace(campaign, drops=tuple(kept))).cautions if "not retested" in text]
+    assert len(told) == 1
+    assert "C02 (last at 104 jumps), C04 (never)" in told[0]
+    assert "at 204 jumps" in told[0]
