@@ -23,7 +23,8 @@ FILE = "decisions.csv"
 BEFORE = "decisions.toml"  # held the choices up to cordlab 0.1
 LEFT_OUT = "left out"  # the use of a drop that was left out by hand
 MARK, LEAVE_OUT, SETTLE, TAKE_BACK = "mark", "leave out", "settle", "take back"
-MEASUREMENT, CORD = "measurement", "cord"  # causes for which something is left out
+MEASUREMENT, CORD = "measurement", "cord"
+CAUSES = {MEASUREMENT: "a fault of the measurement", CORD: "what the cord is"}  # for which something is left out
 EVENTS = ("release", "slack_end", "lowest")
 TIMES = {event: event.replace("_", " ") for event in EVENTS}  # event → its column
 LONGEST = 500  # characters of a reason
@@ -32,7 +33,7 @@ BY_EYE = 0.01  # s, standard uncertainty of a mark that states none; our choice
 COLUMNS = (
     Column("kind", read=one_of(MARK, LEAVE_OUT, SETTLE, TAKE_BACK)),
     *(may_have(name) for name in ("drop", "cord", "finding")),
-    may_have("cause", read=one_of(MEASUREMENT, CORD)),
+    may_have("cause", read=one_of(*CAUSES)),
     *(may_have(name, "s", uncertain=True) for name in TIMES.values()),
     Column("reason", read=partial(text, longest=LONGEST, instead="write one line of text")),
     may_have("by"),

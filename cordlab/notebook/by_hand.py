@@ -13,16 +13,7 @@ from cordlab.batch.drop_table import Evidence
 from cordlab.batch.fit import BatchFit, CurveFit, FitError, fit_batch
 from cordlab.batch.lowest_points import energies
 from cordlab.campaign.campaign import CampaignError
-from cordlab.campaign.decisions import (
-    CORD,
-    EVENTS,
-    LEFT_OUT,
-    MEASUREMENT,
-    Choice,
-    Decisions,
-    record_decision,
-    take_back,
-)
+from cordlab.campaign.decisions import CAUSES, EVENTS, LEFT_OUT, Choice, Decisions, record_decision, take_back
 from cordlab.notebook.choose import Missing
 from cordlab.notebook.panel import Answer, Panel, lay_out, table_html
 from cordlab.records.calibration import OutsideCalibration
@@ -40,7 +31,6 @@ if TYPE_CHECKING:
 
 STEP = 0.005  # s, of a slider; the turn that a mark names is found in the record
 _NAMES = {"release": "release", "slack_end": "slack ends", "lowest": "lowest point"}
-_CAUSES = {CORD: "what the cord is (cut, swollen, soft)", MEASUREMENT: "a fault of the measurement"}
 _GUESS = dict(zip(EVENTS, (0.15, 0.3, 0.5), strict=True))  # share of a record in which no events can be found
 
 
@@ -207,11 +197,10 @@ class ModelPanel(ChoicePanel):
         boxes = w.Box(list(self.cords.values()), layout=w.Layout(flex_flow="row wrap", **place))
         above = self.children.index(self.text)
         self.children = (*self.children[:above], boxes, self.text, self.table, *self.children[above + 1 :])
-        self.cause = w.Dropdown(
-            options=[(words, cause) for cause, words in _CAUSES.items()], description="left out for"
-        )
-        self.cause.tooltip = "a cord left out for what it is stays in its batch; a fault of the measurement does not"
+        causes = [(words, cause) for cause, words in reversed(CAUSES.items())]
+        self.cause = w.Dropdown(options=causes, description="left out for")
         lay_out(self.cause)
+        self.cause.tooltip = "a cord left out for what it is stays in its batch; a fault of the measurement does not"
         above = self.children.index(self.reason)
         self.children = (*self.children[:above], self.cause, *self.children[above:])
 
@@ -336,7 +325,7 @@ class ModelPanel(ChoicePanel):
             self.campaign = record_decision(self.campaign.folder, choice)
         for cord in back:
             self.campaign = take_back(self.campaign.folder, recorded[cord], reason=reason)
-        changes = ((f"left out for {_CAUSES[self.cause.value]}", out), ("counts again", back))
+        changes = ((f"left out for {CAUSES[self.cause.value]}", out), ("counts again", back))
         parts = [f"{what}: cord {', '.join(names)}" for what, names in changes if names]
         return f"recorded, {'; '.join(parts)}. Run the analysis again: it says what would be rated without this choice."
 

@@ -172,6 +172,17 @@ class Rating:
         answer = {name: value for name, value in vars(self).items() if name != "predictions"}
         return answer | {"reasons": list(self.reasons), "nearness": self.nearness}
 
+    def narrowed(self, ends: tuple[float, float], governed_by: dict[str, str | None], reason: str) -> "Rating":
+        """The same limits, with a range between these ends, and why no mass outside is rated."""
+        low, high = ends
+        rows = [
+            row | {"rated": False, "reason": reason}
+            if row["rated"] and not low - 1e-3 <= row["mass"] <= high + 1e-3  # to which ends are rounded
+            else row
+            for row in self.predictions
+        ]
+        return replace(self, lightest=low, heaviest=high, governed_by=governed_by, predictions=tuple(rows))
+
     def refused(self, reason: str) -> "Rating":
         """The same limits, with nothing rated for one more reason."""
         return replace(
@@ -203,25 +214,12 @@ def in_both(rating: Rating, other: Rating) -> Rating:
     for k, end in enumerate(("light", "heavy")):
         if ends[k] != rating.ends[k]:
             governed[end] = other.governed_by[end]
-    reason = "not rated with the cords that were left out for what they are"
-    rows = tuple(
-        row | {"rated": False, "reason": reason}
-        if row["rated"] and not ends[0] - 1e-9 <= row["mass"] <= ends[1] + 1e-9
-        else row
-        for row in rating.predictions
-    )
     note = (
         f"cords left out for what they are belong to the batch: rated are the masses that hold with them "
         f"({mass_range(*other.ends)}) and without them ({mass_range(*rating.ends)})"
     )
-    return replace(
-        rating,
-        lightest=ends[0],
-        heaviest=ends[1],
-        governed_by=governed,
-        reasons=(*rating.reasons, note),
-        predictions=rows,
-    )
+    both = rating.narrowed(ends, governed, "not rated with the cords that were left out for what they are")
+    return replace(both, reasons=(*rating.reasons, note))
 
 
 def not_rated(reasons: Sequence[str], *, decision: "Decision", n_cords: int) -> Rating:
@@ -307,23 +305,17 @@ def _with_range(rating: Rating, judgement: Judgement) -> Rating:
     if others := [mass_range(run[0], run[-1]) for run in runs if run[0] != grid[first]]:
         notes.append(f"{' and '.join(others)} meets the criteria too, but not in one range with these: not rated")
     lightest, heaviest = (float(fixed(grid[k], 3, side)) for k, side in ((first, "upper"), (last, "lower")))
-    rows = []
-    for row in rating.predictions:
-        if row["rated"] and not grid[first] - 1e-9 <= row["mass"] <= grid[last] + 1e-9:
-            row = row | {"rated": False, "reason": "meets every criterion, but outside the one rated range"}
-        rows.append(row)
+    ended: dict[str, str | None] = {"light": light, "heavy": heavy}
+    rating = rating.narrowed((lightest, heaviest), ended, "meets every criterion, but outside the one rated range")
+    risks = [row["violation"] for row in rating.predictions if row["rated"]]
     forecast = judgement.forecast
     dof = float(np.interp(grid[last], forecast.masses, np.minimum(forecast.level.families[0].effective_dof[0], 1e9)))
     return replace(
         rating,
         rated=True,
-        lightest=lightest,
-        heaviest=heaviest,
-        governed_by={"light": light, "heavy": heavy},
         dof=dof,
-        rated_again=_rated_again(forecast, [row["violation"] for row in rows if row["rated"]], dof),
+        rated_again=_rated_again(forecast, risks, dof),
         reasons=tuple(notes),
-        predictions=tuple(rows),
     )
 
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from cordlab.batch.drop_table import Evidence
 from cordlab.campaign.campaign import Campaign, CampaignError
-from cordlab.campaign.decisions import LEAVE_OUT, LEFT_OUT, MEASUREMENT, SETTLE, Decisions
+from cordlab.campaign.decisions import CAUSES, LEAVE_OUT, LEFT_OUT, SETTLE, Decisions
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.validation import HeldBack, validate
 from cordlab.rating.rate import Rating
@@ -67,8 +67,7 @@ class ByHand:
         for choice in self.decisions:
             if choice.kind == LEAVE_OUT:
                 name = f"drop {choice.drop}" if choice.cord is None else f"cord {choice.cord} and all its drops"
-                cause = "a fault of the measurement" if choice.cause == MEASUREMENT else "what the cord is"
-                words = f"{name} left out of curve and limits, for {cause}"
+                words = f"{name} left out of curve and limits, for {CAUSES[choice.cause]}"
             elif choice.kind == SETTLE:
                 words = f"finding '{choice.finding}'" + (f" of drop {choice.drop}" if choice.drop else "") + " settled"
             else:

@@ -175,12 +175,7 @@ def _held_by_both(rating: Rating, wear_at: Callable[[float], Wear], count: int) 
     if good < 0:
         return rating.refused(f"{reason}, at every mass of the range")
     heaviest = float(round(masses[good], 3))
-    rows = tuple(
-        row | {"rated": False, "reason": reason} if row["rated"] and row["mass"] > heaviest + 1e-9 else row
-        for row in rating.predictions
-    )
-    governed = rating.governed_by | {"heavy": WORN}
-    return replace(rating, heaviest=heaviest, governed_by=governed, predictions=rows)
+    return rating.narrowed((rating.lightest, heaviest), rating.governed_by | {"heavy": WORN}, reason)
 
 
 def _softening(stiffness: DropStiffness, drops: Evidence) -> Softening | None:
