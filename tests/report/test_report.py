@@ -569,3 +569,16 @@ def test_it_is_said_where_cords_were_added_after_an_answer_of_no(tmp_path, resul
         assert report.read_before(tmp_path) is None
     (tmp_path / "results.json").write_text(report.as_json(few))
     assert report.read_before(tmp_path)["rating"]["n_cords"] == 4
+
+
+def test_an_answer_of_no_from_fewer_cords_is_kept_in_the_results_folder(tmp_path, monkeypatch):
+    monkeypatch.setattr(plots, "all_figures", lambda analysis: {})
+    results = report.write_results(specimen(), tmp_path / "results") / "results.json"
+    first = json.loads(results.read_text(encoding="utf-8"))
+    assert first["earlier"] == []
+    results.write_text(
+        json.dumps(first | {"rating": first["rating"] | {"rated": False, "n_cords": 4}}), encoding="utf-8"
+    )
+    for _ in range(2):
+        report.write_results(specimen(), tmp_path / "results")
+        assert json.loads(results.read_text(encoding="utf-8"))["earlier"] == [4]
