@@ -6,11 +6,11 @@ range ends where the limit of ln stiffness is what clearance asks for there, and
 the lightest tested mass asks for. That figure is set so that 0.9, 0.7, 0.5, 0.3 of campaigns are rated. Then by each
 rule the true violation at the rated heavy end, over the campaigns that it rates; 0.01 is asked for.
 
-No rule is taken. Those that look at how near a campaign is to having no range make it worse: what is violated most are
-ranges that look wide by luck. Those that lower it at each place are a stricter limit by another name, the first of them
-`probability = 0.995`: they rate fewer campaigns, move the range of every other one, and of those that they rate the
-violation is as far above what they ask for. So the answer tells how near it is to having no range, and leaves the
-probability to who decides.
+No rule is taken. Those that look at how near a campaign is to having no range make it worse, but for one with 3 cords:
+what is violated most are ranges that look wide by luck. Those that lower it at each place are a stricter limit by
+another name: halving is `probability = 0.995`, rates three fifths of what half rated, moves the range of every other
+campaign too, and of those that it rates the violation is as many times what it asks for as without it where as few are
+rated. So the answer tells how near it is to having no range, and leaves the probability to who decides.
 
 `told` is the chance of being rated again that a campaign tells, on average over all and over those rated. Below: cords
 added one by one until there is a range, against a number fixed before. All those ranges are false, as the lightest
