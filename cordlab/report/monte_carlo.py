@@ -151,7 +151,8 @@ def _of_predictions(rating: Rating, limits: DrawnLimits, ends: dict[str, float])
 def _of_rating(rating: Rating, limits: DrawnLimits, ends: dict[str, float]) -> Errors:
     """Ends of the range, and of the one without what was chosen by hand, which lies near it."""
     errors: Errors = dict.fromkeys(("by_hand.range_without", "cautions"), max(ends.values()))
-    errors |= {"rating.rated_again": 0.01, "rating.nearness": 1.0}  # by a share of draws known to a tenth of itself
+    for part in ("rating", "by_hand.without"):  # by a share of draws known to a tenth of itself
+        errors |= {f"{part}.rated_again": 0.01, f"{part}.nearness": 1.0}
     for name, error in ends.items():
         mass = getattr(rating, name)
         if not error or mass is None:
