@@ -1,6 +1,6 @@
 """The chain: a campaign → calibrations, drops, curve, limits, rating, wear, lot, cautions; each when asked for."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial, wraps
 from typing import Any, TypeVar
@@ -20,7 +20,7 @@ from cordlab.batch.viscosity import Viscosity
 from cordlab.batch.wave_removal import WaveFit, take_out_waves
 from cordlab.campaign.campaign import Campaign, CampaignError
 from cordlab.campaign.files import changes, offer
-from cordlab.campaign.jump_log import LogEntry, read_jump_log
+from cordlab.campaign.jump_log import read_jump_log
 from cordlab.campaign.settings import hangs_on
 from cordlab.curves.models import models
 from cordlab.limits.anchoring import DropStiffness, drop_stiffness
@@ -29,7 +29,6 @@ from cordlab.limits.forecast import Forecast, forecast_drop
 from cordlab.limits.tested import comparable, range_of_use
 from cordlab.limits.validation import Validation, lack_of_fit, stiffer_when_worn, unlike_drops, validate
 from cordlab.limits.wave_effects import WaveLoads, wave_loads
-from cordlab.quantities import QUANTITIES
 from cordlab.rating.lot import Lot, lot_of, refused_by_lot
 from cordlab.rating.range_plan import RangePlan, plan_range
 from cordlab.rating.rate import Rating, in_both, not_rated, rate, rating_masses
@@ -317,33 +316,20 @@ class Analysis:
     @cached_property
     def budget(self) -> dict[str, Budget]:
         """What makes clearance at the heavy end and g at the light end uncertain."""
-        forecast = self.forecast
-        return (
-            {name: budget(forecast, mass=mass, quantity=name) for name, mass in self._ends.items()} if forecast else {}
-        )
+        if self.forecast is None:
+            return {}
+        return {name: budget(self.forecast, mass=mass, quantity=name) for name, mass in self._ends.items()}
 
     @property
     def _ends(self) -> dict[str, float]:
         """Quantity → the rider mass at which it can govern, of the rated range or of what was tested [kg]."""
-        masses = self.forecast.masses if self.forecast else np.zeros(1)
-        light, heavy = self.rating.ends or (float(masses[0]), float(masses[-1]))
+        light, heavy = self.rating.ends or (self.forecast.masses[[0, -1]].tolist() if self.forecast else (0.0, 0.0))
         return {"clearance": heavy, "g": light}
 
     @property
     def on_average(self) -> str:
-        """What a prediction limit does not promise of this one campaign; "" for other limits, and of one cord."""
-        forecast = self.forecast
-        if forecast is None or forecast.content is not None or forecast.cord is not None:
-            return ""
-        often = []
-        for name, mass in self._ends.items():
-            share = forecast.assurance[name][int(np.argmin(np.abs(forecast.masses - mass)))]
-            often.append(f"{100 * share:.0f} of 100 ({QUANTITIES[name].word} near {mass:.0f} kg)")
-        return (
-            f"A {100 * forecast.probability:g} % prediction limit holds that share of next drops on average over "
-            f"campaigns; in a single one it may be less: of campaigns like this {' and '.join(often)} hold as many. "
-            'Assurance for this one takes a tolerance limit ([decision] limit = "tolerance").'
-        )
+        """What a prediction limit does not promise of this one campaign; "" for other limits."""
+        return self.forecast.on_average(self._ends) if self.forecast else ""
 
     # the answer
 
@@ -442,25 +428,21 @@ class Analysis:
     @cached_property
     def in_service(self) -> tuple[CordStatus, ...]:
         """Where each cord of the jump log stands."""
-        log, campaign = read_jump_log(self.campaign.folder), self.campaign
+        campaign, wear = self.campaign, self.wear
+        log, cord = read_jump_log(campaign.folder), campaign.decision.cord
         if not log:
             return ()
-        wear, rating = self.wear, self.rating
         unlike = {test.cord: test.quantity for test in self.batch.outlying} if self.batch else {}
+        others = {row.cord: f"only {cord} is rated here, by itself" for row in log if cord not in (None, row.cord)}
         return cords_in_service(
             log,
             retire_at=wear.retire_at if wear else None,
             next_retest=wear.next_retest if wear else None,
             greatest_jumps=campaign.criteria.greatest_jumps,
             before=jumps_before(campaign),
-            barred=out_of_use(campaign, unlike) | self._not_asked_for(log),
-            rated=(rating.lightest, rating.heaviest) if rating.lightest and rating.heaviest else None,
+            barred=out_of_use(campaign, unlike) | others,
+            rated=self.rating.ends,
         )
-
-    def _not_asked_for(self, log: Sequence[LogEntry]) -> dict[str, str]:
-        """Cords of the log that another cord's rating says nothing of."""
-        cord = self.campaign.decision.cord
-        return {row.cord: f"only {cord} is rated here, by itself" for row in log if cord not in (None, row.cord)}
 
     @cached_property
     def by_hand(self) -> ByHand | None:

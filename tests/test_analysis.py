@@ -352,7 +352,8 @@ def test_worn_drops_count_by_their_records_where_no_lowest_point_was_noted(tmp_p
 
 def test_a_tolerance_limit_is_asked_for_in_the_campaign_and_is_stricter(tmp_path):
     """The same drops by both kinds of limit, worn cords too; at 90 %, so that four cords rate something."""
-    campaign = invented(tmp_path, retests=(100,), worn_masses=(60.0, 80.0), records=False)
+    masses = {"masses": (40.0, 50.0, 60.0, 70.0, 80.0), "checks": (50.0, 70.0), "worn_masses": (60.0, 80.0)}
+    campaign = invented(tmp_path, retests=(100,), records=False, **masses)
     ratings = []
     for limit in ("tolerance", "prediction"):
         decision = replace(campaign.decision, limit=limit, probability=0.9, jumps=100)

@@ -4,6 +4,7 @@ The draws come in scrambles of quasi-random points that fill the space of all in
 until the limits are steady (7.9); how far they are from that is read from how the scrambles differ.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from math import ceil, log2
@@ -132,6 +133,21 @@ class Forecast(Run):
         limits = {name: self.prediction_limit(name, self.probability)[:, None] for name in DRAWN}
         beyond = (QUANTITIES[name].worse(x, limits[name]) for name, x in zip(DRAWN, content[len(DRAWN) :], strict=True))
         return {name: 1 - broken.mean(axis=-1) for name, broken in zip(DRAWN, beyond, strict=True)}
+
+    def on_average(self, masses: Mapping[str, float]) -> str:
+        """What a prediction limit does not promise of this one campaign, each quantity at a mass of its own [kg]; ""
+        for tolerance limits, and of one cord."""
+        if self.content is not None or self.cord is not None:
+            return ""
+        often = []
+        for name, mass in masses.items():
+            share = self.assurance[name][int(np.argmin(np.abs(self.masses - mass)))]
+            often.append(f"{100 * share:.0f} of 100 ({QUANTITIES[name].word} near {mass:.0f} kg)")
+        return (
+            f"A {100 * self.probability:g} % prediction limit holds that share of next drops on average over "
+            f"campaigns; in a single one it may be less: of campaigns like this {' and '.join(often)} hold as many. "
+            'Assurance for this one takes a tolerance limit ([decision] limit = "tolerance").'
+        )
 
     @property
     def steady(self) -> bool:
