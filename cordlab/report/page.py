@@ -63,11 +63,15 @@ def results_of(analysis: "Analysis", *, before: Results | None = None) -> dict[s
 
 def _refused(results: Results, before: Results | None) -> list[int]:
     """How many cords the campaign had when it was answered before and not rated, where it has more of them now."""
-    cords = results["rating"]["n_cords"]
-    if before is None or before["campaign"]["batch"] != results["campaign"]["batch"]:
+    if before is None:
         return []
-    refused = [*before.get("earlier", ()), *([] if before["rating"]["rated"] else [before["rating"]["n_cords"]])]
-    return sorted({count for count in refused if 1 < count < cords})
+    try:
+        rating, cords = before["rating"], results["rating"]["n_cords"]
+        refused = [*before.get("earlier", ()), *([] if rating["rated"] else [rating["n_cords"]])]
+        same = before["campaign"]["batch"] == results["campaign"]["batch"]
+        return sorted({count for count in refused if 1 < count < cords}) if same else []
+    except (LookupError, TypeError, AttributeError):  # a stranger's: such results say nothing of this campaign
+        return []
 
 
 def read_before(out: Path) -> Results | None:

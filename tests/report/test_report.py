@@ -563,6 +563,8 @@ def test_it_is_said_where_cords_were_added_after_an_answer_of_no(tmp_path, resul
     assert "Answered before" not in words(report.render(results, {}))
     for change in ({"rating": few["rating"] | {"rated": True}}, {"campaign": few["campaign"] | {"batch": "another"}}):
         assert report.results_of(specimen(), before=few | change)["earlier"] == []
+    for strange in ({"campaign": 3, "rating": []}, few | {"earlier": ["many", {}]}, few | {"campaign": {}}):
+        assert report.results_of(specimen(), before=strange)["earlier"] == []
     assert report.read_before(tmp_path) is None
     for text in ("not json", "[]", "{}"):
         (tmp_path / "results.json").write_text(text)
