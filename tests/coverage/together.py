@@ -45,7 +45,15 @@ def bounds_that_are_just_met(forecast, k: int) -> dict[str, float]:
 
 def main(campaigns: int = 300) -> None:
     print(f"any criterion broken, 0.01 promised, {campaigns} campaigns each; ± a standard error over campaigns")
-    heads("cords differ by", "cords", "criteria", "at its limits", "narrow criteria: rated", "at the worse end")
+    heads(
+        "cords differ by",
+        "cords",
+        "criteria",
+        "at its limits",
+        "narrow criteria: rated",
+        "at the light end",
+        "heavy end",
+    )
     riders = np.arange(RIDERS[0], RIDERS[-1] + 0.1, 0.5)
     for cord_sd in (0.01, 0.02):
         cords, rng = Cords(cord_sd=cord_sd, per_kelvin=0.0), np.random.default_rng(1)
@@ -67,9 +75,8 @@ def main(campaigns: int = 300) -> None:
                     at_limits[together].append(float(broken(middle, bounds_that_are_just_met(judged, 4))[0]))
                     rating = rate(judged, criteria=narrow)
                     if rating.rated:
-                        ends = np.interp([rating.lightest, rating.heaviest], riders, by_mass)
-                        at_ends[together].append(float(ends.max()))
+                        at_ends[together].append(np.interp([rating.lightest, rating.heaviest], riders, by_mass))
             for together, name in ((False, "each"), (True, "together")):
-                ends = at_ends[together]
-                rated = share(np.arange(campaigns) < len(ends))
-                row(f"{cord_sd:.0%}", n_cords, name, mean(at_limits[together]), rated, mean(ends))
+                rated = share(np.arange(campaigns) < len(at_ends[together]))
+                ends = map(mean, np.transpose(at_ends[together]))
+                row(f"{cord_sd:.0%}", n_cords, name, mean(at_limits[together]), rated, *ends)
