@@ -149,7 +149,7 @@ def two_worn(tmp_path_factory):
     return invented(folder, masses=(40.0, 55.0, 70.0, 85.0), checks=(), **numbers)
 
 
-def test_a_cord_by_itself_is_rated_from_its_own_drops_to_its_own_last_count(two_worn):
+def test_a_cord_by_itself_is_rated_from_its_own_drops_to_its_own_last_count(two_worn, monkeypatch):
     campaign = two_worn
     name, other = (cord.cord for cord in campaign.cords)
     alone = cordlab.Analysis(campaign.of_cord(name))
@@ -170,7 +170,11 @@ def test_a_cord_by_itself_is_rated_from_its_own_drops_to_its_own_last_count(two_
     with pytest.raises(cordlab.CampaignError, match=f"'{name}x' has no fit drop; the nearest known is"):
         cordlab.Analysis(campaign.of_cord(f"{name}x"))
     log = [LogEntry(other, date(2026, 5, 4), 3, None, None, "", 2)]
-    assert alone._not_asked_for(log) == {other: f"only {name} is rated here, by itself"}
+    monkeypatch.setattr("cordlab.analysis.read_jump_log", lambda folder: log)
+    (status,) = alone.in_service
+    assert status.cord == other
+    assert not status.may_jump
+    assert f"only {name} is rated here, by itself" in status.reasons[0]
 
 
 def test_one_mass_is_not_rated_with_the_reason(tmp_path):
