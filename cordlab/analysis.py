@@ -147,13 +147,13 @@ class Analysis:
         """The stretch wave in the records, and the drops without it; None where the cord carries none."""
         viscosity = None if self.campaign.viscosity is None else Viscosity.given(self.campaign.viscosity)
         rig = self.campaign.rig
-        return take_out_waves(self.drops, self._drops_used("fit"), rig=rig, viscosity=viscosity, progress=self.progress)
+        return take_out_waves(self.drops, self._drops_used["fit"], rig=rig, viscosity=viscosity, progress=self.progress)
 
     @_step
     def fit(self) -> BatchFit | LowestFit:
         """The batch's curve; None where no model describes the drops, or too few masses were dropped to tell one."""
         _refuse_without_drops_or_model(self.campaign)
-        rig, measured, model = self.campaign.rig, self._drops_used("fit"), self.campaign.decision.model
+        rig, measured, model = self.campaign.rig, self._drops_used["fit"], self.campaign.decision.model
         if not (recorded := self._without_waves("fit")):
             viscosity = self.waves.viscosity if self.waves else None
             return fit_ladder(measured, rig=rig, model=model, viscosity=viscosity)
@@ -169,13 +169,14 @@ class Analysis:
     def _limits_fit(self) -> BatchFit | LowestFit:
         """The batch's curve, where it can carry limits."""
         fit = self._need("fit")
-        if trouble := unheld(fit, self._drops_used("fit")) if isinstance(fit, BatchFit) else "":
+        if trouble := unheld(fit, self._drops_used["fit"]) if isinstance(fit, BatchFit) else "":
             raise EvidenceError(trouble)
         return fit
 
-    def _drops_used(self, use: str) -> Evidence:
-        """What is noted and measured of the drops with this `use`."""
-        return Evidence.of_campaign(self.campaign, self.drops, use=(use,))
+    @cached_property
+    def _drops_used(self) -> dict[str, Evidence]:
+        """Use → what is noted and measured of its drops."""
+        return {use: Evidence.of_campaign(self.campaign, self.drops, use=(use,)) for use in ("fit", "check", "wear")}
 
     def _without_waves(self, use: str) -> list[Drop]:
         """Reduced drops with this `use`, the wave taken off where one was seen."""
@@ -201,7 +202,7 @@ class Analysis:
             return None
         loads = wave_loads(
             fit.chosen.curve,
-            self._drops_used("fit"),
+            self._drops_used["fit"],
             rig=campaign.rig,
             site=campaign.site,
             viscosity=waves.viscosity,
@@ -223,19 +224,19 @@ class Analysis:
         alone = isinstance(fit, LowestFit) and len(self._cords) == 1  # its drops are all that the curve was found from
         return drop_stiffness(
             fit.chosen.curve,
-            self._drops_used("fit"),
+            self._drops_used["fit"],
             rig=self.campaign.rig,
             shapes=[refits.curve for refits in self._refits],
             waves=loads.rig if loads else None,
             unknowns_before=len(fit.chosen.parameters) - 1 if alone else 0,
-            checked=self._drops_used("check").mass.tolist(),
+            checked=self._drops_used["check"].mass.tolist(),
             bent=isinstance(fit, LowestFit) and not alone,
         )
 
     @property
     def _cords(self) -> list[str]:
         """Cords with a fit drop. One by itself is spoken of, whether it is to be rated or not."""
-        return sorted(set(self._drops_used("fit").cord))
+        return sorted(set(self._drops_used["fit"].cord))
 
     @_step
     def _forecast(self) -> Forecast:
@@ -261,7 +262,7 @@ class Analysis:
         """Held-back drops against their limits."""
         self._need("_forecast")
         stiffness, probability = self._need("stiffness"), self.campaign.decision.probability
-        return validate(stiffness, self._drops_used("check"), probability=probability, progress=self.progress)
+        return validate(stiffness, self._drops_used["check"], probability=probability, progress=self.progress)
 
     @_step
     def _rated(self) -> tuple[Rating, Service | None]:
@@ -303,8 +304,7 @@ class Analysis:
     @cached_property
     def _retests(self) -> tuple[Evidence, str]:
         """Drops of worn cords that can be held against the fit drops, and in words which can not."""
-        worn = self._drops_used("wear")
-        fit = self._drops_used("fit")
+        worn, fit = self._drops_used["wear"], self._drops_used["fit"]
         near, words = comparable(fit, worn)
         return worn.take(near), "; ".join(filter(None, (words, not_retested(fit, worn.take(near)))))
 
@@ -361,7 +361,7 @@ class Analysis:
 
     def _conditions(self) -> str:
         """For which jump counts and temperatures the rated range holds, in words."""
-        drops, service = self._drops_used("fit"), self.service
+        drops, service = self._drops_used["fit"], self.service
         last, cap = int(drops.jumps.max()), self.campaign.criteria.greatest_jumps
         if service is not None and service.jumps is not None:
             jumps = f"for up to {service.wear.retire_at or service.jumps} jumps"
@@ -466,7 +466,7 @@ class Analysis:
         if fit:
             findings += fit_findings(fit, self._without_waves("fit"))
         if stiffness:
-            worn = self._drops_used("wear")
+            worn = self._drops_used["wear"]
             findings += (*unlike_drops(stiffness), *lack_of_fit(stiffness), *stiffer_when_worn(stiffness, worn))
         return settled(findings, self.campaign.by_hand)
 
