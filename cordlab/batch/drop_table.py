@@ -11,7 +11,6 @@ from math import isfinite, nan
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.signal import savgol_filter
 
 from cordlab.campaign.settings import Rig, Site
 from cordlab.curves.models import Curve
@@ -28,8 +27,6 @@ Place = Rig | Site
 Keywords = dict[str, Any]  # of `predict_drop`, numbers
 
 ONE_RETEST = 20  # counts no farther apart are one retest: each of its drops adds a jump (our choice)
-
-G_WINDOW = 0.4  # over which acceleration is read from a distance: over 0.1 s its noise alone is 2 g; our choice [s]
 
 DROP_INPUTS = (
     "drag_area",
@@ -159,23 +156,11 @@ class Evidence:
                     "temperature": entry.temperature,
                     "u_common": common,
                     "u_slack_length": cord.slack_length.u,
-                    "g": greatest_g(record) if record else nan,
+                    "g": record.greatest_g if record else nan,
                 }
             )
         columns: dict[str, Any] = {name: [row[name] for row in rows] for name in COLUMNS}
         return cls(**columns, load_cell_at=campaign.rig.load_cell_at)
-
-
-def greatest_g(drop: "Drop") -> float:
-    """Greatest load on the mass over its weight: of a cell at the lower end, else of the distance over `G_WINDOW`."""
-    if drop.load_cell_at == "bottom":
-        return drop.peak_load / (drop.mass * GRAVITY)
-    step = float(drop.time[1] - drop.time[0])
-    steps, since = round(G_WINDOW / step / 2), drop.slack_end
-    if drop.residual_velocity is not None or 2 * steps + 1 > drop.position.size - since or steps < 1:
-        return nan  # motion by the load alone, or too short a record
-    upward = -savgol_filter(drop.position[since:], 2 * steps + 1, 2, deriv=2, delta=step, mode="nearest")
-    return 1 + float(upward[steps:-steps].max()) / GRAVITY
 
 
 COLUMNS = tuple(column.name for column in fields(Evidence) if column.name != "load_cell_at")  # with one value a drop

@@ -133,6 +133,12 @@ class DropStiffness:
         return line()
 
     @property
+    def bend_unseen(self) -> bool:
+        """Whether the lines are to have a bend over the masses, and no cord shows one."""
+        lines = self.lines()
+        return self.bent and lines.structure == "one slope" and not lines.curved
+
+    @property
     def lack_of_fit(self) -> float:
         """Standard deviation of ln s over the masses about every bend, in the limits; 0 where none is seen."""
         return next((one.measured.u for one in self.shared if one.name == LACK_OF_FIT), 0.0)

@@ -27,7 +27,7 @@ from cordlab.units import Progress, unwatched
 DOUBTFUL = 0.01
 """Validation fails where so many drops outside their limits had less than this probability, were the limits true."""
 
-LACK_OF_FIT = 0.01, 0.001  # chance of means over mass that lie so far off lines: told; off every bend: it stops
+BENT = 0.01, 0.001  # chance of means over mass that lie so far off lines: told; off every bend: it stops
 UNLIKE = 0.001  # chance that repeatability alone puts any drop of a campaign so far off; our choice
 REPEATABLE = 0.002  # of the stiffness that one drop shows: no rig was seen to repeat better; our choice
 UNLIKE_STIFFNESS = 0.01  # share that moves an end of the range by about 1 kg; our choice
@@ -305,7 +305,7 @@ def lack_of_fit(stiffness: DropStiffness) -> Iterator[Finding]:
     """Masses at which lowest points alone say otherwise than lines over mass, or than every bend that may be drawn."""
     if not stiffness.bent:
         return
-    drops, (told, stops) = stiffness.drops, LACK_OF_FIT
+    drops, (told, stops) = stiffness.drops, BENT
     straight = replace(stiffness, bent=False).lines().lack_of_fit()
     if straight is not None and straight.chance < told:
         yield Finding(

@@ -24,7 +24,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import product
 from math import inf
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -161,31 +161,20 @@ def after_drops(drops: Evidence, cords: Mapping[str, int], rig: Rig, *, draws: i
     lower = replace(drops, lowest_point=drops.lowest_point + step)
     slope = (log_scales(shapes, lower, batch, **inputs) - log_scale) / step
     reading = (slope * drops.u_lowest_point) ** 2
-    likelihoods, centres, spreads, counts, offsets, sds, ratio = [], [], [], [], [], [], []
+    ratio, points = [], []
     for r, sd_drop, sd_cord in product(range(RATIOS.size), DROP_SCATTER, CORD_SCATTER):
         covariance = np.diag(sd_drop**2 + reading[r]) + sd_cord**2 * same_cord
-        inverse = np.linalg.inv(covariance)
-        precision = design.T @ inverse @ design + np.diag(before)
-        centre = np.linalg.solve(precision, design.T @ inverse @ log_scale[r])
-        residual = log_scale[r] - design @ centre
-        logs = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(precision)[1]
-        off = residual @ inverse @ residual + before @ centre**2
-        # what was measured is the lowest point, not ln s
-        likelihoods.append(-0.5 * (off + logs) + np.log(np.abs(slope[r])).sum())
-        shared = sd_cord**2 * is_next
-        gain = shared @ inverse
-        centres.append(centre)
-        spreads.append(np.linalg.cholesky(np.linalg.inv(precision)))
-        counts.append(design_next - gain @ design)
-        offsets.append(gain @ log_scale[r])
-        sds.append(np.sqrt(sd_cord**2 + sd_drop**2 - np.einsum("ij,ij->i", gain, shared)))
+        shared, alone = sd_cord**2 * is_next, sd_cord**2 + sd_drop**2
+        points.append(_point(log_scale[r], covariance, design, before, design_next, shared, alone))
         ratio.append(r)
-    weights = np.exp(np.array(likelihoods) - max(likelihoods))
+    likelihoods, centres, spreads, counts, offsets, sds = map(np.array, zip(*points, strict=True))
+    likelihoods += np.log(np.abs(slope)).sum(axis=1)[ratio]  # what was measured is the lowest point, not ln s
+    weights = np.exp(likelihoods - likelihoods.max())
     pick = rng.choice(weights.size, draws, p=weights / weights.sum())
     normal = rng.standard_normal((draws, before.size))
-    unknowns = np.array(centres)[pick] + np.einsum("dij,dj->di", np.array(spreads)[pick], normal)
-    drawn = np.einsum("dki,di->kd", np.array(counts)[pick], unknowns) + np.array(offsets)[pick].T
-    drawn += np.array(sds)[pick].T * rng.standard_normal(draws)
+    unknowns = centres[pick] + np.einsum("dij,dj->di", spreads[pick], normal)
+    drawn = np.einsum("dki,di->kd", counts[pick], unknowns) + offsets[pick].T
+    drawn += sds[pick].T * rng.standard_normal(draws)
     warmth = np.unique([temperature.min(), temperature.max()]) - temperature.mean()
     warmer, bend = np.outer(warmth, unknowns[:, -2]), unknowns[:, -1]
     shape, peaks = np.array(ratio)[pick], _peak_factor(drops, inputs)
@@ -198,6 +187,49 @@ def after_drops(drops: Evidence, cords: Mapping[str, int], rig: Rig, *, draws: i
         known = NextDrop(curve, batch | inputs, peaks, heaviest[0], by_itself, bend=bend, lines=lines)
         nexts.append(known if here.any() else None)
     return nexts
+
+
+class _Point(NamedTuple):
+    """For one scatter of drops and of cords: how likely the drops are, the normal law of the unknowns (levels, slope,
+    bend), and ln s of each next drop: `counts` @ unknowns + `offset`, ± `sd`."""
+
+    log_likelihood: float
+    centre: np.ndarray
+    spread: np.ndarray  # Cholesky factor of their covariance
+    counts: np.ndarray
+    offset: np.ndarray
+    sd: np.ndarray
+
+
+def _point(
+    log_scale: np.ndarray,
+    covariance: np.ndarray,
+    design: np.ndarray,
+    before: np.ndarray,
+    design_next: np.ndarray,
+    shared: np.ndarray,
+    alone: float,
+) -> _Point:
+    """By generalised least squares of the drops' ln s.
+
+    before : inverse variance of each unknown before the drops;  shared : covariance of each next drop with these drops;
+    alone : variance of a next drop whose cord is none of theirs
+    """
+    inverse = np.linalg.inv(covariance)
+    precision = design.T @ inverse @ design + np.diag(before)
+    centre = np.linalg.solve(precision, design.T @ inverse @ log_scale)
+    residual = log_scale - design @ centre
+    logs = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(precision)[1]
+    off = residual @ inverse @ residual + before @ centre**2
+    gain = shared @ inverse
+    return _Point(
+        log_likelihood=-0.5 * (off + logs),
+        centre=centre,
+        spread=np.linalg.cholesky(np.linalg.inv(precision)),
+        counts=design_next - gain @ design,
+        offset=gain @ log_scale,
+        sd=np.sqrt(alone - np.einsum("ij,ij->i", gain, shared)),
+    )
 
 
 def _peak_factor(drops: Evidence, inputs: dict[str, Any]) -> float:

@@ -267,8 +267,7 @@ def rate(
         against.append("only one mass was dropped: there is no tested range to rate")
     parts, apart = rateable_parts(stiffness.drops.mass, stiffness.checked)
     against += [] if parts else apart
-    lines = stiffness.lines()
-    if parts and stiffness.bent and lines.structure == "one slope" and not lines.curved:
+    if parts and stiffness.bend_unseen:
         against.append("no cord shows how stiffness bends over the masses: drop 2 cords with 3 masses each")
     if validation is not None and validation.failed:
         against.append(f"validation failed: {validation.summary()}")

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.integrate import trapezoid
+from scipy.signal import savgol_filter
 
 from cordlab.campaign.files import CampaignError
 from cordlab.mechanics.setup import GRAVITY, DropSetup
@@ -31,6 +32,7 @@ __all__ = ["Drop", "RecordError", "notes_on", "reduce_all", "reduce_drop", "redu
 BINS = 80  # of stretch ratio from slack to the lowest point, equally wide
 ZERO = 0.01  # of the calibrated range: how far samples that are not evaluated may pass its end next to zero; our choice
 MEAN = 0.1  # s: whole periods of 50 and of 60 Hz
+G_WINDOW = 0.4  # over which acceleration is read from a distance: over 0.1 s its noise alone is 2 g; our choice [s]
 KEPT_RATE = 1000.0  # samples a second of a reduced record, at the least; CFC 60 leaves nothing above some 200 Hz
 EVENTS = {"release": "release", "slack_end": "end of slack", "peak": "peak", "lowest": "lowest point"}
 
@@ -119,6 +121,19 @@ class Drop:
     def at(self, event: str) -> float:
         """Time [s] of "release", "slack_end", "peak" or "lowest"."""
         return float(self.time[getattr(self, event)])
+
+    @cached_property
+    def greatest_g(self) -> float:
+        """Greatest load on the mass over its weight: of a cell at the lower end, else of the distance over `G_WINDOW`;
+        nan where the motion is by the load alone, or the record too short."""
+        if self.load_cell_at == "bottom":
+            return self.peak_load / (self.mass * GRAVITY)
+        step = float(self.time[1] - self.time[0])
+        steps, since = round(G_WINDOW / step / 2), self.slack_end
+        if self.residual_velocity is not None or 2 * steps + 1 > self.position.size - since or steps < 1:
+            return np.nan
+        upward = -savgol_filter(self.position[since:], 2 * steps + 1, 2, deriv=2, delta=step, mode="nearest")
+        return 1 + float(upward[steps:-steps].max()) / GRAVITY
 
     def summary(self) -> str:
         returned = "not seen" if self.energy_returned is None else f"{self.energy_returned:.1%}"
@@ -399,6 +414,7 @@ def reduce_entry(
     """
     record, cord, rig = campaign.read_record(entry), campaign.cord(entry.cord), campaign.rig
     mark = campaign.by_hand.marked(entry.drop)
+    marks = mark.events if mark else NO_MARKS
     try:
         force, u_force = _in_si(record.force, "force", calibrations)
         distance = u_distance = None
@@ -422,7 +438,7 @@ def reduce_entry(
             use=entry.use,
             jumps=entry.jumps,
             temperature=entry.temperature,
-            marks=mark.events if mark else NO_MARKS,
+            marks=marks,
         )
         drop = reduced()
         _check_zero_end(calibrations["force"], drop, record.time, force)
@@ -449,7 +465,7 @@ def reduce_entry(
         setup = DropSetup(entry.mass.value, cord.slack_length.value, cord.mass.value, *air)
         with suppress(RecordError):
             alone = prepare(record.time, force, None, campaign.decision.filter)
-            by_load = evaluate(setup, rig.load_cell_at, alone, mark.events if mark else NO_MARKS)[-1].lowest.height
+            by_load = evaluate(setup, rig.load_cell_at, alone, marks)[-1].lowest.height
     u_peak = float(np.hypot(drop.u_peak_load, np.interp(drop.at("peak"), record.time, u_force)))
     return replace(drop, u_lowest_point=lowest.u, u_peak_load=u_peak, notes=tuple(notes), lowest_by_load=by_load)
 

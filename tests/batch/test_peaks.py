@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from cordlab.batch.drop_table import Evidence, drop_inputs, greatest_g
+from cordlab.batch.drop_table import Evidence, drop_inputs
 from cordlab.batch.fit import fit_batch
 from cordlab.batch.viscosity import UNKNOWN, Viscosity, measured_viscosity, wave_excess
 from cordlab.batch.wave_removal import take_out_waves
@@ -56,10 +56,10 @@ def test_the_greatest_g_of_a_record_is_that_of_its_distance_or_of_a_cell_at_the_
         scale, _ = CORDS[drop.cord]
         setup = {**CORD, "slack_length": drop.slack_length, "mass": drop.mass, "drag_area": 0.1}
         truth = predict_drop(TRUE.scaled(scale), **setup)
-        assert greatest_g(drop) == pytest.approx(truth.g, rel=0.06)
+        assert drop.greatest_g == pytest.approx(truth.g, rel=0.06)
         below = replace(drop, load_cell_at="bottom", peak_load=truth.tension)
-        assert greatest_g(below) == pytest.approx(truth.g, rel=1e-6)
-        assert np.isnan(greatest_g(replace(drop, residual_velocity=0.1)))
+        assert below.greatest_g == pytest.approx(truth.g, rel=1e-6)
+        assert np.isnan(replace(drop, residual_velocity=0.1).greatest_g)
 
 
 def evidence_of(drops):
