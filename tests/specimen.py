@@ -3,7 +3,6 @@
 from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -21,6 +20,7 @@ from cordlab.rating.lot import Lot
 from cordlab.rating.range_plan import RangePlan
 from cordlab.rating.rate import Rating, not_rated
 from cordlab.records.calibration import calibrate_campaign
+from cordlab.records.reduce import Drop
 from cordlab.wear.in_service import CordStatus
 from cordlab.wear.service_life import Service
 from cordlab.wear.wear import RetestedDrops, assess_wear
@@ -30,7 +30,7 @@ CURVE = Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})
 CORDS = ("A1", "A2", "A3", "A4", "A5", "A6")
 
 
-def invented_drop(name: str, cord: str, mass: float, *, scale: float = 1.0, use: str = "fit") -> SimpleNamespace:
+def invented_drop(name: str, cord: str, mass: float, *, scale: float = 1.0, use: str = "fit") -> Drop:
     """What reduction would give, from a curve that is known: a sine for the motion, no real drop."""
     rng = np.random.default_rng([round(mass), CORDS.index(cord)])
     reach = 1 + mass / 33.5
@@ -39,14 +39,14 @@ def invented_drop(name: str, cord: str, mass: float, *, scale: float = 1.0, use:
     position = 10 * reach * swing
     load = CURVE.force(np.maximum(position / 10, 1)) + np.where(position < 10, 60.0, 130.0)
     stretch_ratio = np.linspace(1.02, reach, 40)
-    return SimpleNamespace(
+    return Drop(
         name=name, cord=cord, use=use, mass=mass, slack_length=10.0, cord_mass=14.0, jumps=5, temperature=18.5,
         load_cell_at="top", filter="cfc60", time=time, load=load + rng.normal(0, 1, time.size), position=position,
         speed=np.gradient(position, time), release=200, slack_end=int(np.argmax(position >= 10)),
         peak=int(np.argmax(load)) - 30, lowest=int(np.argmax(position)), lowest_point=float(position.max()),
         u_lowest_point=0.05, peak_load=float(load.max()), u_peak_load=8.0, stretch_ratio=stretch_ratio,
         force=scale * CURVE.force(stretch_ratio) + rng.normal(0, 4, 40), unloading_ratio=stretch_ratio[::-1],
-        unloading_force=0.8 * CURVE.force(stretch_ratio)[::-1], energy_returned=0.86, residual_velocity=None,
+        unloading_force=0.8 * CURVE.force(stretch_ratio)[::-1], energy_returned=0.86, zero=0.0, residual_velocity=None,
         implied_mass=None, time_scale=1.0, u_time_scale=0.0, rest_seen=None, slack_seen=None,
         lowest_by_load=None, notes=(),
     )  # fmt: skip

@@ -110,9 +110,10 @@ def test_a_limit_that_is_not_known_is_not_drawn():
 
 def test_residuals_of_drops_on_the_curve_are_zero():
     fit = specimen().fit
-    drops = [invented_drop("a", "A1", 52.0), invented_drop("b", "A2", 68.0)]
-    for drop in drops:
-        drop.force = fit.chosen.scales[drop.cord] * fit.chosen.curve.force(drop.stretch_ratio)
+    drops = [
+        replace(drop, force=fit.chosen.scales[drop.cord] * fit.chosen.curve.force(drop.stretch_ratio))
+        for drop in (invented_drop("a", "A1", 52.0), invented_drop("b", "A2", 68.0))
+    ]
     ax = plots.residuals(drops, fit).axes[0]
     drawn = np.concatenate([each.get_ydata() for each in ax.lines if len(each.get_ydata()) == 40])
     assert drawn.size == 80
@@ -147,7 +148,7 @@ def test_budget_bars_are_the_shares(figures):
 
 def test_events_that_fall_together_share_a_label():
     drop = invented_drop("a", "A1", 52.0)
-    drop.peak = drop.lowest
+    drop = replace(drop, peak=drop.lowest)
     told = [text.get_text() for text in plots.record(drop).axes[0].texts]
     assert told == ["release", "slack ends", "greatest load, lowest point"]
 
@@ -194,8 +195,7 @@ def test_each_svg_is_sound_named_and_apart_from_the_others(vectors):
 def test_hostile_names_stay_text():
     """Names of cords reach the figure; neither a formula of matplotlib nor markup of SVG may come of them."""
     name = r"$\frac{<script>alert(1)</script>&_"
-    drop = invented_drop("a", "A1", 52.0)
-    drop.name = drop.cord = name
+    drop = replace(invented_drop("a", "A1", 52.0), name=name, cord=name)
     text = svg(plots.record(drop))
     assert "<script" not in text
     assert "alert(1)" in "".join(ET.fromstring(text).itertext())
