@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from tests import written
+from tests.elastic_fold import ElasticDrop, fold_trace
 from tests.small_campaign import changed
 from tests.sound_records import (
     TOML,
@@ -59,9 +60,9 @@ class RecordedWorld:
     cord : the mean cord, with the heaviest mass on it; drops : one for each row of the plan
     """
 
-    cord: TrueDrop
+    cord: TrueDrop | ElasticDrop
     plan: Plan
-    drops: list[TrueDrop]
+    drops: Sequence[TrueDrop | ElasticDrop]
     logger: Logger
     cord_sd: float
     drop_sd: float
@@ -106,6 +107,25 @@ def happen(worlds: Sequence[RecordedWorld]) -> None:
         world.truth = [next(happened) for _ in world.drops]
 
 
+def elastic_world(
+    cord: ElasticDrop,
+    plan: Plan,
+    rng: np.random.Generator,
+    *,
+    cell: str = "top",
+    cord_sd: float = 0.02,
+    drop_sd: float = 0.004,
+    logger: Logger | None = None,
+) -> tuple[RecordedWorld, Circumstance]:
+    """A batch of elastic cords, let go from a fold and recorded at one end, and what its campaign.toml says of it."""
+    levels = np.exp(rng.normal(0, cord_sd, 1 + max(row[0] for row in plan)))
+    drops = [replace(cord, mass=row[1]).scaled(levels[row[0]] * np.exp(rng.normal(0, drop_sd))) for row in plan]
+    truth = [fold_trace(drop).seen_at(cell) for drop in drops]
+    world = RecordedWorld(cord, plan, drops, logger or random_logger(rng), cord_sd, drop_sd, truth)
+    release = 'release_depth = "0.00(2) m"', f'release_depth = "{cord.release:.2f}(2) m"'
+    return world, Circumstance(toml=(release, ('load_cell_at = "top"', f'load_cell_at = "{cell}"')))
+
+
 def write(
     folder: Path,
     world: RecordedWorld,
@@ -117,7 +137,7 @@ def write(
     rows = [written.DROPS.split(",")]
     files: dict[str, str] = {}
     logger, channels = replace(world.logger, gain=circumstance.gain), 2 if circumstance.distance else 1
-    for number, (plan, drop, trace) in enumerate(zip(world.plan, world.drops, world.truth, strict=True)):
+    for number, (plan, trace) in enumerate(zip(world.plan, world.truth, strict=True)):
         name = f"D{number + 1:03d}"
         lowest = circumstance.tape * trace.lowest + circumstance.tape_off + rng.normal(0, 0.03)
         noted = [f"{lowest:.2f}", "0.05"] if circumstance.noted else ["", ""]
@@ -125,7 +145,7 @@ def write(
         row = [name, f"C{cord + 1:02d}", f"{mass + circumstance.mass:g}", "0.05", str(jumps), f"{temperature:.1f}", use]
         rows.append([*row, *noted, f"{name}.csv"])
         seen = trace if circumstance.depth is None else replace(trace, depth=circumstance.depth(trace.depth))
-        files[f"records/{name}.csv"] = as_read(recorded(seen, drop, logger, rng), channels)
+        files[f"records/{name}.csv"] = as_read(recorded(seen, logger, rng), channels)
     for channel, end in list(greatest_of(world.truth).items())[:channels]:
         up = np.linspace(-1.0 if channel == "distance" else 0.0, end, 8)
         files[f"calibration/{channel}.csv"] = calibration(channel, (up, up, up), 2e-4 * end, rng)

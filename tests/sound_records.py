@@ -218,11 +218,11 @@ def random_logger(rng: np.random.Generator) -> Logger:
     )
 
 
-def recorded(trace: Trace, drop: TrueDrop, logger: Logger, rng: np.random.Generator) -> np.ndarray:
+def recorded(trace: Trace, logger: Logger, rng: np.random.Generator) -> np.ndarray:
     """(n, 3) time [s], load [N] and distance [m] as the logger writes them."""
     time = np.arange(0, logger.quiet + min(trace.time[-1], 9.0), 1 / logger.rate)
     since = time - logger.quiet - rng.uniform(0, 1 / logger.rate)
-    load = np.interp(since, trace.time, trace.load, left=drop.cord_mass * G / 2)
+    load = np.interp(since, trace.time, trace.load, left=trace.load[0])
     depth = np.interp(since, trace.time, trace.depth, left=trace.depth[0])
     hum = np.sin(2 * np.pi * logger.mains * time + rng.uniform(0, 6))
     load = load * logger.gain + logger.zero + logger.drift * time + logger.hum * hum
@@ -268,7 +268,7 @@ def write_campaign(
     for k, (drop, trace) in enumerate(zip(drops, true, strict=True)):
         lowest = trace.lowest + rng.normal(0, 0.05)
         rows.append(f"D{k},C{k},{drop.mass:.2f},0.05,5,18.5,fit,{lowest:.2f},0.05,D{k}.csv")
-        files[f"records/D{k}.csv"] = as_read(recorded(trace, drop, logger, rng))
+        files[f"records/D{k}.csv"] = as_read(recorded(trace, logger, rng))
     return written.write(folder, TOML.format(drag_area=drops[0].air / 0.6), cords, rows, files)
 
 
