@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import inf
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import numpy as np
@@ -12,13 +13,22 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Criterion:
-    """A bound on a quantity, from the local rules or the maker; in campaign.toml it has the unit of its quantity."""
+    """A bound on a quantity, from the local rules or the maker: a figure in the unit of its quantity, or a factor by
+    which a strength in that unit is divided."""
 
     key: str  # under `[criteria]` in campaign.toml; in sentences too, so it reads like "least clearance"
     title: str  # its line in the report
     required: bool = False
-    above: float = -inf  # what the bound itself must be, or it is refused as a slip
+    above: float = -inf  # what the figure itself must be, or it is refused as a slip
     at_least: float = -inf
+    slider: tuple[float, float, float] = (0.0, 10.0, 0.1)  # least, most and step where a panel tries other figures
+    strength: str = ""  # key of the strength that the figure divides; both are needed
+    strength_title: str = ""
+
+    def bound(self, criteria: Mapping[str, Any]) -> float | None:
+        """The bound from the figures of `[criteria]`, by key; None where it is not asked for."""
+        figure = criteria.get(self.key)
+        return figure if figure is None or not self.strength else criteria[self.strength] / figure
 
 
 @dataclass(frozen=True)
@@ -60,17 +70,35 @@ class Quantity:
 
 
 _BOTH, _ONE = ("estimate", "limit"), ("limit",)
-_CLEARANCE = Criterion("least_clearance", "Least clearance of the body above the surface", True, at_least=0)
-_G = Criterion("greatest_g", "Greatest g, load at the lower end over weight, 1 at rest", True, above=1)
-_STRETCH = Criterion("greatest_stretch_ratio", "Greatest stretch ratio, stretched over slack length", above=1)
+_CLEARANCE = Criterion(
+    "least_clearance", "Least clearance of the body above the surface", True, at_least=0, slider=(0.0, 15.0, 0.5)
+)
+_G = Criterion(
+    "greatest_g", "Greatest g, load at the lower end over weight, 1 at rest", True, above=1, slider=(1.5, 5.0, 0.05)
+)
+_STRETCH = Criterion(
+    "greatest_stretch_ratio", "Greatest stretch ratio, stretched over slack length", above=1, slider=(1.5, 6.0, 0.05)
+)
+_ANCHOR = Criterion(
+    "least_anchor_factor",
+    "Least anchor factor, strength of the anchor over greatest load at the tie point",
+    at_least=1,
+    slider=(1.0, 12.0, 0.5),
+    strength="anchor_strength",
+    strength_title="Strength of the anchor at the tie point",
+)
 _FACTOR = Criterion(
-    "least_strength_factor", "Least strength factor, breaking load over greatest load", True, at_least=1
+    "least_strength_factor",
+    "Least strength factor, breaking load over greatest load",
+    True,
+    at_least=1,
+    slider=(1.0, 12.0, 0.5),
 )
 _ROWS = (
     Quantity("lowest_point", "lowest point", "m", "y", "upper"),
     Quantity("clearance", "clearance", "m", "h", "lower", columns=_BOTH, criterion=_CLEARANCE),
     Quantity("g", "g", "", "g", "upper", load=True, columns=_BOTH, criterion=_G),
-    Quantity("peak_load", "peak load", "N", "F", "upper", decimals=0, load=True, columns=_ONE),
+    Quantity("peak_load", "peak load", "N", "F", "upper", decimals=0, load=True, columns=_ONE, criterion=_ANCHOR),
     Quantity("stretch_ratio", "stretch ratio", "", "λ", "upper", columns=_ONE, criterion=_STRETCH),
     Quantity(
         "strength_factor", "strength factor", "", "S", "lower", load=True, drawn=False, columns=_ONE, criterion=_FACTOR
@@ -84,3 +112,19 @@ DRAWN = tuple(name for name, quantity in QUANTITIES.items() if quantity.drawn)
 def bounded() -> list[tuple[Quantity, Criterion]]:
     """The quantities that have a criterion, with it."""
     return [(row, row.criterion) for row in QUANTITIES.values() if row.criterion is not None]
+
+
+def bounds(criteria: Mapping[str, Any]) -> dict[str, float]:
+    """Quantity → its bound, of those that `[criteria]` asks for."""
+    asked = {row.name: criterion.bound(criteria) for row, criterion in bounded()}
+    return {name: bound for name, bound in asked.items() if bound is not None}
+
+
+def entries() -> list[tuple[str, str, str, Criterion]]:
+    """Key, title and unit of every figure that the criteria are stated by, those that are required first."""
+    rows = []
+    for row, criterion in sorted(bounded(), key=lambda row: not row[1].required):
+        rows.append((criterion.key, criterion.title, "" if criterion.strength else row.unit, criterion))
+        if criterion.strength:
+            rows.append((criterion.strength, criterion.strength_title, row.unit, Criterion("", "", above=0)))
+    return rows

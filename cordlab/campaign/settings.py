@@ -11,7 +11,7 @@ from typing import Any
 
 from cordlab.campaign.files import Folder, offer
 from cordlab.campaign.tables import check_bounds, text
-from cordlab.quantities import Criterion, Quantity, bounded
+from cordlab.quantities import Criterion, bounded, entries
 from cordlab.units import Measured, nearest, parse_measured
 
 FILE = "campaign.toml"
@@ -135,15 +135,13 @@ class Site:
     temperature: tuple[float, float] | None = _key(_range, None, unit="degC")
 
 
-def _bound(quantity: Quantity, criterion: Criterion) -> tuple[str, type, object]:
+def _figure(key: str, _title: str, unit: str, criterion: Criterion) -> tuple[str, type, object]:
     default = MISSING if criterion.required else None
-    bounds = {"above": criterion.above, "at_least": criterion.at_least}
-    return criterion.key, float, _key(_exact, default, unit=quantity.unit, **bounds)
+    return key, float, _key(_exact, default, unit=unit, above=criterion.above, at_least=criterion.at_least)
 
 
-# A key for each criterion in the table of quantities, those that are required first, as dataclasses want it.
-_BOUNDED = sorted(bounded(), key=lambda row: not row[1].required)
-_Bounds: Any = make_dataclass("_Bounds", [_bound(*row) for row in _BOUNDED], frozen=True)
+# A key for each figure of the criteria in the table of quantities.
+_Bounds: Any = make_dataclass("_Bounds", [_figure(*row) for row in entries()], frozen=True)
 
 
 @dataclass(frozen=True)
@@ -166,8 +164,7 @@ def release_in_words(depth: float) -> str:
 
 def hangs_on(site: Site, criteria: Criteria) -> str:
     """The few numbers that an answer hangs on, in words: to be read with it, for one of them may be mistyped."""
-    bounds = [(criterion.key.replace("_", " "), quantity.unit, criterion.key) for quantity, criterion in bounded()]
-    values = [(word, unit, getattr(criteria, key)) for word, unit, key in bounds]
+    values = [(key.replace("_", " "), unit, getattr(criteria, key)) for key, _, unit, _ in entries()]
     held = [f"{word} {value:g} {unit}".rstrip() for word, unit, value in values if value is not None]
     return (
         f"tie point {site.tie_height.value:.2f} m above the {site.surface}; the rider is let go "
@@ -257,6 +254,11 @@ def read_settings(folder: Folder) -> Settings | None:
     decision = written.get("decision")
     if isinstance(decision, dict) and decision.get("limit") == "tolerance" and "confidence" not in decision:
         folder.problem(f"{FILE}, [decision]", "'confidence' is missing; a tolerance limit needs one, such as 0.95")
+    asked = written.get("criteria")
+    for pair in [(criterion.key, criterion.strength) for _, criterion in bounded() if criterion.strength]:
+        missing = [key for key in pair if isinstance(asked, dict) and key not in asked]
+        if len(missing) == 1:
+            folder.problem(f"{FILE}, [criteria]", f"'{missing[0]}' is missing; {' and '.join(pair)} go together")
     return settings if len(folder.problems) == known else None
 
 

@@ -11,6 +11,7 @@ from cordlab.batch.findings import against_rating
 from cordlab.mechanics.predict import Trace, predict_drop, trace_drop, unloading_for
 from cordlab.notebook.choose import Missing
 from cordlab.notebook.panel import Answer, Panel, number_slider, probability_slider
+from cordlab.quantities import entries
 from cordlab.rating.rate import re_rate
 from cordlab.report import figures as plots
 from cordlab.units import fixed
@@ -82,16 +83,19 @@ def rating_panel(analysis: "Analysis") -> Panel:
     site, criteria, decision = campaign.site, campaign.criteria, campaign.decision
     forecasts = {0: analysis.forecast} | (analysis.service.forecasts if analysis.service else {})
     long_enough = [jumps for jumps in forecasts if jumps >= (decision.jumps or 0)]
-    height, reach, factor = site.tie_height.value, site.reach_below_attachment.value, criteria.least_strength_factor
+    height, reach = site.tie_height.value, site.reach_below_attachment.value
+    asked = {row.key: (getattr(criteria, key), unit, row) for key, _, unit, row in entries() if row.key == key}
     counts = [("as when tested", 0), *((f"new to {count} jumps", count) for count in forecasts if count)]
     low, high = round(0.6 * height), round(1.6 * height)
     controls = {
         "jumps": w.Dropdown(options=counts, value=min(long_enough, default=0), description="cords [jumps]"),
         "tie_height": number_slider(height, low, high, 0.5, "tie point above surface [m]"),
         "reach": number_slider(reach, 0.0, 4.0, 0.1, "body reach below cord [m]"),
-        "least_clearance": number_slider(criteria.least_clearance, 0.0, 15.0, 0.5, "least clearance [m]"),
-        "greatest_g": number_slider(criteria.greatest_g, 1.5, 5.0, 0.05, "greatest g [1]"),
-        "least_strength_factor": number_slider(factor, 1.0, 12.0, 0.5, "least strength factor [1]"),
+        **{
+            key: number_slider(figure, *criterion.slider, f"{key.replace('_', ' ')} [{unit or 1}]")
+            for key, (figure, unit, criterion) in asked.items()
+            if figure is not None
+        },
         "probability": probability_slider(decision.probability, disabled=decision.limit == "tolerance"),
     }
 

@@ -12,7 +12,7 @@ from scipy.interpolate import CubicSpline
 from cordlab.limits.forecast import Forecast
 from cordlab.limits.simulate import draw_input
 from cordlab.limits.tested import rateable_parts
-from cordlab.quantities import QUANTITIES, bounded
+from cordlab.quantities import QUANTITIES, bounded, bounds
 from cordlab.units import Measured, fixed
 
 if TYPE_CHECKING:
@@ -161,8 +161,9 @@ class Judgement:
         quantity, criterion = next(row for row in bounded() if row[0].word == word)
         limit = f"{_three_digits(self.limit(quantity.name, at)[0], quantity.danger)} {quantity.unit}".rstrip()
         bound = f"{self.bounds[quantity.name]:g} {quantity.unit}".rstrip()
-        side = "above" if quantity.danger == "upper" else "below"
-        return f"{word} limit {limit} is {side} the {criterion.key.replace('_', ' ')} of {bound}"
+        side, asked = "above" if quantity.danger == "upper" else "below", criterion.key.replace("_", " ")
+        allowed = f"{bound} that the {asked} leaves" if criterion.strength else f"{asked} of {bound}"
+        return f"{word} limit {limit} is {side} the {allowed}"
 
 
 def _broken(draws: dict[str, np.ndarray], bounds: dict[str, np.ndarray]) -> np.ndarray:
@@ -202,19 +203,15 @@ def judge(
 
     breaking_load : the lot's lowest break; the lower of it and the design breaking load counts
     """
-    bounds: dict[str, float] = {}
-    for quantity, criterion in bounded():
-        bound = getattr(criteria, criterion.key)
-        if bound is not None or criterion.required:
-            bounds[quantity.name] = bound
+    asked = bounds(vars(criteria))
     missing: tuple[str, ...] = ()
     strengths = [load for load in (criteria.design_breaking_load, breaking_load) if load is not None]
     if strengths:
         forecast = _with_strength_factor(forecast, strengths)
     else:
-        del bounds["strength_factor"]
+        del asked["strength_factor"]
         missing = ("no breaking load, in breaks.csv or as design_breaking_load: the strength factor cannot be judged",)
-    return Judgement(forecast, forecast.limits, bounds), missing
+    return Judgement(forecast, forecast.limits, asked), missing
 
 
 def _with_strength_factor(forecast: Forecast, strengths: Sequence[Measured]) -> Forecast:

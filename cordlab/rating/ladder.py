@@ -21,6 +21,7 @@ from cordlab.campaign.jump_log import read_jump_log
 from cordlab.campaign.settings import Rig
 from cordlab.curves.models import Curve
 from cordlab.limits.tested import FURTHEST_STEP
+from cordlab.quantities import bounds
 from cordlab.rating.next_drop import ASSUMED, UNSEEN_PEAK, NextDrop, after_drops, before_any_drop
 from cordlab.records.calibration import calibrate_campaign
 from cordlab.records.reduce import reduce_all
@@ -107,16 +108,16 @@ class DropDay:
         for entry in campaign.drops:
             jumps[entry.cord] = max(jumps[entry.cord], entry.jumps + 1)
         longest = max(campaign.cords, key=lambda cord: cord.slack_length.value)
-        least_clearance = campaign.criteria.least_clearance
-        if plan is not None and plan.least_clearance is not None:
-            least_clearance = plan.least_clearance
+        asked = bounds(vars(campaign.criteria))  # the plan's own limits come first
+        of_plan = {"clearance": plan.least_clearance, "peak_load": plan.greatest_load} if plan else {}
+        asked |= {name: bound for name, bound in of_plan.items() if bound is not None}
         return cls(
             campaign.rig,
-            least_clearance,
+            asked["clearance"],
             drops,
             planned=plan.masses if plan else (),
             stack_height=plan.stack_height if plan else 0.0,
-            greatest_load=plan.greatest_load if plan else None,
+            greatest_load=asked.get("peak_load"),
             makers_curve=campaign.makers_curve,
             slack_length=longest.slack_length.value + 2 * longest.slack_length.u,
             cord_mass=longest.mass.value,

@@ -16,7 +16,7 @@ from scipy import special
 
 from cordlab.batch.fit import BatchFit
 from cordlab.curves.fit import NoBand
-from cordlab.quantities import QUANTITIES, bounded
+from cordlab.quantities import QUANTITIES, bounds
 from cordlab.report.style import (
     BLUE,
     BOX,
@@ -343,7 +343,8 @@ def by_mass(
     rating: "Rating", criteria: "Criteria", *, quantities: Sequence[str] = ("clearance", "g"), ax: AnyAxes = None
 ) -> Figure:
     """Estimates and limits over rider mass, a panel a quantity, the forbidden side hatched, the rated range marked."""
-    axes = canvas(ax, columns=len(quantities), size=(6.3, 2.9) if len(quantities) > 1 else (4.2, 3.0))
+    size = (3.15 * len(quantities), 2.9) if len(quantities) > 1 else (4.2, 3.0)
+    axes, asked = canvas(ax, columns=len(quantities), size=size), bounds(vars(criteria))
     kind = f"{100 * rating.probability:g} % {rating.limit} limit"
     for panel, quantity in zip(axes, quantities, strict=True):
         row = QUANTITIES[quantity]
@@ -362,8 +363,8 @@ def by_mass(
             if np.isfinite(values).any():
                 panel.plot(mass, values, marker * (mass.size == 1) + style, color=colour, label=words)
                 labels.append((values[np.isfinite(values)][-1], name, colour))
-        if row.criterion and (bound := getattr(criteria, row.criterion.key)) is not None:
-            forbid(panel, bound, row.danger)
+        if quantity in asked:
+            forbid(panel, asked[quantity], row.danger)
         if rating.ends is None:
             panel.set_title("not rated", color=DARKER[RED], fontsize=9)
         else:
@@ -563,7 +564,7 @@ def all_figures(analysis: "Analysis") -> dict[str, Figure]:
     if analysis.pulls is not None and analysis.pulls.rows:
         figures["pulls"] = slow_pulls(analysis.pulls)
     if rating.predictions:
-        others = [quantity.name for quantity, _ in bounded() if quantity.name not in ("clearance", "g")]
+        others = [name for name in bounds(vars(analysis.campaign.criteria)) if name not in ("clearance", "g")]
         figures["limits"] = by_mass(rating, analysis.campaign.criteria)
         figures["strength"] = by_mass(rating, analysis.campaign.criteria, quantities=others)
     if analysis.validation is not None and analysis.validation.rows:

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cordlab.campaign.decisions import LEFT_OUT
-from cordlab.quantities import QUANTITIES, bounded
+from cordlab.quantities import QUANTITIES, entries
 from cordlab.report import tables as sections
 from cordlab.report.monte_carlo import standard_errors
 from cordlab.report.results_folder import RESULTS, Results, write_folder
@@ -127,7 +127,7 @@ def render(results: Results, figures: Mapping[str, str], *, second_units: bool |
         unit_of={name: quantity.unit for name, quantity in QUANTITIES.items()},
         by_mass=sections.by_mass(results, numbers),
         waves=sections.every_fourth([row for row in results["predictions"] if row.get("waves")]),
-        bounds={criterion.key: (criterion.title, quantity.unit) for quantity, criterion in bounded()},
+        bounds={key: (title, unit) for key, title, unit, _ in entries()},
         drops=sections.drops(results, numbers),
         more_cords=sections.more_cords(results.get("range_plan")),
         notes=sections.notes(results["drops"]),

@@ -5,7 +5,7 @@ from itertools import zip_longest
 from typing import Any
 
 from cordlab.batch.findings import Finding, alike
-from cordlab.quantities import QUANTITIES, bounded
+from cordlab.quantities import QUANTITIES, bounds
 from cordlab.report.results_folder import Results
 from cordlab.report.rounding import NOTHING, Numbers
 
@@ -56,10 +56,10 @@ def _risk(violation: Mapping[str, float]) -> str:
 def _failed(row: Row, criteria: Row) -> str:
     """The criteria that a mass does not meet, by name; the reason in full where it is another."""
     names = []
-    for quantity, criterion in bounded():
-        bound, limit = criteria[criterion.key], row[f"{quantity.name}_limit"]
-        if bound is not None and (limit is None or quantity.worse(limit, bound)):
-            names.append(quantity.word)
+    for name, bound in bounds(criteria).items():
+        limit = row[f"{name}_limit"]
+        if limit is None or QUANTITIES[name].worse(limit, bound):
+            names.append(QUANTITIES[name].word)
     return ", ".join(names) or str(row["reason"])
 
 

@@ -2,6 +2,7 @@
 
 import re
 from base64 import b64decode
+from dataclasses import replace
 
 import pytest
 
@@ -9,6 +10,7 @@ from cordlab.notebook import panels, what_if
 from cordlab.report import figures as plots
 from tests import notebooks
 from tests.conftest import ROOT
+from tests.specimen import with_steps
 
 
 def picture(panel) -> bytes:
@@ -70,6 +72,18 @@ def test_rating_panel_moves_the_end_that_a_site_or_rule_governs(analysis):
     height.set_state({"value": 0.6 * as_given})
     assert "NOT RATED" in panel.words
     assert "clearance" in panel.words
+
+
+def test_rating_panel_tries_every_criterion_that_is_asked_for(analysis):
+    """More asked of the anchor ends the range before clearance; a criterion that is not asked for has no slider."""
+    assert "least_anchor_factor" not in panels.rating_panel(analysis).controls
+    criteria = replace(analysis.campaign.criteria, anchor_strength=24e3, least_anchor_factor=3.0)
+    asked = with_steps(analysis, campaign=replace(analysis.campaign, criteria=criteria))
+    panel = panels.rating_panel(asked)
+    assert "NOT RATED" not in panel.words
+    panel.controls["least_anchor_factor"].value = 12.0
+    assert span(panel)[1] < analysis.rating.heaviest
+    assert "heavy end: peak load" in panel.words
 
 
 def test_more_probability_rates_no_more(analysis):

@@ -169,6 +169,13 @@ def test_the_day_goes_on_with_the_drop_that_was_made(folder, capsys):
     assert not any("maker's curve is assumed" in reason for reason in rung["reasons"])
 
 
+def test_the_anchor_of_the_criteria_is_kept_where_the_plan_has_no_load(folder, capsys):
+    anchor = 'anchor_strength = "1.2 kN"\nleast_anchor_factor = 3\n[decision]'
+    edit(folder, "campaign.toml", ('greatest_load = "20 kN"', ""), ("[decision]", anchor))
+    assert cli.main(["ladder", str(folder)]) == 1
+    assert "above the test day's 400 N" in capsys.readouterr().out
+
+
 def test_the_limits_of_the_day_are_the_plans(folder, capsys):
     edit(folder, "campaign.toml", ("20 kN", "500 N"))
     assert cli.main(["ladder", str(folder)]) == 1

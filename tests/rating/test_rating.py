@@ -188,6 +188,15 @@ def test_other_criteria_can_end_it(forecast):
     assert stretch.governed_by["heavy"] == "stretch ratio"
     strength = rate(forecast, criteria=criteria(**easy | {"least_strength_factor": 7.0}), breaking_load=LOT)
     assert strength.governed_by["heavy"] == "strength factor"
+    anchor = {"anchor_strength": 6_000.0, "least_anchor_factor": 3.0}
+    anchored = rate(forecast, criteria=criteria(**easy | anchor), breaking_load=LOT)
+    assert anchored.governed_by["heavy"] == "peak load"
+    load = np.interp(anchored.heaviest, forecast.masses, forecast.limit("peak_load"))
+    assert load == pytest.approx(6_000.0 / 3.0, abs=10.0)
+    too_heavy = next(row for row in anchored.predictions if row["mass"] > anchored.heaviest)
+    assert "is above the 2000 N that the least anchor factor leaves" in too_heavy["reason"]
+    both = rate(forecast, criteria=criteria(**easy | anchor | {"least_clearance": 4.0}), breaking_load=LOT)
+    assert both.heaviest <= anchored.heaviest
     uncertain = rate(
         forecast, criteria=criteria(**easy | {"least_strength_factor": 7.0}), breaking_load=Measured(14_100.0, 500.0)
     )
