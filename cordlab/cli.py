@@ -1,6 +1,7 @@
 """The command line: a thin skin over the public functions. Answers go to stdout, problems and progress to stderr.
 
-Exit codes: 0 done; 1 done, and the answer is no (not rated, do not drop); 2 bad input, nothing written; 130 stopped.
+Exit codes: 0 done; 1 done, and the answer is no (not rated, do not drop); 2 bad input, nothing written; 3 `recheck`:
+what was compared agrees, and parts were not compared; 130 stopped.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from cordlab.quantities import QUANTITIES
 if TYPE_CHECKING:
     from cordlab.units import Progress
 
-DONE, NO, BAD_INPUT, INTERRUPTED, PIPE_CLOSED = 0, 1, 2, 130, 141
+DONE, NO, BAD_INPUT, PARTLY, INTERRUPTED, PIPE_CLOSED = 0, 1, 2, 3, 130, 141
 EVERY = 4  # kg between the rows of the printed table
 
 
@@ -62,7 +63,8 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="cordlab",
         description="From drops of dead weights on jump cords to a rated body-mass range. It certifies nothing.",
-        epilog="exit code: 0 done; 1 done, and the answer is no; 2 bad input, nothing written",
+        epilog="exit code: 0 done; 1 done, and the answer is no; 2 bad input, nothing written; "
+        "3 a bundle agrees, and parts of it were not compared",
     )
     parser.add_argument("--version", action="version", version=f"cordlab {cordlab.__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
@@ -229,7 +231,8 @@ def recheck(options: argparse.Namespace) -> int:
         checked = cordlab.recheck(options.folder, progress=_progress(options))
     else:
         checked = versus(options.folder, options.other)
-    return _answer(options, checked.to_dict(), checked.summary(), yes=checked.agrees)
+    code = _answer(options, checked.to_dict(), checked.summary(), yes=checked.agrees)
+    return PARTLY if checked.agrees and checked.not_compared else code
 
 
 def ladder(options: argparse.Namespace) -> int:

@@ -74,18 +74,18 @@ def compare(old: Results, new: Results) -> Comparison:
     and the new results state it: they may be computed here, the old ones are somebody's.
     """
     before, after = dict(_leaves(old)), dict(_leaves(new))
-    redrawn, stated = _draws(old) != _draws(new), ERRORS in old and ERRORS in new
+    other_draws, stated = redrawn(old, new), ERRORS in old and ERRORS in new
     lines = []
     for name in before | after:
-        if redrawn and name.startswith(ERRORS):  # themselves as rough as drawn numbers are
+        if other_draws and name.startswith(ERRORS):  # themselves as rough as drawn numbers are
             continue
         values = before.get(name, "missing"), after.get(name, "missing")
-        error, may_turn = allowance(new[ERRORS], name) if redrawn and stated else (None, False)
+        error, may_turn = allowance(new[ERRORS], name) if other_draws and stated else (None, False)
         tolerance = None if error is None else REACH * error
         lines.append(Line(name, *values, tolerance, _verdict(*values, tolerance, may_turn)))
     differing = [line for line in lines if line.verdict == DIFFERS]
     reasons = _reasons(old, new, differing) if differing else []
-    if redrawn and not stated:
+    if other_draws and not stated:
         unsure = "results that do not say how sure drawn numbers are: these were held to be exact"
         reasons.append(f"other draws, and {unsure}")
     return Comparison(tuple(lines), tuple(reasons))
@@ -128,6 +128,11 @@ def topics(results: Results) -> dict[str, str]:
     }
 
 
+def redrawn(old: Results, new: Results) -> bool:
+    """Whether two results come from other random draws."""
+    return _draws(old) != _draws(new)
+
+
 def _draws(results: Results) -> tuple[object, ...]:
     """What the random draws depend on; another machine's arithmetic may end them a batch earlier or later."""
     decision, versions = results["campaign"].get("decision", {}), results.get("versions", {})
@@ -164,7 +169,7 @@ def _verdict(x: object, y: object, tolerance: float | None, may_turn: bool) -> s
     else:
         equal = x == y and isinstance(x, bool) == isinstance(y, bool)
         texts = isinstance(x, str) and isinstance(y, str)
-        within = may_turn or (tolerance is not None and texts and _near(str(x), str(y), tolerance))
+        within = may_turn or (tolerance is not None and texts and near(str(x), str(y), tolerance))
     if equal:
         return EQUAL
     return WITHIN if within else DIFFERS
@@ -174,7 +179,7 @@ def _is_number(value: object) -> TypeGuard[float]:
     return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
 
 
-def _near(x: str, y: str, tolerance: float) -> bool:
+def near(x: str, y: str, tolerance: float) -> bool:
     """Whether two sentences differ only in numbers, by the tolerance (times a number above 1) and one last digit."""
     if _NUMBER.sub("#", x) != _NUMBER.sub("#", y):
         return False

@@ -13,14 +13,13 @@ from typing import TYPE_CHECKING
 
 from cordlab.campaign.campaign import CampaignError
 from cordlab.campaign.files import Folder, differences, listing, replacing
-from cordlab.report import figures as plots
 from cordlab.report import page as report
 from cordlab.report.results_folder import MANIFEST, RESULTS, Results
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
 
-CRATE, INPUTS = "ro-crate-metadata.json", "campaign/"
+CRATE, README, INPUTS, NOTEBOOKS = "ro-crate-metadata.json", "README.txt", "campaign/", "notebooks/"
 _EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest time that a zip can hold
 _KINDS = {".csv": "text/csv", ".toml": "application/toml", ".ipynb": "application/x-ipynb+json"}
 _HEAD = "A published analysis of drop tests on jump cords.\n"
@@ -39,6 +38,15 @@ _RECHECK = "\nTo check the files, run the analysis again and compare every numbe
 
 class PublishError(CampaignError):
     """What stands in the way of publishing; `problems` holds one message each."""
+
+
+@dataclass(frozen=True)
+class Statement:
+    """What the publisher alone knows, and nothing in a bundle can prove: author, licence, and a date as 2026-05-04."""
+
+    author: str
+    licence: str
+    date: str
 
 
 @dataclass(frozen=True)
@@ -86,15 +94,12 @@ def publish(
     if problems:
         raise PublishError(tuple(problems))
     results = report.results_of(analysis, before=report.read_before(folder / "results"))
-    readme = _HEAD + _FILES + _ALWAYS + _RECHECK
-    figures = {name: plots.svg(fig, name=name) for name, fig in plots.all_figures(analysis).items()}
-    pages = report.pages(results, figures, second_units=second_units, with_pdf=pdf)
+    pages = report.pages(results, report.vectors_of(analysis), second_units=second_units, with_pdf=pdf)
     if report_only:
         del pages[RESULTS]
-        contents, readme = {}, _HEAD_ALONE + _ALWAYS
-    contents |= pages | {"README.txt": readme.encode()}
-    crate = _crate(contents, results, licence=licence.strip(), author=author.strip(), date=date)
-    contents[CRATE] = (json.dumps(crate, indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()
+        contents = {}
+    contents |= pages
+    contents |= described(contents, results, Statement(author.strip(), licence.strip(), date))
     digests = {name: hashlib.sha256(data).hexdigest() for name, data in sorted(contents.items())}
     contents[MANIFEST] = listing(digests).encode()
     with replacing(bundle) as part, zipfile.ZipFile(part, "w") as archive:
@@ -103,6 +108,14 @@ def publish(
             entry.create_system, entry.external_attr = 3, 0o100644 << 16  # as made on Unix, whatever this is
             archive.writestr(entry, data, zipfile.ZIP_DEFLATED, compresslevel=9)
     return Bundle(bundle, hashlib.sha256(bundle.read_bytes()).hexdigest(), digests)
+
+
+def described(contents: Mapping[str, bytes], results: Results, stated: Statement) -> dict[str, bytes]:
+    """The files that say what the others of a bundle are, from those, its results and what the publisher states."""
+    readme = _HEAD + _FILES + _ALWAYS + _RECHECK if RESULTS in contents else _HEAD_ALONE + _ALWAYS
+    described = {README: readme.encode()}
+    crate = _crate({**contents, **described}, results, stated)
+    return described | {CRATE: (json.dumps(crate, indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()}
 
 
 def _inputs(folder: Path, digests: Mapping[str, str], problems: list[str]) -> dict[str, bytes]:
@@ -117,7 +130,7 @@ def _inputs(folder: Path, digests: Mapping[str, str], problems: list[str]) -> di
 def _notebooks(paths: Iterable[str | Path], problems: list[str]) -> dict[str, bytes]:
     contents = {}
     for path in map(Path, paths):
-        name = f"notebooks/{path.name}"
+        name = NOTEBOOKS + path.name
         if name in contents:
             problems.append(f"{path}: there is another notebook of that name")
         try:
@@ -132,7 +145,7 @@ def _notebooks(paths: Iterable[str | Path], problems: list[str]) -> dict[str, by
     return contents
 
 
-def _crate(contents: Mapping[str, bytes], results: Results, *, licence: str, author: str, date: str) -> dict:
+def _crate(contents: Mapping[str, bytes], results: Results, stated: Statement) -> dict:
     """RO-Crate 1.1 metadata, by the rocrate library, with every id and date fixed."""
     from rocrate.model.contextentity import ContextEntity
     from rocrate.rocrate import ROCrate
@@ -143,11 +156,11 @@ def _crate(contents: Mapping[str, bytes], results: Results, *, licence: str, aut
     def add(id: str, kind: str, name: str, **more: str) -> ContextEntity:
         return crate.add(ContextEntity(crate, id, properties={"@type": kind, "name": name, **more}))
 
-    person = add("#author", "Person", author)
+    person = add("#author", "Person", stated.author)
     if laboratory := campaign["report"].get("laboratory"):
         person["affiliation"] = root["publisher"] = add("#laboratory", "Organization", str(laboratory))
-    address = licence if licence.startswith(("https://", "http://")) else "#licence"
-    terms = add(address, "CreativeWork", licence)
+    address = stated.licence if stated.licence.startswith(("https://", "http://")) else "#licence"
+    terms = add(address, "CreativeWork", stated.licence)
     software = add("#cordlab", "SoftwareApplication", "cordlab", version=results["cordlab"])
     for name, data in sorted(contents.items()):
         kind = _KINDS.get(Path(name).suffix) or mimetypes.types_map.get(Path(name).suffix, "text/plain")
@@ -155,5 +168,19 @@ def _crate(contents: Mapping[str, bytes], results: Results, *, licence: str, aut
     number = report.report_number(results)
     root["name"] = campaign["title"]
     root["description"] = f"Drop tests on batch {campaign['batch']}: inputs, decisions, results and report {number}"
-    root["datePublished"], root["license"], root["author"], root["mentions"] = date, terms, person, software
+    root["datePublished"], root["license"], root["author"], root["mentions"] = stated.date, terms, person, software
     return crate.metadata.generate()
+
+
+def stated_in(crate: bytes) -> Statement:
+    """What the publisher stated, by the metadata of a bundle. Raises ValueError where they lack it."""
+    try:
+        entities = {entity["@id"]: entity for entity in json.loads(crate)["@graph"]}
+        root = entities["./"]
+        terms = entities[root["license"]["@id"]]
+        stated = Statement(entities["#author"]["name"], terms["name"], root["datePublished"])
+    except (LookupError, TypeError, RecursionError) as error:
+        raise ValueError(f"without author, licence or date ({type(error).__name__}: {error})") from error
+    if not all(isinstance(text, str) for text in vars(stated).values()):
+        raise ValueError("author, licence or date is no text")
+    return stated

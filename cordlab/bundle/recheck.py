@@ -1,53 +1,75 @@
-"""A published bundle re-run: its files against their checksums, its numbers against an analysis made anew. Nothing of
-it is run or unpickled: only its inputs are read, as any campaign is."""
+"""A published bundle re-run: its files against their checksums, its numbers against an analysis made anew, its report
+and what goes with it against what follows from those numbers. Nothing of it is run or unpickled: only its inputs are
+read, as any campaign is."""
 
 import json
 import tempfile
 import zipfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import NoReturn
 
 from cordlab.analysis import analyse
 from cordlab.bundle.compare import Comparison, compare, headlines
+from cordlab.bundle.documents import DIFFERS, NOT_COMPARED, REPORT, FileCheck, check_files
 from cordlab.bundle.publish import INPUTS
 from cordlab.bundle.unpack import BundleError, unpack
 from cordlab.campaign.campaign import CampaignError, read_campaign
-from cordlab.report.page import results_of
+from cordlab.report.page import results_of, vectors_of
 from cordlab.report.results_folder import MANIFEST, RESULTS, Results, altered, read_manifest
 from cordlab.units import Progress, unwatched
 
-__all__ = ["BundleError", "Recheck", "compare", "read_results", "recheck", "versus"]
+__all__ = ["BundleError", "FileCheck", "Recheck", "compare", "read_results", "recheck", "versus"]
 
 
 @dataclass(frozen=True)
 class Recheck:
     """What a bundle, or each of two, turned out to be."""
 
-    altered: tuple[str, ...]  # files that are not what the manifest says, one message each
+    files: tuple[FileCheck, ...]  # of one bundle all; of two, those that are not as their manifest says
     comparison: Comparison | None  # with the analysis made anew, or the other bundle; None where it could not be made,
     problems: tuple[str, ...] = ()  # and why
     headlines: tuple[str, ...] = ()  # of two bundles, what changed in words
+    published: Results | None = None  # results.json of the bundle, or of the first of two
+    rerun: Results | None = None  # the results of the analysis made anew, or of the second of two
+
+    @property
+    def differing(self) -> tuple[FileCheck, ...]:
+        return tuple(file for file in self.files if file.verdict == DIFFERS)
+
+    @property
+    def not_compared(self) -> tuple[FileCheck, ...]:
+        return tuple(file for file in self.files if file.verdict == NOT_COMPARED)
 
     @property
     def agrees(self) -> bool:
-        return not self.altered and self.comparison is not None and self.comparison.agrees
+        """Whether nothing that was compared differs; `not_compared` is the rest."""
+        return not self.differing and self.comparison is not None and self.comparison.agrees
 
     def summary(self) -> str:
-        files = [f"altered: {message}" for message in self.altered]
+        files = [file.summary() for file in (*self.differing, *self.not_compared)]
         rest = [self.comparison.summary()] if self.comparison else [f"not re-run: {text}" for text in self.problems]
         if self.headlines:
             return "\n".join([*files, *self.headlines, *rest])
         head = "the bundle agrees with its inputs" if self.agrees else "THE BUNDLE DIFFERS"
-        return "\n".join([head, *(files or ["every file is as the manifest says"]), *rest])
+        if self.agrees and self.not_compared:
+            head += f", as far as it was compared: {len(self.not_compared)} of {len(self.files)} files were not, wholly"
+        return "\n".join([head, *files, *rest])
 
     def to_dict(self) -> dict[str, object]:
-        texts = {name: list(getattr(self, name)) for name in ("altered", "problems", "headlines")}
-        return {"agrees": self.agrees, **texts, "comparison": self.comparison and self.comparison.to_dict()}
+        texts = {name: list(getattr(self, name)) for name in ("problems", "headlines")}
+        files = [vars(file) for file in self.files]
+        return {
+            "agrees": self.agrees,
+            "files": files,
+            **texts,
+            "comparison": self.comparison and self.comparison.to_dict(),
+        }
 
 
 def recheck(bundle: str | Path, *, progress: Progress = unwatched) -> Recheck:
-    """Check the files of a bundle, run its analysis again with this cordlab, and compare every number.
+    """Check the files of a bundle, run its analysis again with this cordlab, and compare every number, then the report
+    and what describes the bundle.
 
     progress : as for `analyse`. Raises BundleError where the zip is refused, or is no bundle.
     """
@@ -55,29 +77,39 @@ def recheck(bundle: str | Path, *, progress: Progress = unwatched) -> Recheck:
         damage, published = _opened(bundle, Path(place))
         try:
             campaign = read_campaign(Path(place) / INPUTS)
-            new = results_of(analyse(campaign, progress=progress), before=published)
+            analysis = analyse(campaign, progress=progress)
         except CampaignError as error:
-            return Recheck(damage, None, error.problems)
-        return Recheck(damage, compare(published, new))
+            return Recheck(tuple(damage.values()), None, error.problems, published=published)
+        rerun, contents = results_of(analysis, before=published), _read(Path(place))
+        comparison = compare(published, rerun)
+        checks = check_files(contents, published, rerun, comparison=comparison, figures=vectors_of(analysis))
+        return Recheck(tuple((checks | damage).values()), comparison, published=published, rerun=rerun)
+
+
+def _read(folder: Path) -> dict[str, bytes]:
+    paths = sorted(path for path in folder.rglob("*") if path.is_file())
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in paths}
 
 
 def versus(first: str | Path, second: str | Path) -> Recheck:
     """Two published analyses compared, bundles or a results.json each; nothing is run again. Raises BundleError."""
-    damage, results = [], []
+    files: list[FileCheck] = []
+    results = []
     for path in map(Path, (first, second)):
         with tempfile.TemporaryDirectory(prefix="cordlab-versus-") as place:
-            problems, published = _opened(path, Path(place)) if zipfile.is_zipfile(path) else ((), read_results(path))
-        damage += [f"{path.name}: {message}" for message in problems]
+            damage, published = _opened(path, Path(place)) if zipfile.is_zipfile(path) else ({}, read_results(path))
+        files += [replace(file, name=f"{path.name}: {file.name}") for file in damage.values()]
         results.append(published)
-    return Recheck(tuple(damage), compare(*results), headlines=headlines(*results))
+    old, new = results
+    return Recheck(tuple(files), compare(old, new), headlines=headlines(old, new), published=old, rerun=new)
 
 
-def _opened(bundle: str | Path, folder: Path) -> tuple[tuple[str, ...], Results]:
-    """Unpack a bundle into `folder`: which files are not as the manifest says, and its results. Raises BundleError."""
+def _opened(bundle: str | Path, folder: Path) -> tuple[dict[str, FileCheck], Results]:
+    """Unpack a bundle into `folder`: files that are not as its manifest says, and its results. Raises BundleError."""
     names = unpack(bundle, folder)
     damage = _altered(folder, names)
-    if RESULTS not in names and "report.html" in names:
-        files = damage or ("its files are as the manifest says",)
+    if RESULTS not in names and REPORT in names:
+        files = [file.summary() for file in damage.values()] or ["its files are as the manifest says"]
         raise BundleError(("the report alone was published: there are no inputs to analyse again", *files))
     return damage, read_results(folder / RESULTS)
 
@@ -101,12 +133,13 @@ def _refuse(constant: str) -> NoReturn:
     raise ValueError(f"{constant} is not a number that an analysis writes")
 
 
-def _altered(folder: Path, names: list[str]) -> tuple[str, ...]:
-    """Every file against the manifest. Raises BundleError where there is no manifest that can be read."""
+def _altered(folder: Path, names: list[str]) -> dict[str, FileCheck]:
+    """Files that are not as the manifest says, by name. Raises BundleError where no manifest can be read."""
     if MANIFEST not in names:
         raise BundleError((f"there is no {MANIFEST} in it: it is not a bundle, or not a whole one",))
     listed = read_manifest(folder)
     if len((folder / MANIFEST).read_bytes().splitlines()) != len(listed):
         raise BundleError((f"{MANIFEST}: not every row is a SHA-256 and the name of another file",))
-    unlisted = (f"{name} is not in the manifest" for name in names if name not in listed and name != MANIFEST)
-    return (*unlisted, *altered(folder, listed))
+    damage = {name: "is not in the manifest" for name in names if name not in listed and name != MANIFEST}
+    damage |= altered(folder, listed)
+    return {name: FileCheck(name, DIFFERS, why) for name, why in damage.items()}

@@ -3,11 +3,14 @@
 import hashlib
 import json
 import platform
+import re
 import tomllib
+from base64 import b64encode
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import asdict
 from functools import partial
+from html import unescape
 from importlib.metadata import version
 from importlib.resources import files
 from math import isfinite
@@ -101,8 +104,9 @@ def report_number(results: Results) -> str:
 
 
 def render(results: Results, figures: Mapping[str, str], *, second_units: bool | None = None) -> str:
-    """The report as one HTML text: no script, nothing fetched. Figures, by name as <svg> elements, may be missing;
-    lb, ft, lbf stand in brackets where `second_units` is true, or None and the campaign was written in pounds."""
+    """The report as one HTML text: no script, nothing fetched. Figures, by name as <svg> elements, may be missing; they
+    stand in it as images, in which nothing runs and whose style ends at their edge. lb, ft, lbf stand in brackets where
+    `second_units` is true, or None and the campaign was written in pounds."""
     from jinja2 import Environment, StrictUndefined
 
     campaign = results["campaign"]
@@ -113,6 +117,7 @@ def render(results: Results, figures: Mapping[str, str], *, second_units: bool |
     page.filters |= {name: getattr(numbers, name) for name in ("say", "write", "riders", "units")}
     page.filters |= {"si": Numbers().write, "form": form, "dof": dof, "sentence": sections.sentence}
     page.filters["named"] = partial(sections.named, numbers)
+    page.filters |= {"alt": _alt, "base64": lambda svg: b64encode(svg.encode()).decode()}
     page.filters["both"] = in_pounds_and_feet if second_units else str
     template = page.from_string((files("cordlab.report") / "report.html.j2").read_text(encoding="utf-8"))
     return template.render(
@@ -137,6 +142,12 @@ def render(results: Results, figures: Mapping[str, str], *, second_units: bool |
     )
 
 
+def _alt(svg: str) -> str:
+    """What a figure shows, in words: its title."""
+    title = re.search(r"<title>(.*?)</title>", svg, re.DOTALL)
+    return unescape(title[1]) if title else ""
+
+
 def pdf(html: str) -> bytes:
     """The report as a tagged PDF (PDF/UA-1), by WeasyPrint. Raises PdfError where that cannot be loaded."""
     try:
@@ -147,6 +158,13 @@ def pdf(html: str) -> bytes:
             f"Pango too), or open report.html in a browser and print it to PDF. It said: {str(error).splitlines()[0]}"
         ) from error
     return weasyprint.HTML(string=html).write_pdf(pdf_variant="pdf/ua-1")
+
+
+def vectors_of(analysis: "Analysis") -> dict[str, str]:
+    """Every figure of the report, by name as an <svg> element."""
+    from cordlab.report import figures as plots
+
+    return {name: plots.svg(fig, name=name) for name, fig in plots.all_figures(analysis).items()}
 
 
 def pages(

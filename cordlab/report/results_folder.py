@@ -63,7 +63,7 @@ def results_state(campaign: Campaign | str | Path, *, results: str | Path | None
             reason = f"{MANIFEST} does not list {RESULTS}" if there else f"there is no {MANIFEST}: {unlike}"
             return ResultsState(path, "damaged", (reason,))
         if damage := altered(path, listed):
-            return ResultsState(path, "damaged", damage)
+            return ResultsState(path, "damaged", tuple(f"{name} {what}" for name, what in damage.items()))
         written = json.loads((path / RESULTS).read_text(encoding="utf-8"))
         reasons, digests = [], written["campaign"]["digests"]
         if written["cordlab"] != __version__:
@@ -79,15 +79,15 @@ def results_state(campaign: Campaign | str | Path, *, results: str | Path | None
     return ResultsState(path, "stale" if reasons else "fresh", tuple(reasons))
 
 
-def altered(folder: Path, listed: Mapping[str, str]) -> tuple[str, ...]:
-    """Files of a manifest (name → SHA-256) that are missing or not the listed ones; a message each. Raises OSError."""
-    messages = []
+def altered(folder: Path, listed: Mapping[str, str]) -> dict[str, str]:
+    """Files of a manifest (name → SHA-256) that are missing or not the listed ones, and which. Raises OSError."""
+    messages = {}
     for name, digest in listed.items():
         if not (folder / name).is_file():
-            messages.append(f"{name} is missing")
+            messages[name] = "is missing"
         elif hashlib.sha256((folder / name).read_bytes()).hexdigest() != digest:
-            messages.append(f"{name} is not the file that the manifest lists")
-    return tuple(messages)
+            messages[name] = "is not the file that the manifest lists"
+    return messages
 
 
 def read_manifest(folder: Path) -> dict[str, str]:

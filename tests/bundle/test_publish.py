@@ -185,7 +185,7 @@ def test_one_number_of_the_results_even_with_a_manifest_to_match(bundle, no_new_
     (line,) = found.comparison.differing
     assert line.name == "predictions[53].clearance_limit"
     assert line.old == pytest.approx(line.new + 0.01)
-    assert found.altered == ()
+    assert [file.name for file in found.differing] == ["results.json"]
     assert "does not follow from its inputs" in found.comparison.reasons[0]
     assert line.summary() in found.summary()
 
@@ -337,7 +337,8 @@ def test_two_bundles_say_in_words_what_changed(bundle, later, no_new_numbers):
 
 def test_of_two_bundles_the_altered_one_is_named(bundle, later):
     bad = altered(later, "report.html", lambda data: data + b" ", manifest=False)
-    assert recheck.versus(bundle, bad).altered == ("altered.zip: report.html is not the file that the manifest lists",)
+    (file,) = recheck.versus(bundle, bad).differing
+    assert file.summary() == "differs: altered.zip: report.html is not the file that the manifest lists"
 
 
 def test_another_batch_is_said_first(results):
@@ -468,5 +469,6 @@ def test_nothing_is_unpickled_or_run(bundle, no_new_numbers, tmp_path):
     with zipfile.ZipFile(bundle, "a") as archive:
         for name in names:
             archive.writestr(name, evil)
-    assert set(recheck.recheck(bundle).altered) == {f"{name} is not in the manifest" for name in names}
+    differing = {file.name: file.why for file in recheck.recheck(bundle).differing}
+    assert {name: differing.get(name) for name in names} == dict.fromkeys(names, "is not in the manifest")
     assert not marker.exists()
