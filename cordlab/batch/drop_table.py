@@ -33,17 +33,20 @@ DROP_INPUTS = (
     "air_density",
     "release_depth",
     "compliance",
+    "centre_of_mass_fall",
+    "push_off",
 )  # of a rig or site, for `predict_drop`
 
 
 def uncertain_inputs(place: Place) -> dict[str, Measured]:
-    """`DROP_INPUTS` of a campaign's `[rig]` or `[site]`; a site has no compliance."""
-    return {name: getattr(place, name, Measured(0.0)) for name in DROP_INPUTS}
+    """`DROP_INPUTS` of a campaign's `[rig]` or `[site]`; what it does not have, or leaves out, is 0."""
+    return {name: getattr(place, name, None) or Measured(0.0) for name in DROP_INPUTS}
 
 
 def drop_inputs(place: Place) -> Keywords:
-    """The estimates of `uncertain_inputs`."""
-    return {name: measured.value for name, measured in uncertain_inputs(place).items()}
+    """The estimates of `uncertain_inputs`, and the gear, which does not turn over with a rider."""
+    inputs = {name: measured.value for name, measured in uncertain_inputs(place).items()}
+    return inputs | {"gear_mass": place.gear_mass.value if hasattr(place, "gear_mass") else 0.0}
 
 
 @dataclass(frozen=True)

@@ -129,6 +129,9 @@ class Site:
     gear_mass: Measured = _key(_measured, unit="kg", at_least=0)  # hung with the rider: harness, connectors
     drag_area: Measured = _key(_measured, unit="m^2", at_least=0)  # Cd·A of the body
     air_density: Measured = _key(_measured, unit="kg/m^3", at_least=0)
+    # how much further the rider's centre of mass falls than the attachment, from release to hanging; None: not said
+    centre_of_mass_fall: Measured | None = _key(_measured, None, unit="m", at_least=0)
+    push_off: Measured | None = _key(_measured, None, unit="m/s", at_least=0)  # speed at the release; None: none
     # what a rider's mass may be off by: of the scale at the site; None: weighed without error
     rider_mass_error: Measured | None = _key(_common_error, None, unit="kg")
     # lowest and highest of the cord in use; None: where the drops were made, and nowhere else
@@ -165,11 +168,13 @@ def release_in_words(depth: float) -> str:
 def hangs_on(site: Site, criteria: Criteria) -> str:
     """The few numbers that an answer hangs on, in words: to be read with it, for one of them may be mistyped."""
     values = [(key.replace("_", " "), unit, getattr(criteria, key)) for key, _, unit, _ in entries()]
+    fall = site.centre_of_mass_fall
+    turned = "" if fall is None else f"; their centre of mass falls {fall.value:.2f} m further than it"
     held = [f"{word} {value:g} {unit}".rstrip() for word, unit, value in values if value is not None]
     return (
         f"tie point {site.tie_height.value:.2f} m above the {site.surface}; the rider is let go "
         f"{release_in_words(site.release_depth.value)} and reaches {site.reach_below_attachment.value:.2f} m below the "
-        f"cord's end; gear {site.gear_mass.value:.1f} kg; {', '.join(held)}"
+        f"cord's end{turned}; gear {site.gear_mass.value:.1f} kg; {', '.join(held)}"
     )
 
 

@@ -49,11 +49,13 @@ def draw_input(quantity: Measured, share: np.ndarray, *, positive: bool = False)
 
 
 def site_inputs(site: "Site") -> dict[str, Measured]:
-    """What a drop at the site meets: the inputs of `predict_drop`, tie height, reach below the attachment and gear."""
+    """What a drop at the site meets: the inputs of `predict_drop`, tie height, reach below the attachment and gear;
+    and what a rider adds to a dead weight where it is not exactly nothing."""
+    inputs = uncertain_inputs(site)
     there = {"tie_height": site.tie_height, "reach": site.reach_below_attachment, "gear": site.gear_mass}
-    if scale := getattr(site, "rider_mass_error", None):
-        there["rider_mass"] = scale
-    return uncertain_inputs(site) | there
+    rider = {"rider_mass": getattr(site, "rider_mass_error", None) or Measured(0.0)}
+    rider |= {name: inputs.pop(name) for name in ("centre_of_mass_fall", "push_off")}
+    return inputs | there | {name: measured for name, measured in rider.items() if measured.value or measured.u}
 
 
 class Level(NamedTuple):
@@ -152,8 +154,9 @@ class Run:
         # from two cords the t law draws any stiffness at all: beyond e±50 times the batch's none matters any more
         scale = np.exp(np.clip(y + stiffened(self.waves, self.hung[at]), -50.0, 50.0))
         curves = self.stiffness.shapes[family].take(shape, scale)
-        inputs: Keywords = self.stiffness.batch | {name: there[name] for name in DROP_INPUTS}
-        uniform = predict_drop(curves, mass=self.masses[at] + there["gear"] + there.get("rider_mass", 0.0), **inputs)
+        inputs: Keywords = self.stiffness.batch | {name: there[name] for name in DROP_INPUTS if name in there}
+        inputs |= {"gear_mass": there["gear"], "mass": self.masses[at] + there["gear"] + there.get("rider_mass", 0.0)}
+        uniform = predict_drop(curves, **inputs)
         lower = tie = np.maximum(measured, 0.0)
         if self.waves is not None:
             ratios = [self.waves.at(self.hung[at], end) for end in ("lower", "tie")]

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from cordlab.batch.drop_table import DROP_INPUTS, Evidence, Keywords, Place, Shapes, drop_inputs, log_scales, mean_cord
+from cordlab.batch.drop_table import Evidence, Keywords, Place, Shapes, drop_inputs, log_scales, mean_cord
 from cordlab.batch.viscosity import UNKNOWN, Excess, Viscosity, wave_excess
 from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import predict_drop
@@ -80,7 +80,7 @@ def wave_effects(
     """
     masses = np.unique(np.asarray(masses, float))
     columns_of = [drop_inputs(place) for place in places]
-    inputs = {name: np.reshape([values[name] for values in columns_of], (-1, 1, 1)) for name in DROP_INPUTS}
+    inputs = {name: np.reshape([values[name] for values in columns_of], (-1, 1, 1)) for name in columns_of[0]}
     eta = np.linspace(*UNKNOWN, 5) if viscosity.how == "unknown" else np.array([viscosity.value])
     less, more = max(viscosity.value - viscosity.u, 0.0), viscosity.value + viscosity.u
     columns = np.array([*eta, less, more, viscosity.value, viscosity.value])

@@ -112,12 +112,15 @@ def predict_drop(
     release_depth: Array | float = DropSetup.release_depth,
     compliance: Array | float = DropSetup.compliance,
     gravity: Array | float = DropSetup.gravity,
+    centre_of_mass_fall: Array | float = DropSetup.centre_of_mass_fall,
+    gear_mass: Array | float = DropSetup.gear_mass,
+    push_off: Array | float = DropSetup.push_off,
     mechanics: str = "uniform",
     viscosity: Array | float = 0.0,
     tested_to: Array | float = np.inf,
     surface: Array | float = np.inf,
 ) -> Prediction:
-    """Lowest point, loads and g of a drop from rest; every argument, and the curve, may hold draws (last axis).
+    """Lowest point, loads and g of a drop; every argument, and the curve, may hold draws (last axis).
 
     Parameters
     ----------
@@ -130,6 +133,10 @@ def predict_drop(
     release_depth : below the tie point; negative is above it  [m]
     compliance : sag of the tie point  [m/N]
     gravity : [m/s²]
+    centre_of_mass_fall : how much further a rider's centre of mass falls than the attachment, from release to hanging
+        [m]; 0 for a dead weight. Its energy counts in full when the slack ends, for `mass` less `gear_mass`
+    gear_mass : of `mass`, what does not turn over with the rider  [kg]
+    push_off : speed at the release, of which the direction does not matter: M v²/2 when the slack ends  [m/s]
     mechanics : "uniform" (the cord strained uniformly) or "waves" (stretch waves run along it)
     viscosity : of the cord, with mechanics="waves" only  [N·s]
     tested_to : greatest stretch ratio that was tested
@@ -153,7 +160,10 @@ def predict_drop(
     >>> print(drop.summary())
     uniform: lowest point 30.58 m; greatest g 2.48; load at the lower end 1652 N; at the tie point 1890 N
     """
-    setup = DropSetup(mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity)
+    setup = DropSetup(
+        mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity,
+        centre_of_mass_fall, gear_mass, push_off,
+    )  # fmt: skip
     tested_to, surface = np.asarray(tested_to, dtype=float), np.asarray(surface, dtype=float)
     if not np.all(tested_to >= 1):
         raise ValueError(f"tested_to: {np.min(tested_to):g} is not a stretch ratio from 1 upwards")
@@ -240,15 +250,7 @@ def _chunks(
 def scale_for_lowest_point(
     curve: Curve,
     lowest_point: Array | float,
-    *,
-    mass: Array | float,
-    slack_length: Array | float,
-    cord_mass: Array | float = DropSetup.cord_mass,
-    drag_area: Array | float = DropSetup.drag_area,
-    air_density: Array | float = DropSetup.air_density,
-    release_depth: Array | float = DropSetup.release_depth,
-    compliance: Array | float = DropSetup.compliance,
-    gravity: Array | float = DropSetup.gravity,
+    **setup: Array | float,
 ) -> Array:
     """The stiffness scale, times that of `curve`, with which the uniform cord comes to just this lowest point.
 
@@ -258,7 +260,8 @@ def scale_for_lowest_point(
     ----------
     curve : Curve
     lowest_point : of the cord's lower end, below the undisturbed tie point  [m]
-    mass, slack_length, ... : as in `predict_drop`
+    **setup
+        `mass`, `slack_length` and what else of the drop `predict_drop` takes.
 
     Returns
     -------
@@ -278,16 +281,16 @@ def scale_for_lowest_point(
     >>> print(f"{scale:.3f}")
     1.042
     """
-    setup = DropSetup(mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity)
+    drop = DropSetup(**setup)
     lowest = np.asarray(lowest_point, dtype=float)
-    if not np.all(lowest > setup.slack_length):
-        longest = np.max(setup.slack_length)
+    if not np.all(lowest > drop.slack_length):
+        longest = np.max(drop.slack_length)
         raise ValueError(f"lowest_point: {np.min(lowest):g} m is not below the slack length {longest:g} m")
-    if not np.all(setup.released_slack):
+    if not np.all(drop.released_slack):
         raise ValueError("release_depth: further than the slack length from the tie point")
-    shape = np.broadcast_shapes(_shape(setup, curve), lowest.shape)
+    shape = np.broadcast_shapes(_shape(drop, curve), lowest.shape)
     lowest, scale = np.broadcast_to(lowest, shape), np.empty(shape)
-    for part, draws, of_draws in _chunks(shape, setup, curve, UNIFORM_CHUNK):
+    for part, draws, of_draws in _chunks(shape, drop, curve, UNIFORM_CHUNK):
         scale.reshape(-1)[part] = uniform.scale_for_stretch(draws, of_draws, lowest.flat[part] - draws.slack_length)
     locked = ~(scale > 0)
     if locked.any():

@@ -51,6 +51,9 @@ class DropSetup:
     release_depth : below the tie point; negative is above it  [m]
     compliance : sag of the tie point  [m/N]
     gravity : [m/s²]
+    centre_of_mass_fall : further fall of a rider's centre of mass than of the attachment, from release to hanging  [m]
+    gear_mass : of `mass`, what hangs with the rider and does not turn over  [kg]
+    push_off : speed at the release, whichever way it goes  [m/s]
 
     Raises ValueError, naming the argument, for a value that is not finite or out of range.
     """
@@ -63,6 +66,9 @@ class DropSetup:
     release_depth: Numbers = 0.0
     compliance: Numbers = 0.0
     gravity: Numbers = GRAVITY
+    centre_of_mass_fall: Numbers = 0.0
+    gear_mass: Numbers = 0.0
+    push_off: Numbers = 0.0
 
     def __post_init__(self) -> None:
         for name in _FIELDS:
@@ -73,7 +79,7 @@ class DropSetup:
             least = value.min(initial=np.inf)
             if name in ("mass", "slack_length", "gravity") and least <= 0:
                 raise ValueError(f"{name}: {least:g} is not above 0")
-            if name in ("cord_mass", "drag_area", "air_density", "compliance") and least < 0:
+            if name not in ("release_depth", "push_off") and least < 0:
                 raise ValueError(f"{name}: {least:g} is below 0")
 
     def broadcast(self, shape: tuple[int, ...]) -> DropSetup:
@@ -103,6 +109,15 @@ class DropSetup:
     def moving_mass(self) -> Array:
         """M + m/3: the inertia of mass and uniformly strained cord [kg]."""
         return self.mass + self.cord_mass / 3
+
+    @property
+    def rider_energy(self) -> Array:
+        """What a rider brings and a dead weight let go from rest does not, M_rider g Δh + M v²/2 [J].
+
+        A rider turns over on the way to hanging. A speed at the release adds M v²/2 at most, whichever way it goes.
+        """
+        rider = np.maximum(self.mass - self.gear_mass, 0.0)
+        return rider * self.gravity * self.centre_of_mass_fall + self.mass * self.push_off**2 / 2
 
     def folded_mass(self, depth: Array) -> Array:
         """Mass and the falling side of the folded cord, M + m (L − y)/(2L), at `depth` y ≤ L [kg]."""
@@ -136,6 +151,11 @@ def fall_energy(setup: DropSetup, depth: Array) -> Array:
 def fall_speed(setup: DropSetup, depth: Array) -> Array:
     """Speed of the mass at `depth` [m] below the tie point, at most the slack length [m/s]."""
     return np.sqrt(2 * fall_energy(setup, depth) / setup.folded_mass(depth))
+
+
+def slack_energy(setup: DropSetup) -> Array:
+    """Kinetic energy of the mass when the slack ends, with all that a rider brings: drag has taken none of that [J]."""
+    return fall_energy(setup, setup.slack_length) + setup.rider_energy
 
 
 def fall_time(setup: DropSetup, depth: Array) -> Array:

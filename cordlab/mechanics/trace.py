@@ -111,26 +111,19 @@ class Trace:
 def trace_drop(
     curve: Curve,
     *,
-    mass: float,
-    slack_length: float,
-    cord_mass: float = DropSetup.cord_mass,
-    drag_area: float = DropSetup.drag_area,
-    air_density: float = DropSetup.air_density,
-    release_depth: float = DropSetup.release_depth,
-    compliance: float = DropSetup.compliance,
-    gravity: float = DropSetup.gravity,
     mechanics: str = "uniform",
     viscosity: float = 0.0,
     unloading: float = 0.0,
     duration: float = 10.0,
     quiet: float = 0.0,
     rate: float = 1000.0,
+    **setup: float,
 ) -> Trace:
     """Motion and loads of one drop in time. Above the slack length the cord hangs in a fold again.
 
     Parameters
     ----------
-    curve, mass, slack_length, ... : numbers, as in `predict_drop`
+    curve : Curve
     mechanics : "uniform" or "waves"
     viscosity : of the cord, with mechanics="waves", which lets it lose energy by that alone  [N·s]
         Its rebound says nothing of a cord that loses more on the way back.
@@ -138,6 +131,9 @@ def trace_drop(
         That force is F(λ) [1 − b (1 − (λ−1)/(λmax−1))], λmax being the stretch ratio at which it turned.
     duration, quiet : how long after the release, and before it  [s]
     rate : samples a second  [Hz]
+    **setup
+        `mass`, `slack_length` and what else of the drop `predict_drop` takes, numbers. What a rider brings steps the
+        speed up when the slack ends.
 
     Returns
     -------
@@ -157,22 +153,22 @@ def trace_drop(
     >>> print(trace.summary().split(";")[0])
     uniform: lowest point 30.84 m, 3.37 s after the release
     """
-    setup = DropSetup(mass, slack_length, cord_mass, drag_area, air_density, release_depth, compliance, gravity)
-    if any(np.size(value) > 1 for value in (*vars(setup).values(), *curve.parameters.values(), curve.scale)):
+    drop = DropSetup(**setup)
+    if any(np.size(value) > 1 for value in (*vars(drop).values(), *curve.parameters.values(), curve.scale)):
         raise ValueError("trace_drop shows one drop: give numbers, not arrays of draws")
-    if not setup.released_slack:
-        raise ValueError(f"release_depth: {release_depth:g} m is beyond the slack length {slack_length:g} m")
+    if not drop.released_slack:
+        raise ValueError(f"release_depth: {drop.release_depth:g} m is beyond the slack length {drop.slack_length:g} m")
     if not 0 <= unloading <= 1:
         raise ValueError(f"unloading: {unloading:g} is not between 0 and 1")
     time = np.arange(-round(quiet * rate), round(duration * rate) + 1) / rate
     if mechanics == "waves":
         if unloading:
             raise ValueError("unloading: with mechanics='waves' the cord loses energy by its viscosity alone")
-        return trace_waves(setup, curve, np.asarray(float(viscosity)), [time])[0]
+        return trace_waves(drop, curve, np.asarray(float(viscosity)), [time])[0]
     if mechanics != "uniform":
         raise ValueError(f"mechanics: {mechanics!r} is not one of 'uniform', 'waves'")
-    motion = _Uniform(setup, curve, unloading)
-    whole = _joined(_before(setup, time[time < 0]), *motion.run(time[time >= 0]))
+    motion = _Uniform(drop, curve, unloading)
+    whole = _joined(_before(drop, time[time < 0]), *motion.run(time[time >= 0]))
     turns, slack = np.reshape(motion.turns, (-1, 2)), np.reshape(motion.slack_phases, (-1, 2))
     return Trace(*whole, turns, slack, mechanics)
 
@@ -264,7 +260,7 @@ class _Uniform:
     def run(self, time: Array) -> list[_Samples]:
         pieces: list[_Samples] = []
         folded, at, state = True, 0.0, np.array([float(self.setup.release_depth), 0.0])
-        step_down = np.sqrt(self.M / (self.M + self.m / 3))
+        inertia = {True: self.M, False: self.M + self.m / 3}  # folded; stretched
         while at < time[-1]:
             law: Callable = self.folded if folded else self.stretched
             turned, tight = _event(lambda _, s: s[1], 0), _event(lambda _, s: s[0] - self.L, 1 if folded else -1)
@@ -281,7 +277,9 @@ class _Uniform:
             if not np.isfinite(state).all() or run.status < 0:
                 raise ValueError("the cord locks up before the mass turns: it has no lowest point")
             if run.t_events[1].size:
-                state = np.array([self.L, state[1] * (step_down if folded else 1 / step_down)])
+                brought = 0.0 if self.turns else float(self.setup.rider_energy)  # once, in the first fall
+                speed = np.sqrt((inertia[folded] * state[1] ** 2 + 2 * brought) / inertia[not folded])
+                state = np.array([self.L, speed if folded else -speed])
                 self._slack(at, begins=not folded)
                 folded, self.back = not folded, False
             elif run.t_events[0].size:

@@ -25,7 +25,7 @@ import numpy as np
 from scipy.special import exprel
 
 from cordlab.curves.models import Curve
-from cordlab.mechanics.setup import Array, DropSetup, Outcome, fall_energy, spread_out, take
+from cordlab.mechanics.setup import Array, DropSetup, Outcome, slack_energy, spread_out, take
 
 LOCK_UP_SHARE = 0.98  # of the stretch ratio at lock-up: beyond it a cord counts as locked up: a rule
 FURTHEST_RATIO = 20.0  # no rubber goes there: a draw still falling at this stretch ratio has no lowest point
@@ -85,7 +85,7 @@ class Stretch:
 
     def __post_init__(self) -> None:
         setup = self.setup
-        object.__setattr__(self, "start", fall_energy(setup, setup.slack_length))
+        object.__setattr__(self, "start", slack_energy(setup))
         object.__setattr__(self, "damping", 2 * setup.drag / setup.moving_mass)
         object.__setattr__(self, "compliant", bool(np.any(setup.compliance)))
         ratio = np.minimum(LOCK_UP_SHARE * np.asarray(self.curve.lock_up), FURTHEST_RATIO)

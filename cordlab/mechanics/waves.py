@@ -30,7 +30,7 @@ from numpy.polynomial import chebyshev
 
 from cordlab.curves.lock_up import Spline
 from cordlab.curves.models import Curve, Model
-from cordlab.mechanics.setup import Array, DropSetup, Outcome, fall_energy, fall_speed, fall_time, take
+from cordlab.mechanics.setup import Array, DropSetup, Outcome, fall_time, slack_energy, take
 from cordlab.mechanics.uniform import FURTHEST_RATIO, LOCK_UP_SHARE, take_draws
 
 ELEMENTS = 24
@@ -165,7 +165,7 @@ class Chains:
         self.viscosity, self.scale = np.broadcast_to(viscosity, n), np.broadcast_to(curve.scale, n)
         length, cord_mass = setup.slack_length, setup.cord_mass
         self.length, self.cord_mass, self.mass = (np.broadcast_to(x, n) for x in (length, cord_mass, setup.mass))
-        self.speed = np.broadcast_to(fall_speed(setup, length), n)
+        self.speed = np.broadcast_to(np.sqrt(2 * slack_energy(setup) / setup.mass), n)
         self.start = np.broadcast_to(fall_time(setup, length), n)
         self.limit = np.broadcast_to(np.minimum(LOCK_UP_SHARE * np.asarray(curve.lock_up), FURTHEST_RATIO), n)
         self.crossing = np.broadcast_to(crossing(setup, curve, self.limit), n)
@@ -192,7 +192,7 @@ class Chains:
         """
         rungs, setup = RUNG ** np.arange(-10, 15)[:, None], self.setup
         energy = self.curve.energy(1 + rungs / RUNG) - setup.hung_weight * rungs / RUNG
-        stops = ~(fall_energy(setup, self.length) / self.length > energy)  # without drag: an upper bound
+        stops = ~(slack_energy(setup) / self.length > energy)  # without drag: an upper bound
         return 1 + np.where(stops.any(axis=0), rungs[stops.argmax(axis=0), 0], np.inf)
 
     def _reach_to(self, draws: Array, reach: Array) -> None:
