@@ -14,7 +14,7 @@ from cordlab.batch.cords import Batch, TemperatureTrend, batch_report, quantitie
 from cordlab.batch.drop_table import Evidence, drop_rows, retests
 from cordlab.batch.findings import Finding, against_rating, fit_findings, settled
 from cordlab.batch.fit import BatchFit, FitError, fit_batch
-from cordlab.batch.lowest_points import LowestFit, energies, fit_ladder, unheld
+from cordlab.batch.lowest_points import LowestFit, energies, fit_without_records, unheld
 from cordlab.batch.slow_pulls import PullComparison, compare_pulls, read_pulls
 from cordlab.batch.viscosity import Viscosity
 from cordlab.batch.wave_removal import WaveFit, take_out_waves
@@ -32,7 +32,7 @@ from cordlab.limits.wave_effects import WaveLoads, wave_loads
 from cordlab.rating.lot import Lot, lot_of, refused_by_lot
 from cordlab.rating.range_plan import RangePlan, plan_range
 from cordlab.rating.rate import Rating, in_both, not_rated, rate, rating_masses
-from cordlab.rating.with_and_without import ByHand, weigh
+from cordlab.rating.with_and_without import ByHand, with_and_without
 from cordlab.records.calibration import Calibration, calibrate_campaign
 from cordlab.records.reduce import Drop, notes_on, reduce_all
 from cordlab.statistics.groups import EvidenceError
@@ -156,7 +156,7 @@ class Analysis:
         rig, measured, model = self.campaign.rig, self._drops_used["fit"], self.campaign.decision.model
         if not (recorded := self._without_waves("fit")):
             viscosity = self.waves.viscosity if self.waves else None
-            return fit_ladder(measured, rig=rig, model=model, viscosity=viscosity)
+            return fit_without_records(measured, rig=rig, model=model, viscosity=viscosity)
         return fit_batch(
             recorded,
             model=model,
@@ -454,7 +454,7 @@ class Analysis:
                 other = Analysis(campaign, self.progress)
             return other.rating
 
-        return weigh(self.campaign, self.drops, self.stiffness, self.rating, rate_again=again)
+        return with_and_without(self.campaign, self.drops, self.stiffness, self.rating, rate_again=again)
 
     # what must be said with it
 

@@ -266,7 +266,7 @@ def _equally_good(fits: Mapping[str, CurveFit], chosen: CurveFit, drops: Energie
     return (chosen, *others)
 
 
-def fit_ladder(evidence: Evidence, *, rig: Place, model: str, viscosity: Viscosity | None) -> LowestFit:
+def fit_without_records(evidence: Evidence, *, rig: Place, model: str, viscosity: Viscosity | None) -> LowestFit:
     """The curve behind the lowest points of drops without a record, the part of stretch waves in them taken off.
 
     viscosity : with which waves are computed, by the curve through the lowest points as they are; None: no waves

@@ -1,4 +1,4 @@
-"""Limits for the next drop: of another cord of the batch or of one tested cord, at a site, at any tested mass.
+"""The stiffness of each drop, and the errors that drops share: what limits for the next drop are made of.
 
 Each source of uncertainty enters once:
 

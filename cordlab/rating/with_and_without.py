@@ -90,7 +90,7 @@ class ByHand:
         }
 
 
-def weigh(
+def with_and_without(
     campaign: Campaign,
     drops: Sequence[Drop],
     stiffness: DropStiffness | None,

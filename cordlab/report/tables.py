@@ -1,4 +1,4 @@
-"""What a report shows that its template does not write itself, each number rounded by its uncertainty."""
+"""Tables and sentences of the report, read from results.json, each number rounded by its uncertainty."""
 
 from collections.abc import Mapping, Sequence
 from itertools import zip_longest

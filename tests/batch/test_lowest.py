@@ -7,7 +7,7 @@ import pytest
 
 from cordlab.batch.drop_table import Evidence
 from cordlab.batch.fit import FitError
-from cordlab.batch.lowest_points import STRAIGHT, fit_ladder, fit_lowest_points
+from cordlab.batch.lowest_points import STRAIGHT, fit_lowest_points, fit_without_records
 from cordlab.batch.viscosity import Viscosity
 from cordlab.curves.models import Curve
 from cordlab.limits.anchoring import drop_stiffness
@@ -112,7 +112,7 @@ def test_what_waves_do_to_lowest_points_is_taken_off_though_their_viscosity_is_n
     true = with_waves(mooney_rivlin, between, 0 * between, 0.3, 0.0, 6.0)
     off = {}
     for viscosity in (Viscosity.unknown(), None):
-        fit = fit_ladder(drops, rig=rig, model="auto", viscosity=viscosity)
+        fit = fit_without_records(drops, rig=rig, model="auto", viscosity=viscosity)
         assert fit.without_waves == (viscosity is not None)
         waves = wave_loads(fit.chosen.curve, drops, rig=rig, site=site, viscosity=Viscosity.unknown())
         if viscosity is None:
