@@ -147,7 +147,7 @@ def report(options: argparse.Namespace) -> int:
 
     state = results_state(_campaign(options), results=options.out)
     if state.state == "fresh":
-        out, how = state.path, "from the results that are there: they are of these very inputs, by this cordlab"
+        out, how = state.path, "from the results that are there: undamaged, and by their own word of these inputs"
         rated = render_again(out, second_units=options.pounds_and_feet, with_pdf=options.pdf)["rating"]["rated"]
     else:
         analysis, out = _analysed(options, with_pdf=options.pdf)
@@ -176,18 +176,21 @@ def _campaign(options: argparse.Namespace) -> cordlab.Campaign:
 
 def _analysed(options: argparse.Namespace, *, with_pdf: bool = False) -> tuple[cordlab.Analysis, Path]:
     """The analysis of a campaign, and the folder that its results were written to."""
-    from cordlab.report.results_folder import results_state
+    from cordlab.report.results_folder import check_place, others, results_state
 
     campaign = _campaign(options)
     if getattr(options, "cord", None) is not None:
         campaign = campaign.of_cord(options.cord)
     out = options.out or campaign.folder / "results"
     before = results_state(campaign, results=out)
+    check_place(Path(os.path.realpath(out)), ("results.json", "report.html"))
     analysis = cordlab.analyse(campaign, progress=_progress(options))
     written = cordlab.write_results(analysis, out, second_units=options.pounds_and_feet, with_pdf=with_pdf)
     if before.state in ("stale", "damaged"):
         note = f"{before.path} was {before.state} and is written anew: {'; '.join(before.reasons)}"
         _note(note, quiet=options.quiet)
+    if left := {name.split("/")[0] for name in others(out)} - {"notebooks"}:
+        _note(f"{out}: stays, cordlab did not write it: {', '.join(sorted(left))}", quiet=options.quiet)
     return analysis, written
 
 

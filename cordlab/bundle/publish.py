@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cordlab.campaign.campaign import CampaignError
-from cordlab.campaign.files import Folder, differences, listing, replacing
+from cordlab.campaign.files import Folder, differences, replacing
 from cordlab.report import page as report
-from cordlab.report.results_folder import MANIFEST, RESULTS, Results
+from cordlab.report.results_folder import MANIFEST, RESULTS, Results, manifest
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
@@ -101,7 +101,7 @@ def publish(
     contents |= pages
     contents |= described(contents, results, Statement(author.strip(), licence.strip(), date))
     digests = {name: hashlib.sha256(data).hexdigest() for name, data in sorted(contents.items())}
-    contents[MANIFEST] = listing(digests).encode()
+    contents[MANIFEST] = manifest(digests.items())
     with replacing(bundle) as part, zipfile.ZipFile(part, "w") as archive:
         for name, data in sorted(contents.items()):
             entry = zipfile.ZipInfo(name, _EPOCH)

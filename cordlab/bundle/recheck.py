@@ -137,9 +137,10 @@ def _altered(folder: Path, names: list[str]) -> dict[str, FileCheck]:
     """Files that are not as the manifest says, by name. Raises BundleError where no manifest can be read."""
     if MANIFEST not in names:
         raise BundleError((f"there is no {MANIFEST} in it: it is not a bundle, or not a whole one",))
-    listed = read_manifest(folder)
-    if len((folder / MANIFEST).read_bytes().splitlines()) != len(listed):
-        raise BundleError((f"{MANIFEST}: not every row is a SHA-256 and the name of another file",))
+    listed = dict(read_manifest(folder))
+    if len((folder / MANIFEST).read_bytes().splitlines()) != len(listed) + 1:
+        what = "does not begin as cordlab's do, or not every row is a SHA-256 and the name of another file"
+        raise BundleError((f"{MANIFEST}: {what}",))
     damage = {name: "is not in the manifest" for name in names if name not in listed and name != MANIFEST}
     damage |= altered(folder, listed)
     return {name: FileCheck(name, DIFFERS, why) for name, why in damage.items()}

@@ -335,7 +335,7 @@ def read_campaign(
         calibration=calibration,
         breaks=tuple(BreakEntry(**entry | {"remark": entry["remark"] or ""}) for entry in _by_name(breaks, "cord")),
         digests=files.digests,
-        sha256=sha256(listing(files.digests).encode()).hexdigest(),
+        sha256=sha256(listing(files.digests.items()).encode()).hexdigest(),
         notes=tuple(f"{name} is not read" for name in _unread(files)),
         makers_curve=makers_curve,
         by_hand=by_hand,

@@ -4,7 +4,7 @@ import hashlib
 import os
 import re
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from secrets import token_hex
@@ -133,9 +133,9 @@ def optional_inputs(folder: Folder) -> list[str]:
     return [name for name in names if folder.has(name)] + [f"pulls/{name}" for name in folder.names("pulls")]
 
 
-def listing(digests: Mapping[str, str]) -> str:
-    """Files with their SHA-256, by name, as `sha256sum` prints and checks them."""
-    return "".join(f"{digest}  {name}\n" for name, digest in sorted(digests.items()))
+def listing(files: Iterable[tuple[str, str]]) -> str:
+    """Files, each a name and its SHA-256, as `sha256sum` prints and checks them."""
+    return "".join(f"{digest}  {name}\n" for name, digest in sorted(files))
 
 
 def changes(path: Path, digests: Mapping[str, str]) -> tuple[str, ...]:

@@ -21,7 +21,7 @@ from cordlab.campaign.decisions import LEFT_OUT
 from cordlab.quantities import QUANTITIES, entries
 from cordlab.report import tables as sections
 from cordlab.report.monte_carlo import standard_errors
-from cordlab.report.results_folder import RESULTS, Results, write_folder
+from cordlab.report.results_folder import RESULTS, Results, read_listed, write_folder
 from cordlab.report.rounding import Numbers, dof, form, in_pounds_and_feet
 from cordlab.units import plain
 
@@ -177,14 +177,15 @@ def pages(
 
 
 def render_again(out: str | Path, *, second_units: bool | None = None, with_pdf: bool = False) -> Results:
-    """The report of the results in the folder `out`, fresh by `results_state`, written anew; returns those results."""
-    out = Path(out)
-    results = json.loads((out / RESULTS).read_text(encoding="utf-8"))
-    contents = {f"figures/{path.name}": path.read_bytes() for path in (out / "figures").glob("*.*")}
+    """The report of the results in the folder `out`, fresh by `results_state`, written anew from the files that its
+    manifest lists; returns those results."""
+    listed = read_listed(Path(out))
+    results = json.loads(listed[RESULTS])
+    contents = {name: data for name, data in listed.items() if name.startswith("figures/")}
     vectors = {Path(name).stem: data.decode() for name, data in contents.items() if name.endswith(".svg")}
     contents |= pages(results, vectors, second_units=second_units, with_pdf=with_pdf)
-    if not with_pdf and (out / "report.pdf").exists() and (out / "report.html").read_bytes() == contents["report.html"]:
-        contents["report.pdf"] = (out / "report.pdf").read_bytes()  # of the very same page
+    if not with_pdf and "report.pdf" in listed and listed["report.html"] == contents["report.html"]:
+        contents["report.pdf"] = listed["report.pdf"]  # of the very same page
     write_folder(out, contents)
     return results
 

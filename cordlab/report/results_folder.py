@@ -1,30 +1,33 @@
 """The results folder of a campaign, replaced as a whole by two renames: the old one goes aside, the new one takes its
-place. Where a run is killed between the two, whoever looks next puts the old one back."""
+place. Where a run is killed between the two, whoever looks next puts the old one back. Only files that the manifest
+lists, unchanged since, are replaced or removed: all others stay."""
 
 import glob
 import hashlib
 import json
 import os
 import re
-import secrets
 import shutil
 import time
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from secrets import token_hex
+from tempfile import TemporaryDirectory
 from typing import Any, Literal
 
 from cordlab import __version__
 from cordlab.campaign.campaign import Campaign
-from cordlab.campaign.files import changes, differences, listing
+from cordlab.campaign.files import Folder, changes, differences, listing
 
-MANIFEST = "manifest-sha256.txt"
+MANIFEST = "cordlab-sha256.txt"
+FIRST_LINE = f"# written by cordlab, as are the files below; to find damage: sha256sum -c {MANIFEST}"
 RESULTS = "results.json"
 Results = Mapping[str, Any]
 """What results.json holds."""
-PART, ASIDE = ".part", ".old"
-"""Endings of hidden folders beside the results: being written or removed; whole, and aside for a moment."""
+PART, ASIDE, GONE = ".part", ".old", ".gone"
+"""Endings of hidden folders beside the results: being written; whole, aside for a moment; replaced, to be removed."""
 ABANDONED = 3600.0
 """Seconds after which a hidden folder that a run left behind is no longer in use: writing takes a few."""
 
@@ -35,8 +38,8 @@ class ResultsError(OSError):
 
 @dataclass(frozen=True)
 class ResultsState:
-    """Where a results folder stands. Fresh: whole, of these very inputs, by this cordlab; stale: whole, of other inputs
-    or by another cordlab; damaged: not the files that were written."""
+    """Where a results folder stands by its own word: checksums show damage, not who wrote a file. Fresh: whole, of
+    these inputs, by this cordlab; stale: whole, of other inputs or by another cordlab; damaged: not as it is listed."""
 
     path: Path
     state: Literal["fresh", "stale", "damaged", "missing"]
@@ -52,16 +55,15 @@ def results_state(campaign: Campaign | str | Path, *, results: str | Path | None
     its `results`; those that a killed run moved aside are put back first. Raises nothing."""
     folder = campaign.folder if isinstance(campaign, Campaign) else Path(campaign)
     path = folder / "results" if results is None else Path(results)
-    _put_back(Path(os.path.realpath(path)))
-    if not (path / MANIFEST).exists() and not (path / RESULTS).exists():
-        return ResultsState(path, "missing")
+    _tidy(Path(os.path.realpath(path)))
     try:
-        listed = read_manifest(path)
-        if RESULTS not in listed:
-            there = (path / MANIFEST).exists()
-            unlike = "not written to the end, or by a cordlab before there was one"
-            reason = f"{MANIFEST} does not list {RESULTS}" if there else f"there is no {MANIFEST}: {unlike}"
-            return ResultsState(path, "damaged", (reason,))
+        rows = read_manifest(path)
+        listed = dict(rows)
+        if not rows and not (path / RESULTS).exists():
+            return ResultsState(path, "missing")
+        if RESULTS not in listed or len(listed) < len(rows):
+            what = f"lists its {RESULTS}" if RESULTS not in listed else "lists each of its files once"
+            return ResultsState(path, "damaged", (f"no {MANIFEST} of cordlab's {what}",))
         if damage := altered(path, listed):
             return ResultsState(path, "damaged", tuple(f"{name} {what}" for name, what in damage.items()))
         written = json.loads((path / RESULTS).read_text(encoding="utf-8"))
@@ -80,30 +82,73 @@ def results_state(campaign: Campaign | str | Path, *, results: str | Path | None
 
 
 def altered(folder: Path, listed: Mapping[str, str]) -> dict[str, str]:
-    """Files of a manifest (name → SHA-256) that are missing or not the listed ones, and which. Raises OSError."""
-    messages = {}
+    """Files of a manifest (name → SHA-256) that are missing, links, or not the listed ones, and which."""
+    messages, files = {}, Folder(folder)
     for name, digest in listed.items():
-        if not (folder / name).is_file():
-            messages[name] = "is missing"
-        elif hashlib.sha256((folder / name).read_bytes()).hexdigest() != digest:
+        if files.read(name) is None:
+            messages[name] = "is missing, or no file"
+        elif files.digests[name] != digest:
             messages[name] = "is not the file that the manifest lists"
     return messages
 
 
-def read_manifest(folder: Path) -> dict[str, str]:
-    """Name → SHA-256 by the manifest in a folder; nothing where there is none. Raises OSError."""
-    if not (folder / MANIFEST).is_file():
-        return {}
-    text = (folder / MANIFEST).read_text(encoding="utf-8", errors="replace")
-    return {name: digest for digest, name in re.findall(r"^([0-9a-f]{64})  (.+)$", text, re.MULTILINE)}
+def manifest(files: Iterable[tuple[str, str]]) -> bytes:
+    """The text of a manifest of files, each a name and its SHA-256."""
+    return f"{FIRST_LINE}\n{listing(files)}".encode()
+
+
+def read_manifest(folder: Path) -> list[tuple[str, str]]:
+    """Name and SHA-256 of each file by cordlab's manifest in a folder, of no file outside; nothing where there is none.
+    Raises OSError."""
+    data = Folder(folder).read(MANIFEST) or b""
+    first, *rest = data.decode(errors="replace").splitlines() or [""]
+    rows = [re.fullmatch(r"([0-9a-f]{64})  ([^/].*)", row) for row in rest if first == FIRST_LINE]
+    return [(row[2], row[1]) for row in rows if row and not {".", "..", ""} & {*re.split(r"[/\\]", row[2])}]
+
+
+def read_listed(folder: Path) -> dict[str, bytes]:
+    """The files of a results folder as its manifest lists them. Raises CampaignError where one is another by now."""
+    listed, files = dict(read_manifest(folder)), Folder(folder)
+    contents = {name: files.read(name) or b"" for name in listed}
+    for change in differences(listed, files.digests):
+        files.problem(str(folder), f"{change} since it was looked at")
+    files.stop()
+    return contents
+
+
+def _ours(folder: Path) -> set[str]:
+    """Names of the files that cordlab's manifest in a folder lists, and that have not changed since."""
+    listed, files = read_manifest(folder), Folder(folder)
+    for name in dict(listed):
+        files.read(name)
+    return {name for name, digest in listed if files.digests.get(name) == digest}
+
+
+def others(folder: Path) -> list[str]:
+    """What a results folder holds that cordlab did not write there, or that has changed since; sorted names."""
+    ours = {*_ours(folder), MANIFEST} if read_manifest(folder) else set()
+    paths = [path for path in sorted(folder.rglob("*")) if path.is_symlink() or not path.is_dir()]
+    names = [path.relative_to(folder).as_posix() for path in paths]  # as "figures/a.svg"
+    return [name for name in names if name not in ours and not name.startswith(f".{folder.name}-")]
+
+
+def check_place(out: Path, names: Iterable[str]) -> None:
+    """Raises ResultsError where files of these names would take the place of what cordlab did not write."""
+    there = others(out)
+    advice = "move it away, or choose a new or an empty folder"
+    if not read_manifest(out) and (visible := [name for name in there if not name.startswith(".")]):
+        raise ResultsError(f"{out}: holds {visible[0]!r} and no results that this cordlab wrote; {advice}")
+    for name in there:
+        if any(f"{new}/".startswith(f"{name}/") or name.startswith(f"{new}/") for new in names):
+            raise ResultsError(f"{out}: {name!r} is not as cordlab wrote it, and is not replaced; {advice}")
 
 
 def write_folder(out: str | Path, contents: Mapping[str, bytes]) -> Path:
     """Make the folder `out` hold these files (name → bytes) and a manifest beside what others put there; a run that is
     killed leaves those of before, or damage where the folder `_must_stay`. Raises ResultsError."""
+    digests = {name: hashlib.sha256(data).hexdigest() for name, data in contents.items()}
     try:
-        digests = {name: hashlib.sha256(data).hexdigest() for name, data in contents.items()}
-        _write(Path(os.path.realpath(out)), {**contents, MANIFEST: listing(digests).encode()})
+        _write(Path(os.path.realpath(out)), {**contents, MANIFEST: manifest(digests.items())}, digests)
     except ResultsError:
         raise
     except OSError as error:
@@ -112,33 +157,24 @@ def write_folder(out: str | Path, contents: Mapping[str, bytes]) -> Path:
     return Path(out)
 
 
-def _write(out: Path, contents: Mapping[str, bytes]) -> None:
-    _put_back(out)
-    paths = [path for path in out.rglob("*") if path.is_symlink() or not path.is_dir()]
-    present = sorted(path.relative_to(out).as_posix() for path in paths)  # as "figures/a.svg"
-    ours = {MANIFEST, RESULTS, *read_manifest(out), *contents}
-    others = [name for name in present if name not in ours]
-    if not {MANIFEST, RESULTS} & {*present} and any(not name.startswith(".") for name in others):
-        raise ResultsError(f"{out}: holds {others[0]!r} and no results; choose a new or an empty folder")
+def _write(out: Path, contents: Mapping[str, bytes], digests: Mapping[str, str]) -> None:
+    _tidy(out)
+    check_place(out, contents)
     out.parent.mkdir(parents=True, exist_ok=True)
     stays = _must_stay(out)
-    place = out if stays else out.parent
-    _sweep(place, out.name)
-    made = place / f".{out.name}-{secrets.token_hex(8)}{PART}"
-    try:
-        made.mkdir()
+    where: Any = {"dir": out if stays else out.parent, "prefix": f".{out.name}-", "suffix": PART}
+    for written, part in _left(where["dir"], out.name, "?" * 8 + PART):
+        if time.time() - written > ABANDONED:
+            shutil.rmtree(part, ignore_errors=True)
+    with TemporaryDirectory(**where, ignore_cleanup_errors=True) as scratch:
+        made = Path(scratch, out.name)
         for name, data in contents.items():
-            (made / name).parent.mkdir(exist_ok=True)
+            (made / name).parent.mkdir(parents=True, exist_ok=True)
             (made / name).write_bytes(data)
         if stays:
-            _replace_each(made, out, list(contents), [name for name in present if name in ours - contents.keys()])
+            _replace_each(made, out, digests)
         else:
-            for name in others:
-                (made / name).parent.mkdir(parents=True, exist_ok=True)
-                shutil.copy2(out / name, made / name, follow_symlinks=False)
             _take_place(made, out)
-    finally:
-        shutil.rmtree(made, ignore_errors=True)
 
 
 def _must_stay(out: Path) -> bool:
@@ -150,62 +186,64 @@ def _must_stay(out: Path) -> bool:
 def _left(place: Path, name: str, ending: str) -> list[tuple[float, Path]]:
     """Hidden folders that runs left in `place`, with when they were written [s], the oldest first."""
     left = []
-    for path in place.glob(f".{glob.escape(name)}-*{ending}"):
+    for path in place.glob(f".{glob.escape(name)}-{ending}"):
         with suppress(FileNotFoundError):  # another run removes it
             left.append((path.stat().st_mtime, path))
     return sorted(left)
-
-
-def _sweep(place: Path, name: str) -> None:
-    """Remove what killed runs left: folders aside that were replaced, and half-written ones after an hour."""
-    asides = _left(place, name, ASIDE)
-    if (place / name).is_dir():  # looked for after they were listed: each of them has a successor
-        for _, aside in asides:
-            _remove(aside)
-    for written, part in _left(place, name, PART):
-        if time.time() - written > ABANDONED:
-            shutil.rmtree(part, ignore_errors=True)
 
 
 def _take_place(made: Path, out: Path) -> None:
     """Put the folder `made` in the place of `out`, by two renames."""
     try:
         while made.exists():
-            aside = out.with_name(f".{out.name}-{secrets.token_hex(8)}{ASIDE}")
             with suppress(FileNotFoundError):  # there is no `out` yet
-                out.rename(aside)
+                out.rename(out.with_name(f".{out.name}-{token_hex(8)}{ASIDE}"))
             try:
                 made.rename(out)
             except OSError:
                 if not out.is_dir():  # or else another run came between: its folder goes aside too
                     raise
     finally:
-        _put_back(out)
-    _remove(aside)
+        _tidy(out)
 
 
-def _put_back(out: Path) -> None:
-    """Where there is no `out`, the newest folder that a run moved aside takes its name again."""
-    if not out.exists():
-        for _, aside in _left(out.parent, out.name, ASIDE)[-1:]:
-            with suppress(OSError):  # another run put it back, or has new results in its place
-                aside.rename(out)
+def _tidy(out: Path) -> None:
+    """Where there is no `out`, the newest folder that a run moved aside takes its name again. The others, and those
+    that were replaced, are removed; what is not cordlab's in them goes back into `out` first."""
+    asides, gone = ([path for _, path in _left(out.parent, out.name, "[0-9a-f]" * 16 + end)] for end in (ASIDE, GONE))
+    with suppress(OSError):  # another run does the same, or the place is closed
+        if asides and not out.exists():
+            asides.pop().rename(out)
+        for aside in asides:  # `out` was looked for after they were listed: each of them has a successor
+            gone.append(aside.rename(aside.with_suffix(GONE)))
+        for folder in gone:
+            _give_back(folder, out)
 
 
-def _remove(aside: Path) -> None:
-    """Remove a folder that went aside; renamed first, so that half of it is never put back."""
-    with suppress(FileNotFoundError):  # another run has put it back, or removed it
-        shutil.rmtree(aside.rename(aside.with_suffix(PART)), ignore_errors=True)
+def _give_back(gone: Path, out: Path) -> None:
+    """Move what cordlab did not write from a folder that was replaced into the new one, beside any file of its name,
+    and remove the rest."""
+    for path in gone.rglob("*"):
+        if path.is_dir() and not path.is_symlink():
+            (out / path.relative_to(gone)).mkdir(parents=True, exist_ok=True)
+    for name in others(gone):
+        free = name if not os.path.lexists(out / name) else f"{name}.{token_hex(4)}"
+        (gone / name).rename(out / free)
+    shutil.rmtree(gone)
 
 
-def _replace_each(made: Path, out: Path, names: list[str], gone: list[str]) -> None:
-    """One file after the other, the manifest last; then those of before that are no more."""
+def _replace_each(made: Path, out: Path, digests: Mapping[str, str]) -> None:
+    """One file after the other, then those of before that are no more; meanwhile the manifest lists all of them."""
+    before, gone = read_manifest(out), _ours(out) - digests.keys()
     try:
-        for name in names:
+        (made / "both").write_bytes(manifest({*before, *digests.items()}))
+        os.replace(made / "both", out / MANIFEST)
+        for name in digests:
             (out / name).parent.mkdir(exist_ok=True)
             os.replace(made / name, out / name)
         for name in gone:
             (out / name).unlink(missing_ok=True)
+        os.replace(made / MANIFEST, out / MANIFEST)
     except OSError as error:
         message = f"{out}: is half replaced: {error.strerror} ({error.filename}); close what has it open and run again"
         raise ResultsError(message) from error

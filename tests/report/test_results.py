@@ -1,8 +1,11 @@
 """The results folder under faults: killed, disk full, closed folder, two at once, inputs changed, files altered."""
 
 import dataclasses
+import hashlib
 import json
 import os
+import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -85,8 +88,8 @@ def remove(path):
         ("report.html", lambda path: path.write_bytes(b"2"), "report.html is not the file"),
         ("results.json", lambda path: path.write_bytes(b"{}"), "results.json is not the file"),
         ("figures/3.png", remove, "figures/3.png is missing"),
-        (MANIFEST, remove, "there is no manifest"),
-        (MANIFEST, lambda path: path.write_bytes(b"\xff\x00"), "does not list results.json"),
+        (MANIFEST, remove, f"no {MANIFEST} of cordlab's lists its results.json"),
+        (MANIFEST, lambda path: path.write_bytes(b"\xff\x00"), f"no {MANIFEST} of cordlab's lists its results.json"),
     ],
 )
 def test_damage_is_named(folder, name, change, reason):
@@ -109,7 +112,7 @@ def test_the_manifest_is_what_sha256sum_reads(folder):
     write_folder(folder / "results", files(folder))
     done = subprocess.run(["sha256sum", "--check", "--quiet", MANIFEST], cwd=folder / "results", capture_output=True)
     assert done.returncode == 0
-    assert (folder / "results" / MANIFEST).read_text().count("\n") == len(NAMES) + 1
+    assert (folder / "results" / MANIFEST).read_text().count("\n") == len(NAMES) + 2
 
 
 @pytest.mark.parametrize("renamed", [True, False])
@@ -131,7 +134,7 @@ def test_own_files_of_before_go_and_those_of_others_stay(folder, monkeypatch, re
 
 def test_a_folder_of_somebody_else_is_left_alone(tmp_path):
     (tmp_path / "thesis.txt").write_text("years")
-    with pytest.raises(ResultsError, match=r"holds 'thesis.txt' and no results; choose a new or an empty folder"):
+    with pytest.raises(ResultsError, match=r"holds 'thesis.txt' and no results .*choose a new or an empty folder"):
         write_folder(tmp_path, files(tmp_path))
     assert [path.name for path in tmp_path.iterdir()] == ["thesis.txt"]
 
@@ -141,7 +144,7 @@ def test_the_folder_one_stands_in_stays_the_same_folder(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path / "here")
     for version in "12":
         write_folder(".", files(tmp_path, version))
-        assert sorted(os.listdir(".")) == ["figures", MANIFEST, "report.html", "results.json"]
+        assert sorted(os.listdir(".")) == [MANIFEST, "figures", "report.html", "results.json"]
     assert results_state(tmp_path, results=".").state == "fresh"
 
 
@@ -230,14 +233,14 @@ def test_killed_between_the_two_renames(folder):
     """The old folder is aside and no new one is there: whoever looks or writes next meets the old one, whole."""
     out = folder / "results"
     write_folder(out, files(folder))
-    out.rename(folder / ".results-0123.old")
+    out.rename(folder / ".results-0123456789abcdef.old")
     assert state(folder) == "fresh"
-    out.rename(folder / ".results-0123.old")
-    (out.parent / ".results-0000.old").mkdir()
-    os.utime(out.parent / ".results-0000.old", (1e9, 1e9))  # older: replaced before, and not yet removed
+    out.rename(folder / ".results-0123456789abcdef.old")
+    (out.parent / ".results-0000000000000000.old").mkdir()
+    os.utime(out.parent / ".results-0000000000000000.old", (1e9, 1e9))  # older: replaced before, and not yet removed
     assert state(folder) == "fresh"
     assert versions(folder) == {b"1"}
-    out.rename(folder / ".results-0123.old")
+    out.rename(folder / ".results-0123456789abcdef.old")
     write_folder(out, files(folder, "2"))
     assert versions(folder) == {b"2"}
     assert not list(folder.glob(".results*"))
@@ -249,7 +252,7 @@ def test_a_new_folder_that_cannot_take_its_place_leaves_the_old_one(folder, monk
     real = kind.rename
 
     def rename(path, target):
-        if path.suffix == ".part":
+        if path.parent.suffix == ".part":
             raise PermissionError(13, "Permission denied", str(path))
         return real(path, target)
 
@@ -442,3 +445,167 @@ def test_ctrl_c_leaves_the_old_results_whole(cheap):
         assert process.stderr.read() == b"interrupted: nothing more is written\n"
     assert results_state(cheap).state == "fresh"
     assert (cheap / "results" / MANIFEST).read_bytes() == before
+
+
+# --- what others put there
+
+
+OURS = {"results.json": b"{}", "report.html": b"1", "figures/a.svg": b"1"}
+
+
+def everything(folder):
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+def lay_bag(folder):
+    """A bag of RFC 8493 (The BagIt File Packaging Format), section 2.1.3: its manifest has that name and format."""
+    (folder / "data").mkdir(parents=True)
+    (folder / "data" / "thesis.txt").write_bytes(b"years")
+    digest = hashlib.sha256(b"years").hexdigest()
+    (folder / "manifest-sha256.txt").write_text(f"{digest}  data/thesis.txt\n", encoding="utf-8")
+
+
+def lay_foreign_results(folder):
+    folder.mkdir()
+    (folder / "results.json").write_bytes(b'{"of": "another program"}')
+
+
+def lay_results_of_before(folder):
+    """Of a cordlab whose manifest did not have its name."""
+    write_folder(folder, OURS)
+    rows = (folder / MANIFEST).read_text(encoding="utf-8").splitlines(keepends=True)[1:]
+    (folder / MANIFEST).unlink()
+    (folder / "manifest-sha256.txt").write_text("".join(rows), encoding="utf-8")
+
+
+def lay_foreign_manifest(folder):
+    folder.mkdir()
+    (folder / MANIFEST).write_bytes(f"{hashlib.sha256(b'years').hexdigest()}  thesis.txt\n".encode())
+    (folder / "thesis.txt").write_bytes(b"years")
+
+
+@pytest.mark.parametrize("stays", [False, True])
+@pytest.mark.parametrize("lay", [lay_bag, lay_foreign_results, lay_results_of_before, lay_foreign_manifest])
+def test_a_folder_that_cordlab_did_not_write_is_refused_as_it_is(tmp_path, monkeypatch, lay, stays):
+    if stays:
+        in_place(monkeypatch)
+    lay(tmp_path / "out")
+    before = everything(tmp_path)
+    with pytest.raises(ResultsError, match=r"no results that this cordlab wrote; move it away, or choose a new or an"):
+        write_folder(tmp_path / "out", OURS)
+    assert everything(tmp_path) == before
+
+
+@pytest.mark.parametrize("stays", [False, True])
+def test_a_file_that_was_changed_since_is_not_replaced_and_is_named(tmp_path, monkeypatch, stays):
+    if stays:
+        in_place(monkeypatch)
+    out = write_folder(tmp_path / "out", OURS | {"report.pdf": b"1"})
+    (out / "report.pdf").write_bytes(b"signed")  # is not written again
+    write_folder(out, OURS)
+    assert everything(out).pop("report.pdf") == b"signed"
+    (out / "report.html").write_bytes(b"with a remark")
+    before = everything(tmp_path)
+    with pytest.raises(ResultsError, match=r"'report.html' is not as cordlab wrote it, and is not replaced"):
+        write_folder(out, OURS)
+    assert everything(tmp_path) == before
+
+
+@pytest.mark.parametrize("name", ["report.html", "figures", "figures/a.svg/b", MANIFEST])
+def test_links_and_folders_in_the_way_are_refused(tmp_path, name):
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    (elsewhere / "a.svg").write_bytes(b"mine")
+    out = write_folder(tmp_path / "out", {"results.json": b"{}"})
+    (out / name).unlink(missing_ok=True)
+    (out / name).parent.mkdir(parents=True, exist_ok=True)
+    (out / name).symlink_to(elsewhere)
+    with pytest.raises(ResultsError, match=r"not as cordlab wrote it|no results that this cordlab wrote"):
+        write_folder(out, OURS)
+    assert (out / name).is_symlink()
+    assert everything(elsewhere) == {"a.svg": b"mine"}
+
+
+@pytest.mark.parametrize("stays", [False, True])
+def test_a_manifest_cannot_name_files_outside(tmp_path, monkeypatch, stays):
+    """A campaign that somebody sent, with results whose list names files of mine."""
+    if stays:
+        in_place(monkeypatch)
+    (tmp_path / "mine.txt").write_bytes(b"mine")
+    out = write_folder(tmp_path / "out", OURS)
+    names = ("../mine.txt", str(tmp_path / "mine.txt"), "figures/../../mine.txt", "./a", "a//b")
+    rows = "".join(f"{hashlib.sha256(b'mine').hexdigest()}  {name}\n" for name in names)
+    (out / MANIFEST).write_text((out / MANIFEST).read_text(encoding="utf-8") + rows, encoding="utf-8")
+    assert len(results.read_manifest(out)) == len(OURS)
+    write_folder(out, {"results.json": b"{}"})
+    assert (tmp_path / "mine.txt").read_bytes() == b"mine"
+    assert sorted(everything(out)) == [MANIFEST, "results.json"]
+
+
+def test_what_comes_between_the_check_and_the_renames_is_kept_too(tmp_path, monkeypatch):
+    """Somebody saves a remark in the report, and a note beside it, while the new results are being written."""
+    out = write_folder(tmp_path / "out", OURS)
+    check = results.check_place
+
+    def checked(*given):
+        check(*given)
+        (out / "report.html").write_bytes(b"with a remark")
+        (out / "notes").mkdir()
+        (out / "notes" / "a.txt").write_bytes(b"a note")
+
+    monkeypatch.setattr(results, "check_place", checked)
+    write_folder(out, OURS)
+    (kept,) = (name for name in everything(out) if re.fullmatch(r"report\.html\.[0-9a-f]{8}", name))
+    assert everything(out) == everything(out) | OURS | {"notes/a.txt": b"a note", kept: b"with a remark"}
+    assert os.listdir(tmp_path) == ["out"]
+
+
+def test_foreign_files_are_not_copied_whatever_they_are(tmp_path):
+    """A FIFO, a link to nowhere, a folder without permissions: they stay where they are."""
+    out = write_folder(tmp_path / "out", OURS)
+    os.mkfifo(out / "fifo")
+    (out / "link").symlink_to("nowhere")
+    (out / "empty").mkdir()
+    write_folder(out, OURS)
+    assert {"fifo", "link", "empty"} < set(os.listdir(out))
+    assert (out / "link").readlink().name == "nowhere"
+
+
+def test_hidden_folders_of_others_are_not_taken_for_leavings(tmp_path):
+    for name in (".out-2024.old", ".out-mine.part", ".out-backup-of-june.gone"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "thesis.txt").write_bytes(b"years")
+        os.utime(tmp_path / name, (1e9, 1e9))
+    write_folder(tmp_path / "out", OURS)
+    write_folder(tmp_path / "out", OURS)
+    assert len(list(tmp_path.glob(".out-*/thesis.txt"))) == 3
+
+
+def test_the_command_names_what_stays_and_refuses_before_it_analyses(cheap, tmp_path, capsys, monkeypatch):
+    out = tmp_path / "out"
+    assert cli.main(["analyse", str(cheap), "--out", str(out), "--quiet"]) in (0, 1)
+    (out / "signed.pdf").write_bytes(b"signed")
+    cli.main(["analyse", str(cheap), "--out", str(out)])
+    assert "stays, cordlab did not write it: signed.pdf" in capsys.readouterr().err
+    (out / "report.html").write_bytes(b"with a remark")
+    monkeypatch.setattr(cordlab, "analyse", None)
+    assert cli.main(["report", str(cheap), "--out", str(out)]) == 2
+    assert "'report.html' is not as cordlab wrote it" in capsys.readouterr().err
+    assert (out / "report.html").read_bytes() == b"with a remark"
+
+
+def test_a_report_is_made_of_listed_files_alone_and_no_link(cheap, tmp_path, capsys):
+    out = tmp_path / "out"
+    cli.main(["analyse", str(cheap), "--out", str(out), "--quiet"])
+    before = (out / "report.html").read_bytes()
+    secret = tmp_path / "secret.svg"
+    secret.write_text("<svg><script>alert(1)</script></svg>", encoding="utf-8")
+    (out / "figures" / "curves.svg").write_bytes(secret.read_bytes())
+    (out / "figures" / "wear.svg").symlink_to(secret)
+    cli.main(["report", str(cheap), "--out", str(out)])
+    assert "undamaged, and by their own word of these inputs" in capsys.readouterr().out
+    assert (out / "report.html").read_bytes() == before
+    listed = next(name for name, _ in results.read_manifest(out) if name.endswith(".svg"))
+    shutil.move(out / listed, tmp_path / "moved.svg")
+    (out / listed).symlink_to(tmp_path / "moved.svg")
+    assert results_state(cheap, results=out).reasons == (f"{listed} is missing, or no file",)
