@@ -216,7 +216,7 @@ def publish(options: argparse.Namespace) -> int:
         if failed := [run.summary() for run in runs if run.failed]:
             return _refuse(failed)
     notebooks, stale = (options.notebook, ()) if options.notebook else executed(campaign)
-    choices = {name: getattr(options, name) for name in ("licence", "author", "date", "pdf", "report_only")}
+    choices = {name: getattr(options, name) for name in ("licence", "author", "date", "orcid", "pdf", "report_only")}
     choices |= {"notebooks": notebooks, "second_units": options.pounds_and_feet}
     bundle = cordlab.publish(options.folder, options.bundle, analysis=analysis, **choices)
     state = results_state(campaign)

@@ -1,7 +1,9 @@
 """Does it come out again?
 
-publish  everything in one zip
-unpack   a stranger's zip, unpacked safely
-recheck  a bundle re-run; start here
-compare  two results, number by number
+publish    everything in one zip
+described  what it says about itself
+unpack     a stranger's zip, unpacked safely
+recheck    a bundle re-run; start here
+documents  its report and other files against what follows from the numbers
+compare    two results, number by number
 """

@@ -133,6 +133,12 @@ def redrawn(old: Results, new: Results) -> bool:
     return _draws(old) != _draws(new)
 
 
+def layout_of(results: Results) -> int:
+    """The version of the layout that results are of; those without one are of the first."""
+    layout = results.get("layout", 1)
+    return layout if isinstance(layout, int) else 1
+
+
 def _draws(results: Results) -> tuple[object, ...]:
     """What the random draws depend on; another machine's arithmetic may end them a batch earlier or later."""
     decision, versions = results["campaign"].get("decision", {}), results.get("versions", {})
@@ -143,7 +149,7 @@ def _leaves(value: object, name: str = "") -> Iterator[tuple[str, object]]:
     """Every plain value by its name; rows of a table by what they are about, not by their place."""
     if isinstance(value, Mapping):
         for key, inner in value.items():
-            if name or key not in ("versions", "cordlab"):
+            if name or key not in ("versions", "cordlab", "layout"):
                 yield from _leaves(inner, f"{name}.{key}" if name else str(key))
     elif isinstance(value, Sequence) and not isinstance(value, str):
         for key, inner in zip(_row_names(value), value, strict=True):

@@ -9,13 +9,15 @@ from dataclasses import dataclass
 from html import unescape
 
 from cordlab import __version__
-from cordlab.bundle.compare import SAME, Comparison, near, redrawn, shown
-from cordlab.bundle.publish import CRATE, INPUTS, NOTEBOOKS, README, described, stated_in
+from cordlab.bundle.compare import SAME, Comparison, layout_of, near, redrawn, shown
+from cordlab.bundle.described import CRATE, INPUTS, NOTEBOOKS, PACKAGE, RAN, README, SCHEMAS, described, stated_in
+from cordlab.campaign.settings import LAYOUT
 from cordlab.report.page import PdfError, pdf, render
 from cordlab.report.results_folder import MANIFEST, RESULTS, Results
 
 AGREES, DIFFERS, NOT_COMPARED = "agrees", "differs", "not compared"
 REPORT, PDF = "report.html", "report.pdf"
+_DESCRIBING = {README, CRATE, PACKAGE, RAN, *SCHEMAS}
 _FIGURE = re.compile(r'(<img id="figure-[^>]*>)')
 _PARTS = re.compile(r'<img id="figure-([\w-]+)" alt="([^"]*)" src="data:image/svg\+xml;base64,([^"]*)">')
 
@@ -44,7 +46,7 @@ def check_files(
     checks = {name: FileCheck(name, NOT_COMPARED, "is no file that cordlab writes or reads") for name in contents}
     known = [MANIFEST, RESULTS, *(INPUTS + name for name in rerun["campaign"]["digests"])]
     checks |= {name: FileCheck(name, AGREES) for name in known}
-    written = [name for name in contents if name in (REPORT, PDF, README, CRATE) or name.startswith(NOTEBOOKS)]
+    written = [name for name in contents if name in _DESCRIBING | {REPORT, PDF} or name.startswith(NOTEBOOKS)]
     if not comparison.agrees:
         why = f"in {len(comparison.differing)} of {len(comparison.lines)} values"
         follows = f"with what follows from {RESULTS}, which differs itself"
@@ -86,10 +88,14 @@ def _check_pdf(data: bytes, page: str, report: FileCheck) -> FileCheck:
 
 
 def _check_descriptions(contents: Mapping[str, bytes], published: Results) -> Iterator[FileCheck]:
-    """What says what is in the bundle, against the bundle; author, licence and date are the publisher's own word."""
-    others = {name: data for name, data in contents.items() if name not in (README, CRATE, MANIFEST)}
+    """What says what is in the bundle, against the bundle; who published it, and how, is the publisher's own word."""
+    if (layout := layout_of(published)) != LAYOUT:
+        why = f"with this cordlab, which writes layout {LAYOUT}: the bundle is of layout {layout}"
+        yield from (FileCheck(name, NOT_COMPARED, why) for name in _DESCRIBING & {*contents})
+        return
+    others = {name: data for name, data in contents.items() if name not in _DESCRIBING | {MANIFEST}}
     try:
-        expected = described(others, published, stated_in(contents.get(CRATE, b"")))
+        expected = described(others, published, stated_in(contents))
     except ValueError as error:
         yield FileCheck(CRATE, DIFFERS, f"is not the metadata of a bundle: {shown(error)}")
         return
@@ -98,11 +104,16 @@ def _check_descriptions(contents: Mapping[str, bytes], published: Results) -> It
             yield FileCheck(name, AGREES)
         else:
             yield _otherwise(name, "is not what follows from the other files", published)
+    ran = contents.get(RAN, b"").decode(errors="replace").replace(",", "\n").replace("  #", "\n").splitlines()
+    ways = "{}=={}", "# {} {}", " {1}", " {} {}"  # a package, Python, the kind of machine, the source
+    lacking = [" ".join(of) for of in published["versions"].items() if not {way.format(*of) for way in ways} & {*ran}]
+    if lacking:
+        yield FileCheck(RAN, DIFFERS, f"does not have what {RESULTS} says it was computed with: {', '.join(lacking)}")
 
 
 def _otherwise(name: str, why: str, published: Results) -> FileCheck:
     """A file that differs; of another cordlab it may do so, and is not compared."""
-    if published["cordlab"] == __version__:
+    if published["cordlab"] == __version__ and layout_of(published) == LAYOUT:
         return FileCheck(name, DIFFERS, why)
     return FileCheck(name, NOT_COMPARED, f"with this cordlab, {__version__}: {published['cordlab']} wrote it; it {why}")
 

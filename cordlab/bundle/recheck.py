@@ -11,8 +11,8 @@ from typing import NoReturn
 
 from cordlab.analysis import analyse
 from cordlab.bundle.compare import Comparison, compare, headlines
+from cordlab.bundle.described import INPUTS
 from cordlab.bundle.documents import DIFFERS, NOT_COMPARED, REPORT, FileCheck, check_files
-from cordlab.bundle.publish import INPUTS
 from cordlab.bundle.unpack import BundleError, unpack
 from cordlab.campaign.campaign import CampaignError, read_campaign
 from cordlab.report.page import results_of, vectors_of

@@ -111,6 +111,8 @@ class Campaign:
         Of decisions.csv, already in force: drops that are left out have the use "left out".
     pounds_and_feet : bool
         Whether the masses of drops.csv are in pounds: answers are then shown in pounds and feet too.
+    layout : int
+        The version of its layout, as campaign.toml states it.
 
     Examples
     --------
@@ -145,6 +147,7 @@ class Campaign:
     makers_curve: MakersCurve | None = None
     by_hand: Decisions = NOTHING
     pounds_and_feet: bool = False
+    layout: int = 1
 
     def as_noted(self) -> "Campaign":
         """The campaign without what was settled by hand."""
@@ -324,7 +327,7 @@ def read_campaign(
             files.read(name)  # by the steps that use them; part of the hash
     if files.problems or settings is None or cords is None or drops is None:
         raise CampaignError(tuple(files.problems))
-    sections = ("title", "batch", "rig", "site", "criteria", "decision", "plan")
+    sections = ("title", "batch", "rig", "site", "criteria", "decision", "plan", "layout")
     return Campaign(
         **{name: getattr(settings, name) for name in sections},
         folder=files.path,

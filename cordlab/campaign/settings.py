@@ -15,6 +15,8 @@ from cordlab.quantities import Criterion, bounded, entries
 from cordlab.units import Measured, nearest, parse_measured
 
 FILE = "campaign.toml"
+LAYOUT = 2
+"""Version of the layout of campaigns, results and bundles that is written here; without one they are of the first."""
 
 # Readers: each turns what TOML holds into a value, or raises ValueError with what is wrong.
 
@@ -90,6 +92,14 @@ def _whole(written: object, *, lowest: int = 1, highest: int = 10**6) -> int:
     if isinstance(written, bool) or not isinstance(written, int) or not lowest <= written <= highest:
         raise ValueError(f"{brief(written)} is not a whole number from {lowest} to {highest}")
     return written
+
+
+def _layout(written: object) -> int:
+    """The version that a campaign's layout was written in."""
+    layout = _whole(written)
+    if layout > LAYOUT:
+        raise ValueError(f"{layout} is of a later cordlab, this one reads layouts to {LAYOUT}: take that one")
+    return layout
 
 
 def _key(read: Callable[..., object], default: object = MISSING, **options: object) -> Any:
@@ -232,6 +242,7 @@ class Settings:
     cord: CordSection = _section(CordSection, CordSection())
     report: Any = _section(ReportSection, ReportSection())
     plan: Plan | None = _section(Plan, None)
+    layout: int = _key(_layout, 1)
 
 
 KeyPath = tuple[str, ...]  # (section, key), (section,), or (key,) of one that is in no section

@@ -9,7 +9,7 @@ from base64 import b64encode
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import asdict
-from functools import partial
+from functools import lru_cache, partial
 from html import unescape
 from importlib.metadata import version
 from importlib.resources import files
@@ -18,6 +18,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cordlab.campaign.decisions import LEFT_OUT
+from cordlab.campaign.files import listing
+from cordlab.campaign.settings import LAYOUT
 from cordlab.quantities import QUANTITIES, entries
 from cordlab.report import tables as sections
 from cordlab.report.monte_carlo import standard_errors
@@ -51,6 +53,7 @@ def settings(campaign: "Campaign") -> dict[str, Any]:
         "digests": dict(campaign.digests),
         "notes": list(campaign.notes),
         "pounds_and_feet": campaign.pounds_and_feet,
+        "layout": campaign.layout,
     }
 
 
@@ -60,7 +63,12 @@ def results_of(analysis: "Analysis", *, before: Results | None = None) -> dict[s
     before : what the results of the same campaign said before
     """
     results = analysis.to_dict()
-    added = {"monte_carlo": standard_errors(analysis), "versions": versions(), "earlier": _refused(results, before)}
+    added: dict[str, Any] = {
+        "layout": LAYOUT,
+        "monte_carlo": standard_errors(analysis),
+        "versions": versions(),
+        "earlier": _refused(results, before),
+    }
     return results | plain({"campaign": settings(analysis.campaign) | results["campaign"], **added})
 
 
@@ -86,10 +94,24 @@ def read_before(out: Path) -> Results | None:
     return None
 
 
+@lru_cache(maxsize=1)
+def source() -> str:
+    """SHA-256 of cordlab's own code and tables, each by its SHA-256 and name."""
+    root = Path(__file__).parents[1]
+    own = [path for path in root.rglob("*") if path.suffix in (".py", ".toml", ".j2")]
+    digests = {path.relative_to(root).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest() for path in own}
+    return hashlib.sha256(listing(digests.items()).encode()).hexdigest()
+
+
 def versions() -> dict[str, str]:
     """What the numbers were computed with: Python, the packages behind the numbers, and the kind of machine."""
     packages = {name: version(name) for name in ("numpy", "scipy", "pandas", "pint", "matplotlib")}
-    return {"python": platform.python_version(), **packages, "machine": f"{platform.system()} {platform.machine()}"}
+    return {
+        "python": platform.python_version(),
+        **packages,
+        "cordlab source": source(),
+        "machine": f"{platform.system()} {platform.machine()}",
+    }
 
 
 def as_json(results: Results) -> str:

@@ -51,6 +51,7 @@ def test_every_file_has_its_verdict_and_what_was_not_run_again_is_named_with_exi
     checked = recheck.recheck(bundle)
     assert {file.name for file in checked.files if file.verdict == AGREES} == {
         publish.MANIFEST, "results.json", "report.html", "README.txt", "ro-crate-metadata.json",
+        "datapackage.json", "campaign.schema.json", "results.schema.json", "requirements.txt",
         *(f"campaign/{name}" for name in specimen().campaign.digests),
     }  # fmt: skip
     assert [file.summary() for file in checked.not_compared] == ["not compared: notebooks/05-a.ipynb was not run again"]
@@ -140,6 +141,10 @@ def test_of_another_cordlab_a_report_that_differs_is_not_compared_and_its_words_
     ("name", "old", "new"),
     [
         ("README.txt", b"A published", b"A certified"),
+        ("datapackage.json", b'"kg"', b'"lb"'),
+        ("results.schema.json", b"required", b"title"),
+        ("requirements.txt", b"\nnumpy==", b"\nnumpy==9"),
+        ("requirements.txt", b"source ", b"source f"),
         ("ro-crate-metadata.json", b"batch invented", b"batch A"),
         ("ro-crate-metadata.json", b"report CL-", b"report CM-"),
         ("ro-crate-metadata.json", b'"#author"', b'"#nobody"'),

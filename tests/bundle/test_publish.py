@@ -25,6 +25,7 @@ WHO = {"licence": "https://creativecommons.org/licenses/by/4.0/", "author": "An 
 @pytest.fixture(autouse=True)
 def _few_figures(monkeypatch):
     monkeypatch.setattr(plots, "all_figures", lambda analysis: {})
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1777888800")  # the run is the same one
 
 
 ERRORS = {
@@ -92,14 +93,14 @@ def test_inputs_results_and_report_are_in_it_and_the_checksums_hold(bundle, tmp_
 
 
 def test_metadata_is_a_ro_crate_that_the_library_reads(bundle, tmp_path):
-    """RO-Crate 1.1, "Root Data Entity": name, description, datePublished and license are required."""
+    """RO-Crate 1.3, "Root Data Entity": name, description, datePublished and license are required."""
     from rocrate.rocrate import ROCrate
 
     with zipfile.ZipFile(bundle) as archive:
         archive.extractall(tmp_path / "out")
     crate = ROCrate(tmp_path / "out")
     root = crate.root_dataset
-    assert crate.metadata.generate()["@context"] == "https://w3id.org/ro/crate/1.1/context"
+    assert crate.metadata.generate()["@context"] == "https://w3id.org/ro/crate/1.3/context"
     assert root["author"]["name"] == WHO["author"]
     assert root["license"].id == WHO["licence"]
     assert root["datePublished"] == WHO["date"]

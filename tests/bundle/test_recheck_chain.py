@@ -1,5 +1,6 @@
 """A bundle altered in one place, checksums forged to match, and the whole chain run again: it is found and named."""
 
+import json
 import zipfile
 
 import pytest
@@ -9,6 +10,7 @@ from cordlab.bundle import recheck
 from cordlab.report import figures as plots
 from cordlab.synthetic import invent
 from tests.bundle.test_cli_bundle import WHO, changed, replaced
+from tests.bundle.test_described import wrong_with
 from tests.test_analysis import SMALL
 
 LEFT_OUT = "kind,drop,reason\nleave out,{},an invented slip at the release\n"
@@ -36,6 +38,12 @@ def drops(place):
 def read(bundle, name):
     with zipfile.ZipFile(bundle) as archive:
         return archive.read(name)
+
+
+def test_results_with_choices_by_hand_are_as_their_schema_says(bundle):
+    results = json.loads(read(bundle, "results.json"))
+    assert results["by_hand"]["left_out"]
+    assert wrong_with("results.schema.json", results) == []
 
 
 def test_one_record(bundle, tmp_path):
