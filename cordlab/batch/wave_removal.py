@@ -189,7 +189,7 @@ def _swells(curve: Curve, likes: Sequence[Drop], viscosity: float, setup: Keywor
         one = setups.take(np.array(k))
         record = prepare(trace.time - trace.time[0], load, distance, like.filter)
         release_and_end = {"release": Measured(-trace.time[0]), "slack_end": Measured(ends[k] - trace.time[0])}
-        record, _, _, release, motion = evaluate(one, like.load_cell_at, record, release_and_end)
+        record, _, release, motion = evaluate(one, like.load_cell_at, record, release_and_end)
         (ratio, force), _ = branches(record, release, motion)
         wave = force - replace(curve, scale=scales[k]).force(ratio)
         along = (ratio - 1) / (motion.lowest.height / float(one.slack_length) - 1)

@@ -21,6 +21,8 @@ LOWEST = (4.0, 10.0)  # standard uncertainties between the lowest point noted an
 UNSTATED = 0.1  # m, standard uncertainty of a lowest point that is noted without one
 LOWEST_BY_LOAD = (0.03, 0.15)  # the same from the load alone, as a share of the lowest point
 LOWEST_BY_LOAD_U = (2.0, 4.0)  # and in the record's standard uncertainties then: it may know little
+STEP_WINDOW = 0.02  # s, a period of 50 Hz
+LEAST_STEP = 0.002  # of the greatest load, that a step in the fall has at least; our choice
 POUND = 0.45359237  # kg, exact
 
 
@@ -182,3 +184,27 @@ def check_lowest_point(recorded: Measured, noted: Measured, *, measured: bool) -
         f"{off:+.2f} m, {size}; check {causes}"
     )
     return _judged(off, limits, text)
+
+
+def check_zero_kept(record: Prepared, release: Release) -> None:
+    """Raises RecordError where the load steps while the mass falls: a zero that was set anew is in the peak.
+
+    The folded cord's load is smooth then. Steps are told by means over `STEP_WINDOW` before and after each moment.
+    """
+    fall = release.fall
+    count = max(round(STEP_WINDOW / record.step), 2)
+    during = np.flatnonzero(
+        (record.time > release.time + 0.1) & (record.time < release.slack_end - 0.2 * fall.duration)
+    )
+    if during.size < 6 * count:
+        return
+    fall_time = (record.time[during] - release.time) / release.time_scale
+    total = np.cumsum(np.append(0.0, record.raw_load[during] - np.interp(fall_time, fall.time, fall.load)))
+    steps = (total[2 * count :] - 2 * total[count:-count] + total[: -2 * count]) / count
+    scatter = 1.4826 * float(np.median(np.abs(steps - np.median(steps))))
+    worst = int(np.argmax(np.abs(steps)))
+    if abs(steps[worst]) > 8 * scatter + 1.5 * record.resolution + LEAST_STEP * float(np.ptp(record.load)):
+        raise RecordError(
+            f"the load steps by {steps[worst]:+.0f} N at {record.time[during][worst + count]:.2f} s, while the mass "
+            "falls: as a zero does that is set anew; switch that off on the amplifier, and drop again"
+        )

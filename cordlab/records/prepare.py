@@ -13,8 +13,15 @@ LEAST_RATE = 600.0  # Hz, six times the −3 dB frequency of the two passes toge
 MOST_GAPS = 3  # that are listed one by one
 LONGEST_GAP = 0.1  # s, between release and lowest point
 GAP = 5.0  # a step longer than this many sample periods is a gap
-DRIFT = 1.0  # N/s of a cell's zero; common practice, no source
+DRIFT = 1.0  # N/s of a cell's zero, allowed for before it is measured; common practice, no source
+MOST_DRIFT = 10.0  # N/s: no load cell that works has more; common practice, no source
+HUM = 0.1  # s, whole periods of 50 and of 60 Hz
+FEWEST_MEANS = 4  # over `HUM` at rest, to see a drift in; our choice
+LEVEL_WINDOW = 0.02  # s, a period of 50 Hz
+LEVEL_WIDER = 1.6  # by which a level top is at most wider sixteen times as far down; our choice
+SET_ANEW = 50.0  # F of a step in the load at rest: in sound records 1 in 10 000 has more; our choice
 SHOULDER = 0.1  # s, longest part next to a flat top that is looked at
+REPEATS = 4  # equal greatest values that chance may bring, in terms of the logger's shortest run; our choice
 
 
 class RecordError(ValueError):
@@ -88,27 +95,53 @@ def noise(values: np.ndarray) -> float:
 
 def resolution(values: np.ndarray) -> float:
     """The smallest difference between values: the step of the converter or of the printed digits."""
-    return float(np.diff(np.unique(values)).min(initial=np.inf)) if np.ptp(values) else 0.0
+    levels = np.unique(np.round(values, 6))  # not the rounding of floating-point numbers
+    return float(np.diff(levels).min()) if levels.size > 1 else 0.0
 
 
 def flat_top(time: np.ndarray, values: np.ndarray) -> tuple[float, float] | None:
     """(from, to) [s] where a sensor stood at the end of its range; None where its top is a top.
 
-    Equal greatest values in a row are a flat top where a parabola through both shoulders, which are short, rises above
-    them by more than noise and converter steps explain.
+    A range that ends gives the same greatest value again and again: more often than steps and noise do on a top as
+    round as the shoulders on both sides.
     """
+    if (level := _level_top(time, values)) is not None:
+        return level
     top = values.max()
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], (values == top).astype(np.int8), [0]))))
-    start, end = max(edges.reshape(-1, 2).tolist(), key=lambda run: run[1] - run[0])
-    reach = max(min(end - start, round(SHOULDER / (time[1] - time[0]))), 5)
-    shoulders = np.r_[max(start - reach, 0) : start, end : min(end + reach, time.size)]
-    if end - start < 3 or shoulders.size < 6:
+    at = np.flatnonzero(values == top)
+    groups = np.split(at, np.flatnonzero(np.diff(time[at]) > SHOULDER) + 1)  # noise parts the flat top of one peak
+    group = max(groups, key=len)
+    start, end = int(group[0]), int(group[-1]) + 1
+    runs = np.diff(np.flatnonzero(np.diff(values, prepend=np.nan, append=np.nan) != 0))
+    shortest = float(np.quantile(runs, 0.05))  # of a logger that is faster than its sensor, more than one
+    if group.size <= REPEATS * shortest:
         return None
-    at, shoulder = time[shoulders], values[shoulders]
-    middle, half = (time[start] + time[end - 1]) / 2, np.ptp(at) / 2
-    crown = np.polynomial.Polynomial.fit(at - middle, shoulder, 2, domain=[-half, half])(0.0)
-    explained = 5 * noise(shoulder) + 2 * resolution(shoulder)
-    return (float(time[start]), float(time[end - 1])) if crown - top > explained else None
+    step = float(np.median(np.diff(time)))
+    reach = max(end - start, round(SHOULDER / step))
+    before, after = max(start - reach, 0), min(end + reach, values.size) - 1
+    scatter, read = noise(values[before:after]), resolution(values)
+    bend = 2 * (top - np.mean(values[[before, after]])) / ((time[after] - time[before]) / 2) ** 2
+    rounded = 2 * np.sqrt(2 * (read + 2 * scatter) / bend)  # how long a top as round as this stays so high [s]
+    share = min(1.0, read / max(2 * scatter, 1e-300))  # of the values there that are the greatest one
+    explained = REPEATS * shortest + 1.15 * rounded / step * share
+    return (float(time[start]), float(time[end - 1])) if group.size > explained else None
+
+
+def _level_top(time: np.ndarray, values: np.ndarray) -> tuple[float, float] | None:
+    """(from, to) [s] where a top is level under noise that came in after the sensor's end; None where it is round.
+
+    By means over `LEVEL_WINDOW`: a round top is four times as wide sixteen times as far down, a level one hardly wider.
+    """
+    count = max(round(LEVEL_WINDOW / float(np.median(np.diff(time)))), 1)
+    total = np.cumsum(np.append(0.0, values - values.mean()))
+    means = (total[count:] - total[:-count]) / count
+    top = int(np.argmax(means))
+    down = resolution(values) + 6 * float(np.std(values[max(top - count, 0) : top + 2 * count])) / np.sqrt(count)
+    level, wider = (np.flatnonzero(means > means[top] - depth) for depth in (down, 16 * down))
+    at_rest = level[0] == 0  # a sensor with the wrong sign, which is said elsewhere
+    if at_rest or level.size < 4 * count or wider.size > LEVEL_WIDER * level.size or 16 * down > 0.2 * np.ptp(means):
+        return None
+    return float(time[level[0]]), float(time[level[-1] + count - 1])
 
 
 @dataclass(frozen=True)
@@ -158,8 +191,103 @@ def inflation(residual: np.ndarray) -> float:
 
 
 @dataclass(frozen=True)
+class Zero:
+    """What a cell reads without load at time `at` [N, s], its drift [N/s], and the standard uncertainties.
+
+    step : of one reading, by the steps in which it is read [N];  anew : when the zero was set anew at rest [s]
+    """
+
+    value: float
+    u: float
+    drift: float
+    u_drift: float
+    at: float
+    step: float
+    anew: float | None = None
+
+    @classmethod
+    def of(cls, time: np.ndarray, load: np.ndarray, step: float) -> Zero:
+        """By a straight line through means over `HUM` of the load at rest; what was before it was set anew is left out.
+
+        What the rest does not tell of the drift lies within `MOST_DRIFT`, any of it as likely.
+        """
+        count = max(round(HUM / (time[1] - time[0])), 1)
+        n = load.size // count
+        part = load[load.size - n * count :].reshape(n, count)
+        means = part.mean(axis=1)
+        dithered = (
+            n > 0 and np.median(np.ptp(part, axis=1)) > 2.5 * step
+        )  # means of noise over steps are finer than one
+        unread = 0.0 if dithered else step / np.sqrt(12)
+        if anew := _set_anew(means):
+            kept = slice(load.size - (n - anew) * count, None)
+            return replace(cls.of(time[kept], load[kept], step), anew=float(time[kept][0]))
+        least = MOST_DRIFT / np.sqrt(3)
+        u, drift, u_drift = float(load.std(ddof=1) / np.sqrt(max(n, 1))), 0.0, least
+        if n >= FEWEST_MEANS:
+            since = HUM * (np.arange(n) - (n - 1) / 2)
+            slope, left = _line(since, means)
+            variance = left / max(n - 4, 1)  # as Student's t has it
+            u_slope = float(np.hypot(np.sqrt(variance / (since @ since)), np.sqrt(2) * unread / (n * HUM)))
+            prior = least**2 / (least**2 + u_slope**2)
+            u, drift, u_drift = float(np.sqrt(variance / n)), prior * slope, np.sqrt(prior) * u_slope
+        return cls(float(load.mean()), float(np.hypot(u, unread)), drift, float(u_drift), float(time.mean()), unread)
+
+    def check(self) -> str:
+        """A note on a drift that is more than expected. Raises RecordError for one that is no load cell's."""
+        seen = f"the zero of the cell drifts by {self.drift:+.2f} N/s, u = {self.u_drift:.2f} N/s"
+        if abs(self.drift) - 2 * self.u_drift > MOST_DRIFT:
+            raise RecordError(
+                f"{seen}, by the load before the release: no load cell has more than {MOST_DRIFT:g} N/s (common "
+                "practice, no source); let it warm up, look for a zero that was set anew or a mass that swings, and "
+                "drop again"
+            )
+        anew = (
+            "" if self.anew is None else f"the load steps at rest at {self.anew:.1f} s: only what follows is the zero"
+        )
+        drifts = f"{seen}: taken off" if abs(self.drift) > max(DRIFT, 2 * self.u_drift) else ""
+        return "; ".join(filter(None, (anew, drifts)))
+
+    def by(self, time: np.ndarray) -> np.ndarray:
+        """The zero at each time [N]."""
+        return self.value + self.drift * (time - self.at)
+
+    def u_by(self, time: float) -> float:
+        """Its standard uncertainty [N]."""
+        return float(np.hypot(self.u, self.u_drift * (time - self.at)))
+
+
+def _line(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
+    """Slope of the least-squares line, and the sum of squares that it leaves."""
+    off_x, off_y = x - x.mean(), y - y.mean()
+    slope = float(off_x @ off_y / (off_x @ off_x))
+    return slope, float(np.sum((off_y - slope * off_x) ** 2))
+
+
+def _set_anew(means: np.ndarray) -> int:
+    """Number of the first mean after a step in means at rest, 0 where a straight line describes them as well.
+
+    By F of the step that explains most beside a drift, as `np.linalg.lstsq` finds it.
+    """
+    n = means.size
+    if n < 2 * FEWEST_MEANS:
+        return 0
+    at = np.arange(n, dtype=float)
+    rest = _line(at, means)[1]
+    left = {}
+    for first in range(1, n):
+        design = np.column_stack([np.ones(n), at, at >= first])
+        left[first] = float(np.sum((means - design @ np.linalg.lstsq(design, means, rcond=None)[0]) ** 2))
+    first = min(left, key=left.__getitem__)
+    return first if rest - left[first] > SET_ANEW / (n - 4) * max(left[first], 1e-6) else 0
+
+
+@dataclass(frozen=True)
 class Prepared:
-    """A record at even steps, filtered, the zero of the cell still in it; `raw_load` and `raw_distance` unfiltered."""
+    """A record at even steps, filtered, the zero of the cell still in it; `raw_load` and `raw_distance` unfiltered.
+
+    resolution : the steps in which the load was read [N]
+    """
 
     time: np.ndarray
     load: np.ndarray
@@ -170,15 +298,16 @@ class Prepared:
     filter: str
     gaps: list[tuple[float, float]]
     notes: tuple[str, ...]
+    resolution: float = 0.0
 
-    def zeroed(self, release: float, hung: float) -> tuple[Prepared, float, float]:
-        """The record less its zero, the zero [N], and its standard uncertainty.
-
-        The zero is the mean of the last two seconds at rest, less what is `hung` of the cord on the cell then [N].
+    def zeroed(self, release: float, hung: float) -> tuple[Prepared, Zero]:
+        """The record less its zero and the drift, by the last two seconds at rest, with `hung` of the cord on the cell
+        then [N].
         """
-        rest = self.raw_load[(self.time < release - 0.05) & (self.time > release - 2.05)]
-        zero, u_zero = float(rest.mean() - hung), float(rest.std(ddof=1) / np.sqrt(rest.size))
-        return replace(self, load=self.load - zero, raw_load=self.raw_load - zero), zero, u_zero
+        at_rest = (self.time < release - 0.05) & (self.time > release - 2.05)
+        zero = Zero.of(self.time[at_rest], self.raw_load[at_rest] - hung, self.resolution)
+        off = zero.by(self.time)
+        return replace(self, load=self.load - off, raw_load=self.raw_load - off), zero
 
     def check_gaps(self, release: float, lowest: float) -> None:
         """Raises RecordError where the clock misses the lowest point, or too much of the way to it."""
@@ -194,12 +323,15 @@ def prepare(time: np.ndarray, force: np.ndarray, distance: np.ndarray | None, ki
     """The record checked for its form, at even steps and filtered. Raises RecordError."""
     if kind not in ("cfc60", "off"):
         raise ValueError(f"filter '{kind}' is not known; choose 'cfc60' or 'off'")
-    time, channels, gaps = even_steps(time, {"force": force} | ({} if distance is None else {"distance": distance}))
+    as_read = {"force": force} | ({} if distance is None else {"distance": distance})
+    read_at = np.asarray(time, dtype=float)
+    time, channels, gaps = even_steps(time, as_read)
     step = float((time[-1] - time[0]) / (time.size - 1))
-    for name, values in channels.items():
+    for name, column in as_read.items():
+        values = np.asarray(column, dtype=float)
         if values.min() == values.max():
             raise RecordError(f"{name} stays at {values[0]:.6g} all along: the sensor was not connected")
-        clipped = flat_top(time, values)
+        clipped = flat_top(read_at, values)
         if clipped:
             raise RecordError(
                 f"{name} is clipped: it stands at {values.max():.6g} from {clipped[0]:.3f} to {clipped[1]:.3f} s, "
@@ -220,4 +352,6 @@ def prepare(time: np.ndarray, force: np.ndarray, distance: np.ndarray | None, ki
     smooth = dict(zip(channels, low_pass(np.array([*channels.values()]), step, used), strict=True))
     raw_load, raw_distance = channels["force"], channels.get("distance")
     load, distance = smooth["force"], smooth.get("distance")
-    return Prepared(time, load, distance, raw_load, raw_distance, step, used, gaps, (*notes, *bridged))
+    return Prepared(
+        time, load, distance, raw_load, raw_distance, step, used, gaps, (*notes, *bridged), resolution(force)
+    )

@@ -17,8 +17,15 @@ from cordlab.mechanics.setup import GRAVITY, DropSetup
 from cordlab.records.calibration import Calibration, OutsideCalibration
 from cordlab.records.events import NO_MARKS, find_release, goodness_ratio
 from cordlab.records.motion import Motion, Release, cord_force, find_motion, folded_fall, greatest_load
-from cordlab.records.plausibility import check_lowest_point, check_record, implied_mass, rest_seen, slack_seen
-from cordlab.records.prepare import DRIFT, Prepared, RecordError, noise, prepare, resolution
+from cordlab.records.plausibility import (
+    check_lowest_point,
+    check_record,
+    check_zero_kept,
+    implied_mass,
+    rest_seen,
+    slack_seen,
+)
+from cordlab.records.prepare import DRIFT, HUM, Prepared, RecordError, Zero, noise, prepare, resolution
 from cordlab.units import Measured, Progress, notebook_html, unwatched
 
 if TYPE_CHECKING:
@@ -31,7 +38,6 @@ __all__ = ["Drop", "RecordError", "notes_on", "reduce_all", "reduce_drop", "redu
 
 BINS = 80  # of stretch ratio from slack to the lowest point, equally wide
 ZERO = 0.01  # of the calibrated range: how far samples that are not evaluated may pass its end next to zero; our choice
-MEAN = 0.1  # s: whole periods of 50 and of 60 Hz
 G_WINDOW = 0.4  # over which acceleration is read from a distance: over 0.1 s its noise alone is 2 g; our choice [s]
 KEPT_RATE = 1000.0  # samples a second of a reduced record, at the least; CFC 60 leaves nothing above some 200 Hz
 EVENTS = {"release": "release", "slack_end": "end of slack", "peak": "peak", "lowest": "lowest point"}
@@ -244,12 +250,13 @@ def reduce_drop(
     setup = DropSetup(mass, slack_length, cord_mass, drag_area, air_density, release_depth, gravity=gravity)
     if not setup.released_slack:
         raise ValueError(f"release_depth {release_depth:g} m is beyond the slack length, {slack_length:g} m")
-    record, zero, u_zero, release, motion = evaluate(setup, load_cell_at, prepare(time, force, distance, filter), marks)
+    record, zero, release, motion = evaluate(setup, load_cell_at, prepare(time, force, distance, filter), marks)
     peak = greatest_load(record, release, motion.unloaded)
     loading, unloading = branches(record, release, motion)
     returned, energy_note = _energy_returned(loading, unloading, release, motion)
     implied = None if distance is None else implied_mass(record, release, motion)
     suspicions = check_record(record, release, motion, implied, goodness_ratio(record, release))
+    check_zero_kept(record, release)
     # a filtered record has nothing above the filter: what is kept of it does not grow with the logger's rate
     every = 1 if record.filter == "off" else max(1, int(1.000001 / (KEPT_RATE * record.step)))
     kept_time, kept_load, position, speed = (
@@ -277,33 +284,36 @@ def reduce_drop(
         lowest_point=motion.lowest.height,
         u_lowest_point=motion.lowest.u,
         peak_load=peak.height,
-        u_peak_load=float(np.hypot(peak.u, u_zero)),
+        u_peak_load=float(np.linalg.norm([peak.u, zero.u_by(peak.at), zero.step])),
         stretch_ratio=loading[0],
         force=loading[1],
         unloading_ratio=unloading[0],
         unloading_force=unloading[1],
         energy_returned=returned,
-        zero=zero,
+        zero=zero.value,
         residual_velocity=motion.residual_velocity,
         implied_mass=implied,
         time_scale=release.time_scale,
         u_time_scale=release.u_time_scale,
         rest_seen=rest_seen(record, release),
         slack_seen=slack_seen(record, release, motion),
-        notes=tuple(note for note in (*record.notes, *motion.notes, energy_note, *suspicions) if note),
+        notes=tuple(note for note in (*record.notes, *motion.notes, energy_note, *suspicions, zero.check()) if note),
     )
 
 
 def evaluate(
     setup: DropSetup, cell: str, record: Prepared, marks: Mapping[str, Measured] = NO_MARKS
-) -> tuple[Prepared, float, float, Release, Motion]:
-    """The record without its zero, the zero [N] and its standard uncertainty, the release, and the motion."""
+) -> tuple[Prepared, Zero, Release, Motion]:
+    """The record without its zero, the zero, the release, and the motion."""
     fall = folded_fall(setup, cell)
-    release = find_release(fall, record, {event: at for event, at in marks.items() if event != "lowest"})
-    zeroed, zero, u_zero = record.zeroed(release.time, fall.quiet_load)
+    events = {event: at for event, at in marks.items() if event != "lowest"}
+    release = find_release(fall, record, events)
+    zeroed, zero = record.zeroed(release.time, fall.quiet_load)
+    if abs(zero.drift) > DRIFT:  # more than is allowed for in a release that is looked for in the load
+        release = find_release(fall, zeroed, events)
     motion = find_motion(zeroed, release, marks.get("lowest"))
     zeroed.check_gaps(release.time, motion.lowest.at)
-    return zeroed, zero, u_zero, release, motion
+    return zeroed, zero, release, motion
 
 
 def sample_at(time: np.ndarray, at: float) -> int:
@@ -531,7 +541,7 @@ def _in_si(reading: np.ndarray, channel: str, calibrations: Mapping[str, Calibra
 def _check_zero_end(line: Calibration, drop: Drop, time: np.ndarray, value: np.ndarray) -> None:
     """Raises OutsideCalibration where the evaluated part of a channel passes the end of its calibration next to zero.
 
-    That part is from the release until the cord is slack again. Its means over `MEAN` hold no hum; they may be off by
+    That part is from the release until the cord is slack again. Its means over `HUM` hold no hum; they may be off by
     the uncertainty of the zero, which for a cell is measured at the release and drifts from then on.
     """
     ends, u_ends = line.single(np.array(line.valid))
@@ -539,7 +549,7 @@ def _check_zero_end(line: Calibration, drop: Drop, time: np.ndarray, value: np.n
     inward = np.sign(ends[1 - end] - ends[end])
     slack_again = np.append(drop.position[drop.lowest : -1] <= drop.slack_length, True)
     evaluated = (time >= drop.at("release")) & (time <= drop.time[drop.lowest + int(np.argmax(slack_again))])
-    count = max(round(MEAN / float(np.median(np.diff(time)))), 1)
+    count = max(round(HUM / float(np.median(np.diff(time)))), 1)
     total = np.cumsum(np.append(0.0, value[evaluated]))
     means, since = (total[count:] - total[:-count]) / count, time[evaluated][count - 1 :] - drop.at("release")
     allowed = 3 * u_ends[end] + 6 * noise(value) / np.sqrt(count)

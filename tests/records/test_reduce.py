@@ -172,7 +172,38 @@ def test_the_quiet_time_is_not_zero_load():
 def test_the_filter_can_be_off():
     drop = reduce_drop(*sensed(drop_of()), mass=68.0, **CORD, **RIG, filter="off")
     assert drop.filter == "off"
-    assert drop.load + drop.zero == pytest.approx(sensed(drop_of())[1])
+    assert np.std(drop.load - drop_of().load) == pytest.approx(FORCE_NOISE, rel=0.05)
+
+
+@pytest.mark.parametrize("drift", [2.0, -9.0])
+@pytest.mark.parametrize("distance", [True, False])
+def test_a_zero_that_drifts_is_taken_off(drift, distance):
+    """9 N/s move the peak by 30 N: within 2 u of the truth, and said."""
+    truth = drop_of()
+    time, force, depth = sensed(truth, distance=distance)
+    drop = reduce_drop(time, force + drift * time, depth, mass=68.0, **CORD, **RIG)
+    assert drop.peak_load == pytest.approx(truth.load.max(), abs=2 * drop.u_peak_load)
+    assert drop.u_peak_load < 3.0
+    assert any("the zero of the cell drifts by" in note for note in drop.notes)
+
+
+def test_the_steps_in_which_a_load_is_read_are_in_its_uncertainty():
+    """In steps of 20 N the zero, its drift and the peak are each known to some 6 N; a clipped top is none of them."""
+    truth = drop_of()
+    time, force, distance = sensed(truth)
+    drop = reduce_drop(time, 20 * np.round(force / 20), distance, mass=68.0, **CORD, **RIG)
+    assert 2 * 20 / np.sqrt(12) < drop.u_peak_load < 30.0
+    assert drop.peak_load == pytest.approx(truth.load.max(), abs=2 * drop.u_peak_load)
+
+
+def test_a_zero_that_is_set_anew_at_rest_is_no_drift():
+    """What comes before the step is left out, and the drift is known the less."""
+    truth = drop_of(quiet=2.0)
+    time, force, distance = sensed(truth)
+    drop = reduce_drop(time, force + 20.0 * (time > 1.2), distance, mass=68.0, **CORD, **RIG)
+    assert any("the load steps at rest at 1." in note for note in drop.notes)
+    assert drop.peak_load == pytest.approx(truth.load.max(), abs=2 * drop.u_peak_load)
+    assert drop.zero == pytest.approx(ZERO + 20.0, abs=1.0)
 
 
 def test_a_jittering_clock_is_evened_out():
@@ -209,6 +240,16 @@ REFUSED = {
     ),
     "stopped": (partial(_only, lambda t: t < 4.0), "record stops at 4.00 s, before the lowest point"),
     "clipped": (lambda t, f, d: (t, np.minimum(f, 1700.0), d), "force is clipped: it stands at 1700"),
+    "clipped a little, with noise": (
+        lambda t, f, d: (t, np.minimum(f, 0.99 * f.max()), d),
+        "force is clipped: it stands at",
+    ),
+    "clipped before noise comes in": (
+        lambda t, f, d: (t, np.minimum(f, 1700.0) + np.random.default_rng(1).normal(0, 1, t.size), d),
+        "force is clipped: it stands at 17",
+    ),
+    "drift": (lambda t, f, d: (t, f + 15 * t, d), "drifts by .15.* no load cell has more than 10 N/s .common practice"),
+    "set anew in the fall": (lambda t, f, d: (t, f + 50 * (t > 1.8), d), "the load steps by .50 N at 1.8"),
     "distance clipped": (lambda t, f, d: (t, f, np.minimum(d, 30.0)), "distance is clipped: it stands at 30"),
     "gap": (partial(_only, lambda t: (t < 4.30) | (t > 4.42)), "gap in time .* at the peak"),
     "long gap": (
