@@ -20,8 +20,10 @@ from cordlab.mechanics.predict import Prediction
 from cordlab.synthetic import SITE, Scenario, as_text
 from cordlab.units import Measured
 
-DRAWS = 4096  # they put the ends of the range within about 0.1 kg
-INPUTS = 10  # unknowns of a future drop: six of the site, then stiffness, slack length, cord mass and wear of the cord
+DRAWS = 16384  # they put the ends of the range within about 0.05 kg
+INPUTS = (
+    11  # unknowns of a future drop: seven of the site, then stiffness, slack length, cord mass and wear of the cord
+)
 FOLLOWED = 96
 
 
@@ -107,15 +109,18 @@ def future_drops(scenario: Scenario, jumps: int, z: np.ndarray) -> tuple[dict[st
     for key, normal in zip((key for key in SITE if key != "surface"), z, strict=False):
         quantity = scenario.quantity("site", key)
         there[key] = quantity.value + quantity.u * normal
-        if key in ("drag_area", "air_density") and quantity.u:  # cut off at 0
+        if key in ("drag_area", "air_density", "centre_of_mass_fall") and quantity.u:  # cut off at 0
             below = ndtr(-quantity.value / quantity.u)
             there[key] = quantity.value + quantity.u * ndtri(below + (1 - below) * ndtr(normal))
-    worn = 1 - (scenario.wear + scenario.wear_sd * z[9]) * jumps / 500
+    stiffness, length, cord_mass, wear = z[-4:]
+    worn = 1 - (scenario.wear + scenario.wear_sd * wear) * jumps / 500
     future = {
-        "scale": worn * np.exp(np.hypot(scenario.cord_sd, scenario.drop_sd) * z[6]),
-        "slack_length": scenario.slack_length.value + scenario.slack_length.u * z[7],
-        "cord_mass": scenario.cord_mass.value + scenario.cord_mass.u * z[8],
-        **{key: there[key] for key in ("release_depth", "drag_area", "air_density")},
+        "scale": worn * np.exp(np.hypot(scenario.cord_sd, scenario.drop_sd) * stiffness),
+        "slack_length": scenario.slack_length.value + scenario.slack_length.u * length,
+        "cord_mass": scenario.cord_mass.value + scenario.cord_mass.u * cord_mass,
+        **{
+            key: there[key] for key in ("release_depth", "drag_area", "air_density", "centre_of_mass_fall", "gear_mass")
+        },
     }
     return future, there
 
