@@ -29,6 +29,7 @@ from cordlab.limits.forecast import Forecast, forecast_drop
 from cordlab.limits.tested import comparable, range_of_use
 from cordlab.limits.validation import Validation, lack_of_fit, stiffer_when_worn, unlike_drops, validate
 from cordlab.limits.wave_effects import WaveLoads, wave_loads
+from cordlab.quantities import QUANTITIES, REBOUND, bounds
 from cordlab.rating.lot import Lot, lot_of, refused_by_lot
 from cordlab.rating.range_plan import RangePlan, plan_range
 from cordlab.rating.rate import Rating, in_both, not_rated, rate, rating_masses
@@ -255,7 +256,15 @@ class Analysis:
             cord=self._cords[0] if len(self._cords) == 1 else None,
             seed=decision.seed,
             waves=self.loads.site if self.loads else None,
+            recorded=self._recorded,
         )
+
+    @property
+    def _recorded(self) -> Evidence | None:
+        """Drops, new and worn, whose records may show the energy returned, where a criterion asks for it."""
+        if REBOUND not in bounds(vars(self.campaign.criteria)):
+            return None
+        return Evidence.of_campaign(self.campaign, self.drops, use=("fit", "check", "wear"))
 
     @_step
     def validation(self) -> Validation:
@@ -324,7 +333,9 @@ class Analysis:
     def _ends(self) -> dict[str, float]:
         """Quantity → the rider mass at which it can govern, of the rated range or of what was tested [kg]."""
         light, heavy = self.rating.ends or (self.forecast.masses[[0, -1]].tolist() if self.forecast else (0.0, 0.0))
-        return {"clearance": heavy, "g": light}
+        ends = {"light": light, "heavy": heavy}
+        asked = [QUANTITIES[name] for name in bounds(vars(self.campaign.criteria)) if QUANTITIES[name].end]
+        return {row.name: ends[row.end] for row in asked if self.forecast and row.name in self.forecast.quantities}
 
     @property
     def on_average(self) -> str:

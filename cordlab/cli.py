@@ -281,7 +281,7 @@ def _table(rating: cordlab.Rating, *, pounds: bool | None = False) -> str:
     table = rating.table().reset_index()
     shown = table[(table["rider mass [kg]"] % EVERY == 0) | table.index.isin([0, len(table) - 1])]
     columns = [("rider", "rider mass [kg]", "kg", 1, ""), ("estimate", "lowest point [m]", "m", 2, "")]
-    for row in QUANTITIES.values():
+    for row in [row for row in QUANTITIES.values() if row.head in shown]:
         columns.append((row.word, f"{row.word} limit [{row.unit or 1}]", row.unit, row.decimals, row.danger))
     cells = {}
     for word, head, unit, decimals, side in columns:

@@ -42,7 +42,12 @@ class Quantity:
     danger: str  # "upper" where a great value is dangerous, "lower" where a small one is; limits are one-sided there
     decimals: int = 2  # in tables without uncertainty
     load: bool = False  # peaks of stretch waves count, and effects of first order are relative
+    stiff: bool = False  # a stiff cord is the dangerous one, else a soft one
     drawn: bool = True  # by the forecast; else computed from one that is drawn
+    asked_only: bool = False  # drawn where its criterion is asked for, and the records show what it takes
+    end: str = (
+        ""  # of the rated range at which it can govern and has a budget, "light" or "heavy", where it is asked for
+    )
     columns: tuple[str, ...] = ()  # of "estimate" and "limit", those that the report's table by rider mass shows
     criterion: Criterion | None = None
 
@@ -69,6 +74,7 @@ class Quantity:
         return values <= bound if self.danger == "upper" else values >= bound
 
 
+REBOUND = "depth_at_rebound"
 _BOTH, _ONE = ("estimate", "limit"), ("limit",)
 _CLEARANCE = Criterion(
     "least_clearance", "Least clearance of the body above the surface", True, at_least=0, slider=(0.0, 15.0, 0.5)
@@ -87,6 +93,12 @@ _ANCHOR = Criterion(
     strength="anchor_strength",
     strength_title="Strength of the anchor at the tie point",
 )
+_REBOUND = Criterion(
+    "least_depth_at_rebound",
+    "Least depth of the cord's end below the tie point at its highest return",
+    above=-50,
+    slider=(-5.0, 10.0, 0.1),
+)
 _FACTOR = Criterion(
     "least_strength_factor",
     "Least strength factor, breaking load over greatest load",
@@ -96,14 +108,22 @@ _FACTOR = Criterion(
 )
 _ROWS = (
     Quantity("lowest_point", "lowest point", "m", "y", "upper"),
-    Quantity("clearance", "clearance", "m", "h", "lower", columns=_BOTH, criterion=_CLEARANCE),
-    Quantity("g", "g", "", "g", "upper", load=True, columns=_BOTH, criterion=_G),
-    Quantity("peak_load", "peak load", "N", "F", "upper", decimals=0, load=True, columns=_ONE, criterion=_ANCHOR),
+    Quantity("clearance", "clearance", "m", "h", "lower", end="heavy", columns=_BOTH, criterion=_CLEARANCE),
+    Quantity("g", "g", "", "g", "upper", load=True, stiff=True, end="light", columns=_BOTH, criterion=_G),
+    Quantity(
+        "peak_load", "peak load", "N", "F", "upper", decimals=0,
+        load=True, stiff=True, end="heavy", columns=_ONE, criterion=_ANCHOR,
+    ),
+    Quantity(
+        REBOUND, "depth at rebound", "m", "y", "lower", stiff=True, asked_only=True,
+        end="light", columns=_BOTH, criterion=_REBOUND,
+    ),
     Quantity("stretch_ratio", "stretch ratio", "", "λ", "upper", columns=_ONE, criterion=_STRETCH),
     Quantity(
-        "strength_factor", "strength factor", "", "S", "lower", load=True, drawn=False, columns=_ONE, criterion=_FACTOR
+        "strength_factor", "strength factor", "", "S", "lower",
+        load=True, stiff=True, drawn=False, columns=_ONE, criterion=_FACTOR,
     ),
-)
+)  # fmt: skip
 QUANTITIES: dict[str, Quantity] = {row.name: row for row in _ROWS}
 
 DRAWN = tuple(name for name, quantity in QUANTITIES.items() if quantity.drawn)
@@ -121,9 +141,9 @@ def bounds(criteria: Mapping[str, Any]) -> dict[str, float]:
 
 
 def entries() -> list[tuple[str, str, str, Criterion]]:
-    """Key, title and unit of every figure that the criteria are stated by, those that are required first."""
+    """Key, title and unit of every figure that the criteria are stated by."""
     rows = []
-    for row, criterion in sorted(bounded(), key=lambda row: not row[1].required):
+    for row, criterion in bounded():
         rows.append((criterion.key, criterion.title, "" if criterion.strength else row.unit, criterion))
         if criterion.strength:
             rows.append((criterion.strength, criterion.strength_title, row.unit, Criterion("", "", above=0)))

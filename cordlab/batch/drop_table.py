@@ -71,6 +71,7 @@ class Evidence:
         default_factory=lambda: np.array(0.0)
     )  # of that cord [m]; 0 where it is not said
     g: np.ndarray = field(default_factory=lambda: np.array(nan))  # greatest, by cell or distance, nan without them
+    energy_returned: np.ndarray = field(default_factory=lambda: np.array(nan))  # share, nan where no record shows it
 
     def __post_init__(self) -> None:
         for name in COLUMNS:
@@ -160,6 +161,7 @@ class Evidence:
                     "u_common": common,
                     "u_slack_length": cord.slack_length.u,
                     "g": record.greatest_g if record else nan,
+                    "energy_returned": record.energy_returned if record and record.energy_returned is not None else nan,
                 }
             )
         columns: dict[str, Any] = {name: [row[name] for row in rows] for name in COLUMNS}

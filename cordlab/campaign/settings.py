@@ -153,8 +153,9 @@ def _figure(key: str, _title: str, unit: str, criterion: Criterion) -> tuple[str
     return key, float, _key(_exact, default, unit=unit, above=criterion.above, at_least=criterion.at_least)
 
 
-# A key for each figure of the criteria in the table of quantities.
-_Bounds: Any = make_dataclass("_Bounds", [_figure(*row) for row in entries()], frozen=True)
+# A key for each figure of the criteria in the table of quantities, those that are required first, as dataclasses want.
+_FIGURES = sorted(entries(), key=lambda row: not row[3].required)
+_Bounds: Any = make_dataclass("_Bounds", [_figure(*row) for row in _FIGURES], frozen=True)
 
 
 @dataclass(frozen=True)

@@ -10,14 +10,15 @@ from math import inf, isfinite
 import numpy as np
 
 from cordlab.limits.forecast import Forecast
-from cordlab.limits.simulate import LENGTH, Run
-from cordlab.quantities import DRAWN, QUANTITIES
+from cordlab.limits.simulate import LENGTH, RETURNED, Run
+from cordlab.quantities import QUANTITIES
 from cordlab.statistics.propagation import numerical_tolerance, t_margin, welch_satterthwaite
 
 CORDS, DROPS = "cord to cord (length and mass too)", "drop to drop"
 PEAK_CORDS, PEAK_DROPS = "peaks, cord to cord", "peaks, drop to drop"
+RETURN_CORDS, RETURN_DROPS = f"{RETURNED}, cord to cord", f"{RETURNED}, drop to drop"
 SHAPE, MODEL = "shape of the curve", "choice of model"
-BETWEEN, WITHIN = (CORDS, PEAK_CORDS, LENGTH), (DROPS, PEAK_DROPS)
+BETWEEN, WITHIN = (CORDS, PEAK_CORDS, RETURN_CORDS, LENGTH), (DROPS, PEAK_DROPS, RETURN_DROPS)
 """Inputs that are known from how cords differ, and from how drops of one cord do."""
 
 Part = tuple[str, float, float]
@@ -96,8 +97,8 @@ class Budget:
 
 def budget(forecast: Forecast, *, mass: float, quantity: str = "clearance") -> Budget:
     """Budget of `quantity` for the next drop at the forecast's mass nearest to the rider mass `mass` [kg]."""
-    if quantity not in DRAWN:
-        raise ValueError(f"{quantity!r} is not one of {', '.join(DRAWN)}")
+    if quantity not in forecast.quantities:
+        raise ValueError(f"{quantity!r} is not one of {', '.join(forecast.quantities)}")
     k = int(np.argmin(np.abs(forecast.masses - mass)))
     estimate = float(forecast.estimate(quantity)[k])
     per = estimate if QUANTITIES[quantity].load else 1.0
@@ -169,6 +170,10 @@ def _at_mass(
         total += excess
     if load and run.waves is not None:
         total += error("stretch waves", float(run.waves.at(run.hung[k], "lower" if quantity == "g" else "tie")[1]))
+    if run.returned is not None:
+        between, within = np.sqrt(run.returned.variances[:, 0, k])
+        share = error(RETURN_CORDS, between, run.returned.dof[0]) + error(RETURN_DROPS, within, run.returned.dof[1])
+        total += moved.pop(RETURNED) / 0.01 * share
     for name, change in (moved | shapes).items():
         total += error(name, abs(change), run.length[2] if name == LENGTH else inf)
     squares = dict.fromkeys(dofs, 0.0)

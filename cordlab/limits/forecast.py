@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
-from cordlab.batch.drop_table import drop_inputs
+from cordlab.batch.drop_table import Evidence, drop_inputs
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.simulate import Run
 from cordlab.limits.wave_effects import WaveEffect, both_mechanics
-from cordlab.quantities import DRAWN, QUANTITIES
+from cordlab.quantities import QUANTITIES
 from cordlab.statistics.propagation import evenness, quantile, quantile_error, scrambles, share_beyond
 
 if TYPE_CHECKING:
@@ -96,7 +96,7 @@ class Forecast(Run):
     @cached_property
     def evenness(self) -> float:
         """Standard error of limits over that of as many independent draws."""
-        beyond = [QUANTITIES[name].worse(self._limited(name)[0], self.limit(name)[:, None]) for name in DRAWN]
+        beyond = [QUANTITIES[name].worse(self._limited(name)[0], self.limit(name)[:, None]) for name in self.quantities]
         return evenness(np.array(beyond), self.count)
 
     def prediction_limit_error(self, quantity: str, probability: float) -> np.ndarray:
@@ -130,9 +130,11 @@ class Forecast(Run):
         What `probability` of the drops stays within is drawn, with all that is not known of cords and site.
         """
         content = self.draw(scrambles(self.dimensions, size=SCRAMBLE // 2, count=1, seed=self.seed), self.probability)
-        limits = {name: self.prediction_limit(name, self.probability)[:, None] for name in DRAWN}
-        beyond = (QUANTITIES[name].worse(x, limits[name]) for name, x in zip(DRAWN, content[len(DRAWN) :], strict=True))
-        return {name: 1 - broken.mean(axis=-1) for name, broken in zip(DRAWN, beyond, strict=True)}
+        assured = {}
+        for name, x in zip(self.quantities, content[len(self.quantities) :], strict=True):
+            limit = self.prediction_limit(name, self.probability)[:, None]
+            assured[name] = 1 - QUANTITIES[name].worse(x, limit).mean(axis=-1)
+        return assured
 
     def on_average(self, masses: Mapping[str, float]) -> str:
         """What a prediction limit does not promise of this one campaign, each quantity at a mass of its own [kg]; ""
@@ -152,7 +154,7 @@ class Forecast(Run):
     @property
     def steady(self) -> bool:
         """Whether every limit is known to `STEADY`; one that is infinite is."""
-        for name in DRAWN:
+        for name in self.quantities:
             limit, error = self.limit(name), self.limit_error(name)
             if np.any(np.isfinite(limit) & ~(2 * error <= STEADY * self.u[name])):
                 return False
@@ -216,6 +218,7 @@ def forecast_drop(
     confidence: float = 0.95,
     cord: str | None = None,
     waves: WaveEffect | None = None,
+    recorded: Evidence | None = None,
     together: bool = True,
     seed: int = 0,
     draws: int | None = None,
@@ -223,12 +226,13 @@ def forecast_drop(
     """Draws of the next drop at `site` (a campaign's `[site]`) for rider masses (n_mass,) [kg].
 
     cord : a tested cord by name, or None for another cord of the batch. waves : at the site, where the drops' stiffness
-        had them for the rig. together : how a rating will judge criteria. draws : about so many; by default as many as
+        had them for the rig. recorded : drops whose energy returned is that of the next, where the depth at rebound is
+        asked for. together : how a rating will judge criteria. draws : about so many; by default as many as
         JCGM 101 7.9 asks for. Raises EvidenceError where the drops cannot carry it (one cord, no repeated drops).
     """
     if limit not in ("prediction", "tolerance"):
         raise ValueError(f"limit is 'prediction' or 'tolerance', not {limit!r}")
-    run = Run.of(stiffness, site=site, masses=masses, cord=cord, waves=waves)
+    run = Run.of(stiffness, site=site, masses=masses, cord=cord, waves=waves, recorded=recorded)
     content, in_tail = (None, 1 - probability) if limit == "prediction" else (probability, 1 - confidence)
     size = 2 ** ceil(log2(max(IN_A_TAIL / in_tail / SCRAMBLES, SCRAMBLE)))
     if draws is not None:
@@ -244,8 +248,8 @@ def forecast_drop(
         drawn = run.draw(np.delete(shares, SPARE, axis=0), content)
         values, count = np.concatenate([values, drawn], axis=-1) if count else drawn, count + more
         spare = np.concatenate([spare, shares[SPARE]], axis=-1)
-        known["draws"] = dict(zip(DRAWN, values, strict=False))
-        known["content"] = dict(zip(DRAWN, values[len(DRAWN) :], strict=False)) or None
+        known["draws"] = dict(zip(run.quantities, values, strict=False))
+        known["content"] = dict(zip(run.quantities, values[len(run.quantities) :], strict=False)) or None
         forecast = Forecast(**known, spare=spare, count=count, notes=())
         if draws is not None or forecast.steady or 2 * values.shape[-1] > MOST_DRAWS:
             break

@@ -1,6 +1,7 @@
 """How the next drop comes about: what is known of it at each mass, and how draws of what is not become draws of it."""
 
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
@@ -9,13 +10,14 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri, stdtrit
 
-from cordlab.batch.drop_table import DROP_INPUTS, Keywords, uncertain_inputs
+from cordlab.batch.drop_table import DROP_INPUTS, Evidence, Keywords, uncertain_inputs
 from cordlab.limits.anchoring import VISCOSITY, DropStiffness
 from cordlab.limits.tested import TEMPERATURE, UNKNOWN_SLOPE, known_temperatures, range_of_use
 from cordlab.limits.wave_effects import WaveEffect, stiffened
 from cordlab.mechanics.predict import predict_drop
-from cordlab.quantities import DRAWN, QUANTITIES
-from cordlab.statistics.groups import EvidenceError, NextValue, Pivots
+from cordlab.mechanics.setup import DropSetup, depth_at_rebound
+from cordlab.quantities import DRAWN, QUANTITIES, REBOUND
+from cordlab.statistics.groups import EvidenceError, GroupLines, NextValue, Pivots
 from cordlab.units import Measured, Rectangular
 
 if TYPE_CHECKING:
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
 SIGNED = ("release_depth", "tie_height", "reach", "rider_mass")
 FIXED = ("tie_height",)  # inputs that are the same in every drop at the site: not known, and no scatter
 LENGTH = "slack length of the next cord"
+RETURNED = "energy returned"
 
 Numbers = np.ndarray | float
 
@@ -71,6 +74,7 @@ class Run:
 
     level, load_level : at the temperature of use that is worst for lengths, and for loads
     excess_shift : what each shared input does to the mean excess, (n_mass, n_shared)
+    recorded : drops whose records may show the energy returned; None where it is not asked for
     """
 
     stiffness: DropStiffness
@@ -83,10 +87,18 @@ class Run:
     load_level: Level
     excess_levels: tuple[NextValue, ...] | None
     excess_shift: np.ndarray
+    recorded: Evidence | None
 
     @classmethod
     def of(
-        cls, stiffness: DropStiffness, *, site: "Site", masses: ArrayLike, cord: str | None, waves: WaveEffect | None
+        cls,
+        stiffness: DropStiffness,
+        *,
+        site: "Site",
+        masses: ArrayLike,
+        cord: str | None,
+        waves: WaveEffect | None,
+        recorded: Evidence | None = None,
     ) -> "Run":
         if (waves is None) != (stiffness.waves is None):
             raise EvidenceError("the effect of stretch waves is needed for the rig and for the site, or for neither")
@@ -110,7 +122,28 @@ class Run:
             )
             effects_on_peaks = [shared.peak_effect for shared in stiffness.shared]
             excess_shift = _shift(excess_lines[0].mean_weights(hung), effects_on_peaks)
-        return cls(stiffness, site, masses, hung, cord, waves, level, load_level, excess_levels, excess_shift)
+        levels = level, load_level, excess_levels, excess_shift
+        return cls(stiffness, site, masses, hung, cord, waves, *levels, recorded)
+
+    @cached_property
+    def returned(self) -> NextValue | None:
+        """Share of energy that the next drop gives back at each mass, of the batch as peaks are; None where records do
+        not show it down to the lightest mass. Beyond the heaviest that shows it, it is taken as there."""
+        if self.recorded is None:
+            return None
+        shown = self.recorded.take(np.isfinite(self.recorded.energy_returned))
+        if not len(shown) or shown.mass.min() > self.hung.min() * (1 + 1e-6):
+            return None
+        lines = GroupLines.of(shown.energy_returned[None], x=shown.mass, group=shown.cord)
+        at, alone = np.minimum(self.hung, shown.mass.max()), self.cord is not None and lines.n_groups == 1
+        with suppress(EvidenceError):
+            return lines.this_group(self.cord, at) if alone else lines.another_group(at)
+        return None
+
+    @property
+    def quantities(self) -> list[str]:
+        """What is drawn."""
+        return [name for name in DRAWN if not QUANTITIES[name].asked_only or self.returned is not None]
 
     @property
     def n_cords(self) -> int:
@@ -129,9 +162,11 @@ class Run:
         return float(values.mean()), float(values.std(ddof=1) * np.sqrt(1 + 1 / n)), n - 1
 
     @property
-    def typical(self) -> dict[str, float]:
-        """The estimates of `site_inputs`, and the mean slack length as "length" [m]."""
-        return {name: measured.value for name, measured in site_inputs(self.site).items()} | {"length": self.length[0]}
+    def typical(self) -> dict[str, Numbers]:
+        """The estimates of `site_inputs`, the mean slack length as "length" [m], and the share of energy returned."""
+        typical: dict[str, Numbers] = {name: measured.value for name, measured in site_inputs(self.site).items()}
+        typical |= {} if self.returned is None else {RETURNED: _share(self.returned.mean.T)}
+        return typical | {"length": self.length[0]}
 
     def drop(
         self,
@@ -143,7 +178,7 @@ class Run:
         measured: Numbers = 0.0,
         standard: Numbers = 0.0,
     ) -> dict[str, np.ndarray]:
-        """Every quantity of `DRAWN`: uniform cords that come as low as those with waves.  (..., n)
+        """Every quantity that is drawn: uniform cords that come as low as those with waves.  (..., n)
 
         at : number of the mass, or (n_mass, 1);  family, shape : which shapes, and which of them, (n,)
         y : ln s beyond what waves explain, (..., n);  there : what the drop meets, as in `typical`
@@ -163,13 +198,16 @@ class Run:
             lower, tie = (ratio + standard * sd + measured for ratio, sd in ratios)
         with np.errstate(over="ignore"):  # from two cords: a load beyond all numbers is infinite, and kept
             g, peak_load = uniform.g * np.exp(lower), uniform.tie_load * np.exp(tie)
-        return {
+        quantities = {
             "lowest_point": uniform.lowest_point,
             "clearance": there["tie_height"] - uniform.lowest_point - there["reach"],
             "g": g,
             "peak_load": peak_load,
             "stretch_ratio": uniform.lowest_point / there["length"],
         }
+        if self.returned is not None:
+            quantities[REBOUND] = depth_at_rebound(DropSetup(**inputs), uniform.lowest_point, there[RETURNED])
+        return quantities
 
     def by_shapes(self, family: int = 0) -> dict[str, np.ndarray]:
         """Every quantity with every input at its estimate, at each mass and by each shape of a family.
@@ -186,29 +224,30 @@ class Run:
 
     def level_of(self, quantity: str) -> Level:
         """The level at the temperature that is worst for a quantity."""
-        return self.load_level if QUANTITIES[quantity].load else self.level
+        return self.load_level if QUANTITIES[quantity].stiff else self.level
 
     def at_worst(self, drop: Callable[[Level], dict[str, np.ndarray]]) -> dict[str, np.ndarray]:
         """What `drop` says of each quantity at its own level; asked once where there is one."""
         drops = drop(self.level)
         if self.load_level is self.level:
             return drops
-        loads = drop(self.load_level)
-        return {name: (loads if QUANTITIES[name].load else drops)[name] for name in drops}
+        stiff = drop(self.load_level)
+        return {name: (stiff if QUANTITIES[name].stiff else drops)[name] for name in drops}
 
     @cached_property
     def effects(self) -> tuple[dict[str, np.ndarray], dict[str, dict[str, np.ndarray]]]:
-        """First-order effects on each quantity of `DRAWN`, on ln of it for loads and g; arrays (n_mass,).
+        """First-order effects on each quantity that is drawn, on ln of it for loads and g; arrays (n_mass,).
 
         Returns its slope in ln s, and input → quantity → its change as that input of the site rises by a standard
-        uncertainty.
+        uncertainty; as the share of energy returned falls by 0.01 with `RETURNED`.
         """
         inputs = site_inputs(self.site) | {"length": Measured(*self.length[:2])}
         uncertain = [name for name, measured in inputs.items() if measured.u > 0]
+        uncertain += [] if self.returned is None else [RETURNED]
         step, n = 0.01, 3 + len(uncertain)  # as it is, stiffer, softer, then one input moved at a time
-        there = {name: np.full(n, measured.value) for name, measured in inputs.items()}
+        there = {name: np.tile(value, n) for name, value in self.typical.items()}
         for i, name in enumerate(uncertain, 3):
-            there[name][i] += inputs[name].u
+            there[name][..., i] += inputs[name].u if name in inputs else -0.01
         y = self.level.families[0].mean[0][:, None] + step * np.array([0.0, 1.0, -1.0, *np.zeros(len(uncertain))])
         values = self.drop(self._every_mass, 0, np.zeros(n, int), y, there)
         values = {name: np.log(x) if QUANTITIES[name].load else x for name, x in values.items()}
@@ -233,13 +272,13 @@ class Run:
     @property
     def dimensions(self) -> int:
         """How many rows of numbers between 0 and 1 `draw` takes."""
-        return 11 + len(self.stiffness.shared) + len(site_inputs(self.site))
+        return 11 + len(self.stiffness.shared) + len(site_inputs(self.site)) + 4 * (self.returned is not None)
 
     def draw(self, shares: np.ndarray, content: float | None) -> np.ndarray:
         """Draws (n_quantities, n_mass, n) from numbers between 0 and 1, (dimensions, n); twice the rows with values
         that hold the share `content`. What matters most comes first: the first rows fill the space most evenly.
         """
-        out = np.empty((len(DRAWN) * (1 if content is None else 2), self.masses.size, shares.shape[-1]))
+        out = np.empty((len(self.quantities) * (1 if content is None else 2), self.masses.size, shares.shape[-1]))
         family, shape = self.curves[(shares[-1] * len(self.curves)).astype(int)].T
         for one in np.unique(family):
             mine = np.flatnonzero(family == one)
@@ -264,13 +303,17 @@ class Run:
         if self.excess_levels is not None:
             peaks, peak_level = Pivots.of(of_peaks, self.excess_levels[0].dof), self.excess_levels[family]
             excess = peaks.next_value(peak_level, shape) + self.excess_shift @ shared
+        none = np.zeros(shape.size, int)
+        if self.returned is not None:
+            returns = Pivots.of([next(rows) for _ in range(4)], self.returned.dof)
+            there[RETURNED] = _share(returns.next_value(self.returned, none))
 
         def next_drop(level: Level) -> dict[str, np.ndarray]:
             y = pivots.next_value(level.families[family], shape) + level.shift @ shared
             return self.drop(self._every_mass, family, shape, y, there, excess, standard)
 
         drop = self.at_worst(next_drop)
-        yield from (drop[name] for name in DRAWN)
+        yield from (drop[name] for name in self.quantities)
         if content is None:
             return
         # What varies from drop to drop besides ln s (site inputs, the peaks' scatter) is carried as the scatter of ln s
@@ -280,20 +323,31 @@ class Run:
             excess = excess + self.excess_shift @ shared
         slope, moved = self.effects
         typical, fixed = self.typical | {name: there[name] for name in FIXED}, [_label(name) for name in FIXED]
-        for name in DRAWN:
+        for name in self.quantities:
             level, load = self.level_of(name), QUANTITIES[name].load
             mean_y, sd = pivots.mean_and_sd(level.families[family], shape)
             mean_y = mean_y + level.shift @ shared
             soft = -1.0 if load else 1.0  # a stiff cord is dangerous for loads, a soft one for all else
-            varying = [change[name][:, None] for label, change in moved.items() if label not in fixed]
+            varying = [change[name][:, None] for label, change in moved.items() if label not in (*fixed, RETURNED)]
             others = sum(change**2 for change in varying) + (excess_sd**2 if load else 0.0)
+            if name == REBOUND and self.returned is not None:  # the share of energy carries what varies, not ln s
+                share, share_sd = returns.mean_and_sd(self.returned, none)
+                others = (others + (slope[name][:, None] * sd) ** 2) / (moved[RETURNED][name][:, None] / 0.01) ** 2
+                y, share = mean_y, _share(share + ndtri(content) * np.sqrt(share_sd**2 + others))
+                yield self.drop(self._every_mass, family, shape, y, typical | {RETURNED: share})[name]
+                continue
             y = mean_y - soft * ndtri(content) * np.sqrt(sd**2 + others / slope[name][:, None] ** 2)
             yield self.drop(self._every_mass, family, shape, y, typical, excess, standard)[name]
 
 
+def _share(values: np.ndarray) -> np.ndarray:
+    """A cord gives back no less than nothing, and no more than all."""
+    return np.clip(values, 0.0, 1.0)
+
+
 def _label(name: str) -> str:
     """What an input of the site is called in a budget."""
-    return LENGTH if name == "length" else f"site {name.replace('_', ' ')}"
+    return {"length": LENGTH, RETURNED: RETURNED}.get(name, f"site {name.replace('_', ' ')}")
 
 
 def _levels(

@@ -158,6 +158,22 @@ def slack_energy(setup: DropSetup) -> Array:
     return fall_energy(setup, setup.slack_length) + setup.rider_energy
 
 
+def depth_at_rebound(setup: DropSetup, lowest_point: Numbers, energy_returned: Numbers) -> Array:
+    """How far below the tie point the mass is at its highest return [m], as high as it can be.
+
+    Of the energy since the release, K₀ as the slack ended and Q = (M + m/2) g x of the stretch x, the share s comes
+    back: K₁ = s (K₀ + Q) − Q are left as the cord is slack again. Then the mass takes up the fold without loss and without
+    drag, M g h + m g h²/(4L) = K₁: a cord without loss brings it back to where it was released. One that stays taut
+    counts as just slack.
+    """
+    lift = setup.hung_weight * (lowest_point - setup.slack_length)
+    with np.errstate(invalid="ignore"):  # without a lowest point nothing returns
+        left = energy_returned * slack_energy(setup) - (1 - energy_returned) * lift
+    left = np.where(np.isfinite(lift), np.maximum(left, 0.0), 0.0)
+    heavy = setup.cord_mass * setup.gravity / (setup.weight**2 * setup.slack_length)
+    return setup.slack_length - 2 * left / (setup.weight * (1 + np.sqrt(1 + heavy * left)))
+
+
 def fall_time(setup: DropSetup, depth: Array) -> Array:
     """Time from release to `depth` [m] below the tie point, at most the slack length [s].
 

@@ -203,15 +203,22 @@ def judge(
 
     breaking_load : the lot's lowest break; the lower of it and the design breaking load counts
     """
-    asked = bounds(vars(criteria))
-    missing: tuple[str, ...] = ()
+    asked, missing = bounds(vars(criteria)), []
     strengths = [load for load in (criteria.design_breaking_load, breaking_load) if load is not None]
     if strengths:
         forecast = _with_strength_factor(forecast, strengths)
     else:
         del asked["strength_factor"]
-        missing = ("no breaking load, in breaks.csv or as design_breaking_load: the strength factor cannot be judged",)
-    return Judgement(forecast, forecast.limits, asked), missing
+        missing.append(
+            "no breaking load, in breaks.csv or as design_breaking_load: the strength factor cannot be judged"
+        )
+    for name in [name for name in asked if name not in forecast.draws and QUANTITIES[name].asked_only]:
+        del asked[name]
+        missing.append(
+            f"{QUANTITIES[name].word} cannot be judged: it takes the energy returned, which 2 cords or more (one by "
+            "itself, 2 drops) must show down to the lightest mass: records with a distance, on past the return"
+        )
+    return Judgement(forecast, forecast.limits, asked), tuple(missing)
 
 
 def _with_strength_factor(forecast: Forecast, strengths: Sequence[Measured]) -> Forecast:

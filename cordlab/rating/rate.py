@@ -15,11 +15,12 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
+from cordlab.batch.drop_table import ONE_RETEST
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.forecast import Forecast
 from cordlab.limits.tested import counts_not_shown, not_shown, rateable_parts
 from cordlab.limits.validation import Validation
-from cordlab.quantities import QUANTITIES
+from cordlab.quantities import QUANTITIES, REBOUND
 from cordlab.rating.criteria import ANY, Judgement, broke_below_design, interpolated, judge, longest_run
 from cordlab.statistics.limits import met_again, tolerance_factor
 from cordlab.statistics.propagation import decide
@@ -151,7 +152,10 @@ class Rating:
     def table(self) -> pd.DataFrame:
         """Estimates, limits and standard uncertainties by rider mass; nan where nothing is known."""
         heads: dict[str, str] = {}
+        shown = self.predictions[0] if self.predictions else ()
         for name, quantity in QUANTITIES.items():
+            if quantity.asked_only and name not in shown:
+                continue
             unit = f"[{quantity.unit or 1}]"
             heads[name], heads[f"{name}_limit"] = quantity.head, f"{quantity.word} limit {unit}"
             heads[f"u_{name}"] = f"u({quantity.word}) {unit}"
@@ -273,6 +277,11 @@ def rate(
         against.append(f"validation failed: {validation.summary()}")
     judgement, missing = judge(forecast, criteria=criteria, breaking_load=breaking_load)
     against += missing
+    if REBOUND in judgement.bounds and forecast.recorded is not None and jumps is not None:
+        counts = forecast.recorded.jumps[np.isfinite(forecast.recorded.energy_returned)]
+        if np.abs(counts - jumps).min() > ONE_RETEST:
+            shown = f"cords with {counts.min():g} to {counts.max():g} jumps"
+            against.append(f"asked for {jumps:g} jumps, but records show the energy returned of {shown} alone")
     rating = Rating(
         limit=forecast.limit_kind,
         probability=forecast.probability,
@@ -380,9 +389,10 @@ def _rows(judgement: Judgement, against: Sequence[str]) -> list[dict[str, Any]]:
     masses = _row_masses(tested, gear)
     lightest, heaviest = forecast.masses.min(), forecast.masses.max()
     at = np.clip(masses, lightest, heaviest)
-    columns = {name: judgement.estimate(name, at) for name in QUANTITIES}
-    columns |= {f"{name}_limit": judgement.limit(name, at) for name in QUANTITIES}
-    columns |= {f"u_{name}": interpolated(forecast.masses, forecast.u.get(name), at) for name in QUANTITIES}
+    names = [name for name, row in QUANTITIES.items() if name in forecast.draws or not row.asked_only]
+    columns = {name: judgement.estimate(name, at) for name in names}
+    columns |= {f"{name}_limit": judgement.limit(name, at) for name in names}
+    columns |= {f"u_{name}": interpolated(forecast.masses, forecast.u.get(name), at) for name in names}
     met, by_estimate, violation = judgement.met(at), judgement.met_by_estimate(at), judgement.violation(at)
     rows = []
     for k, (mass, waves) in enumerate(zip(masses.tolist(), forecast.by_waves(masses), strict=True)):

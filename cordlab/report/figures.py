@@ -349,7 +349,7 @@ def by_mass(
     for panel, quantity in zip(axes, quantities, strict=True):
         row = QUANTITIES[quantity]
         panel.set(xlabel="rider mass [kg]", ylabel=row.head)
-        rows = [prediction for prediction in rating.predictions if prediction[quantity] is not None]
+        rows = [prediction for prediction in rating.predictions if prediction.get(quantity) is not None]
         mass = np.array([prediction["mass"] for prediction in rows])
         if not mass.size:
             panel.annotate("no prediction", (0.5, 0.5), xycoords="axes fraction", ha="center")

@@ -152,6 +152,7 @@ def render(results: Results, figures: Mapping[str, str], *, second_units: bool |
         heading=[str(campaign["report"][key]) for key in ("laboratory", "address") if key in campaign["report"]],
         figures=figures,
         unit_of={name: quantity.unit for name, quantity in QUANTITIES.items()},
+        word_of={name: quantity.word for name, quantity in QUANTITIES.items()},
         by_mass=sections.by_mass(results, numbers),
         waves=sections.every_fourth([row for row in results["predictions"] if row.get("waves")]),
         bounds={key: (title, unit) for key, title, unit, _ in entries()},

@@ -21,7 +21,8 @@ Table = tuple[list[str], list[list[str]]]
 def by_mass(results: Results, numbers: Numbers) -> Table:
     """Estimates and limits at every fourth kilogram and at both ends of what was tested."""
     known = [row for row in results["predictions"] if row["clearance"] is not None]
-    shown = [(quantity, column) for quantity in QUANTITIES.values() for column in quantity.columns]
+    quantities = [row for row in QUANTITIES.values() if not row.asked_only or (known and row.name in known[0])]
+    shown = [(quantity, column) for quantity in quantities for column in quantity.columns]
     heads, u = ["rider mass [kg]"], {}
     for quantity, column in shown:
         heads.append(f"{quantity.word}{f' [{quantity.unit}]' if quantity.unit else ''}, {column}")
@@ -57,7 +58,7 @@ def _failed(row: Row, criteria: Row) -> str:
     """The criteria that a mass does not meet, by name; the reason in full where it is another."""
     names = []
     for name, bound in bounds(criteria).items():
-        limit = row[f"{name}_limit"]
+        limit = row.get(f"{name}_limit")
         if limit is None or QUANTITIES[name].worse(limit, bound):
             names.append(QUANTITIES[name].word)
     return ", ".join(names) or str(row["reason"])

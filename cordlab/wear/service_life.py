@@ -22,7 +22,7 @@ from cordlab.limits.tested import known_temperatures
 from cordlab.limits.wave_effects import stiffened
 from cordlab.mechanics.predict import Prediction, predict_drop
 from cordlab.mechanics.setup import DropSetup
-from cordlab.quantities import DRAWN, QUANTITIES
+from cordlab.quantities import QUANTITIES
 from cordlab.rating.criteria import MASS_STEP, interpolated
 from cordlab.rating.rate import Rating
 from cordlab.statistics.groups import EvidenceError, GroupLines
@@ -217,7 +217,7 @@ def _with_own_values(forecast: Forecast, change: pd.Series) -> Forecast:
     worn = stiffness.take(kept)
     moved = change.reindex(cords[kept]).to_numpy()
     worn = replace(worn, scales=tuple(scales + moved for scales in worn.scales))
-    names = ("site", "masses", "cord", "waves", "together", "seed", "probability", "confidence")
+    names = ("site", "masses", "cord", "waves", "recorded", "together", "seed", "probability", "confidence")
     asked = {name: getattr(forecast, name) for name in names}
     return forecast_drop(worn, limit=forecast.limit_kind, draws=forecast.spare.shape[-1], **asked)
 
@@ -254,7 +254,7 @@ def aged(forecast: Forecast, change: pd.Series) -> Forecast:
 def _worst(states: Sequence[Forecast]) -> Forecast:
     """For cords from the first of these states to the last: each quantity where its limit is worst."""
     draws, estimates, content = {}, {}, {}
-    for name in DRAWN:
+    for name in states[0].quantities:
         worst = max(states, key=lambda state: QUANTITIES[name].sign * float(np.mean(state.limit(name))))
         draws[name], estimates[name] = worst.draws[name], worst.estimates[name]
         if worst.content is not None:
@@ -270,17 +270,9 @@ def _next_drop(forecast: Forecast, hung: np.ndarray, log_scale: np.ndarray) -> P
 
 
 def _quantities(forecast: Forecast, log_scale: np.ndarray) -> dict[str, np.ndarray]:
-    """Quantities of the next drop, ln s (n_mass, n)."""
-    hung = np.broadcast_to(forecast.hung[:, None], log_scale.shape)
-    drop = _next_drop(forecast, hung.ravel(), log_scale.ravel())
-    quantities = {
-        "lowest_point": drop.lowest_point,
-        "clearance": -drop.lowest_point,
-        "stretch_ratio": 1 + drop.stretch / forecast.stiffness.batch["slack_length"],
-        "g": drop.g,
-        "peak_load": drop.tie_load,
-    }
-    return {name: np.reshape(values, log_scale.shape) for name, values in quantities.items()}
+    """Quantities of the next drop at the estimates of the site, ln s (n_mass, n)."""
+    masses, shape = np.arange(forecast.masses.size)[:, None], np.zeros(log_scale.shape[1], int)
+    return forecast.drop(masses, 0, shape, log_scale, forecast.typical)
 
 
 def _stiffness(stiffness: DropStiffness, worn: Evidence) -> tuple[Evidence, np.ndarray]:

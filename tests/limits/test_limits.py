@@ -17,6 +17,7 @@ from cordlab.limits.simulate import Run, draw_input
 from cordlab.limits.validation import HeldBack, Validation, validate
 from cordlab.limits.wave_effects import WaveEffect, wave_effects
 from cordlab.mechanics.predict import predict_drop
+from cordlab.mechanics.setup import DropSetup, depth_at_rebound
 from cordlab.rating.rate import rating_masses
 from cordlab.statistics.groups import EvidenceError
 from cordlab.statistics.limits import prediction_factor, tolerance_factor
@@ -35,6 +36,15 @@ UNSURE = SimpleNamespace(
     air_density=Measured(1.2, 0.05), compliance=Measured(0.0), load_cell_at="top",
     reach_below_attachment=Measured(2.2, 0.1), gear_mass=Measured(3.0, 0.3), temperature=None,
 )  # fmt: skip
+BACK = np.array([0.80, 0.82, 0.84, 0.86, 0.88, 0.90])  # energy that each of six cords returns, invented
+
+
+def returning(drops: Evidence) -> Evidence:
+    """The drops with the energy that their cords return, a little less at heavy masses."""
+    cord = np.array([int(name[1:]) for name in drops.cord])
+    return replace(drops, energy_returned=BACK[cord] - 2e-4 * (drops.mass - 36.0))
+
+
 KEYS = ("mass", "slack_length", "cord_mass", "drag_area")
 
 
@@ -485,3 +495,47 @@ def test_the_stretch_ratio_of_a_tested_cord_carries_what_its_length_is_known_to(
     forecast = forecast_drop(stiffness, site=EXACT, masses=[68.0], cord="C1", seed=3, draws=40_000)
     assert forecast.u["stretch_ratio"][0] / forecast.estimates["stretch_ratio"][0] == pytest.approx(0.01, rel=0.03)
     assert forecast.u["lowest_point"][0] / forecast.estimates["lowest_point"][0] < 0.001
+
+
+# ------------------------------------------------------------------------------------------------ rebound
+
+
+def test_depth_at_rebound_by_students_t_on_the_cords():
+    """Cords alike but for the energy they return: the limit is the depth at its upper limit, mean + t s √(1 + 1/n)."""
+    drops = returning(invented(np.zeros((6, 1))))
+    forecast = forecast_drop(
+        drop_stiffness(CURVE, drops, rig=EXACT), site=EXACT, masses=[36.0, 68.0], recorded=drops, seed=3, draws=60_000
+    )
+    lowest, margin = forecast.estimate("lowest_point"), prediction_factor(6, 0.99) * np.std(BACK, ddof=1)
+    share = np.mean(BACK) - 2e-4 * np.array([0.0, 32.0])
+    setup = DropSetup(np.array([36.0, 68.0]), 10.0, 14.0, 0.1)
+    assert forecast.estimate("depth_at_rebound") == pytest.approx(depth_at_rebound(setup, lowest, share), abs=1e-3)
+    assert forecast.limit("depth_at_rebound") == pytest.approx(depth_at_rebound(setup, lowest, share + margin), abs=0.1)
+    assert forecast.limit("depth_at_rebound")[0] < forecast.limit("depth_at_rebound")[1]  # the lightest returns highest
+    of_returns = budget(forecast, mass=36.0, quantity="depth_at_rebound")
+    assert of_returns.shares[0].input == "energy returned, cord to cord"
+    assert of_returns.shares[0].share > 0.99
+    assert of_returns.linear_limit == pytest.approx(of_returns.drawn_limit, abs=0.1)
+
+
+def test_a_tolerance_limit_on_the_rebound_is_its_factor_on_the_cords():
+    drops = returning(invented(np.zeros((6, 1))))
+    options = {"site": EXACT, "masses": [36.0], "recorded": drops, "seed": 3, "draws": 60_000}
+    stiffness = drop_stiffness(CURVE, drops, rig=EXACT)
+    forecast = forecast_drop(stiffness, limit="tolerance", probability=0.9, confidence=0.9, **options)
+    share = min(np.mean(BACK) + tolerance_factor(6, 0.9, 0.9) * np.std(BACK, ddof=1), 1.0)
+    setup = DropSetup(36.0, 10.0, 14.0, 0.1)
+    want = float(depth_at_rebound(setup, forecast.estimate("lowest_point")[0], share))
+    assert forecast.limit("depth_at_rebound")[0] == pytest.approx(want, abs=0.1)
+
+
+def test_where_records_show_no_energy_returned_nothing_is_drawn():
+    """None at all, of one cord of several, or not down to the lightest mass."""
+    drops = invented(scattered(2, 6, 0.02, 0.004))
+    stiffness, back = drop_stiffness(CURVE, drops, rig=EXACT), returning(drops).energy_returned
+    one_cord = np.where(np.array(drops.cord) == "C1", back, np.nan)
+    heavy = np.where(drops.mass > 50.0, back, np.nan)
+    for shares in (np.full(len(drops), np.nan), one_cord, heavy):
+        recorded = replace(drops, energy_returned=shares)
+        forecast = forecast_drop(stiffness, site=EXACT, masses=MASSES, recorded=recorded, draws=1000)
+        assert "depth_at_rebound" not in forecast.draws

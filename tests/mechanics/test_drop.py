@@ -10,10 +10,11 @@ from scipy.optimize import brentq
 from cordlab import figures
 from cordlab.curves.models import Curve, model, models
 from cordlab.mechanics.predict import Outcome, predict_drop, scale_for_lowest_point, trace_drop, unloading_for
-from cordlab.mechanics.setup import DropSetup, fall_energy, fall_speed, fall_time
+from cordlab.mechanics.setup import DropSetup, depth_at_rebound, fall_energy, fall_speed, fall_time
 from cordlab.mechanics.uniform import Stretch, _search_twice, stop, take_draws
 from tests.conftest import Printed, printed, published_csv
 from tests.drop_reference import RANGES, lowest_by_dop853, one, random_drops
+from tests.invented import invented_drop
 
 G = 9.80665
 # an invented all-rubber cord of 10 m and 14 kg, with the drag area of a stack of weights
@@ -280,6 +281,28 @@ def test_unloading_returns_the_energy_asked_for():
     assert_allclose(rise, returned * slack * RUBBER.energy(jump.stretch_ratio) / (mass * G), rtol=1e-7)
     with pytest.raises(ValueError, match="energy_returned"):
         unloading_for(RUBBER, 3.0, 0.1)
+
+
+@pytest.mark.parametrize("release", [-3.0, 0.0, 4.0])
+def test_a_cord_without_loss_returns_the_mass_to_its_release(release):
+    """Linear cords, light and heavy, no drag: all of the energy is back."""
+    cord = {"slack_length": 10.0, "cord_mass": np.array([0.0, 14.0]), "release_depth": release}
+    drop = predict_drop(linear(100.0, 10.0), mass=60.0, **cord)
+    assert_allclose(depth_at_rebound(DropSetup(60.0, **cord), drop.lowest_point, 1.0), release, atol=1e-6)
+    assert np.all(depth_at_rebound(DropSetup(60.0, **cord), drop.lowest_point, 0.3) == 10.0)  # the cord stays taut
+
+
+@pytest.mark.parametrize("mass", [36.0, 100.0])
+def test_depth_at_rebound_against_an_integration_in_time(mass):
+    """DOP853 down, up the unloading branch, and on with the cord slack; with drag the mass returns less high."""
+    for drag, release in ((0.0, 0.0), (0.0, 2.0), (0.06, 0.0)):
+        truth = invented_drop(mass=mass, c=drag, y0=release, rate=100.0, duration=20.0)
+        setup = DropSetup(mass, 10.0, 14.0, 2 * drag / 1.2, 1.2, release)
+        depth = float(depth_at_rebound(setup, truth.lowest_point, truth.energy_returned))
+        if drag:
+            assert depth < truth.position[-1] < depth + 4.0
+        else:
+            assert_allclose(depth, truth.position[-1], atol=1e-5)
 
 
 def test_energy_of_a_fall_from_above_the_tie_point():

@@ -13,7 +13,7 @@ from cordlab.limits.validation import HeldBack, Validation
 from cordlab.rating.rate import in_both, rate, rating_masses, re_rate
 from cordlab.statistics.propagation import DECISIONS
 from cordlab.units import Measured
-from tests.limits.test_limits import CURVE, EXACT, MASSES, UNSURE, invented, scattered
+from tests.limits.test_limits import CURVE, EXACT, MASSES, UNSURE, invented, returning, scattered
 
 CRITERIA = SimpleNamespace(
     least_clearance=4.0, greatest_g=2.8, least_strength_factor=5.0, greatest_stretch_ratio=None,
@@ -180,6 +180,29 @@ def test_a_range_in_pounds_holds_the_masses_that_end_it():
     assert all(row["rated"] for row in inside)
     assert (rating.lightest, rating.heaviest) == (41.504, 94.091)  # into the range
     assert rating.headline == "rated for rider masses of 41.6 to 94.0 kg"
+
+
+def test_the_lightest_rider_returns_highest(stiffness):
+    """The light end lies where the limit of the depth at rebound meets its criterion; without records of the energy
+    nothing is rated, nor at a jump count of which none shows it."""
+    recorded = returning(stiffness.drops)
+    options = {"site": UNSURE, "masses": rating_masses(stiffness, UNSURE), "seed": 1, "draws": 20_000}
+    forecast = forecast_drop(stiffness, recorded=recorded, **options)
+    easy = criteria(least_clearance=-50.0, greatest_g=9.0, least_strength_factor=1.0, least_depth_at_rebound=1.0)
+    rating = rate(forecast, criteria=easy, breaking_load=LOT)
+    assert rating.governed_by == {"light": "depth at rebound", "heavy": "heaviest tested mass"}
+    at_light = np.interp(rating.lightest, forecast.masses, forecast.limit("depth_at_rebound"))
+    assert at_light == pytest.approx(1.0, abs=0.02)
+    light = next(row for row in rating.predictions if row["mass"] == 34.0)
+    assert "is below the least depth at rebound of 1 m" in light["reason"]
+    assert rating.table()["depth at rebound limit [m]"].notna().any()
+    assert rate(forecast, criteria=easy, breaking_load=LOT, jumps=0).rated
+    worn = rate(forecast, criteria=easy, breaking_load=LOT, jumps=300)
+    assert "asked for 300 jumps, but records show the energy returned of cords with 0 to 0 jumps" in worn.summary()
+    unseen = rate(forecast_drop(stiffness, **options), criteria=easy, breaking_load=LOT)
+    assert not unseen.rated
+    assert "depth at rebound cannot be judged: it takes the energy returned" in unseen.reasons[0]
+    assert "depth_at_rebound" not in unseen.predictions[5]
 
 
 def test_other_criteria_can_end_it(forecast):
