@@ -63,7 +63,7 @@ def invented_predictions() -> tuple[dict, ...]:
         }  # fmt: skip
         row |= {"strength_factor": 14100 / row["peak_load"], "strength_factor_limit": 14100 / row["peak_load_limit"]}
         row |= {"stretch_ratio": row["lowest_point"] / 10, "stretch_ratio_limit": row["lowest_point_limit"] / 10}
-        row |= {f"u_{name}": abs(row[f"{name}_limit"] - row[name]) / 2.5 for name in QUANTITIES}
+        row |= {f"u_{name}": abs(row[f"{name}_limit"] - row[name]) / 2.5 for name in QUANTITIES if name in row}
         met = {"clearance": row["clearance_limit"] >= 4, "g": row["g_limit"] <= 2.8}
         why = [f"{name} limit fails its criterion" for name, holds in met.items() if not holds]
         risk = {

@@ -28,6 +28,9 @@ SMALL = {
 }
 
 
+BEFORE_LIMITS = ("calibrations", "drops", "waves", "fit", "_limits_fit", "loads", "_refits", "stiffness", "_drops_used")
+
+
 @pytest.fixture(scope="module")
 def results(analysis):
     return analysis.to_dict()
@@ -325,6 +328,28 @@ def test_a_refused_record_is_named_once(tmp_path):
     with pytest.raises(cordlab.CampaignError) as refused:
         cordlab.analyse(cordlab.read_campaign(campaign.folder))
     assert [problem.count("records/") for problem in refused.value.problems] == [1]
+
+
+def test_rebound_and_anchor_go_from_campaign_to_report(small, tmp_path):
+    """The highest return of the invented cord, in time and with drag, lies below the estimate and that below the limit;
+    the light end is where the limit meets the criterion."""
+    known = {name: step for name, step in vars(small[1]).items() if name in BEFORE_LIMITS}
+    asked = {"least_depth_at_rebound": 3.2, "anchor_strength": 9e3, "least_anchor_factor": 3.0}
+    campaign = replace(small[0], criteria=replace(small[0].criteria, greatest_g=9.0, **asked))
+    analysis = with_steps(cordlab.Analysis(campaign), **known)
+    assert set(analysis.budget) == {"clearance", "g", "depth_at_rebound", "peak_load"}
+    rating, row = analysis.rating, next(row for row in analysis.predictions if row["mass"] == 40.0)
+    assert rating.governed_by["light"] == "depth at rebound"
+    curve, site = cordlab.Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0}), campaign.site
+    setup = {"slack_length": 10.0, "cord_mass": 14.0, "drag_area": site.drag_area.value, "duration": 12.0}
+    top = cordlab.trace_drop(curve, mass=40.0 + site.gear_mass.value, unloading=0.35, **setup).turns[1, 1]
+    assert row["depth_at_rebound_limit"] < row["depth_at_rebound"] < top < row["depth_at_rebound"] + 3.0
+    write_results(analysis, tmp_path / "results")
+    report = (tmp_path / "results" / "report.html").read_text(encoding="utf-8")
+    assert "depth at rebound [m], limit" in report
+    assert "Strength of the anchor at the tie point" in report
+    assert "Shares of the variance of depth at rebound" in report
+    assert "least depth at rebound 3.2 m" in rating.hangs_on
 
 
 def test_progress_is_told_of_every_long_step(small):

@@ -184,7 +184,7 @@ def test_only_lowest_points_from_records_share_a_calibration():
     ]
     campaign = SimpleNamespace(drops=entries, cord=lambda name: cord, rig=SimpleNamespace(load_cell_at="top"))
     given = {"lowest_point": 24.2, "u_lowest_point": 0.08, "peak_load": 2e3, "u_peak_load": 10.0}
-    given |= {"greatest_g": 3.0}
+    given |= {"greatest_g": 3.0, "energy_returned": None}
     records = [SimpleNamespace(name=name, **given) for name in ("A", "B")]
     evidence = Evidence.of_campaign(campaign, records)
     assert evidence.drop == ("A", "B")  # C has neither
