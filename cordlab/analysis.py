@@ -176,8 +176,9 @@ class Analysis:
 
     @cached_property
     def _drops_used(self) -> dict[str, Evidence]:
-        """Use → what is noted and measured of its drops."""
-        return {use: Evidence.of_campaign(self.campaign, self.drops, use=(use,)) for use in ("fit", "check", "wear")}
+        """Use, or "any" of them, → what is noted and measured of its drops."""
+        uses = {"any": ("fit", "check", "wear")} | {use: (use,) for use in ("fit", "check", "wear")}
+        return {name: Evidence.of_campaign(self.campaign, self.drops, use=use) for name, use in uses.items()}
 
     def _without_waves(self, use: str) -> list[Drop]:
         """Reduced drops with this `use`, the wave taken off where one was seen."""
@@ -256,15 +257,8 @@ class Analysis:
             cord=self._cords[0] if len(self._cords) == 1 else None,
             seed=decision.seed,
             waves=self.loads.site if self.loads else None,
-            recorded=self._recorded,
+            recorded=self._drops_used["any"] if REBOUND in bounds(vars(self.campaign.criteria)) else None,
         )
-
-    @property
-    def _recorded(self) -> Evidence | None:
-        """Drops, new and worn, whose records may show the energy returned, where a criterion asks for it."""
-        if REBOUND not in bounds(vars(self.campaign.criteria)):
-            return None
-        return Evidence.of_campaign(self.campaign, self.drops, use=("fit", "check", "wear"))
 
     @_step
     def validation(self) -> Validation:
@@ -278,20 +272,18 @@ class Analysis:
         """The rated range; where worn cords were dropped again, to the jump count that was asked for.
         The answer needs forecast and validation, or none of them counts."""
         forecast, validation, campaign = self._need("_forecast"), self._need("validation"), self.campaign
-        worn, criteria = self._retests[0], campaign.criteria
-        jumps, cord = campaign.decision.jumps, campaign.decision.cord
+        worn, criteria, breaks = self._retests[0], campaign.criteria, campaign.lowest_break
+        jumps, cord, cap = campaign.decision.jumps, campaign.decision.cord, criteria.greatest_jumps
         against = list(against_rating(self.findings))
         if cord is None and forecast.cord is not None:
             against.append(
                 "only 1 cord was dropped: nothing says what another cord of the batch does; "
                 f'cord = "{forecast.cord}" under [decision], or analyse --cord {forecast.cord}, rates that very cord'
             )
-        if jumps is not None and jumps > (criteria.greatest_jumps or jumps):
-            cap = criteria.greatest_jumps
+        if jumps is not None and jumps > (cap or jumps):
             against.append(f"asked for {jumps} jumps, above the {cap} that the maker or the rule allows")
         if cord is not None and jumps is None and len(worn):
             jumps = int(retests(worn.jumps).max())  # it is worn by now, and never new again
-        breaks = campaign.lowest_break
         by_limits = partial(rate, criteria=criteria, breaking_load=breaks, validation=validation, reasons=against)
 
         def judge(forecast: Forecast, jumps: int | None = None) -> Rating:
@@ -305,7 +297,7 @@ class Analysis:
             judge=judge,
             least_clearance=criteria.least_clearance,
             jumps=jumps,
-            greatest_jumps=criteria.greatest_jumps,
+            greatest_jumps=cap,
             rest={entry.drop: entry.rest for entry in campaign.drops},
         )
         return service.rating, service
@@ -325,17 +317,15 @@ class Analysis:
     @cached_property
     def budget(self) -> dict[str, Budget]:
         """What makes clearance at the heavy end and g at the light end uncertain."""
-        if self.forecast is None:
-            return {}
-        return {name: budget(self.forecast, mass=mass, quantity=name) for name, mass in self._ends.items()}
+        return {name: budget(self._need("forecast"), mass=mass, quantity=name) for name, mass in self._ends.items()}
 
     @property
     def _ends(self) -> dict[str, float]:
         """Quantity → the rider mass at which it can govern, of the rated range or of what was tested [kg]."""
-        light, heavy = self.rating.ends or (self.forecast.masses[[0, -1]].tolist() if self.forecast else (0.0, 0.0))
-        ends = {"light": light, "heavy": heavy}
-        asked = [QUANTITIES[name] for name in bounds(vars(self.campaign.criteria)) if QUANTITIES[name].end]
-        return {row.name: ends[row.end] for row in asked if self.forecast and row.name in self.forecast.quantities}
+        forecast, asked = self.forecast, bounds(vars(self.campaign.criteria))
+        light, heavy = self.rating.ends or (forecast.masses[[0, -1]].tolist() if forecast else (0.0, 0.0))
+        names = [name for name in asked if forecast and name in forecast.quantities]
+        return {name: light if QUANTITIES[name].end == "light" else heavy for name in names if QUANTITIES[name].end}
 
     @property
     def on_average(self) -> str:
@@ -413,8 +403,7 @@ class Analysis:
         stiffness = self.stiffness
         if stiffness is None or len(self._cords) < 2:
             return None
-        returned = {drop.name: drop.energy_returned for drop in self.drops if drop.energy_returned is not None}
-        return batch_report(quantities(stiffness.drops, np.exp(stiffness.scales[0][0]), returned))
+        return batch_report(quantities(stiffness.drops, np.exp(stiffness.scales[0][0])))
 
     @property
     def temperature(self) -> TemperatureTrend | None:

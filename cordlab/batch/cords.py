@@ -108,10 +108,8 @@ class Batch:
         }
 
 
-def quantities(
-    evidence: "Evidence", scale: np.ndarray, energy_returned: Mapping[str, float]
-) -> dict[str, dict[str, list[float]]]:
-    """What a batch is judged by, quantity → cord → values, from each drop's stiffness (n,) and energy returned.
+def quantities(evidence: "Evidence", scale: np.ndarray) -> dict[str, dict[str, list[float]]]:
+    """What a batch is judged by, quantity → cord → values, from drops and the stiffness of each (n,).
     A lowest point is taken at each mass that every cord was dropped with."""
     cords = np.array(evidence.cord)
 
@@ -124,8 +122,7 @@ def quantities(
         lowest = by_cord(evidence.lowest_point, evidence.mass == mass)
         if len(lowest) == len(set(evidence.cord)):
             values[f"lowest point at {mass:g} kg [m]"] = lowest
-    shares = np.array([energy_returned.get(name, np.nan) for name in evidence.drop])
-    returned = by_cord(shares, np.isfinite(shares))
+    returned = by_cord(evidence.energy_returned, np.isfinite(evidence.energy_returned))
     return values | {"energy returned": returned} if len(returned) > 1 else values
 
 
