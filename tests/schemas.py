@@ -230,7 +230,10 @@ def _prediction() -> Schema:
     }
     waves = dict.fromkeys(("lowest_point", "g", "peak_load", "time_lowest_point", "time_g", "time_peak_load"), float)
     words = {"violation": each(float), "decision": each(str), "reason": str | None}
-    return row(mass=NUMBER | {"unit": "kg"}, **numbers, rated=bool, waves=maybe(row(**waves)), **words)
+    prediction = row(mass=NUMBER | {"unit": "kg"}, **numbers, rated=bool, waves=maybe(row(**waves)), **words)
+    asked = {name for name, quantity in QUANTITIES.items() if quantity.asked_only}  # there where it is asked for
+    prediction["required"] = [name for name in prediction["required"] if not any(one in name for one in asked)]
+    return prediction
 
 
 def _lot() -> Schema:

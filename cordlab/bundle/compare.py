@@ -13,6 +13,7 @@ from cordlab.report.results_folder import Results
 from cordlab.units import mass_range, short
 
 EQUAL, WITHIN, DIFFERS = "equal", "equal within Monte Carlo error", "differs"
+ONE_LAYOUT = "in one layout alone"
 SAME = 1e-7
 """Relative difference up to which numbers are equal: least squares on another machine's arithmetic part by less."""
 
@@ -54,7 +55,8 @@ class Comparison:
     def counts(self) -> dict[str, int]:
         """How many values are equal, within Monte Carlo error, different."""
         verdicts = [line.verdict for line in self.lines]
-        return {verdict: verdicts.count(verdict) for verdict in (EQUAL, WITHIN, DIFFERS)}
+        counts = {verdict: verdicts.count(verdict) for verdict in (EQUAL, WITHIN, DIFFERS, ONE_LAYOUT)}
+        return {verdict: count for verdict, count in counts.items() if count or verdict != ONE_LAYOUT}
 
     def summary(self, most: int = 20) -> str:
         counts = ", ".join(f"{count} {verdict}" for verdict, count in self.counts.items())
@@ -75,6 +77,8 @@ def compare(old: Results, new: Results) -> Comparison:
     """
     before, after = dict(_leaves(old)), dict(_leaves(new))
     other_draws, stated = redrawn(old, new), ERRORS in old and ERRORS in new
+    keys = [{_key(name) for name in of} for of in (before, after)]
+    unknown = keys[0] ^ keys[1] if layout_of(old) != layout_of(new) else set()
     lines = []
     for name in before | after:
         if other_draws and name.startswith(ERRORS):  # themselves as rough as drawn numbers are
@@ -82,7 +86,8 @@ def compare(old: Results, new: Results) -> Comparison:
         values = before.get(name, "missing"), after.get(name, "missing")
         error, may_turn = allowance(new[ERRORS], name) if other_draws and stated else (None, False)
         tolerance = None if error is None else REACH * error
-        lines.append(Line(name, *values, tolerance, _verdict(*values, tolerance, may_turn)))
+        verdict = ONE_LAYOUT if _key(name) in unknown else _verdict(*values, tolerance, may_turn)
+        lines.append(Line(name, *values, tolerance, verdict))
     differing = [line for line in lines if line.verdict == DIFFERS]
     reasons = _reasons(old, new, differing) if differing else []
     if other_draws and not stated:
@@ -158,6 +163,11 @@ def _leaves(value: object, name: str = "") -> Iterator[tuple[str, object]]:
         yield name, value
 
 
+def _key(name: str) -> str:
+    """A name without its rows: the key of a whole column."""
+    return re.sub(r"\[[^\]]*\]", "[]", name)
+
+
 def _row_names(rows: Sequence[Any]) -> list[str]:
     """Rows are named by their first column, or by two where one does not part them; else by their place."""
     for columns in (1, 2) if all(isinstance(row, Mapping) for row in rows) else ():
@@ -199,7 +209,8 @@ def near(x: str, y: str, tolerance: float) -> bool:
 
 def _reasons(old: Results, new: Results, differing: Sequence[Line]) -> list[str]:
     """Why values differ, the likeliest first."""
-    reasons: list[str] = []
+    layouts = layout_of(old), layout_of(new)
+    reasons = [] if layouts[0] == layouts[1] else [f"layout: {layouts[0]} then, {layouts[1]} now"]
     for section in ("digests", "decision", "criteria", "site", "rig"):
         start = f"campaign.{section}."
         for line in (line for line in differing if line.name.startswith(start)):

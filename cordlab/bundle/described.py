@@ -103,7 +103,8 @@ def requirements() -> str:
 def data_package(contents: Mapping[str, bytes], results: Results, licence: str) -> dict[str, Any]:
     """A Data Package 2.0 of a bundle's files: each table with its heads, units and bounds, and the predictions."""
     fields = [{"name": "mass", "type": "number", "unit": "kg", "constraints": {"required": True}}]
-    for name, quantity in QUANTITIES.items():
+    known = {name for row in results["predictions"] for name in row}
+    for name, quantity in [(name, quantity) for name, quantity in QUANTITIES.items() if name in known]:
         of = {"type": "number", "unit": quantity.unit or "1"}
         fields += [{"name": column, **of} for column in (name, f"{name}_limit", f"u_{name}")]
     fields += [{"name": "rated", "type": "boolean"}, {"name": "reason", "type": "string"}]

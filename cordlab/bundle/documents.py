@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from html import unescape
 
 from cordlab import __version__
-from cordlab.bundle.compare import SAME, Comparison, layout_of, near, redrawn, shown
+from cordlab.bundle.compare import ONE_LAYOUT, SAME, Comparison, layout_of, near, redrawn, shown
 from cordlab.bundle.described import CRATE, INPUTS, NOTEBOOKS, PACKAGE, RAN, README, SCHEMAS, described, stated_in
 from cordlab.campaign.settings import LAYOUT
 from cordlab.report.page import PdfError, pdf, render
@@ -52,6 +52,11 @@ def check_files(
         follows = f"with what follows from {RESULTS}, which differs itself"
         checks |= {name: FileCheck(name, NOT_COMPARED, follows) for name in written}
         return checks | {RESULTS: FileCheck(RESULTS, DIFFERS, why)}
+    if (layout := layout_of(published)) != LAYOUT:
+        why = f"with this cordlab, which writes layout {LAYOUT}: the bundle is of layout {layout}"
+        checks |= {name: FileCheck(name, NOT_COMPARED, why) for name in written}
+        alone = f"in {comparison.counts.get(ONE_LAYOUT, 0)} values: they are {ONE_LAYOUT}"
+        return checks | {RESULTS: FileCheck(RESULTS, NOT_COMPARED, alone)}
     checks |= {name: FileCheck(name, NOT_COMPARED, "was not run again") for name in written}
     page = contents.get(REPORT, b"").decode(errors="replace")
     checks[REPORT] = _check_report(page, published, rerun, figures)
@@ -89,10 +94,6 @@ def _check_pdf(data: bytes, page: str, report: FileCheck) -> FileCheck:
 
 def _check_descriptions(contents: Mapping[str, bytes], published: Results) -> Iterator[FileCheck]:
     """What says what is in the bundle, against the bundle; who published it, and how, is the publisher's own word."""
-    if (layout := layout_of(published)) != LAYOUT:
-        why = f"with this cordlab, which writes layout {LAYOUT}: the bundle is of layout {layout}"
-        yield from (FileCheck(name, NOT_COMPARED, why) for name in _DESCRIBING & {*contents})
-        return
     others = {name: data for name, data in contents.items() if name not in _DESCRIBING | {MANIFEST}}
     try:
         expected = described(others, published, stated_in(contents))
@@ -113,7 +114,7 @@ def _check_descriptions(contents: Mapping[str, bytes], published: Results) -> It
 
 def _otherwise(name: str, why: str, published: Results) -> FileCheck:
     """A file that differs; of another cordlab it may do so, and is not compared."""
-    if published["cordlab"] == __version__ and layout_of(published) == LAYOUT:
+    if published["cordlab"] == __version__:
         return FileCheck(name, DIFFERS, why)
     return FileCheck(name, NOT_COMPARED, f"with this cordlab, {__version__}: {published['cordlab']} wrote it; it {why}")
 

@@ -10,14 +10,18 @@ from pathlib import Path
 from typing import NoReturn
 
 from cordlab.analysis import analyse
-from cordlab.bundle.compare import Comparison, compare, headlines
+from cordlab.bundle.compare import Comparison, compare, headlines, layout_of
 from cordlab.bundle.described import INPUTS
 from cordlab.bundle.documents import DIFFERS, NOT_COMPARED, REPORT, FileCheck, check_files
 from cordlab.bundle.unpack import BundleError, unpack
 from cordlab.campaign.campaign import CampaignError, read_campaign
+from cordlab.campaign.settings import LAYOUT, lacks
 from cordlab.report.page import results_of, vectors_of
-from cordlab.report.results_folder import MANIFEST, RESULTS, Results, altered, read_manifest
+from cordlab.report.results_folder import FIRST_LINE, MANIFEST, RESULTS, Results, altered, read_manifest
 from cordlab.units import Progress, unwatched
+
+BEFORE = "manifest-sha256.txt"
+"""The manifest of a bundle of layout 1."""
 
 __all__ = ["BundleError", "FileCheck", "Recheck", "compare", "read_results", "recheck", "versus"]
 
@@ -31,6 +35,9 @@ class Recheck:
     problems: tuple[str, ...] = ()  # and why
     headlines: tuple[str, ...] = ()  # of two bundles, what changed in words
     published: Results | None = None  # results.json of the bundle, or of the first of two
+    lacks: tuple[
+        str, ...
+    ] = ()  # what the layout of today asks for before anything is rated, and the bundle does not have
     rerun: Results | None = None  # the results of the analysis made anew, or of the second of two
 
     @property
@@ -51,13 +58,14 @@ class Recheck:
         rest = [self.comparison.summary()] if self.comparison else [f"not re-run: {text}" for text in self.problems]
         if self.headlines:
             return "\n".join([*files, *self.headlines, *rest])
+        files += [f"layout {LAYOUT} asks for {key} before anything is rated; the bundle lacks it" for key in self.lacks]
         head = "the bundle agrees with its inputs" if self.agrees else "THE BUNDLE DIFFERS"
         if self.agrees and self.not_compared:
             head += f", as far as it was compared: {len(self.not_compared)} of {len(self.files)} files were not, wholly"
         return "\n".join([head, *files, *rest])
 
     def to_dict(self) -> dict[str, object]:
-        texts = {name: list(getattr(self, name)) for name in ("problems", "headlines")}
+        texts = {name: list(getattr(self, name)) for name in ("problems", "headlines", "lacks")}
         files = [vars(file) for file in self.files]
         return {
             "agrees": self.agrees,
@@ -80,10 +88,11 @@ def recheck(bundle: str | Path, *, progress: Progress = unwatched) -> Recheck:
             analysis = analyse(campaign, progress=progress)
         except CampaignError as error:
             return Recheck(tuple(damage.values()), None, error.problems, published=published)
+        lacking = lacks(campaign, layout_of(published))
         rerun, contents = results_of(analysis, before=published), _read(Path(place))
         comparison = compare(published, rerun)
         checks = check_files(contents, published, rerun, comparison=comparison, figures=vectors_of(analysis))
-        return Recheck(tuple((checks | damage).values()), comparison, published=published, rerun=rerun)
+        return Recheck(tuple((checks | damage).values()), comparison, published=published, rerun=rerun, lacks=lacking)
 
 
 def _read(folder: Path) -> dict[str, bytes]:
@@ -107,6 +116,10 @@ def versus(first: str | Path, second: str | Path) -> Recheck:
 def _opened(bundle: str | Path, folder: Path) -> tuple[dict[str, FileCheck], Results]:
     """Unpack a bundle into `folder`: files that are not as its manifest says, and its results. Raises BundleError."""
     names = unpack(bundle, folder)
+    if MANIFEST not in names and BEFORE in names:  # of layout 1: the same rows under another name, without the first
+        data = (folder / BEFORE).read_bytes()
+        (folder / BEFORE).rename(folder / MANIFEST).write_bytes(f"{FIRST_LINE}\n".encode() + data)
+        names = [MANIFEST if name == BEFORE else name for name in names]
     damage = _altered(folder, names)
     if RESULTS not in names and REPORT in names:
         files = [file.summary() for file in damage.values()] or ["its files are as the manifest says"]

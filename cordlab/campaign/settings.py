@@ -17,6 +17,8 @@ from cordlab.units import Measured, nearest, parse_measured
 FILE = "campaign.toml"
 LAYOUT = 2
 """Version of the layout of campaigns, results and bundles that is written here; without one they are of the first."""
+ASKED = {2: (("site", "centre_of_mass_fall"),)}
+"""Layout → the keys that it asks for before anything is rated, and the one before it does not know."""
 
 # Readers: each turns what TOML holds into a value, or raises ValueError with what is wrong.
 
@@ -187,6 +189,12 @@ def hangs_on(site: Site, criteria: Criteria) -> str:
         f"{release_in_words(site.release_depth.value)} and reaches {site.reach_below_attachment.value:.2f} m below the "
         f"cord's end{turned}; gear {site.gear_mass.value:.1f} kg; {', '.join(held)}"
     )
+
+
+def lacks(campaign: Any, layout: int) -> tuple[str, ...]:
+    """Keys that later layouts than this one ask for, and that a campaign (or its settings) does not have."""
+    asked = [key for later, keys in ASKED.items() if later > layout for key in keys]
+    return tuple(f"[{section}] {key}" for section, key in asked if getattr(getattr(campaign, section), key) is None)
 
 
 @dataclass(frozen=True)
