@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from cordlab import Analysis, CampaignError, cli, read_campaign
+from cordlab.batch.campaign_findings import campaign_findings
 from cordlab.batch.findings import STOPS, Finding, against_rating, settled
 from cordlab.campaign.decisions import Choice, record_decision, take_back
 from cordlab.report import page
@@ -115,8 +116,8 @@ def test_the_numbers_that_an_answer_hangs_on_stand_beside_it(world, tmp_path, ca
     analysis = Analysis(read_campaign(folder))
     words = (
         "tie point 43.00 m above the water; the rider is let go level with the tie point and reaches 2.00 m below the "
-        "cord's end; gear 0.0 kg; least clearance 3 m, greatest g 4, greatest stretch ratio 4.6, "
-        "least strength factor 4"
+        "cord's end; nobody turns over: a dummy hung like a weight; gear 0.0 kg; least clearance 3 m, greatest g 4, "
+        "greatest stretch ratio 4.6, least strength factor 4"
     )
     assert words in analysis.rating.summary()
     assert words in unescape(analysis.rating._repr_html_())
@@ -137,12 +138,36 @@ def test_the_numbers_that_an_answer_hangs_on_stand_beside_it(world, tmp_path, ca
         ('release_depth = "0.0(2) m"', 'release_depth = "-1.5(2) m"', "release depth", "1.50 m ABOVE the tie point"),
         ('drag_area = "0.5(2) m^2"', 'drag_area = "1.4(2) m^2"', "drag area", "more than a falling body has"),
         ('gear_mass = "3.0(3) kg"', 'gear_mass = "0 kg"', "gear", "harness and connectors weigh"),
+        ('centre_of_mass_fall = "0 m"', 'centre_of_mass_fall = "0.3(2) m"', "turning over", "hangs by the ankles"),
     ],
 )
 def test_numbers_of_the_site_that_are_likely_others(world, tmp_path, old, new, kind, words):
     folder = written(world, tmp_path)
     edit(folder, "campaign.toml", (old, new))
     assert words in stops(folder)[kind].text
+
+
+def test_a_site_that_does_not_say_how_riders_turn_over_is_shown_and_rates_nobody(world, tmp_path):
+    """Every limit is there, that of a dead weight; the one reason says what to measure."""
+    folder = written(world, tmp_path)
+    edit(folder, "campaign.toml", ('centre_of_mass_fall = "0 m"\n', ""))
+    rating = Analysis(read_campaign(folder)).rating
+    (reason,) = rating.reasons
+    assert "[site] centre_of_mass_fall is left out" in reason
+    assert 'write "0 m" for a dummy' in reason
+    shown = [row for row in rating.predictions if row["lowest_point_limit"]]
+    assert len(shown) > 50
+    assert not any(row["rated"] for row in shown)
+
+
+def test_a_push_off_that_no_rider_has(world, tmp_path):
+    folder = written(world, tmp_path)
+    edit(folder, "campaign.toml", ('fall = "0 m"\n', 'fall = "0 m"\npush_off = "30 m/s"\n'))
+    (unusual,) = (found for found in campaign_findings(read_campaign(folder), ()) if found.kind == "unusual value")
+    assert str(unusual).startswith("[site] push_off: 30 m/s is outside the usual 0 to 5")
+    edit(folder, "campaign.toml", ("30 m/s", "-1 m/s"))
+    with pytest.raises(CampaignError, match=r"\[site\] 'push_off': -1 m/s is less than 0"):
+        read_campaign(folder)
 
 
 def test_one_cord_listed_twice(world, tmp_path):

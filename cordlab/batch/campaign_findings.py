@@ -21,6 +21,7 @@ TEMPERATURE = (-25.0, 45.0)  # of a cord outdoors; common practice, no source [d
 TALLEST = 2.5  # tie point of the site above its surface over the greatest lowest point; common practice, no source
 STRENGTH = (1.0, 50.0)  # breaking load over the greatest load of a drop; 1 is certain, 50 common practice, no source
 APART = 1.0  # release depths of rig and site further apart than this change what a drop is; our choice [m]
+BY_THE_ANKLES = 1.8, 1.0  # reach of such a body, and least further fall of its centre of mass; common practice [m]
 SAG = 0.3  # compliance times the greatest load, more than any rig was seen to give way; our choice [m]
 COPIED = 3  # equal masses with equal lowest points on two cords: no two cords agree so often; our choice
 # Outside these a value is not wrong but rare: section, key, unit, least, greatest, what to try; common practice.
@@ -29,6 +30,8 @@ USUAL = (
     ("site", "air_density", "kg/m^3", 0.7, 1.5, "check the unit; 1.2 at sea level"),
     ("rig", "drag_area", "m^2", 0.0, 1.0, "check the unit; a dead weight has less"),
     ("site", "reach_below_attachment", "m", 0.8, 3.0, "check the unit; hung by the ankles a body reaches 2 to 2.6 m"),
+    ("site", "centre_of_mass_fall", "m", 0.0, 3.0, "check the unit; about 2 m by the ankles"),
+    ("site", "push_off", "m/s", 0.0, 5.0, "check the unit; a jump of 0.4 m has 2.8 m/s"),
     ("site", "gear_mass", "kg", 0.0, 15.0, "check the unit; harness and connectors weigh a few kilograms"),
 )
 BODY_DRAG = 0.8  # Cd·A of a falling body is less; common practice, no source [m²]
@@ -130,9 +133,9 @@ def _counts_along_mass(entries: Sequence[DropEntry]) -> Iterator[Finding]:
 def _unusual(campaign: Campaign) -> Iterator[Finding]:
     """Values that may be true but seldom are: a unit, most often."""
     for section, key, unit, least, greatest, remedy in USUAL:
-        value = getattr(getattr(campaign, section), key).value
-        if not least <= value <= greatest:
-            text = f"{value:g} {unit} is outside the usual {least:g} to {greatest:g}"
+        measured = getattr(getattr(campaign, section), key)
+        if measured is not None and not least <= measured.value <= greatest:
+            text = f"{measured.value:g} {unit} is outside the usual {least:g} to {greatest:g}"
             yield Finding("unusual value", text, f"[{section}] {key}", remedy)
     low, high = TEMPERATURE
     odd = [entry for entry in campaign.drops if entry.temperature < low or entry.temperature > high]  # nan is neither
@@ -219,6 +222,15 @@ def _site_and_rig(campaign: Campaign, drops: Sequence[Drop]) -> Iterator[Finding
             "shorter than it is",
             "[site] drag_area",
             "0.5 m² is usual; leave the drag out rather than guess it high",
+        )
+    reach, fall = site.reach_below_attachment.value, site.centre_of_mass_fall
+    if reach >= BY_THE_ANKLES[0] and fall is not None and fall.value < BY_THE_ANKLES[1] and (fall.value or fall.u):
+        yield Finding(
+            "turning over",
+            f"a body that reaches {reach:g} m below the cord's end hangs by the ankles, and its centre of mass falls "
+            f"about 2 m further than the cord's end; {fall.value:g} m is said",
+            "[site] centre_of_mass_fall",
+            "check both; 0.3 m is usual in a body harness, in which a body reaches less far down",
         )
     if site.gear_mass.value == 0:
         yield Finding(

@@ -42,6 +42,7 @@ STOPS = frozenset(
         "compliance",
         "drag area",
         "gear",
+        "turning over",
         "stiffer when worn",
         "unusual temperature",
         "strength",

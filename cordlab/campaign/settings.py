@@ -183,6 +183,8 @@ def hangs_on(site: Site, criteria: Criteria) -> str:
     values = [(key.replace("_", " "), unit, getattr(criteria, key)) for key, _, unit, _ in entries()]
     fall = site.centre_of_mass_fall
     turned = "" if fall is None else f"; their centre of mass falls {fall.value:.2f} m further than it"
+    if fall is not None and not fall.value and not fall.u:
+        turned = "; nobody turns over: a dummy hung like a weight"
     held = [f"{word} {value:g} {unit}".rstrip() for word, unit, value in values if value is not None]
     return (
         f"tie point {site.tie_height.value:.2f} m above the {site.surface}; the rider is let go "

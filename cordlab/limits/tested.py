@@ -57,6 +57,18 @@ def known_temperatures(drops: Evidence) -> np.ndarray:
     return np.where(known, drops.temperature, drops.temperature[known].mean() if known.any() else 0.0)
 
 
+def rider_not_known(site: "Site") -> list[str]:
+    """Why a site that says nothing of how its riders turn over rates nobody; empty where it does."""
+    if site.centre_of_mass_fall is not None:
+        return []
+    return [
+        "[site] centre_of_mass_fall is left out, and a rider who turns over comes lower than a dead weight, by about "
+        "1 m where it is 2 m: measure how much further the centre of mass falls than the cord's end, from the release "
+        'to hanging (common practice, no source: "2.0(3) m" by the ankles, "0.3(2) m" in a body harness), or write '
+        '"0 m" for a dummy that hangs like a weight'
+    ]
+
+
 def _range_of(drops: Evidence) -> tuple[float, float] | None:
     """Lowest and highest temperature of the drops [°C], None where none is recorded."""
     known = drops.temperature[np.isfinite(drops.temperature)]

@@ -16,6 +16,7 @@ from cordlab.batch.drop_table import Evidence, drop_inputs
 from cordlab.batch.fit import FitError
 from cordlab.batch.lowest_points import fit_lowest_points
 from cordlab.mechanics.predict import predict_drop
+from cordlab.mechanics.setup import GRAVITY
 from cordlab.notebook.choose import Missing
 from cordlab.notebook.panel import Answer, Panel, probability_slider
 from cordlab.rating.ladder import DropDay, next_mass
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from cordlab.campaign.campaign import Campaign
 
 FAMILY = "mooney-rivlin"  # of curves that the ladder takes for possible; more parameters run away beyond the drops
+TURNED = 2.0  # further fall of a rider's centre of mass, hung by the ankles; common practice, no source [m]
 GUESSES = "one or many, such as 38.5 40"
 KINDS = {
     "confidence": "of the mean, read as if it were for a drop",
@@ -335,7 +337,12 @@ def on_stretch(campaign: "Campaign") -> tuple[Exercise, ...]:
     heaviest = drops.mass.max()
     lighter, came = drops.take(drops.mass < heaviest), drops.lowest_point[drops.mass == heaviest]
     off = float(np.polyval(np.polyfit(lighter.mass, lighter.lowest_point, 1), heaviest) - came.mean())
-    return exercise("a line beyond the drops", {"mass": heaviest}, truth=off), exercise("where a limit lies")
+    line = exercise("a line beyond the drops", {"mass": heaviest}, truth=off)
+    # a weight that is heavier by M Δh/y brings as much energy to the lowest point y; how low it comes is in the drops
+    near = drops.take(drops.mass >= np.unique(drops.mass)[-2:].min())
+    lower = float(np.polyfit(near.mass, near.lowest_point, 1)[0] * heaviest * TURNED / came.mean())
+    words = {"mass": heaviest, "fall": TURNED, "energy": heaviest * GRAVITY * TURNED}
+    return line, exercise("where a limit lies"), exercise("a rider who turns over", words, truth=lower)
 
 
 def on_promises() -> tuple[Exercise, ...]:

@@ -9,6 +9,7 @@ import numpy as np
 from cordlab.batch.drop_table import drop_inputs
 from cordlab.batch.findings import against_rating
 from cordlab.mechanics.predict import Trace, predict_drop, trace_drop, unloading_for
+from cordlab.mechanics.setup import DropSetup
 from cordlab.notebook.choose import Missing
 from cordlab.notebook.panel import Answer, Panel, number_slider, probability_slider
 from cordlab.quantities import entries
@@ -38,15 +39,19 @@ def drop_panel(analysis: "Analysis") -> Panel:
         "cord": w.Dropdown(options=sorted({entry.cord for entry in campaign.drops}), description="cord"),
         "mass": w.SelectionSlider(value=float(masses[len(masses) // 2]), description="mass hung [kg]", **hung),
         "viscosity": number_slider(damping, 0.0, MOST_VISCOUS, 0.5, f"viscosity, {how} [N·s]"),
+        "fall": number_slider(0.0, 0.0, 3.0, 0.1, "centre of mass falls further by [m]"),
     }
 
-    def answer(cord: str, mass: float, viscosity: float) -> Answer:
+    def answer(cord: str, mass: float, viscosity: float, fall: float) -> Answer:
         entry = campaign.cord(cord)
         curve = batch.curve.scaled(batch.scales.get(cord, 1.0))
-        setup = {"mass": mass, "slack_length": entry.slack_length.value, "cord_mass": entry.mass.value, **rig}
+        rider = {"centre_of_mass_fall": fall, "gear_mass": campaign.site.gear_mass.value}
+        setup = rig | {"mass": mass, "slack_length": entry.slack_length.value, "cord_mass": entry.mass.value, **rider}
         recorded = (d for d in analysis.drops if d.cord == cord and d.mass == mass and d.use != "wear")
         drop = next(recorded, None)
         lines = [f"cord {cord}, {mass:g} kg hung, on the rig: {'recorded' if drop else 'this mass was not dropped'}"]
+        if brought := float(DropSetup(**setup).rider_energy):
+            lines.append(f"drawn is a rider, {brought:.0f} J more when the slack ends; a dead weight turns nobody over")
         duration = 6.0  # past the first rebound of a long cord [s]
         if drop is not None:
             duration = float(np.clip(drop.time[-1] - drop.time[drop.release], 2.0, 8.0))

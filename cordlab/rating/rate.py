@@ -18,7 +18,7 @@ from scipy.special import stdtrit
 from cordlab.batch.drop_table import ONE_RETEST
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.forecast import Forecast
-from cordlab.limits.tested import counts_not_shown, not_shown, rateable_parts
+from cordlab.limits.tested import counts_not_shown, not_shown, rateable_parts, rider_not_known
 from cordlab.limits.validation import Validation
 from cordlab.quantities import QUANTITIES, REBOUND
 from cordlab.rating.criteria import ANY, Judgement, broke_below_design, interpolated, judge, longest_run
@@ -265,7 +265,7 @@ def rate(
     reasons : others to rate nothing.
     """
     stiffness = forecast.stiffness
-    against = [*reasons, *counts_not_shown(stiffness.drops, jumps)]
+    against = [*reasons, *rider_not_known(forecast.site), *counts_not_shown(stiffness.drops, jumps)]
     against += not_shown(stiffness.drops, stiffness.trend, forecast.site.temperature)
     if np.ptp(forecast.masses) == 0:
         against.append("only one mass was dropped: there is no tested range to rate")

@@ -87,6 +87,7 @@ def test_models_that_do_equally_well_spread_the_limits(light):
     site = SimpleNamespace(
         tie_height=Measured(48.0), release_depth=Measured(0.4), drag_area=Measured(0.3), air_density=Measured(1.2),
         compliance=Measured(0.0), load_cell_at="top", reach_below_attachment=Measured(2.2), gear_mass=Measured(0.0),
+        centre_of_mass_fall=Measured(0.0),
         temperature=None,
     )  # fmt: skip
     shapes, spreads = [refits.curve for refits in fit.refits(200, seed=1)], []

@@ -276,5 +276,9 @@ def _site():
     """The rig as a site, with no gear."""
     names = {name: getattr(RIG, name) for name in ("drag_area", "air_density", "release_depth")}
     return SimpleNamespace(
-        tie_height=Measured(48.0), reach_below_attachment=Measured(0.0), gear_mass=Measured(0.0), **names
+        tie_height=Measured(48.0),
+        reach_below_attachment=Measured(0.0),
+        gear_mass=Measured(0.0),
+        centre_of_mass_fall=Measured(0.0),
+        **names,
     )

@@ -26,7 +26,7 @@ RIDERS = np.linspace(MASSES[0], MASSES[-1], 9) - LAWS["gear_mass"][0]
 def site(laws: Mapping[str, tuple[float, float]] = LAWS) -> SimpleNamespace:
     """A campaign's `[site]`."""
     inputs = {name: Measured(*law) for name, law in laws.items()}
-    return SimpleNamespace(**inputs, surface="water", temperature=None)
+    return SimpleNamespace(**inputs, centre_of_mass_fall=Measured(0.0), surface="water", temperature=None)
 
 
 def ladder(cords: int) -> tuple[np.ndarray, np.ndarray]:

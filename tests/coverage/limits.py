@@ -36,6 +36,7 @@ RIG = SimpleNamespace(
 )  # fmt: skip
 SITE = SimpleNamespace(
     tie_height=Measured(43.0, 0.1), surface="water", release_depth=Measured(0.0, 0.1), gear_mass=Measured(0.0),
+    centre_of_mass_fall=Measured(0.0),
     reach_below_attachment=Measured(2.2, 0.1), drag_area=Measured(0.4, 0.1), air_density=Measured(1.20, 0.05),
     temperature=None,
 )  # fmt: skip

@@ -29,12 +29,14 @@ CURVE = Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})
 EXACT = SimpleNamespace(
     tie_height=Measured(48.0), release_depth=Measured(0.0), drag_area=Measured(0.1), air_density=Measured(1.2),
     compliance=Measured(0.0), load_cell_at="top", reach_below_attachment=Measured(2.2), gear_mass=Measured(0.0),
+    centre_of_mass_fall=Measured(0.0),
     temperature=None,
 )  # fmt: skip
 UNSURE = SimpleNamespace(
     tie_height=Measured(43.0, 0.1), release_depth=Measured(0.0, 0.1), drag_area=Measured(0.4, 0.1),
     air_density=Measured(1.2, 0.05), compliance=Measured(0.0), load_cell_at="top",
     reach_below_attachment=Measured(2.2, 0.1), gear_mass=Measured(3.0, 0.3), temperature=None,
+    centre_of_mass_fall=Measured(0.0),
 )  # fmt: skip
 BACK = np.array([0.80, 0.82, 0.84, 0.86, 0.88, 0.90])  # energy that each of six cords returns, invented
 
@@ -468,6 +470,34 @@ def test_the_scale_at_the_site_is_in_the_limits_of_a_rider():
     assert grown == pytest.approx(abs(2.0 * slope), rel=0.05)
     assert weighed.estimate("clearance") == pytest.approx(sure.estimate("clearance"))
     assert "site rider mass" in {share.input for share in budget(weighed, mass=68.0).shares}
+
+
+def test_what_a_rider_brings_is_drawn_anew_for_each_drop_and_has_rows_in_the_budget():
+    """u² of the clearance grows by that of the further fall; the estimate is the drop with that energy. A prediction
+    limit and a tolerance limit hold it; exactly nothing is no input, and changes no draw."""
+    stiffness = drop_stiffness(CURVE, invented(scattered(14, 6, 0.002, 0.0)), rig=EXACT)
+
+    def forecast(fall=None, push_off=None, **asked):
+        site = SimpleNamespace(**vars(EXACT) | {"centre_of_mass_fall": fall, "push_off": push_off})
+        return forecast_drop(stiffness, site=site, masses=[68.0], draws=16_000, seed=1, **asked)
+
+    still, sure = forecast(), forecast(Measured(2.0))
+    unsure, running = forecast(Measured(2.0, 0.5)), forecast(Measured(2.0), Measured(2.0, 0.5))
+    assert np.array_equal(still.draws["g"], forecast(Measured(0.0), Measured(0.0)).draws["g"])
+    lower = (still.estimate("clearance") - sure.estimate("clearance"))[0]
+    cord = {"slack_length": 10.0, "cord_mass": 14.0, "drag_area": 0.1, "mass": 68.0}
+    curve = stiffness.shapes[0].curve
+    with_rider = predict_drop(curve, centre_of_mass_fall=2.0, **cord)
+    assert lower == pytest.approx(with_rider.lowest_point - predict_drop(curve, **cord).lowest_point, rel=0.02)
+    assert sure.estimate("g")[0] > still.estimate("g")[0]
+    for more, name in ((unsure, "site centre of mass fall"), (running, "site push off")):
+        assert more.limit("clearance")[0] < sure.limit("clearance")[0]
+        shares = {share.input: share for share in budget(more, mass=68.0).shares}
+        grown = np.sqrt(more.u["clearance"][0] ** 2 - sure.u["clearance"][0] ** 2)
+        assert shares[name].u == pytest.approx(grown, rel=0.1)
+    assert shares.keys().isdisjoint({"site centre of mass fall"})  # without an uncertainty it has no row
+    tolerance = [forecast(Measured(2.0, u), limit="tolerance").limit("clearance")[0] for u in (0.0, 0.5)]
+    assert tolerance[1] < tolerance[0] - 0.3
 
 
 def test_run_is_for_the_masses_asked():

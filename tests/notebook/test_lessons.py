@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from cordlab import Missing, read_campaign
+from cordlab import Missing, predict_drop, read_campaign
 from cordlab.notebook import lessons
 from cordlab.notebook.panel import Panel
 from tests.conftest import ROOT
@@ -167,8 +167,14 @@ def test_the_answers_to_exercises_are_what_a_class_would_find(campaign, analysis
     lighter = mass < mass.max()
     slope, level = stats.linregress(mass[lighter], lowest[lighter])[:2]
     miss = level + slope * mass.max() - lowest[~lighter].mean()
-    line, _ = lessons.on_stretch(campaign)
+    line, _, rider = lessons.on_stretch(campaign)
     assert line.check(f"{miss:.2f}").startswith("Right")
+    cord = {"slack_length": 10.0, "cord_mass": 14.0, "mass": mass.max(), "drag_area": 0.1}
+    curve = analysis.fit.chosen.curve
+    turned = (
+        predict_drop(curve, centre_of_mass_fall=2.0, **cord).lowest_point - predict_drop(curve, **cord).lowest_point
+    )
+    assert rider.check(f"{turned:.2f}").startswith("Right")
     wear, (_, change) = analysis.wear, lessons.on_wear(analysis)
     counts = wear.drops.retest
     first, last = (wear.drops.values[counts == end].mean() for end in (counts.min(), counts.max()))

@@ -41,6 +41,12 @@ def test_drop_panel_answers_a_moved_mass(analysis):
     panel.controls["mass"].value = 53.0
     assert "not dropped" in panel.words
     assert "record: " not in panel.words
+    lowest = []
+    for fall in (0.0, 2.0):  # a rider by the ankles: about a metre lower
+        panel.controls["fall"].value = fall
+        lowest.append(float(re.search(r"uniform: lowest point ([\d.]+) m", panel.words)[1]))
+    assert 0.8 < lowest[1] - lowest[0] < 1.4
+    assert f"drawn is a rider, {50 * 9.80665 * 2:.0f} J more when the slack ends" in panel.words
 
 
 def test_rating_panel_begins_with_the_analysis(analysis):

@@ -266,11 +266,13 @@ def test_no_mass_is_rated_where_no_limit_meets_the_criteria(forecast):
 
 def test_every_reason_for_rating_nothing_is_given_at_once(forecast):
     off = tuple(HeldBack(f"D{k}", "C0", 68.0, 35.0, 30.0, 29.0, 31.0, "this cord") for k in range(4))
-    winter = replace(forecast, site=SimpleNamespace(**{**vars(UNSURE), "temperature": (-5.0, 15.0)}))
+    unsaid = {"temperature": (-5.0, 15.0), "centre_of_mass_fall": None}
+    winter = replace(forecast, site=SimpleNamespace(**vars(UNSURE) | unsaid))
     rating = rate(winter, criteria=CRITERIA, validation=Validation(off, 0.98, left_out=False), jumps=300)
     assert not rating.rated
     text = "\n".join(rating.reasons)
     for part in (
+        "[site] centre_of_mass_fall is left out",
         "asked for 300 jumps",
         "asked for use at -5 to 15 °C, but drops were made at 15 to 15 °C",
         "validation failed: 4 of 4 drops held back outside their 98 % limits",
