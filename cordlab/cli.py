@@ -23,6 +23,7 @@ from cordlab.campaign.files import CampaignError
 from cordlab.quantities import QUANTITIES
 
 if TYPE_CHECKING:
+    from cordlab.bundle.recheck import Recheck
     from cordlab.units import Progress
 
 DONE, NO, BAD_INPUT, PARTLY, INTERRUPTED, PIPE_CLOSED = 0, 1, 2, 3, 130, 141
@@ -234,8 +235,24 @@ def recheck(options: argparse.Namespace) -> int:
         checked = cordlab.recheck(options.folder, progress=_progress(options))
     else:
         checked = versus(options.folder, options.other)
-    code = _answer(options, checked.to_dict(), checked.summary(), yes=checked.agrees)
+    text = checked.summary()
+    if options.report is not None or options.change:
+        text += f"\nwritten: {_written_review(options, checked)}"
+    code = _answer(options, checked.to_dict(), text, yes=checked.agrees)
     return PARTLY if checked.agrees and checked.not_compared else code
+
+
+def _written_review(options: argparse.Namespace, checked: Recheck) -> Path:
+    """Writes the reviewer's page, with the changes that were asked for, and says where."""
+    from cordlab.bundle.recheck import assume
+    from cordlab.bundle.review import review_page, write_review
+
+    changes = {key.strip(): value.strip() for key, _, value in (change.partition("=") for change in options.change)}
+    assumed = assume(options.folder, changes, progress=_progress(options)) if changes else None
+    page = review_page(checked, name=options.folder.name, changes=changes, assumed=assumed)
+    path = options.report or Path("review.html")
+    write_review(page, path)
+    return path
 
 
 def ladder(options: argparse.Namespace) -> int:

@@ -75,7 +75,7 @@ def compare(old: Results, new: Results) -> Comparison:
     """Compare two results (results.json read back, or `results_of`), with Monte Carlo error where the draws are others
     and the new results state it: they may be computed here, the old ones are somebody's.
     """
-    before, after = dict(_leaves(old)), dict(_leaves(new))
+    before, after = dict(leaves(old)), dict(leaves(new))
     other_draws, stated = redrawn(old, new), ERRORS in old and ERRORS in new
     keys = [{_key(name) for name in of} for of in (before, after)]
     unknown = keys[0] ^ keys[1] if layout_of(old) != layout_of(new) else set()
@@ -150,15 +150,15 @@ def _draws(results: Results) -> tuple[object, ...]:
     return decision.get("seed"), results["cordlab"], versions.get("numpy"), versions.get("machine")
 
 
-def _leaves(value: object, name: str = "") -> Iterator[tuple[str, object]]:
+def leaves(value: object, name: str = "") -> Iterator[tuple[str, object]]:
     """Every plain value by its name; rows of a table by what they are about, not by their place."""
     if isinstance(value, Mapping):
         for key, inner in value.items():
             if name or key not in ("versions", "cordlab", "layout"):
-                yield from _leaves(inner, f"{name}.{key}" if name else str(key))
+                yield from leaves(inner, f"{name}.{key}" if name else str(key))
     elif isinstance(value, Sequence) and not isinstance(value, str):
         for key, inner in zip(_row_names(value), value, strict=True):
-            yield from _leaves(inner, f"{name}[{key}]")
+            yield from leaves(inner, f"{name}[{key}]")
     else:
         yield name, value
 
@@ -179,7 +179,7 @@ def _row_names(rows: Sequence[Any]) -> list[str]:
 
 
 def _verdict(x: object, y: object, tolerance: float | None, may_turn: bool) -> str:
-    if _is_number(x) and _is_number(y):
+    if is_number(x) and is_number(y):
         equal = isclose(x, y, rel_tol=SAME, abs_tol=1e-12)
         within = tolerance is not None and abs(x - y) <= tolerance
     else:
@@ -191,7 +191,7 @@ def _verdict(x: object, y: object, tolerance: float | None, may_turn: bool) -> s
     return WITHIN if within else DIFFERS
 
 
-def _is_number(value: object) -> TypeGuard[float]:
+def is_number(value: object) -> TypeGuard[float]:
     return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
 
 

@@ -5,6 +5,7 @@ read, as any campaign is."""
 import json
 import tempfile
 import zipfile
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import NoReturn
@@ -15,7 +16,7 @@ from cordlab.bundle.described import INPUTS
 from cordlab.bundle.documents import DIFFERS, NOT_COMPARED, REPORT, FileCheck, check_files
 from cordlab.bundle.unpack import BundleError, unpack
 from cordlab.campaign.campaign import CampaignError, read_campaign
-from cordlab.campaign.settings import LAYOUT, lacks
+from cordlab.campaign.settings import LAYOUT, changed, lacks
 from cordlab.report.page import results_of, vectors_of
 from cordlab.report.results_folder import FIRST_LINE, MANIFEST, RESULTS, Results, altered, read_manifest
 from cordlab.units import Progress, unwatched
@@ -35,9 +36,7 @@ class Recheck:
     problems: tuple[str, ...] = ()  # and why
     headlines: tuple[str, ...] = ()  # of two bundles, what changed in words
     published: Results | None = None  # results.json of the bundle, or of the first of two
-    lacks: tuple[
-        str, ...
-    ] = ()  # what the layout of today asks for before anything is rated, and the bundle does not have
+    lacks: tuple[str, ...] = ()  # keys that today's layout asks for before anything is rated, and the bundle has not
     rerun: Results | None = None  # the results of the analysis made anew, or of the second of two
 
     @property
@@ -93,6 +92,15 @@ def recheck(bundle: str | Path, *, progress: Progress = unwatched) -> Recheck:
         comparison = compare(published, rerun)
         checks = check_files(contents, published, rerun, comparison=comparison, figures=vectors_of(analysis))
         return Recheck(tuple((checks | damage).values()), comparison, published=published, rerun=rerun, lacks=lacking)
+
+
+def assume(bundle: str | Path, changes: Mapping[str, str], *, progress: Progress = unwatched) -> Results:
+    """The results of a bundle's campaign under other assumptions: "site.drag_area" → as campaign.toml would have it.
+    Raises CampaignError with every problem of the changes, or of the bundle."""
+    with tempfile.TemporaryDirectory(prefix="cordlab-assume-") as place:
+        _opened(bundle, Path(place))
+        campaign = changed(read_campaign(Path(place) / INPUTS), changes)
+        return results_of(analyse(campaign, progress=progress))
 
 
 def _read(folder: Path) -> dict[str, bytes]:

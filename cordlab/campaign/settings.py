@@ -3,7 +3,7 @@
 import re
 import tomllib
 from collections.abc import Callable, Mapping
-from dataclasses import MISSING, dataclass, field, fields, make_dataclass
+from dataclasses import MISSING, dataclass, field, fields, make_dataclass, replace
 from functools import partial
 from itertools import pairwise
 from reprlib import repr as brief
@@ -197,6 +197,27 @@ def lacks(campaign: Any, layout: int) -> tuple[str, ...]:
     """Keys that later layouts than this one ask for, and that a campaign (or its settings) does not have."""
     asked = [key for later, keys in ASKED.items() if later > layout for key in keys]
     return tuple(f"[{section}] {key}" for section, key in asked if getattr(getattr(campaign, section), key) is None)
+
+
+def changed(campaign: Any, changes: Mapping[str, str]) -> Any:
+    """A campaign with other values of [rig], [site], [criteria] or [decision], each as campaign.toml would have it:
+    "site.drag_area" → "0.25(5) m^2". Raises CampaignError with every problem."""
+    files, sections = Folder(campaign.folder), dict[str, dict[str, object]]()
+    known = {f"{name}.{key.name}": key for name in CHANGED for key in fields(getattr(campaign, name))}
+    for path, new in changes.items():
+        section, _, name = path.partition(".")
+        try:
+            read = known[path].metadata["read"]
+            sections.setdefault(section, {})[name] = read(int(new) if new.strip().isdecimal() else new)
+        except KeyError:
+            files.problem(path, f"is not a key of {', '.join(CHANGED)}{offer(nearest(path, known))}")
+        except ValueError as error:
+            files.problem(path, str(error))
+    files.stop()
+    return replace(campaign, **{name: replace(getattr(campaign, name), **new) for name, new in sections.items()})
+
+
+CHANGED = ("criteria", "site", "rig", "decision")
 
 
 @dataclass(frozen=True)
