@@ -14,6 +14,7 @@ from cordlab.batch.cords import Batch, TemperatureTrend, batch_report, quantitie
 from cordlab.batch.drop_table import Evidence, drop_rows, retests
 from cordlab.batch.findings import Finding, against_rating, fit_findings, settled
 from cordlab.batch.fit import BatchFit, FitError, fit_batch
+from cordlab.batch.load_lag import LoadLag, lag_findings
 from cordlab.batch.lowest_points import LowestFit, energies, fit_without_records, unheld
 from cordlab.batch.slow_pulls import PullComparison, compare_pulls, read_pulls
 from cordlab.batch.viscosity import Viscosity
@@ -139,9 +140,21 @@ class Analysis:
         return calibrate_campaign(self.campaign)
 
     @cached_property
-    def drops(self) -> tuple[Drop, ...]:
-        """Every drop with a record, reduced."""
+    def _as_recorded(self) -> tuple[Drop, ...]:
         return reduce_all(self.campaign, self.calibrations, progress=self.progress)
+
+    @cached_property
+    def load_lag(self) -> LoadLag | None:
+        """By how much the load comes later than the distance; None without a record that has both."""
+        return LoadLag.of(self._as_recorded)
+
+    @cached_property
+    def drops(self) -> tuple[Drop, ...]:
+        """Every drop with a record, reduced; a small lag of the load taken off."""
+        lag, drops = self.load_lag, self._as_recorded
+        if lag is not None and lag.taken_off:
+            drops = reduce_all(self.campaign, self.calibrations, lag=lag.value, progress=self.progress)
+        return drops if lag is None else lag.carried(drops)
 
     # the curve
 
@@ -149,8 +162,14 @@ class Analysis:
     def waves(self) -> WaveFit | None:
         """The stretch wave in the records, and the drops without it; None where the cord carries none."""
         viscosity = None if self.campaign.viscosity is None else Viscosity.given(self.campaign.viscosity)
-        rig = self.campaign.rig
-        return take_out_waves(self.drops, self._drops_used["fit"], rig=rig, viscosity=viscosity, progress=self.progress)
+        return take_out_waves(
+            self.drops,
+            self._drops_used["fit"],
+            rig=self.campaign.rig,
+            viscosity=viscosity,
+            hidden=str(self.load_lag) if self.load_lag and self.load_lag.hides_loads else "",
+            progress=self.progress,
+        )
 
     @_step
     def fit(self) -> BatchFit | LowestFit:
@@ -464,7 +483,8 @@ class Analysis:
     def findings(self) -> tuple[Finding, ...]:
         """What does not agree in the campaign, what looks odd in the drops that were fitted, and what to try."""
         fit, stiffness = self._recorded_fit, self.stiffness
-        findings = list(campaign_findings(self.campaign, self.drops))
+        findings = [*campaign_findings(self.campaign, self.drops)]
+        findings += lag_findings(self.load_lag, self.waves, self.drops)
         if fit:
             findings += fit_findings(fit, self._without_waves("fit"))
         if stiffness:
@@ -481,7 +501,15 @@ class Analysis:
         if not self.drops:
             lowest = "No record of load or motion: the curve comes from lowest points alone"
             cautions.append(f"{lowest}, and no load was measured.")
-        for step in (self.waves, self._recorded_fit, *self._refits, self.stiffness, self.forecast, self.pulls):
+        for step in (
+            self.load_lag,
+            self.waves,
+            self._recorded_fit,
+            *self._refits,
+            self.stiffness,
+            self.forecast,
+            self.pulls,
+        ):
             cautions += [note for note in getattr(step, "notes", ()) if note not in cautions]
         if self.validation is not None and self.validation.left_out:
             cautions.append(
@@ -533,6 +561,7 @@ class Analysis:
             "campaign": {"title": campaign.title, "batch": campaign.batch, "sha256": campaign.sha256},
             "calibration": {channel: line.to_dict() for channel, line in self.calibrations.items()},
             "drops": drop_rows(campaign, self.drops),
+            "load_lag": self.load_lag and vars(self.load_lag),
             "curve": of(self.fit),
             "waves": self.waves and self.waves.to_dict() | {"loads": self.loads.rows if self.loads else []},
             "pulls": of(self.pulls),

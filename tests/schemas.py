@@ -13,6 +13,7 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 import numpy as np
 
 from cordlab.batch.cords import Batch, QuantitySpread, TemperatureTrend
+from cordlab.batch.load_lag import LoadLag
 from cordlab.batch.slow_pulls import PullComparison
 from cordlab.batch.wave_removal import WaveFit
 from cordlab.campaign.campaign import Campaign, CordEntry, DropEntry
@@ -162,6 +163,7 @@ def results_schema() -> Schema:
         earlier=[int],
         calibration=each(of(Calibration, _CALIBRATION, range=[float])),
         drops=[_drop()],
+        load_lag=maybe(of(LoadLag)),
         curve=maybe(
             of(
                 CurveFit,
@@ -209,7 +211,8 @@ def _campaign() -> Schema:
 
 
 def _drop() -> Schema:
-    numbers = dict.fromkeys(("mass", "lowest_point", "u_lowest_point", "peak_load", "energy_returned"), float)
+    of_record = ("lowest_point", "u_lowest_point", "peak_load", "energy_returned", "u_energy_returned")
+    numbers = dict.fromkeys(("mass", *of_record), float)
     drop = of(DropEntry, "drop cord use jumps remarks", notes=[str], **numbers)
     drop["properties"]["recorded_lowest_point"] = NUMBER  # only of a record
     return drop

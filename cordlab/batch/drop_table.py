@@ -250,7 +250,7 @@ def mean_cord(evidence: Evidence) -> Keywords:
 def drop_rows(campaign: "Campaign", drops: Sequence["Drop"]) -> list[dict[str, Any]]:
     """Each drop in `results.json`: as noted, and as its record was reduced."""
     reduced, rows = {drop.name: drop for drop in drops}, []
-    of_record = ("lowest_point", "u_lowest_point", "peak_load", "energy_returned", "notes")
+    of_record = ("lowest_point", "u_lowest_point", "peak_load", "energy_returned", "u_energy_returned", "notes")
     for entry in campaign.drops:
         row: dict[str, Any] = {name: getattr(entry, name) for name in ("drop", "cord", "use", "jumps")}
         row |= {"mass": entry.mass.value} | dict.fromkeys(of_record) | {"notes": []}

@@ -29,6 +29,7 @@ STOPS = frozenset(
         "end of slack",
         "clock",
         "loads",
+        "slow load cell",
         "depth by load",
         "datum",
         "implied mass",

@@ -39,18 +39,28 @@ class Viscosity:
     value: float
     u: float
     how: str
+    hidden: str = ""  # why the records do not tell it
 
     @classmethod
     def given(cls, viscosity: Measured) -> "Viscosity":
         return cls(viscosity.value, viscosity.u, "given")
 
     @classmethod
-    def unknown(cls) -> "Viscosity":
-        return cls(UNKNOWN[0], 0.0, "unknown")
+    def unknown(cls, hidden: str = "") -> "Viscosity":
+        return cls(UNKNOWN[0], 0.0, "unknown", hidden)
+
+    def judged(self, hidden: str = "") -> "Viscosity":
+        """Unknown where it was measured and something hides it, or where it is at an end of what was searched."""
+        if self.how != "measured":
+            return self
+        if not SEARCHED[0] < self.value < SEARCHED[-1] - self.u:
+            hidden = f"the peaks ask for {self.value:.0f} N·s, an end of the range that was searched"
+        return self.unknown(hidden) if hidden else self
 
     def __str__(self) -> str:
         if self.how == "unknown":
-            return f"not known: the worst of {UNKNOWN[0]:g} to {UNKNOWN[1]:g} N·s counts"
+            why = f", {self.hidden}" if self.hidden else ""
+            return f"not known{why}: the worst of {UNKNOWN[0]:g} to {UNKNOWN[1]:g} N·s counts"
         source = "given in [cord]" if self.how == "given" else "measured from the peaks in the records"
         return f"{self.value:.1f} N·s, u = {self.u:.1f} N·s, {source}"
 

@@ -91,7 +91,10 @@ class WaveFit:
             notes.append(f"the curve still moved by {100 * self.change:.1f} % in the last round of taking waves off")
         return tuple(notes)
 
-    def to_dict(self) -> dict[str, object]:
+    @property
+    def arrivals(self) -> list[dict[str, float]]:
+        """A row a mass: hung [kg], the greatest wave taken off [N], and when it comes to the cell, in mean and as
+        simulated [s]."""
         rows = []
         for swell in self.swells:
             arrivals = [
@@ -101,8 +104,12 @@ class WaveFit:
             ]
             row = {"mass_hung": swell.mass, "greatest_taken_off": float(np.abs(swell.force).max())}
             rows.append(row | {"arrival": float(np.mean(arrivals)), "expected_arrival": swell.arrival})
+        return rows
+
+    def to_dict(self) -> dict[str, object]:
         numbers = {name: getattr(self, name) for name in ("seen", "share", "u_share", "rounds", "change")}
-        return numbers | {"viscosity": asdict(self.viscosity), "records": rows}
+        viscosity = asdict(self.viscosity)
+        return numbers | {"viscosity": viscosity, "records": self.arrivals}
 
 
 def take_out_waves(
@@ -111,11 +118,13 @@ def take_out_waves(
     *,
     rig: Place,
     viscosity: Viscosity | None = None,
+    hidden: str = "",
     progress: Progress = unwatched,
 ) -> WaveFit | None:
     """Take the stretch wave off the pairs of `drops`, those of use "fit" leading; None where the cord has no mass.
 
     A wave that records do not show is not taken off; without `viscosity` it is measured from the peaks of the evidence.
+    hidden : why loads do not tell the viscosity: then what they ask for is taken off them, and no more is said of it
     """
     fitted = [drop for drop in drops if drop.use == "fit"]
     batch, inputs = mean_cord(evidence), drop_inputs(rig)
@@ -144,7 +153,7 @@ def take_out_waves(
     except ValueError as error:  # of the simulation: a curve that locks up, a drop that never turns
         why = f"the records could not be compared with drops simulated with waves ({error})"
         return replace(as_recorded, trouble=why)
-    return replace(waves, viscosity=eta, drops=tuple(clear.get(drop.name, drop) for drop in drops))
+    return replace(waves, viscosity=eta.judged(hidden), drops=tuple(clear.get(drop.name, drop) for drop in drops))
 
 
 def _rounds(

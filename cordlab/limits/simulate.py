@@ -194,6 +194,7 @@ class Run:
         uniform = predict_drop(curves, **inputs)
         lower = tie = np.maximum(measured, 0.0)
         if self.waves is not None:
+            measured = lower if self.waves.worst else measured
             ratios = [self.waves.at(self.hung[at], end) for end in ("lower", "tie")]
             lower, tie = (ratio + standard * sd + measured for ratio, sd in ratios)
         with np.errstate(over="ignore"):  # from two cords: a load beyond all numbers is infinite, and kept

@@ -26,6 +26,7 @@ class WaveEffect:
         sd_tie : how well they are known
     times : of the lowest point and of the greatest loads at the lower end and at the tie point, from the release
         (3, n_mass)  [s]
+    worst : whether loads are the greatest over `UNKNOWN`: measured peaks do not lower them
     """
 
     mass: np.ndarray
@@ -36,6 +37,7 @@ class WaveEffect:
     sd_lower: np.ndarray
     sd_tie: np.ndarray
     times: np.ndarray
+    worst: bool = False
 
     def at(self, mass: ArrayLike, what: str) -> tuple[np.ndarray, np.ndarray]:
         """ln and its standard uncertainty: "stiffness", "lower" or "tie".  Raises EvidenceError outside the grid."""
@@ -128,7 +130,7 @@ def _effect(
             np.where(apart > 0, apart, np.nan_to_num(np.abs(getattr(coarse, end)[:, 0] - value[:, 0]))),
         ]
         columns[end], columns[f"sd_{end}"] = worst, np.sqrt(sum(part**2 for part in parts))
-    return WaveEffect(masses, **columns)
+    return WaveEffect(masses, **columns, worst=not known)
 
 
 def _half_range(pair: np.ndarray, centre: np.ndarray) -> np.ndarray:

@@ -154,7 +154,7 @@ class Motion:
     unloaded: int
     end: int
     end_of_slack: EndOfSlack
-    energy_returned: float | None = None
+    energy_returned: Measured | None = None
     residual_velocity: float | None = None
     notes: tuple[str, ...] = ()
 
@@ -188,7 +188,7 @@ def _measured_motion(
         lowest = _turn_near(record.time, raw, mark.value, release)
         turn = int(np.argmin(np.abs(record.time - lowest.at)))
     unloaded = _unloaded(position, speed, turn, setup)
-    returned = _energy_returned(raw[unloaded:], record.step, lowest.height, setup)
+    returned = _energy_returned(raw[unloaded:], record.step, lowest, setup)
     return Motion(position, speed, lowest, unloaded, position.size, _end_of_slack(record, release), returned)
 
 
@@ -345,7 +345,7 @@ def crossing(down: float, setup: DropSetup) -> float:
     return float(np.sqrt(setup.cord_mass / setup.mass) * down / 1.9)
 
 
-def _energy_returned(distance: np.ndarray, step: float, lowest: float, setup: DropSetup) -> float | None:
+def _energy_returned(distance: np.ndarray, step: float, lowest: Vertex, setup: DropSetup) -> Measured | None:
     """Energy of the mass as the slack returns, where `distance` begins, over that on the way down; both from `lowest`.
 
     By the lift of mass and half the cord, and the speed of the mass in the first fifth of a second of slack.
@@ -354,6 +354,10 @@ def _energy_returned(distance: np.ndarray, step: float, lowest: float, setup: Dr
     slack = distance[:reach]
     if slack.size < reach or np.median(slack) > setup.slack_length:
         return None
-    speed = np.polyfit(step * np.arange(reach), slack, 2)[1]
-    lift = setup.hung_weight * (lowest - setup.slack_length)
-    return float((setup.mass * speed**2 / 2 + lift) / (fall_energy(setup, setup.slack_length) + lift))
+    fit, covariance = np.polyfit(step * np.arange(reach), slack, 2, cov=True)
+    speed, weight = fit[1], setup.hung_weight
+    lift = weight * (lowest.height - setup.slack_length)
+    down = fall_energy(setup, setup.slack_length) + lift
+    share = (setup.mass * speed**2 / 2 + lift) / down
+    parts = setup.mass * speed * np.sqrt(covariance[1, 1]), weight * (1 - share) * lowest.u
+    return Measured(float(share), float(np.linalg.norm(parts) / down))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.integrate import trapezoid
+from scipy.integrate import cumulative_trapezoid, trapezoid
 
 from cordlab.records.motion import Motion, Release, taut_speed
 from cordlab.records.prepare import DRIFT, Prepared, RecordError
@@ -22,6 +22,7 @@ UNSTATED = 0.1  # m, standard uncertainty of a lowest point that is noted withou
 LOWEST_BY_LOAD = (0.03, 0.15)  # the same from the load alone, as a share of the lowest point
 LOWEST_BY_LOAD_U = (2.0, 4.0)  # and in the record's standard uncertainties then: it may know little
 STEP_WINDOW = 0.02  # s, a period of 50 Hz
+MIDDLE = (0.25, 0.65)  # of the fall, in which a step is looked for; our choice
 LEAST_STEP = 0.002  # of the greatest load, that a step in the fall has at least; our choice
 POUND = 0.45359237  # kg, exact
 
@@ -85,6 +86,28 @@ def implied_mass(record: Prepared, release: Release, motion: Motion) -> float:
         before, after = release.fall.end_speed, taut_speed(release.fall, "energy")
         impulse -= (M + m / 2) * after - M * before if top else M * (after - before)
     return float(impulse / (setup.gravity * (end - start)) - (m if top else 0.0))
+
+
+def load_lag(record: Prepared, release: Release, motion: Motion) -> float | None:
+    """By how much the load comes later than the motion says [s]; None where the record is too short.
+
+    While the cord is taut the impulse of load, weight and drag is the change of momentum: M v, with a cell at the tie
+    point (M + m/2) v, up to what a wave holds for a while. A lag of τ takes τ times the change of the load off the
+    impulse, a wrong gain a share of it: both by least squares. Exact for a first-order lag; of others, their delay.
+    """
+    setup, held = release.fall.setup, np.array([0.0, 0.0])
+    if release.fall.cell == "top":
+        held = float(setup.cord_mass) * np.array([1.0, 0.5])
+    hung, moving = float(setup.mass) + held
+    taut = (record.time > release.slack_end) & (np.arange(record.time.size) < motion.unloaded)
+    load, speed, time = record.load[taut], motion.speed[taut], record.time[taut]
+    if time.size < 20:
+        return None
+    air = float(setup.drag) * speed * np.abs(speed)
+    impulse, dragged = (cumulative_trapezoid(force, dx=record.step, initial=0.0) for force in (load, air))
+    missing = impulse + dragged - hung * float(setup.gravity) * (time - time[0]) + moving * speed
+    columns = np.column_stack([-load, impulse, np.ones(time.size)])
+    return float(np.linalg.lstsq(columns, missing, rcond=None)[0][0])
 
 
 def _check_mass(implied: float, release: Release) -> list[str]:
@@ -187,19 +210,19 @@ def check_lowest_point(recorded: Measured, noted: Measured, *, measured: bool) -
 
 
 def check_zero_kept(record: Prepared, release: Release) -> None:
-    """Raises RecordError where the load steps while the mass falls: a zero that was set anew is in the peak.
+    """Raises RecordError where the load steps in the middle of the fall: a zero that was set anew is in the peak.
 
-    The folded cord's load is smooth then. Steps are told by means over `STEP_WINDOW` before and after each moment.
+    The folded cord's load is smooth there; before, an elastic cord lets go of the mass, and later it opens before a
+    rigid one. Steps are told by means over `STEP_WINDOW` before and after each moment.
     """
     fall = release.fall
     count = max(round(STEP_WINDOW / record.step), 2)
-    during = np.flatnonzero(
-        (record.time > release.time + 0.1) & (record.time < release.slack_end - 0.2 * fall.duration)
-    )
+    share = (record.time - release.time) / (release.time_scale * fall.duration)
+    during = np.flatnonzero((share > MIDDLE[0]) & (share < MIDDLE[1]))
     if during.size < 6 * count:
         return
-    fall_time = (record.time[during] - release.time) / release.time_scale
-    total = np.cumsum(np.append(0.0, record.raw_load[during] - np.interp(fall_time, fall.time, fall.load)))
+    expected = np.interp(share[during] * fall.duration, fall.time, fall.load)
+    total = np.cumsum(np.append(0.0, record.raw_load[during] - expected))
     steps = (total[2 * count :] - 2 * total[count:-count] + total[: -2 * count]) / count
     scatter = 1.4826 * float(np.median(np.abs(steps - np.median(steps))))
     worst = int(np.argmax(np.abs(steps)))

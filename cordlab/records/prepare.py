@@ -319,8 +319,8 @@ class Prepared:
                 raise RecordError(f"{missed} between release and lowest point; the logger lost samples: drop again")
 
 
-def prepare(time: np.ndarray, force: np.ndarray, distance: np.ndarray | None, kind: str) -> Prepared:
-    """The record checked for its form, at even steps and filtered. Raises RecordError."""
+def prepare(time: np.ndarray, force: np.ndarray, distance: np.ndarray | None, kind: str, lag: float = 0.0) -> Prepared:
+    """The record checked for its form, at even steps, filtered, a lag of the load taken off [s]. Raises RecordError."""
     if kind not in ("cfc60", "off"):
         raise ValueError(f"filter '{kind}' is not known; choose 'cfc60' or 'off'")
     as_read = {"force": force} | ({} if distance is None else {"distance": distance})
@@ -352,6 +352,8 @@ def prepare(time: np.ndarray, force: np.ndarray, distance: np.ndarray | None, ki
     smooth = dict(zip(channels, low_pass(np.array([*channels.values()]), step, used), strict=True))
     raw_load, raw_distance = channels["force"], channels.get("distance")
     load, distance = smooth["force"], smooth.get("distance")
+    ahead = lag * np.gradient(load, step)  # of a first-order lag all of it, of others the first term
+    load, raw_load = load + ahead, raw_load + ahead
     return Prepared(
         time, load, distance, raw_load, raw_distance, step, used, gaps, (*notes, *bridged), resolution(force)
     )

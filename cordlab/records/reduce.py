@@ -22,6 +22,7 @@ from cordlab.records.plausibility import (
     check_record,
     check_zero_kept,
     implied_mass,
+    load_lag,
     rest_seen,
     slack_seen,
 )
@@ -39,6 +40,7 @@ __all__ = ["Drop", "RecordError", "notes_on", "reduce_all", "reduce_drop", "redu
 BINS = 80  # of stretch ratio from slack to the lowest point, equally wide
 ZERO = 0.01  # of the calibrated range: how far samples that are not evaluated may pass its end next to zero; our choice
 G_WINDOW = 0.4  # over which acceleration is read from a distance: over 0.1 s its noise alone is 2 g; our choice [s]
+LAG_STEP = 0.005  # by which a lag is tried; our choice [s]
 KEPT_RATE = 1000.0  # samples a second of a reduced record, at the least; CFC 60 leaves nothing above some 200 Hz
 EVENTS = {"release": "release", "slack_end": "end of slack", "peak": "peak", "lowest": "lowest point"}
 
@@ -81,6 +83,12 @@ class Drop:
         alone [m]. None without a distance column, or where it was not looked for.
     notes : tuple of str
         What a reader has to know of this record.
+    u_energy_returned : float or None
+        Standard uncertainty of the share.
+    load_lag : float or None
+        By how much the load comes later than the distance [s]; None without a distance column.
+    peak_per_lag, energy_per_lag : float
+        What a lag hides of the peak and of the share [N/s, 1/s].
 
     Examples
     --------
@@ -123,6 +131,10 @@ class Drop:
     slack_seen: float | None
     notes: tuple[str, ...]
     lowest_by_load: float | None = None
+    u_energy_returned: float | None = None
+    load_lag: float | None = None
+    peak_per_lag: float = 0.0
+    energy_per_lag: float = 0.0
 
     def at(self, event: str) -> float:
         """Time [s] of "release", "slack_end", "peak" or "lowest"."""
@@ -194,6 +206,7 @@ def reduce_drop(
     jumps: int = 0,
     temperature: float = float("nan"),
     marks: Mapping[str, Measured] = NO_MARKS,
+    lag: float = 0.0,
 ) -> Drop:
     """Reduce the record of one drop: events, motion, lowest point, peak load, and the cord's force on its way.
 
@@ -217,6 +230,8 @@ def reduce_drop(
         Are passed on to the `Drop`.
     marks : mapping of str to Measured, optional
         "release", "slack_end" or "lowest" → when, set by hand in the record's time [s].
+    lag : float
+        Of the load against the distance, taken off [s].
 
     Returns
     -------
@@ -250,10 +265,18 @@ def reduce_drop(
     setup = DropSetup(mass, slack_length, cord_mass, drag_area, air_density, release_depth, gravity=gravity)
     if not setup.released_slack:
         raise ValueError(f"release_depth {release_depth:g} m is beyond the slack length, {slack_length:g} m")
-    record, zero, release, motion = evaluate(setup, load_cell_at, prepare(time, force, distance, filter), marks)
+    prepared = prepare(time, force, distance, filter, lag)
+    record, zero, release, motion = evaluate(setup, load_cell_at, prepared, marks)
     peak = greatest_load(record, release, motion.unloaded)
     loading, unloading = branches(record, release, motion)
-    returned, energy_note = _energy_returned(loading, unloading, release, motion)
+    returned, energy_note = _energy_returned(loading, unloading, zero, release, motion)
+    prompt = replace(record, load=record.load + LAG_STEP * np.gradient(record.load, record.step))
+    taut, mean = (
+        slice(sample_at(record.time, release.slack_end), motion.unloaded),
+        np.ones(round(0.02 / record.step) | 1),
+    )
+    now, without_lag = (np.convolve(one.load[taut], mean / mean.size, "valid").max() for one in (record, prompt))
+    prompt_energy = _energy_returned(*branches(prompt, release, motion), zero, release, motion)[0]
     implied = None if distance is None else implied_mass(record, release, motion)
     suspicions = check_record(record, release, motion, implied, goodness_ratio(record, release))
     check_zero_kept(record, release)
@@ -289,7 +312,11 @@ def reduce_drop(
         force=loading[1],
         unloading_ratio=unloading[0],
         unloading_force=unloading[1],
-        energy_returned=returned,
+        energy_returned=returned.value if returned else None,
+        u_energy_returned=returned.u if returned else None,
+        load_lag=None if distance is None else load_lag(record, release, motion),
+        peak_per_lag=float(without_lag - now) / LAG_STEP,
+        energy_per_lag=(prompt_energy.value - returned.value) / LAG_STEP if prompt_energy and returned else 0.0,
         zero=zero.value,
         residual_velocity=motion.residual_velocity,
         implied_mass=implied,
@@ -345,24 +372,30 @@ def branches(record: Prepared, release: Release, motion: Motion) -> tuple[Branch
     return mean_of_bins(slice(first, turn + 1)), mean_of_bins(slice(turn, motion.unloaded))
 
 
-def _energy_returned(loading: Branch, unloading: Branch, release: Release, motion: Motion) -> tuple[float | None, str]:
+def _energy_returned(
+    loading: Branch, unloading: Branch, zero: Zero, release: Release, motion: Motion
+) -> tuple[Measured | None, str]:
     """Energy returned over energy taken up, and a note on it.
 
     A wave takes load and stretch at the cell out of step: their loop is not the cord's loss, and the motion counts.
     """
-    measured, note = motion.residual_velocity is None, ""
+    measured = motion.residual_velocity is None
     if motion.end_of_slack == "momentum" and (measured or release.fall.cell == "top"):
         share = motion.energy_returned
         note = "energy returned is from the motion of the mass: a stretch wave runs along the cord"
     else:
-        share = _area_ratio(loading, unloading, motion.lowest.height / float(release.fall.setup.slack_length))
+        share, note = _area_ratio(loading, unloading, zero, release, motion), ""
     if share is None:
         note = "energy returned is not seen: for a stretch wave, or because the record ends or the cord stays taut"
     return share, note
 
 
-def _area_ratio(loading: Branch, unloading: Branch, longest: float) -> float | None:
-    """Ratio of the areas under the branches, over the stretch that the unloading covers; None below half of it."""
+def _area_ratio(loading: Branch, unloading: Branch, zero: Zero, release: Release, motion: Motion) -> Measured | None:
+    """Ratio of the areas under the branches, over the stretch that the unloading covers; None below half of it.
+
+    A zero that is off adds to both areas, a drift to the one that comes later.
+    """
+    longest = motion.lowest.height / float(release.fall.setup.slack_length)
     if unloading[0].size < 2 or unloading[0][0] > (1 + longest) / 2:
         return None
     bin_width = (longest - 1) / BINS
@@ -372,7 +405,9 @@ def _area_ratio(loading: Branch, unloading: Branch, longest: float) -> float | N
         trapezoid(np.interp(along, np.append(1.0, ratio), np.append(0.0, force)), along)
         for ratio, force in (loading, unloading)
     )
-    return float(returned / taken_up)
+    share, mean_force, turn = returned / taken_up, taken_up / np.ptp(along), motion.lowest.at
+    off = (1 - share) * zero.u_by(turn), zero.u_drift * (turn - release.slack_end)
+    return Measured(float(share), float(np.linalg.norm(off) / mean_force))
 
 
 # --- a drop of a campaign ---------------------------------------------------------------------------------------------
@@ -385,6 +420,7 @@ def reduce_entry(
     *,
     load_alone: bool = False,
     both: bool = False,
+    lag: float = 0.0,
 ) -> Drop:
     """The raw record of a drop of a campaign, through its calibrations, reduced.
 
@@ -402,6 +438,8 @@ def reduce_entry(
         As if there were no distance sensor, for comparison.
     both : bool
         With a distance, the lowest point by the load alone beside it.
+    lag : float
+        Of the load against the distance, taken off [s].
 
     Returns
     -------
@@ -449,6 +487,7 @@ def reduce_entry(
             jumps=entry.jumps,
             temperature=entry.temperature,
             marks=marks,
+            lag=lag,
         )
         drop = reduced()
         _check_zero_end(calibrations["force"], drop, record.time, force)
@@ -485,6 +524,7 @@ def reduce_all(
     calibrations: Mapping[str, Calibration],
     *,
     uses: Sequence[str] | None = None,
+    lag: float = 0.0,
     progress: Progress = unwatched,
 ) -> tuple[Drop, ...]:
     """Every drop of a campaign that has a record, reduced; `uses`: those alone, such as ("fit", "check").
@@ -497,7 +537,7 @@ def reduce_all(
     drops, problems = [], []
     for entry in progress(entries, desc="records", unit="record"):
         try:
-            drops.append(reduce_entry(campaign, entry, calibrations, both=entry.mass.value == heaviest))
+            drops.append(reduce_entry(campaign, entry, calibrations, both=entry.mass.value == heaviest, lag=lag))
         except RecordError as error:
             lowest = "keep its lowest point" if entry.lowest_point else "note its lowest point"
             remedy = f"mark its events by hand in decisions.csv, or blank its record in drops.csv and {lowest}"

@@ -40,6 +40,14 @@ def by_mass(results: Results, numbers: Numbers) -> Table:
     return [*heads, "violates [%]", "rated"], rows
 
 
+def _returned(row: Row) -> str:
+    """Energy returned with its standard uncertainty; bundles from before it was stated have none [%]."""
+    share, u = row.get("energy_returned"), row.get("u_energy_returned")
+    if share is None:
+        return NOTHING
+    return f"{100 * share:.1f}" + ("" if u is None else f" ± {100 * u:.1f}")
+
+
 def every_fourth(rows: Sequence[Row]) -> list[Row]:
     return [row for row in rows if row["mass"] % EVERY == 0 or row in (rows[0], rows[-1])]
 
@@ -67,14 +75,14 @@ def _failed(row: Row, criteria: Row) -> str:
 def drops(results: Results, numbers: Numbers) -> Table:
     """Every drop as it was noted, with the remarks that there are; without any, two drops in a row."""
     remarks = list(dict.fromkeys(head for row in results["drops"] for head in row["remarks"]))
-    heads, rows = ["drop", "cord", "use", "jumps", "hung [kg]", "lowest point [m]", "u [m]"], []
+    heads, rows = ["drop", "cord", "use", "jumps", "hung [kg]", "lowest point [m]", "u [m]", "returned [%]"], []
     for row in results["drops"]:
         u = row["u_lowest_point"]
         lengths = [numbers.write(length, "m", u=u) for length in (row["lowest_point"], u)]
         noted = (row["remarks"].get(head) for head in remarks)
         texts = [cell if isinstance(cell, str) else numbers.write(cell) for cell in noted]
         names = [row["drop"], row["cord"], row["use"], str(row["jumps"])]
-        rows.append([*names, numbers.write(row["mass"], "kg"), *lengths, *texts])
+        rows.append([*names, numbers.write(row["mass"], "kg"), *lengths, _returned(row), *texts])
     if not remarks:
         half = (len(rows) + 1) // 2
         rows = [left + right for left, right in zip_longest(rows[:half], rows[half:], fillvalue=[""] * len(heads))]

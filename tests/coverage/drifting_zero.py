@@ -74,7 +74,7 @@ def main(number: int = 24) -> None:
     heads("record", "sensors", "refused", "peak within 2 u", "greatest error over u", "mean u", "most refused as")
 
     def logged(drop, happened, logger, rng, **changes):
-        return recorded(happened, drop, Logger(**vars(logger) | STILL | changes), rng)
+        return recorded(happened, Logger(**vars(logger) | STILL | changes), rng)
 
     for drift in DRIFTS:
         for sign in (1.0, -1.0) if drift else (1.0,):
