@@ -11,6 +11,7 @@ from cordlab.analysis import CAUTIONS, Analysis
 from cordlab.batch.cords import batch_report
 from cordlab.batch.findings import Finding
 from cordlab.batch.fit import fit_batch
+from cordlab.batch.load_lag import LoadLag
 from cordlab.campaign.campaign import Campaign, read_campaign
 from cordlab.curves.models import Curve
 from cordlab.limits.budget import Budget, Share
@@ -46,7 +47,8 @@ def invented_drop(name: str, cord: str, mass: float, *, scale: float = 1.0, use:
         peak=int(np.argmax(load)) - 30, lowest=int(np.argmax(position)), lowest_point=float(position.max()),
         u_lowest_point=0.05, peak_load=float(load.max()), u_peak_load=8.0, stretch_ratio=stretch_ratio,
         force=scale * CURVE.force(stretch_ratio) + rng.normal(0, 4, 40), unloading_ratio=stretch_ratio[::-1],
-        unloading_force=0.8 * CURVE.force(stretch_ratio)[::-1], energy_returned=0.86, zero=0.0, residual_velocity=None,
+        unloading_force=0.8 * CURVE.force(stretch_ratio)[::-1], energy_returned=0.86,
+        u_energy_returned=0.004, zero=0.0, residual_velocity=None,
         implied_mass=None, time_scale=1.0, u_time_scale=0.0, rest_seen=None, slack_seen=None,
         lowest_by_load=None, notes=(),
     )  # fmt: skip
@@ -139,6 +141,7 @@ def specimen() -> Analysis:
         Analysis(campaign),
         calibrations=calibrate_campaign(campaign),
         drops=tuple(drops),
+        load_lag=LoadLag(0.003, 0.008, False),
         fit=fit_batch(
             [drop for drop in drops if drop.use == "fit"],
             candidates=("mooney-rivlin", "linear", "yeoh"),

@@ -41,11 +41,11 @@ def by_mass(results: Results, numbers: Numbers) -> Table:
 
 
 def _returned(row: Row) -> str:
-    """Energy returned with its standard uncertainty; bundles from before it was stated have none [%]."""
+    """Energy returned, with its standard uncertainty where a bundle states it [%]."""
     share, u = row.get("energy_returned"), row.get("u_energy_returned")
     if share is None:
         return NOTHING
-    return f"{100 * share:.1f}" + ("" if u is None else f" ± {100 * u:.1f}")
+    return f"{100 * share:.1f}" if u is None else f"{100 * share:.1f}({1000 * u:.0f})"
 
 
 def every_fourth(rows: Sequence[Row]) -> list[Row]:
@@ -75,13 +75,13 @@ def _failed(row: Row, criteria: Row) -> str:
 def drops(results: Results, numbers: Numbers) -> Table:
     """Every drop as it was noted, with the remarks that there are; without any, two drops in a row."""
     remarks = list(dict.fromkeys(head for row in results["drops"] for head in row["remarks"]))
-    heads, rows = ["drop", "cord", "use", "jumps", "hung [kg]", "lowest point [m]", "u [m]", "returned [%]"], []
+    heads, rows = ["drop", "cord", "use, jumps", "hung [kg]", "lowest point [m]", "u [m]", "back [%]"], []
     for row in results["drops"]:
         u = row["u_lowest_point"]
         lengths = [numbers.write(length, "m", u=u) for length in (row["lowest_point"], u)]
         noted = (row["remarks"].get(head) for head in remarks)
         texts = [cell if isinstance(cell, str) else numbers.write(cell) for cell in noted]
-        names = [row["drop"], row["cord"], row["use"], str(row["jumps"])]
+        names = [row["drop"], row["cord"], f"{row['use']} {row['jumps']}"]
         rows.append([*names, numbers.write(row["mass"], "kg"), *lengths, _returned(row), *texts])
     if not remarks:
         half = (len(rows) + 1) // 2
