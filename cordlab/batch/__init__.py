@@ -3,6 +3,7 @@
 drop_table         the drops as a table; the stiffness behind each
 fit                one shape, a scale a cord, candidates compared; start here
 bootstrap          thousands of refits at once
+load_lag           how late the load comes after the distance: a slow load cell
 lowest_points      a curve where there are no records
 viscosity          what waves change, and the viscosity behind them
 wave_removal       the curve behind records that carry a wave
