@@ -11,7 +11,6 @@ import json
 import os
 import sys
 import tomllib
-import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from importlib.resources import files
 from math import isfinite, isnan
@@ -19,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import cordlab
-from cordlab.campaign.files import CampaignError
+from cordlab.campaign.files import CampaignError, spelled
 from cordlab.quantities import QUANTITIES
 
 if TYPE_CHECKING:
@@ -207,9 +206,11 @@ def notebooks(options: argparse.Namespace) -> int:
 
 
 def publish(options: argparse.Namespace) -> int:
+    from cordlab.bundle.publish import check_target
     from cordlab.notebook.run import executed, run_series
     from cordlab.report.results_folder import results_state
 
+    check_target(options.bundle)
     campaign = _campaign(options)
     analysis = cordlab.analyse(campaign, progress=_progress(options))
     if options.notebooks:
@@ -369,8 +370,9 @@ def _refuse(problems: Iterable[str]) -> int:
 
 
 def _plain(text: str) -> str:
-    """One line of text without control and format characters: names in a file may try to command the terminal."""
-    return "".join(" " if c.isspace() else c for c in text if c.isspace() or unicodedata.category(c)[0] != "C")
+    """One line of text in which control and format characters are spelled: names in a file may try to command the
+    terminal, and two that look alike are told apart."""
+    return spelled("".join(" " if c.isspace() else c for c in text))
 
 
 if __name__ == "__main__":

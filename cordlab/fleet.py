@@ -33,6 +33,10 @@ COLUMNS = {
 }
 """Of the table; blank where there is nothing to say. `rated` is blank where a campaign failed: see `problems`."""
 
+TEXTS = [name for name, kind in COLUMNS.items() if kind == "string"]
+FORMULA = r"^(?=['=+\-@\t\r\n＝＋－＠])"
+"""Beginning of a text that a spreadsheet may take for a formula, or that is quoted: an apostrophe goes before it."""
+
 EVERY = 2.0  # seconds between two writings of the table, at the least
 Row = dict[str, Any]
 
@@ -185,6 +189,7 @@ def read_table(path: Path) -> list[Row]:
         else:
             words: dict[str, Any] = {"true_values": ["yes"], "false_values": ["no"], "na_values": [""]}
             table = pd.read_csv(path, dtype=COLUMNS, keep_default_na=False, **words)
+            table = table.assign(**{name: table[name].str.removeprefix("'") for name in TEXTS})
         if list(table.columns) != list(COLUMNS):
             raise ValueError("it has other columns")
         table = table.astype(COLUMNS).astype(object)
@@ -202,7 +207,8 @@ def write_table(path: Path, rows: Sequence[Row]) -> None:
             table.to_parquet(part, index=False)
         else:
             yes_or_no = {name: table[name].map({True: "yes", False: "no"}) for name in ("rated", "lot issued")}
-            table.assign(**yes_or_no).to_csv(part, index=False, lineterminator="\n")
+            texts = {name: table[name].str.replace(FORMULA, "'", regex=True) for name in TEXTS}
+            table.assign(**yes_or_no, **texts).to_csv(part, index=False, lineterminator="\n")
 
 
 def _need_pyarrow() -> None:

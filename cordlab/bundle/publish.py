@@ -4,19 +4,22 @@ same inputs give the same bytes (with the same versions, zlib and SOURCE_DATE_EP
 import datetime
 import hashlib
 import json
+import os
 import re
 import zipfile
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from shlex import join
 from typing import TYPE_CHECKING
 
 from cordlab.bundle.described import INPUTS, NOTEBOOKS, Statement, described, now, requirements
+from cordlab.bundle.unpack import BundleError, opened
 from cordlab.campaign.campaign import CampaignError
 from cordlab.campaign.files import Folder, differences, replacing
 from cordlab.report import page as report
-from cordlab.report.results_folder import MANIFEST, RESULTS, manifest
+from cordlab.report.results_folder import FIRST_LINE, MANIFEST, RESULTS, manifest
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
@@ -66,6 +69,7 @@ def publish(
     """
     folder, bundle = Path(campaign_folder), Path(bundle)
     missing = [name for name, text in {"licence": licence, "author": author}.items() if not text.strip()]
+    check_target(bundle)
     problems = [f"no {name} is given; it is asked of you, never invented" for name in missing]
     try:
         datetime.date.fromisoformat(date)
@@ -91,12 +95,26 @@ def publish(
     contents |= described(contents, results, Statement(**named, command=command, ended=now(), ran=requirements()))
     digests = {name: hashlib.sha256(data).hexdigest() for name, data in sorted(contents.items())}
     contents[MANIFEST] = manifest(digests.items())
-    with replacing(bundle) as part, zipfile.ZipFile(part, "w") as archive:
-        for name, data in sorted(contents.items()):
-            entry = zipfile.ZipInfo(name, _EPOCH)
-            entry.create_system, entry.external_attr = 3, 0o100644 << 16  # as made on Unix, whatever this is
-            archive.writestr(entry, data, zipfile.ZIP_DEFLATED, compresslevel=9)
-    return Bundle(bundle, hashlib.sha256(bundle.read_bytes()).hexdigest(), digests)
+    with replacing(bundle) as part:
+        with zipfile.ZipFile(part, "w") as archive:
+            for name, data in sorted(contents.items()):
+                entry = zipfile.ZipInfo(name, _EPOCH)
+                entry.create_system, entry.external_attr = 3, 0o100644 << 16  # as made on Unix, whatever this is
+                archive.writestr(entry, data, zipfile.ZIP_DEFLATED, compresslevel=9)
+        with opened(part):  # what a reviewer could not open is not published
+            sha256 = hashlib.sha256(part.read_bytes()).hexdigest()
+    return Bundle(bundle, sha256, digests)
+
+
+def check_target(bundle: Path) -> None:
+    """Raises PublishError where something else than a bundle of cordlab's would be overwritten."""
+    if os.path.lexists(bundle):
+        with suppress(BundleError, KeyError):
+            if not bundle.is_symlink():
+                with opened(bundle) as archive, archive.open(MANIFEST) as file:
+                    if file.readline(200).decode(errors="replace") == f"{FIRST_LINE}\n":
+                        return
+        raise PublishError((f"{bundle}: is there, and is no bundle of cordlab's; choose another name",))
 
 
 def _is_orcid(text: str) -> bool:

@@ -1,85 +1,88 @@
 """Unpacking a stranger's zip: nothing outside the folder, no links, no bombs, nothing run; or refused, with why."""
 
+import re
 import stat
-import struct
 import unicodedata
 import zipfile
 import zlib
-from pathlib import Path
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path, PurePosixPath
 
 from cordlab.bundle.compare import shown
 from cordlab.campaign.campaign import CampaignError
 
 MOST_FILES = 5_000
-MOST_BYTES = 2 * 1024**3  # unpacked, all files together
-MOST_TIMES = 250  # unpacked over packed, of one large file: text of a logger packs 5 to 20 times
-_SMALL = 1024**2  # a small file may pack better than that
+MOST_BYTES = 1024**3  # unpacked, all files together
+MOST_TIMES, SMALL = 30, 4 * 1024**2  # unpacked over packed, beyond a few bytes: text of a logger packs 5 to 20 times
+_WAYS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)  # of packing, that need no memory of the packer's choice
 _CHUNK = 1024**2
 _UTF8_FLAG, _ENCRYPTED_FLAG = 0x800, 0x1
+_DEVICE = re.compile(r"(con|prn|aux|nul|com[0-9¹²³]|lpt[0-9¹²³]|conin\$|conout\$) *(\..*)?", re.IGNORECASE)
+"""Names that Windows takes for a device, whatever they end in ("Naming Files, Paths, and Namespaces", from memory)."""
 
 
 class BundleError(CampaignError):
     """A bundle that is not opened; `problems` holds one message each."""
 
 
-def unpack(bundle: str | Path, folder: str | Path) -> list[str]:
-    """Unpack a zip into an empty folder: its names, sorted. Raises BundleError, before writing, with all it refuses."""
-    bundle, folder = Path(bundle), Path(folder)
+@contextmanager
+def opened(bundle: Path) -> Iterator[zipfile.ZipFile]:
+    """A zip of which every entry may be unpacked. Raises BundleError with all that is refused, in reading too."""
     try:
-        _refuse_many(bundle, _count(bundle))
+        if not stat.S_ISREG(bundle.stat().st_mode):
+            raise BundleError((f"{bundle}: is not a file",))
         with zipfile.ZipFile(bundle) as archive:
-            _refuse_many(bundle, len(archive.infolist()))
-            entries = [entry for entry in archive.infolist() if not entry.is_dir()]
-            if problems := _problems(archive.infolist()):
+            if problems := _problems(archive.infolist(), bundle.stat().st_size):
                 raise BundleError(tuple(f"{bundle.name}: {problem}" for problem in problems))
-            for entry in entries:
-                _write(archive, entry, folder)
+            yield archive
     except OSError as error:
         raise BundleError((f"{bundle}: cannot be read ({error.strerror or error})",)) from error
     except UnicodeDecodeError as error:
         raise BundleError((f"{bundle.name}: a file name in it is not UTF-8",)) from error
-    except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, EOFError, ValueError, zlib.error) as error:
-        raise BundleError((f"{bundle.name}: is not a whole zip file ({error}); fetch it again",)) from error
+    except (zipfile.BadZipFile, RuntimeError, EOFError, ValueError, zlib.error) as error:
+        raise BundleError((f"{bundle.name}: is not a whole zip file ({shown(error)}); fetch it again",)) from error
+
+
+def unpack(bundle: str | Path, folder: str | Path) -> list[str]:
+    """Unpack a zip into an empty folder: its names, sorted. Raises BundleError, before writing, with all it refuses."""
+    with opened(Path(bundle)) as archive:
+        entries = [entry for entry in archive.infolist() if not entry.is_dir()]
+        for entry in entries:
+            _write(archive, entry, Path(folder))
     return sorted(entry.filename for entry in entries)
 
 
-def _refuse_many(bundle: Path, count: int) -> None:
-    if count > MOST_FILES:
-        raise BundleError((f"{bundle.name}: {count} entries or more; at most {MOST_FILES} are opened",))
-
-
-def _count(bundle: Path) -> int:
-    """Number of entries as the end record has it, before the directory is read: one of millions is itself a bomb."""
-    with bundle.open("rb") as file:
-        size = file.seek(0, 2)
-        file.seek(max(size - 65_557, 0))
-        tail = file.read()
-    place = tail.rfind(b"PK\x05\x06")
-    return struct.unpack_from("<H", tail, place + 10)[0] if 0 <= place <= len(tail) - 22 else 0
-
-
-def _problems(entries: list[zipfile.ZipInfo]) -> list[str]:
+def _problems(entries: list[zipfile.ZipInfo], packed: int) -> list[str]:
+    if len(entries) > MOST_FILES:
+        return [f"{len(entries)} entries; at most {MOST_FILES} are opened"]
     problems: list[str] = []
-    seen: dict[str, zipfile.ZipInfo] = {}
+    seen: dict[str, str] = {}
     for entry in entries:
-        name = shown(entry.filename, most=80)
+        name = shown(entry.filename, most=240)
         if why := _bad_name(entry):
             problems.append(f"the entry '{name}' {why}")
         # names that some file system takes for one
-        elif (other := seen.setdefault(unicodedata.normalize("NFC", entry.filename).casefold(), entry)) is not entry:
-            problems.append(f"the entry '{name}' is there twice (as '{shown(other.filename, most=80)}')")
+        elif other := seen.get(_folded(entry.filename)):
+            problems.append(f"the entry '{name}' is there twice (as '{other}')")
+        seen[_folded(entry.filename)] = name
         if stat.S_IFMT(entry.external_attr >> 16) not in (0, stat.S_IFREG, stat.S_IFDIR):
             problems.append(f"the entry '{name}' is a link or a device, not a file")
         if entry.flag_bits & _ENCRYPTED_FLAG:
             problems.append(f"the entry '{name}' is encrypted")
-        times = entry.file_size / max(entry.compress_size, 1)
-        if entry.file_size > _SMALL and times > MOST_TIMES:
-            most = f"at most {MOST_TIMES} times is opened"
-            problems.append(f"the entry '{name}' unpacks to {int(times)} times its size; {most}")
+        if entry.compress_type not in _WAYS:
+            problems.append(f"the entry '{name}' is packed in another way than by deflate")
+    folders = {_folded(str(place)) for entry in entries for place in PurePosixPath(entry.filename).parents}
+    problems += [f"'{name}' is a file and a folder" for folded, name in seen.items() if folded in folders]
     total = sum(entry.file_size for entry in entries)
-    if total > MOST_BYTES:
-        problems.append(f"unpacks to {total} bytes; at most {MOST_BYTES} are opened")
+    if total > min(MOST_BYTES, SMALL + MOST_TIMES * packed):
+        most = f"at most {MOST_TIMES} times and {MOST_BYTES} bytes are opened"
+        problems.append(f"unpacks to {total} bytes, {total // packed} times its size; {most}")
     return problems
+
+
+def _folded(name: str) -> str:
+    return unicodedata.normalize("NFC", name).casefold()
 
 
 def _bad_name(entry: zipfile.ZipInfo) -> str:
@@ -98,6 +101,8 @@ def _bad_name(entry: zipfile.ZipInfo) -> str:
         return "has an empty step in its path"
     if any(part.endswith((".", " ")) or any(c in part for c in '<>:"|?*') for part in parts):
         return "has a name that not every system can hold"
+    if any(_DEVICE.fullmatch(part) for part in parts):
+        return "has the name of a device"
     if len(name) > 240 or max(len(part.encode()) for part in parts) > 200:
         return "has too long a name"
     return ""

@@ -3,11 +3,10 @@
 import hashlib
 import os
 import re
-import shutil
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from secrets import token_hex
+from tempfile import TemporaryDirectory
 
 SENSORS = {"force": "N", "distance": "m"}  # channels of a record, with the unit of their calibration
 OPTIONAL = ("breaks.csv", "jumps.csv", "decisions.csv", "pulls.csv", "maker_curve.csv")
@@ -38,6 +37,9 @@ class CampaignError(Exception):
         self.problems = problems
 
 
+SETTINGS = "campaign.toml"
+MOST_BYTES = {"settings": 32 * 1024, "table": 2 * 1024**2, "record": 32 * 1024**2}
+"""Greatest size of campaign.toml, of a table, and of a record or anything else: beyond it a file is refused unread."""
 MOST_PROBLEMS = 20  # of one file that are said one by one; a wrong column in a long file has a thousand
 
 
@@ -92,6 +94,10 @@ class Folder:
                 self.problem(name, "is a link to a file elsewhere; put the file itself here")
             elif not path.is_file():
                 self.problem(name, "is not a file")
+            elif path.stat().st_size > (most := most_bytes(name)):
+                self.problem(
+                    name, f"holds {path.stat().st_size} bytes; at most {most} are read, so leave out what is not needed"
+                )
             else:
                 data = path.read_bytes()
         except OSError as error:
@@ -121,6 +127,14 @@ class Folder:
                 what = f"the byte 0x{unmarked[error.start]:02x} is not UTF-8; save the file as UTF-8"
                 self.problem(f"{name}, row {_row(unmarked, error.start)}", what)
         return None
+
+
+def most_bytes(name: str) -> int:
+    """Greatest size of the file `name` of a campaign."""
+    if name == SETTINGS:
+        return MOST_BYTES["settings"]
+    table = name.endswith(".csv") and not name.startswith(("records/", "pulls/"))
+    return MOST_BYTES["table" if table else "record"]
 
 
 def _row(data: bytes, place: int) -> int:
@@ -156,22 +170,20 @@ def differences(before: Mapping[str, str], now: Mapping[str, str]) -> tuple[str,
 
 @contextmanager
 def replacing(path: Path) -> Iterator[Path]:
-    """A name beside `path` to write to, which takes its place in one step; a run that fails leaves `path` as it was.
-    A folder takes the place of none, or of an empty one. Raises OSError."""
-    part = path.with_name(f".{path.name}-{token_hex(8)}.part")
-    try:
+    """A name to write to, in a new folder beside `path` that nobody else can open; what is there then takes the place
+    of `path` in one step, and a run that fails leaves `path` as it was. A folder takes the place of none, or of an
+    empty one. Raises OSError."""
+    with TemporaryDirectory(prefix=f".{path.name}-", suffix=".part", dir=path.parent) as place:
+        part = Path(place, path.name)
         yield part
         os.replace(part, path)
-    finally:
-        if part.is_dir():
-            shutil.rmtree(part, ignore_errors=True)
-        else:
-            part.unlink(missing_ok=True)
 
 
 def spelled(text: str) -> str:
     """A stranger's text in which characters that cannot be seen are spelled out: they never reach a terminal."""
-    return "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in text)
+    return "".join(
+        c if c.isprintable() else f"\\u{ord(c):04x}" if ord(c) < 0x10000 else f"\\U{ord(c):08x}" for c in text
+    )
 
 
 def offer(near: str | None, otherwise: str = "") -> str:
