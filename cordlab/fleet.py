@@ -189,9 +189,10 @@ def read_table(path: Path) -> list[Row]:
         else:
             words: dict[str, Any] = {"true_values": ["yes"], "false_values": ["no"], "na_values": [""]}
             table = pd.read_csv(path, dtype=COLUMNS, keep_default_na=False, **words)
-            table = table.assign(**{name: table[name].str.removeprefix("'") for name in TEXTS})
         if list(table.columns) != list(COLUMNS):
             raise ValueError("it has other columns")
+        if path.suffix == ".csv":
+            table = table.assign(**{name: table[name].str.removeprefix("'") for name in TEXTS})
         table = table.astype(COLUMNS).astype(object)
     except (ValueError, TypeError, OSError) as error:
         raise FleetError(f"{path}: is not the table of a fleet; choose another name ({error})") from error

@@ -121,7 +121,9 @@ def test_names_cannot_command_the_terminal(folder, capsys):
     assert out + err
     for character in "\x1b\x07\x9b\u202e":
         assert character not in out + err
-    assert cli._plain(json.loads(f'"{hostile}"') + "\nlast") == "]0;owned[31mredgnp.exe2J last"
+    assert cli._plain(json.loads(f'"{hostile}"') + "\nlast") == (
+        r"\u001b]0;owned\u0007\u001b[31mred\u202egnp.exe\u009b2J last"
+    )
 
 
 def test_an_ascii_terminal_is_enough(folder):
@@ -144,7 +146,7 @@ def test_a_reader_that_goes_away_is_no_crash(folder):
 def test_interrupt_ends_cleanly(tmp_path):
     """Ctrl-C in the middle of writing: exit 130, no traceback, no half-written campaign."""
     with interruptible("invent", str(tmp_path / "made"), "--cords", "30") as process:
-        wait_for(lambda: list(tmp_path.glob(".made-*/records/*")), process)
+        wait_for(lambda: list(tmp_path.glob(".made-*/made/records/*")), process)
         process.send_signal(signal.SIGINT)
         assert process.wait(60) == 130
         assert b"interrupted" in process.stderr.read()

@@ -1,5 +1,6 @@
 """Fleets on a local cluster of two processes: a worker killed, failures as rows, nothing done twice."""
 
+import csv
 import os
 import signal
 import subprocess
@@ -16,6 +17,19 @@ from tests.processes import gone, interruptible, wait_for
 
 ROW = dict.fromkeys(COLUMNS) | {"campaign": "/a b", "rated": True, "lightest [kg]": 41.25, "retire at": 200}
 OTHER = dict.fromkeys(COLUMNS) | {"campaign": '/é,"', "rated": False, "reasons": "one | two"}
+
+
+@pytest.mark.parametrize(
+    "text", ["=cmd|' /C calc'!A0", "+1", "-1", "@SUM(1)", "\t=1", "'=1", "'", "''", "＝1", "a=1", "1 kg"]
+)
+def test_a_text_that_a_spreadsheet_would_run_is_quoted_and_read_back_as_it_was(tmp_path, text):
+    """The beginnings that OWASP lists under "CSV Injection", and those of full width, from memory."""
+    row = ROW | {"title": text, "problems": text}
+    write_table(tmp_path / "fleet.csv", [row, OTHER])
+    assert read_table(tmp_path / "fleet.csv") == [row, OTHER]
+    with open(tmp_path / "fleet.csv", encoding="utf-8", newline="") as file:
+        cell = next(csv.DictReader(file))["title"]
+    assert cell == (text if text[0] in "a1" else f"'{text}")
 
 
 @pytest.mark.parametrize("ending", ["csv", "parquet"])

@@ -18,7 +18,9 @@ SAME = 1e-7
 """Relative difference up to which numbers are equal: least squares on another machine's arithmetic part by less."""
 
 ERRORS = "monte_carlo"
-_NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e[-+]?\d+)?")
+MISSING = "missing"
+_ABSENT = (MISSING, "", "list", "dict")  # what stands for a value that is not there, or a table that is empty
+_NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e[-+]?\d{1,2})?")
 
 
 @dataclass(frozen=True)
@@ -42,6 +44,7 @@ class Comparison:
 
     lines: tuple[Line, ...]
     reasons: tuple[str, ...]
+    alike: bool = True  # whether both have values at the same places
 
     @property
     def agrees(self) -> bool:
@@ -76,24 +79,26 @@ def compare(old: Results, new: Results) -> Comparison:
     and the new results state it: they may be computed here, the old ones are somebody's.
     """
     before, after = dict(leaves(old)), dict(leaves(new))
-    other_draws, stated = redrawn(old, new), ERRORS in old and ERRORS in new
-    keys = [{_key(name) for name in of} for of in (before, after)]
+    words = {_NUMBER.sub("#", value) for value in (*after.values(), *_ABSENT) if isinstance(value, str)}
+    other_draws, stated = redrawn(old, new), None not in (old.get(ERRORS), new.get(ERRORS))
+    keys = [{_key(place) for place in of} for of in (before, after)]
     unknown = keys[0] ^ keys[1] if layout_of(old) != layout_of(new) else set()
     lines = []
-    for name in before | after:
-        if other_draws and name.startswith(ERRORS):  # themselves as rough as drawn numbers are
+    for place in before | after:
+        if other_draws and place[0] == ERRORS:  # themselves as rough as drawn numbers are
             continue
-        values = before.get(name, "missing"), after.get(name, "missing")
+        name, values = name_of(place), (before.get(place, MISSING), after.get(place, MISSING))
         error, may_turn = allowance(new[ERRORS], name) if other_draws and stated else (None, False)
+        may_turn &= all(not isinstance(value, str) or _NUMBER.sub("#", value) in words for value in values)
         tolerance = None if error is None else REACH * error
-        verdict = ONE_LAYOUT if _key(name) in unknown else _verdict(*values, tolerance, may_turn)
+        verdict = ONE_LAYOUT if _key(place) in unknown else _verdict(*values, tolerance, may_turn)
         lines.append(Line(name, *values, tolerance, verdict))
     differing = [line for line in lines if line.verdict == DIFFERS]
     reasons = _reasons(old, new, differing) if differing else []
     if other_draws and not stated:
         unsure = "results that do not say how sure drawn numbers are: these were held to be exact"
         reasons.append(f"other draws, and {unsure}")
-    return Comparison(tuple(lines), tuple(reasons))
+    return Comparison(tuple(lines), tuple(reasons), alike=before.keys() == after.keys())
 
 
 def headlines(old: Results, new: Results) -> tuple[str, ...]:
@@ -122,9 +127,9 @@ def topics(results: Results) -> dict[str, str]:
         ends = rating["governed_by"]
         rated = f"{mass_range(rating['lightest'], rating['heaviest'])} ({ends['light']}; {ends['heavy']})"
     if lot:
-        issued = "may be issued" if lot["issued"] else "may not be issued"
+        issued = "may be issued" if lot.get("issued") else "may not be issued"
     most = max((row["jumps"] for row in drops), default=0)
-    counts = ["none" if wear.get(key) is None else f"{wear[key]} jumps" for key in ("retire_at", "next_retest")]
+    counts = ["none" if wear.get(key) is None else f"{shown(wear[key])} jumps" for key in ("retire_at", "next_retest")]
     return {
         "rated": rated,
         "evidence": f"{len(drops)} drops of {len({row['cord'] for row in drops})} cords, to {most} jumps",
@@ -146,33 +151,43 @@ def layout_of(results: Results) -> int:
 
 def _draws(results: Results) -> tuple[object, ...]:
     """What the random draws depend on; another machine's arithmetic may end them a batch earlier or later."""
-    decision, versions = results["campaign"].get("decision", {}), results.get("versions", {})
+    decision, versions = results["campaign"].get("decision") or {}, results.get("versions") or {}
     return decision.get("seed"), results["cordlab"], versions.get("numpy"), versions.get("machine")
 
 
-def leaves(value: object, name: str = "") -> Iterator[tuple[str, object]]:
-    """Every plain value by its name; rows of a table by what they are about, not by their place."""
-    if isinstance(value, Mapping):
+Place = tuple[str | tuple[str], ...]
+"""Of a value in results: keys, and names of rows, each as a tuple of its own, so that no key looks like a row."""
+
+
+def leaves(value: object, place: Place = ()) -> Iterator[tuple[Place, object]]:
+    """Every plain value and every empty table by its place; rows are named by what they are about, not by their order.
+    Versions are no answer, and are not among them."""
+    if isinstance(value, Mapping) and value:
         for key, inner in value.items():
-            if name or key not in ("versions", "cordlab", "layout"):
-                yield from leaves(inner, f"{name}.{key}" if name else str(key))
-    elif isinstance(value, Sequence) and not isinstance(value, str):
-        for key, inner in zip(_row_names(value), value, strict=True):
-            yield from leaves(inner, f"{name}[{key}]")
+            if place or key not in ("versions", "cordlab", "layout"):
+                yield from leaves(inner, (*place, str(key)))
+    elif isinstance(value, Sequence) and value and not isinstance(value, str):
+        for name, inner in zip(_row_names(value), value, strict=True):
+            yield from leaves(inner, (*place, (name,)))
     else:
-        yield name, value
+        yield place, value if isinstance(value, str | int | float | None) else type(value).__name__
 
 
-def _key(name: str) -> str:
-    """A name without its rows: the key of a whole column."""
-    return re.sub(r"\[[^\]]*\]", "[]", name)
+def name_of(place: Place) -> str:
+    """A place as it is shown: campaign.decision.seed, predictions[60].g."""
+    return "".join(f"[{step[0]}]" if isinstance(step, tuple) else f".{step}" for step in place).removeprefix(".")
+
+
+def _key(place: Place) -> Place:
+    """A place without the names of its rows: the key of a whole column."""
+    return tuple(("",) if isinstance(step, tuple) else step for step in place)
 
 
 def _row_names(rows: Sequence[Any]) -> list[str]:
     """Rows are named by their first column, or by two where one does not part them; else by their place."""
     for columns in (1, 2) if all(isinstance(row, Mapping) for row in rows) else ():
         keys = [list(row.values())[:columns] for row in rows]
-        names = [", ".join(f"{key:g}" if isinstance(key, float) else str(key) for key in row) for row in keys]
+        names = [", ".join(f"{key:g}" if isinstance(key, float) else shown(key) for key in row) for row in keys]
         if len(set(names)) == len(names):
             return names
     return [str(k) for k in range(len(rows))]
@@ -217,11 +232,11 @@ def _reasons(old: Results, new: Results, differing: Sequence[Line]) -> list[str]
             name = line.name.removeprefix(start)
             change = f"[{section}] {name} was {shown(line.old)}, is {shown(line.new)}"
             reasons.append(f"the input {name} is not the same file" if section == "digests" else change)
-    before, now = ({"cordlab": of["cordlab"], **of.get("versions", {})} for of in (old, new))
+    before, now = ({"cordlab": of["cordlab"], **(of.get("versions") or {})} for of in (old, new))
     for name, version in before.items():
         if version != now.get(name):
             kind = "platform" if name == "machine" else "version"
-            reasons.append(f"{kind}: {name} {version} then, {now.get(name, 'none')} now")
+            reasons.append(f"{kind}: {shown(name)} {shown(version)} then, {shown(now.get(name, 'none'))} now")
     return reasons or ["results.json does not follow from its inputs: it was altered, or made otherwise"]
 
 

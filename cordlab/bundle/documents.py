@@ -57,10 +57,15 @@ def check_files(
         checks |= {name: FileCheck(name, NOT_COMPARED, why) for name in written}
         alone = f"in {comparison.counts.get(ONE_LAYOUT, 0)} values: they are {ONE_LAYOUT}"
         return checks | {RESULTS: FileCheck(RESULTS, NOT_COMPARED, alone)}
+    if not comparison.alike:
+        why = f"with what follows from {RESULTS}: with other random draws it has other judgements here"
+        return checks | {name: FileCheck(name, NOT_COMPARED, why) for name in written}
     checks |= {name: FileCheck(name, NOT_COMPARED, "was not run again") for name in written}
     page = contents.get(REPORT, b"").decode(errors="replace")
     checks[REPORT] = _check_report(page, published, rerun, figures)
-    checks |= {check.name: check for check in _check_descriptions(contents, published)}
+    foreign = {name for name in contents if name not in known and name not in written}
+    of_cordlab = {name: data for name, data in contents.items() if name not in foreign}
+    checks |= {check.name: check for check in _check_descriptions(of_cordlab, published)}
     if PDF in contents:
         checks[PDF] = _check_pdf(contents[PDF], page, checks[REPORT])
     return checks
@@ -75,7 +80,7 @@ def _check_report(page: str, published: Results, rerun: Results, figures: Mappin
         return _otherwise(REPORT, f"says what does not follow from {RESULTS}: '{shown(words, most=200)}'", published)
     if not (names := other_figures(page, expected)):
         return FileCheck(REPORT, AGREES)
-    drawn_by = [of["versions"].get("matplotlib") for of in (published, rerun)]
+    drawn_by = [(of.get("versions") or {}).get("matplotlib") for of in (published, rerun)]
     if redrawn(published, rerun) or drawn_by[0] != drawn_by[1]:
         why = "drawn from other random draws or by another matplotlib"
         return FileCheck(REPORT, NOT_COMPARED, f"in all its figures: {', '.join(names)} were {why}")
@@ -107,7 +112,11 @@ def _check_descriptions(contents: Mapping[str, bytes], published: Results) -> It
             yield _otherwise(name, "is not what follows from the other files", published)
     ran = contents.get(RAN, b"").decode(errors="replace").replace(",", "\n").replace("  #", "\n").splitlines()
     ways = "{}=={}", "# {} {}", " {1}", " {} {}"  # a package, Python, the kind of machine, the source
-    lacking = [" ".join(of) for of in published["versions"].items() if not {way.format(*of) for way in ways} & {*ran}]
+    lacking = [
+        " ".join(of)
+        for of in (published.get("versions") or {}).items()
+        if not {way.format(*of) for way in ways} & {*ran}
+    ]
     if lacking:
         yield FileCheck(RAN, DIFFERS, f"does not have what {RESULTS} says it was computed with: {', '.join(lacking)}")
 

@@ -3,15 +3,17 @@ and what goes with it against what follows from those numbers. Nothing of it is 
 read, as any campaign is."""
 
 import json
+import re
 import tempfile
 import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from math import isfinite
 from pathlib import Path
-from typing import NoReturn
+from typing import Any
 
 from cordlab.analysis import analyse
-from cordlab.bundle.compare import Comparison, compare, headlines, layout_of
+from cordlab.bundle.compare import Comparison, compare, headlines, layout_of, shown
 from cordlab.bundle.described import INPUTS
 from cordlab.bundle.documents import DIFFERS, NOT_COMPARED, REPORT, FileCheck, check_files
 from cordlab.bundle.unpack import BundleError, unpack
@@ -113,8 +115,9 @@ def versus(first: str | Path, second: str | Path) -> Recheck:
     files: list[FileCheck] = []
     results = []
     for path in map(Path, (first, second)):
+        is_zip = path.is_file() and zipfile.is_zipfile(path)
         with tempfile.TemporaryDirectory(prefix="cordlab-versus-") as place:
-            damage, published = _opened(path, Path(place)) if zipfile.is_zipfile(path) else ({}, read_results(path))
+            damage, published = _opened(path, Path(place)) if is_zip else ({}, read_results(path))
         files += [replace(file, name=f"{path.name}: {file.name}") for file in damage.values()]
         results.append(published)
     old, new = results
@@ -135,23 +138,92 @@ def _opened(bundle: str | Path, folder: Path) -> tuple[dict[str, FileCheck], Res
     return damage, read_results(folder / RESULTS)
 
 
+MOST_BYTES, MOST_VALUES, DEEPEST, LONGEST = 4 * 1024**2, 200_000, 20, 200
+"""Of results.json: greatest size, number of values, tables in one another, characters of a key. A tenth is usual."""
+
+_SHAPE = {
+    "cordlab": str,
+    "versions": (str,),
+    "monte_carlo": (float | int | None,),
+    "campaign": {"title": str, "batch": str, "decision": dict | None, "digests": (str,)},
+    "rating": {"rated": bool, "reasons": [str], "lightest": float | int | None, "heaviest": float | int | None},
+    "drops": [{"drop": str, "cord": str, "jumps": int}],
+    "predictions": [{"mass": float | int}],
+    "wear": dict | None,
+    "lot": dict | None,
+}
+"""What is used of results before they are compared: a type, a table of keys, rows that are all alike, or, where there
+is one, a table of any keys."""
+
+
 def read_results(path: str | Path) -> Results:
     """results.json of an analysis, of this cordlab or of one that wrote the same keys. Raises BundleError."""
     path = Path(path)
     try:
-        results = json.loads(path.read_text(encoding="utf-8"), parse_constant=_refuse)
+        if path.exists() and not path.is_file():
+            raise ValueError("is not a file")
+        if path.stat().st_size > MOST_BYTES:
+            raise ValueError(f"is longer than {MOST_BYTES} bytes; no analysis writes as much")
+        text = path.read_text(encoding="utf-8")
+        if text.count(",") > MOST_VALUES:
+            raise ValueError(f"has more than {MOST_VALUES} values; no analysis writes as many")
+        results = json.loads(
+            text, object_pairs_hook=_table, parse_int=_number, parse_float=_number, parse_constant=_number
+        )
+        _check_shape(results, _SHAPE)
+        _check_depth(results)
+        rating = results["rating"]
+        if rating["rated"]:
+            _check_shape(
+                rating, {"lightest": float | int, "heaviest": float | int, "governed_by": {"light": str, "heavy": str}}
+            )
     except OSError as error:
         raise BundleError((f"{path.name}: cannot be read ({error.strerror})",)) from error
     except (ValueError, RecursionError) as error:
-        raise BundleError((f"{path.name}: is not the JSON of an analysis ({error})",)) from error
-    for key, kind in {"cordlab": str, "campaign": dict, "predictions": list, "rating": dict}.items():
-        if not isinstance(results, dict) or not isinstance(results.get(key), kind):
-            raise BundleError((f"{path.name}: has no '{key}'; it is not the results of an analysis",))
+        raise BundleError((f"{path.name}: is not the JSON of an analysis ({shown(error)})",)) from error
     return results
 
 
-def _refuse(constant: str) -> NoReturn:
-    raise ValueError(f"{constant} is not a number that an analysis writes")
+def _number(text: str) -> float:
+    number = int(text) if re.fullmatch(r"-?\d{1,18}", text) else float(text)
+    if not isfinite(number):
+        raise ValueError(f"{shown(text)} is not a number that an analysis writes")
+    return number
+
+
+def _table(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    table = dict(pairs)
+    if len(table) < len(pairs):
+        raise ValueError("a key is there twice in one table")
+    if long := [key for key in table if len(key) > LONGEST]:
+        raise ValueError(f"a key has {len(long[0])} characters")
+    return table
+
+
+def _check_shape(value: Any, shape: Any, name: str = "it") -> None:
+    """Raises ValueError where a value is not of this shape."""
+    if isinstance(shape, dict):
+        _check_shape(value, dict, name)
+        for key, inner in shape.items():
+            _check_shape(value.get(key), inner, key)
+    elif isinstance(shape, list):
+        _check_shape(value, list, name)
+        for row in value:
+            _check_shape(row, shape[0], f"a row of {name}")
+    elif isinstance(shape, tuple):
+        _check_shape(value, dict | None, name)
+        for inner in (value or {}).values():
+            _check_shape(inner, shape[0], f"a value of {name}")
+    elif not isinstance(value, shape):
+        raise ValueError(f"'{name}' is {shown(value)}: it is not the results of an analysis")
+
+
+def _check_depth(value: Any, depth: int = 0) -> None:
+    if depth > DEEPEST:
+        raise ValueError(f"tables stand in one another deeper than {DEEPEST}")
+    inside = value.values() if isinstance(value, dict) else value
+    for inner in inside if isinstance(value, dict | list) else ():
+        _check_depth(inner, depth + 1)
 
 
 def _altered(folder: Path, names: list[str]) -> dict[str, FileCheck]:

@@ -6,7 +6,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from cordlab import __version__
-from cordlab.bundle.compare import DIFFERS, Comparison, Line, compare, is_number, leaves, shown, topics
+from cordlab.bundle.compare import DIFFERS, Comparison, Line, compare, is_number, leaves, name_of, shown, topics
 from cordlab.bundle.recheck import Recheck
 from cordlab.campaign.files import replacing
 from cordlab.report.results_folder import Results
@@ -64,7 +64,7 @@ def in_uncertainties(line: Line, values: dict[str, object]) -> float | None:
 
 def differences(comparison: Comparison, results: Results) -> list[tuple[Line, float | None]]:
     """Values that differ, each with the standard uncertainties that it moved by; those that moved furthest first."""
-    values = dict(leaves(results))
+    values = {name_of(place): value for place, value in leaves(results)}
     rows = [(line, in_uncertainties(line, values)) for line in comparison.lines if line.verdict == DIFFERS]
     return sorted(rows, key=lambda row: -abs(row[1] or 0.0))
 

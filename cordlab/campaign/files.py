@@ -5,7 +5,7 @@ import os
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from tempfile import TemporaryDirectory
 
 SENSORS = {"force": "N", "distance": "m"}  # channels of a record, with the unit of their calibration
@@ -131,10 +131,10 @@ class Folder:
 
 def most_bytes(name: str) -> int:
     """Greatest size of the file `name` of a campaign."""
-    if name == SETTINGS:
+    path = PurePosixPath(name)
+    if path.name == SETTINGS:
         return MOST_BYTES["settings"]
-    table = name.endswith(".csv") and not name.startswith(("records/", "pulls/"))
-    return MOST_BYTES["table" if table else "record"]
+    return MOST_BYTES["table" if path.suffix == ".csv" and path.parent.name not in ("records", "pulls") else "record"]
 
 
 def _row(data: bytes, place: int) -> int:

@@ -1,14 +1,17 @@
 """A bundle whose numbers are right and whose words, figures or other files are not: found, or named as not compared."""
 
+import hashlib
 import json
 import re
+import zipfile
 from base64 import b64decode, b64encode
+from functools import cache
 
 import pytest
 
 from cordlab import cli
 from cordlab.bundle import publish, recheck
-from cordlab.bundle.documents import AGREES, DIFFERS, NOT_COMPARED
+from cordlab.bundle.documents import AGREES, DIFFERS, NOT_COMPARED, check_files
 from cordlab.report import figures as plots
 from cordlab.report import page as report
 from tests.bundle.test_cli_bundle import changed, replaced
@@ -18,16 +21,25 @@ from tests.specimen import specimen
 FIGURE = re.compile(rb'(?<=svg\+xml;base64,)[^"]+')
 
 
+@cache
+def drawn():
+    return {"limits": plots.svg(plots.by_mass(specimen().rating, specimen().campaign.criteria), name="limits")}
+
+
+@cache
+def rerun_of_specimen():
+    return json.loads(report.as_json(report.results_of(specimen())))
+
+
 @pytest.fixture(scope="module")
 def bundle(tmp_path_factory):
     """The specimen published with one figure and a notebook; re-run, it is the specimen again."""
     place = tmp_path_factory.mktemp("published")
-    drawn = {"limits": plots.svg(plots.by_mass(specimen().rating, specimen().campaign.criteria), name="limits")}
     cell = {"cell_type": "code", "source": ["1 + 1"], "execution_count": 1, "outputs": [], "metadata": {}}
     (place / "05-a.ipynb").write_text(json.dumps({"cells": [cell], "metadata": {}, "nbformat": 4}), encoding="utf-8")
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(report, "vectors_of", lambda analysis: drawn)
-        patched.setattr(recheck, "vectors_of", lambda analysis: drawn)
+        patched.setattr(report, "vectors_of", lambda analysis: drawn())
+        patched.setattr(recheck, "vectors_of", lambda analysis: drawn())
         patched.setattr(recheck, "analyse", lambda campaign, progress=None: specimen())
         yield publish.publish(
             specimen().campaign.folder,
@@ -39,7 +51,13 @@ def bundle(tmp_path_factory):
 
 
 def verdicts(path, verdict):
-    return {file.name: file.why for file in recheck.recheck(path).files if file.verdict == verdict}
+    """Of the files of a bundle that are as its manifest says."""
+    with zipfile.ZipFile(path) as archive:
+        contents = {name: archive.read(name) for name in archive.namelist()}
+    published, rerun = json.loads(contents["results.json"]), rerun_of_specimen()
+    comparison = recheck.compare(published, rerun)
+    checks = check_files(contents, published, rerun, comparison=comparison, figures=drawn())
+    return {file.name: file.why for file in checks.values() if file.verdict == verdict}
 
 
 def figure_changed(change):
@@ -164,8 +182,12 @@ def test_the_author_is_the_publishers_own_word(bundle, tmp_path):
 
 
 def test_a_file_that_cordlab_does_not_know_is_named(bundle, tmp_path):
-    def listed(manifest):
-        return manifest + b"0" * 64 + b"  START-HERE.html\n"
-
-    other = changed(bundle, tmp_path / "b.zip", publish.MANIFEST, listed, manifest=False)
-    assert verdicts(other, DIFFERS)["START-HERE.html"] == "is missing"
+    page = b"<h1>Rated for riders of 20 to 150 kg</h1>"
+    row = f"{hashlib.sha256(page).hexdigest()}  START-HERE.html\n".encode()
+    other = changed(bundle, tmp_path / "b.zip", publish.MANIFEST, lambda manifest: manifest + row, manifest=False)
+    assert {file.name: file.why for file in recheck.recheck(other).differing} == {
+        "START-HERE.html": "is missing, or no file"
+    }
+    with zipfile.ZipFile(other, "a") as archive:
+        archive.writestr("START-HERE.html", page)
+    assert verdicts(other, NOT_COMPARED)["START-HERE.html"] == "is no file that cordlab writes or reads"

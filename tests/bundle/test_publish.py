@@ -1,19 +1,22 @@
 """Bundles: repeatable bytes, sound metadata, hostile zips refused, every alteration found and named."""
 
 import copy
+import hashlib
 import json
+import os
 import shutil
 import stat
 import subprocess
 import warnings
 import zipfile
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
 from cordlab.bundle import publish, recheck
 from cordlab.bundle.compare import DIFFERS, EQUAL, WITHIN, compare, headlines
 from cordlab.bundle.publish import PublishError
-from cordlab.bundle.unpack import MOST_BYTES, MOST_FILES, BundleError, unpack
+from cordlab.bundle.unpack import MOST_BYTES, MOST_FILES, MOST_TIMES, BundleError, unpack
 from cordlab.report import figures as plots
 from cordlab.report import page as report
 from tests.bundle.test_cli_bundle import changed
@@ -401,7 +404,7 @@ def test_hostile_entries_are_refused_before_anything_is_written(tmp_path, entrie
 
 def test_too_many_entries(tmp_path):
     path = zipped(tmp_path, *((f"{k}", "") for k in range(MOST_FILES + 1)))
-    assert f"{MOST_FILES + 1} entries or more; at most {MOST_FILES} are opened" in refused_by(path, tmp_path)
+    assert f"{MOST_FILES + 1} entries; at most {MOST_FILES} are opened" in refused_by(path, tmp_path)
 
 
 def test_more_entries_than_the_zip_says(tmp_path):
@@ -411,7 +414,7 @@ def test_more_entries_than_the_zip_says(tmp_path):
     end = data.rindex(b"PK\x05\x06")
     data[end + 8 : end + 12] = b"\1\0\1\0"
     path.write_bytes(data)
-    assert f"{MOST_FILES + 1} entries or more" in refused_by(path, tmp_path)
+    assert f"{MOST_FILES + 1} entries; at most" in refused_by(path, tmp_path)
 
 
 def test_a_total_that_is_too_large(tmp_path):
@@ -425,7 +428,7 @@ def test_a_total_that_is_too_large(tmp_path):
         part[: 20 - 4] + size + size + part[28 - 4 :] if len(part) > 40 and k else part for k, part in enumerate(parts)
     ]
     path.write_bytes(data[:start] + b"PK\x01\x02".join(parts))
-    assert f"at most {MOST_BYTES} are opened" in refused_by(path, tmp_path)
+    assert f"at most {MOST_TIMES} times and {MOST_BYTES} bytes are opened" in refused_by(path, tmp_path)
 
 
 @pytest.mark.parametrize(("name", "old", "new"), [("x.txt", b"x", b"\xff"), ("ä.txt", "ä".encode(), b"\xff\xfe")])
@@ -473,3 +476,75 @@ def test_nothing_is_unpickled_or_run(bundle, no_new_numbers, tmp_path):
     differing = {file.name: file.why for file in recheck.recheck(bundle).differing}
     assert {name: differing.get(name) for name in names} == dict.fromkeys(names, "is not in the manifest")
     assert not marker.exists()
+
+
+@pytest.mark.parametrize("name", ["con", "records/AUX.csv", "lpt1.tar.gz", "com¹", "nul .txt", "a/CONIN$/b"])
+def test_names_of_windows_devices(tmp_path, name):
+    assert "the name of a device" in refused_by(zipped(tmp_path, (name, "x")), tmp_path)
+
+
+def test_a_name_that_cannot_be_shown_is_spelled_and_not_shortened(tmp_path):
+    name = "records/" + "a" * 100 + "\u202egnp.exe\U000e0041"
+    why = refused_by(zipped(tmp_path, (name, "x")), tmp_path)
+    assert "a" * 100 + r"\u202egnp.exe\U000e0041' has a character in its name" in why
+
+
+def test_a_file_cannot_be_a_folder_too(tmp_path):
+    assert "'A' is a file and a folder" in refused_by(zipped(tmp_path, ("A", "x"), ("a/b", "y")), tmp_path)
+
+
+@pytest.mark.parametrize("way", [zipfile.ZIP_LZMA, zipfile.ZIP_BZIP2])
+def test_only_stored_and_deflated_entries_are_read(tmp_path, way):
+    with zipfile.ZipFile(tmp_path / "a.zip", "w", way) as archive:
+        archive.writestr("a.txt", "x" * 1000)
+    assert "packed in another way than by deflate" in refused_by(tmp_path / "a.zip", tmp_path)
+
+
+def test_many_small_files_are_a_bomb_too(tmp_path):
+    path = zipped(tmp_path, *((f"{k}.txt", b"0" * 1_000_000) for k in range(10)))
+    assert "unpacks to 10000000 bytes" in refused_by(path, tmp_path)
+
+
+def test_what_is_no_file_is_refused_at_once(tmp_path):
+    os.mkfifo(tmp_path / "a.zip")
+    for path in (tmp_path / "a.zip", tmp_path, "/dev/zero"):
+        with pytest.raises(BundleError, match="is not a file"):
+            unpack(path, tmp_path / "inside")
+        with pytest.raises(BundleError, match="is not a file"):
+            recheck.versus(path, path)
+
+
+# --- what publishing may overwrite
+
+
+def test_only_a_bundle_of_cordlab_is_overwritten(bundle, tmp_path):
+    publish_specimen(bundle)
+    with zipfile.ZipFile(tmp_path / "other.zip", "w") as archive:
+        archive.writestr("thesis.txt", "years")
+    (tmp_path / "drops.csv").write_text("drop,cord\n", encoding="utf-8")
+    (tmp_path / "link.zip").symlink_to(bundle)
+    (tmp_path / "dangling.zip").symlink_to("nowhere")
+    (tmp_path / "folder.zip").mkdir()
+    before = {path: path.is_file() and path.read_bytes() for path in tmp_path.iterdir()}
+    for path in before.keys() - {bundle}:
+        with pytest.raises(PublishError, match="is there, and is no bundle of cordlab's; choose another name"):
+            publish_specimen(path)
+    assert {path: path.is_file() and path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+def test_what_no_reviewer_could_open_is_not_published(tmp_path):
+    (tmp_path / "aux.ipynb").write_text('{"cells": []}', encoding="utf-8")
+    with pytest.raises(BundleError, match=r"a\.zip: the entry 'notebooks/aux\.ipynb' has the name of a device"):
+        publish_specimen(tmp_path / "a.zip", notebooks=[tmp_path / "aux.ipynb"])
+    assert os.listdir(tmp_path) == ["aux.ipynb"]
+
+
+def test_publishers_at_once_do_not_mix_and_nobody_can_foresee_the_temporary_name(tmp_path):
+    """As many as would meet: each writes a bundle of its own; what is there in the end is one of them, whole."""
+
+    with ThreadPoolExecutor(4) as pool:
+        made = list(pool.map(lambda k: publish_specimen(tmp_path / "a.zip", author=f"author {k}"), range(8)))
+    seen = {bundle.sha256 for bundle in made}
+    assert len(seen) == 8
+    assert hashlib.sha256((tmp_path / "a.zip").read_bytes()).hexdigest() in seen
+    assert [path.name for path in tmp_path.iterdir()] == ["a.zip"]
