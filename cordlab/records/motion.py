@@ -26,6 +26,7 @@ HOW = {
     "momentum": "the cord pulled straight by a wave (momentum kept)",
 }
 SPEED_WINDOW = 0.1  # s, over which speed is read from a measured distance
+PEAK_WIDTHS = (0.05, 0.025, 0.0125, 0.006)  # half of them, of the parabola through the greatest load [s]
 VERTEX_SHARE = 0.12  # half-width of the parabola through the lowest point, over the time down: off by 1 mm in 40 m
 
 
@@ -304,12 +305,21 @@ def _u_of_integration(fall: Fall, end_of_slack: EndOfSlack, duration: float, spe
 
 
 def greatest_load(record: Prepared, release: Release, unloaded: int) -> Vertex:
-    """The peak of the load between the end of slack and index `unloaded`. Raises RecordError at the record's end."""
+    """The peak of the load between the end of slack and index `unloaded`. Raises RecordError at the record's end.
+
+    By the widest of `PEAK_WIDTHS` whose parabola comes to the greatest sample but for the scatter at rest: steep waves,
+    as in a cord that stiffens, have a sharp top, and a wide parabola stays 3 % below it.
+    """
+    scatter = float(np.std(record.load[: int(np.searchsorted(record.time, release.time))]))
     first = int(np.searchsorted(record.time, release.slack_end))
     greatest = first + int(np.argmax(record.load[first:unloaded]))
     if greatest >= record.time.size - 2:
         raise RecordError(f"the record stops at {record.time[-1]:.2f} s, before the load is at its greatest")
-    return vertex(record.time, record.load, record.time[greatest], 0.05)
+    for half_width in PEAK_WIDTHS:
+        peak = vertex(record.time, record.load, record.time[greatest], half_width)
+        if abs(record.load[greatest] - peak.height) <= 2 * scatter:
+            break
+    return peak
 
 
 def _unloaded(position: np.ndarray, speed: np.ndarray, lowest: int, setup: DropSetup) -> int:
