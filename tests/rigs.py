@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
+from scipy.signal import lfilter
 
 from tests import written
 from tests.elastic_fold import ElasticDrop, fold_trace
@@ -35,6 +36,7 @@ class Circumstance:
     """What is wrong with a sensor, or with what was written down; nothing, as it stands here.
 
     depth : the depth that the distance sensor is made to see; gain : of the cell over the calibrated one
+    lag, poles : of a low-pass between cell and logger: how late it is [s], of so many equal poles
     distance, noted : whether there is a distance sensor, and lowest points read on their own
     mass : added to the masses noted [kg]; toml : changes of campaign.toml
     tape, tape_off : lowest points noted over true ones, and added to them [m]
@@ -42,6 +44,8 @@ class Circumstance:
 
     depth: Callable[[np.ndarray], np.ndarray] | None = None
     gain: float = 1.0
+    lag: float = 0.0
+    poles: int = 1
     distance: bool = True
     noted: bool = False
     mass: float = 0.0
@@ -51,6 +55,15 @@ class Circumstance:
 
 
 SOUND = Circumstance()
+
+
+def slowed(trace: Trace, lag: float, poles: int) -> Trace:
+    """The load through a low-pass of equal poles that are late by `lag` together: it relaxes, step by step."""
+    load = trace.load
+    for _ in range(poles if lag else 0):
+        share = -np.expm1(-poles * (trace.time[1] - trace.time[0]) / lag)
+        load = lfilter([share], [1, share - 1], load, zi=[(1 - share) * load[0]])[0]
+    return replace(trace, load=load)
 
 
 @dataclass
@@ -145,6 +158,7 @@ def write(
         row = [name, f"C{cord + 1:02d}", f"{mass + circumstance.mass:g}", "0.05", str(jumps), f"{temperature:.1f}", use]
         rows.append([*row, *noted, f"{name}.csv"])
         seen = trace if circumstance.depth is None else replace(trace, depth=circumstance.depth(trace.depth))
+        seen = slowed(seen, circumstance.lag, circumstance.poles)
         files[f"records/{name}.csv"] = as_read(recorded(seen, logger, rng), channels)
     for channel, end in list(greatest_of(world.truth).items())[:channels]:
         up = np.linspace(-1.0 if channel == "distance" else 0.0, end, 8)

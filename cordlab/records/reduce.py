@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.integrate import trapezoid
-from scipy.signal import savgol_filter
+from scipy.signal import lfilter, savgol_filter
 
 from cordlab.campaign.files import CampaignError
 from cordlab.mechanics.setup import GRAVITY, DropSetup
@@ -40,7 +40,7 @@ __all__ = ["Drop", "RecordError", "notes_on", "reduce_all", "reduce_drop", "redu
 BINS = 80  # of stretch ratio from slack to the lowest point, equally wide
 ZERO = 0.01  # of the calibrated range: how far samples that are not evaluated may pass its end next to zero; our choice
 G_WINDOW = 0.4  # over which acceleration is read from a distance: over 0.1 s its noise alone is 2 g; our choice [s]
-LAG_STEP = 0.005  # by which a lag is tried; our choice [s]
+LAG_STEP = 0.015  # of a first-order lag that is tried; our choice [s]
 KEPT_RATE = 1000.0  # samples a second of a reduced record, at the least; CFC 60 leaves nothing above some 200 Hz
 EVENTS = {"release": "release", "slack_end": "end of slack", "peak": "peak", "lowest": "lowest point"}
 
@@ -270,13 +270,15 @@ def reduce_drop(
     peak = greatest_load(record, release, motion.unloaded)
     loading, unloading = branches(record, release, motion)
     returned, energy_note = _energy_returned(loading, unloading, zero, release, motion)
-    prompt = replace(record, load=record.load + LAG_STEP * np.gradient(record.load, record.step))
+    share = -np.expm1(-record.step / LAG_STEP)
+    late = lfilter([share], [1, share - 1], record.load, zi=[(1 - share) * record.load[0]])[0]
     taut, mean = (
         slice(sample_at(record.time, release.slack_end), motion.unloaded),
-        np.ones(round(0.02 / record.step) | 1),
+        np.ones(round(0.01 / record.step) | 1),
     )
-    now, without_lag = (np.convolve(one.load[taut], mean / mean.size, "valid").max() for one in (record, prompt))
-    prompt_energy = _energy_returned(*branches(prompt, release, motion), zero, release, motion)[0]
+    now, later = (np.convolve(load[taut], mean / mean.size, "valid").max() for load in (record.load, late))
+    late_branches = branches(replace(record, load=late), release, motion)
+    late_energy = _energy_returned(*late_branches, zero, release, motion)[0]
     implied = None if distance is None else implied_mass(record, release, motion)
     suspicions = check_record(record, release, motion, implied, goodness_ratio(record, release))
     check_zero_kept(record, release)
@@ -315,8 +317,8 @@ def reduce_drop(
         energy_returned=returned.value if returned else None,
         u_energy_returned=returned.u if returned else None,
         load_lag=None if distance is None else load_lag(record, release, motion),
-        peak_per_lag=float(without_lag - now) / LAG_STEP,
-        energy_per_lag=(prompt_energy.value - returned.value) / LAG_STEP if prompt_energy and returned else 0.0,
+        peak_per_lag=float(now - later) / LAG_STEP,
+        energy_per_lag=(late_energy.value - returned.value) / LAG_STEP if late_energy and returned else 0.0,
         zero=zero.value,
         residual_velocity=motion.residual_velocity,
         implied_mass=implied,

@@ -5,13 +5,13 @@ from functools import cache
 
 import numpy as np
 import pytest
-from scipy.signal import lfilter
 
 from cordlab.batch.findings import STOPS
 from cordlab.batch.load_lag import LoadLag, lag_findings
 from cordlab.batch.viscosity import SEARCHED, Viscosity
 from cordlab.records.reduce import reduce_drop
 from tests.elastic_fold import ElasticDrop, fold_trace
+from tests.rigs import slowed
 
 RATE = 1000.0
 
@@ -21,19 +21,10 @@ def happened(mass):
     return fold_trace(ElasticDrop(mass, arms=0.3, viscosity=6.0))
 
 
-def slowed(load, lag, poles=1):
-    """Through a low-pass of `poles` equal poles that are late by `lag` together: the load relaxes step by step."""
-    for _ in range(poles if lag else 0):
-        share = 1 - np.exp(-poles / RATE / lag)
-        load = lfilter([share], [1, share - 1], load, zi=[(1 - share) * load[0]])[0]
-    return load
-
-
 def recorded(mass, lag, cell="bottom", poles=1, off=0.0):
-    trace = happened(mass).seen_at(cell)
+    trace = slowed(happened(mass).seen_at(cell), lag, poles)
     since = np.arange(-1.0, 7.5, 1 / RATE)
-    load = slowed(np.interp(since, trace.time, trace.load), lag, poles)
-    depth = np.interp(since, trace.time, trace.depth)
+    load, depth = (np.interp(since, trace.time, values) for values in (trace.load, trace.depth))
     rig = {"drag_area": 0.1, "load_cell_at": cell, "release_depth": float(depth[0])}
     return reduce_drop(since + 1, load, depth, mass=mass, slack_length=10.0, cord_mass=14.0, lag=off, **rig)
 
