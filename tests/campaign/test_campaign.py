@@ -254,7 +254,7 @@ def test_all_problems_in_one_go(folder):
     messages = problems(folder)
     assert [one.split(":")[0] for one in messages] == [
         "campaign.toml, row 4, [rig] 'tie_height'",
-        "campaign.toml, row 20, [criteria] 'gratest_g'",
+        "campaign.toml, row 21, [criteria] 'gratest_g'",
         "cords.csv, row 3, column 'slack length [m]'",
         "drops.csv, row 2, column 'mass [kg]'",
         "drops.csv, row 2, column 'use'",
