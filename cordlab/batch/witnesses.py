@@ -15,6 +15,7 @@ import pandas as pd
 from cordlab.batch.findings import Finding
 from cordlab.campaign.campaign import Campaign
 from cordlab.mechanics.setup import GRAVITY
+from cordlab.records.plausibility import end_of_slack_off
 from cordlab.records.prepare import DRIFT
 from cordlab.records.reduce import Drop
 
@@ -125,7 +126,7 @@ def compared(campaign: Campaign, drops: Sequence[Drop]) -> pd.DataFrame:
     u_mass = {entry.drop: entry.mass.u for entry in campaign.drops}
     rows = []
     for drop in drops:
-        length, lowest = campaign.cord(drop.cord).slack_length, noted[drop.name]
+        length, lowest, by_load = campaign.cord(drop.cord).slack_length, noted[drop.name], drop.lowest_by_load
         taken = drop.time[drop.lowest] - drop.time[drop.release]  # a zero drifts from the middle of the rest on
         rows.append(
             {
@@ -134,14 +135,15 @@ def compared(campaign: Campaign, drops: Sequence[Drop]) -> pd.DataFrame:
                 "mass": drop.mass,
                 "alone": drop.implied_mass is None,
                 "rest": np.nan if drop.rest_seen is None else (drop.rest_seen - release.value) / length.value,
-                "end of slack": _share(drop.slack_seen, drop.slack_length),
+                "end of slack": end_of_slack_off(drop.slack_seen, drop.slack_length, drop.load_cell_at),
                 "clock": drop.time_scale - 1,
                 "loads": _share(drop.implied_mass, drop.mass),
-                "depth by load": _share(drop.lowest_by_load, drop.lowest_point),
+                "depth by load": _share(by_load.value if by_load else None, drop.lowest_point),
                 "datum": _share(drop.lowest_point, None if lowest is None else lowest.value),
                 "u rest": release.u / length.value,
                 "u end of slack": length.u / length.value,
                 "u clock": drop.u_time_scale,
+                "u depth by load": by_load.u / drop.lowest_point if by_load else np.nan,
                 "u loads": u_mass[drop.name] / drop.mass + DRIFT * (1 + taken / 2) / (2 * GRAVITY * drop.mass),
                 "of the cord": drop.cord_mass / drop.mass,
                 "shown": drop.lowest_point,
@@ -159,7 +161,7 @@ def _share(value: float | None, of: float | None) -> float:
 def _bounds(rows: pd.DataFrame, alone: bool) -> pd.Series:
     """By which share each witness may be off in the median; what is stated to be unknown comes on top."""
     bounds = pd.Series({name: row.bound_alone if alone else row.bound for name, row in WITNESSES.items()})
-    for name in ("rest", "end of slack", "clock", "loads"):
+    for name in ("rest", "end of slack", "clock", "loads", "depth by load"):
         bounds[name] += 2 * rows[f"u {name}"].median()
     if not alone:
         bounds["datum"] = (DATUM + 4 * rows["u"].median() / np.sqrt(len(rows))) / rows["noted"].median()

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 from scipy.optimize import OptimizeResult, least_squares
 
-from cordlab.records.motion import Fall, Release, crossing, folded_fall
+from cordlab.records.motion import AT_ONCE, Fall, Release, crossing, folded_fall
 from cordlab.records.prepare import DRIFT, Prepared, RecordError, inflation, noise
 from cordlab.units import Measured
 
 QUIET = 0.2  # s, the least time at rest before release
+FOLD_TIME = 0.08  # of the fall's duration, before and after its end: where the pull of a fold that stretches can end
+ELASTIC_SCALE = 0.03  # what a cord that stretches does to the time scale by the load; `tests.coverage elastic_fold`
 NO_MARKS: Mapping[str, Measured] = {}
 
 
@@ -54,7 +57,8 @@ def find_release(fall: Fall, record: Prepared, marks: Mapping[str, Measured] = N
     elif distance is not None:
         start = _from_distance(time, distance, fall)
     elif visible:
-        start = _from_pattern(fall, time, load, _first_guess(fall, time, rise, least_step))
+        guess, step = _first_guess(fall, time, rise)
+        start = _from_pattern(fall, time, load, guess, step if step >= least_step else 0.0, load_noise)
     else:
         start = _from_onset(fall, time, rise, load_noise)
     _check_quiet(time, load, start.time, rise.max())
@@ -63,10 +67,13 @@ def find_release(fall: Fall, record: Prepared, marks: Mapping[str, Measured] = N
     slack_end = start.time + scale * fall.duration
     load_step = None
     if visible:
-        step = _sharpest_step(time, rise, slack_end, 0.25 * fall.duration, fall.cell)
-        if step and step.size >= least_step:
-            load_step = step.time
-    return Release(fall, *start, slack_end, load_step, bool(visible))
+        where = ((FOLD_TIME, least_step), (0.25, max(least_step, 0.5 * fall.load_span)))
+        steps = (_sharpest_step(time, rise, slack_end, share * fall.duration, fall.cell) for share, _ in where)
+        load_step = next((s.time for s, (_, least) in zip(steps, where, strict=True) if s and s.size >= least), None)
+    release = Release(fall, *start, slack_end, load_step, bool(visible))
+    if distance is None or release.rigid:
+        return release
+    return replace(release, u_time_scale=fall.u_elastic / fall.duration)
 
 
 def _check_quiet(time: np.ndarray, load: np.ndarray, release: float, rise: float) -> None:
@@ -145,14 +152,14 @@ def _from_distance(time: np.ndarray, distance: np.ndarray, fall: Fall) -> _Start
     return _Start(float(release), float(np.sqrt(covariance[1, 1])), float(scale))
 
 
-def _first_guess(fall: Fall, time: np.ndarray, rise: np.ndarray, least_step: float = np.inf) -> tuple[float, bool]:
+def _first_guess(fall: Fall, time: np.ndarray, rise: np.ndarray) -> tuple[float, float]:
     """Release time from the step in the load as the slack ends, looked for before the load has risen by a quarter.
 
-    And whether that step is at least as large as asked for.
+    And the size of that step, 0 where there is none.
     """
     risen = time[int(np.argmax(rise > 0.25 * rise.max()))]
     step = _sharpest_step(time, rise, risen - 0.3 * fall.duration, 0.3 * fall.duration, fall.cell)
-    return (step.time if step else risen) - fall.duration, step is not None and step.size >= least_step
+    return (risen if step is None else step.time) - fall.duration, 0.0 if step is None else step.size
 
 
 def _sharpest_step(time: np.ndarray, load: np.ndarray, near: float, reach: float, cell: str) -> _LoadStep | None:
@@ -202,20 +209,34 @@ def _fit_release(fall: Fall, time: np.ndarray, load: np.ndarray, guess: float) -
     return float(guess + (fit.x[0] - 1) * fall.duration), fit
 
 
-def _from_pattern(fall: Fall, time: np.ndarray, load: np.ndarray, first_guess: tuple[float, bool]) -> _Start:
-    """By the step as the slack ends where the load shows one, else by matching rest and fall in the load at the cell.
+def _from_pattern(
+    fall: Fall, time: np.ndarray, load: np.ndarray, guess: float, step: float, load_noise: float
+) -> _Start:
+    """By rest and fall in the load at the cell; by the step as the slack ends, from which `guess` is, where a rigid
+    fold ends so: the pull at the tie point goes at once, or the load at the lower end rises when it is due.
 
-    The time scale is that of the fall up to there.
+    The step of a cord that stretches while it falls comes elsewhere, and its fall takes longer than a rigid fold's. The
+    time scale is that of the fall up to there.
+
+    step : its size [N], 0 where there is none to be trusted
     """
-    guess, by_step = first_guess
     release, fit = _fit_release(fall, time, load, guess)
+    if not step:  # the guess may be far off, and with it the samples that are fitted
+        guess = release
+        release, fit = _fit_release(fall, time, load, guess)
     residual = _misfit(fall, time, load, guess)
     steepness = float(fit.jac[:, 0] @ fit.jac[:, 0])
     if steepness == 0:
         raise RecordError(f"the load shows no release near {guess:.2f} s: it does not change as the fall would have it")
     u = fall.duration * np.sqrt(fit.fun.var() * inflation(fit.fun) / steepness)
+    if fall.cell == "bottom" and (let_go := _let_go(fall, time, load, guess, load_noise)):
+        release, u = let_go
+    all_of_it = fall.cell == "top" and step > 0.4 * fall.load_span
+    by_step = step > 0 and (all_of_it or abs(release - guess) <= max(2 * u, AT_ONCE * fall.duration))
     if by_step:
         release, u = guess, time[1] - time[0]
+    else:
+        u = float(np.hypot(u, fall.u_elastic))
     end = 2 + (release - guess) / fall.duration  # of the fall, as a shift
     scaled = least_squares(
         lambda unknown: residual(end - unknown[0], unknown[0]), [1.0], diff_step=1e-6, bounds=([0.5], [2.0])
@@ -224,7 +245,27 @@ def _from_pattern(fall: Fall, time: np.ndarray, load: np.ndarray, first_guess: t
     count = max(round(0.1 / fall.duration * scaled.fun.size), 1)
     means = scaled.fun[: scaled.fun.size // count * count].reshape(-1, count).mean(axis=1)
     u_scale = np.sqrt(count * means.var() * inflation(means) / (scaled.jac[:, 0] @ scaled.jac[:, 0]))
+    if not by_step:
+        u_scale = np.hypot(u_scale, ELASTIC_SCALE)
     return _Start(float(release), float(u), float(scaled.x[0]), float(u_scale))
+
+
+def _let_go(
+    fall: Fall, time: np.ndarray, load: np.ndarray, guess: float, load_noise: float
+) -> tuple[float, float] | None:
+    """Release [s] and its standard uncertainty by a cell at the lower end, from which half the cord hangs until then.
+
+    That load goes at once in a rigid fold, and in a straight line while a cord shrinks that its weight had stretched.
+    """
+    near = np.flatnonzero(np.abs(time - guess) < 0.3 * fall.duration)
+    if fall.quiet_load < 8 * load_noise or not near.size:
+        return None
+    gone = np.median(load[_at_rest(time)]) - load[near]
+    first, second = (time[near[int(np.argmax(gone > share * fall.quiet_load))]] for share in (0.25, 0.75))
+    if not time[near[0]] < first <= second:
+        return None
+    u = np.linalg.norm([time[1] - time[0], (second - first) / 8, load_noise / fall.quiet_load * (second - first)])
+    return float(first - (second - first) / 2), float(u)
 
 
 def goodness_ratio(record: Prepared, release: Release) -> float:

@@ -6,7 +6,7 @@ nomenclature: M mass, m cord mass, L slack length, y below the tie point, a upwa
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
 
@@ -25,6 +25,7 @@ HOW = {
     "energy": "the cord taut at once (kinetic energy kept as the slack ends)",
     "momentum": "the cord pulled straight by a wave (momentum kept)",
 }
+AT_ONCE = 0.01  # of the fall's duration: the step in the load comes as the slack of a rigid fold ends; our choice
 SPEED_WINDOW = 0.1  # s, over which speed is read from a measured distance
 PEAK_WIDTHS = (0.05, 0.025, 0.0125, 0.006)  # half of them, of the parabola through the greatest load [s]
 VERTEX_SHARE = 0.12  # half-width of the parabola through the lowest point, over the time down: off by 1 mm in 40 m
@@ -61,6 +62,13 @@ class Fall:
     def load_span(self) -> float:
         """Greatest change of the load from rest to the end of slack [N]."""
         return float(np.ptp(np.append(self.load, self.quiet_load)))
+
+    @property
+    def u_elastic(self) -> float:
+        """Standard uncertainty of the duration [s] where the cord may stretch while it falls: it takes longer than a
+        rigid fold, which pulls the mass down from the first moment, and not longer than a mass without a cord."""
+        setup = replace(self.setup, cord_mass=0.0)
+        return max(float(fall_time(setup, self.depth[-1:])[0]) - self.duration, 0.0) / 2
 
     # between the points along the fall, the root of the distance fallen is nearly straight in time
 
@@ -137,6 +145,13 @@ class Release:
     slack_end: float
     load_step: float | None
     visible: bool
+
+    @property
+    def rigid(self) -> bool:
+        """Whether nothing says that the cord stretches as it falls: the load steps as the slack of a rigid fold ends,
+        or the cord is too light."""
+        step = self.load_step
+        return not self.visible or (step is not None and abs(step - self.slack_end) <= AT_ONCE * self.fall.duration)
 
 
 @dataclass(frozen=True)
@@ -237,7 +252,9 @@ def _motion_from_load(record: Prepared, release: Release, mark: Measured | None)
     braking = float(speed[turn - 1] - speed[turn]) / record.step
     terms = [
         _u_of_integration(fall, end_of_slack, when - slack_end, np.hypot(residual_velocity, braking * peak.u_at)),
-        taut_speed(fall, end_of_slack) * np.hypot(record.step / np.sqrt(12), release.u_time),  # of the end of slack
+        # an end of slack that is late by δ has the mass too high by v δ, and too slow by g δ from then on
+        (taut_speed(fall, end_of_slack) + fall.setup.gravity * (when - slack_end))
+        * np.hypot(record.step / np.sqrt(12), release.u_time),
     ]
     if mark is not None:  # a speed that is left there is an error too, grown in the same way
         terms.append(float(np.interp(mark.value, record.time, speed)) * (when - slack_end) / 2)
@@ -332,20 +349,24 @@ def _unloaded(position: np.ndarray, speed: np.ndarray, lowest: int, setup: DropS
 def _end_of_slack(record: Prepared, release: Release) -> EndOfSlack:
     """The end-of-slack condition by the record: "momentum" with a stretch wave, else "energy"; a light cord shows none.
 
-    Until a wave has crossed the cord, the load at the tie point stays below the cord's weight; under uniform strain it
-    passes that in a tenth of the time. At the lower end a wave's load jumps up by more than the cord's weight.
+    Until a wave has crossed the cord, the load at the tie point stays below the cord's weight, or near what a fold
+    pulls where the hanging arm is stretched; under uniform strain it passes that in a fraction of the time. At the
+    lower end a wave's load jumps up by more than the cord's weight as the cord is straight, while a uniform cord's
+    begins below 0, by a sixth of that weight.
     """
-    setup, load = release.fall.setup, record.load[np.searchsorted(record.time, release.slack_end) :]
+    setup, slack_end = release.fall.setup, release.slack_end
     weight = float(setup.cord_mass * setup.gravity)
     if weight == 0.0:
         return "energy"
     if release.fall.cell == "bottom":
-        after = load[: max(round(0.03 / record.step), 2)]
-        wave = after.min() > 0.0 and np.ptp(after) > weight
+        first = int(np.searchsorted(record.time, release.load_step or slack_end))
+        after = record.load[first : first + max(round(0.03 / record.step), 2)]
+        wave = after.min() > -weight / 12 and np.ptp(after) > weight
     else:
-        after = load[round(0.01 / record.step) :]  # the filter rounds the end of slack
+        after = record.load[np.searchsorted(record.time, slack_end + 0.01) :]  # the filter rounds the end of slack
+        levels, latest = [[weight], [1.5 * release.fall.load[-1]]], [0.2, 0.45]
         across = crossing(np.argmax(after) * record.step, setup)
-        wave = np.argmax(after > weight) * record.step > 0.2 * across
+        wave = np.any(np.argmax(after > levels, axis=1) * record.step > np.multiply(latest, across))
     return "momentum" if wave else "energy"
 
 

@@ -12,7 +12,8 @@ from cordlab.units import Measured
 # Beyond the first a note is made, beyond the second the record is refused.
 TIME_SCALE = (0.02, 0.25)  # share by which a fall is too slow or too quick
 MASS = (0.07, 0.35)  # share by which the mass that load and motion imply departs
-SLACK_LENGTH = (0.03, 0.25)  # share of the slack length, between the end of slack in the load and in the distance
+SLACK_LENGTH = 0.03  # share of the slack length, between the end of slack in the load and in the distance
+STRETCHED = 0.08  # of the slack length, by which a cord is longer as its fold ends: `tests.coverage elastic_fold`
 RESIDUAL_VELOCITY = (0.15, np.inf)  # share of the speed at the end of slack, left at the greatest load
 CORD_MASS = (0.15, np.inf)  # share by which the cord's mass that the load shows during the fall departs
 RELEASE_DEPTH = (0.5, np.inf)  # m, between the distance at rest and the release depth
@@ -130,6 +131,17 @@ def slack_seen(record: Prepared, release: Release, motion: Motion) -> float | No
     return float(np.interp(release.load_step, record.time, motion.position))
 
 
+def end_of_slack_off(seen: float | None, noted: float, cell: str) -> float:
+    """Share by which the slack length, as the load shows its end, is off the one noted; nan where it is not seen.
+
+    A cell at the lower end sees it as the arm is straight, which is stretched by then: by up to `STRETCHED`.
+    """
+    if seen is None:
+        return np.nan
+    off = seen / noted - 1
+    return off - float(np.clip(off, 0.0, STRETCHED if cell == "bottom" else 0.0))
+
+
 def rest_seen(record: Prepared, release: Release) -> float | None:
     """Where the mass is by its distance before the release [m]; None without a distance."""
     if record.distance is None:
@@ -144,8 +156,8 @@ def _check_distance(record: Prepared, release: Release, motion: Motion) -> list[
     if seen is not None:
         noted = float(setup.slack_length)
         text = f"the load shows the end of slack at {seen:.2f} m, but the slack length is given as {noted:.2f} m"
-        refusal = "; another cord, or a slack length with the wrong unit or datum"
-        notes += _judged(seen / noted - 1, SLACK_LENGTH, text, refusal)
+        causes = "another cord, a slack length with the wrong unit or datum, or a cord that stretches much as it falls"
+        notes += _judged(end_of_slack_off(seen, noted, release.fall.cell), (SLACK_LENGTH, np.inf), f"{text}; {causes}")
     rest, noted = rest_seen(record, release), float(setup.release_depth)
     if rest is not None:
         text = f"at rest the distance reads {rest:.2f} m, but the release depth is given as {noted:.2f} m"
@@ -158,7 +170,7 @@ def _check_cord_mass(record: Prepared, release: Release) -> list[str]:
     if not release.visible:
         return []  # a cord too light to be seen before it stretches
     fall = release.fall
-    fall_time = (record.time - release.time) / release.time_scale
+    fall_time = (record.time - release.time) * fall.duration / (release.slack_end - release.time)
     during = (fall_time > 0.1 * fall.duration) & (fall_time < 0.85 * fall.duration)
     expected = np.interp(fall_time[during], fall.time, fall.load) - fall.quiet_load
     shape = expected / (expected @ expected)

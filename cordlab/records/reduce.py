@@ -78,9 +78,12 @@ class Drop:
         Mass [kg] that load and motion together imply by momentum; None without a distance column.
     time_scale, u_time_scale : float
         The record's time over the time that gravity gives the fall, and its standard uncertainty.
-    rest_seen, slack_seen, lowest_by_load : float or None
-        Depth by the distance before the release, and as the load shows the end of slack; lowest point by the load
-        alone [m]. None without a distance column, or where it was not looked for.
+    rest_seen, slack_seen : float or None
+        Depth by the distance before the release, and as the load shows the end of slack [m]. None without a distance
+        column, or where the load does not show it.
+    lowest_by_load : Measured or None
+        Lowest point by the load alone, with what a fold that stretches leaves open [m]. None without a distance column,
+        or where it was not looked for.
     notes : tuple of str
         What a reader has to know of this record.
     u_energy_returned : float or None
@@ -130,7 +133,7 @@ class Drop:
     rest_seen: float | None
     slack_seen: float | None
     notes: tuple[str, ...]
-    lowest_by_load: float | None = None
+    lowest_by_load: Measured | None = None
     u_energy_returned: float | None = None
     load_lag: float | None = None
     peak_per_lag: float = 0.0
@@ -507,7 +510,10 @@ def reduce_entry(
         lowest = Measured(drop.lowest_point, float(np.hypot(drop.u_lowest_point, u_inputs)))
         notes = [*_notes_on_marks(mark, drop, reduced), *drop.notes] if mark else [*drop.notes]
         if entry.lowest_point:
-            notes += check_lowest_point(lowest, entry.lowest_point, measured=distance is not None)
+            try:
+                notes += check_lowest_point(lowest, entry.lowest_point, measured=distance is not None)
+            except RecordError as error:  # what else the record says may name the cause
+                raise RecordError("; ".join([str(error), *notes])) from error
     except (RecordError, OutsideCalibration) as error:
         raise RecordError(f"records/{entry.record} (drop {entry.drop}): {error}") from error
     by_load = None
@@ -516,7 +522,8 @@ def reduce_entry(
         setup = DropSetup(entry.mass.value, cord.slack_length.value, cord.mass.value, *air)
         with suppress(RecordError):
             alone = prepare(record.time, force, None, campaign.decision.filter)
-            by_load = evaluate(setup, rig.load_cell_at, alone, marks)[-1].lowest.height
+            _, _, release, motion = evaluate(setup, rig.load_cell_at, alone, marks)
+            by_load = Measured(motion.lowest.height, 0.0 if release.rigid else motion.lowest.u)
     u_peak = float(np.hypot(drop.u_peak_load, np.interp(drop.at("peak"), record.time, u_force)))
     return replace(drop, u_lowest_point=lowest.u, u_peak_load=u_peak, notes=tuple(notes), lowest_by_load=by_load)
 
