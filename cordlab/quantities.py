@@ -18,12 +18,11 @@ class Criterion:
 
     key: str  # under `[criteria]` in campaign.toml; in sentences too, so it reads like "least clearance"
     title: str  # its line in the report
+    slider: tuple[float, float, float] = (0.0, 10.0, 0.1)  # least, most and step where a panel tries other figures
     required: bool = False
+    strength: str = ""  # key of the strength that the figure divides; both are needed
     above: float = -inf  # what the figure itself must be, or it is refused as a slip
     at_least: float = -inf
-    slider: tuple[float, float, float] = (0.0, 10.0, 0.1)  # least, most and step where a panel tries other figures
-    strength: str = ""  # key of the strength that the figure divides; both are needed
-    strength_title: str = ""
 
     def bound(self, criteria: Mapping[str, Any]) -> float | None:
         """The bound from the figures of `[criteria]`, by key; None where it is not asked for."""
@@ -42,12 +41,9 @@ class Quantity:
     danger: str  # "upper" where a great value is dangerous, "lower" where a small one is; limits are one-sided there
     decimals: int = 2  # in tables without uncertainty
     load: bool = False  # peaks of stretch waves count, and effects of first order are relative
-    stiff: bool = False  # a stiff cord is the dangerous one, else a soft one
     drawn: bool = True  # by the forecast; else computed from one that is drawn
     asked_only: bool = False  # drawn where its criterion is asked for, and the records show what it takes
-    end: str = (
-        ""  # of the rated range at which it can govern and has a budget, "light" or "heavy", where it is asked for
-    )
+    end: str = ""  # of the rated range at which it can govern, "light" or "heavy", if it has a budget there
     columns: tuple[str, ...] = ()  # of "estimate" and "limit", those that the report's table by rider mass shows
     criterion: Criterion | None = None
 
@@ -55,6 +51,11 @@ class Quantity:
     def head(self) -> str:
         """ "clearance [m]", for columns and axes."""
         return f"{self.word} [{self.unit or 1}]"
+
+    @property
+    def stiff(self) -> bool:
+        """Whether a stiff cord is the dangerous one: it loads more, and a mass that turned higher returns higher."""
+        return self.load or self.name == REBOUND
 
     @property
     def sign(self) -> int:
@@ -77,53 +78,32 @@ class Quantity:
 REBOUND = "depth_at_rebound"
 _BOTH, _ONE = ("estimate", "limit"), ("limit",)
 _CLEARANCE = Criterion(
-    "least_clearance", "Least clearance of the body above the surface", True, at_least=0, slider=(0.0, 15.0, 0.5)
+    "least_clearance", "Least clearance of the body above the surface", (0, 15, 0.5), True, at_least=0
 )
-_G = Criterion(
-    "greatest_g", "Greatest g, load at the lower end over weight, 1 at rest", True, above=1, slider=(1.5, 5.0, 0.05)
-)
+_G = Criterion("greatest_g", "Greatest g, load at the lower end over weight, 1 at rest", (1.5, 5, 0.05), True, above=1)
 _STRETCH = Criterion(
-    "greatest_stretch_ratio", "Greatest stretch ratio, stretched over slack length", above=1, slider=(1.5, 6.0, 0.05)
+    "greatest_stretch_ratio", "Greatest stretch ratio, stretched over slack length", (1.5, 6, 0.05), above=1
 )
+_REBOUND = Criterion("least_depth_at_rebound", "Least depth at rebound, of the cord's end", (-5, 10, 0.1), above=-50)
 _ANCHOR = Criterion(
-    "least_anchor_factor",
-    "Least anchor factor, strength of the anchor over greatest load at the tie point",
-    at_least=1,
-    slider=(1.0, 12.0, 0.5),
-    strength="anchor_strength",
-    strength_title="Strength of the anchor at the tie point",
-)
-_REBOUND = Criterion(
-    "least_depth_at_rebound",
-    "Least depth of the cord's end below the tie point at its highest return",
-    above=-50,
-    slider=(-5.0, 10.0, 0.1),
+    "least_anchor_factor", "Least anchor factor, over peak load", (1, 12, 0.5), False, "anchor_strength", at_least=1
 )
 _FACTOR = Criterion(
-    "least_strength_factor",
-    "Least strength factor, breaking load over greatest load",
-    True,
-    at_least=1,
-    slider=(1.0, 12.0, 0.5),
+    "least_strength_factor", "Least strength factor, breaking load over greatest load", (1, 12, 0.5), True, at_least=1
 )
 _ROWS = (
     Quantity("lowest_point", "lowest point", "m", "y", "upper"),
     Quantity("clearance", "clearance", "m", "h", "lower", end="heavy", columns=_BOTH, criterion=_CLEARANCE),
-    Quantity("g", "g", "", "g", "upper", load=True, stiff=True, end="light", columns=_BOTH, criterion=_G),
+    Quantity("g", "g", "", "g", "upper", load=True, end="light", columns=_BOTH, criterion=_G),
+    Quantity("peak_load", "peak load", "N", "F", "upper", 0, load=True, end="heavy", columns=_ONE, criterion=_ANCHOR),
     Quantity(
-        "peak_load", "peak load", "N", "F", "upper", decimals=0,
-        load=True, stiff=True, end="heavy", columns=_ONE, criterion=_ANCHOR,
-    ),
-    Quantity(
-        REBOUND, "depth at rebound", "m", "y", "lower", stiff=True, asked_only=True,
-        end="light", columns=_BOTH, criterion=_REBOUND,
+        REBOUND, "depth at rebound", "m", "y", "lower", asked_only=True, end="light", columns=_BOTH, criterion=_REBOUND
     ),
     Quantity("stretch_ratio", "stretch ratio", "", "λ", "upper", columns=_ONE, criterion=_STRETCH),
     Quantity(
-        "strength_factor", "strength factor", "", "S", "lower",
-        load=True, stiff=True, drawn=False, columns=_ONE, criterion=_FACTOR,
+        "strength_factor", "strength factor", "", "S", "lower", load=True, drawn=False, columns=_ONE, criterion=_FACTOR
     ),
-)  # fmt: skip
+)
 QUANTITIES: dict[str, Quantity] = {row.name: row for row in _ROWS}
 
 DRAWN = tuple(name for name, quantity in QUANTITIES.items() if quantity.drawn)
@@ -146,5 +126,6 @@ def entries() -> list[tuple[str, str, str, Criterion]]:
     for row, criterion in bounded():
         rows.append((criterion.key, criterion.title, "" if criterion.strength else row.unit, criterion))
         if criterion.strength:
-            rows.append((criterion.strength, criterion.strength_title, row.unit, Criterion("", "", above=0)))
+            title = criterion.strength.replace("_", " ").capitalize()
+            rows.append((criterion.strength, title, row.unit, Criterion("", "", above=0)))
     return rows

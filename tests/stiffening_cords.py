@@ -13,7 +13,7 @@ from scipy import signal
 from scipy.integrate import solve_ivp
 
 G = 9.80665
-LUMPS = 80
+LUMPS = 120
 MODELS = {  # number of the closed form, and its constants [N]
     "mooney-rivlin": (0, (280.0, 70.0, 0.0, 0.0)),
     "yeoh": (1, (300.0, -6.0, 0.5, 0.0)),
@@ -75,7 +75,7 @@ class StiffDrop:
     length: float = 10.0
     cord_mass: float = 14.0
     air: float = 0.06  # drag over speed squared, ρ CdA/2 [kg/m]
-    viscosity: float = 5.0
+    viscosity: float = 3.0
     release: float = 0.0
 
 

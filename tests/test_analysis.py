@@ -347,7 +347,7 @@ def test_rebound_and_anchor_go_from_campaign_to_report(small, tmp_path):
     write_results(analysis, tmp_path / "results")
     report = (tmp_path / "results" / "report.html").read_text(encoding="utf-8")
     assert "depth at rebound [m], limit" in report
-    assert "Strength of the anchor at the tie point" in report
+    assert "Anchor strength" in report
     assert "Shares of the variance of depth at rebound" in report
     assert "least depth at rebound 3.2 m" in rating.hangs_on
 

@@ -72,6 +72,7 @@ class Evidence:
     )  # of that cord [m]; 0 where it is not said
     g: np.ndarray = field(default_factory=lambda: np.array(nan))  # greatest, by cell or distance, nan without them
     energy_returned: np.ndarray = field(default_factory=lambda: np.array(nan))  # share, nan where no record shows it
+    u_energy_returned: np.ndarray = field(default_factory=lambda: np.array(0.0))  # common to all, of the sensors
 
     def __post_init__(self) -> None:
         for name in COLUMNS:
@@ -162,6 +163,7 @@ class Evidence:
                     "u_slack_length": cord.slack_length.u,
                     "g": record.greatest_g if record else nan,
                     "energy_returned": record.energy_returned if record and record.energy_returned is not None else nan,
+                    "u_energy_returned": (record and record.u_energy_returned) or 0.0,
                 }
             )
         columns: dict[str, Any] = {name: [row[name] for row in rows] for name in COLUMNS}

@@ -173,6 +173,7 @@ def _at_mass(
     if run.returned is not None:
         between, within = np.sqrt(run.returned.variances[:, 0, k])
         share = error(RETURN_CORDS, between, run.returned.dof[0]) + error(RETURN_DROPS, within, run.returned.dof[1])
+        share += error(f"{RETURNED}, sensors", run.u_returned)
         total += moved.pop(RETURNED) / 0.01 * share
     for name, change in (moved | shapes).items():
         total += error(name, abs(change), run.length[2] if name == LENGTH else inf)

@@ -141,6 +141,11 @@ class Run:
         return None
 
     @property
+    def u_returned(self) -> float:
+        """Standard uncertainty that all these shares have in common, of the sensors."""
+        return 0.0 if self.recorded is None else float(np.max(self.recorded.u_energy_returned, initial=0.0))
+
+    @property
     def quantities(self) -> list[str]:
         """What is drawn."""
         return [name for name in DRAWN if not QUANTITIES[name].asked_only or self.returned is not None]
@@ -165,7 +170,7 @@ class Run:
     def typical(self) -> dict[str, Numbers]:
         """The estimates of `site_inputs`, the mean slack length as "length" [m], and the share of energy returned."""
         typical: dict[str, Numbers] = {name: measured.value for name, measured in site_inputs(self.site).items()}
-        typical |= {} if self.returned is None else {RETURNED: _share(self.returned.mean.T)}
+        typical |= {} if self.returned is None else {RETURNED: self.returned.mean.T}
         return typical | {"length": self.length[0]}
 
     def drop(
@@ -273,7 +278,7 @@ class Run:
     @property
     def dimensions(self) -> int:
         """How many rows of numbers between 0 and 1 `draw` takes."""
-        return 11 + len(self.stiffness.shared) + len(site_inputs(self.site)) + 4 * (self.returned is not None)
+        return 11 + len(self.stiffness.shared) + len(site_inputs(self.site)) + 5 * (self.returned is not None)
 
     def draw(self, shares: np.ndarray, content: float | None) -> np.ndarray:
         """Draws (n_quantities, n_mass, n) from numbers between 0 and 1, (dimensions, n); twice the rows with values
@@ -307,7 +312,8 @@ class Run:
         none = np.zeros(shape.size, int)
         if self.returned is not None:
             returns = Pivots.of([next(rows) for _ in range(4)], self.returned.dof)
-            there[RETURNED] = _share(returns.next_value(self.returned, none))
+            of_sensors = self.u_returned * ndtri(next(rows))
+            there[RETURNED] = returns.next_value(self.returned, none) + of_sensors
 
         def next_drop(level: Level) -> dict[str, np.ndarray]:
             y = pivots.next_value(level.families[family], shape) + level.shift @ shared
@@ -334,16 +340,11 @@ class Run:
             if name == REBOUND and self.returned is not None:  # the share of energy carries what varies, not ln s
                 share, share_sd = returns.mean_and_sd(self.returned, none)
                 others = (others + (slope[name][:, None] * sd) ** 2) / (moved[RETURNED][name][:, None] / 0.01) ** 2
-                y, share = mean_y, _share(share + ndtri(content) * np.sqrt(share_sd**2 + others))
+                y, share = mean_y, share + of_sensors + ndtri(content) * np.sqrt(share_sd**2 + others)
                 yield self.drop(self._every_mass, family, shape, y, typical | {RETURNED: share})[name]
                 continue
             y = mean_y - soft * ndtri(content) * np.sqrt(sd**2 + others / slope[name][:, None] ** 2)
             yield self.drop(self._every_mass, family, shape, y, typical, excess, standard)[name]
-
-
-def _share(values: np.ndarray) -> np.ndarray:
-    """A cord gives back no less than nothing, and no more than all."""
-    return np.clip(values, 0.0, 1.0)
 
 
 def _label(name: str) -> str:

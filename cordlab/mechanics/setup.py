@@ -164,8 +164,9 @@ def depth_at_rebound(setup: DropSetup, lowest_point: Numbers, energy_returned: N
     Of the energy since the release, K₀ as the slack ended and Q = (M + m/2) g x of the stretch x, the share s comes
     back: K₁ = s (K₀ + Q) − Q are left as the cord is slack again, drag meanwhile in s alone. Then the mass takes up the
     fold without loss and without drag, M g h + m g h²/(4L) = K₁: a cord without loss brings it back to where it was
-    released. One that stays taut counts as just slack.
+    released. One that stays taut counts as just slack, and s as no less than 0 and no more than 1.
     """
+    energy_returned = np.clip(energy_returned, 0.0, 1.0)
     lift = setup.hung_weight * (lowest_point - setup.slack_length)
     with np.errstate(invalid="ignore"):  # without a lowest point nothing returns
         left = energy_returned * slack_energy(setup) - (1 - energy_returned) * lift

@@ -151,10 +151,9 @@ class Rating:
 
     def table(self) -> pd.DataFrame:
         """Estimates, limits and standard uncertainties by rider mass; nan where nothing is known."""
-        heads: dict[str, str] = {}
-        shown = self.predictions[0] if self.predictions else ()
+        heads, shown = dict[str, str](), self.predictions[:1]
         for name, quantity in QUANTITIES.items():
-            if quantity.asked_only and name not in shown:
+            if quantity.asked_only and not any(name in row for row in shown):
                 continue
             unit = f"[{quantity.unit or 1}]"
             heads[name], heads[f"{name}_limit"] = quantity.head, f"{quantity.word} limit {unit}"

@@ -334,7 +334,7 @@ def greatest_load(record: Prepared, release: Release, unloaded: int) -> Vertex:
         raise RecordError(f"the record stops at {record.time[-1]:.2f} s, before the load is at its greatest")
     for half_width in PEAK_WIDTHS:
         peak = vertex(record.time, record.load, record.time[greatest], half_width)
-        if abs(record.load[greatest] - peak.height) <= 2 * scatter:
+        if abs(record.load[greatest] - peak.height) <= 4 * scatter:
             break
     return peak
 

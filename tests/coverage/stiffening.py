@@ -26,7 +26,7 @@ from tests.worlds import FIVE, crossed
 
 CORD_SD, DROP_SD = 0.02, 0.004
 RIDERS = (36.0, 48.0, 60.0, 76.0, 92.0)
-FOLLOWED, DRAWS = 40, 20_000
+FOLLOWED, DRAWS = 24, 20_000
 UNSURE = ("drag_area", "air_density", "release_depth", "gear_mass")
 HELD = {"lowest_point": "lowest_point", "peak_load": "tie", "g": "g", "unfiltered g": "raw g", "load": "raw tie"}
 
@@ -41,7 +41,7 @@ class Truth:
     def at(self, rider: float) -> dict[str, np.ndarray]:
         """Quantity → (DRAWS,)."""
         inputs = 1 + len(UNSURE)
-        followed = ndtri(qmc.Sobol(inputs, seed=1).random(64)[:FOLLOWED])
+        followed = ndtri(qmc.Sobol(inputs, seed=1).random(32)[:FOLLOWED])
         columns = {name: [] for name in ("lowest_point", "tie", "g", "raw tie", "raw g")}
         for z in followed:
             drop, hung = self.drop(rider, z)
