@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from cordlab.analysis import analyse
-from cordlab.bundle.compare import Comparison, compare, headlines, layout_of, shown
+from cordlab.bundle.compare import Comparison, compare, headlines, layout_of, leaves, shown
 from cordlab.bundle.described import INPUTS
 from cordlab.bundle.documents import DIFFERS, NOT_COMPARED, REPORT, FileCheck, check_files
 from cordlab.bundle.unpack import BundleError, unpack
@@ -171,7 +171,10 @@ def read_results(path: str | Path) -> Results:
             text, object_pairs_hook=_table, parse_int=_number, parse_float=_number, parse_constant=_number
         )
         _check_shape(results, _SHAPE)
-        _check_depth(results)
+        if sum(len(place) > DEEPEST for place, _ in leaves(results)):
+            raise ValueError(f"tables stand in one another deeper than {DEEPEST}")
+        if not re.fullmatch(r"[\w.+-]{1,40}", results["cordlab"]):
+            raise ValueError(f"'cordlab' is {shown(results['cordlab'])}: that is no version")
         rating = results["rating"]
         if rating["rated"]:
             _check_shape(
@@ -216,14 +219,6 @@ def _check_shape(value: Any, shape: Any, name: str = "it") -> None:
             _check_shape(inner, shape[0], f"a value of {name}")
     elif not isinstance(value, shape):
         raise ValueError(f"'{name}' is {shown(value)}: it is not the results of an analysis")
-
-
-def _check_depth(value: Any, depth: int = 0) -> None:
-    if depth > DEEPEST:
-        raise ValueError(f"tables stand in one another deeper than {DEEPEST}")
-    inside = value.values() if isinstance(value, dict) else value
-    for inner in inside if isinstance(value, dict | list) else ():
-        _check_depth(inner, depth + 1)
 
 
 def _altered(folder: Path, names: list[str]) -> dict[str, FileCheck]:

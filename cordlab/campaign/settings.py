@@ -286,12 +286,15 @@ def read_settings(folder: Folder) -> Settings | None:
     if content is None:
         return None
     try:
+        if content.count("\n") > 1000 or re.search(r".{4001}", content):  # a key of thousands of dots takes minutes
+            raise ValueError("more lines, or longer ones, than any campaign needs")
         written = tomllib.loads(content)
     except tomllib.TOMLDecodeError as error:
         folder.problem(FILE, f"is not valid TOML: {error}")
         return None
     except (ValueError, RecursionError):  # a number of thousands of digits, thousands of brackets
-        folder.problem(FILE, "holds a number or a nesting that is too long to read")
+        bounds = "1000 lines of 4000 characters, or a number or a nesting that is too long to read"
+        folder.problem(FILE, f"holds more than {bounds}")
         return None
 
     def problem(path: KeyPath, what: str) -> None:

@@ -187,6 +187,9 @@ class Table:
             self.problem(row, key, refused[row, key])
 
 
+MOST_COLUMNS = 200
+
+
 def read_table(folder: Folder, name: str, columns: Sequence[Column], *, may_be_empty: bool = False) -> Table | None:
     """The table in the file `name`; None where there is no header. Problems go to `folder`."""
     content, known, names = folder.read_text(name), len(folder.problems), {column.name for column in columns}
@@ -240,6 +243,9 @@ def read_header(
     heads = [cell.strip() for cell in next(csv.reader([first], delimiter=delimiters[0], skipinitialspace=True))]
     while heads and not heads[-1]:
         heads.pop()
+    if len(heads) > MOST_COLUMNS:
+        folder.problem(where, f"has {len(heads)} columns; at most {MOST_COLUMNS} are read")
+        return None
     places = _match(folder, where, heads, (*columns, *remarks))
     return Table(folder, name, columns, line, len(heads), delimiters[0], places) if places else None
 

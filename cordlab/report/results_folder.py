@@ -86,7 +86,7 @@ def altered(folder: Path, listed: Mapping[str, str]) -> dict[str, str]:
     messages, files = {}, Folder(folder)
     for name, digest in listed.items():
         if files.read(name) is None:
-            messages[name] = "is missing, or no file"
+            messages[name] = "is missing, no file, or too large"
         elif files.digests[name] != digest:
             messages[name] = "is not the file that the manifest lists"
     return messages

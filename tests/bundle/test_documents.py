@@ -186,7 +186,7 @@ def test_a_file_that_cordlab_does_not_know_is_named(bundle, tmp_path):
     row = f"{hashlib.sha256(page).hexdigest()}  START-HERE.html\n".encode()
     other = changed(bundle, tmp_path / "b.zip", publish.MANIFEST, lambda manifest: manifest + row, manifest=False)
     assert {file.name: file.why for file in recheck.recheck(other).differing} == {
-        "START-HERE.html": "is missing, or no file"
+        "START-HERE.html": "is missing, no file, or too large"
     }
     with zipfile.ZipFile(other, "a") as archive:
         archive.writestr("START-HERE.html", page)

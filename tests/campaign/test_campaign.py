@@ -214,7 +214,9 @@ def test_one_cord_and_one_mass_can_be_read(folder):
 # -- What is refused; tests/corruptions.tsv has the many rules of one cell, one head, one setting ----------------------
 
 DECISIONS = "kind,drop,cord,release [s],slack end [s],lowest [s],reason,by\n"
-TOO_LONG = "campaign.toml: holds a number or a nesting that is too long to read"
+TOO_LONG = (
+    "campaign.toml: holds more than 1000 lines of 4000 characters, or a number or a nesting that is too long to read"
+)
 UNSEEN = "holds a character that cannot be seen (U+0007); type the name again"
 
 

@@ -608,4 +608,4 @@ def test_a_report_is_made_of_listed_files_alone_and_no_link(cheap, tmp_path, cap
     listed = next(name for name, _ in results.read_manifest(out) if name.endswith(".svg"))
     shutil.move(out / listed, tmp_path / "moved.svg")
     (out / listed).symlink_to(tmp_path / "moved.svg")
-    assert results_state(cheap, results=out).reasons == (f"{listed} is missing, or no file",)
+    assert results_state(cheap, results=out).reasons == (f"{listed} is missing, no file, or too large",)
