@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 VARIABLE = "CORDLAB_CAMPAIGN"
 CHOICE = ".campaign"
 """File beside the notebooks that names the chosen campaign's folder in one line; a relative one starts there."""
+BUNDLE = "CORDLAB_BUNDLE"
+SENT = Path("../data-demo/sent.zip")
 DEMO = Path("../data-demo/first-batch")
 
 State = Literal["ready", "missing", "refused", "waits"]
@@ -48,6 +50,21 @@ def chosen_folder(notebooks: str | Path = ".") -> Path:
     if not Path(notebooks, DEMO).is_dir():
         raise Missing(f"no campaign is chosen: pick one in 00-start.ipynb, or set {VARIABLE} to its folder")
     return Path(notebooks, DEMO)
+
+
+def sent_bundle(notebooks: str | Path = ".") -> Path:
+    """The bundle to review: the one that the environment variable names, else the demo's. Raises Missing."""
+    bundle = Path(os.environ.get(BUNDLE) or Path(notebooks, SENT))
+    if not bundle.is_file():
+        raise Missing(f"no bundle to review: set {BUNDLE} to the .zip that somebody sent")
+    return bundle
+
+
+def _has_bundle() -> bool:
+    try:
+        return sent_bundle().is_file()
+    except Missing:
+        return False
 
 
 def chosen_campaign() -> Campaign:
@@ -160,7 +177,7 @@ def _counts(campaign: Campaign) -> dict[str, int]:
         "retests": np.unique(retests(jumps)).size if worn else 0,
         "cords in the jump log": len({row.cord for row in read_jump_log(campaign.folder)}),
         "entries in [report]": len(campaign.report),
-        "input files": len(campaign.digests),
+        "bundles to review": int(_has_bundle()),
     } | {f"`{use}` drops": count for use, count in campaign.uses.items()}
 
 
@@ -175,7 +192,7 @@ TAKES = {  # notebook → how many of each it takes, and shows
     "07-batch": _FOR_LIMITS | {"break tests": 0},
     "08-wear": _FOR_LIMITS | {"retests": 1, "cords in the jump log": 0},
     "09-report": {"entries in [report]": 0},
-    "10-recheck": {"input files": 1},
+    "10-recheck": {"bundles to review": 1},
     "t1-stretch-and-predict": {"masses with a lowest point": 3},
     "t2-what-a-limit-promises": {},
     "t3-a-cord-wears": {"retests": 2},

@@ -1,9 +1,12 @@
 """What every panel is: controls over one pure function. A changed control computes anew; nothing is kept between."""
 
+import json
 from base64 import b64encode
 from collections.abc import Callable, Mapping, Sequence
 from html import escape
-from typing import TYPE_CHECKING
+from multiprocessing import get_context
+from threading import Thread
+from typing import TYPE_CHECKING, Any
 
 import ipywidgets as w
 from matplotlib.figure import Figure
@@ -12,6 +15,8 @@ from matplotlib.transforms import Bbox
 from cordlab.report.style import png, show, size
 
 if TYPE_CHECKING:
+    from multiprocessing.connection import Connection
+
     import pandas as pd
 
 Answer = tuple[Sequence[str], "Figure | pd.DataFrame | None"]
@@ -102,6 +107,38 @@ class Panel(w.VBox):
         elif self._shown is not None:
             still["text/plain"] = self._shown.head(MOST_ROWS).to_string()
         return {**live, **still, "text/plain": f"{self.words}\n{still['text/plain']}".removesuffix("\n")}, about
+
+
+class Work:
+    """A call in a process of its own, which can be stopped: the notebook stays alive. It gives what JSON holds."""
+
+    def __init__(self, call: Callable[..., object], *arguments: object, done: Callable[[Any], None]) -> None:
+        processes = get_context("spawn")  # a fork would share the kernel's threads
+        self._answer, answer = processes.Pipe(duplex=False)
+        self._process = processes.Process(target=_answer, args=(answer, call, *arguments), daemon=True)
+        self._process.start()
+        answer.close()
+        self._waiting = Thread(target=self._wait, args=(done,), daemon=True)
+        self._waiting.start()
+
+    def _wait(self, done: Callable[[Any], None]) -> None:
+        try:
+            result = json.loads(self._answer.recv_bytes())
+        except (EOFError, OSError):  # it was stopped
+            result = None
+        self._process.join()
+        done(result)
+
+    def stop(self) -> None:
+        self._process.terminate()
+
+    def wait(self) -> None:
+        """Until it has ended, and `done` was called with its result, or with None where it was stopped."""
+        self._waiting.join()
+
+
+def _answer(answer: "Connection", call: Callable[..., object], *arguments: object) -> None:
+    answer.send_bytes(json.dumps(call(*arguments)).encode())
 
 
 def lay_out(control: w.DOMWidget) -> None:

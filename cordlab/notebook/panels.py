@@ -4,7 +4,7 @@ import lazy_loader
 
 _PANELS = {
     "by_hand": ["model_panel", "record_panel"],
-    "choose": ["chosen_folder", "stand", "start_panel"],
+    "choose": ["chosen_folder", "sent_bundle", "stand", "start_panel"],
     "lessons": [
         "draw_promises",
         "guess_panel",
@@ -17,11 +17,10 @@ _PANELS = {
     "panel": ["Panel"],
     "reviewing": [
         "answer_part",
-        "assumption_panel",
-        "comparison_panel",
         "contents",
         "headings",
         "report_entries",
+        "review_panel",
         "signing",
     ],
     "what_if": ["drop_panel", "rating_panel", "viscosity", "wear_panel"],

@@ -1,21 +1,24 @@
 """For whoever signs or reviews: what a report holds and lacks, every value compared, and what one assumption moves."""
 
 import re
-from collections.abc import Mapping
-from dataclasses import replace
-from functools import lru_cache
+from collections.abc import Callable, Mapping
+from dataclasses import fields
+from functools import partial
+from hashlib import sha256
 from html import unescape
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import ipywidgets as w
 import pandas as pd
 
-from cordlab.analysis import analyse
 from cordlab.bundle.compare import DIFFERS, EQUAL, Comparison, compare, shown, topics
-from cordlab.curves.models import models
-from cordlab.notebook.panel import Answer, Panel, probability_slider
-from cordlab.report.page import ABOUT, WRITTEN, results_of
-from cordlab.report.results_folder import Results
+from cordlab.bundle.recheck import FileCheck, Recheck, assume, recheck
+from cordlab.bundle.review import review_page
+from cordlab.campaign.files import CampaignError
+from cordlab.campaign.settings import Criteria, Decision, Site
+from cordlab.notebook.panel import Answer, Panel, Work
+from cordlab.report.page import ABOUT, WRITTEN
 from cordlab.report.tables import sentence
 
 if TYPE_CHECKING:
@@ -84,59 +87,147 @@ def select(comparison: Comparison, *, text: str, verdict: str = EVERY) -> pd.Dat
     return table.rename_axis("value")
 
 
-def comparison_panel(comparison: Comparison) -> Panel:
-    """Every value of two results, the old and the new one: part of a name narrows the table, and so does a verdict."""
-    verdicts = [(f"{EVERY} ({len(comparison.lines)})", EVERY)]
-    verdicts += [(f"{name} ({count})", name) for name, count in comparison.counts.items()]
-    controls = {
-        "text": w.Text(value="rating", description="name holds"),
-        "verdict": w.Dropdown(options=verdicts, description="verdict"),
-    }
-
-    def answer(text: str, verdict: str) -> Answer:
-        table = select(comparison, text=text, verdict=verdict)
-        name = f"whose name holds '{text.strip()}'" if text.strip() else "of any name"
-        which = "of any verdict" if verdict == EVERY else f"verdict '{verdict}'"
-        return [f"{len(table)} of {len(comparison.lines)} values {name}, {which}"], table
-
-    return Panel(controls, answer)
+def review(bundle: str, changes: Mapping[str, str], anew: bool) -> dict[str, Any]:
+    """What JSON holds of the recheck of a bundle (where it is done anew), and of its results with changes."""
+    found: dict[str, Any] = {}
+    try:
+        if anew:
+            checked = recheck(bundle)
+            found = {name: getattr(checked, name) for name in ("problems", "lacks", "published", "rerun")}
+            found["files"] = [vars(file) for file in checked.files]
+        return found | ({"assumed": assume(bundle, changes)} if changes else {})
+    except CampaignError as error:
+        return {"refused": error.problems}
 
 
-def assumption_panel(analysis: "Analysis") -> Panel:
-    """What if an assumption were another: the whole chain is run again, and every value compared with the first."""
-    campaign, decision, published = analysis.campaign, analysis.campaign.decision, results_of(analysis)
+def _rechecked(found: Mapping[str, Any]) -> Recheck:
+    published, rerun = found["published"], found["rerun"]
+    comparison = None if rerun is None else compare(published, rerun)
+    texts = {name: tuple(found[name]) for name in ("problems", "lacks")}
+    return Recheck(
+        tuple(FileCheck(**file) for file in found["files"]), comparison, **texts, published=published, rerun=rerun
+    )
 
-    def box(quantity: str, step: float, description: str) -> w.BoundedFloatText:
-        value = getattr(campaign.site, quantity).value
-        return w.BoundedFloatText(value=value, max=1000, step=step, description=description)
 
-    controls = {
-        "tie_height": box("tie_height", 0.5, "tie point above surface [m]"),
-        "reach_below_attachment": box("reach_below_attachment", 0.1, "body reach below cord [m]"),
-        "drag_area": box("drag_area", 0.05, "drag area of the rider [m²]"),
-        "probability": probability_slider(decision.probability),
-        "model": w.Dropdown(options=["auto", *models()], value=decision.model, description="model"),
-        "text": w.Text(value="rating.", description="name holds"),
-    }
+class ReviewPanel(Panel):
+    """A bundle that somebody sent: rechecked when asked, with other criteria and assumptions where they are written in.
+    An answer stands only beside the inputs that it is of."""
 
-    @lru_cache(maxsize=1)  # another filter on the table is not another analysis
-    def results(probability: float, model: str, **values: float) -> Results:
-        site = {name: replace(getattr(campaign.site, name), value=value) for name, value in values.items()}
-        decided = replace(decision, probability=probability, model=model)
-        other = replace(campaign, site=replace(campaign.site, **site), decision=decided)
-        return published if other == campaign else results_of(analyse(other))
+    def __init__(self, bundle: str | Path = "", *, start: Callable[..., Work] = Work) -> None:
+        self._start = start
+        self._work: Work | None = None
+        self._asked: _Inputs | None = None  # what the work is of, while it runs
+        self._checked: dict[str, Recheck] = {}  # by SHA-256 of the bundle
+        self._found: dict[_Inputs, Mapping[str, Any]] = {}
+        kinds = {"criteria": Criteria, "site": Site, "decision": Decision}
+        keys = [(section, key.name) for section, kind in kinds.items() for key in fields(kind)]
+        boxes = {f"{section}.{name}": w.Text(placeholder="as published", description=name) for section, name in keys}
+        self._path = w.Text(value=str(bundle), description="bundle (.zip)")
+        controls = {"bundle": self._path, **boxes, "text": w.Text(value="rating.", description="name holds")}
+        self._run, self._stop = w.Button(description="Recheck"), w.Button(description="Stop", disabled=True)
+        self._run.on_click(lambda button: self.run())
+        self._stop.on_click(lambda button: self.stop())
+        self._boxes = boxes
+        super().__init__(controls, self._answered)
+        sections = [w.VBox([boxes[path] for path in boxes if path.startswith(f"{name}.")]) for name in kinds]
+        folded = w.Accordion(sections, titles=[f"change [{name}]" for name in kinds])
+        self.children = [self._path, folded, w.HBox([self._run, self._stop]), controls["text"], self.text, self.picture]
 
-    def answer(text: str, **assumed: Any) -> Answer:
-        now = results(**assumed)
-        comparison = compare(published, now)
-        table = select(comparison, text=text, verdict=DIFFERS)
-        lines = [
-            f"{len(comparison.differing)} of {len(comparison.lines)} values move",
-            f"rated now: {topics(now)['rated']}",
-            f"as published: {topics(published)['rated']}",
-            *(reason for reason in comparison.reasons if reason.startswith("[")),
-            f"{len(table)} of them shown",
-        ]
-        return lines, table
+    @property
+    def changes(self) -> dict[str, str]:
+        """The keys that are written in, "site.drag_area" → what campaign.toml would have."""
+        return {path: box.value.strip() for path, box in self._boxes.items() if box.value.strip()}
 
-    return Panel(controls, answer)
+    def run(self) -> None:
+        """Begin to recheck the bundle with the changes as they are; what ran before is stopped."""
+        self.stop()
+        inputs = self._inputs()
+        if inputs is not None and inputs not in self._found:
+            self._asked = inputs
+            self._work = self._start(
+                review,
+                self._path.value,
+                self.changes,
+                inputs.digest not in self._checked,
+                done=partial(self._done, inputs),
+            )
+        self.refresh()
+
+    def stop(self) -> None:
+        if self._work is not None and self._asked is not None:
+            self._asked = None
+            self._work.stop()
+            self.refresh()
+
+    def wait(self) -> None:
+        """Until what runs has ended: for cells that go on with the answer."""
+        if self._work is not None and self._asked is not None:
+            self._work.wait()
+
+    def page(self) -> str:
+        """The review as one HTML text. Raises ValueError before there is an answer."""
+        inputs = self._inputs()
+        if inputs not in self._found or inputs.digest not in self._checked:
+            raise ValueError("there is nothing to write yet: press Recheck")
+        assumed = self._found[inputs].get("assumed")
+        name = Path(self._path.value).name
+        return review_page(self._checked[inputs.digest], name=name, changes=self.changes, assumed=assumed)
+
+    def refresh(self) -> None:
+        super().refresh()
+        self._run.disabled, self._stop.disabled = self._asked is not None, self._asked is None
+        if self._asked is not None:
+            self.picture.value = '<progress aria-label="working"></progress>'
+
+    def _inputs(self) -> "_Inputs | None":
+        """What an answer would be of; None where there is no such file."""
+        try:
+            return _Inputs(sha256(Path(self._path.value).read_bytes()).hexdigest(), tuple(self.changes.items()))
+        except OSError:
+            return None
+
+    def _done(self, inputs: "_Inputs", found: Mapping[str, Any] | None) -> None:
+        if self._asked is not inputs:  # it was stopped, or another call came
+            return
+        self._asked = None
+        if found is not None:
+            self._found[inputs] = found
+            if "files" in found:
+                self._checked[inputs.digest] = _rechecked(found)
+        self.refresh()
+
+    def _answered(self, bundle: str, text: str, **boxes: str) -> Answer:
+        inputs = self._inputs()
+        if self._asked not in (None, inputs):
+            self.stop()
+        if inputs is None:
+            return [f"there is no file {bundle}: write where the bundle is"], None
+        if self._asked is not None:
+            return ["working: the analysis is run again from its inputs; Stop ends it"], None
+        if inputs not in self._found:
+            return ["not computed for this bundle and these changes: press Recheck"], None
+        if refused := self._found[inputs].get("refused"):
+            return [f"refused: {len(refused)} problems", *refused], None
+        checked, assumed = self._checked[inputs.digest], self._found[inputs].get("assumed")
+        lines = checked.summary().splitlines()
+        if checked.published is None or checked.rerun is None or checked.comparison is None:
+            return lines, None
+        lines.append(f"as published: {topics(checked.published)['rated']}")
+        if assumed is None:
+            return lines, select(checked.comparison, text=text)
+        moved = compare(checked.rerun, assumed)
+        lines += [f"with {path} = {value}" for path, value in self.changes.items()]
+        lines.append(
+            f"rated then: {topics(assumed)['rated']}; {len(moved.differing)} of {len(moved.lines)} values move"
+        )
+        return lines, select(moved, text=text, verdict=DIFFERS)
+
+
+class _Inputs(NamedTuple):
+    """A bundle, by the SHA-256 of its bytes, and the changes."""
+
+    digest: str
+    changes: tuple[tuple[str, str], ...]
+
+
+review_panel = ReviewPanel

@@ -68,7 +68,7 @@ MOVES = {
     "05-predict": [Move("mass hung [kg]", key="ArrowLeft")],
     "06-rate": [Move("tie point above surface [m]")],
     "08-wear": [Move("least clearance [m]")],
-    "10-recheck": [Move("name holds", "wear")],
+    "10-recheck": [Move("name holds", "wear"), Move("bundle (.zip)", "none.zip")],
     "t1-stretch-and-predict": [Move("guesses [m]", "12,5")],
     "t2-what-a-limit-promises": [Move("cords tested [1]"), Move("answer [1]", "60"), Move("answer [1]", "3")],
     "t3-a-cord-wears": [Move("you would stop at [jumps]", "50")],
@@ -126,6 +126,7 @@ def lab(campaign, tmp_path_factory):
         "JUPYTERLAB_SETTINGS_DIR": str(place / "settings"),
         "JUPYTERLAB_WORKSPACES_DIR": str(place / "workspaces"),
         "CORDLAB_CAMPAIGN": str(campaign),
+        "CORDLAB_BUNDLE": str(ROOT / "data-demo" / "sent.zip"),
         "PYTHONPATH": str(ROOT),
     }
     command = [sys.executable, "-m", "jupyterlab", "--no-browser", "--ip=127.0.0.1", f"--port={port}", "--allow-root"]

@@ -60,7 +60,9 @@ def test_campaigns_are_found_two_folders_deep_hidden_ones_left_out(campaign, tmp
     assert campaigns_in(tmp_path / "nowhere") == ()
 
 
-def test_every_notebook_of_the_series_has_its_step(campaign):
+def test_every_notebook_of_the_series_has_its_step(campaign, monkeypatch):
+    assert states(campaign)["10-recheck"] == "missing"  # nobody has sent a bundle
+    monkeypatch.setenv("CORDLAB_BUNDLE", str(ROOT / "data-demo" / "sent.zip"))
     steps = states(campaign)
     assert [path.stem for path in series()] == [name for name in steps if not name.startswith("t")]
     assert steps["08-wear"] == steps["t3-a-cord-wears"] == "missing"
