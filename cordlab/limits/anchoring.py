@@ -47,6 +47,9 @@ from cordlab.units import Measured
 VISCOSITY = "viscosity of the cords"  # shared by all drops where lowest points carry waves
 TEST_MASSES = "test masses"
 LACK_OF_FIT = "lack of fit over the masses"
+# Of ln of a load by the waves of a cord whose fold was rigid, `python -m tests.coverage elastic_fold`; our choices:
+UNMEASURED = 0.025  # at an end without a load cell, unless the peaks at the other end follow their waves more closely
+DEEPER, PER_METRE = 0.5, 0.01  # at a site that lets go more than so far below or above the rig [m], and per metre
 
 
 @dataclass(frozen=True)
@@ -142,6 +145,24 @@ class DropStiffness:
     def lack_of_fit(self) -> float:
         """Standard deviation of ln s over the masses about every bend, in the limits; 0 where none is seen."""
         return next((one.measured.u for one in self.shared if one.name == LACK_OF_FIT), 0.0)
+
+    def u_of_waves(self, end: str, release_depth: float) -> float:
+        """Standard uncertainty of ln of the load at the "lower" or "tie" end that the waves' model itself leaves, let
+        go at a `release_depth` [m].
+
+        How far the masses' mean peaks lie off the model at the measured end tells of the other end, too. It may be off
+        twice as much there, as far as `UNMEASURED`.
+        """
+        away = PER_METRE * max(abs(release_depth - self.rig.release_depth.value) - DEEPER, 0.0)
+        unmeasured = UNMEASURED
+        if self.excess is not None:
+            masses, excess = self.drops.mass[self.drops.has_peak], self.excess[0][0]
+            means = np.array([excess[masses == mass].mean() for mass in np.unique(masses)])
+            if means.size > 1:
+                scatter = float(np.sqrt(np.mean(means**2)))
+                unmeasured = max(scatter, min(2 * scatter, UNMEASURED))
+        measured = self.excess is not None and end == self.drops.cell_end
+        return float(np.hypot(away, 0.0 if measured else unmeasured))
 
     def excess_lines(self) -> list[GroupLines]:
         """The peaks' excess over mass, one a family of shapes; none where `excess` is."""

@@ -169,7 +169,7 @@ def _at_mass(
     if load and raised:
         total += excess
     if load and run.waves is not None:
-        total += error("stretch waves", float(run.waves.at(run.hung[k], "lower" if quantity == "g" else "tie")[1]))
+        total += error("stretch waves", float(run.u_of_waves("lower" if quantity == "g" else "tie", k)))
     if run.returned is not None:
         between, within = np.sqrt(run.returned.variances[:, 0, k])
         share = error(RETURN_CORDS, between, run.returned.dof[0]) + error(RETURN_DROPS, within, run.returned.dof[1])

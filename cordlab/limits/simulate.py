@@ -200,8 +200,10 @@ class Run:
         lower = tie = np.maximum(measured, 0.0)
         if self.waves is not None:
             measured = lower if self.waves.worst else measured
-            ratios = [self.waves.at(self.hung[at], end) for end in ("lower", "tie")]
-            lower, tie = (ratio + standard * sd + measured for ratio, sd in ratios)
+            lower, tie = (
+                self.waves.at(self.hung[at], end)[0] + standard * self.u_of_waves(end, at) + measured
+                for end in ("lower", "tie")
+            )
         with np.errstate(over="ignore"):  # from two cords: a load beyond all numbers is infinite, and kept
             g, peak_load = uniform.g * np.exp(lower), uniform.tie_load * np.exp(tie)
         quantities = {
@@ -214,6 +216,12 @@ class Run:
         if self.returned is not None:
             quantities[REBOUND] = depth_at_rebound(DropSetup(**inputs), uniform.lowest_point, there[RETURNED])
         return quantities
+
+    def u_of_waves(self, end: str, at: int | np.ndarray) -> np.ndarray:
+        """Standard uncertainty of ln of what waves make of the load at the "lower" or "tie" end."""
+        assert self.waves is not None
+        model = self.stiffness.u_of_waves(end, self.site.release_depth.value)
+        return np.hypot(self.waves.at(self.hung[at], end)[1], model)
 
     def by_shapes(self, family: int = 0) -> dict[str, np.ndarray]:
         """Every quantity with every input at its estimate, at each mass and by each shape of a family.

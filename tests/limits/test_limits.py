@@ -10,7 +10,7 @@ from scipy import stats
 from cordlab.batch.drop_table import Evidence, drop_inputs, log_scales
 from cordlab.batch.viscosity import Viscosity
 from cordlab.curves.models import Curve
-from cordlab.limits.anchoring import drop_stiffness
+from cordlab.limits.anchoring import UNMEASURED, DropStiffness, drop_stiffness
 from cordlab.limits.budget import budget
 from cordlab.limits.forecast import forecast_drop
 from cordlab.limits.simulate import Run, draw_input
@@ -242,6 +242,39 @@ def test_waves_enter_at_each_end_and_are_not_counted_twice():
         forecast_drop(stiffness, site=EXACT, masses=[68.0], draws=2_000)
     with pytest.raises(EvidenceError, match="computed for 30 to 110 kg only"):
         waves.at([120.0], "tie")
+
+
+def test_the_end_without_a_cell_has_the_model_of_the_waves_in_its_uncertainty():
+    """Peaks at the tie point lie 2 % off their waves, up and down from mass to mass: g is as uncertain at the least."""
+    waves = WaveEffect(np.array([30.0, 110.0]), *np.zeros((6, 2)), np.zeros((3, 2)))
+    evidence = invented(scattered(5, 6, 0.02, 0.0))
+    levels = np.unique(evidence.mass, return_inverse=True)[1]
+
+    def off(by: float) -> DropStiffness:
+        peaks = evidence.peak_load * np.exp(by * (-1.0) ** levels)
+        return drop_stiffness(CURVE, replace(evidence, peak_load=peaks), rig=EXACT, waves=waves)
+
+    u = {by: off(by).u_of_waves("lower", 0.0) for by in (0.0, 0.005, 0.02, 0.04)}
+    assert list(u.values()) == pytest.approx([0.0, 0.01, UNMEASURED, 0.04], abs=1e-6)
+    assert off(0.02).u_of_waves("tie", 0.0) == 0.0
+    silent = drop_stiffness(CURVE, replace(evidence, peak_load=np.full(len(levels), np.nan)), rig=EXACT, waves=waves)
+    assert [silent.u_of_waves(end, 0.0) for end in ("lower", "tie")] == [UNMEASURED, UNMEASURED]
+
+
+def test_a_site_that_lets_go_elsewhere_has_more_uncertain_loads():
+    """More than half a metre from the rig's release, g and load are wider by a hundredth a metre, at both ends."""
+    waves = WaveEffect(np.array([30.0, 110.0]), *np.zeros((6, 2)), np.zeros((3, 2)))
+    stiffness = drop_stiffness(CURVE, invented(scattered(5, 6, 0.02, 0.0)), rig=EXACT, waves=waves)
+    there = EXACT.release_depth.value
+    measured = stiffness.drops.cell_end
+    assert [stiffness.u_of_waves(measured, there + far) for far in (0.0, 0.5, -2.5)] == pytest.approx([0, 0, 0.02])
+    limits = []
+    for far in (0.5, 0.51, 2.5):
+        site = SimpleNamespace(**{**vars(EXACT), "release_depth": Measured(there + far)})
+        limited = forecast_drop(stiffness, site=site, masses=[68.0], draws=4_000, waves=waves)
+        limits.append(float((limited.limit("g") / limited.estimate("g"))[0]))
+    assert limits[1] == pytest.approx(limits[0], rel=2e-3)
+    assert limits[2] > limits[0] + 0.002
 
 
 def test_loads_with_waves_that_are_not_resolved_are_not_given():
