@@ -151,11 +151,12 @@ class DropStiffness:
         go at a `release_depth` [m].
 
         How far the masses' mean peaks lie off the model at the measured end tells of the other end, too. It may be off
-        twice as much there, as far as `UNMEASURED`.
+        twice as much there, as far as `UNMEASURED`. The greatest load over every viscosity that a cord may have holds
+        that already.
         """
         away = PER_METRE * max(abs(release_depth - self.rig.release_depth.value) - DEEPER, 0.0)
-        unmeasured = UNMEASURED
-        if self.excess is not None:
+        unmeasured = 0.0 if self.waves is not None and self.waves.worst else UNMEASURED
+        if self.excess is not None and unmeasured:
             masses, excess = self.drops.mass[self.drops.has_peak], self.excess[0][0]
             means = np.array([excess[masses == mass].mean() for mass in np.unique(masses)])
             if means.size > 1:

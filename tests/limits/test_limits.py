@@ -257,8 +257,10 @@ def test_the_end_without_a_cell_has_the_model_of_the_waves_in_its_uncertainty():
     u = {by: off(by).u_of_waves("lower", 0.0) for by in (0.0, 0.005, 0.02, 0.04)}
     assert list(u.values()) == pytest.approx([0.0, 0.01, UNMEASURED, 0.04], abs=1e-6)
     assert off(0.02).u_of_waves("tie", 0.0) == 0.0
-    silent = drop_stiffness(CURVE, replace(evidence, peak_load=np.full(len(levels), np.nan)), rig=EXACT, waves=waves)
-    assert [silent.u_of_waves(end, 0.0) for end in ("lower", "tie")] == [UNMEASURED, UNMEASURED]
+    without = replace(evidence, peak_load=np.full(len(levels), np.nan))
+    for worst, expected in ((False, UNMEASURED), (True, 0.0)):
+        silent = drop_stiffness(CURVE, without, rig=EXACT, waves=replace(waves, worst=worst))
+        assert [silent.u_of_waves(end, 0.0) for end in ("lower", "tie")] == [expected, expected]
 
 
 def test_a_site_that_lets_go_elsewhere_has_more_uncertain_loads():
