@@ -6,6 +6,7 @@ nomenclature: M mass, m cord mass, L slack length, y below the tie point, a upwa
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
@@ -324,18 +325,20 @@ def _u_of_integration(fall: Fall, end_of_slack: EndOfSlack, duration: float, spe
 def greatest_load(record: Prepared, release: Release, unloaded: int) -> Vertex:
     """The peak of the load between the end of slack and index `unloaded`. Raises RecordError at the record's end.
 
-    By the widest of `PEAK_WIDTHS` whose parabola comes to the greatest sample but for the scatter at rest: steep waves,
-    as in a cord that stiffens, have a sharp top, and a wide parabola stays 3 % below it.
+    By the widest of `PEAK_WIDTHS` whose parabola comes to the greatest sample but for the scatter at rest and the steps
+    of reading: steep waves, as in a cord that stiffens, have a sharp top, and a wide parabola stays 3 % below it.
     """
     scatter = float(np.std(record.load[: int(np.searchsorted(record.time, release.time))]))
     first = int(np.searchsorted(record.time, release.slack_end))
     greatest = first + int(np.argmax(record.load[first:unloaded]))
     if greatest >= record.time.size - 2:
         raise RecordError(f"the record stops at {record.time[-1]:.2f} s, before the load is at its greatest")
-    for half_width in PEAK_WIDTHS:
-        peak = vertex(record.time, record.load, record.time[greatest], half_width)
-        if abs(record.load[greatest] - peak.height) <= 4 * scatter:
+    peak = vertex(record.time, record.load, record.time[greatest], PEAK_WIDTHS[0])
+    for half_width in PEAK_WIDTHS[1:]:
+        if abs(record.load[greatest] - peak.height) <= 4 * scatter + record.resolution:
             break
+        with suppress(RecordError):  # a narrow one may find no turn in noise
+            peak = vertex(record.time, record.load, record.time[greatest], half_width)
     return peak
 
 
