@@ -29,10 +29,10 @@ from .rating.rate import rate as rate
 from .records.calibration import Calibration as Calibration
 from .records.calibration import OutsideCalibration as OutsideCalibration
 from .records.calibration import fit_calibration as fit_calibration
+from .records.campaign_drops import reduce_entry as reduce_entry
 from .records.reduce import Drop as Drop
 from .records.reduce import RecordError as RecordError
 from .records.reduce import reduce_drop as reduce_drop
-from .records.reduce import reduce_entry as reduce_entry
 from .report import figures as figures
 from .report.page import write_results as write_results
 from .statistics.components import VarianceComponents as VarianceComponents

@@ -23,6 +23,7 @@ from cordlab.campaign.campaign import Campaign, CampaignError
 from cordlab.campaign.files import changes, offer
 from cordlab.campaign.jump_log import read_jump_log
 from cordlab.campaign.settings import hangs_on
+from cordlab.cautions import CAUTIONS
 from cordlab.curves.models import models
 from cordlab.limits.anchoring import DropStiffness, drop_stiffness
 from cordlab.limits.budget import Budget, budget
@@ -36,7 +37,8 @@ from cordlab.rating.range_plan import RangePlan, plan_range
 from cordlab.rating.rate import Rating, in_both, not_rated, rate, rating_masses
 from cordlab.rating.with_and_without import ByHand, with_and_without
 from cordlab.records.calibration import Calibration, calibrate_campaign
-from cordlab.records.reduce import Drop, notes_on, reduce_all
+from cordlab.records.campaign_drops import notes_on, reduce_all
+from cordlab.records.reduce import Drop
 from cordlab.statistics.groups import EvidenceError
 from cordlab.units import Progress, fixed, nearest, plain, unwatched
 from cordlab.wear.in_service import CordStatus, cords_in_service, jumps_before, out_of_use
@@ -45,30 +47,6 @@ from cordlab.wear.wear import Wear
 
 LEAST_CONFIDENCE = 0.9  # of a tolerance limit without a caution; our choice
 SHAPES = 200  # bootstrap draws of the curve's shape behind the limits: enough for its uncertainty
-
-CAUTIONS = (
-    "cordlab certifies nothing: a licensed or certified engineer signs.",
-    "The local rules and the maker's limits win wherever they are stricter; cordlab has no limits of its own.",
-    "Outside the tested mass, stretch, jump count and temperature the cords are not rated.",
-    "Curves of new cords do not describe worn cords.",
-    "A dead weight is not a person. Of the body the numbers hold what [site] says: reach, gear, drag area, the energy "
-    "of turning over and of a push-off. They do not hold swinging and spinning (a stiff, light body that spun on when "
-    "the slack ended had up to half as much g again in a model), posture, a second rider, what the harness does to a "
-    "body, and health.",
-    "Both ends count: the lightest rider feels the greatest g, the heaviest comes lowest.",
-    "Keep people clear below and beside test drops; cordlab does not check crane, anchors, harness, connectors or "
-    "release gear.",
-    "A cord that touched solvent, was cut or behaved oddly goes out of use whatever the numbers say.",
-    "The limits take cords to be normal, which a few cords cannot show. Whatever their law, the softest of n that were "
-    "tested covers the next one with a chance of 1 − 1/(n + 1): that of 6 covers 6 of 7, and 99 % takes 99 cords.",
-)
-
-STANDING = (  # `CAUTIONS` in four lines, for a terminal; the report has them in full
-    "cordlab certifies nothing: a licensed or certified engineer signs; stricter local rules and maker's limits win.",
-    "Only what was tested is rated: masses, stretch, jump counts, temperatures; new cords do not speak for worn ones.",
-    "A dead weight is not a person; both ends count: the lightest rider feels the greatest g, the heaviest is lowest.",
-    "People stay clear below and beside drops; a cord that was cut, touched solvent or behaved oddly goes out of use.",
-)
 
 STEPS = ("drops", "fit", "pulls", "rating", "by_hand", "batch", "range_plan", "lot", "in_service", "budget", "cautions")
 
@@ -163,14 +141,9 @@ class Analysis:
     def waves(self) -> WaveFit | None:
         """The stretch wave in the records, and the drops without it; None where the cord carries none."""
         viscosity = None if self.campaign.viscosity is None else Viscosity.given(self.campaign.viscosity)
-        return take_out_waves(
-            self.drops,
-            self._drops_used["fit"],
-            rig=self.campaign.rig,
-            viscosity=viscosity,
-            hidden=str(self.load_lag) if self.load_lag and self.load_lag.hides_loads else "",
-            progress=self.progress,
-        )
+        hidden = str(self.load_lag) if self.load_lag and self.load_lag.hides_loads else ""
+        look = partial(take_out_waves, rig=self.campaign.rig, viscosity=viscosity, progress=self.progress)
+        return look(self.drops, self._drops_used["fit"], hidden=hidden)
 
     @_step
     def fit(self) -> BatchFit | LowestFit:
@@ -484,8 +457,7 @@ class Analysis:
     def findings(self) -> tuple[Finding, ...]:
         """What does not agree in the campaign, what looks odd in the drops that were fitted, and what to try."""
         fit, stiffness = self._recorded_fit, self.stiffness
-        findings = [*campaign_findings(self.campaign, self.drops)]
-        findings += lag_findings(self.load_lag, self.waves, self.drops)
+        findings = [*campaign_findings(self.campaign, self.drops), *lag_findings(self.load_lag, self.waves, self.drops)]
         if fit:
             findings += fit_findings(fit, self._without_waves("fit"))
         if stiffness:
@@ -502,15 +474,8 @@ class Analysis:
         if not self.drops:
             lowest = "No record of load or motion: the curve comes from lowest points alone"
             cautions.append(f"{lowest}, and no load was measured.")
-        for step in (
-            self.load_lag,
-            self.waves,
-            self._recorded_fit,
-            *self._refits,
-            self.stiffness,
-            self.forecast,
-            self.pulls,
-        ):
+        steps = (self.load_lag, self.waves, self._recorded_fit, *self._refits, self.stiffness, self.forecast)
+        for step in (*steps, self.pulls):
             cautions += [note for note in getattr(step, "notes", ()) if note not in cautions]
         if self.validation is not None and self.validation.left_out:
             cautions.append(

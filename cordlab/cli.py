@@ -99,7 +99,7 @@ def check(options: argparse.Namespace) -> int:
     from cordlab.batch.slow_pulls import read_pulls
     from cordlab.campaign.decisions import LEFT_OUT
     from cordlab.campaign.jump_log import read_jump_log
-    from cordlab.records.reduce import notes_on
+    from cordlab.records.campaign_drops import notes_on
     from cordlab.report.results_folder import results_state
 
     campaign = _campaign(options)
@@ -131,7 +131,7 @@ def check(options: argparse.Namespace) -> int:
 
 
 def analyse(options: argparse.Namespace) -> int:
-    from cordlab.analysis import STANDING
+    from cordlab.cautions import STANDING
     from cordlab.report.tables import grew
 
     analysis, out = _analysed(options)
@@ -274,8 +274,8 @@ def invent(options: argparse.Namespace) -> int:
 
 def _result(analysis: cordlab.Analysis, options: argparse.Namespace) -> str:
     """The result as text: the answer, what is odd, limits by mass, what else is known, cautions of this campaign."""
-    from cordlab.analysis import CAUTIONS
     from cordlab.batch.findings import alike
+    from cordlab.cautions import CAUTIONS
 
     headline, *rest = analysis.rating.summary().splitlines()
     findings = [f"  finding: {finding}" for finding in alike(analysis.findings) if not finding.stops]

@@ -17,7 +17,7 @@ import pandas as pd
 from cordlab.analysis import analyse
 from cordlab.campaign.campaign import Campaign, CampaignError, read_campaign
 from cordlab.records.calibration import calibrate_campaign
-from cordlab.records.reduce import reduce_all
+from cordlab.records.campaign_drops import reduce_all
 from tests.conftest import ROOT
 
 DEMO = ROOT / "data-demo" / "first-batch"

@@ -17,7 +17,8 @@ from scipy.integrate import solve_ivp
 
 from cordlab.campaign.campaign import Campaign, DropEntry
 from cordlab.records.calibration import Calibration
-from cordlab.records.reduce import RecordError, reduce_entry
+from cordlab.records.campaign_drops import reduce_entry
+from cordlab.records.reduce import RecordError
 from tests import written
 from tests.small_campaign import CAMPAIGN, changed
 

@@ -7,12 +7,13 @@ from typing import Any
 
 import numpy as np
 
-from cordlab.analysis import CAUTIONS, Analysis
+from cordlab.analysis import Analysis
 from cordlab.batch.cords import batch_report
 from cordlab.batch.findings import Finding
 from cordlab.batch.fit import fit_batch
 from cordlab.batch.load_lag import LoadLag
 from cordlab.campaign.campaign import Campaign, read_campaign
+from cordlab.cautions import CAUTIONS
 from cordlab.curves.models import Curve
 from cordlab.limits.budget import Budget, Share
 from cordlab.limits.validation import HeldBack, MeanOff, Validation

@@ -13,7 +13,7 @@ import pytest
 
 import cordlab
 from cordlab import cli
-from cordlab.analysis import STANDING
+from cordlab.cautions import STANDING
 from cordlab.synthetic import invent
 from tests.processes import interruptible, wait_for
 from tests.specimen import refused, specimen

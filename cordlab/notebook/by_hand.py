@@ -17,7 +17,8 @@ from cordlab.campaign.decisions import CAUSES, EVENTS, LEFT_OUT, Choice, Decisio
 from cordlab.notebook.choose import Missing
 from cordlab.notebook.panel import Answer, Panel, lay_out, table_html
 from cordlab.records.calibration import OutsideCalibration
-from cordlab.records.reduce import Drop, RecordError, reduce_entry
+from cordlab.records.campaign_drops import reduce_entry
+from cordlab.records.reduce import Drop, RecordError
 from cordlab.report import figures as plots
 from cordlab.report.style import RED
 from cordlab.units import Measured

@@ -24,7 +24,7 @@ from cordlab.limits.tested import FURTHEST_STEP
 from cordlab.quantities import bounds
 from cordlab.rating.next_drop import ASSUMED, UNSEEN_PEAK, NextDrop, after_drops, before_any_drop
 from cordlab.records.calibration import calibrate_campaign
-from cordlab.records.reduce import reduce_all
+from cordlab.records.campaign_drops import reduce_all
 from cordlab.statistics.propagation import quantile
 from cordlab.units import nearest, notebook_html, plain
 

@@ -8,8 +8,9 @@ import pytest
 from cordlab import read_campaign
 from cordlab.campaign.decisions import Choice, record_decision
 from cordlab.records.calibration import calibrate_campaign
+from cordlab.records.campaign_drops import reduce_entry
 from cordlab.records.motion import folded_fall
-from cordlab.records.reduce import RecordError, reduce_drop, reduce_entry
+from cordlab.records.reduce import RecordError, reduce_drop
 from cordlab.units import Measured
 from tests.invented import invented_drop
 

@@ -26,7 +26,8 @@ from scipy.signal import butter, sosfiltfilt
 
 from cordlab import Analysis, CampaignError, read_campaign
 from cordlab.records.calibration import calibrate_campaign
-from cordlab.records.reduce import RecordError, reduce_entry
+from cordlab.records.campaign_drops import reduce_entry
+from cordlab.records.reduce import RecordError
 from cordlab.statistics.groups import EvidenceError
 from tests.coverage._engine import heads, row
 from tests.elastic_fold import KEPT, ElasticDrop, G, fold_trace

@@ -18,7 +18,8 @@ from unittest.mock import patch
 import numpy as np
 
 from cordlab import Analysis, CampaignError, read_campaign
-from cordlab.records.reduce import Drop, reduce_entry
+from cordlab.records.campaign_drops import reduce_entry
+from cordlab.records.reduce import Drop
 from tests.rigs import Circumstance, happen, recorded_world, write
 from tests.worlds import FIVE, World, crossed
 
@@ -135,7 +136,7 @@ def main(every: int = 1, records: int = 0) -> None:
             reduced[key] = reduce_entry(campaign, entry, calibrations, both=both, **options)
         return reduced[key]
 
-    few, memory = patch("cordlab.analysis.SHAPES", 8), patch("cordlab.records.reduce.reduce_entry", once)
+    few, memory = patch("cordlab.analysis.SHAPES", 8), patch("cordlab.records.campaign_drops.reduce_entry", once)
     with TemporaryDirectory() as scratch, few, memory:
         folder = sound_campaign(Path(scratch, "campaign"), bool(records))
         drops, cords = table(folder / "drops.csv"), table(folder / "cords.csv")

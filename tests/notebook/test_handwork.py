@@ -11,7 +11,7 @@ from cordlab.batch.fit import fit_batch
 from cordlab.campaign.campaign import CampaignError
 from cordlab.notebook import by_hand as handwork
 from cordlab.records.calibration import calibrate_campaign
-from cordlab.records.reduce import reduce_all
+from cordlab.records.campaign_drops import reduce_all
 from cordlab.report import figures as plots
 
 HOSTILE = "<img src=x onerror=alert(1)> \"quoted\" \\ 'and' ünïcode ]] [[mark]] # = \U0001f9f5"

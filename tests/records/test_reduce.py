@@ -13,9 +13,10 @@ from cordlab.curves.models import Curve
 from cordlab.mechanics.setup import DropSetup
 from cordlab.mechanics.trace import trace_drop
 from cordlab.records.calibration import calibrate_campaign
+from cordlab.records.campaign_drops import reduce_entry
 from cordlab.records.motion import cord_force, folded_fall
 from cordlab.records.prepare import cfc60, low_pass
-from cordlab.records.reduce import RecordError, reduce_drop, reduce_entry
+from cordlab.records.reduce import RecordError, reduce_drop
 from cordlab.units import Measured
 from tests.conftest import printed
 from tests.invented import G, invented_drop, mooney_rivlin, straight

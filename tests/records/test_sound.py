@@ -5,7 +5,7 @@ import pytest
 
 from cordlab.campaign.campaign import CampaignError, read_campaign
 from cordlab.records.calibration import calibrate_campaign
-from cordlab.records.reduce import reduce_all
+from cordlab.records.campaign_drops import reduce_all
 from tests.coverage.sound import FAULTS, greatest, judged
 from tests.sound_records import random_logger, sound_drops, traces, write_campaign
 
