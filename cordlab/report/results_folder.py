@@ -127,9 +127,11 @@ def _ours(folder: Path) -> set[str]:
 def others(folder: Path) -> list[str]:
     """What a results folder holds that cordlab did not write there, or that has changed since; sorted names."""
     ours = {*_ours(folder), MANIFEST} if read_manifest(folder) else set()
-    paths = [path for path in sorted(folder.rglob("*")) if path.is_symlink() or not path.is_dir()]
-    names = [path.relative_to(folder).as_posix() for path in paths]  # as "figures/a.svg"
-    return [name for name in names if name not in ours and not name.startswith(f".{folder.name}-")]
+    names = []
+    for place, inner, files in os.walk(folder):  # goes on where another run takes the place of the folder meanwhile
+        links = [name for name in inner if os.path.islink(os.path.join(place, name))]
+        names += [Path(place, name).relative_to(folder).as_posix() for name in (*files, *links)]  # as "figures/a.svg"
+    return [name for name in sorted(names) if name not in ours and not name.startswith(f".{folder.name}-")]
 
 
 def check_place(out: Path, names: Iterable[str]) -> None:

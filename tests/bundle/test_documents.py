@@ -10,7 +10,7 @@ from functools import cache
 import pytest
 
 from cordlab import cli
-from cordlab.bundle import publish, recheck
+from cordlab.bundle import documents, publish, recheck
 from cordlab.bundle.documents import AGREES, DIFFERS, NOT_COMPARED, check_files
 from cordlab.report import figures as plots
 from cordlab.report import page as report
@@ -191,3 +191,18 @@ def test_a_file_that_cordlab_does_not_know_is_named(bundle, tmp_path):
     with zipfile.ZipFile(other, "a") as archive:
         archive.writestr("START-HERE.html", page)
     assert verdicts(other, NOT_COMPARED)["START-HERE.html"] == "is no file that cordlab writes or reads"
+
+
+def test_a_pdf_agrees_where_it_is_the_one_that_is_made_of_the_report_here(bundle, tmp_path, monkeypatch):
+    with zipfile.ZipFile(bundle) as archive:
+        contents = {name: archive.read(name) for name in archive.namelist()} | {documents.PDF: b"%PDF"}
+    published, figures = rerun_of_specimen(), drawn()
+    comparison = recheck.compare(published, published)
+
+    def fails(page):
+        raise report.PdfError("no PDF: WeasyPrint cannot be loaded")
+
+    for make, verdict in ((lambda page: b"%PDF", AGREES), (lambda page: b"%PDF-", NOT_COMPARED), (fails, NOT_COMPARED)):
+        monkeypatch.setattr(documents, "pdf", make)
+        checks = documents.check_files(contents, published, published, comparison=comparison, figures=figures)
+        assert checks[documents.PDF].verdict == verdict
