@@ -136,9 +136,11 @@ def others(folder: Path) -> list[str]:
 
 def check_place(out: Path, names: Iterable[str]) -> None:
     """Raises ResultsError where files of these names would take the place of what cordlab did not write."""
-    there = others(out)
     advice = "move it away, or choose a new or an empty folder"
-    if not read_manifest(out) and (visible := [name for name in there if not name.startswith(".")]):
+    listed, there = read_manifest(out), others(out)
+    while listed != (now := read_manifest(out)):  # another run took the place of the folder while it was looked at
+        listed, there = now, others(out)
+    if not listed and (visible := [name for name in there if not name.startswith(".")]):
         raise ResultsError(f"{out}: holds {visible[0]!r} and no results that this cordlab wrote; {advice}")
     for name in there:
         if any(f"{new}/".startswith(f"{name}/") or name.startswith(f"{new}/") for new in names):
