@@ -121,7 +121,9 @@ def flat_top(time: np.ndarray, values: np.ndarray) -> tuple[float, float] | None
     before, after = max(start - reach, 0), min(end + reach, values.size) - 1
     scatter, read = noise(values[before:after]), resolution(values)
     bend = 2 * (top - np.mean(values[[before, after]])) / ((time[after] - time[before]) / 2) ** 2
-    rounded = 2 * np.sqrt(2 * (read + 2 * scatter) / bend)  # how long a top as round as this stays so high [s]
+    rounded = 2 * np.sqrt(
+        2 * (read + 2 * scatter) / max(bend, 1e-12)
+    )  # how long a top as round as this stays so high [s]
     share = min(1.0, read / max(2 * scatter, 1e-300))  # of the values there that are the greatest one
     explained = REPEATS * shortest + 1.15 * rounded / step * share
     return (float(time[start]), float(time[end - 1])) if group.size > explained else None
