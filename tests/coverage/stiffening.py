@@ -18,6 +18,7 @@ from scipy.stats import qmc
 
 from cordlab import Analysis, read_campaign
 from cordlab.campaign.settings import Site
+from cordlab.rating.criteria import judge
 from tests.coverage._engine import heads, row
 from tests.rigs import RecordedWorld, write
 from tests.sound_records import Trace, random_logger
@@ -100,7 +101,8 @@ def main(campaigns: int = 3, rate: int = 400, first: int = 0) -> None:
             if forecast is None:
                 print(f"{model} {seed}: {rating.summary()}", flush=True)
                 continue
-            waves = analysis.waves
+            criteria, waves = analysis.campaign.criteria, analysis.waves
+            judgement, _ = judge(forecast, criteria=criteria, breaking_load=analysis.campaign.lowest_break)
             print(
                 f"{model} {seed}: {analysis.fit.chosen.model.name}; {waves.viscosity}; {rating.summary()}", flush=True
             )
@@ -108,7 +110,7 @@ def main(campaigns: int = 3, rate: int = 400, first: int = 0) -> None:
                 truth.setdefault(rider, Truth(analysis.campaign.site, cord).at(rider))
                 for name, key in HELD.items():
                     quantity = {"unfiltered g": "g", "load": "peak_load"}.get(name, name)
-                    limit = np.interp(rider, forecast.masses, forecast.limit(quantity))
+                    limit = judgement.limit(quantity, np.array([rider]))[0]  # as it is rated: splines between the draws
                     held[rider][name].append(float(np.mean(truth[rider][key] <= limit)))
                 ends = rating.ends or (np.inf, -np.inf)
                 held[rider]["rated"].append(ends[0] <= rider <= ends[1])
