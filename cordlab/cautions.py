@@ -6,9 +6,9 @@ CAUTIONS = (
     "Outside the tested mass, stretch, jump count and temperature the cords are not rated.",
     "Curves of new cords do not describe worn cords.",
     "A dead weight is not a person. Of the body the numbers hold what [site] says: reach, gear, drag area, the energy "
-    "of turning over and of a push-off. They do not hold swinging and spinning (a stiff, light body that spun on when "
-    "the slack ended had up to half as much g again in a model), posture, a second rider, what the harness does to a "
-    "body, and health.",
+    "of turning over and of a push-off. They do not hold the g of who still turns or spins when the slack ends "
+    "and swings then (a stiff body of 33 kg had a fifth to a half more in a model), posture, a second rider, what the "
+    "harness does to a body, and health.",
     "Both ends count: the lightest rider feels the greatest g, the heaviest comes lowest.",
     "Keep people clear below and beside test drops; cordlab does not check crane, anchors, harness, connectors or "
     "release gear.",

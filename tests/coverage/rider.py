@@ -4,8 +4,8 @@ Each campaign drops dead weights on 4 to 6 invented cords with stretch waves, wi
 at the site that a rider's centre of mass falls 2.0(3) m further than the cord's end. Its limits for the next drop of
 another cord are held against riders of `tests/turning_rider.py`, which shares no code with cordlab: bodies that hang
 straight before the slack ends, and stiff bodies that tip off the platform and turn freely: when the slack ends they
-have still to turn, and the cord turns them over during the stretch; or they have turned past hanging and spin on, which
-no limit is for. Everything of the site is drawn anew for each: gear, drag, air, release, and the further fall.
+have still to turn, and the cord turns them over during the stretch; or they have turned past hanging and spin on. The
+swing of both is in no limit. Everything of the site is drawn anew for each: gear, drag, air, release, further fall.
 
 Printed, at the lightest rider, in the middle and at the heaviest whose estimate was tested: the share of next drops
 within the 99 % limit of lowest point, g and greatest load, its mean over campaigns with its standard error, and how far
