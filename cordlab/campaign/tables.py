@@ -187,13 +187,16 @@ class Table:
             self.problem(row, key, refused[row, key])
 
 
-MOST_COLUMNS = 200
+MOST_COLUMNS, MOST_ROWS = 200, 5000  # 200 cords with 10 drops each have 2000 rows
 
 
 def read_table(folder: Folder, name: str, columns: Sequence[Column], *, may_be_empty: bool = False) -> Table | None:
     """The table in the file `name`; None where there is no header. Problems go to `folder`."""
     content, known, names = folder.read_text(name), len(folder.problems), {column.name for column in columns}
     remarks = [column for column in REMARKS if column.name not in names]
+    if content is not None and (rows := content.count("\n")) > MOST_ROWS:
+        folder.problem(name, f"has {rows} rows; at most {MOST_ROWS} are read: make a campaign of each batch of cords")
+        return None
     table = None if content is None else read_header(folder, name, content, columns, remarks)
     if content is None or table is None:
         return None
