@@ -19,6 +19,7 @@ from jinja2 import UndefinedError
 from cordlab.report import figures as plots
 from cordlab.report import page as report
 from cordlab.report import tables as sections
+from cordlab.report.results_folder import write_folder
 from cordlab.report.rounding import Numbers, in_pounds_and_feet, places
 from cordlab.units import fixed, mass_range, rounded_ends
 from tests.conftest import ROOT
@@ -579,9 +580,8 @@ def test_an_answer_of_no_from_fewer_cords_is_kept_in_the_results_folder(tmp_path
     results = report.write_results(specimen(), tmp_path / "results") / "results.json"
     first = json.loads(results.read_text(encoding="utf-8"))
     assert first["earlier"] == []
-    results.write_text(
-        json.dumps(first | {"rating": first["rating"] | {"rated": False, "n_cords": 4}}), encoding="utf-8"
-    )
+    few = first | {"rating": first["rating"] | {"rated": False, "n_cords": 4}}
+    write_folder(results.parent, {"results.json": json.dumps(few).encode(), "report.html": b"of four cords"})
     for _ in range(2):
         report.write_results(specimen(), tmp_path / "results")
         assert json.loads(results.read_text(encoding="utf-8"))["earlier"] == [4]
