@@ -213,6 +213,27 @@ def move(page, control: Move) -> None:
         assert picture.get_attribute("alt")
 
 
+def recheck_and_stop(page) -> None:
+    """Another criterion takes the answer away; Recheck works until Stop ends it, and answers when it is left alone."""
+    panel = page.locator(".jp-OutputArea-output .widget-vbox", has=page.get_by_text("bundle (.zip)", exact=True)).first
+    text = panel.locator("[role=status]")
+    panel.scroll_into_view_if_needed()
+    panel.get_by_text("change [criteria]").click()
+    box = panel.locator(".widget-inline-hbox", has=page.get_by_text("greatest_g", exact=True))
+    box.locator("input").fill("2.9")
+    page.keyboard.press("Enter")
+    sync_api.expect(text).to_contain_text("not computed for this bundle and these changes")
+    for last in ("Stop", ""):
+        panel.get_by_role("button", name="Recheck").click()
+        sync_api.expect(text).to_contain_text("working")
+        sync_api.expect(panel.locator("progress")).to_be_visible()
+        if last:
+            panel.get_by_role("button", name=last).click()
+            sync_api.expect(text).to_contain_text("not computed for this bundle and these changes")
+    sync_api.expect(text).to_contain_text("with criteria.greatest_g = 2.9", timeout=1000 * RUNNING)
+    sync_api.expect(panel.locator("progress")).to_have_count(0)
+
+
 @pytest.mark.parametrize("name", sorted(path.stem for path in (ROOT / "notebooks").glob("*.ipynb")))
 def test_every_notebook_runs_and_its_panels_are_alive(browser, lab, name):
     """No error, nothing on stderr, no complaint of the browser; and a panel answers what is moved."""
@@ -225,6 +246,8 @@ def test_every_notebook_runs_and_its_panels_are_alive(browser, lab, name):
         # a workspace of its own: another notebook that was open would be opened again, and its kernel kept
         page.goto(f"{base}/lab/workspaces/{name}/tree/{name}.ipynb?token={token}")
         run_all(page, name)
+        if name == "10-recheck":
+            recheck_and_stop(page)
         for control in MOVES.get(name, []):
             move(page, control)
         assert page.get_by_text("Error displaying widget").count() == 0
