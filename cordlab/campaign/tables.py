@@ -187,7 +187,7 @@ class Table:
             self.problem(row, key, refused[row, key])
 
 
-MOST_COLUMNS, MOST_ROWS = 200, 5000  # 200 cords with 10 drops each have 2000 rows
+MOST_COLUMNS, MOST_ROWS = 200, 2000  # 200 cords with 10 drops each
 
 
 def read_table(folder: Folder, name: str, columns: Sequence[Column], *, may_be_empty: bool = False) -> Table | None:
