@@ -145,8 +145,7 @@ def redrawn(old: Results, new: Results) -> bool:
 
 def layout_of(results: Results) -> int:
     """The version of the layout that results are of; those without one are of the first."""
-    layout = results.get("layout", 1)
-    return layout if isinstance(layout, int) else 1
+    return results.get("layout", 1)
 
 
 def _draws(results: Results) -> tuple[object, ...]:

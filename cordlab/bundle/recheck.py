@@ -175,6 +175,8 @@ def read_results(path: str | Path) -> Results:
             raise ValueError(f"tables stand in one another deeper than {DEEPEST}")
         if not re.fullmatch(r"[\w.+-]{1,40}", results["cordlab"]):
             raise ValueError(f"'cordlab' is {shown(results['cordlab'])}: that is no version")
+        if type(layout := layout_of(results)) is not int or not 1 <= layout <= LAYOUT:  # True is an int, too
+            raise ValueError(f"'layout' is {shown(layout)}: this cordlab reads layouts 1 to {LAYOUT}")
         rating = results["rating"]
         if rating["rated"]:
             _check_shape(

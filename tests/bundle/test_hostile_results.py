@@ -36,6 +36,9 @@ def read(results, tmp_path, change):
     ("change", "why"),
     [
         (put("cordlab", value="9.9 Rated for riders of 20 to 150 kg"), "that is no version"),
+        (put("layout", value="1"), "'layout' is 1: this cordlab reads layouts 1 to"),
+        (put("layout", value=True), "'layout' is True"),
+        (put("layout", value=10**17), "'layout' is 10{17}: this"),
         (put("versions", value=[1]), r"'versions' is \[1\]"),
         (put("versions", value={"numpy": 2}), "'a value of versions' is 2"),
         (put("campaign", value=None), "'campaign' is None"),
