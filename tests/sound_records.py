@@ -138,9 +138,27 @@ def _fall(drop: TrueDrop) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
 
 
 @njit(cache=True)
+def pull_elements(y, v, d, rubber, friction, force):
+    """Pull of each piece of cord, `d` long, above the places y with speeds v, into `force`; its own `friction` follows.
+
+    rubber : scale, bend and hardening of its law, most friction, viscosity;  the last of `force` may stay 0: no piece
+    """
+    scale, bend, hardening, hold, viscosity = rubber
+    for i in range(y.size):
+        above, above_speed = (y[i - 1], v[i - 1]) if i else (0.0, 0.0)
+        strain, rate = (y[i] - above) / d - 1, (v[i] - above_speed) / d
+        friction[i] = min(max(friction[i] + hold / 0.2 * rate * STEP, -hold), hold)
+        force[i] = 0.0
+        if strain > 0:
+            elastic = scale * (1 - np.exp(-strain / bend) + 0.5 * strain + hardening * strain**3)
+            force[i] = max(elastic + friction[i] + viscosity * rate, 0.0)
+        else:
+            friction[i] = 0.0
+
+
+@njit(cache=True)
 def _stretch(M, m, L, air, rubber, speed, lumps, steps):
     """Depth of the mass and load at the tie point, step by step from the end of slack."""
-    scale, bend, hardening, hold, viscosity = rubber
     d = L / lumps
     inertia, v = np.full(lumps, m / lumps), np.zeros(lumps)
     if lumps == 1:  # evenly strained: a third of the cord moves with the mass, half of it hangs on it
@@ -154,16 +172,7 @@ def _stretch(M, m, L, air, rubber, speed, lumps, steps):
     y = d * np.arange(1, lumps + 1)
     friction, force, depth, load = np.zeros(lumps), np.zeros(lumps + 1), np.empty(steps), np.empty(steps)
     for k in range(steps):
-        for i in range(lumps):
-            above, above_speed = (y[i - 1], v[i - 1]) if i else (0.0, 0.0)
-            strain, rate = (y[i] - above) / d - 1, (v[i] - above_speed) / d
-            friction[i] = min(max(friction[i] + hold / 0.2 * rate * STEP, -hold), hold)
-            force[i] = 0.0
-            if strain > 0:
-                elastic = scale * (1 - np.exp(-strain / bend) + 0.5 * strain + hardening * strain**3)
-                force[i] = max(elastic + friction[i] + viscosity * rate, 0.0)
-            else:
-                friction[i] = 0.0
+        pull_elements(y, v, d, rubber, friction, force)
         depth[k], slack = y[-1], y[0] <= d
         for i in range(lumps):
             net = weight[i] - force[i] + (force[i + 1] if i < lumps - 1 else -air * v[i] * abs(v[i]))

@@ -15,7 +15,7 @@ import numpy as np
 from numba import njit
 from scipy.signal import butter, filtfilt
 
-from tests.sound_records import LUMPS, STEP, G, TrueDrop
+from tests.sound_records import LUMPS, STEP, G, TrueDrop, pull_elements
 
 GYRATION = 0.5  # radius of gyration about the centre of mass over `arm`: 0.5 m for 1 m, about that of a standing body
 MOST = 6.0  # s that are followed from the end of slack
@@ -134,7 +134,6 @@ def _stretched(body, rope, rubber, swing, state):
     """Depth of the pin, load at the tie point and at the lower end, step by step from the end of slack."""
     M, gear, arm, inertia, air = body
     m, L = rope
-    stiffness, bend, hardening, hold, viscosity = rubber
     d, lump = L / LUMPS, m / LUMPS
     y, v = d * np.arange(1, LUMPS + 1), np.zeros(LUMPS)
     friction, force, state = np.zeros(LUMPS), np.zeros(LUMPS), state.copy()
@@ -148,16 +147,7 @@ def _stretched(body, rope, rubber, swing, state):
         length = np.sqrt(state[0] ** 2 + state[1] ** 2)
         y[-1] = length
         v[-1] = (state[0] * state[3] + state[1] * state[4]) / length
-        for i in range(LUMPS):
-            above, above_speed = (y[i - 1], v[i - 1]) if i else (0.0, 0.0)
-            strain, rate = (y[i] - above) / d - 1, (v[i] - above_speed) / d
-            friction[i] = min(max(friction[i] + hold / 0.2 * rate * STEP, -hold), hold)
-            force[i] = 0.0
-            if strain > 0:
-                elastic = stiffness * (1 - np.exp(-strain / bend) + 0.5 * strain + hardening * strain**3)
-                force[i] = max(elastic + friction[i] + viscosity * rate, 0.0)
-            else:
-                friction[i] = 0.0
+        pull_elements(y, v, d, rubber, friction, force)
         pull = -force[-1] / length
         taut = swing if force[-1] > 0 else 0.0
         ax, ay, turn = _accelerations(M, pinned, arm, inertia, air, state, pull * state[0], pull * state[1], taut)
