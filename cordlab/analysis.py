@@ -141,9 +141,9 @@ class Analysis:
     def waves(self) -> WaveFit | None:
         """The stretch wave in the records, and the drops without it; None where the cord carries none."""
         viscosity = None if self.campaign.viscosity is None else Viscosity.given(self.campaign.viscosity)
-        hidden = str(self.load_lag) if self.load_lag and self.load_lag.hides_loads else ""
-        look = partial(take_out_waves, rig=self.campaign.rig, viscosity=viscosity, progress=self.progress)
-        return look(self.drops, self._drops_used["fit"], hidden=hidden)
+        rig, measured, lag = self.campaign.rig, self._drops_used["fit"], self.load_lag
+        hidden = str(lag) if lag and lag.hides_loads else ""
+        return take_out_waves(self.drops, measured, rig=rig, viscosity=viscosity, hidden=hidden, progress=self.progress)
 
     @_step
     def fit(self) -> BatchFit | LowestFit:
@@ -171,9 +171,8 @@ class Analysis:
 
     @cached_property
     def _drops_used(self) -> dict[str, Evidence]:
-        """Use, or "any" of them, → what is noted and measured of its drops."""
-        uses = {"any": ("fit", "check", "wear")} | {use: (use,) for use in ("fit", "check", "wear")}
-        return {name: Evidence.of_campaign(self.campaign, self.drops, use=use) for name, use in uses.items()}
+        """Use → what is noted and measured of its drops."""
+        return {use: Evidence.of_campaign(self.campaign, self.drops, use=(use,)) for use in ("fit", "check", "wear")}
 
     def _without_waves(self, use: str) -> list[Drop]:
         """Reduced drops with this `use`, the wave taken off where one was seen."""
@@ -241,6 +240,7 @@ class Analysis:
         masses = rating_masses(stiffness, site)
         if not masses.size:
             raise EvidenceError("every tested mass is lighter than the site's gear: no rider mass was tested")
+        rebounds, uses = REBOUND in bounds(vars(self.campaign.criteria)), ("fit", "check", "wear")
         return forecast_drop(
             stiffness,
             site=site,
@@ -252,7 +252,7 @@ class Analysis:
             cord=self._cords[0] if len(self._cords) == 1 else None,
             seed=decision.seed,
             waves=self.loads.site if self.loads else None,
-            recorded=self._drops_used["any"] if REBOUND in bounds(vars(self.campaign.criteria)) else None,
+            recorded=Evidence.of_campaign(self.campaign, self.drops, use=uses) if rebounds else None,
         )
 
     @_step

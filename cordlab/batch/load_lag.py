@@ -41,10 +41,11 @@ class LoadLag:
 
         A wave moves it from mass to mass, by the more the lighter they are.
         """
-        lags = pd.Series([drop.load_lag for drop in heavier(drops)], dtype=float)
+        heavy = heavier(drops)
+        lags = pd.Series([drop.load_lag for drop in heavy], dtype=float)
         if lags.isna().all():
             return None
-        of_mass = lags.groupby([drop.mass for drop in heavier(drops)]).median().dropna()
+        of_mass = lags.groupby([drop.mass for drop in heavy]).median().dropna()
         scatter = of_mass.std() / np.sqrt(len(of_mass)) if len(of_mass) > 1 else 0.0
         value, u = float(of_mass.mean()), float(np.hypot(scatter, UNSURE[drops[0].load_cell_at]))
         return cls(value, u, max(LEAST, 2 * u) < abs(value) <= SMALL)

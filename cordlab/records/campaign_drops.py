@@ -16,7 +16,7 @@ from cordlab.mechanics.setup import DropSetup
 from cordlab.records.calibration import Calibration, OutsideCalibration
 from cordlab.records.events import NO_MARKS
 from cordlab.records.plausibility import check_lowest_point
-from cordlab.records.prepare import DRIFT, HUM, RecordError, noise, prepare, resolution
+from cordlab.records.prepare import DRIFT, HUM, RecordError, noise, prepare, resolution, running_mean
 from cordlab.records.reduce import EVENTS, Drop, evaluate, reduce_drop
 from cordlab.units import Measured, Progress, unwatched
 
@@ -204,8 +204,7 @@ def _check_zero_end(line: Calibration, drop: Drop, time: np.ndarray, value: np.n
     slack_again = np.append(drop.position[drop.lowest : -1] <= drop.slack_length, True)
     evaluated = (time >= drop.at("release")) & (time <= drop.time[drop.lowest + int(np.argmax(slack_again))])
     count = max(round(HUM / float(np.median(np.diff(time)))), 1)
-    total = np.cumsum(np.append(0.0, value[evaluated]))
-    means, since = (total[count:] - total[:-count]) / count, time[evaluated][count - 1 :] - drop.at("release")
+    means, since = running_mean(value[evaluated], count), time[evaluated][count - 1 :] - drop.at("release")
     allowed = 3 * u_ends[end] + 6 * noise(value) / np.sqrt(count)
     if line.channel == "force":
         allowed = allowed + DRIFT * since - min(inward * drop.zero, 0.0)

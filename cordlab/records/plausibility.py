@@ -6,7 +6,7 @@ import numpy as np
 from scipy.integrate import cumulative_trapezoid, trapezoid
 
 from cordlab.records.motion import Motion, Release, taut_speed
-from cordlab.records.prepare import DRIFT, Prepared, RecordError
+from cordlab.records.prepare import DRIFT, MAINS_PERIOD, Prepared, RecordError, running_mean
 from cordlab.units import Measured
 
 # Beyond the first a note is made, beyond the second the record is refused.
@@ -22,7 +22,6 @@ LOWEST = (4.0, 10.0)  # standard uncertainties between the lowest point noted an
 UNSTATED = 0.1  # m, standard uncertainty of a lowest point that is noted without one
 LOWEST_BY_LOAD = (0.03, 0.15)  # the same from the load alone, as a share of the lowest point
 LOWEST_BY_LOAD_U = (2.0, 4.0)  # and in the record's standard uncertainties then: it may know little
-STEP_WINDOW = 0.02  # s, a period of 50 Hz
 MIDDLE = (0.25, 0.65)  # of the fall, in which a step is looked for; our choice
 LEAST_STEP = 0.002  # of the greatest load, that a step in the fall has at least; our choice
 POUND = 0.45359237  # kg, exact
@@ -225,17 +224,17 @@ def check_zero_kept(record: Prepared, release: Release) -> None:
     """Raises RecordError where the load steps in the middle of the fall: a zero that was set anew is in the peak.
 
     The folded cord's load is smooth there; before, an elastic cord lets go of the mass, and later it opens before a
-    rigid one. Steps are told by means over `STEP_WINDOW` before and after each moment.
+    rigid one. Steps are told by means over `MAINS_PERIOD` before and after each moment.
     """
     fall = release.fall
-    count = max(round(STEP_WINDOW / record.step), 2)
+    count = max(round(MAINS_PERIOD / record.step), 2)
     share = (record.time - release.time) / (release.time_scale * fall.duration)
     during = np.flatnonzero((share > MIDDLE[0]) & (share < MIDDLE[1]))
     if during.size < 6 * count:
         return
     expected = np.interp(share[during] * fall.duration, fall.time, fall.load)
-    total = np.cumsum(np.append(0.0, record.raw_load[during] - expected))
-    steps = (total[2 * count :] - 2 * total[count:-count] + total[: -2 * count]) / count
+    means = running_mean(record.raw_load[during] - expected, count)
+    steps = means[count:] - means[:-count]
     scatter = 1.4826 * float(np.median(np.abs(steps - np.median(steps))))
     worst = int(np.argmax(np.abs(steps)))
     if abs(steps[worst]) > 8 * scatter + 1.5 * record.resolution + LEAST_STEP * float(np.ptp(record.load)):

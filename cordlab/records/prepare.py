@@ -17,7 +17,7 @@ DRIFT = 1.0  # N/s of a cell's zero, allowed for before it is measured; common p
 MOST_DRIFT = 10.0  # N/s: no load cell that works has more; common practice, no source
 HUM = 0.1  # s, whole periods of 50 and of 60 Hz
 FEWEST_MEANS = 4  # over `HUM` at rest, to see a drift in; our choice
-LEVEL_WINDOW = 0.02  # s, a period of 50 Hz
+MAINS_PERIOD = 0.02  # s, of 50 Hz: over which level tops and steps are told by means
 LEVEL_WIDER = 1.6  # by which a level top is at most wider sixteen times as far down; our choice
 SET_ANEW = 50.0  # F of a step in the load at rest: in sound records 1 in 10 000 has more; our choice
 SHOULDER = 0.1  # s, longest part next to a flat top that is looked at
@@ -99,6 +99,12 @@ def resolution(values: np.ndarray) -> float:
     return float(np.diff(levels).min()) if levels.size > 1 else 0.0
 
 
+def running_mean(values: np.ndarray, count: int) -> np.ndarray:
+    """Means of every `count` values in a row.  (n,) → (n − count + 1,)"""
+    total = np.cumsum(np.append(0.0, values))
+    return (total[count:] - total[:-count]) / count
+
+
 def flat_top(time: np.ndarray, values: np.ndarray) -> tuple[float, float] | None:
     """(from, to) [s] where a sensor stood at the end of its range; None where its top is a top.
 
@@ -121,9 +127,8 @@ def flat_top(time: np.ndarray, values: np.ndarray) -> tuple[float, float] | None
     before, after = max(start - reach, 0), min(end + reach, values.size) - 1
     scatter, read = noise(values[before:after]), resolution(values)
     bend = 2 * (top - np.mean(values[[before, after]])) / ((time[after] - time[before]) / 2) ** 2
-    rounded = 2 * np.sqrt(
-        2 * (read + 2 * scatter) / max(bend, 1e-12)
-    )  # how long a top as round as this stays so high [s]
+    # how long a top as round as this stays so high [s]
+    rounded = 2 * np.sqrt(2 * (read + 2 * scatter) / max(bend, 1e-12))
     share = min(1.0, read / max(2 * scatter, 1e-300))  # of the values there that are the greatest one
     explained = REPEATS * shortest + 1.15 * rounded / step * share
     return (float(time[start]), float(time[end - 1])) if group.size > explained else None
@@ -132,11 +137,10 @@ def flat_top(time: np.ndarray, values: np.ndarray) -> tuple[float, float] | None
 def _level_top(time: np.ndarray, values: np.ndarray) -> tuple[float, float] | None:
     """(from, to) [s] where a top is level under noise that came in after the sensor's end; None where it is round.
 
-    By means over `LEVEL_WINDOW`: a round top is four times as wide sixteen times as far down, a level one hardly wider.
+    By means over `MAINS_PERIOD`: a round top is four times as wide sixteen times as far down, a level one hardly wider.
     """
-    count = max(round(LEVEL_WINDOW / float(np.median(np.diff(time)))), 1)
-    total = np.cumsum(np.append(0.0, values - values.mean()))
-    means = (total[count:] - total[:-count]) / count
+    count = max(round(MAINS_PERIOD / float(np.median(np.diff(time)))), 1)
+    means = running_mean(values - values.mean(), count)
     top = int(np.argmax(means))
     down = resolution(values) + 6 * float(np.std(values[max(top - count, 0) : top + 2 * count])) / np.sqrt(count)
     level, wider = (np.flatnonzero(means > means[top] - depth) for depth in (down, 16 * down))
@@ -217,9 +221,8 @@ class Zero:
         n = load.size // count
         part = load[load.size - n * count :].reshape(n, count)
         means = part.mean(axis=1)
-        dithered = (
-            n > 0 and np.median(np.ptp(part, axis=1)) > 2.5 * step
-        )  # means of noise over steps are finer than one
+        # means of noise over steps are finer than one
+        dithered = n > 0 and np.median(np.ptp(part, axis=1)) > 2.5 * step
         unread = 0.0 if dithered else step / np.sqrt(12)
         if anew := _set_anew(means):
             kept = slice(load.size - (n - anew) * count, None)

@@ -22,7 +22,7 @@ from cordlab.records.plausibility import (
     rest_seen,
     slack_seen,
 )
-from cordlab.records.prepare import DRIFT, Prepared, RecordError, Zero, prepare
+from cordlab.records.prepare import DRIFT, Prepared, RecordError, Zero, prepare, running_mean
 from cordlab.units import Measured, notebook_html
 
 if TYPE_CHECKING:
@@ -265,15 +265,7 @@ def reduce_drop(
     peak = greatest_load(record, release, motion.unloaded)
     loading, unloading = branches(record, release, motion)
     returned, energy_note = _energy_returned(loading, unloading, zero, release, motion)
-    share = -np.expm1(-record.step / LAG_STEP)
-    late = lfilter([share], [1, share - 1], record.load, zi=[(1 - share) * record.load[0]])[0]
-    taut, mean = (
-        slice(sample_at(record.time, release.slack_end), motion.unloaded),
-        np.ones(round(0.01 / record.step) | 1),
-    )
-    now, later = (np.convolve(load[taut], mean / mean.size, "valid").max() for load in (record.load, late))
-    late_branches = branches(replace(record, load=late), release, motion)
-    late_energy = _energy_returned(*late_branches, zero, release, motion)[0]
+    peak_per_lag, energy_per_lag = _per_lag(record, zero, release, motion, returned)
     implied = None if distance is None else implied_mass(record, release, motion)
     suspicions = check_record(record, release, motion, implied, goodness_ratio(record, release))
     check_zero_kept(record, release)
@@ -312,8 +304,8 @@ def reduce_drop(
         energy_returned=returned.value if returned else None,
         u_energy_returned=returned.u if returned else None,
         load_lag=None if distance is None else load_lag(record, release, motion),
-        peak_per_lag=float(now - later) / LAG_STEP,
-        energy_per_lag=(late_energy.value - returned.value) / LAG_STEP if late_energy and returned else 0.0,
+        peak_per_lag=peak_per_lag,
+        energy_per_lag=energy_per_lag,
         zero=zero.value,
         residual_velocity=motion.residual_velocity,
         implied_mass=implied,
@@ -385,6 +377,18 @@ def _energy_returned(
     if share is None:
         note = "energy returned is not seen: for a stretch wave, or because the record ends or the cord stays taut"
     return share, note
+
+
+def _per_lag(
+    record: Prepared, zero: Zero, release: Release, motion: Motion, returned: Measured | None
+) -> tuple[float, float]:
+    """What a cell with a first-order lag hides of the peak [N/s] and of the energy `returned` [1/s], by trying one."""
+    share = -np.expm1(-record.step / LAG_STEP)
+    late = replace(record, load=lfilter([share], [1, share - 1], record.load, zi=[(1 - share) * record.load[0]])[0])
+    taut, count = slice(sample_at(record.time, release.slack_end), motion.unloaded), round(0.01 / record.step) | 1
+    now, later = (running_mean(of.load[taut], count).max() for of in (record, late))
+    energy = _energy_returned(*branches(late, release, motion), zero, release, motion)[0]
+    return float(now - later) / LAG_STEP, (energy.value - returned.value) / LAG_STEP if energy and returned else 0.0
 
 
 def _area_ratio(loading: Branch, unloading: Branch, zero: Zero, release: Release, motion: Motion) -> Measured | None:
