@@ -6,7 +6,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 
 from cordlab.curves.models import Curve, model
-from cordlab.mechanics.setup import DropSetup, fall_energy
+from cordlab.mechanics.fall import DropSetup, fall_energy
 
 RANGES: dict[str, dict[str, tuple[float, float]]] = {  # invented, about ordinary cords; Gent and Arruda–Boyce lock up
     "linear": {"stiffness": (700, 2500)},

@@ -4,7 +4,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 
 from cordlab.curves.models import Curve
-from cordlab.mechanics.setup import DropSetup, fall_speed
+from cordlab.mechanics.fall import DropSetup, fall_speed
 
 LUMPS = 400
 SMOOTHING = 0.005  # of the low-pass through which peak loads are read [s]

@@ -14,8 +14,8 @@ import numpy as np
 
 from cordlab.campaign.settings import Rig, Site
 from cordlab.curves.models import Curve
+from cordlab.mechanics.fall import GRAVITY
 from cordlab.mechanics.predict import predict_drop, scale_for_lowest_point
-from cordlab.mechanics.setup import GRAVITY
 from cordlab.statistics.groups import EvidenceError
 from cordlab.units import Measured
 

@@ -27,8 +27,8 @@ from cordlab.curves.fit import CurveFit, as_fit
 from cordlab.curves.least_squares import Solution, aicc, along, minimise
 from cordlab.curves.models import Curve, Model, differences
 from cordlab.curves.models import model as named
+from cordlab.mechanics.fall import DropSetup, fall_energy
 from cordlab.mechanics.predict import scale_for_lowest_point
-from cordlab.mechanics.setup import DropSetup, fall_energy
 from cordlab.records.reduce import Drop
 from cordlab.statistics.components import without_levels
 from cordlab.statistics.groups import GroupLines

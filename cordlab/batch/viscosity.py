@@ -22,8 +22,8 @@ from cordlab.batch.drop_table import (
     uncertain_inputs,
 )
 from cordlab.curves.models import Curve
+from cordlab.mechanics.fall import DropSetup
 from cordlab.mechanics.predict import predict_drop, scale_for_lowest_point
-from cordlab.mechanics.setup import DropSetup
 from cordlab.mechanics.waves import ELEMENTS, Swing, swing
 from cordlab.statistics.groups import EvidenceError
 from cordlab.units import Measured

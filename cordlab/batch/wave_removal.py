@@ -15,7 +15,7 @@ from cordlab.batch.fit import fit_batch
 from cordlab.batch.viscosity import Viscosity, measured_viscosity
 from cordlab.curves.fit import CurveFit
 from cordlab.curves.models import Curve
-from cordlab.mechanics.setup import DropSetup, fall_time
+from cordlab.mechanics.fall import DropSetup, fall_time
 from cordlab.mechanics.trace import trace_waves
 from cordlab.records.prepare import prepare
 from cordlab.records.reduce import Drop, branches, evaluate, sample_at

@@ -14,7 +14,7 @@ import pandas as pd
 
 from cordlab.batch.findings import Finding
 from cordlab.campaign.campaign import Campaign
-from cordlab.mechanics.setup import GRAVITY
+from cordlab.mechanics.fall import GRAVITY
 from cordlab.records.plausibility import end_of_slack_off
 from cordlab.records.prepare import DRIFT
 from cordlab.records.reduce import Drop

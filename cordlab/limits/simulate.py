@@ -14,8 +14,8 @@ from cordlab.batch.drop_table import DROP_INPUTS, Evidence, Keywords, uncertain_
 from cordlab.limits.anchoring import VISCOSITY, DropStiffness
 from cordlab.limits.tested import TEMPERATURE, UNKNOWN_SLOPE, known_temperatures, range_of_use
 from cordlab.limits.wave_effects import WaveEffect, stiffened
+from cordlab.mechanics.fall import DropSetup, depth_at_rebound
 from cordlab.mechanics.predict import predict_drop
-from cordlab.mechanics.setup import DropSetup, depth_at_rebound
 from cordlab.quantities import DRAWN, QUANTITIES, REBOUND
 from cordlab.statistics.groups import EvidenceError, GroupLines, NextValue, Pivots
 from cordlab.units import Measured, Rectangular

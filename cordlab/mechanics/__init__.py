@@ -1,6 +1,6 @@
 """What happens in one drop?
 
-setup    `DropSetup`; the fall with the cord folded
+fall     `DropSetup`; the fall with the cord folded
 uniform  the lowest point of a uniformly strained cord
 waves    the cord resolved along its length, for loads and g
 chain    the steps in time of `waves`, compiled

@@ -10,7 +10,7 @@ import numpy as np
 
 from cordlab.curves.models import Curve
 from cordlab.mechanics import uniform, waves
-from cordlab.mechanics.setup import Array, DropSetup, Outcome, spread_out, take
+from cordlab.mechanics.fall import Array, DropSetup, Outcome, spread_out, take
 from cordlab.mechanics.trace import Trace, trace_drop, unloading_for
 from cordlab.units import plain
 

@@ -11,7 +11,7 @@ from scipy.integrate import solve_ivp
 from scipy.interpolate import CubicHermiteSpline
 
 from cordlab.curves.models import Curve
-from cordlab.mechanics.setup import Array, DropSetup, fall_speed, fall_time, spread_out
+from cordlab.mechanics.fall import Array, DropSetup, fall_speed, fall_time, spread_out
 from cordlab.mechanics.uniform import broadcast_draws, take_draws
 from cordlab.mechanics.waves import Motion, check_waves, motions
 from cordlab.units import plain

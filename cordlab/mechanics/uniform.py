@@ -25,7 +25,7 @@ import numpy as np
 from scipy.special import exprel
 
 from cordlab.curves.models import Curve
-from cordlab.mechanics.setup import Array, DropSetup, Outcome, slack_energy, spread_out, take
+from cordlab.mechanics.fall import Array, DropSetup, Outcome, slack_energy, spread_out, take
 
 LOCK_UP_SHARE = 0.98  # of the stretch ratio at lock-up: beyond it a cord counts as locked up: a rule
 FURTHEST_RATIO = 20.0  # no rubber goes there: a draw still falling at this stretch ratio has no lowest point

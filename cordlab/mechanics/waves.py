@@ -30,7 +30,7 @@ from numpy.polynomial import chebyshev
 
 from cordlab.curves.lock_up import Spline
 from cordlab.curves.models import Curve, Model
-from cordlab.mechanics.setup import Array, DropSetup, Outcome, fall_time, slack_energy, take
+from cordlab.mechanics.fall import Array, DropSetup, Outcome, fall_time, slack_energy, take
 from cordlab.mechanics.uniform import FURTHEST_RATIO, LOCK_UP_SHARE, take_draws
 
 ELEMENTS = 24

@@ -15,8 +15,8 @@ from scipy.special import ndtr, ndtri
 from cordlab.batch.drop_table import Evidence, drop_inputs
 from cordlab.batch.fit import FitError
 from cordlab.batch.lowest_points import fit_lowest_points
+from cordlab.mechanics.fall import GRAVITY
 from cordlab.mechanics.predict import predict_drop
-from cordlab.mechanics.setup import GRAVITY
 from cordlab.notebook.choose import Missing
 from cordlab.notebook.panel import Answer, Panel, probability_slider
 from cordlab.rating.ladder import DropDay, next_mass

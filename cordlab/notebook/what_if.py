@@ -8,8 +8,8 @@ import numpy as np
 
 from cordlab.batch.drop_table import drop_inputs
 from cordlab.batch.findings import against_rating
+from cordlab.mechanics.fall import DropSetup
 from cordlab.mechanics.predict import Trace, predict_drop, trace_drop, unloading_for
-from cordlab.mechanics.setup import DropSetup
 from cordlab.notebook.choose import Missing
 from cordlab.notebook.panel import Answer, Panel, number_slider, probability_slider
 from cordlab.quantities import entries

@@ -34,8 +34,8 @@ from cordlab.campaign.settings import Rig
 from cordlab.curves.fit import fit_curve
 from cordlab.curves.models import Curve
 from cordlab.limits.tested import UNKNOWN_SLOPE, known_temperatures
+from cordlab.mechanics.fall import GRAVITY
 from cordlab.mechanics.predict import predict_drop
-from cordlab.mechanics.setup import GRAVITY
 from cordlab.statistics.groups import GroupLines
 from cordlab.statistics.propagation import quantile
 

@@ -12,7 +12,7 @@ import numpy as np
 from cordlab.campaign.campaign import Campaign, DropEntry
 from cordlab.campaign.decisions import Choice
 from cordlab.campaign.files import CampaignError
-from cordlab.mechanics.setup import DropSetup
+from cordlab.mechanics.fall import DropSetup
 from cordlab.records.calibration import Calibration, OutsideCalibration
 from cordlab.records.events import NO_MARKS
 from cordlab.records.plausibility import check_lowest_point

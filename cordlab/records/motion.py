@@ -15,7 +15,7 @@ import numpy as np
 from scipy.integrate import cumulative_trapezoid
 from scipy.signal import savgol_coeffs
 
-from cordlab.mechanics.setup import DropSetup, fall_energy, fall_speed, fall_time
+from cordlab.mechanics.fall import DropSetup, fall_energy, fall_speed, fall_time
 from cordlab.records.prepare import Prepared, RecordError, Vertex, vertex
 from cordlab.units import Measured
 

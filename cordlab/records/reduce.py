@@ -11,7 +11,7 @@ import numpy as np
 from scipy.integrate import trapezoid
 from scipy.signal import lfilter, savgol_filter
 
-from cordlab.mechanics.setup import GRAVITY, DropSetup
+from cordlab.mechanics.fall import GRAVITY, DropSetup
 from cordlab.records.events import NO_MARKS, find_release, goodness_ratio
 from cordlab.records.motion import Motion, Release, cord_force, find_motion, folded_fall, greatest_load
 from cordlab.records.plausibility import (

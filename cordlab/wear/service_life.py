@@ -20,8 +20,8 @@ from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.forecast import Forecast, forecast_drop
 from cordlab.limits.tested import known_temperatures
 from cordlab.limits.wave_effects import stiffened
+from cordlab.mechanics.fall import DropSetup
 from cordlab.mechanics.predict import Prediction, predict_drop
-from cordlab.mechanics.setup import DropSetup
 from cordlab.quantities import QUANTITIES
 from cordlab.rating.criteria import MASS_STEP, interpolated
 from cordlab.rating.rate import Rating

@@ -12,8 +12,8 @@ from scipy import special
 
 from cordlab.batch.drop_table import retests
 from cordlab.curves.models import Curve
+from cordlab.mechanics.fall import DropSetup
 from cordlab.mechanics.predict import scale_for_lowest_point
-from cordlab.mechanics.setup import DropSetup
 from cordlab.statistics.groups import GroupLines
 
 

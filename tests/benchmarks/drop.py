@@ -16,8 +16,8 @@ import numpy as np
 from scipy.integrate import solve_ivp
 
 from cordlab.curves.models import Curve
+from cordlab.mechanics.fall import DropSetup, fall_speed
 from cordlab.mechanics.predict import predict_drop
-from cordlab.mechanics.setup import DropSetup, fall_speed
 from cordlab.mechanics.waves import CROSSINGS, SMOOTHING
 from tests.wave_reference import reference_drop
 

@@ -77,7 +77,7 @@ def test_a_mark_off_the_turn_widens_the_lowest_point_of_a_load_alone(truth):
 
 
 def test_one_mark_without_distance_puts_the_other_end_where_the_fall_ends(truth):
-    from cordlab.mechanics.setup import DropSetup
+    from cordlab.mechanics.fall import DropSetup
 
     setup = DropSetup(*map(np.asarray, (68.0, 10.0, 14.0, 0.1, 1.2, 0.0, 0.0, 9.80665)))
     duration = folded_fall(setup, "top").duration

@@ -9,7 +9,7 @@ greatest error of g among these over what it does say.
 import numpy as np
 
 from cordlab.curves.models import Curve
-from cordlab.mechanics.setup import DropSetup
+from cordlab.mechanics.fall import DropSetup
 from cordlab.mechanics.waves import AGREE, swing
 from tests.wave_reference import reference_drop
 

@@ -22,8 +22,8 @@ from cordlab.batch.drop_table import Evidence, Shapes, drop_inputs, log_scales
 from cordlab.curves.models import Curve
 from cordlab.limits.anchoring import drop_stiffness
 from cordlab.limits.forecast import Forecast, forecast_drop
+from cordlab.mechanics.fall import GRAVITY
 from cordlab.mechanics.predict import predict_drop
-from cordlab.mechanics.setup import GRAVITY
 from cordlab.rating.ladder import DropDay, next_mass
 from cordlab.rating.rate import rate
 from cordlab.units import Measured

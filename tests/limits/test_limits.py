@@ -16,8 +16,8 @@ from cordlab.limits.forecast import forecast_drop
 from cordlab.limits.simulate import Run, draw_input
 from cordlab.limits.validation import HeldBack, Validation, validate
 from cordlab.limits.wave_effects import WaveEffect, wave_effects
+from cordlab.mechanics.fall import DropSetup, depth_at_rebound
 from cordlab.mechanics.predict import predict_drop
-from cordlab.mechanics.setup import DropSetup, depth_at_rebound
 from cordlab.rating.rate import rating_masses
 from cordlab.statistics.groups import EvidenceError
 from cordlab.statistics.limits import prediction_factor, tolerance_factor

@@ -9,8 +9,8 @@ from scipy.optimize import brentq
 
 from cordlab import figures
 from cordlab.curves.models import Curve, model, models
+from cordlab.mechanics.fall import DropSetup, depth_at_rebound, fall_energy, fall_speed, fall_time
 from cordlab.mechanics.predict import Outcome, predict_drop, scale_for_lowest_point, trace_drop, unloading_for
-from cordlab.mechanics.setup import DropSetup, depth_at_rebound, fall_energy, fall_speed, fall_time
 from cordlab.mechanics.uniform import Stretch, _search_twice, stop, take_draws
 from tests.conftest import Printed, printed, published_csv
 from tests.drop_reference import RANGES, lowest_by_dop853, one, random_drops

@@ -6,8 +6,8 @@ from numpy.testing import assert_allclose
 
 from cordlab.curves.models import Curve
 from cordlab.mechanics import chain, waves
+from cordlab.mechanics.fall import DropSetup
 from cordlab.mechanics.predict import Outcome, predict_drop, trace_drop
-from cordlab.mechanics.setup import DropSetup
 from cordlab.mechanics.uniform import take_draws
 from cordlab.mechanics.waves import Chains, swing
 from tests.drop_reference import random_drops

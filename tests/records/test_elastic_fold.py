@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from cordlab.mechanics.setup import DropSetup
+from cordlab.mechanics.fall import DropSetup
 from cordlab.records.motion import folded_fall
 from cordlab.records.plausibility import STRETCHED, end_of_slack_off
 from tests.coverage.elastic_fold import records

@@ -10,7 +10,7 @@ from scipy import signal
 
 import cordlab
 from cordlab.curves.models import Curve
-from cordlab.mechanics.setup import DropSetup
+from cordlab.mechanics.fall import DropSetup
 from cordlab.mechanics.trace import trace_drop
 from cordlab.records.calibration import calibrate_campaign
 from cordlab.records.campaign_drops import reduce_entry

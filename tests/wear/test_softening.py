@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from cordlab.curves.models import Curve
+from cordlab.mechanics.fall import DropSetup
 from cordlab.mechanics.predict import predict_drop
-from cordlab.mechanics.setup import DropSetup
 from cordlab.wear.softening import tell_apart
 from tests.wear.test_wear import COUNTS
 
