@@ -17,8 +17,10 @@ from cordlab.curves.fit import CurveFit
 from cordlab.curves.models import Curve
 from cordlab.mechanics.fall import DropSetup, fall_time
 from cordlab.mechanics.trace import trace_waves
-from cordlab.records.prepare import prepare
-from cordlab.records.reduce import Drop, branches, evaluate, sample_at
+from cordlab.records.events import find_release
+from cordlab.records.motion import find_motion, folded_fall
+from cordlab.records.prepare import simulated
+from cordlab.records.reduce import Drop, branches, sample_at
 from cordlab.units import Measured, Progress, unwatched
 
 INTERIM = ("mooney-rivlin", "yeoh", "ogden-1")  # smooth curves to simulate with; the batch's model is chosen afterwards
@@ -196,9 +198,10 @@ def _swells(curve: Curve, likes: Sequence[Drop], viscosity: float, setup: Keywor
         load = trace.tie_load if like.load_cell_at == "top" else trace.lower_load
         distance = trace.position if like.residual_velocity is None else None
         one = setups.take(np.array(k))
-        record = prepare(trace.time - trace.time[0], load, distance, like.filter)
+        record = simulated(trace.time - trace.time[0], load, distance, like.filter)
         release_and_end = {"release": Measured(-trace.time[0]), "slack_end": Measured(ends[k] - trace.time[0])}
-        record, _, release, motion = evaluate(one, like.load_cell_at, record, release_and_end)
+        release = find_release(folded_fall(one, like.load_cell_at), record, release_and_end)
+        motion = find_motion(record, release)
         (ratio, force), _ = branches(record, release, motion)
         wave = force - replace(curve, scale=scales[k]).force(ratio)
         along = (ratio - 1) / (motion.lowest.height / float(one.slack_length) - 1)

@@ -272,19 +272,17 @@ def _line(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
 def _set_anew(means: np.ndarray) -> int:
     """Number of the first mean after a step in means at rest, 0 where a straight line describes them as well.
 
-    By F of the step that explains most beside a drift, as `np.linalg.lstsq` finds it.
+    By F of the step that explains most beside a drift.
     """
     n = means.size
     if n < 2 * FEWEST_MEANS:
         return 0
-    at = np.arange(n, dtype=float)
-    rest = _line(at, means)[1]
-    left = {}
-    for first in range(1, n):
-        design = np.column_stack([np.ones(n), at, at >= first])
-        left[first] = float(np.sum((means - design @ np.linalg.lstsq(design, means, rcond=None)[0]) ** 2))
-    first = min(left, key=left.__getitem__)
-    return first if rest - left[first] > SET_ANEW / (n - 4) * max(left[first], 1e-6) else 0
+    line = np.column_stack([np.ones(n), np.arange(n)])
+    columns = np.column_stack([means, np.tri(n, n, -1)[:, : n - 1]])  # a step before mean 1, 2, …
+    off = columns - line @ np.linalg.lstsq(line, columns, rcond=None)[0]
+    rest, gain = off[:, 0] @ off[:, 0], (off[:, 1:].T @ off[:, 0]) ** 2 / np.sum(off[:, 1:] ** 2, axis=0)
+    first = int(np.argmax(gain)) + 1
+    return first if gain[first - 1] > SET_ANEW / (n - 4) * max(rest - gain[first - 1], 1e-6) else 0
 
 
 @dataclass(frozen=True)
@@ -362,3 +360,10 @@ def prepare(time: np.ndarray, force: np.ndarray, distance: np.ndarray | None, ki
     return Prepared(
         time, load, distance, raw_load, raw_distance, step, used, gaps, (*notes, *bridged), resolution(force)
     )
+
+
+def simulated(time: np.ndarray, load: np.ndarray, distance: np.ndarray | None, kind: str) -> Prepared:
+    """A simulated record, without a zero and filtered as a measured one was: there is nothing to check in it."""
+    step = float(time[1] - time[0])
+    smooth = low_pass(np.array([load] if distance is None else [load, distance]), step, kind)
+    return Prepared(time, smooth[0], None if distance is None else smooth[1], load, distance, step, kind, [], ())
