@@ -26,7 +26,7 @@ from cordlab.campaign import campaign as read
 from cordlab.campaign import decisions, jump_log, loggers
 from cordlab.campaign.files import Folder, listing
 from cordlab.campaign.settings import LAYOUT
-from cordlab.campaign.tables import ANY, REMARKS, Column, Place, read_header, whole
+from cordlab.campaign.tables import ANY, Column, Place, read_header, whole
 from cordlab.quantities import QUANTITIES
 from cordlab.report.page import report_number, source
 from cordlab.report.results_folder import MANIFEST, RESULTS, Results
@@ -132,8 +132,7 @@ def _table(path: str, data: bytes) -> dict[str, Any]:
     """One table of a campaign, with the heads and units that it has."""
     name, text = path.removeprefix(INPUTS), data.decode("utf-8-sig")
     columns = _TABLES.get(name) or _TABLES[name.partition("/")[0]]
-    remarks = [column for column in REMARKS if column.name not in {of.name for of in columns}]
-    header = read_header(Folder(Path()), name, text, columns, remarks)
+    header = read_header(Folder(Path()), name, text, columns)
     if header is None:
         raise ValueError(f"{name}: has no header")
     comma = header.delimiter != "," and "," in text

@@ -149,21 +149,22 @@ class Campaign:
     pounds_and_feet: bool = False
     layout: int = 1
 
+    def settled(self, by_hand: Decisions) -> "Campaign":
+        """The campaign with these choices by hand in force, and no others."""
+        drops = []
+        for entry in self.drops:
+            use = LEFT_OUT if by_hand.leaving_out(entry.drop, entry.cord) else entry.noted_use
+            drops.append(replace(entry, use=use))
+        return replace(self, drops=tuple(drops), by_hand=by_hand)
+
     def as_noted(self) -> "Campaign":
         """The campaign without what was settled by hand."""
-        drops = tuple(replace(entry, use=entry.noted_use) for entry in self.drops)
-        return replace(self, drops=drops, by_hand=NOTHING)
+        return self.settled(NOTHING)
 
     def with_every_cord(self) -> "Campaign":
         """The campaign with what was left out for what a cord is; itself where there is nothing of the kind."""
-        kept = Decisions(tuple(one for one in self.by_hand if one.kind != LEAVE_OUT or one.cause != CORD))
-        if len(kept.choices) == len(self.by_hand.choices):
-            return self
-        drops = tuple(
-            replace(entry, use=LEFT_OUT if kept.leaving_out(entry.drop, entry.cord) else entry.noted_use)
-            for entry in self.drops
-        )
-        return replace(self, drops=drops, by_hand=kept)
+        kept = Decisions(one for one in self.by_hand if one.kind != LEAVE_OUT or one.cause != CORD)
+        return self if kept == self.by_hand else self.settled(kept)
 
     def of_cord(self, name: str) -> "Campaign":
         """The campaign of this cord by itself: its own drops, what was settled of them, and the lot's breaks.
@@ -173,9 +174,9 @@ class Campaign:
             near = offer(nearest(name, {entry.cord for entry in self.drops if entry.use == "fit"}))
             raise CampaignError((f"campaign.toml, [decision] 'cord': '{name}' has no fit drop{near}",))
         own = {None, *(entry.drop for entry in drops)}
-        by_hand = Decisions(tuple(one for one in self.by_hand if one.drop in own and one.cord in (None, name)))
-        cords, decision = (self.cord(name),), replace(self.decision, cord=name)
-        return replace(self, cords=cords, drops=drops, by_hand=by_hand, decision=decision)
+        by_hand = Decisions(one for one in self.by_hand if one.drop in own and one.cord in (None, name))
+        decision = replace(self.decision, cord=name)
+        return replace(self, cords=(self.cord(name),), drops=drops, by_hand=by_hand, decision=decision)
 
     @property
     def uses(self) -> dict[str, int]:
@@ -206,9 +207,9 @@ class Campaign:
         entries: tuple[DropEntry | CordEntry | BreakEntry, ...] = getattr(self, of)
         data: dict[str, list[object]] = {}
         for column in columns:
-            values = [getattr(entry, _FIELDS.get(column.name, column.field)) for entry in entries]
-            data[column.head] = values
-            for part, name in zip(column.with_u, ("value", "u"), strict=False) if column.uncertain else ():
+            name = "mass" if column.name == "cord mass" else column.name.replace(" ", "_")
+            data[column.head] = values = [getattr(entry, name) for entry in entries]
+            for part, name in zip(column.with_u, ("value", "u"), strict=True) if column.uncertain else ():
                 data[part.head] = [getattr(value, name, nan) for value in values]
         remarks = dict.fromkeys(head for entry in entries for head in entry.remarks)
         data |= {head: [entry.remarks.get(head) for entry in entries] for head in remarks}
@@ -244,7 +245,6 @@ class Campaign:
         return Record(record.time, readings["force"], readings.get("distance"))
 
 
-_FIELDS = {"cord mass": "mass"}  # column → field of its entry, where that is not the column's name
 MAKER_CURVE = "maker_curve.csv"
 FEWEST_POINTS = 4  # of a maker's curve: fewer do not show whether it bends
 CORDS = (
@@ -327,39 +327,40 @@ def read_campaign(
             files.read(name)  # by the steps that use them; part of the hash
     if files.problems or settings is None or cords is None or drops is None:
         raise CampaignError(tuple(files.problems))
+    folders = ("calibration", "records", "pulls")
+    there = {name for name in files.names("") if name not in (*folders, "results")}
+    there |= {f"{inner}/{name}" for inner in folders for name in files.names(inner)}
     sections = ("title", "batch", "rig", "site", "criteria", "decision", "plan", "layout")
-    return Campaign(
+    campaign = Campaign(
         **{name: getattr(settings, name) for name in sections},
         folder=files.path,
         viscosity=settings.cord.viscosity,
         report={name: text for name, text in vars(settings.report).items() if text is not None},
         cords=tuple(CordEntry(*entry.values()) for entry in _by_name(cords, "cord")),
-        drops=tuple(_drop_entry(entry, by_hand) for entry in _by_name(drops, "drop")),
+        drops=tuple(DropEntry(**entry, noted_use=entry["use"]) for entry in _by_name(drops, "drop")),
         calibration=calibration,
         breaks=tuple(BreakEntry(**entry | {"remark": entry["remark"] or ""}) for entry in _by_name(breaks, "cord")),
         digests=files.digests,
         sha256=sha256(listing(files.digests.items()).encode()).hexdigest(),
-        notes=tuple(f"{name} is not read" for name in _unread(files)),
+        notes=tuple(f"{name} is not read" for name in sorted(there - files.digests.keys())),
         makers_curve=makers_curve,
-        by_hand=by_hand,
         pounds_and_feet=abs(convert(1.0, drops.places["mass"].unit, "lb") - 1) < 1e-9,
     )
+    return campaign.settled(by_hand)
 
 
 def _by_name(table: Table | None, key: str) -> list[Row]:
-    """The entries, A2 before A10: their order in the file is free, and random draws run over them in one order."""
+    """The entries, A2 before A10: their order in the file is free, and random draws run over them in one order.
+    A temperature or rest that was not noted is nan."""
 
     def place(entry: Row) -> tuple[str, ...]:
         parts = re.split(r"([0-9]+)", entry[key])
         return *(part.zfill(20) if part.isdigit() else part for part in parts), entry[key]
 
-    return sorted(table.entries(), key=place) if table else []
-
-
-def _drop_entry(entry: Row, by_hand: Decisions) -> DropEntry:
-    use = LEFT_OUT if by_hand.leaving_out(entry["drop"], entry["cord"]) else entry["use"]
-    noted = {name: nan if entry[name] is None else entry[name] for name in ("temperature", "rest")}
-    return DropEntry(**entry | noted | {"use": use, "noted_use": entry["use"]})
+    entries = sorted(table.entries(), key=place) if table else []
+    for entry in entries:
+        entry |= {name: nan for name in ("temperature", "rest") if name in entry and entry[name] is None}
+    return entries
 
 
 def _read_records(
@@ -380,8 +381,8 @@ def _read_records(
             what = f"'{row['record']}' is the record of row {drops.lines[other]} too; each drop has its own"
             drops.problem(number, "record", what)
         elif parsed := parse_record(files, path, data):
-            headers[number] = parsed[0]
-            spans[row["drop"]] = float(parsed[1].time[0]), float(parsed[1].time[-1])
+            headers[number], record = parsed
+            spans[row["drop"]] = float(record.time[0]), float(record.time[-1])
     return headers, spans
 
 
@@ -404,12 +405,11 @@ def _read_calibration(files: Folder, headers: dict[int, Table]) -> dict[str, Cal
             try:
                 check_unit(header.places[channel].unit, reading_unit)
             except UnitError as error:
-                files.problem(header.place(header.line, channel), f"does not go with {name}: {error}")
+                header.problem(None, channel, f"does not go with {name}: {error}")
         if len(files.problems) == known:
-            run, reference, reading = (np.array(values[key]) for key in ("run", "reference", "reading"))
-            u = np.array([value or 0.0 for value in values["u(reference)"]])
-            order = np.lexsort((u, reading, reference, run))
-            run, reference, u, reading = (column[order] for column in (run, reference, u, reading))
+            u_reference = [value or 0.0 for value in values["u(reference)"]]
+            rows = sorted(zip(values["run"], values["reference"], values["reading"], u_reference, strict=True))
+            run, reference, reading, u = map(np.array, zip(*rows, strict=True))
             tables[channel] = CalibrationTable(channel, run, reference, u, reading, unit, reading_unit)
     return tables
 
@@ -431,11 +431,12 @@ def _read_makers_curve(files: Folder) -> MakersCurve | None:
 def _check_cords(cords: Table, settings: Settings | None) -> None:
     cords.check_names("cord")
     for number, row in cords.rows():
-        for place in (settings.rig, settings.site) if settings and row["slack length"] else ():
+        length = row["slack length"]
+        for place in (settings.rig, settings.site) if settings and length else ():
             depth = place.release_depth
-            if abs(depth.value) + depth.u >= row["slack length"]:
+            if abs(depth.value) + depth.u >= length:
                 what = f"the release depth of the {type(place).__name__.lower()}, {depth.value:g} m (u = {depth.u:g} m)"
-                cords.problem(number, "slack length", f"{row['slack length']:g} m is not longer than {what}")
+                cords.problem(number, "slack length", f"{length:g} m is not longer than {what}")
 
 
 def _check_drops(drops: Table, cords: Table | None, settings: Settings | None, headers: dict[int, Table]) -> None:
@@ -464,11 +465,3 @@ def _check_drops(drops: Table, cords: Table | None, settings: Settings | None, h
             what = f"{lowest:g} m is not above {surface}"
         if what:
             drops.problem(number, "lowest point", what)
-
-
-def _unread(files: Folder) -> list[str]:
-    """Files that no step reads, hidden ones not counted."""
-    folders = ("calibration", "records", "pulls")
-    names = {name for name in files.names("") if name not in (*folders, "results")}
-    names |= {f"{inner}/{name}" for inner in folders for name in files.names(inner)}
-    return sorted(names - files.digests.keys())

@@ -4,7 +4,9 @@ that were looked into.
 Rows are only ever added: a later row takes a choice back, and the file keeps both.
 """
 
-from collections.abc import Iterator, Mapping
+import csv
+import io
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from functools import partial
 from itertools import pairwise
@@ -80,17 +82,10 @@ class Choice:
         return {event: Measured(at.value, at.u or BY_EYE) for event, at in self.times.items()}
 
 
-@dataclass(frozen=True)
-class Decisions:
+class Decisions(tuple[Choice, ...]):
     """What is settled by hand for a campaign, marks first; false where that is nothing."""
 
-    choices: tuple[Choice, ...] = ()
-
-    def __bool__(self) -> bool:
-        return bool(self.choices)
-
-    def __iter__(self) -> Iterator[Choice]:
-        return iter(self.choices)
+    __slots__ = ()
 
     @property
     def left_out(self) -> tuple[Choice, ...]:
@@ -110,17 +105,17 @@ class Decisions:
 
     def to_dict(self) -> dict[str, list[dict[str, object]]]:
         """For results.json; times in s."""
-        results: dict[str, list[dict[str, object]]] = {"marks": [], "left_out": [], "settled": []}
+        rows: dict[str, list[dict[str, object]]] = {MARK: [], LEAVE_OUT: [], SETTLE: []}
         for choice in self:
-            row: dict[str, object] = {"drop": choice.drop, "reason": choice.reason, "by": choice.by}
-            if choice.kind == MARK:
-                row |= dict.fromkeys(EVENTS) | {event: asdict(at) for event, at in choice.times.items()}
-                results["marks"].append(row)
-            elif choice.kind == SETTLE:
-                results["settled"].append(row | {"finding": choice.finding})
-            else:
-                results["left_out"].append(row | {"cord": choice.cord, "cause": choice.cause})
-        return results
+            times = dict.fromkeys(EVENTS) | {event: asdict(at) for event, at in choice.times.items()}
+            of_kind = {
+                MARK: times,
+                LEAVE_OUT: {"cord": choice.cord, "cause": choice.cause},
+                SETTLE: {"finding": choice.finding},
+            }
+            row = {"drop": choice.drop, "reason": choice.reason, "by": choice.by}
+            rows[choice.kind].append(row | of_kind[choice.kind])
+        return {"marks": rows[MARK], "left_out": rows[LEAVE_OUT], "settled": rows[SETTLE]}
 
 
 NOTHING = Decisions()
@@ -143,31 +138,27 @@ def read_decisions(
     table = _read_table(files)
     if table is None:
         return NOTHING
-    in_force = _in_force(files, table)
-    decisions = Decisions(tuple(sorted(in_force.values(), key=lambda choice: choice.kind != MARK)))
+    in_force = _in_force(table)
+    decisions = Decisions(sorted(in_force.values(), key=lambda choice: choice.kind != MARK))
     by_drop = {row["drop"]: row for _, row in drops.rows()} if drops else {}
     for number, choice in in_force.items():
-        key, name = choice.about
-        if choice.kind == SETTLE:
-            key, name = "drop", choice.drop
-            if name is None:
-                continue
-        listed = {"drop": drops, "cord": cords}[key]
+        key, name = ("drop", choice.drop) if choice.kind == SETTLE else choice.about
+        listed, row = {"drop": drops, "cord": cords}[key], by_drop.get(name) if key == "drop" else None
+        if name is None:
+            continue
         if listed and listed.has_all(key) and name not in listed.values[key]:
-            near = nearest(str(name), listed.values[key])
+            near = nearest(name, listed.values[key])
             table.problem(number, key, f"'{name}' is not in {key}s.csv{offer(near, '; look there')}")
         elif choice.kind == MARK:
-            if name in by_drop and by_drop[name]["record"] is None:
+            if row and row["record"] is None:
                 table.problem(number, key, f"'{name}' has no record to mark events in")
-            start, end = spans.get(str(name), (-inf, inf))
+            start, end = spans.get(name, (-inf, inf))
             for event, at in choice.times.items():
                 if not start < at.value < end:
                     outside = f"{at.value:g} s is outside the record, {start:.10g} to {end:.10g} s"
                     table.problem(number, TIMES[event], outside)
-        elif key == "drop" and name in by_drop:
-            cord = by_drop[name]["cord"]
-            if cord is not None and any(other.cord == cord for other in decisions):
-                table.problem(number, key, f"'{name}' is left out with its cord {cord} already; keep one")
+        elif row and row["cord"] is not None and any(other.cord == row["cord"] for other in decisions):
+            table.problem(number, key, f"'{name}' is left out with its cord {row['cord']} already; keep one")
     fits = [row for row in by_drop.values() if row["use"] == "fit"]
     if fits and all(decisions.leaving_out(row["drop"], row["cord"]) for row in fits):
         files.problem(FILE, "every fit drop is left out; a curve needs some")
@@ -178,63 +169,68 @@ def _read_table(files: Folder) -> Table | None:
     return read_table(files, FILE, COLUMNS, may_be_empty=True) if files.has(FILE) else None
 
 
-def _in_force(files: Folder, table: Table) -> dict[int, Choice]:
+def _in_force(table: Table) -> dict[int, Choice]:
     """Row → its choice, of those that no later row takes back; rows that are refused are left out."""
     in_force: dict[int, Choice] = {}
     refused = {row for row, _ in table.refused}
     for (number, row), entry in zip(table.rows(), table.entries(), strict=True):
-        if None in (row["kind"], row["reason"]):
+        slips = [] if number in refused or None in (row["kind"], row["reason"]) else _slips(row)
+        for key, what in slips:
+            table.problem(number, key, what)
+        if slips or number in refused or None in (row["kind"], row["reason"]):
             refused.add(number)
-        for key, what in _slips(row) if number not in refused else ():
-            files.problem(table.where(number, key) if key else f"{FILE}, row {table.lines[number]}", what)
-            refused.add(number)
-        if number in refused:
             continue
         times = {event: entry[event] for event in EVENTS if entry[event] is not None}
         cause = row["cause"] or CORD  # nothing said: the cord stays in the batch
         choice = Choice(row["reason"], row["drop"], row["cord"], times, row["by"], row["finding"], cause)
         key, name = choice.about
         same = [other for other in in_force if in_force[other].about == choice.about]
-        if row["kind"] == TAKE_BACK:
-            for other in same:
-                del in_force[other]
-            if not same and not refused and not table.lost:
-                near = nearest(str(name), [str(choice.about[1]) for choice in in_force.values()])
-                table.problem(number, key, f"nothing is settled of '{name}' above{offer(near, '; remove this row')}")
-            continue
         before = [table.lines[other] for other in same if in_force[other].kind == choice.kind]
-        if before:
+        if row["kind"] != TAKE_BACK and before:
             what = f"'{name}' is settled in row {before[0]} already; keep one, or take that back first"
             table.problem(number, key, what)
-        else:
+        elif row["kind"] != TAKE_BACK:
             in_force[number] = choice
+        elif not same and not refused and not table.lost:
+            near = nearest(str(name), [str(choice.about[1]) for choice in in_force.values()])
+            table.problem(number, key, f"nothing is settled of '{name}' above{offer(near, '; remove this row')}")
+        for other in same if row["kind"] == TAKE_BACK else ():
+            del in_force[other]
     return in_force
 
 
-def _slips(row: Row) -> Iterator[tuple[str, str]]:
+def _slips(row: Row) -> list[tuple[str, str]]:
     """Where a row says too much or too little, as (column, what is wrong); "" for the row as a whole."""
-    times = [(name, row[name]) for name in TIMES.values() if row[name] is not None]
-    if row["kind"] == SETTLE or row["finding"] is not None:
-        if row["kind"] not in (SETTLE, TAKE_BACK):
-            yield "finding", f"only a row '{SETTLE}' names a finding; leave the cell blank"
-        elif row["finding"] is None:
-            yield "finding", "settles nothing; give the kind of the finding, as it stands in the answer"
-        if row["cord"] is not None:
-            yield "cord", "a finding is settled as a whole or of a drop; name the drop, or leave both blank"
-    elif (row["drop"] is None) == (row["cord"] is None):
-        count = "neither; give one" if row["drop"] is None else "both; keep one"
-        yield "", f"names {count}: a cord, all its drops with it, or a drop"
-    elif row["kind"] == MARK and row["cord"] is not None:
-        yield "cord", "a mark is of one drop; name the drop instead"
-    if row["kind"] == MARK and not times:
-        yield "kind", f"marks nothing; give one or more of {', '.join(TIMES.values())}"
-    if row["cause"] is not None and row["kind"] != LEAVE_OUT:
-        yield "cause", f"only a row '{LEAVE_OUT}' has a cause; leave the cell blank"
-    for name, _ in times if row["kind"] != MARK else ():
-        yield name, "only a mark has times; leave the cell blank"
-    for (before, early), (after, late) in pairwise(times):
-        if early >= late:
-            yield after, f"{late:g} s does not come after {before}, {early:g} s"
+    kind, drop, cord, finding = (row[name] for name in ("kind", "drop", "cord", "finding"))
+    times = {name: row[name] for name in TIMES.values() if row[name] is not None}
+    settles, marks, one = kind == SETTLE or finding is not None, kind == MARK, (drop is None) != (cord is None)
+    count = "neither; give one" if drop is None else "both; keep one"
+    only = f"only a row '{SETTLE}' names a finding; leave the cell blank"
+    rules = [
+        (settles and kind not in (SETTLE, TAKE_BACK), "finding", only),
+        (
+            kind == SETTLE and finding is None,
+            "finding",
+            "settles nothing; give the kind of the finding, as it stands in the answer",
+        ),
+        (
+            settles and cord is not None,
+            "cord",
+            "a finding is settled as a whole or of a drop; name the drop, or leave both blank",
+        ),
+        (not settles and not one, "", f"names {count}: a cord, all its drops with it, or a drop"),
+        (not settles and one and marks and cord is not None, "cord", "a mark is of one drop; name the drop instead"),
+        (marks and not times, "kind", f"marks nothing; give one or more of {', '.join(TIMES.values())}"),
+        (
+            row["cause"] is not None and kind != LEAVE_OUT,
+            "cause",
+            f"only a row '{LEAVE_OUT}' has a cause; leave the cell blank",
+        ),
+        *((not marks, name, "only a mark has times; leave the cell blank") for name in times),
+    ]
+    for (before, early), (after, late) in pairwise(times.items()):
+        rules.append((early >= late, after, f"{late:g} s does not come after {before}, {early:g} s"))
+    return [(column, what) for wrong, column, what in rules if wrong]
 
 
 def record_decision(folder: str | Path, choice: Choice) -> "Campaign":
@@ -259,26 +255,35 @@ def _add(folder: str | Path, about: Choice, *, taken_back: str, new: tuple[Choic
 
     files, later = Folder(Path(folder)), Folder(Path(folder))
     table = _read_table(files)
-    same = [choice for choice in _in_force(files, table).values() if choice.about == about.about] if table else []
+    same = [choice for choice in _in_force(table).values() if choice.about == about.about] if table else []
     rows = [row for _, row in table.rows()] if table else []
-    key, name = about.about
     if about.kind in [choice.kind for choice in same]:
         subject = {"drop": about.drop, "cord": about.cord, "finding": about.finding}
         rows.append({"kind": TAKE_BACK, **subject, "reason": taken_back})
         # of a drop that is both marked and left out, the other choice stays in force
-        rows += [_row(choice) for choice in same if choice.kind != about.kind]
+        new = (*(choice for choice in same if choice.kind != about.kind), *new)
     elif not new:
-        files.problem(FILE, f"there is no choice about {key} {name} to take back")
+        files.problem(FILE, f"there is no choice about {' '.join(map(str, about.about))} to take back")
     for reason in (taken_back, *(choice.reason for choice in new)):
         try:
             text(reason, longest=LONGEST)
         except ValueError as error:
             files.problem(f"{FILE}, 'reason'", str(error))
-    if files.problems:
-        raise CampaignError(tuple(files.problems))
-    content = _written(rows + [_row(choice) for choice in new])
+    files.stop()
+    heads = {part.name: part.head for column in COLUMNS for part in column.with_u}
+    heads |= {key: place.column.head for key, place in table.places.items()} if table else {}
+    written = io.StringIO(newline="")
+    writer = csv.writer(written, lineterminator="\n")
+    writer.writerow(heads.values())
+    for row in [*rows, *map(_row, new)]:
+        for name, u_name in [(name, f"u({name})") for name in TIMES.values()]:
+            if row.get(name) is not None and row.get(u_name) is None:
+                row[u_name] = BY_EYE
+        cells = (row.get(key) for key in heads)
+        writer.writerow([f"{cell:.10g}" if isinstance(cell, float) else cell for cell in cells])
+    content = written.getvalue().encode()
     campaign = read_campaign(folder, instead={FILE: content})
-    _read_table(later)
+    later.read(FILE)
     if later.digests != files.digests:
         raise CampaignError((f"{FILE}: has changed meanwhile, nothing was written; try again",))
     try:
@@ -293,16 +298,6 @@ def _row(choice: Choice) -> Row:
     """The row that says a choice."""
     row = {name: getattr(choice, name) for name in ("kind", "drop", "cord", "finding", "reason", "by")}
     row["cause"] = choice.cause if choice.kind == LEAVE_OUT else None
-    times = {TIMES[event]: at.value for event, at in choice.events.items()}
-    return row | times | {f"u({TIMES[event]})": at.u for event, at in choice.events.items()}
-
-
-def _written(rows: list[Row]) -> bytes:
-    """decisions.csv with these rows, times in s."""
-    import pandas as pd  # over a second: only where something is written
-
-    heads = {part.name: part.head for column in COLUMNS for part in column.with_u}
-    frame = pd.DataFrame(rows, columns=list(heads))
-    for name in TIMES.values():
-        frame[f"u({name})"] = frame[f"u({name})"].fillna(BY_EYE).where(frame[name].notna())
-    return frame.rename(columns=heads).to_csv(index=False, lineterminator="\n", float_format="%.10g").encode()
+    for event, at in choice.events.items():
+        row |= {TIMES[event]: at.value, f"u({TIMES[event]})": at.u}
+    return row

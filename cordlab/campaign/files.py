@@ -37,10 +37,16 @@ class CampaignError(Exception):
         self.problems = problems
 
 
-SETTINGS = "campaign.toml"
-MOST_BYTES = {"settings": 32 * 1024, "table": 2 * 1024**2, "record": 32 * 1024**2}
-"""Greatest size of campaign.toml, of a table, and of a record or anything else: beyond it a file is refused unread."""
 MOST_PROBLEMS = 20  # of one file that are said one by one; a wrong column in a long file has a thousand
+
+
+def most_bytes(name: str) -> int:
+    """Greatest size of the file `name` of a campaign: beyond it a file is refused unread."""
+    path = PurePosixPath(name)
+    if path.name == "campaign.toml":
+        return 32 * 1024
+    is_table = path.suffix == ".csv" and path.parent.name not in ("records", "pulls")
+    return 1024**2 * (2 if is_table else 32)
 
 
 class Folder:
@@ -94,10 +100,8 @@ class Folder:
                 self.problem(name, "is a link to a file elsewhere; put the file itself here")
             elif not path.is_file():
                 self.problem(name, "is not a file")
-            elif path.stat().st_size > (most := most_bytes(name)):
-                self.problem(
-                    name, f"holds {path.stat().st_size} bytes; at most {most} are read, so leave out what is not needed"
-                )
+            elif (size := path.stat().st_size) > (most := most_bytes(name)):
+                self.problem(name, f"holds {size} bytes; at most {most} are read, so leave out what is not needed")
             else:
                 data = path.read_bytes()
         except OSError as error:
@@ -112,33 +116,22 @@ class Folder:
         return None if data is None else self.decode(name, data)
 
     def decode(self, name: str, data: bytes) -> str | None:
+        """The text of these bytes of a file, as `read_text` has it."""
         if data.startswith((b"\xff\xfe", b"\xfe\xff")):
             self.problem(name, "is UTF-16; save it as UTF-8")
-        elif (place := data.find(b"\0")) >= 0:
-            self.problem(f"{name}, row {_row(data, place)}", "holds a NUL byte; it is no text file, or is damaged")
-        elif data.count(b"\r") != data.count(b"\r\n"):
-            place = re.search(rb"\r(?!\n)", data).start()  # type: ignore[union-attr]
-            self.problem(f"{name}, row {_row(data, place)}", "has a bare carriage return; end lines with LF or CRLF")
-        else:
-            unmarked = data.removeprefix(b"\xef\xbb\xbf")
-            try:
-                return unmarked.decode()
-            except UnicodeDecodeError as error:
-                what = f"the byte 0x{unmarked[error.start]:02x} is not UTF-8; save the file as UTF-8"
-                self.problem(f"{name}, row {_row(unmarked, error.start)}", what)
+            return None
+        place, what = data.find(b"\0"), "holds a NUL byte; it is no text file, or is damaged"
+        if place < 0 and (bare := re.search(rb"\r(?!\n)", data)):
+            place, what = bare.start(), "has a bare carriage return; end lines with LF or CRLF"
+        try:
+            if place < 0:
+                return data.decode("utf-8-sig")
+        except UnicodeDecodeError as error:
+            data, place = error.object, error.start  # without a byte order mark
+            what = f"the byte 0x{data[place]:02x} is not UTF-8; save the file as UTF-8"
+        row = data.count(b"\n", 0, place) + 1
+        self.problem(f"{name}, row {row}", what)
         return None
-
-
-def most_bytes(name: str) -> int:
-    """Greatest size of the file `name` of a campaign."""
-    path = PurePosixPath(name)
-    if path.name == SETTINGS:
-        return MOST_BYTES["settings"]
-    return MOST_BYTES["table" if path.suffix == ".csv" and path.parent.name not in ("records", "pulls") else "record"]
-
-
-def _row(data: bytes, place: int) -> int:
-    return data.count(b"\n", 0, place) + 1
 
 
 def optional_inputs(folder: Folder) -> list[str]:

@@ -28,14 +28,14 @@ def parse_record(folder: Folder, name: str, data: bytes) -> tuple[Table, Record]
     """The header and the record in `data`, in its units; None, with problems noted, where anything is wrong."""
     known = len(folder.problems)
     content = folder.decode(name, data)
-    table = None if content is None else read_header(folder, name, content, COLUMNS)
+    table = None if content is None else read_header(folder, name, content, COLUMNS, remarks=False)
     if content is None or table is None:
         return None
     columns = _read_fast(data, table) if len(folder.problems) == known else None
     if columns is None:
         columns = _read_slowly(table, content)
         folder.shorten(name, known, MOST_PROBLEMS)
-    if columns is None or len(folder.problems) > known:
+    if len(folder.problems) > known:
         return None
     return table, Record(columns["time"], columns["force"], columns.get("distance"))
 
@@ -55,18 +55,11 @@ def _numbers(data: bytes, skip: int, width: int, delimiter: str) -> np.ndarray |
     """(width, rows), not to be written to: the numbers below the first `skip` lines; None where one is no number."""
     import pandas as pd  # over a second: only where there are records
 
+    form = {"sep": delimiter, "decimal": "." if delimiter == "," or b"," not in data else ",", "skipinitialspace": True}
+    types = dict.fromkeys(range(width), float)
     try:
         frame = pd.read_csv(
-            io.BytesIO(data),
-            sep=delimiter,
-            decimal="." if delimiter == "," or b"," not in data else ",",
-            header=None,
-            skiprows=skip,
-            skipinitialspace=True,
-            dtype=dict.fromkeys(range(width), float),
-            na_filter=False,
-            engine="c",
-            low_memory=False,
+            io.BytesIO(data), header=None, skiprows=skip, dtype=types, na_filter=False, low_memory=False, **form
         )
     except ValueError:
         return None
@@ -78,17 +71,16 @@ def _numbers(data: bytes, skip: int, width: int, delimiter: str) -> np.ndarray |
     return numbers if np.isfinite(numbers).all() else None
 
 
-def _read_slowly(table: Table, content: str) -> dict[str, np.ndarray] | None:
-    """The columns cell by cell, with each problem placed; None where there is one."""
-    problems = table.folder.problems
-    known = len(problems)
+def _read_slowly(table: Table, content: str) -> dict[str, np.ndarray]:
+    """The columns cell by cell, with each problem placed; they are of use only where there is none."""
+    known = len(table.folder.problems)
     read_rows(table, content)
-    if len(problems) > known or "time" not in table.places:
-        return None
+    if len(table.folder.problems) > known or "time" not in table.places:
+        return {}
     time = np.array(table.values["time"])
     if len(time) < FEWEST_ROWS:
         table.folder.problem(table.name, f"has {len(time)} rows; a drop needs at least {FEWEST_ROWS}")
     for row in (np.flatnonzero(np.diff(time) <= 0) + 1).tolist():
         before = f"{time[row - 1]:.10g} s in row {table.lines[row - 1]}"
         table.problem(row, "time", f"{time[row]:.10g} s does not come after {before}")
-    return None if len(problems) > known else {key: np.array(table.values[key]) for key in table.places}
+    return {key: np.array(table.values[key]) for key in table.places}

@@ -11,7 +11,7 @@ from typing import Any
 
 from cordlab.campaign.files import Folder, offer
 from cordlab.campaign.tables import check_bounds, text
-from cordlab.quantities import Criterion, bounded, entries
+from cordlab.quantities import bounded, entries
 from cordlab.units import Measured, nearest, parse_measured
 
 FILE = "campaign.toml"
@@ -98,8 +98,7 @@ def _whole(written: object, *, lowest: int = 1, highest: int = 10**6) -> int:
 
 def _layout(written: object) -> int:
     """The version that a campaign's layout was written in."""
-    layout = _whole(written)
-    if layout > LAYOUT:
+    if (layout := _whole(written)) > LAYOUT:
         raise ValueError(f"{layout} is of a later cordlab, this one reads layouts to {LAYOUT}: take that one")
     return layout
 
@@ -150,14 +149,12 @@ class Site:
     temperature: tuple[float, float] | None = _key(_range, None, unit="degC")
 
 
-def _figure(key: str, _title: str, unit: str, criterion: Criterion) -> tuple[str, type, object]:
-    default = MISSING if criterion.required else None
-    return key, float, _key(_exact, default, unit=unit, above=criterion.above, at_least=criterion.at_least)
-
-
 # A key for each figure of the criteria in the table of quantities, those that are required first, as dataclasses want.
-_FIGURES = sorted(entries(), key=lambda row: not row[3].required)
-_Bounds: Any = make_dataclass("_Bounds", [_figure(*row) for row in _FIGURES], frozen=True)
+_FIGURES = [
+    (key, float, _key(_exact, MISSING if of.required else None, unit=unit, above=of.above, at_least=of.at_least))
+    for key, _, unit, of in sorted(entries(), key=lambda row: not row[3].required)
+]
+_Bounds: Any = make_dataclass("_Bounds", _FIGURES, frozen=True)
 
 
 @dataclass(frozen=True)
@@ -203,21 +200,19 @@ def changed(campaign: Any, changes: Mapping[str, str]) -> Any:
     """A campaign with other values of [rig], [site], [criteria] or [decision], each as campaign.toml would have it:
     "site.drag_area" → "0.25(5) m^2". Raises CampaignError with every problem."""
     files, sections = Folder(campaign.folder), dict[str, dict[str, object]]()
-    known = {f"{name}.{key.name}": key for name in CHANGED for key in fields(getattr(campaign, name))}
+    names = ("criteria", "site", "rig", "decision")
+    known = {f"{name}.{key.name}": key for name in names for key in fields(getattr(campaign, name))}
     for path, new in changes.items():
         section, _, name = path.partition(".")
         try:
             read = known[path].metadata["read"]
             sections.setdefault(section, {})[name] = read(int(new) if new.strip().isdecimal() else new)
         except KeyError:
-            files.problem(path, f"is not a key of {', '.join(CHANGED)}{offer(nearest(path, known))}")
+            files.problem(path, f"is not a key of {', '.join(names)}{offer(nearest(path, known))}")
         except ValueError as error:
             files.problem(path, str(error))
     files.stop()
     return replace(campaign, **{name: replace(getattr(campaign, name), **new) for name, new in sections.items()})
-
-
-CHANGED = ("criteria", "site", "rig", "decision")
 
 
 @dataclass(frozen=True)
@@ -256,9 +251,9 @@ class CordSection:
 
 
 # What a report says apart from its results (ISO/IEC 17025:2017, 7.8.2); a line left out stays blank to fill in.
-REPORT_LINES = "laboratory address customer place received tested issued sampling external deviations author reviewer"
-_LINES = [(line, str, _key(_text, None)) for line in REPORT_LINES.split()]
-ReportSection: Any = make_dataclass("ReportSection", _LINES, frozen=True)
+_LINES = "laboratory address customer place received tested issued sampling external deviations author reviewer"
+_KEYS = [(line, str, _key(_text, None)) for line in _LINES.split()]
+ReportSection: Any = make_dataclass("ReportSection", _KEYS, frozen=True)
 
 
 @dataclass(frozen=True)
@@ -277,12 +272,9 @@ class Settings:
     layout: int = _key(_layout, 1)
 
 
-KeyPath = tuple[str, ...]  # (section, key), (section,), or (key,) of one that is in no section
-
-
 def read_settings(folder: Folder) -> Settings | None:
     """campaign.toml of the folder, checked; None, with the problems noted, where anything in it is refused."""
-    content = folder.read_text(FILE)
+    content, known = folder.read_text(FILE), len(folder.problems)
     if content is None:
         return None
     try:
@@ -296,27 +288,25 @@ def read_settings(folder: Folder) -> Settings | None:
         bounds = "1000 lines of 4000 characters, or a number or a nesting that is too long to read"
         folder.problem(FILE, f"holds more than {bounds}")
         return None
-
-    def problem(path: KeyPath, what: str) -> None:
-        folder.problem(_place(content, written, path), what)
-
-    known = len(folder.problems)
-    settings = _read(Settings, written, (), problem)
-    decision = written.get("decision")
+    settings = _read(Settings, written, (), lambda path, what: folder.problem(_place(content, written, path), what))
+    decision, criteria = written.get("decision"), written.get("criteria")
     if isinstance(decision, dict) and decision.get("limit") == "tolerance" and "confidence" not in decision:
         folder.problem(f"{FILE}, [decision]", "'confidence' is missing; a tolerance limit needs one, such as 0.95")
-    asked = written.get("criteria")
     for pair in [(criterion.key, criterion.strength) for _, criterion in bounded() if criterion.strength]:
-        missing = [key for key in pair if isinstance(asked, dict) and key not in asked]
+        missing = [key for key in pair if isinstance(criteria, dict) and key not in criteria]
         if len(missing) == 1:
             folder.problem(f"{FILE}, [criteria]", f"'{missing[0]}' is missing; {' and '.join(pair)} go together")
     return settings if len(folder.problems) == known else None
 
 
-def _read(kind: type, table: Mapping[str, object], path: KeyPath, problem: Callable[[KeyPath, str], None]) -> Any:
-    """One section as its class; None, with what is wrong noted by `problem`, where a key cannot stand."""
+def _read(
+    kind: type, table: Mapping[str, object], path: tuple[str, ...], problem: Callable[[tuple[str, ...], str], None]
+) -> Any:
+    """One section, the whole file or one in it, as its class; None, with what is wrong noted by `problem` with the
+    path of its key, where a key cannot stand."""
     keys, values = {key.name: key for key in fields(kind)}, {}
-    missing = [name for name, key in keys.items() if key.default is MISSING and name not in table]
+    needed = [name for name, key in keys.items() if key.default is MISSING]
+    missing = [name for name in needed if name not in table]
     for name, written in table.items():
         here = (*path, name)
         if name not in keys:
@@ -335,14 +325,13 @@ def _read(kind: type, table: Mapping[str, object], path: KeyPath, problem: Calla
     for name in missing:
         what = f"the section [{name}]" if "section" in keys[name].metadata else f"'{name}'"
         problem(path, f"{what} is missing; add it")
-    needed = {name for name, key in keys.items() if key.default is MISSING}
-    return kind(**values) if needed <= values.keys() else None
+    return kind(**values) if values.keys() >= {*needed} else None
 
 
-def _place(content: str, written: Mapping[str, object], path: KeyPath) -> str:
+def _place(content: str, written: Mapping[str, object], path: tuple[str, ...]) -> str:
     """ "campaign.toml, row 7, [rig] 'tie_height'"; the row left out where a key is not on a line alone."""
-    names, rows = [f"'{name}'" for name in path], dict[KeyPath, int]()
-    section: KeyPath = ()
+    names, rows = [f"'{name}'" for name in path], dict[tuple[str, ...], int]()
+    section: tuple[str, ...] = ()
     for number, line in enumerate(content.splitlines(), start=1):
         if head := re.match(r"\s*\[\[?\s*([\w-]+)\s*\]", line):
             section = (head[1],)

@@ -5,7 +5,7 @@ import csv
 import io
 import math
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import PureWindowsPath
@@ -19,7 +19,8 @@ from cordlab.units import Measured, UnitError, check_unit, convert, nearest, par
 ANY = "any"  # the unit of a column that each file chooses: a sensor's reading
 Row = dict[str, Any]  # what a row says by column: numbers, text, dates; None where it says nothing
 DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs"}
-
+MOST_COLUMNS, MOST_ROWS = 200, 2000  # 200 cords with 10 drops each
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 
 # Cells that are no numbers: each reader turns a cell into its value, or raises ValueError with what is wrong.
 
@@ -70,11 +71,6 @@ class Column:
         return self.name if not self.unit else f"{self.name} [{'unit' if self.unit == ANY else self.unit}]"
 
     @property
-    def field(self) -> str:
-        """Its name in an entry."""
-        return self.name.replace(" ", "_")
-
-    @property
     def with_u(self) -> tuple["Column", ...]:
         """The column and, where it may have one, that of its standard uncertainty."""
         if not self.uncertain:
@@ -84,7 +80,7 @@ class Column:
 
 may_have = partial(Column, required=False, may_be_blank=True)
 
-# Taken in every table beside its own columns, kept and shown, never computed with.
+# Taken in every table but records beside its own columns, kept and shown, never computed with.
 _line = partial(text, longest=500, instead="write one line of text")
 REMARKS = (
     *(may_have(name, read=_line) for name in ("remark", "date", "time", "operator", "photo")),
@@ -120,16 +116,11 @@ class Table:
     refused: dict[tuple[int, str], str] = field(default_factory=dict)  # (row, key) of a cell → what is wrong
     lost: bool = False  # rows were left out because their cells could not be told apart
 
-    def place(self, line: int, key: str) -> str:
-        """A cell, in words."""
-        return f"{self.name}, row {line}, column '{self.places[key].head if key in self.places else key}'"
-
-    def where(self, row: int, key: str) -> str:
-        return self.place(self.lines[row], key)
-
-    def problem(self, row: int, key: str, what: str) -> None:
-        """Notes what is wrong with a cell."""
-        self.folder.problem(self.where(row, key), what)
+    def problem(self, row: int | None, key: str, what: str) -> None:
+        """Notes what is wrong with a cell; with a head where `row` is None, with a row where `key` is ""."""
+        where = f"{self.name}, row {self.line if row is None else self.lines[row]}"
+        head = self.places[key].head if key in self.places else key
+        self.folder.problem(f"{where}, column '{head}'" if key else where, what)
 
     def rows(self) -> Iterator[tuple[int, Row]]:
         """Number of each row, from 0, with its values by key."""
@@ -137,16 +128,15 @@ class Table:
             yield row, {key: column[row] for key, column in self.values.items()}
 
     def entries(self) -> list[Row]:
-        """The values of each row by field, those of an uncertain column as `Measured`; last its remarks by head."""
-        wanted, entries = {part.name for column in self.columns for part in column.with_u}, []
+        """The values of each row by the column's name, "_" for spaces, with an uncertainty as `Measured`; then its
+        remarks by head."""
+        own, entries = {part.name for column in self.columns for part in column.with_u}, []
         for _, values in self.rows():
-            entry: Row = {}
-            for column in self.columns:
-                value = values[column.name]
-                if column.uncertain and value is not None:
-                    value = Measured(value, values[f"u({column.name})"] or 0.0)
-                entry[column.field] = value
-            remarks = {key: value for key, value in values.items() if key not in wanted and value is not None}
+            entry: Row = {column.name.replace(" ", "_"): values[column.name] for column in self.columns}
+            for name in [column.name for column in self.columns if column.uncertain]:
+                if values[name] is not None:
+                    entry[name.replace(" ", "_")] = Measured(values[name], values[f"u({name})"] or 0.0)
+            remarks = {key: value for key, value in values.items() if key not in own and value is not None}
             entry["remarks"] = {self.places[key].column.head: value for key, value in remarks.items()}
             entries.append(entry)
         return entries
@@ -170,34 +160,25 @@ class Table:
 
     def file(self, row: int, key: str, inner: str, *, ending: str = "", otherwise: str) -> str | None:
         """The file of the folder `inner` that a cell names, without its `ending`; None, with a problem, for another."""
-        name, known = self.values[key][row], [file.removesuffix(ending) for file in self.folder.names(inner)]
-        path = f"{inner}/{name}{ending}"
+        name, path = self.values[key][row], f"{inner}/{self.values[key][row]}{ending}"
         if PureWindowsPath(name).name != name or name == "..":
             without = f", without {ending}" if ending else ""
             self.problem(row, key, f"'{name}' is a path; write the name of a file in {inner}/{without}")
         elif not self.folder.has(path):
-            self.problem(row, key, f"there is no file {path}{offer(nearest(name, known), otherwise)}")
+            near = nearest(name, [file.removesuffix(ending) for file in self.folder.names(inner)])
+            self.problem(row, key, f"there is no file {path}{offer(near, otherwise)}")
         else:
             return path
         return None
 
-    def report(self, refused: Mapping[tuple[int, str], str]) -> None:
-        """Notes what is wrong with each (row, key), row by row."""
-        for row, key in sorted(refused, key=lambda cell: (cell[0], self.places[cell[1]].index)):
-            self.problem(row, key, refused[row, key])
-
-
-MOST_COLUMNS, MOST_ROWS = 200, 2000  # 200 cords with 10 drops each
-
 
 def read_table(folder: Folder, name: str, columns: Sequence[Column], *, may_be_empty: bool = False) -> Table | None:
     """The table in the file `name`; None where there is no header. Problems go to `folder`."""
-    content, known, names = folder.read_text(name), len(folder.problems), {column.name for column in columns}
-    remarks = [column for column in REMARKS if column.name not in names]
+    content, known = folder.read_text(name), len(folder.problems)
     if content is not None and (rows := content.count("\n")) > MOST_ROWS:
         folder.problem(name, f"has {rows} rows; at most {MOST_ROWS} are read: make a campaign of each batch of cords")
         return None
-    table = None if content is None else read_header(folder, name, content, columns, remarks)
+    table = None if content is None else read_header(folder, name, content, columns)
     if content is None or table is None:
         return None
     read_rows(table, content, may_be_empty)
@@ -205,34 +186,12 @@ def read_table(folder: Folder, name: str, columns: Sequence[Column], *, may_be_e
     return table
 
 
-def read_rows(table: Table, content: str, may_be_empty: bool = False) -> None:
-    """Fills a table from the `content` of its file. Problems go to its folder, sorted by row."""
-    known = len(table.folder.problems)
-    table.lines, rows = _cells(table, content)
-    table.lost = len(table.folder.problems) > known
-    if not rows and not table.lost and not may_be_empty:
-        table.folder.problem(table.name, "has no rows below its header")
-    keys = [*(part.name for column in table.columns for part in column.with_u), *table.places]
-    table.values = {key: [None] * len(rows) for key in keys}
-    mark = _decimal_mark(table, rows)
-    for row, cells in enumerate(rows):
-        for key, place in table.places.items():
-            try:
-                table.values[key][row] = _value(cells[place.index], place, mark)
-            except ValueError as error:
-                table.refused[row, key] = str(error)
-    for column in table.columns:
-        if column.uncertain and {column.name, f"u({column.name})"} <= table.places.keys():
-            _check_uncertainties(table, column)
-    table.report(table.refused)
-
-
 def read_header(
-    folder: Folder, name: str, content: str, columns: Sequence[Column], remarks: Sequence[Column] = ()
+    folder: Folder, name: str, content: str, columns: Sequence[Column], *, remarks: bool = True
 ) -> Table | None:
     """The header of a table with those of its columns that can be used; None where cells cannot be told apart."""
-    written = ((line, row) for line, row in enumerate(io.StringIO(content), start=1) if row.strip(" ,;\t\r\n"))
-    line, first = next(written, (0, ""))
+    lines = ((line, row) for line, row in enumerate(io.StringIO(content), start=1) if row.strip(" ,;\t\r\n"))
+    line, first = next(lines, (0, ""))
     if not first:
         wanted = ", ".join(column.head for column in columns if column not in REMARKS)
         folder.problem(name, f"is empty; write a header: {wanted}")
@@ -249,13 +208,14 @@ def read_header(
     if len(heads) > MOST_COLUMNS:
         folder.problem(where, f"has {len(heads)} columns; at most {MOST_COLUMNS} are read")
         return None
-    places = _match(folder, where, heads, (*columns, *remarks))
+    wanted_by_name = {column.name: column for column in REMARKS} if remarks else {}
+    wanted_by_name |= {part.name: part for column in columns for part in column.with_u}
+    places = _match(folder, where, heads, wanted_by_name)
     return Table(folder, name, columns, line, len(heads), delimiters[0], places) if places else None
 
 
-def _match(folder: Folder, where: str, heads: list[str], columns: Sequence[Column]) -> dict[str, Place]:
+def _match(folder: Folder, where: str, heads: list[str], wanted: dict[str, Column]) -> dict[str, Place]:
     """The columns wanted, by their heads; a problem for each missing, unknown, doubled or of a wrong unit."""
-    wanted = {part.name: part for column in columns for part in column.with_u}
     places: dict[str, Place] = {}
     seen: dict[str, str] = {}  # name of a column → its head as written
     unknown = []
@@ -270,51 +230,79 @@ def _match(folder: Folder, where: str, heads: list[str], columns: Sequence[Colum
             elif key in seen:
                 folder.problem(here, f"says the same as column '{seen[key]}'; keep one")
             else:
-                seen[key] = head
-                places[key] = Place(index, head, _checked(unit, wanted[key]), wanted[key], k)
+                seen[key], column = head, wanted[key]
+                if unit is None and column.unit:
+                    raise UnitError(f"has no unit; write for example '{column.head}'")
+                if unit is not None and column.unit is None:
+                    raise UnitError(f"takes no unit; write '{column.head}'")
+                check_unit(unit or "", (unit if column.unit == ANY else column.unit) or "")
+                places[key] = Place(index, head, unit or "", column, k)
         except UnitError as error:
             folder.problem(here, str(error))
-    missing = {name: column.head for name, column in wanted.items() if column.required and name not in seen}
+    missing = [column.head for name, column in wanted.items() if column.required and name not in seen]
     free = [column.head for name, column in wanted.items() if name not in seen]
     slips = [(here, nearest(head, free)) for here, head in unknown]
     if len(unknown) == len(heads) and not any(near for _, near in slips):
-        header = ", ".join(missing.values())
+        header = ", ".join(missing)
         folder.problem(where, f"is no header, which is the first line: {header}; remove what stands above it")
         return {}
     for here, near in slips:
         folder.problem(here, f"is not a known column{offer(near, '; remove it')}")
-    for missed in missing.values():
-        if missed not in [near for _, near in slips]:  # one slip, one message
-            folder.problem(where, f"there is no column '{missed}'; add it")
+    for head in missing:
+        if head not in [near for _, near in slips]:  # one slip, one message
+            folder.problem(where, f"there is no column '{head}'; add it")
     return places
 
 
-def _checked(unit: str | None, column: Column) -> str:
-    """The unit of a head, "" without. Raises UnitError where it is not one of the column."""
-    if unit is None and column.unit:
-        raise UnitError(f"has no unit; write for example '{column.head}'")
-    if unit is not None and column.unit is None:
-        raise UnitError(f"takes no unit; write '{column.head}'")
-    unit = unit or ""
-    check_unit(unit, unit if column.unit == ANY else column.unit or "")
-    return unit
+def read_rows(table: Table, content: str, may_be_empty: bool = False) -> None:
+    """Fills a table from the `content` of its file. Problems go to its folder, sorted by row."""
+    known = len(table.folder.problems)
+    table.lines, rows = _cells(table, content)
+    table.lost = len(table.folder.problems) > known
+    if not rows and not table.lost and not may_be_empty:
+        table.folder.problem(table.name, "has no rows below its header")
+    keys = [*(part.name for column in table.columns for part in column.with_u), *table.places]
+    table.values = {key: [None] * len(rows) for key in keys}
+    mark, refused = _decimal_mark(table, rows), table.refused
+    for row, cells in enumerate(rows):
+        for key, place in table.places.items():
+            try:
+                table.values[key][row] = _value(cells[place.index], place, mark)
+            except ValueError as error:
+                refused[row, key] = str(error)
+    for column in table.columns:
+        name, u_name = column.name, f"u({column.name})"
+        if not column.uncertain or not {name, u_name} <= table.places.keys():
+            continue
+        for row, (value, u) in enumerate(zip(table.values[name], table.values[u_name], strict=True)):
+            what = ""
+            if value is not None and u is None:
+                what = f"is blank, but there is a {name}; write its uncertainty, or 0 where it is exact"
+            elif value is None and u is not None:
+                what = f"is the uncertainty of a {name} that is not given"
+            elif value is not None and u >= value and column.above >= 0:
+                what = f"is not less than the {name} itself"
+            if what and not refused.keys() & {(row, name), (row, u_name)}:
+                refused[row, u_name] = what
+    for row, key in sorted(refused, key=lambda cell: (cell[0], table.places[cell[1]].index)):
+        table.problem(row, key, refused[row, key])
 
 
 def _cells(table: Table, content: str) -> tuple[list[int], list[list[str]]]:
     """Lines and stripped cells of the rows below the header, blank ones left out, all as wide as the header."""
     reader = csv.reader(io.StringIO(content, newline=""), delimiter=table.delimiter, skipinitialspace=True)
-    lines, rows, line = [], [], 1
+    lines, rows, line, width = [], [], 1, table.width
     try:
         for raw in reader:
             row, what = [cell.strip() for cell in raw], ""
             if line > table.line and reader.line_num > line:
                 what = "a cell runs on over the end of the line; close its quote"
             elif line > table.line and any(row):
-                wide = len(row) >= table.width and not any(row[table.width :])
-                what = "" if wide else _wrong_width(row, table)
-                if wide:
+                if len(row) < width or any(row[width:]):
+                    what = _wrong_width(row, table)
+                else:
                     lines.append(line)
-                    rows.append(row[: table.width])
+                    rows.append(row[:width])
             if what:
                 table.folder.problem(f"{table.name}, row {line}", what)
             line = reader.line_num + 1
@@ -337,11 +325,9 @@ def _wrong_width(row: list[str], table: Table) -> str:
 
 def _decimal_mark(table: Table, rows: list[list[str]]) -> str:
     """The decimal mark of the file: a comma is one only where semicolons or tabs separate the cells."""
-    if table.delimiter == ",":
-        return "."
     numeric = [place.index for place in table.places.values() if place.column.unit is not None]
     seen: dict[str, str] = {}  # mark → where it is first
-    for line, row in zip(table.lines, rows, strict=True):
+    for line, row in zip(table.lines, rows, strict=True) if table.delimiter != "," else ():
         for cell in (row[index] for index in numeric):
             for mark in {",", "."} & {*cell}:
                 seen.setdefault(mark, f"'{short(cell, 40)}' in row {line}")
@@ -359,23 +345,17 @@ def _value(cell: str, place: Place, mark: str) -> object:
         raise ValueError("is blank; every row needs a value here")
     if column.unit is None:
         return column.read(cell)
+    plain = cell.replace(",", ".") if mark == "," and cell.count(",") == 1 and "." not in cell else cell
+    if not _NUMBER.fullmatch(plain) or not math.isfinite(float(plain)):
+        hint = "write the value, or leave out the whole row"
+        if "," in cell:
+            sign = "comma" if mark == "," else "point"
+            hint = f"the decimal mark of this file is a {sign}, and thousands are not parted"
+        raise ValueError(f"'{short(cell, 40)}' is not a number; {hint}")
     unit = place.unit if column.unit == ANY else column.unit
-    value = convert(_number(cell, mark), place.unit, unit) / place.k
+    value = convert(float(plain), place.unit, unit) / place.k
     check_bounds(cell, value, unit, above=column.above, at_least=column.at_least)
     return value
-
-
-_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
-
-
-def _number(cell: str, mark: str) -> float:
-    plain = cell.replace(",", ".") if mark == "," and cell.count(",") == 1 and "." not in cell else cell
-    if _NUMBER.fullmatch(plain) and math.isfinite(float(plain)):
-        return float(plain)
-    hint = "write the value, or leave out the whole row"
-    if "," in cell:
-        hint = f"the decimal mark of this file is a {'comma' if mark == ',' else 'point'}, and thousands are not parted"
-    raise ValueError(f"'{short(cell, 40)}' is not a number; {hint}")
 
 
 def check_bounds(
@@ -385,18 +365,3 @@ def check_bounds(
     for wrong, words, bound in ((value <= above, "not above", above), (value < at_least, "less than", at_least)):
         if wrong:
             raise ValueError(f"{written} is {words} {bound:g}" + (f" {unit}" if bound and unit else ""))
-
-
-def _check_uncertainties(table: Table, column: Column) -> None:
-    """Refuses an uncertainty without its value, none beside a value, and one as large as a value that is above 0."""
-    name, u_name = column.name, f"u({column.name})"
-    for row, (value, u) in enumerate(zip(table.values[name], table.values[u_name], strict=True)):
-        what = ""
-        if value is not None and u is None:
-            what = f"is blank, but there is a {name}; write its uncertainty, or 0 where it is exact"
-        elif value is None and u is not None:
-            what = f"is the uncertainty of a {name} that is not given"
-        elif value is not None and u >= value and column.above >= 0:
-            what = f"is not less than the {name} itself"
-        if what and not table.refused.keys() & {(row, name), (row, u_name)}:
-            table.refused[row, u_name] = what

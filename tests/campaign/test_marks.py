@@ -13,6 +13,7 @@ from cordlab.records.motion import folded_fall
 from cordlab.records.reduce import RecordError, reduce_drop
 from cordlab.units import Measured
 from tests.invented import invented_drop
+from tests.small_campaign import write_small_campaign
 
 CORD = {"mass": 68.0, "slack_length": 10.0, "cord_mass": 14.0, "drag_area": 0.1}
 
@@ -111,3 +112,15 @@ def test_a_campaign_says_what_its_marks_change_and_why(tmp_path):
     assert after.slack_end - before.slack_end == 5  # 0.02 s at 250 a second
     assert after.notes[0].startswith(f"marked by hand: end of slack at {later:.3f} s, where the record alone gives")
     assert after.notes[0].endswith("; reason: the load shows it later (An invented engineer)")
+
+
+def test_remarks_beside_a_choice_are_kept_when_another_one_is_added(tmp_path):
+    folder = write_small_campaign(tmp_path / "campaign")
+    (folder / "decisions.csv").write_text("kind;drop;reason;date\nleave out;A1-36;wind;2026-05-04\n", encoding="utf-8")
+    record_decision(folder, Choice("seen on the video", "A2-36", times={"lowest": Measured(4.0)}))
+    assert (folder / "decisions.csv").read_text(encoding="utf-8").splitlines() == [
+        "kind,drop,cord,finding,cause,release [s],u(release) [s],slack end [s],u(slack end) [s],lowest [s],"
+        "u(lowest) [s],reason,by,date",
+        "leave out,A1-36,,,,,,,,,,wind,,2026-05-04",
+        "mark,A2-36,,,,,,,,4,0.01,seen on the video,,",
+    ]
