@@ -104,7 +104,7 @@ def promises(drawn: Promises) -> Figure:
     following, number = drawn.following, np.arange(1, drawn.following.size + 1)
     lowest = 1.15 * max(float(np.quantile(limit, 0.95)) for limit in drawn.limits.values())
     lines = {}  # label → one line of that kind, for the legend
-    panels = canvas(None, rows=len(drawn.limits), size=(6.3, 6.0), sharex=True, sharey=True)
+    panels = canvas(None, *[("", "")] * 3, ("batch", ""), size=(6.3, 6.0), sharex=True, sharey=True)
     for ax, (kind, limit) in zip(panels, drawn.limits.items(), strict=True):
         passed = drawn.passed(kind)
         (lines["limit of the batch"],) = ax.plot(number, limit, "_", color=BLUE, ms=6, label=f"{kind} limit")
@@ -117,7 +117,6 @@ def promises(drawn: Promises) -> Figure:
         lines["true limit"] = ax.axhline(drawn.truth, color=GREEN, ls=":", lw=1.4, label="true limit")
         ax.set_title(f"{kind}: {KINDS[kind]}; passed {passed.sum()} times in {number.size}", fontsize=9)
     panels[0].set_ylim(lowest, 1.3 * min(following.min(), -0.2 * lowest))
-    panels[-1].set_xlabel("batch")
     figure_of(panels[0]).supylabel("lowest point against the true mean [m]", fontsize=9)
     legend_outside(panels, list(lines.values()), labels=list(lines), ncols=4)
     return figure_of(panels[0])
@@ -167,12 +166,11 @@ def guess_panel(campaign: "Campaign") -> Panel:
         lighter, came, step = drops.take(drops.mass < mass), drops.lowest_point[drops.mass == mass], steps.index(shown)
         guessed = guesses(guess)
         lines = [_guessed(guessed, f"{mass:g} kg", came if step else None)]
-        (ax,) = canvas(None, size=(6.3, 3.6))
+        (ax,) = canvas(None, plots.DEPTHS, size=(6.3, 3.6))
         ax.plot(lighter.mass, lighter.lowest_point, "o", color=INK, mfc="none", label="lighter drops")
         ax.set_xlim(lighter.mass.min() - 4, mass + 4)
         ax.axvline(mass, color=FAINT, ls=":", lw=1)
         ax.invert_yaxis()
-        ax.set(xlabel="mass hung [kg]", ylabel="lowest point below the tie point [m]")
         if step == 0:
             lines.append("Write down your guess, and the limit that you would stand below; then look.")
         else:

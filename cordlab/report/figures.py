@@ -4,14 +4,13 @@ and gives a matplotlib `Figure`. No pyplot: nothing stays open."""
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from functools import partial
-from operator import itemgetter
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
-from numpy.typing import ArrayLike
 from scipy import special
 
 from cordlab.batch.fit import BatchFit
@@ -34,9 +33,9 @@ from cordlab.report.style import (
     hatch,
     label_ends,
     legend_outside,
-    looks,
     note,
     png,
+    series,
     show,
     state,
     styled,
@@ -71,16 +70,7 @@ __dir__ = __all__.copy  # what a notebook offers when a name is begun
 BANDS = ("mean curve", "this cord", "another cord")
 LEVEL = 0.95
 BROKEN = np.array([0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 0.8, 0.95, 0.99])  # shares that the probability plot names
-
-
-def by_group(
-    panel: Axes, groups: ArrayLike, x: ArrayLike, y: ArrayLike, *, line: str = "", word: str = "cord", **look: Any
-) -> None:
-    """A series a group (n,) of points (n,), each with its own marker and colour, and its name for the legend."""
-    groups, x, y = np.asarray(groups), np.asarray(x), np.asarray(y)
-    for name, marker, colour in looks(groups.tolist()):
-        of = groups == name
-        panel.plot(x[of], y[of], marker + line, color=colour, label=f"{word} {name}", **look)
+DEPTHS = ("mass hung [kg]", "lowest point below the tie point [m]")  # axes of lowest points over mass
 
 
 def strips(panel: Axes, names: Sequence[str]) -> None:
@@ -89,32 +79,31 @@ def strips(panel: Axes, names: Sequence[str]) -> None:
     panel.grid(axis="x", visible=False)
 
 
-def by_depth(panel: Axes) -> None:
-    """Axes for lowest points over mass, the deepest below."""
-    panel.invert_yaxis()
-    panel.set(xlabel="mass hung [kg]", ylabel="lowest point below the tie point [m]")
-
-
 @styled
 def lowest_points(campaign: "Campaign", *, ax: AnyAxes = None) -> Figure:
     """Every lowest point measured on its own against the mass hung, cord by cord, down to the surface at the rig."""
-    (panel,) = canvas(ax, size=(6.3, 3.6))
-    uses = (("fit", "to fit", None, 1), ("check", "held back", "none", 1), ("wear", "worn cord", "none", 0.45))
+    (panel,) = canvas(ax, DEPTHS, size=(6.3, 3.6))
+    noted = [(d.cord, d.use, d.mass.value, d.lowest_point.value) for d in campaign.drops if d.lowest_point is not None]
     apart = np.diff(np.unique([drop.mass.value for drop in campaign.drops]), prepend=0).min(initial=4.0)
     places = np.linspace(-0.25, 0.25, len(campaign.cords)) * apart  # cords of one mass side by side, else they hide
-    for place, (cord, marker, colour) in zip(places, looks(entry.cord for entry in campaign.cords), strict=True):
-        drops = [drop for drop in campaign.drops if drop.cord == cord]
-        for use, word, inside, alpha in uses:
-            noted = [(drop.mass.value + place, drop.lowest_point) for drop in drops if drop.use == use]
-            if points := [(mass, lowest.value) for mass, lowest in noted if lowest is not None]:
-                look: Look = {"color": colour, "mfc": inside or colour, "alpha": alpha}
-                panel.plot(*zip(*points, strict=True), marker, label=f"cord {cord} ({word})", **look)
+    first: dict[str, Line2D] = {}  # name → a line of it, for the legend
+    for place, (cord, _, look) in zip(places, series([entry.cord for entry in campaign.cords]), strict=True):
+        name, filled = look.pop("label"), look["color"]
+        for use, word, inside, alpha in (
+            ("fit", "to fit", filled, 1),
+            ("check", "held back", "none", 1),
+            ("wear", "worn cord", "none", 0.45),
+        ):
+            points = [(mass + place, lowest) for *of, mass, lowest in noted if of == [cord, use]]
+            if points:
+                look |= {"label": f"{name} ({word})", "mfc": inside, "alpha": alpha}
+                (line,) = panel.plot(*zip(*points, strict=True), ls="none", **look)
+                first |= {name: line} if use == "fit" else {}
     surface = campaign.rig.tie_height.value
     panel.axhline(surface, color=INK, lw=1.4, label="surface at the rig")
     note(panel, "surface at the rig", (0.02, surface), offset=(0, 3), xycoords=("axes fraction", "data"), va="bottom")
-    by_depth(panel)
-    first = [line for line in panel.lines if "to fit" in str(line.get_label())]
-    legend_outside([panel], first, labels=[str(line.get_label()).split(" (")[0] for line in first])
+    panel.invert_yaxis()
+    legend_outside([panel], list(first.values()), labels=list(first))
     panel.set_title("filled: to fit; open: held back; faint: worn cords; cords of one mass side by side", fontsize=9)
     return figure_of(panel)
 
@@ -125,13 +114,13 @@ def ladder(
 ) -> Figure:
     """Limits that the ladder gave for each heavier mass before it was dropped, and `lowest`, what then came by mass;
     `clear_above` is the lowest point that leaves the least clearance on the rig [m]."""
-    (panel,) = canvas(ax)
+    (panel,) = canvas(ax, DEPTHS)
     x, y = np.array([(m, depth) for m, depths in lowest.items() for depth in depths]).T
     panel.plot(x, y, "o", color=INK, ms=3.5, mfc="none", label="measured, afterwards")
     x, y = np.array([(rung.mass, rung.lowest_point_limit) for rung in rungs]).T
     panel.plot(x, y, "_--", color=RED, ms=14, mew=2, label="limit, from lighter drops only")
     forbid(panel, clear_above, "upper", unit="m, for the least clearance on this rig")
-    by_depth(panel)
+    panel.invert_yaxis()
     legend_outside([panel], panel.lines[:2])
     return figure_of(panel)
 
@@ -139,10 +128,10 @@ def ladder(
 @styled
 def calibration_pairs(table: "CalibrationTable", *, ax: AnyAxes = None) -> Figure:
     """Readings against references as they were written down, run by run."""
-    (panel,) = canvas(ax, size=(6.3, 3.0))
-    order = np.argsort(table.run, kind="stable")
-    by_group(panel, table.run[order], table.reading[order], table.reference[order], word="run", mfc="none")
-    panel.set(xlabel=f"reading [{table.reading_unit}]", ylabel=f"reference [{table.quantity_unit}]")
+    labels = (f"reading [{table.reading_unit}]", f"reference [{table.quantity_unit}]")
+    (panel,) = canvas(ax, labels, size=(6.3, 3.0))
+    for _, at, look in series(table.run, "run"):
+        panel.plot(table.reading[at], table.reference[at], ls="none", mfc="none", **look)
     panel.set_title(f"{table.channel} sensor")
     panel.legend(ncols=2)
     return figure_of(panel)
@@ -151,10 +140,11 @@ def calibration_pairs(table: "CalibrationTable", *, ax: AnyAxes = None) -> Figur
 @styled
 def calibration(calibration: "Calibration", *, ax: AnyAxes = None) -> Figure:
     """Residuals of the references about the calibration curve, run by run, and the range that it holds for."""
-    (panel,) = canvas(ax)
-    order = np.argsort(calibration.run, kind="stable")
-    reading, residual = calibration.reading, calibration.reference - calibration.curve(calibration.reading)[0]
-    by_group(panel, calibration.run[order], reading[order], residual[order], line="-", word="run")
+    labels = (f"reading [{calibration.reading_unit}]", f"reference − curve [{calibration.quantity_unit}]")
+    (panel,) = canvas(ax, labels)
+    residual = calibration.reference - calibration.curve(calibration.reading)[0]
+    for _, at, look in series(calibration.run, "run"):
+        panel.plot(calibration.reading[at], residual[at], ls="-", **look)
     low, high = calibration.valid
     along = np.linspace(low, high, 100)
     band = special.stdtrit(calibration.dof, 0.975) * calibration.curve(along)[1]
@@ -164,7 +154,6 @@ def calibration(calibration: "Calibration", *, ax: AnyAxes = None) -> Figure:
     panel.set_xlim(low - pad, high + pad)
     hatch(panel.axvspan, low - pad, low)
     hatch(panel.axvspan, high, high + pad)
-    panel.set(xlabel=f"reading [{calibration.reading_unit}]", ylabel=f"reference − curve [{calibration.quantity_unit}]")
     panel.set_title(f"{calibration.channel} sensor, degree {calibration.degree}; hatched: not calibrated, refused")
     legend_outside([panel], panel.get_legend_handles_labels()[0], ncols=5)
     return figure_of(panel)
@@ -173,13 +162,13 @@ def calibration(calibration: "Calibration", *, ax: AnyAxes = None) -> Figure:
 @styled
 def raw_record(record: "Record", *, force_unit: str, distance_unit: str = "", ax: AnyAxes = None) -> Figure:
     """A record as the logger wrote it, in the units of the sensors; a second panel where it has a distance."""
-    channels = [("force", record.force, force_unit)]
+    channels = {f"force [{force_unit}]": record.force}
     if record.distance is not None:
-        channels.append(("distance", record.distance, distance_unit))
-    axes = canvas(ax, rows=len(channels), size=(6.3, 1.0 + 1.5 * len(channels)), sharex=True)
-    for panel, (name, values, unit) in zip(axes, channels, strict=True):
+        channels[f"distance [{distance_unit}]"] = record.distance
+    labels = [("", name) for name in channels]
+    axes = canvas(ax, *labels, size=(6.3, 1.0 + 1.5 * len(channels)), sharex=True)
+    for panel, values in zip(axes, channels.values(), strict=True):
         panel.plot(record.time, values, "-", color=FAINT, lw=0.7, label="as recorded")
-        panel.set_ylabel(f"{name} [{unit}]")
     axes[-1].set_xlabel("time [s]")
     return figure_of(axes[0])
 
@@ -187,7 +176,8 @@ def raw_record(record: "Record", *, force_unit: str, distance_unit: str = "", ax
 @styled
 def record(drop: "Drop", *, raw: tuple[np.ndarray, np.ndarray] | None = None, ax: AnyAxes = None) -> Figure:
     """Load and distance of one drop against time, with its events, on two panels; `raw` is time [s] and load [N]."""
-    load, place = axes = canvas(ax, rows=2, size=(6.3, 4.2), sharex=True)
+    labels = ("", "load [kN]"), ("time [s]", "below the tie point [m]")
+    load, place = canvas(ax, *labels, size=(6.3, 4.2), sharex=True)
     if raw is not None:
         load.plot(raw[0], raw[1] / 1000, "-", color="#BBBBBB", lw=0.8, label="as recorded")
     where = "tie point" if drop.load_cell_at == "top" else "lower end"
@@ -196,7 +186,7 @@ def record(drop: "Drop", *, raw: tuple[np.ndarray, np.ndarray] | None = None, ax
     place.axhline(drop.slack_length, color=FAINT, ls=":", lw=1)
     note(place, "slack length", (drop.time[0], drop.slack_length), offset=(2, 3), bbox=BOX)
     events = [(drop.release, "release"), (drop.slack_end, "slack ends"), (drop.peak, "greatest load")]
-    events = sorted([*events, (drop.lowest, "lowest point")], key=itemgetter(0))
+    events = sorted([*events, (drop.lowest, "lowest point")], key=lambda event: event[0])
     marks: dict[float, list[str]] = {}
     for index, name in events:  # those that fall together share a mark
         near = [at for at in marks if drop.time[index] - at < 0.02 * (drop.time[-1] - drop.time[0])]
@@ -209,23 +199,20 @@ def record(drop: "Drop", *, raw: tuple[np.ndarray, np.ndarray] | None = None, ax
             panel.axvline(at, color=INK, ls="--", lw=0.7)
         panel.plot(drop.time[indices], values[indices], "o", color=RED, label="events")
     place.invert_yaxis()
-    load.set(ylabel="load [kN]")
     load.set_title(f"Drop {drop.name}: cord {drop.cord}, {drop.mass:g} kg", pad=26)  # above the events' names
-    place.set(xlabel="time [s]", ylabel="below the tie point [m]")
-    return figure_of(axes[0])
+    return figure_of(load)
 
 
 @styled
 def branches(drop: "Drop", *, clear: "Drop | None" = None, ax: AnyAxes = None) -> Figure:
     """The cord's force over its stretch ratio, down and back, and `clear`, the way down without its stretch wave."""
-    (panel,) = canvas(ax, size=(6.3, 3.2))
+    (panel,) = canvas(ax, ("stretch ratio [1]", "force in the cord [kN]"), size=(6.3, 3.2))
     panel.plot(drop.stretch_ratio, drop.force / 1000, "-", color=BLUE, label="loading")
     if drop.unloading_ratio.size:
         panel.plot(drop.unloading_ratio, drop.unloading_force / 1000, "--", color=RED, label="unloading")
     if clear is not None:
         panel.plot(clear.stretch_ratio, clear.force / 1000, "-", color=INK, lw=2.5, label="loading, wave taken off")
     panel.legend(loc="lower right")  # with waves the two cross, and a name at a line would lie on the other
-    panel.set(xlabel="stretch ratio [1]", ylabel="force in the cord [kN]")
     if drop.energy_returned is not None:
         panel.set_title(f"energy returned {100 * drop.energy_returned:.1f} %")
     return figure_of(panel)
@@ -234,12 +221,11 @@ def branches(drop: "Drop", *, clear: "Drop | None" = None, ax: AnyAxes = None) -
 @styled
 def prediction(prediction: "Prediction", *, ax: AnyAxes = None) -> Figure:
     """Lowest point over g: a cloud of draws, or one point; draws without a lowest point are counted."""
-    (panel,) = canvas(ax)
+    (panel,) = canvas(ax, ("greatest g [1]", "lowest point below the tie point [m]"))
     g, lowest_point = np.ravel(prediction.g), np.ravel(prediction.lowest_point)
     ends = np.isfinite(lowest_point)
     missing = "" if ends.all() else f", {np.sum(~ends)} without a lowest point"
     panel.plot(g[ends], lowest_point[ends], ".", label=prediction.mechanics + missing)
-    panel.set(xlabel="greatest g [1]", ylabel="lowest point below the tie point [m]")
     panel.yaxis.set_inverted(True)
     panel.legend()
     return figure_of(panel)
@@ -248,7 +234,9 @@ def prediction(prediction: "Prediction", *, ax: AnyAxes = None) -> Figure:
 @styled
 def motion(traces: Iterable["Trace"], *, slack_length: float, drop: "Drop | None" = None, ax: AnyAxes = None) -> Figure:
     """Position and loads at tie point and lower end from the release, three panels: by mechanics, and as recorded."""
-    place, tie, lower = axes = canvas(ax, rows=3, size=(6.3, 5.4), sharex=True)
+    depth = ("", "lower end below\nthe tie point [m]")
+    loads = ("", "load at the\ntie point [kN]"), ("time from the release [s]", "load at the\nlower end [kN]")
+    place, tie, lower = axes = canvas(ax, depth, *loads, size=(6.3, 5.4), sharex=True)
     end = np.inf
     if drop is not None:
         time = drop.time - drop.time[drop.release]
@@ -261,81 +249,78 @@ def motion(traces: Iterable["Trace"], *, slack_length: float, drop: "Drop | None
         place.plot(trace.time, trace.position, style, color=colour, label=trace.mechanics)
         for panel, values in ((tie, trace.tie_load), (lower, trace.lower_load)):
             panel.plot(trace.time, values / 1000, style, color=colour, label=trace.mechanics)
-            k = int(np.argmax(values))
-            peak, name = ([trace.time[k]], [values[k] / 1000]), f"{trace.mechanics}, greatest"
-            panel.plot(*peak, "v", ms=7, color=colour, mfc=inside, label=name)
+            k = [int(np.argmax(values))]
+            name = f"{trace.mechanics}, greatest"
+            panel.plot(trace.time[k], values[k] / 1000, "v", ms=7, color=colour, mfc=inside, label=name)
     place.axhline(slack_length, color=FAINT, ls=":", lw=1)
     note(place, "slack length", (0, slack_length), offset=(2, 3))
     place.set_xlim(0, end)
     place.invert_yaxis()
-    place.set_ylabel("lower end below\nthe tie point [m]")
-    tie.set_ylabel("load at the\ntie point [kN]")
-    lower.set(xlabel="time from the release [s]", ylabel="load at the\nlower end [kN]")
     lines = {str(line.get_label()): line for panel in axes for line in panel.lines[::-1]}
     named = sorted(lines, key=lambda name: (name != "record", "greatest" in name))
     shown = [lines[name] for name in named if not name.startswith("_")]
     legend_outside(axes, shown, above=True, ncols=len(shown))
-    return figure_of(axes[0])
+    return figure_of(place)
 
 
 @styled
 def residuals(drops: Sequence["Drop"], fit: "BatchFit", *, ax: AnyAxes = None) -> Figure:
     """Force less the cord's curve, a strip a drop: what the shape leaves, cord by cord and from light to heavy."""
-    (panel,) = canvas(ax)
+    across = "mass hung [kg], a strip a drop from slack to lowest point, by cord"
+    (panel,) = canvas(ax, (across, "force − curve [N]"))
     ordered = sorted(drops, key=lambda drop: (drop.cord, drop.mass))
-    for cord, marker, colour in looks(drop.cord for drop in ordered):
-        places = [k for k, drop in enumerate(ordered) if drop.cord == cord]
+    for cord, at, look in series([drop.cord for drop in ordered]):
+        places = np.flatnonzero(at)
         for k in places:
             drop = ordered[k]
             off = drop.force - fit.chosen.scales.get(cord, 1.0) * fit.chosen.curve.force(drop.stretch_ratio)
-            spread = k + np.linspace(-0.35, 0.35, off.size)
-            panel.plot(spread, off, marker, ms=2, color=colour, label=f"cord {cord}" if k == places[0] else "_")
+            panel.plot(k + np.linspace(-0.35, 0.35, off.size), off, ls="none", ms=2, **look)
+            look["label"] = "_"  # one drop of a cord has its name
         panel.axvline(places[-1] + 0.5, color="#BBBBBB", lw=0.8)
         above: Look = {"xycoords": ("data", "axes fraction"), "ha": "center", "va": "bottom"}
         note(panel, cord, (float(np.mean(places)), 1), offset=(0, 2), **above)
     panel.axhline(0, color=INK, lw=1)
     strips(panel, [f"{drop.mass:g}" for drop in ordered])
-    panel.set(xlabel="mass hung [kg], a strip a drop from slack to lowest point, by cord", ylabel="force − curve [N]")
     return figure_of(panel)
 
 
 @styled
 def curves(drops: Sequence["Drop"], fit: BatchFit, *, bands: Sequence[str] = BANDS, ax: AnyAxes = None) -> Figure:
     """Loading curves of all cords with the batch's curve; below, as a share of it, with the bands of these names."""
-    top, bottom = axes = canvas(ax, rows=2, size=(6.3, 5.2), sharex=True, height_ratios=(1.15, 1))
+    labels = ("", "force in the cord [kN]"), ("stretch ratio [1]", "off the batch's curve [%]")
+    top, bottom = canvas(ax, *labels, size=(6.3, 5.2), sharex=True, height_ratios=(1.15, 1))
     chosen, reach = fit.chosen.curve, max(float(drop.stretch_ratio.max()) for drop in drops)
-    for cord, marker, colour in looks(drop.cord for drop in drops):
-        for k, drop in enumerate(drop for drop in drops if drop.cord == cord):
-            thin = np.unique(np.linspace(0, drop.force.size - 1, 25).astype(int))
-            x, f = drop.stretch_ratio[thin], drop.force[thin]
-            look: Look = {"ls": "none", "marker": marker, "ms": 3, "mfc": "none", "mew": 0.6, "color": colour}
-            top.plot(x, f / 1000, label=f"cord {cord}" if k == 0 else "_", **look)
+    least = 0.1 * float(chosen.force(reach))  # near no load a share of it is only noise
+    for _, at, look in series([drop.cord for drop in drops]):
+        look |= {"ls": "none", "ms": 3, "mfc": "none", "mew": 0.6}
+        for k in np.flatnonzero(at).tolist():
+            thin = np.unique(np.linspace(0, drops[k].force.size - 1, 25).astype(int))
+            x, f = drops[k].stretch_ratio[thin], drops[k].force[thin]
+            top.plot(x, f / 1000, **look)
+            look["label"] = "_"  # one drop of a cord has its name
             shape = chosen.force(x)
-            seen = shape > 0.1 * float(chosen.force(reach))  # near no load a share of it is only noise
-            bottom.plot(x[seen], 100 * (f[seen] / shape[seen] - 1), label="_", **look)
+            seen = shape > least
+            bottom.plot(x[seen], 100 * (f[seen] / shape[seen] - 1), **look)
     x = np.linspace(1, reach, 200)
     top.plot(x, chosen.force(x) / 1000, "-", color=INK, lw=2, label=f"curve of the batch ({fit.chosen.model.name})")
     top.legend(ncols=2)
-    far = x[chosen.force(x) > 0.1 * float(chosen.force(reach))]
-    labels, this_cord = [], partial(fit.chosen.prediction_band, this_cord=next(iter(fit.chosen.scales)))
-    asks = (
+    far = x[chosen.force(x) > least]
+    ends, this_cord = [], partial(fit.chosen.prediction_band, this_cord=next(iter(fit.chosen.scales)))
+    for name, ask, colour, style in (
         ("mean curve", fit.chosen.confidence_band, BLUE, "-"),
         ("this cord", this_cord, GREEN, "-."),
         ("another cord", fit.chosen.prediction_band, RED, "--"),
-    )
-    for name, ask, colour, style in (row for row in asks if row[0] in bands):
-        with suppress(NoBand):  # one that the data cannot give is not drawn
-            band = ask(far, LEVEL)
-            share = [100 * (edge / band.force - 1) for edge in (band.lower, band.upper)]
-            for edge in share:
-                bottom.plot(far, edge, ls=style, color=colour, label=band.label)
-            labels.append((share[1][-1], name, colour))
+    ):
+        if name in bands:
+            with suppress(NoBand):  # one that the data cannot give is not drawn
+                band = ask(far, LEVEL)
+                share = 100 * (np.array([band.lower, band.upper]) / band.force - 1)
+                bottom.plot(far, share.T, ls=style, color=colour, label=band.label)
+                ends.append((share[1, -1], name, colour))
     bottom.axhline(0, color=INK, lw=1)
-    label_ends(bottom, far[-1], labels)
+    label_ends(bottom, far[-1], ends)
     bottom.set_title(f"bands of {100 * LEVEL:g} %, two-sided")
-    top.set(ylabel="force in the cord [kN]")
-    bottom.set(xlabel="stretch ratio [1]", ylabel="off the batch's curve [%]")
-    return figure_of(axes[0])
+    return figure_of(top)
 
 
 @styled
@@ -343,28 +328,26 @@ def by_mass(
     rating: "Rating", criteria: "Criteria", *, quantities: Sequence[str] = ("clearance", "g"), ax: AnyAxes = None
 ) -> Figure:
     """Estimates and limits over rider mass, a panel a quantity, the forbidden side hatched, the rated range marked."""
-    size = (3.15 * len(quantities), 2.9) if len(quantities) > 1 else (4.2, 3.0)
-    axes, asked = canvas(ax, columns=len(quantities), size=size), bounds(vars(criteria))
-    kind = f"{100 * rating.probability:g} % {rating.limit} limit"
+    many, asked = len(quantities), bounds(vars(criteria))
+    labels = [("rider mass [kg]", QUANTITIES[quantity].head) for quantity in quantities]
+    axes = canvas(ax, *labels, columns=many, size=(3.15 * many, 2.9) if many > 1 else (4.2, 3.0))
     for panel, quantity in zip(axes, quantities, strict=True):
-        row = QUANTITIES[quantity]
-        panel.set(xlabel="rider mass [kg]", ylabel=row.head)
         rows = [prediction for prediction in rating.predictions if prediction.get(quantity) is not None]
         mass = np.array([prediction["mass"] for prediction in rows])
         if not mass.size:
             panel.annotate("no prediction", (0.5, 0.5), xycoords="axes fraction", ha="center")
             continue
-        labels = []
+        ends = []
         for key, name, words, style, marker, colour in (
             (quantity, "estimate", "estimate", "-", "o", BLUE),
-            (f"{quantity}_limit", "limit", kind, "--", "_", RED),
+            (f"{quantity}_limit", "limit", f"{100 * rating.probability:g} % {rating.limit} limit", "--", "_", RED),
         ):
             values = np.array([prediction[key] for prediction in rows], float)
             if np.isfinite(values).any():
                 panel.plot(mass, values, marker * (mass.size == 1) + style, color=colour, label=words)
-                labels.append((values[np.isfinite(values)][-1], name, colour))
+                ends.append((values[np.isfinite(values)][-1], name, colour))
         if quantity in asked:
-            forbid(panel, asked[quantity], row.danger)
+            forbid(panel, asked[quantity], QUANTITIES[quantity].danger)
         if rating.ends is None:
             panel.set_title("not rated", color=DARKER[RED], fontsize=9)
         else:
@@ -374,7 +357,7 @@ def by_mass(
             panel.set_title(f"rated {mass_range(*rating.ends)}", color=DARKER[GREEN], fontsize=9)
         if mass.size > 1:
             panel.set_xlim(mass[0], mass[-1])
-        label_ends(panel, panel.get_xlim()[1], labels)
+        label_ends(panel, panel.get_xlim()[1], ends)
     return figure_of(axes[0])
 
 
@@ -382,27 +365,29 @@ def by_mass(
 def budget(budget: "Budget", *, ax: AnyAxes = None) -> Figure:
     """Each input's share of the variance of one quantity."""
     shares = [share for share in budget.shares if share.share >= 0.0005][::-1]
-    (panel,) = canvas(ax, size=(6.3, 0.8 + 0.26 * len(shares)))
+    along = f"share of the variance of {budget.quantity.replace('_', ' ')} at {budget.mass:g} kg [%]"
+    (panel,) = canvas(ax, (along, ""), size=(6.3, 0.8 + 0.26 * len(shares)))
     percent = [100 * share.share for share in shares]
     bars = panel.barh([share.input for share in shares], percent, color=BLUE, height=0.65)
     panel.bar_label(bars, [f"{100 * share.share:.1f} %, u = {share.u:.2g}" for share in shares], padding=3, fontsize=8)
     panel.set_xlim(0, 1.45 * max(percent, default=1))
     panel.grid(axis="y", visible=False)
-    panel.set(xlabel=f"share of the variance of {budget.quantity.replace('_', ' ')} at {budget.mass:g} kg [%]")
     return figure_of(panel)
 
 
 @styled
 def wear(wear: "Wear", *, ax: AnyAxes = None) -> Figure:
     """Every drop over its cord's jump count, each cord's line, the limits where tested and the forecast beyond."""
-    (panel,) = canvas(ax, size=(6.3, 3.6))
-    for name, marker, colour in looks(wear.drops.cord.tolist()):
-        jumps, values = wear.drops.jumps[wear.drops.cord == name], wear.drops.values[wear.drops.cord == name]
-        panel.plot(jumps, values, marker, color=colour, mfc="none", label=f"cord {name}")
+    quantity = f"{wear.quantity} [{wear.unit}]" if wear.unit else wear.quantity
+    (panel,) = canvas(ax, ("jumps of the cord", quantity), size=(6.3, 3.6))
+    cords = []
+    for name, at, look in series(wear.drops.cord):
+        jumps = wear.drops.jumps[at]
+        cords += panel.plot(jumps, wear.drops.values[at], ls="none", mfc="none", **look)
         if wear.lines and name in wear.lines.names:
             k, span = wear.lines.names.index(name), np.array([jumps.min(), jumps.max()])
             line = wear.lines.intercepts[k] + wear.lines.slopes[k] * span
-            panel.plot(span, line, "-", lw=0.8, color=colour, label="_")
+            panel.plot(span, line, "-", lw=0.8, color=look["color"], label="_")
     beyond = (*wear.tested[-1:], *wear.forecast)
     for points, style, label in ((wear.tested, "-", "lower limit"), (beyond, "--", "lower forecast, not rated")):
         if len(points) > 1:
@@ -410,36 +395,34 @@ def wear(wear: "Wear", *, ax: AnyAxes = None) -> Figure:
     forbid(panel, wear.least, "lower", room=wear.room, unit=wear.unit)
     if wear.retire_at is not None:
         panel.axvline(wear.retire_at, color=RED, ls="-.", lw=1.4)
-        look: Look = {"xycoords": ("data", "axes fraction"), "ha": "right", "va": "top", "color": DARKER[RED]}
-        note(panel, f"retire at {wear.retire_at} jumps", (wear.retire_at, 1), offset=(-4, -4), bbox=BOX, **look)
+        above: Look = {"xycoords": ("data", "axes fraction"), "ha": "right", "va": "top", "color": DARKER[RED]}
+        note(panel, f"retire at {wear.retire_at} jumps", (wear.retire_at, 1), offset=(-4, -4), bbox=BOX, **above)
     if wear.points:
         last = wear.points[-1]
         name = "forecast\nlimit" if last.kind == "forecast" else "limit"
         label_ends(panel, last.jumps, [(last.lower, name, INK)])
-    panel.set(xlabel="jumps of the cord", ylabel=f"{wear.quantity} [{wear.unit}]" if wear.unit else wear.quantity)
-    legend_outside([panel], [line for line in panel.lines if str(line.get_label()).startswith("cord ")])
+    legend_outside([panel], cords)
     return figure_of(panel)
 
 
 @styled
 def softening(softening: "Softening", *, ax: AnyAxes = None) -> Figure:
     """Change of stiffness and of slack length of each cord over its jump count, on two panels."""
-    stiffness, length = axes = canvas(ax, rows=2, size=(6.3, 4.2), sharex=True)
-    for panel, values, word in (
-        (stiffness, 100 * np.expm1(softening.ln_scale), "cord"),
-        (length, softening.lengthening, "_"),
-    ):
-        by_group(panel, softening.cord, softening.jumps, values, line="-", word=word, ms=4, lw=0.8)
-    stiffness.set(ylabel="stiffness against\nthe curve [%]")
-    length.set(xlabel="jumps of the cord", ylabel="lengthening [m]")
+    labels = ("", "stiffness against\nthe curve [%]"), ("jumps of the cord", "lengthening [m]")
+    stiffness, length = axes = canvas(ax, *labels, size=(6.3, 4.2), sharex=True)
+    for name, at, look in series(softening.cord):
+        jumps, look = softening.jumps[at], look | {"ls": "-", "ms": 4, "lw": 0.8}
+        stiffness.plot(jumps, 100 * np.expm1(softening.ln_scale[at]), **look)
+        length.plot(jumps, softening.lengthening[at], **look | {"label": f"_ {name}"})
     legend_outside(axes, stiffness.lines)
-    return figure_of(axes[0])
+    return figure_of(stiffness)
 
 
 @styled
 def batch(batch: "Batch", *, ax: AnyAxes = None) -> Figure:
     """Each cord's mean about the batch's, quantity by quantity; cords unlike the others by name."""
-    (panel,) = canvas(ax, size=(6.3, 0.9 + 0.3 * len(batch.spreads)))
+    across, rows = "cord mean about the batch mean [sd of cord means]", len(batch.spreads)
+    (panel,) = canvas(ax, (across, ""), size=(6.3, 0.9 + 0.3 * rows))
     for row, spread in enumerate(batch.spreads):
         score = (spread.means - spread.means.mean()) / (spread.sd or 1.0)
         unlike = {cord.cord for cord in batch.outlying if cord.quantity == spread.quantity}
@@ -448,22 +431,21 @@ def batch(batch: "Batch", *, ax: AnyAxes = None) -> Figure:
             if cord in unlike:
                 note(panel, cord, (x, row), offset=(0, 6), ha="center")
     panel.axvline(0, color="0.6", lw=0.8)
-    panel.set_yticks(range(len(batch.spreads)), [spread.quantity for spread in batch.spreads])
-    panel.set(xlabel="cord mean about the batch mean [sd of cord means]", ylim=(-0.5, len(batch.spreads) - 0.5))
+    panel.set_yticks(range(rows), [spread.quantity for spread in batch.spreads])
+    panel.set_ylim(-0.5, rows - 0.5)
     return figure_of(panel)
 
 
 @styled
 def range_plan(plan: "RangePlan", *, ax: AnyAxes = None) -> Figure:
     """Both ends of the rated range to expect over the number of cords tested; the cords dropped so far are marked."""
-    (panel,) = canvas(ax, size=(6.3, 3.0))
+    (panel,) = canvas(ax, ("cords tested", "rider mass [kg]"), size=(6.3, 3.0))
     panel.fill_between(plan.cords, plan.lightest, plan.heaviest, alpha=0.2, lw=0)
     panel.plot(plan.cords, plan.heaviest, "v-", label="heaviest rider")
     panel.plot(plan.cords, plan.lightest, "^-", label="lightest rider")
     for k, mass in enumerate(plan.best or ()):
         panel.axhline(mass, color="0.5", ls=":", lw=1, label="_" if k else "spread known")
     panel.axvline(plan.so_far, color="0.3", lw=1, ls="--", label="dropped so far")
-    panel.set(xlabel="cords tested", ylabel="rider mass [kg]")
     panel.xaxis.set_major_locator(MaxNLocator(integer=True))
     panel.legend(ncols=2)
     return figure_of(panel)
@@ -472,7 +454,7 @@ def range_plan(plan: "RangePlan", *, ax: AnyAxes = None) -> Figure:
 @styled
 def breaks(lot: "Lot", *, ax: AnyAxes = None) -> Figure:
     """Weibull probability plot of the breaking loads, a line for a Weibull lot; dotted: what the criteria ask for."""
-    (panel,) = canvas(ax, size=(4.2, 3.2))
+    (panel,) = canvas(ax, ("breaking load [kN]", "share broken"), size=(4.2, 3.2))
     panel.plot(lot.loads / 1000, _weibull_height(lot.plotting_positions), "o", label="breaks")
     if lot.weibull is not None:
         shares = np.linspace(0.01, 0.99, 99)
@@ -484,7 +466,7 @@ def breaks(lot: "Lot", *, ax: AnyAxes = None) -> Figure:
         needed = lot.criteria.least_strength_factor * lot.greatest_load_limit / 1000
         panel.axvline(needed, color="0.4", ls=":", label=f"needed, {needed:.1f} kN")
     panel.set_yticks(_weibull_height(BROKEN), [f"{100 * share:g} %" for share in BROKEN])
-    panel.set(xscale="log", xlabel="breaking load [kN]", ylabel="share broken")
+    panel.set_xscale("log")
     panel.xaxis.set_major_formatter("{x:g}")
     panel.xaxis.set_minor_formatter("{x:g}")
     panel.tick_params(axis="x", which="minor", labelsize=7)
@@ -501,7 +483,8 @@ def _weibull_height(share: np.ndarray) -> np.ndarray:
 def candidates(fit: BatchFit, *, ax: AnyAxes = None) -> Figure:
     """The models side by side, on two panels: AICc above the best, and the error in drops that were held back."""
     models = [model for model in sorted(fit.candidates, key=lambda model: -model.aicc) if model.fit is not None]
-    left, right = axes = canvas(ax, columns=2, size=(6.3, 0.9 + 0.25 * len(models)), sharey=True)
+    labels = ("AICc above the best [1]", ""), (f"rms of force in {fit.held_back} [N]", "")
+    left, right = axes = canvas(ax, *labels, columns=2, size=(6.3, 0.9 + 0.25 * len(models)), sharey=True)
     best = min(model.aicc for model in models)
     for k, model in enumerate(models):
         marker, size = ("*", 9) if model.model == fit.chosen.model.name else ("o", 5)
@@ -512,21 +495,20 @@ def candidates(fit: BatchFit, *, ax: AnyAxes = None) -> Figure:
     if not np.isfinite(best):
         left.annotate("too few independent values", (0.5, 0.5), xycoords="axes fraction", ha="center")
     left.set_xscale("symlog", linthresh=10)
-    right.set(xscale="log", xlabel=f"rms of force in {fit.held_back} [N]")
+    right.set_xscale("log")
     for panel in axes:  # the usual formatter writes formulas
         panel.xaxis.set_major_formatter("{x:g}")
         panel.xaxis.set_minor_formatter("")
     left.set_yticks(range(len(models)), [model.model for model in models])
-    left.set(xlabel="AICc above the best [1]")
     left.set_title("star: chosen; filled: as good; open: not", fontsize=9)
-    return figure_of(axes[0])
+    return figure_of(left)
 
 
 @styled
 def validation(validation: "Validation", *, ax: AnyAxes = None) -> Figure:
     """Measured lowest points of drops that the limits had not seen, against those limits."""
     rows = sorted(validation.rows, key=lambda row: (row.mass, row.cord))
-    (panel,) = canvas(ax)
+    (panel,) = canvas(ax, ("mass hung [kg], cord", "lowest point − predicted [m]"))
     for k, row in enumerate(rows):
         panel.plot([k, k], [row.lower - row.predicted, row.upper - row.predicted], "_-", ms=7, color=BLUE, label="_")
     for inside, marker, size, colour, name in ((True, "o", 5, INK, "inside"), (False, "X", 8, RED, "outside")):
@@ -534,7 +516,6 @@ def validation(validation: "Validation", *, ax: AnyAxes = None) -> Figure:
             panel.plot(*zip(*points, strict=True), marker, color=colour, ms=size, label=name)
     panel.axhline(0, color=FAINT, lw=0.8)
     strips(panel, [f"{row.mass:g}, {row.cord}" for row in rows])
-    panel.set(xlabel="mass hung [kg], cord", ylabel="lowest point − predicted [m]")
     panel.set_title(f"bars: {100 * validation.probability:g} % limits, two-sided")
     panel.legend(ncols=2)
     return figure_of(panel)
@@ -543,11 +524,10 @@ def validation(validation: "Validation", *, ax: AnyAxes = None) -> Figure:
 @styled
 def slow_pulls(comparison: "PullComparison", *, ax: AnyAxes = None) -> Figure:
     """Slow force over drop force by stretch ratio, a line a pull."""
-    (panel,) = canvas(ax)
+    (panel,) = canvas(ax, ("stretch ratio [1]", "slow force over drop force [1]"))
     for row in comparison.rows:
         panel.plot(row.stretch_ratio, row.ratio, label=f"{row.pull.name}, over {row.against}")
     panel.axhline(1.0, color="0.2", lw=1, label="drop curve")
-    panel.set(xlabel="stretch ratio [1]", ylabel="slow force over drop force [1]")
     panel.legend()
     return figure_of(panel)
 
@@ -564,9 +544,9 @@ def all_figures(analysis: "Analysis") -> dict[str, Figure]:
     if analysis.pulls is not None and analysis.pulls.rows:
         figures["pulls"] = slow_pulls(analysis.pulls)
     if rating.predictions:
-        others = [name for name in bounds(vars(analysis.campaign.criteria)) if name not in ("clearance", "g")]
-        figures["limits"] = by_mass(rating, analysis.campaign.criteria)
-        figures["strength"] = by_mass(rating, analysis.campaign.criteria, quantities=others)
+        criteria = analysis.campaign.criteria
+        others = [name for name in bounds(vars(criteria)) if name not in ("clearance", "g")]
+        figures |= {"limits": by_mass(rating, criteria), "strength": by_mass(rating, criteria, quantities=others)}
     if analysis.validation is not None and analysis.validation.rows:
         figures["validation"] = validation(analysis.validation)
     figures |= {f"budget-{name}": budget(part) for name, part in analysis.budget.items()}

@@ -51,9 +51,12 @@ class DrawnLimits:
 
     def near(self, mass: float) -> list[str]:
         """Quantities whose limit at this mass may lie on the other side of its criterion with other draws."""
-        limits = {name: self.judgement.limit(name, np.array([mass]))[0] for name in self.judgement.bounds}
-        bounds = self.judgement.bounds
-        return [name for name in bounds if abs(limits[name] - bounds[name]) <= REACH * self.errors[name]]
+        off = {name: self.judgement.limit(name, np.array([mass]))[0] - bound for name, bound in self.bounds.items()}
+        return [name for name in off if abs(off[name]) <= REACH * self.errors[name]]
+
+    @property
+    def bounds(self) -> dict[str, float]:
+        return self.judgement.bounds
 
     def share_error(self, quantity: str, share: float) -> float:
         """Standard error of a share of draws beyond a criterion: it is counted, and between masses from the limit."""
@@ -64,33 +67,28 @@ class DrawnLimits:
         moved = _greatest(self.errors[quantity] / self.forecast.u[quantity])
         return sqrt(max(share * (1 - share), 1 / count) / count) + density * steps * moved
 
-    def slope(self, quantity: str, mass: float) -> float:
-        """How steep a limit is [unit/kg]."""
-        around = np.clip([mass - 1, mass + 1], self.masses[0], self.masses[-1])
-        return float(abs(np.diff(self.judgement.limit(quantity, around))[0]) / np.diff(around)[0])
+    def around(self, mass: float) -> np.ndarray:
+        """A mass between two others, by which a slope is taken [kg]."""
+        return np.clip([mass - 1, mass, mass + 1], self.masses[0], self.masses[-1])
 
     def end(self, mass: float | None) -> float:
-        """Standard error of an end of a range [kg]: of the limit that sets it and of rounding; 0 where tests set it."""
+        """Standard error of an end of a range [kg]: of the limit that sets it, or of the risk of all criteria together,
+        and of rounding; 0 where tests set it."""
         if mass is None or np.isnan(mass) or self.masses.size < 2:
             return 0.0
-        errors = [self._joint_end(mass)]  # distance and standard error of the mass at which a limit meets its criterion
-        for name, bound in self.judgement.bounds.items():
-            if slope := self.slope(name, mass):
-                distance = abs(self.judgement.limit(name, np.array([mass]))[0] - bound)
-                errors.append((distance / slope, self.errors[name] / slope))
-        distance, error = min(errors, default=(inf, 0.0))
+        around = self.around(mass)
+        rows = [(self.judgement.limit(name, around), bound, self.errors[name]) for name, bound in self.bounds.items()]
+        if self.forecast.jointly:
+            risks = self.judgement.violation(around)[ANY]
+            error = max(self.share_error(name, risks[1]) for name in self.errors if name in self.bounds)
+            rows.append((risks, 1 - self.forecast.probability, error))
+        met = []  # distance and standard error of the mass at which each just meets its bound
+        for values, bound, error in rows:
+            if slope := abs(values[2] - values[0]) / (around[2] - around[0]):
+                met.append((abs(values[1] - bound) / slope, error / slope))
+        distance, error = min(met, default=(inf, 0.0))
         by_tests = mass in (self.masses[0], self.masses[-1])
         return 0.0 if by_tests and distance > REACH * error else error + MASS_STEP / sqrt(12)
-
-    def _joint_end(self, mass: float) -> tuple[float, float]:
-        """Distance from a mass, and standard error, of the mass at which all criteria together are just met [kg]."""
-        forecast, around = self.forecast, np.clip([mass - 1, mass, mass + 1], self.masses[0], self.masses[-1])
-        risks = self.judgement.violation(around)[ANY]
-        slope = abs(risks[2] - risks[0]) / (around[2] - around[0])
-        if not forecast.jointly or not slope:
-            return inf, 0.0
-        error = max(self.share_error(name, risks[1]) for name in self.errors if name in self.judgement.bounds)
-        return abs(risks[1] + forecast.probability - 1) / slope, error / slope
 
 
 def _greatest(values: np.ndarray) -> float:
@@ -107,14 +105,13 @@ def standard_errors(analysis: "Analysis") -> Errors:
     limits = DrawnLimits(forecast, campaign)
     ends = {name: limits.end(getattr(rating, name)) for name in ENDS}
     errors = _of_predictions(rating, limits, ends) | _of_rating(rating, limits, ends)
-    for k, caution in enumerate(analysis.cautions):
-        if caution == analysis.on_average:  # shares of a hundred, of some thousand draws
-            errors[f"cautions[{k}]"] = 1.5
+    # shares of a hundred, of some thousand draws
+    errors |= {f"cautions[{k}]": 1.5 for k, text in enumerate(analysis.cautions) if text == analysis.on_average}
     if analysis.lot is not None:
         errors |= _of_lot(analysis.lot, rating, errors)
     if plan := analysis.range_plan:
-        for name, masses in (("lightest", plan.lightest), ("heaviest", plan.heaviest), ("best", plan.best or ())):
-            errors[f"range_plan.{name}"] = max(map(limits.end, masses), default=0.0)
+        planned = {"lightest": plan.lightest, "heaviest": plan.heaviest, "best": plan.best or ()}
+        errors |= {f"range_plan.{name}": max(map(limits.end, of), default=0.0) for name, of in planned.items()}
     for budget in analysis.budget.values():
         for path, error in _of_budget(budget, analysis.forecast or forecast).items():
             errors[path] = None if error is None else max(error, errors.get(path) or 0.0)
@@ -126,10 +123,8 @@ def standard_errors(analysis: "Analysis") -> Errors:
 def _of_predictions(rating: Rating, limits: DrawnLimits, ends: dict[str, float]) -> Errors:
     """Limits, standard uncertainties and risks, and the masses at which judgements may turn."""
     errors: Errors = {f"predictions[].{name}_limit": error for name, error in limits.errors.items()}
-    for name in limits.errors:
-        errors[f"predictions[].u_{name}"] = _greatest(limits.forecast.u_error(name))
-    bounds = limits.judgement.bounds
-    errors["predictions[].reason"] = max(limits.errors[name] for name in bounds)
+    errors |= {f"predictions[].u_{name}": _greatest(limits.forecast.u_error(name)) for name in limits.errors}
+    errors["predictions[].reason"] = max(limits.errors[name] for name in limits.bounds)
     for row in rating.predictions:
         if row["clearance"] is None:
             continue
@@ -137,10 +132,11 @@ def _of_predictions(rating: Rating, limits: DrawnLimits, ends: dict[str, float])
         at_an_end = (error and abs(mass - getattr(rating, name)) <= REACH * error for name, error in ends.items())
         if limits.near(mass) or any(at_an_end):
             errors[path] = None
-        words = {QUANTITIES[name].word: name for name in bounds if QUANTITIES[name].word in row["violation"]}
-        words[ANY] = words[max(words, key=row["violation"].get)]
+        shares = row["violation"]
+        words = {QUANTITIES[name].word: name for name in limits.bounds if QUANTITIES[name].word in shares}
+        words[ANY] = words[max(words, key=shares.get)]
         for word, name in words.items():
-            share, column = row["violation"][word], f"predictions[].violation.{word}"
+            share, column = shares[word], f"predictions[].violation.{word}"
             error = limits.share_error(name, share)
             errors[column] = max(error, errors.get(column) or 0.0)
             if abs(share - limits.forecast.probability) <= REACH * error:
@@ -208,19 +204,21 @@ def _of_budget(budget: Budget, forecast: Forecast) -> Errors:
 
 def _of_wear(service: Service, limits: DrawnLimits, end: float, campaign: "Campaign") -> Errors:
     """Of the range to each count, and of the retests, which are looked at where the heavy `end` lies [kg]."""
+    ranges = [(DrawnLimits(service.forecasts[row["jumps"]], campaign), row) for row in service.by_count]
     errors: Errors = {}
     for name in ENDS:
-        ranges = [(DrawnLimits(service.forecasts[row["jumps"]], campaign), row[name]) for row in service.by_count]
-        errors[f"wear.range_by_count[].{name}"] = max((drawn.end(mass) for drawn, mass in ranges), default=0.0)
+        errors[f"wear.range_by_count[].{name}"] = max((drawn.end(row[name]) for drawn, row in ranges), default=0.0)
     wear, mass = service.wear, service.rating.heaviest or float(limits.masses[-1])
-    moved = limits.slope("clearance", mass) * end if end else 0.0
+    around = limits.around(mass)
+    lower = limits.judgement.limit("clearance", around)
+    moved = float(abs(lower[2] - lower[0]) / (around[2] - around[0])) * end if end else 0.0
     room, relative = limits.errors["clearance"] + moved, end / mass
     errors |= {"wear.quantity": relative, "wear.room": room, "wear.least": room}
     errors |= {"wear.tested": moved, "wear.forecast": moved}
-    slopes = {"slopes": max(map(abs, wear.to_dict()["slopes"].values()), default=0.0), "slope": wear.slope}
-    slopes |= {"se_slope": wear.se_slope, "curvature_p": wear.curvature_p}
-    for name, value in slopes.items():  # a change of stretch is in proportion to the mass
-        errors[f"wear.{name}"] = abs(value or 0.0) * relative
+    values = {"slopes": max(map(abs, wear.to_dict()["slopes"].values()), default=0.0), "slope": wear.slope}
+    values |= {"se_slope": wear.se_slope, "curvature_p": wear.curvature_p}
+    # a change of stretch is in proportion to the mass
+    errors |= {f"wear.{name}": abs(value or 0.0) * relative for name, value in values.items()}
     if wear.slope:
         errors |= dict.fromkeys(("wear.next_retest", "wear.crossing_forecast"), room / abs(wear.slope))
     return errors

@@ -5,7 +5,7 @@ figure becomes: bytes, the same each time, and text that says what is drawn.
 import io
 import re
 import textwrap
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import wraps
 from html import escape
@@ -30,7 +30,7 @@ _PACKAGE = Path(__file__).resolve().parents[1]
 # installed, or beside the package
 _PLACES = (_PACKAGE / "cordlab.mplstyle", _PACKAGE.parent / "shared" / "cordlab.mplstyle")
 STYLE = next((place for place in _PLACES if place.is_file()), _PLACES[0])
-
+BOX = {"fc": "white", "ec": "none", "pad": 1}  # behind words that lie on lines
 
 AnyAxes = Axes | Sequence[Axes] | None  # the caller's axes to draw on; None: a new figure
 Look = dict[str, Any]  # how something is drawn, in matplotlib's keywords
@@ -49,22 +49,28 @@ def styled(draw: Callable[Arguments, Result]) -> Callable[Arguments, Result]:
     return in_style
 
 
-def looks(names: Iterable[str]) -> Iterator[tuple[str, str, str]]:
-    """Each name once, in order, with its marker and its colour."""
-    return zip(dict.fromkeys(names), cycle(MARKERS), cycle(COLOURS), strict=False)
-
-
 @styled
 def canvas(
-    ax: AnyAxes, *, rows: int = 1, columns: int = 1, size: tuple[float, float] = (6.3, 3.4), **layout: Any
+    ax: AnyAxes, *labels: tuple[str, str], columns: int = 1, size: tuple[float, float] = (6.3, 3.4), **layout: Any
 ) -> list[Axes]:
-    """The axes to draw on, top to bottom and left to right: the caller's, as many as there are panels, or new ones."""
-    if ax is None:
-        return list(np.ravel(Figure(figsize=size).subplots(rows, columns, **layout)))
-    axes = list(np.ravel(np.asarray(ax, dtype=object)))
-    if len(axes) != rows * columns:
-        raise ValueError(f"this figure has {rows * columns} panels, and ax holds {len(axes)} axes: pass one a panel")
+    """The axes to draw on, row by row: the caller's, as many as there are panels, or new ones.
+    labels : of each panel, what is along it and what is up it"""
+    axes = ax
+    if axes is None:
+        axes = Figure(figsize=size).subplots(len(labels) // columns, columns, **layout)
+    axes = list(np.ravel(np.asarray(axes, dtype=object)))
+    if len(axes) != len(labels):
+        raise ValueError(f"this figure has {len(labels)} panels, and ax holds {len(axes)} axes: pass one a panel")
+    for panel, (x, y) in zip(axes, labels, strict=True):
+        panel.set(xlabel=x, ylabel=y)
     return axes
+
+
+def series(names: ArrayLike, word: str = "cord") -> Iterator[tuple[str, np.ndarray, Look]]:
+    """Each name once, in order: the name, where it stands in `names`, and its marker, colour and label."""
+    names = np.asarray(names)
+    for name, marker, colour in zip(dict.fromkeys(names.tolist()), cycle(MARKERS), cycle(COLOURS), strict=False):
+        yield name, names == name, {"marker": marker, "color": colour, "label": f"{word} {name}"}
 
 
 def figure_of(panel: Axes) -> Figure:
@@ -162,9 +168,7 @@ class Shown:
         return {"image/png": png(self.figure), "text/plain": state(self.figure)}, {"image/png": size(self.figure)}
 
 
-def show(figure: Figure) -> Shown:
-    """The figure as the last line of a notebook's cell."""
-    return Shown(figure)
+show = Shown
 
 
 def size(figure: Figure) -> Look:
@@ -191,9 +195,6 @@ def _short(value: float) -> str:
 def note(ax: Axes, text: str, place: tuple[float, float], *, offset: tuple[float, float] = (0, 0), **look: Any) -> None:
     """Writes a few words beside a place, so many points away from it."""
     ax.annotate(text, place, xytext=offset, textcoords="offset points", **look)
-
-
-BOX = {"fc": "white", "ec": "none", "pad": 1}  # behind words that lie on lines
 
 
 def label_ends(ax: Axes, x: float, labels: Sequence[tuple[float, str, str]]) -> None:
