@@ -12,17 +12,23 @@ import os
 import sys
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
+from functools import partial
 from importlib.resources import files
-from math import isfinite, isnan
+from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import cordlab
+import cordlab.batch  # each of these folders loads a module when it is first used
+import cordlab.bundle
+import cordlab.notebook
+import cordlab.records
+import cordlab.report
+from cordlab import cautions
 from cordlab.campaign.files import CampaignError, spelled
 from cordlab.quantities import QUANTITIES
 
 if TYPE_CHECKING:
-    from cordlab.bundle.recheck import Recheck
     from cordlab.units import Progress
 
 DONE, NO, BAD_INPUT, PARTLY, INTERRUPTED, PIPE_CLOSED = 0, 1, 2, 3, 130, 141
@@ -84,6 +90,16 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _mass(text: str) -> float:
+    """A mass on the command line [kg]."""
+    from cordlab.units import parse_measured
+
+    try:
+        return float(text)
+    except ValueError:
+        return parse_measured(text, "kg").value
+
+
 def fleet(options: argparse.Namespace) -> int:
     from cordlab.fleet import run_fleet
 
@@ -94,26 +110,19 @@ def fleet(options: argparse.Namespace) -> int:
 
 
 def check(options: argparse.Namespace) -> int:
-    from cordlab.batch.campaign_findings import campaign_findings
-    from cordlab.batch.findings import alike
-    from cordlab.batch.slow_pulls import read_pulls
-    from cordlab.campaign.decisions import LEFT_OUT
-    from cordlab.campaign.jump_log import read_jump_log
-    from cordlab.records.campaign_drops import notes_on
-    from cordlab.report.results_folder import results_state
-
     campaign = _campaign(options)
-    read_jump_log(campaign.folder)
-    read_pulls(campaign)
+    cordlab.campaign.read_jump_log(campaign.folder)
+    cordlab.batch.slow_pulls.read_pulls(campaign)
     drops = cordlab.Analysis(campaign, _progress(options)).drops
-    findings, notes = campaign_findings(campaign, drops), [*campaign.notes, *notes_on(drops)]
-    state = results_state(campaign)
-    records, breaks = sum(drop.record is not None for drop in campaign.drops), len(campaign.breaks)
+    findings = cordlab.batch.campaign_findings.campaign_findings(campaign, drops)
+    notes = [*campaign.notes, *cordlab.records.campaign_drops.notes_on(drops)]
+    state = cordlab.report.results_folder.results_state(campaign)
+    always = ("fit", "check", "wear")
     facts = {name: getattr(campaign, name) for name in ("title", "batch", "sha256")} | {
         "cords": len(campaign.cords),
-        "drops": {use: count for use, count in campaign.uses.items() if count or use != LEFT_OUT},
-        "records": records,
-        "breaks": breaks,
+        "drops": {use: count for use, count in campaign.uses.items() if count or use in always},
+        "records": sum(drop.record is not None for drop in campaign.drops),
+        "breaks": len(campaign.breaks),
         "notes": notes,
         "findings": [finding.to_dict() for finding in findings],
         "results": {"state": state.state, "reasons": list(state.reasons)},
@@ -121,9 +130,9 @@ def check(options: argparse.Namespace) -> int:
     counted = ", ".join(f"{count} {use}" for use, count in campaign.uses.items() if count) or "no drop yet"
     text = [
         f"{campaign.title} · {campaign.batch}",
-        f"{facts['cords']} cords, drops: {counted}; {records} records, {breaks} break tests",
+        f"{facts['cords']} cords, drops: {counted}; {facts['records']} records, {facts['breaks']} break tests",
         *(f"note: {note}" for note in notes),
-        *(f"finding: {finding}" for finding in alike(findings)),
+        *(f"finding: {finding}" for finding in cordlab.batch.findings.alike(findings)),
         *([] if state.state == "missing" else [state.summary()]),
         "nothing is refused; see what is said above" if notes or findings else "no problem found",
     ]
@@ -131,40 +140,34 @@ def check(options: argparse.Namespace) -> int:
 
 
 def analyse(options: argparse.Namespace) -> int:
-    from cordlab.cautions import STANDING
-    from cordlab.report.tables import grew
-
+    """The answer as text: what is odd, limits by mass, what else is known, cautions of this campaign."""
     analysis, out = _analysed(options)
     results = json.loads((out / "results.json").read_text(encoding="utf-8"))
-    before = [f"caution: {words}"] if (words := grew(results)) else []
-    text = "\n".join([_result(analysis, options), *before, "", f"written: {out}", "", *STANDING])
-    return _answer(options, results, text, yes=analysis.rating.rated)
+    headline, *rest = analysis.rating.summary().splitlines()
+    findings = [finding for finding in cordlab.batch.findings.alike(analysis.findings) if not finding.stops]
+    answer = "\n".join([headline, *(f"  finding: {finding}" for finding in findings), *rest])
+    parts = [part.summary() for part in (analysis.validation, analysis.lot, analysis.wear) if part is not None]
+    remarks = [f"in service, {status.summary()}" for status in analysis.in_service]
+    remarks += [f"caution: {caution}" for caution in analysis.cautions if caution not in cautions.CAUTIONS]
+    text = [f"{analysis.campaign.title} · {analysis.campaign.batch}"]
+    text += [answer + _table(analysis.rating, pounds=options.pounds_and_feet), *parts, "\n".join(remarks)]
+    end = [f"caution: {words}"] if (words := cordlab.report.tables.grew(results)) else []
+    end += ["", f"written: {out}", "", *cautions.STANDING]
+    return _answer(options, results, "\n".join(["\n\n".join(text), *end]), yes=analysis.rating.rated)
 
 
 def report(options: argparse.Namespace) -> int:
-    from cordlab.report.page import render_again
-    from cordlab.report.results_folder import results_state
-
-    state = results_state(_campaign(options), results=options.out)
+    state = cordlab.report.results_folder.results_state(_campaign(options), results=options.out)
     if state.state == "fresh":
         out, how = state.path, "from the results that are there: undamaged, and by their own word of these inputs"
-        rated = render_again(out, second_units=options.pounds_and_feet, with_pdf=options.pdf)["rating"]["rated"]
+        units = {"second_units": options.pounds_and_feet}
+        rated = cordlab.report.page.render_again(out, **units, with_pdf=options.pdf)["rating"]["rated"]
     else:
         analysis, out = _analysed(options, with_pdf=options.pdf)
         rated, how = analysis.rating.rated, "from a new analysis"
     pages = [str(out / name) for name in ("report.html", *(["report.pdf"] if options.pdf else []))]
     text = "\n".join([*(f"written: {page}" for page in pages), how])
     return _answer(options, {"report": pages, "from": how}, text, yes=rated)
-
-
-def _mass(text: str) -> float:
-    """A mass on the command line [kg]."""
-    from cordlab.units import parse_measured
-
-    try:
-        return float(text)
-    except ValueError:
-        return parse_measured(text, "kg").value
 
 
 def _campaign(options: argparse.Namespace) -> cordlab.Campaign:
@@ -176,84 +179,68 @@ def _campaign(options: argparse.Namespace) -> cordlab.Campaign:
 
 def _analysed(options: argparse.Namespace, *, with_pdf: bool = False) -> tuple[cordlab.Analysis, Path]:
     """The analysis of a campaign, and the folder that its results were written to."""
-    from cordlab.report.results_folder import check_place, others, results_state
-
-    campaign = _campaign(options)
+    campaign, folders = _campaign(options), cordlab.report.results_folder
     if getattr(options, "cord", None) is not None:
         campaign = campaign.of_cord(options.cord)
     out = options.out or campaign.folder / "results"
-    before = results_state(campaign, results=out)
-    check_place(Path(os.path.realpath(out)), ("results.json", "report.html"))
+    before = folders.results_state(campaign, results=out)
+    folders.check_place(Path(os.path.realpath(out)), ("results.json", "report.html"))
     analysis = cordlab.analyse(campaign, progress=_progress(options))
     written = cordlab.write_results(analysis, out, second_units=options.pounds_and_feet, with_pdf=with_pdf)
     if before.state in ("stale", "damaged"):
         note = f"{before.path} was {before.state} and is written anew: {'; '.join(before.reasons)}"
         _note(note, quiet=options.quiet)
-    if left := {name.split("/")[0] for name in others(out)} - {"notebooks"}:
+    if left := {name.split("/")[0] for name in folders.others(out)} - {"notebooks"}:
         _note(f"{out}: stays, cordlab did not write it: {', '.join(sorted(left))}", quiet=options.quiet)
     return analysis, written
 
 
 def notebooks(options: argparse.Namespace) -> int:
-    from cordlab.notebook.run import folder_of, run_series
-
     campaign = _campaign(options)
-    runs = run_series(campaign, out=options.out, progress=_progress(options))
-    place = options.out or folder_of(campaign)
+    runs = cordlab.notebook.run.run_series(campaign, out=options.out, progress=_progress(options))
+    place = options.out or cordlab.notebook.run.folder_of(campaign)
     facts = [{"notebook": run.name, "stopped": run.stopped, "failed": run.failed} for run in runs]
     text = "\n".join([*(run.summary() for run in runs), f"written: {place}"])
     return _answer(options, {"folder": str(place), "notebooks": facts}, text, yes=not any(run.failed for run in runs))
 
 
 def publish(options: argparse.Namespace) -> int:
-    from cordlab.bundle.publish import check_target
-    from cordlab.notebook.run import executed, run_series
-    from cordlab.report.results_folder import results_state
-
-    check_target(options.bundle)
+    cordlab.bundle.publish.check_target(options.bundle)
     campaign = _campaign(options)
     analysis = cordlab.analyse(campaign, progress=_progress(options))
     if options.notebooks:
-        runs = run_series(campaign, progress=_progress(options))
+        runs = cordlab.notebook.run.run_series(campaign, progress=_progress(options))
         if failed := [run.summary() for run in runs if run.failed]:
             return _refuse(failed)
-    notebooks, stale = (options.notebook, ()) if options.notebook else executed(campaign)
+    executed, stale = (options.notebook, ()) if options.notebook else cordlab.notebook.run.executed(campaign)
     choices = {name: getattr(options, name) for name in ("licence", "author", "date", "orcid", "pdf", "report_only")}
-    choices |= {"notebooks": notebooks, "second_units": options.pounds_and_feet}
-    bundle = cordlab.publish(options.folder, options.bundle, analysis=analysis, **choices)
-    state = results_state(campaign)
+    choices |= {"notebooks": executed, "second_units": options.pounds_and_feet}
+    made = cordlab.publish(options.folder, options.bundle, analysis=analysis, **choices)
+    state = cordlab.report.results_folder.results_state(campaign)
     if state.state in ("stale", "damaged"):
         _note(f"{state.summary()}; the bundle holds the analysis made now", quiet=options.quiet)
-    facts = {"bundle": str(bundle.path), "sha256": bundle.sha256, "files": len(bundle.files)}
+    facts = {"bundle": str(made.path), "sha256": made.sha256, "files": len(made.files)}
     left_out = f"\nthe executed notebooks were left out: {'; '.join(stale)}"
-    return _answer(options, facts, bundle.summary() + left_out * bool(stale and not options.report_only))
+    return _answer(options, facts, made.summary() + left_out * bool(stale and not options.report_only))
 
 
 def recheck(options: argparse.Namespace) -> int:
-    from cordlab.bundle.recheck import versus
-
+    """The comparison; and where it is asked for the reviewer's page, with the changes to try."""
     if options.other is None:
         checked = cordlab.recheck(options.folder, progress=_progress(options))
     else:
-        checked = versus(options.folder, options.other)
+        checked = cordlab.bundle.recheck.versus(options.folder, options.other)
     text = checked.summary()
     if options.report is not None or options.change:
-        text += f"\nwritten: {_written_review(options, checked)}"
+        changes = {key.strip(): new.strip() for key, _, new in (change.partition("=") for change in options.change)}
+        asked = partial(cordlab.bundle.recheck.assume, options.folder, changes, progress=_progress(options))
+        review, name = cordlab.bundle.review, options.folder.name
+        page = review.review_page(checked, name=name, changes=changes, assumed=asked() if changes else None)
+        path = options.report or Path("review.html")
+        review.write_review(page, path)
+        text += f"\nwritten: {path}"
     code = _answer(options, checked.to_dict(), text, yes=checked.agrees)
     return PARTLY if checked.agrees and checked.not_compared else code
-
-
-def _written_review(options: argparse.Namespace, checked: Recheck) -> Path:
-    """Writes the reviewer's page, with the changes that were asked for, and says where."""
-    from cordlab.bundle.recheck import assume
-    from cordlab.bundle.review import review_page, write_review
-
-    changes = {key.strip(): value.strip() for key, _, value in (change.partition("=") for change in options.change)}
-    assumed = assume(options.folder, changes, progress=_progress(options)) if changes else None
-    page = review_page(checked, name=options.folder.name, changes=changes, assumed=assumed)
-    path = options.report or Path("review.html")
-    write_review(page, path)
-    return path
 
 
 def ladder(options: argparse.Namespace) -> int:
@@ -263,28 +250,11 @@ def ladder(options: argparse.Namespace) -> int:
 
 def invent(options: argparse.Namespace) -> int:
     numbers = {"mechanics": options.mechanics, "records": not options.no_records}
-    if options.cords is not None:
-        numbers["cords"] = options.cords
-    truth = cordlab.invent(
-        options.folder, seed=options.seed, truth=options.truth, progress=_progress(options), **numbers
-    )
+    numbers |= {} if options.cords is None else {"cords": options.cords}
+    where = {"truth": options.truth, "progress": _progress(options)}
+    truth = cordlab.invent(options.folder, seed=options.seed, **where, **numbers)
     text = f"invented campaign: {options.folder}\nthe truth about it:  {truth}"
     return _answer(options, {"folder": str(options.folder), "truth": str(truth)}, text)
-
-
-def _result(analysis: cordlab.Analysis, options: argparse.Namespace) -> str:
-    """The result as text: the answer, what is odd, limits by mass, what else is known, cautions of this campaign."""
-    from cordlab.batch.findings import alike
-    from cordlab.cautions import CAUTIONS
-
-    headline, *rest = analysis.rating.summary().splitlines()
-    findings = [f"  finding: {finding}" for finding in alike(analysis.findings) if not finding.stops]
-    answer = "\n".join([headline, *findings, *rest]) + _table(analysis.rating, pounds=options.pounds_and_feet)
-    parts = [part.summary() for part in (analysis.validation, analysis.lot, analysis.wear) if part is not None]
-    remarks = [f"in service, {status.summary()}" for status in analysis.in_service]
-    remarks += [f"caution: {caution}" for caution in analysis.cautions if caution not in CAUTIONS]
-    title = f"{analysis.campaign.title} · {analysis.campaign.batch}"
-    return "\n\n".join([title, answer, *parts, "\n".join(remarks)])
 
 
 def _table(rating: cordlab.Rating, *, pounds: bool | None = False) -> str:
@@ -293,10 +263,9 @@ def _table(rating: cordlab.Rating, *, pounds: bool | None = False) -> str:
         return ""
     import pandas as pd
 
-    from cordlab.report.rounding import SECOND
-    from cordlab.units import convert
+    from cordlab.units import convert, fixed
 
-    table = rating.table().reset_index()
+    table, seconds = rating.table().reset_index(), cordlab.report.rounding.SECOND if pounds else {}
     shown = table[(table["rider mass [kg]"] % EVERY == 0) | table.index.isin([0, len(table) - 1])]
     columns = [("rider", "rider mass [kg]", "kg", 1, ""), ("estimate", "lowest point [m]", "m", 2, "")]
     for row in [row for row in QUANTITIES.values() if row.head in shown]:
@@ -304,9 +273,10 @@ def _table(rating: cordlab.Rating, *, pounds: bool | None = False) -> str:
     cells = {}
     for word, head, unit, decimals, side in columns:
         values = shown[head].to_numpy()
-        if pounds and unit in SECOND:
-            values, unit, decimals = convert(values, unit, SECOND[unit]), SECOND[unit], min(decimals, 1)
-        cells[f"{word} {unit}".rstrip()] = [_cell(value, decimals, side) for value in values]
+        if unit in seconds:
+            values, unit, decimals = convert(values, unit, seconds[unit]), seconds[unit], min(decimals, 1)
+        of_numbers = [fixed(value, decimals, side) if isfinite(value) else f"{value:g}" for value in values]
+        cells[f"{word} {unit}".rstrip()] = [cell.replace("nan", "–") for cell in of_numbers]
     rated = [_verdict(*row, above=rating.reasons) for row in zip(shown["rated"], shown["reason"], strict=True)]
     lines = pd.DataFrame(cells).to_string(index=False).splitlines()
     lines = [f"{line}  {word}" for line, word in zip(lines, ["rated", *rated], strict=True)]
@@ -322,25 +292,14 @@ def _verdict(rated: bool, reason: str, *, above: Sequence[str]) -> str:
     return f"no: {reason}" if reason else "no, see above"
 
 
-def _cell(value: float, decimals: int, side: str) -> str:
-    from cordlab.units import fixed
-
-    if isfinite(value):
-        return fixed(value, decimals, side)
-    return "–" if isnan(value) else f"{value:g}"
-
-
 def _progress(options: argparse.Namespace) -> Progress:
     """A bar on stderr for what takes over a second; none where nobody would see it."""
-    if options.quiet or not sys.stderr.isatty():
-        from cordlab.units import unwatched
-
-        return unwatched
-    from functools import partial
-
     from tqdm import tqdm
 
-    return partial(tqdm, file=sys.stderr, delay=1, leave=False)
+    from cordlab.units import unwatched
+
+    watched = sys.stderr.isatty() and not options.quiet
+    return partial(tqdm, file=sys.stderr, delay=1, leave=False) if watched else unwatched
 
 
 def _answer(options: argparse.Namespace, facts: Mapping[str, object], text: str, *, yes: bool = True) -> int:
@@ -348,11 +307,8 @@ def _answer(options: argparse.Namespace, facts: Mapping[str, object], text: str,
     if options.json:
         print(json.dumps(facts, indent=1, allow_nan=False))  # ASCII, so that no terminal changes it
     elif not options.quiet:
-        if options.pounds_and_feet:
-            from cordlab.report.rounding import in_pounds_and_feet
-
-            text = in_pounds_and_feet(text)
-        for line in text.splitlines():
+        shown = cordlab.report.rounding.in_pounds_and_feet(text) if options.pounds_and_feet else text
+        for line in shown.splitlines():
             print(_plain(line))
     return DONE if yes else NO
 

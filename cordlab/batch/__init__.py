@@ -13,3 +13,7 @@ campaign_findings  what does not agree in the campaign
 witnesses          load, distance, clock, masses and tape against one another
 slow_pulls         slow pull tests beside the drops
 """
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

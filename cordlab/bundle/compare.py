@@ -14,6 +14,7 @@ from cordlab.units import mass_range, short
 
 EQUAL, WITHIN, DIFFERS = "equal", "equal within Monte Carlo error", "differs"
 ONE_LAYOUT = "in one layout alone"
+MOST = 20  # values that differ, named in a summary
 SAME = 1e-7
 """Relative difference up to which numbers are equal: least squares on another machine's arithmetic part by less."""
 
@@ -58,20 +59,19 @@ class Comparison:
     def counts(self) -> dict[str, int]:
         """How many values are equal, within Monte Carlo error, different."""
         verdicts = [line.verdict for line in self.lines]
-        counts = {verdict: verdicts.count(verdict) for verdict in (EQUAL, WITHIN, DIFFERS, ONE_LAYOUT)}
-        return {verdict: count for verdict, count in counts.items() if count or verdict != ONE_LAYOUT}
+        layouts = [ONE_LAYOUT] if ONE_LAYOUT in verdicts else []
+        return {verdict: verdicts.count(verdict) for verdict in (EQUAL, WITHIN, DIFFERS, *layouts)}
 
-    def summary(self, most: int = 20) -> str:
+    def summary(self) -> str:
         counts = ", ".join(f"{count} {verdict}" for verdict, count in self.counts.items())
-        texts = [f"  {line.summary()}" for line in self.differing[:most]]
-        if len(self.differing) > most:
-            texts.append(f"  and {len(self.differing) - most} more")
-        reasons = [f"likely reason: {reason}" for reason in self.reasons] if self.differing else []
-        return "\n".join([f"{len(self.lines)} values: {counts}", *texts, *reasons])
+        texts = [f"{len(self.lines)} values: {counts}", *(f"  {line.summary()}" for line in self.differing[:MOST])]
+        if len(self.differing) > MOST:
+            texts.append(f"  and {len(self.differing) - MOST} more")
+        return "\n".join([*texts, *(f"likely reason: {reason}" for reason in self.reasons if self.differing)])
 
     def to_dict(self) -> dict[str, object]:
-        facts = {"agrees": self.agrees, "counts": self.counts}
-        return facts | {"lines": [vars(line) for line in self.lines], "reasons": list(self.reasons)}
+        lines, reasons = [vars(line) for line in self.lines], list(self.reasons)
+        return {"agrees": self.agrees, "counts": self.counts, "lines": lines, "reasons": reasons}
 
 
 def compare(old: Results, new: Results) -> Comparison:
@@ -139,19 +139,18 @@ def topics(results: Results) -> dict[str, str]:
 
 
 def redrawn(old: Results, new: Results) -> bool:
-    """Whether two results come from other random draws."""
-    return _draws(old) != _draws(new)
+    """Whether two results come from other random draws: of another seed, or by other versions. Another machine's
+    arithmetic may end them a batch earlier or later."""
+    depend_on = []
+    for results in (old, new):
+        decision, versions = results["campaign"].get("decision") or {}, results.get("versions") or {}
+        depend_on.append((decision.get("seed"), results["cordlab"], versions.get("numpy"), versions.get("machine")))
+    return depend_on[0] != depend_on[1]
 
 
 def layout_of(results: Results) -> int:
     """The version of the layout that results are of; those without one are of the first."""
     return results.get("layout", 1)
-
-
-def _draws(results: Results) -> tuple[object, ...]:
-    """What the random draws depend on; another machine's arithmetic may end them a batch earlier or later."""
-    decision, versions = results["campaign"].get("decision") or {}, results.get("versions") or {}
-    return decision.get("seed"), results["cordlab"], versions.get("numpy"), versions.get("machine")
 
 
 Place = tuple[str | tuple[str], ...]
@@ -197,9 +196,9 @@ def _verdict(x: object, y: object, tolerance: float | None, may_turn: bool) -> s
         equal = isclose(x, y, rel_tol=SAME, abs_tol=1e-12)
         within = tolerance is not None and abs(x - y) <= tolerance
     else:
-        equal = x == y and isinstance(x, bool) == isinstance(y, bool)
-        texts = isinstance(x, str) and isinstance(y, str)
-        within = may_turn or (tolerance is not None and texts and near(str(x), str(y), tolerance))
+        equal, within = x == y and isinstance(x, bool) == isinstance(y, bool), may_turn
+        if tolerance is not None and isinstance(x, str) and isinstance(y, str):
+            within |= near(x, y, tolerance)
     if equal:
         return EQUAL
     return WITHIN if within else DIFFERS
@@ -209,7 +208,7 @@ def is_number(value: object) -> TypeGuard[float]:
     return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
 
 
-def near(x: str, y: str, tolerance: float) -> bool:
+def near(x: str, y: str, tolerance: float = SAME) -> bool:
     """Whether two sentences differ only in numbers, by the tolerance (times a number above 1) and one last digit."""
     if _NUMBER.sub("#", x) != _NUMBER.sub("#", y):
         return False

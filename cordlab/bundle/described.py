@@ -26,7 +26,7 @@ from cordlab.campaign import campaign as read
 from cordlab.campaign import decisions, jump_log, loggers
 from cordlab.campaign.files import Folder, listing
 from cordlab.campaign.settings import LAYOUT
-from cordlab.campaign.tables import ANY, Column, Place, read_header, whole
+from cordlab.campaign.tables import ANY, Column, read_header, whole
 from cordlab.quantities import QUANTITIES
 from cordlab.report.page import report_number, source
 from cordlab.report.results_folder import MANIFEST, RESULTS, Results
@@ -71,11 +71,6 @@ _TABLES: dict[str, tuple[Column, ...]] = {  # file, or folder of files, of a cam
     "records": loggers.COLUMNS,
     "calibration": (Column("run"), Column("reference", ANY, uncertain=True), Column("reading", ANY)),
 }
-
-
-def schemas() -> dict[str, bytes]:
-    """The JSON Schemas of campaign.toml and results.json, by file name."""
-    return {name: (files("cordlab.bundle") / name).read_bytes() for name in SCHEMAS}
 
 
 @lru_cache(maxsize=1)
@@ -129,33 +124,30 @@ def _resource(name: str, path: str, data: bytes) -> dict[str, Any]:
 
 
 def _table(path: str, data: bytes) -> dict[str, Any]:
-    """One table of a campaign, with the heads and units that it has."""
+    """One table of a campaign, with its heads as they stand, their units, and bounds in those units."""
     name, text = path.removeprefix(INPUTS), data.decode("utf-8-sig")
     columns = _TABLES.get(name) or _TABLES[name.partition("/")[0]]
     header = read_header(Folder(Path()), name, text, columns)
     if header is None:
         raise ValueError(f"{name}: has no header")
-    comma = header.delimiter != "," and "," in text
-    places = sorted(header.places.items(), key=lambda item: item[1].index)
-    schema: dict[str, Any] = {"fields": [_field(place, comma) for _, place in places]}
+    comma = {"decimalChar": ","} if header.delimiter != "," and "," in text else {}
+    fields: list[dict[str, Any]] = []
+    for place in sorted(header.places.values(), key=lambda place: place.index):
+        column, constraints = place.column, dict[str, Any](required=not place.column.may_be_blank)
+        fields.append({"name": place.head, "constraints": constraints})
+        if column.unit is None:
+            fields[-1]["type"] = "integer" if column.read is whole else "string"
+            continue
+        fields[-1] |= {"type": "number", "unit": place.unit or "1"} | comma
+        for key, bound in (("exclusiveMinimum", column.above), ("minimum", column.at_least)):
+            if isfinite(bound):
+                unit = place.unit if column.unit == ANY else column.unit
+                constraints[key] = convert(bound, unit, place.unit) * place.k
+    schema: dict[str, Any] = {"fields": fields}
     if columns in (read.CORDS, read.DROPS, read.BREAKS):
         schema["primaryKey"] = [header.places[columns[0].name].head]
     dialect = {"delimiter": header.delimiter, "headerRows": [header.line], "skipInitialSpace": True}
     return _resource(name.removesuffix(".csv").lower(), path, data) | {"dialect": dialect, "schema": schema}
-
-
-def _field(place: Place, comma: bool) -> dict[str, Any]:
-    """One column of a table: its head as it stands, and bounds in the unit of that head."""
-    column = place.column
-    constraints: dict[str, Any] = {"required": not column.may_be_blank}
-    field = {"name": place.head, "constraints": constraints}
-    if column.unit is None:
-        return field | {"type": "integer" if column.read is whole else "string"}
-    of = place.unit if column.unit == ANY else column.unit
-    for key, bound in (("exclusiveMinimum", column.above), ("minimum", column.at_least)):
-        if isfinite(bound):
-            constraints[key] = convert(bound, of, place.unit) * place.k
-    return field | {"type": "number", "unit": place.unit or "1"} | ({"decimalChar": ","} if comma else {})
 
 
 def _kind(name: str) -> str:
@@ -250,7 +242,8 @@ def described(contents: Mapping[str, bytes], results: Results, stated: Statement
     if RESULTS in contents:
         package = data_package(contents, results, stated.terms.replace("#licence", stated.licence))
         added = {README: (_HEAD + _FILES + _ALWAYS + _RECHECK).encode(), PACKAGE: _json(package)}
-        added |= schemas() | {RAN: stated.ran.encode()}
+        added |= {name: (files("cordlab.bundle") / name).read_bytes() for name in SCHEMAS}
+        added |= {RAN: stated.ran.encode()}
     return added | {CRATE: _json(crate({**contents, **added}, results, stated))}
 
 

@@ -7,7 +7,7 @@ import json
 import os
 import re
 import zipfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -77,7 +77,11 @@ def publish(
         problems.append(f"the date {date!r} is not a date such as 2026-05-04")
     if orcid is not None and not _is_orcid(orcid := orcid.removeprefix("https://orcid.org/")):
         problems.append(f"{orcid!r} is not an ORCID, four groups of four such as 0000-0002-1825-0097: a digit is wrong")
-    contents = _inputs(folder, analysis.campaign.digests, problems) | _notebooks(notebooks, problems)
+    files, digests = Folder(folder), analysis.campaign.digests
+    contents = {INPUTS + name: files.read(name) or b"" for name in digests}
+    for change in differences(digests, files.digests):
+        problems.append(f"{folder}: {change} since it was analysed; analyse the campaign again")
+    contents |= _notebooks(notebooks, problems)
     if problems:
         raise PublishError(tuple(problems))
     results = report.results_of(analysis, before=report.read_before(folder / "results"))
@@ -89,9 +93,8 @@ def publish(
     named = {"author": author.strip(), "licence": licence.strip(), "date": date, "orcid": orcid or ""}
     words = [word for name, text in named.items() if text for word in (f"--{name}", text)]
     flags = {"--pdf": pdf, "--report-only": report_only, "--pounds-and-feet": second_units}
-    command = join(
-        ["cordlab", "publish", "campaign", "BUNDLE.zip", *(flag for flag, on in flags.items() if on), *words]
-    )
+    words = [*(flag for flag, on in flags.items() if on), *words]
+    command = join(["cordlab", "publish", "campaign", "BUNDLE.zip", *words])
     contents |= described(contents, results, Statement(**named, command=command, ended=now(), ran=requirements()))
     digests = {name: hashlib.sha256(data).hexdigest() for name, data in sorted(contents.items())}
     contents[MANIFEST] = manifest(digests.items())
@@ -123,15 +126,6 @@ def _is_orcid(text: str) -> bool:
     for digit in text.replace("-", "")[:-1] if re.fullmatch(r"(\d{4}-){3}\d{3}[\dX]", text, re.ASCII) else "":
         total = (total + int(digit)) * 2
     return total > 0 and "0123456789X"[(12 - total % 11) % 11] == text[-1]
-
-
-def _inputs(folder: Path, digests: Mapping[str, str], problems: list[str]) -> dict[str, bytes]:
-    """The bytes of every file that the analysis read, the very ones."""
-    files = Folder(folder)
-    contents = {INPUTS + name: files.read(name) or b"" for name in digests}
-    for change in differences(digests, files.digests):
-        problems.append(f"{folder}: {change} since it was analysed; analyse the campaign again")
-    return contents
 
 
 def _notebooks(paths: Iterable[str | Path], problems: list[str]) -> dict[str, bytes]:

@@ -1,32 +1,50 @@
 """A published bundle re-run: its files against their checksums, its numbers against an analysis made anew, its report
-and what goes with it against what follows from those numbers. Nothing of it is run or unpickled: only its inputs are
-read, as any campaign is."""
+and what goes with it against what follows from those numbers: words exactly, figures by what they show. Nothing of it
+is run or unpickled: only its inputs are read, as any campaign is. What cannot be compared here is named."""
 
 import json
 import re
 import tempfile
 import zipfile
+from base64 import b64decode
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from html import unescape
 from math import isfinite
 from pathlib import Path
 from typing import Any
 
+from cordlab import __version__
 from cordlab.analysis import analyse
-from cordlab.bundle.compare import Comparison, compare, headlines, layout_of, leaves, shown
-from cordlab.bundle.described import INPUTS
-from cordlab.bundle.documents import DIFFERS, NOT_COMPARED, REPORT, FileCheck, check_files
+from cordlab.bundle.compare import ONE_LAYOUT, Comparison, compare, headlines, layout_of, leaves, near, redrawn, shown
+from cordlab.bundle.described import CRATE, INPUTS, NOTEBOOKS, PACKAGE, RAN, README, SCHEMAS, described, stated_in
 from cordlab.bundle.unpack import BundleError, unpack
 from cordlab.campaign.campaign import CampaignError, read_campaign
 from cordlab.campaign.settings import LAYOUT, changed, lacks
-from cordlab.report.page import results_of, vectors_of
+from cordlab.report.page import PdfError, pdf, render, results_of, vectors_of
 from cordlab.report.results_folder import FIRST_LINE, MANIFEST, RESULTS, Results, altered, read_manifest
 from cordlab.units import Progress, unwatched
 
+AGREES, DIFFERS, NOT_COMPARED = "agrees", "differs", "not compared"
+REPORT, PDF = "report.html", "report.pdf"
 BEFORE = "manifest-sha256.txt"
 """The manifest of a bundle of layout 1."""
 
-__all__ = ["BundleError", "FileCheck", "Recheck", "compare", "read_results", "recheck", "versus"]
+_DESCRIBING = {README, CRATE, PACKAGE, RAN, *SCHEMAS}
+_FIGURE = re.compile(r'(<img id="figure-[^>]*>)')
+_PARTS = re.compile(r'<img id="figure-([\w-]+)" alt="([^"]*)" src="data:image/svg\+xml;base64,([^"]*)">')
+
+
+@dataclass(frozen=True)
+class FileCheck:
+    """What became of one file of a bundle. verdict : agrees, differs, or not compared; why : where it does not agree"""
+
+    name: str
+    verdict: str
+    why: str = ""
+
+    def summary(self) -> str:
+        return f"{self.verdict}: {shown(self.name, most=240)} {self.why}"
 
 
 @dataclass(frozen=True)
@@ -66,14 +84,9 @@ class Recheck:
         return "\n".join([head, *files, *rest])
 
     def to_dict(self) -> dict[str, object]:
+        facts = {"agrees": self.agrees, "files": [vars(file) for file in self.files]}
         texts = {name: list(getattr(self, name)) for name in ("problems", "headlines", "lacks")}
-        files = [vars(file) for file in self.files]
-        return {
-            "agrees": self.agrees,
-            "files": files,
-            **texts,
-            "comparison": self.comparison and self.comparison.to_dict(),
-        }
+        return facts | texts | {"comparison": self.comparison and self.comparison.to_dict()}
 
 
 def recheck(bundle: str | Path, *, progress: Progress = unwatched) -> Recheck:
@@ -90,7 +103,9 @@ def recheck(bundle: str | Path, *, progress: Progress = unwatched) -> Recheck:
         except CampaignError as error:
             return Recheck(tuple(damage.values()), None, error.problems, published=published)
         lacking = lacks(campaign, layout_of(published))
-        rerun, contents = results_of(analysis, before=published), _read(Path(place))
+        paths = sorted(path for path in Path(place).rglob("*") if path.is_file())
+        contents = {path.relative_to(place).as_posix(): path.read_bytes() for path in paths}
+        rerun = results_of(analysis, before=published)
         comparison = compare(published, rerun)
         checks = check_files(contents, published, rerun, comparison=comparison, figures=vectors_of(analysis))
         return Recheck(tuple((checks | damage).values()), comparison, published=published, rerun=rerun, lacks=lacking)
@@ -103,11 +118,6 @@ def assume(bundle: str | Path, changes: Mapping[str, str], *, progress: Progress
         _opened(bundle, Path(place))
         campaign = changed(read_campaign(Path(place) / INPUTS), changes)
         return results_of(analyse(campaign, progress=progress))
-
-
-def _read(folder: Path) -> dict[str, bytes]:
-    paths = sorted(path for path in folder.rglob("*") if path.is_file())
-    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in paths}
 
 
 def versus(first: str | Path, second: str | Path) -> Recheck:
@@ -131,7 +141,14 @@ def _opened(bundle: str | Path, folder: Path) -> tuple[dict[str, FileCheck], Res
         data = (folder / BEFORE).read_bytes()
         (folder / BEFORE).rename(folder / MANIFEST).write_bytes(f"{FIRST_LINE}\n".encode() + data)
         names = [MANIFEST if name == BEFORE else name for name in names]
-    damage = _altered(folder, names)
+    if MANIFEST not in names:
+        raise BundleError((f"there is no {MANIFEST} in it: it is not a bundle, or not a whole one",))
+    listed = dict(read_manifest(folder))
+    if len((folder / MANIFEST).read_bytes().splitlines()) != len(listed) + 1:
+        what = "does not begin as cordlab's do, or not every row is a SHA-256 and the name of another file"
+        raise BundleError((f"{MANIFEST}: {what}",))
+    unlisted = {name: "is not in the manifest" for name in names if name not in listed and name != MANIFEST}
+    damage = {name: FileCheck(name, DIFFERS, why) for name, why in (unlisted | altered(folder, listed)).items()}
     if RESULTS not in names and REPORT in names:
         files = [file.summary() for file in damage.values()] or ["its files are as the manifest says"]
         raise BundleError(("the report alone was published: there are no inputs to analyse again", *files))
@@ -141,14 +158,16 @@ def _opened(bundle: str | Path, folder: Path) -> tuple[dict[str, FileCheck], Res
 MOST_BYTES, MOST_VALUES, DEEPEST, LONGEST = 4 * 1024**2, 200_000, 20, 200
 """Of results.json: greatest size, number of values, tables in one another, characters of a key. A tenth is usual."""
 
+_NUMBER = float | int
+_ENDS = {"lightest": _NUMBER, "heaviest": _NUMBER, "governed_by": {"light": str, "heavy": str}}
 _SHAPE = {
     "cordlab": str,
     "versions": (str,),
-    "monte_carlo": (float | int | None,),
+    "monte_carlo": (_NUMBER | None,),
     "campaign": {"title": str, "batch": str, "decision": dict | None, "digests": (str,)},
-    "rating": {"rated": bool, "reasons": [str], "lightest": float | int | None, "heaviest": float | int | None},
+    "rating": {"rated": bool, "reasons": [str], "lightest": _NUMBER | None, "heaviest": _NUMBER | None},
     "drops": [{"drop": str, "cord": str, "jumps": int}],
-    "predictions": [{"mass": float | int}],
+    "predictions": [{"mass": _NUMBER}],
     "wear": dict | None,
     "lot": dict | None,
 }
@@ -177,11 +196,8 @@ def read_results(path: str | Path) -> Results:
             raise ValueError(f"'cordlab' is {shown(results['cordlab'])}: that is no version")
         if type(layout := layout_of(results)) is not int or not 1 <= layout <= LAYOUT:  # True is an int, too
             raise ValueError(f"'layout' is {shown(layout)}: this cordlab reads layouts 1 to {LAYOUT}")
-        rating = results["rating"]
-        if rating["rated"]:
-            _check_shape(
-                rating, {"lightest": float | int, "heaviest": float | int, "governed_by": {"light": str, "heavy": str}}
-            )
+        if results["rating"]["rated"]:
+            _check_shape(results["rating"], _ENDS)
     except OSError as error:
         raise BundleError((f"{path.name}: cannot be read ({error.strerror})",)) from error
     except (ValueError, RecursionError) as error:
@@ -207,30 +223,130 @@ def _table(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 def _check_shape(value: Any, shape: Any, name: str = "it") -> None:
     """Raises ValueError where a value is not of this shape."""
+    kinds: dict[type, Any] = {dict: dict, list: list, tuple: dict | None}
+    if not isinstance(value, kinds.get(type(shape), shape)):
+        raise ValueError(f"'{name}' is {shown(value)}: it is not the results of an analysis")
     if isinstance(shape, dict):
-        _check_shape(value, dict, name)
         for key, inner in shape.items():
             _check_shape(value.get(key), inner, key)
     elif isinstance(shape, list):
-        _check_shape(value, list, name)
         for row in value:
             _check_shape(row, shape[0], f"a row of {name}")
     elif isinstance(shape, tuple):
-        _check_shape(value, dict | None, name)
         for inner in (value or {}).values():
             _check_shape(inner, shape[0], f"a value of {name}")
-    elif not isinstance(value, shape):
-        raise ValueError(f"'{name}' is {shown(value)}: it is not the results of an analysis")
 
 
-def _altered(folder: Path, names: list[str]) -> dict[str, FileCheck]:
-    """Files that are not as the manifest says, by name. Raises BundleError where no manifest can be read."""
-    if MANIFEST not in names:
-        raise BundleError((f"there is no {MANIFEST} in it: it is not a bundle, or not a whole one",))
-    listed = dict(read_manifest(folder))
-    if len((folder / MANIFEST).read_bytes().splitlines()) != len(listed) + 1:
-        what = "does not begin as cordlab's do, or not every row is a SHA-256 and the name of another file"
-        raise BundleError((f"{MANIFEST}: {what}",))
-    damage = {name: "is not in the manifest" for name in names if name not in listed and name != MANIFEST}
-    damage |= altered(folder, listed)
-    return {name: FileCheck(name, DIFFERS, why) for name, why in damage.items()}
+def check_files(
+    contents: Mapping[str, bytes],
+    published: Results,
+    rerun: Results,
+    *,
+    comparison: Comparison,
+    figures: Mapping[str, str],
+) -> dict[str, FileCheck]:
+    """Each file of a bundle (name → bytes) against the results and the figures of the analysis made anew."""
+    known = [MANIFEST, RESULTS, *(INPUTS + name for name in rerun["campaign"]["digests"])]
+    written = [name for name in contents if name in _DESCRIBING | {REPORT, PDF} or name.startswith(NOTEBOOKS)]
+    checks = {name: FileCheck(name, NOT_COMPARED, "is no file that cordlab writes or reads") for name in contents}
+    checks |= {name: FileCheck(name, AGREES) for name in known}
+    layout, why = layout_of(published), "was not run again"
+    if not comparison.agrees:
+        why = f"with what follows from {RESULTS}, which differs itself"
+        values = f"in {len(comparison.differing)} of {len(comparison.lines)} values"
+        checks[RESULTS] = FileCheck(RESULTS, DIFFERS, values)
+    elif layout != LAYOUT:
+        why = f"with this cordlab, which writes layout {LAYOUT}: the bundle is of layout {layout}"
+        values = f"in {comparison.counts.get(ONE_LAYOUT, 0)} values: they are {ONE_LAYOUT}"
+        checks[RESULTS] = FileCheck(RESULTS, NOT_COMPARED, values)
+    elif not comparison.alike:
+        why = f"with what follows from {RESULTS}: with other random draws it has other judgements here"
+    checks |= {name: FileCheck(name, NOT_COMPARED, why) for name in written}
+    if not comparison.agrees or layout != LAYOUT or not comparison.alike:
+        return checks
+    page = contents.get(REPORT, b"").decode(errors="replace")
+    checks[REPORT] = _check_report(page, published, rerun, figures)
+    of_cordlab = {name: data for name, data in contents.items() if name in known or name in written}
+    checks |= _check_descriptions(of_cordlab, published)
+    if PDF in contents:  # the same bytes as the PDF of the same page, or not to be compared
+        why = "it is not the PDF that is made of it here"
+        try:
+            if checks[REPORT].verdict == AGREES and pdf(page) == contents[PDF]:
+                return checks | {PDF: FileCheck(PDF, AGREES)}
+        except PdfError as error:
+            why = str(error)
+        checks[PDF] = FileCheck(PDF, NOT_COMPARED, f"with {REPORT}: {why}")
+    return checks
+
+
+def _check_report(page: str, published: Results, rerun: Results, figures: Mapping[str, str]) -> FileCheck:
+    """The words against those that the bundle's own results give, which agree; figures against those drawn anew."""
+    pages = (render(published, figures, second_units=choice) for choice in (None, False, True))
+    texts = _FIGURE.split(page)[::2]
+    expected = next((candidate for candidate in pages if _FIGURE.split(candidate)[::2] == texts), None)
+    if expected is None:
+        own = _FIGURE.split(render(published, figures))[::2]
+        known = [_words(line) for text in own for line in text.splitlines()]
+        lines = (_words(line) for text in texts for line in text.splitlines())
+        words = next((line for line in lines if line and line not in known), "the same words in other marks")
+        return _otherwise(REPORT, f"says what does not follow from {RESULTS}: '{shown(words, most=200)}'", published)
+    pairs = zip(_FIGURE.findall(page), _FIGURE.findall(expected), strict=True)
+    changed_figures = [after for before, after in pairs if not _same_figure(before, after)]
+    names = ", ".join(figure.split('"')[1].removeprefix("figure-") for figure in changed_figures)
+    if not names:
+        return FileCheck(REPORT, AGREES)
+    drawn_by = [(of.get("versions") or {}).get("matplotlib") for of in (published, rerun)]
+    if redrawn(published, rerun) or drawn_by[0] != drawn_by[1]:
+        why = "drawn from other random draws or by another matplotlib"
+        return FileCheck(REPORT, NOT_COMPARED, f"in all its figures: {names} were {why}")
+    return _otherwise(REPORT, f"shows other figures than follow from its inputs: {names}", published)
+
+
+def _check_descriptions(contents: Mapping[str, bytes], published: Results) -> dict[str, FileCheck]:
+    """What says what is in the bundle, against the bundle; who published it, and how, is the publisher's own word."""
+    others = {name: data for name, data in contents.items() if name not in _DESCRIBING | {MANIFEST}}
+    try:
+        expected = described(others, published, stated_in(contents))
+    except ValueError as error:
+        return {CRATE: FileCheck(CRATE, DIFFERS, f"is not the metadata of a bundle: {shown(error)}")}
+    checks = {}
+    for name, data in expected.items():
+        checks[name] = FileCheck(name, AGREES)
+        if contents.get(name) != data and (name != CRATE or json.loads(contents[name]) != json.loads(data)):
+            checks[name] = _otherwise(name, "is not what follows from the other files", published)
+    ran = contents.get(RAN, b"").decode(errors="replace").replace(",", "\n").replace("  #", "\n").splitlines()
+    ways = "{}=={}", "# {} {}", " {1}", " {} {}"  # a package, Python, the kind of machine, the source
+    versions = (published.get("versions") or {}).items()
+    if lacking := [" ".join(of) for of in versions if not {way.format(*of) for way in ways} & {*ran}]:
+        why = f"does not have what {RESULTS} says it was computed with: {', '.join(lacking)}"
+        checks[RAN] = FileCheck(RAN, DIFFERS, why)
+    return checks
+
+
+def _otherwise(name: str, why: str, published: Results) -> FileCheck:
+    """A file that differs; of another cordlab it may do so, and is not compared."""
+    if published["cordlab"] == __version__:
+        return FileCheck(name, DIFFERS, why)
+    return FileCheck(name, NOT_COMPARED, f"with this cordlab, {__version__}: {published['cordlab']} wrote it; it {why}")
+
+
+def _words(line: str) -> str:
+    return " ".join(unescape(re.sub(r"<[^>]*>", " ", line)).split())
+
+
+def _same_figure(old: str, new: str) -> bool:
+    """Whether two figures are the same but for the rounding of another machine's arithmetic."""
+    before, after = _PARTS.fullmatch(old), _PARTS.fullmatch(new)
+    if old == new or before is None or after is None:
+        return old == new
+    try:
+        x, y = (_plain(b64decode(parts[3], validate=True).decode()) for parts in (before, after))
+    except ValueError:
+        return False
+    return before[1] == after[1] and near(before[2], after[2]) and near(x, y)
+
+
+def _plain(svg: str) -> str:
+    """An <svg> whose ids, which are hashes of what is drawn, are numbered in their order."""
+    order: dict[str, int] = {}
+    return re.sub(r"\b[a-z][0-9a-f]{10}\b", lambda match: f"id-{order.setdefault(match[0], len(order))}", svg)

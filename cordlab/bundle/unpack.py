@@ -49,7 +49,14 @@ def unpack(bundle: str | Path, folder: str | Path) -> list[str]:
     with opened(Path(bundle)) as archive:
         entries = [entry for entry in archive.infolist() if not entry.is_dir()]
         for entry in entries:
-            _write(archive, entry, Path(folder))
+            path, left = Path(folder, *entry.filename.split("/")), entry.file_size
+            path.parent.mkdir(parents=True, exist_ok=True)
+            with archive.open(entry) as source, path.open("xb") as target:  # the library checks the CRC
+                while data := source.read(_CHUNK):
+                    left -= len(data)
+                    if left < 0:
+                        raise zipfile.BadZipFile(f"'{shown(entry.filename, most=80)}' is longer than the zip says")
+                    target.write(data)
     return sorted(entry.filename for entry in entries)
 
 
@@ -106,16 +113,3 @@ def _bad_name(entry: zipfile.ZipInfo) -> str:
     if len(name) > 240 or max(len(part.encode()) for part in parts) > 200:
         return "has too long a name"
     return ""
-
-
-def _write(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, folder: Path) -> None:
-    """One file, no longer than the directory says; the library checks its CRC."""
-    path = folder.joinpath(*entry.filename.split("/"))
-    path.parent.mkdir(parents=True, exist_ok=True)
-    left = entry.file_size
-    with archive.open(entry) as source, path.open("xb") as target:
-        while data := source.read(_CHUNK):
-            left -= len(data)
-            if left < 0:
-                raise zipfile.BadZipFile(f"'{shown(entry.filename, most=80)}' is longer than the zip says")
-            target.write(data)

@@ -1,1 +1,2 @@
 from . import panels as panels
+from . import run as run

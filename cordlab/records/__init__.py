@@ -8,3 +8,7 @@ plausibility    what a record says against itself
 reduce          the whole way from raw record to `Drop`; start here
 campaign_drops  every record of a campaign, through its calibrations
 """
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

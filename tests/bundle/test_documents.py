@@ -10,8 +10,8 @@ from functools import cache
 import pytest
 
 from cordlab import cli
-from cordlab.bundle import documents, publish, recheck
-from cordlab.bundle.documents import AGREES, DIFFERS, NOT_COMPARED, check_files
+from cordlab.bundle import publish, recheck
+from cordlab.bundle.recheck import AGREES, DIFFERS, NOT_COMPARED, check_files
 from cordlab.report import figures as plots
 from cordlab.report import page as report
 from tests.bundle.test_cli_bundle import changed, replaced
@@ -195,7 +195,7 @@ def test_a_file_that_cordlab_does_not_know_is_named(bundle, tmp_path):
 
 def test_a_pdf_agrees_where_it_is_the_one_that_is_made_of_the_report_here(bundle, tmp_path, monkeypatch):
     with zipfile.ZipFile(bundle) as archive:
-        contents = {name: archive.read(name) for name in archive.namelist()} | {documents.PDF: b"%PDF"}
+        contents = {name: archive.read(name) for name in archive.namelist()} | {recheck.PDF: b"%PDF"}
     published, figures = rerun_of_specimen(), drawn()
     comparison = recheck.compare(published, published)
 
@@ -203,6 +203,6 @@ def test_a_pdf_agrees_where_it_is_the_one_that_is_made_of_the_report_here(bundle
         raise report.PdfError("no PDF: WeasyPrint cannot be loaded")
 
     for make, verdict in ((lambda page: b"%PDF", AGREES), (lambda page: b"%PDF-", NOT_COMPARED), (fails, NOT_COMPARED)):
-        monkeypatch.setattr(documents, "pdf", make)
-        checks = documents.check_files(contents, published, published, comparison=comparison, figures=figures)
-        assert checks[documents.PDF].verdict == verdict
+        monkeypatch.setattr(recheck, "pdf", make)
+        checks = check_files(contents, published, published, comparison=comparison, figures=figures)
+        assert checks[recheck.PDF].verdict == verdict

@@ -10,7 +10,7 @@ import pytest
 from cordlab import cli
 from cordlab.bundle import recheck
 from cordlab.bundle.compare import DIFFERS, EQUAL, ONE_LAYOUT, compare
-from cordlab.bundle.documents import AGREES, NOT_COMPARED
+from cordlab.bundle.recheck import AGREES, NOT_COMPARED
 from cordlab.campaign.settings import LAYOUT
 from tests.bundle.test_cli_bundle import changed, replaced
 

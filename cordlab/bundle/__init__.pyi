@@ -1,0 +1,3 @@
+from . import publish as publish
+from . import recheck as recheck
+from . import review as review

@@ -1,0 +1,1 @@
+from . import campaign_drops as campaign_drops
