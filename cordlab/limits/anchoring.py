@@ -4,7 +4,8 @@ Each source of uncertainty enters once:
 
 - cord to cord (stiffness, slack length, mass, and the errors of measuring these): scatter of the cords' ln s; drop to
   drop (release, reading of the lowest point): scatter about the cords' lines. The t law for both, in the Monte Carlo.
-- the same two for the peaks' excess over the curve's, with a t law of its own.
+- the same two for the peaks' excess over the curve's, with a t law of its own; what its lines over the masses do not
+  describe is one more error at each tested mass and one at the mass asked for (`u_between_masses`).
 - shape of the curve and choice of the model: each draw takes another curve that the records allow.
 - shared by all drops (`SharedInput`), one error a draw, carried by what it does to every ln s: drag, air, release depth
   and compliance of the rig, each test mass, viscosity, the calibration behind the peaks and behind lowest points read
@@ -164,6 +165,17 @@ class DropStiffness:
                 unmeasured = max(scatter, min(2 * scatter, UNMEASURED))
         measured = self.excess is not None and end == self.drops.cell_end
         return float(np.hypot(away, 0.0 if measured else unmeasured))
+
+    def u_between_masses(self, hung: np.ndarray) -> np.ndarray:
+        """Standard uncertainty of the peaks' excess at hung masses (n,) [kg] by what its lines do not describe.
+
+        Waves change from mass to mass: each tested mass is off its line by itself, and so is the one asked for.  (n,)
+        """
+        lines = next(iter(self.excess_lines()), None)
+        if lines is None or (lack := lines.lack_of_fit()) is None:
+            return np.zeros(len(hung))
+        at_mass = lines.mean_weights(hung) @ (lines.x[:, None] == np.unique(lines.x))
+        return lack.sd * np.sqrt(1 + (at_mass**2).sum(axis=1))
 
     def excess_lines(self) -> list[GroupLines]:
         """The peaks' excess over mass, one a family of shapes; none where `excess` is."""

@@ -15,7 +15,7 @@ from cordlab.quantities import QUANTITIES
 from cordlab.statistics.propagation import numerical_tolerance, t_margin, welch_satterthwaite
 
 CORDS, DROPS = "cord to cord (length and mass too)", "drop to drop"
-PEAK_CORDS, PEAK_DROPS = "peaks, cord to cord", "peaks, drop to drop"
+PEAK_CORDS, PEAK_DROPS, PEAK_MASSES = "peaks, cord to cord", "peaks, drop to drop", "peaks, mass to mass"
 RETURN_CORDS, RETURN_DROPS = f"{RETURNED}, cord to cord", f"{RETURNED}, drop to drop"
 SHAPE, MODEL = "shape of the curve", "choice of model"
 BETWEEN, WITHIN = (CORDS, PEAK_CORDS, RETURN_CORDS, LENGTH), (DROPS, PEAK_DROPS, RETURN_DROPS)
@@ -161,6 +161,8 @@ def _at_mass(
         raised = raised or float(peaks.mean[0, k]) > 0  # without waves an excess below 0 lowers nothing
         between, within = np.sqrt(peaks.variances[:, 0, k])
         excess += error(PEAK_CORDS, between, peaks.dof[0]) + error(PEAK_DROPS, within, peaks.dof[1])
+        if run.waves is None or run.waves.worst:
+            excess += error(PEAK_MASSES, float(run.u_between_masses[k]))
     for i, shared in enumerate(run.stiffness.shared):
         common = error(shared.name, shared.measured.u)
         log_scale += at_worst.shift[k, i] * common

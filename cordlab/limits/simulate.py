@@ -197,7 +197,7 @@ class Run:
         inputs: Keywords = self.stiffness.batch | {name: there[name] for name in DROP_INPUTS if name in there}
         inputs |= {"gear_mass": there["gear"], "mass": self.masses[at] + there["gear"] + there.get("rider_mass", 0.0)}
         uniform = predict_drop(curves, **inputs)
-        lower = tie = np.maximum(measured, 0.0)
+        lower = tie = np.maximum(measured + standard * self.u_between_masses[at], 0.0)
         if self.waves is not None:
             measured = lower if self.waves.worst else measured
             lower, tie = (
@@ -218,10 +218,17 @@ class Run:
         return quantities
 
     def u_of_waves(self, end: str, at: int | np.ndarray) -> np.ndarray:
-        """Standard uncertainty of ln of what waves make of the load at the "lower" or "tie" end."""
+        """Standard uncertainty of ln of what waves make of the load at the "lower" or "tie" end, measured or not."""
         assert self.waves is not None
         model = self.stiffness.u_of_waves(end, self.site.release_depth.value)
+        if end == self.stiffness.drops.cell_end and not self.waves.worst:
+            model = np.hypot(model, self.u_between_masses[at])
         return np.hypot(self.waves.at(self.hung[at], end)[1], model)
+
+    @cached_property
+    def u_between_masses(self) -> np.ndarray:
+        """As of the drops, at each mass; in the measured load itself where waves are not known.  (n_mass,)"""
+        return self.stiffness.u_between_masses(self.hung)
 
     def by_shapes(self, family: int = 0) -> dict[str, np.ndarray]:
         """Every quantity with every input at its estimate, at each mass and by each shape of a family.

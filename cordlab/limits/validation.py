@@ -226,10 +226,12 @@ def _with_records(
             excess = log_excess(stiffness.shapes[0], drops, uniform, stiffness.batch, of=of, **inputs)[0]
             logs.append(excess - (0.0 if waves is None else waves.at(drops.mass, end)[0]))
         lines = GroupLines.of(logs[0], x=fitted.mass, group=fitted.cord)
+        rest = lines.lack_of_fit()
         for k, log, measured, mass in zip(numbers, logs[1], getattr(recorded, of), recorded.mass, strict=True):
             one = lines.n_groups == 1
             level = lines.this_group(lines.names[0], mass) if one else lines.another_group(mass)
-            far = float(level.margin(probability)[0])
+            parts = [*np.sqrt(level.variances[:, 0]), rest.sd if rest else 0.0]
+            far = float(t_margin(parts, [*level.dof, inf], probability))
             low, high = (float(measured * np.exp(level.mean[0] + way * far - log)) for way in (-1, 1))
             judged: Keywords = {of: float(measured), f"{name}_lower": low, f"{name}_upper": high}
             rows[k] = replace(rows[k], **judged)

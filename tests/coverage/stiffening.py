@@ -1,11 +1,16 @@
 """Cords that stiffen: how often the limits of g and load hold, by model and rider mass.
 
-`python -m tests.coverage stiffening [campaigns] [samples a second]`. Truth and records are from
-`tests/stiffening_cords.py`, which shares no code with cordlab. Campaigns of 4 cords with 5 masses and 1 held back, with
-a cell at the tie point and a distance; cords differ by 2 %, drops by 0.4 %. Printed for each model and mass: share of
-true next drops of other cords within the 99 % limits of lowest point, load at the tie point and g, with the standard
-error over campaigns; g is meant as it is measured, through CFC 60, and beside it stands the one that nothing filters;
-and in how many campaigns the mass is rated. At least 0.985 of g and load are asked for, or "not rated".
+`python -m tests.coverage stiffening [campaigns] [samples a second] [first seed] [number of the model, from 1; 0: all]`.
+Truth and records are from `tests/stiffening_cords.py`, which shares no code with cordlab. Campaigns of 4 cords with 5
+masses and 1 held back, with a cell at the tie point and a distance; cords differ by 2 %, drops by 0.4 %. Printed for
+each model and mass: share of true next drops of other cords within the 99 % limits of lowest point, load at the tie
+point and g, with the standard error over campaigns; g is meant as it is measured, through CFC 60, and beside it stands
+the one that nothing filters; and in how many campaigns the mass is rated. At least 0.985 of g and load are asked for,
+or "not rated".
+
+Another reflection of the wave takes the lead every few kilograms, and ln of a load has a kink there. A parabola drawn
+across it is no truth: beside 512 drops that were followed, a parabola through 24 (Yeoh, 60 kg) lay 0.4 % high in the
+highest tenth of loads and 0.7 % high at the 99 % point. A thin plate spline through `FOLLOWED` lies 0.01 % off there.
 """
 
 from dataclasses import dataclass, replace
@@ -13,6 +18,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import numpy as np
+from scipy.interpolate import RBFInterpolator
 from scipy.special import ndtr, ndtri
 from scipy.stats import qmc
 
@@ -23,18 +29,19 @@ from tests.coverage._engine import heads, row
 from tests.rigs import RecordedWorld, write
 from tests.sound_records import Trace, random_logger
 from tests.stiffening_cords import MODELS, G, StiffDrop, trace
-from tests.worlds import FIVE, crossed
+from tests.worlds import crossed
 
 CORD_SD, DROP_SD = 0.02, 0.004
-RIDERS = (36.0, 48.0, 60.0, 76.0, 92.0)
-FOLLOWED, DRAWS = 24, 20_000
+TESTED = (36.0, 53.0, 70.0, 87.0, 104.0)  # hung [kg]; riders have 3 kg of gear
+RIDERS = (36.0, 48.0, 60.0, 76.0, 92.0, 100.0)
+FOLLOWED, DRAWS = 128, 20_000
 UNSURE = ("drag_area", "air_density", "release_depth", "gear_mass")
 HELD = {"lowest_point": "lowest_point", "peak_load": "tie", "g": "g", "unfiltered g": "raw g", "load": "raw tie"}
 
 
 @dataclass
 class Truth:
-    """Next drops of other cords at a site, rider mass by mass: ln of each quantity by a parabola in what is drawn."""
+    """Next drops of other cords at a site, rider mass by mass: ln of each quantity by a spline in what is drawn."""
 
     site: Site
     cord: StiffDrop
@@ -42,19 +49,19 @@ class Truth:
     def at(self, rider: float) -> dict[str, np.ndarray]:
         """Quantity → (DRAWS,)."""
         inputs = 1 + len(UNSURE)
-        followed = ndtri(qmc.Sobol(inputs, seed=1).random(32)[:FOLLOWED])
+        followed = ndtri(qmc.Sobol(inputs, seed=1).random(FOLLOWED))
         columns = {name: [] for name in ("lowest_point", "tie", "g", "raw tie", "raw g")}
         for z in followed:
             drop, hung = self.drop(rider, z)
-            seen = trace(drop, after=3.0)
+            seen = trace(drop, after=4.0)
             weight = hung * G
             columns["lowest_point"].append(seen.lowest)
             for ending, filtered in (("", True), ("raw ", False)):
                 columns[f"{ending}tie"].append(seen.peak("tie", filtered=filtered))
                 columns[f"{ending}g"].append(seen.peak("lower", filtered=filtered) / weight)
         many = np.random.default_rng(2).standard_normal((DRAWS, inputs))
-        known, asked = _powers(followed), _powers(many)
-        return {name: np.exp(asked @ np.linalg.lstsq(known, np.log(x), rcond=None)[0]) for name, x in columns.items()}
+        logs = RBFInterpolator(followed, np.log(np.column_stack(list(columns.values()))))(many)
+        return dict(zip(columns, np.exp(logs).T, strict=True))
 
     def drop(self, rider: float, z: np.ndarray) -> tuple[StiffDrop, float]:
         """The drop for standard normal numbers, and the mass hung [kg]."""
@@ -71,13 +78,9 @@ class Truth:
         return replace(self.cord, mass=hung, scale=scale, air=air, release=there["release_depth"]), hung
 
 
-def _powers(z: np.ndarray) -> np.ndarray:
-    return np.hstack([np.ones((len(z), 1)), z, z**2])
-
-
 def campaign(cord: StiffDrop, rng: np.random.Generator, rate: float, folder: Path) -> Analysis:
     """A campaign of this batch, read and analysed."""
-    plan = crossed(4, FIVE, rng, check=(68.0,))
+    plan = crossed(4, TESTED, rng, check=(68.0,))
     levels, true = rng.normal(0, CORD_SD, 4), []
     for number, mass, *_ in plan:
         scale = float(np.exp(levels[number] + rng.normal(0, DROP_SD)))
@@ -88,10 +91,11 @@ def campaign(cord: StiffDrop, rng: np.random.Generator, rate: float, folder: Pat
     return Analysis(read_campaign(write(folder, world, rng)))
 
 
-def main(campaigns: int = 3, rate: int = 400, first: int = 0) -> None:
+def main(campaigns: int = 3, rate: int = 400, first: int = 0, model_number: int = 0) -> None:
     heads("model", "rider [kg]", *HELD, "unfiltered over filtered g", "rated")
-    for model in MODELS:
-        cord = StiffDrop(model, max(FIVE))
+    models = list(MODELS)
+    for model in models[model_number - 1 : model_number] if model_number else models:
+        cord = StiffDrop(model, max(TESTED))
         held = {rider: {name: [] for name in (*HELD, "rated")} for rider in RIDERS}
         truth: dict[float, dict[str, np.ndarray]] = {}
         for seed in range(first, first + campaigns):

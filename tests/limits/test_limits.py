@@ -11,7 +11,7 @@ from cordlab.batch.drop_table import Evidence, drop_inputs, log_scales
 from cordlab.batch.viscosity import Viscosity
 from cordlab.curves.models import Curve
 from cordlab.limits.anchoring import UNMEASURED, DropStiffness, drop_stiffness
-from cordlab.limits.budget import budget
+from cordlab.limits.budget import PEAK_MASSES, budget
 from cordlab.limits.forecast import forecast_drop
 from cordlab.limits.simulate import Run, draw_input
 from cordlab.limits.validation import HeldBack, Validation, validate
@@ -261,6 +261,45 @@ def test_the_end_without_a_cell_has_the_model_of_the_waves_in_its_uncertainty():
     for worst, expected in ((False, UNMEASURED), (True, 0.0)):
         silent = drop_stiffness(CURVE, without, rig=EXACT, waves=replace(waves, worst=worst))
         assert [silent.u_of_waves(end, 0.0) for end in ("lower", "tie")] == [expected, expected]
+
+
+def test_what_lines_over_the_masses_leave_of_the_peaks_is_in_the_load_at_the_cell():
+    """Peaks that lie off their waves by 1 % at every mass, each by itself: the next drop's 99 % limit holds."""
+    waves = WaveEffect(np.array([30.0, 110.0]), *np.zeros((6, 2)), np.zeros((3, 2)))
+    rng, masses, off_by, held = np.random.default_rng(4), np.array([44.0, 60.0, 92.0]), 0.01, []
+    true = predict_drop(CURVE, mass=masses, slack_length=10.0, cord_mass=14.0, drag_area=0.1).tie_load
+    for seed in range(30):
+        drops = invented(scattered(seed, 6, 0.005, 0.004))
+        peaks = drops.peak_load * np.exp(np.tile(rng.normal(0, off_by, MASSES.size), 6) + rng.normal(0, 0.002, 30))
+        stiffness = drop_stiffness(CURVE, replace(drops, peak_load=peaks), rig=EXACT, waves=waves)
+        forecast = forecast_drop(stiffness, site=EXACT, masses=masses, waves=waves, seed=seed, draws=2000)
+        scatter = np.hypot(forecast.effects[0]["peak_load"] * np.hypot(0.005, 0.004), 0.002)
+        beyond = np.log(forecast.limit("peak_load") / true) - rng.normal(0, off_by, 3)
+        held.append(stats.norm.cdf(beyond / scatter))
+    assert np.mean(held) > 0.975  # five masses know the 1 % poorly; without it 0.89
+
+
+def test_sound_peaks_widen_no_load_and_a_lack_of_fit_has_a_row_in_the_budget():
+    """Peaks on their line leave nothing; off it up and down by 2 %, they do so with waves that are known or not."""
+    waves = WaveEffect(np.array([30.0, 110.0]), *np.zeros((6, 2)), np.zeros((3, 2)))
+    evidence = invented(scattered(5, 6, 0.02, 0.0))
+    zigzag = 0.02 * (-1.0) ** np.unique(evidence.mass, return_inverse=True)[1]
+    for by, known, row in ((0.0, waves, None), (zigzag, waves, "stretch waves"), (zigzag, None, PEAK_MASSES)):
+        peaks = 1.1 * evidence.peak_load * np.exp(by)
+        stiffness = drop_stiffness(CURVE, replace(evidence, peak_load=peaks), rig=EXACT, waves=known)
+        u = stiffness.u_between_masses(np.array([60.0]))
+        run = forecast_drop(stiffness, site=EXACT, masses=[60.0], waves=known, draws=2_000)
+        shares = {
+            share.input: share.u / run.estimate("peak_load")[0]
+            for share in budget(run, mass=60.0, quantity="peak_load").shares
+        }
+        if row is None:
+            assert u == pytest.approx(0.0, abs=1e-6)
+            assert shares.get("stretch waves", 0.0) == pytest.approx(0.0, abs=1e-6)
+            continue
+        # means of five masses about a line, 2 degrees of freedom more than it has; once more at the mass asked for
+        assert u == pytest.approx(0.02 * (24 / 5 / 3) ** 0.5 * 1.2**0.5, rel=0.02)
+        assert shares[row] == pytest.approx(u[0], rel=1e-3)
 
 
 def test_a_site_that_lets_go_elsewhere_has_more_uncertain_loads():

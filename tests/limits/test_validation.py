@@ -79,6 +79,19 @@ def test_peak_loads_of_held_back_records_are_judged():
     assert unrecorded.rows[0].peak_inside is None
 
 
+def test_peaks_that_no_line_describes_are_allowed_as_far_off_at_a_mass_between():
+    """Peaks 2 % off their line, up and down from mass to mass: at another mass they may be, but not 12 % off."""
+    masses = np.array([36.0, 52.0, 60.0, 68.0, 84.0, 100.0])
+    off = np.array([0.02, -0.02, 0.03, 0.02, -0.02, 0.02])
+    drops = invented(np.repeat(scattered(7, 6, 0.02, 0.0)[:, :1], 6, axis=1), masses=masses)
+    scatter = np.random.default_rng(1).normal(0.0, 0.002, len(drops))
+    drops = replace(drops, peak_load=drops.peak_load * np.exp(np.tile(off, 6) + scatter))
+    held = drops.mass == 60.0
+    stiffness, check = drop_stiffness(CURVE, drops.take(~held), rig=EXACT), drops.take(held)
+    assert validate(stiffness, check).peaks == [True] * 6
+    assert validate(stiffness, replace(check, peak_load=1.12 * check.peak_load)).peaks == [False] * 6
+
+
 @pytest.mark.parametrize("cell", ["top", "bottom"])
 def test_the_g_of_held_back_records_is_judged_by_itself(cell):
     """3 % above the curve's in every drop, with 1 % of scatter; in the check drops so too, or 8 % more."""
