@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from cordlab import __version__
-from cordlab.analysis import Analysis, analyse
+from cordlab.analysis import analyse
 from cordlab.campaign.campaign import CampaignError, read_campaign
 from cordlab.campaign.files import replacing
 from cordlab.units import Progress, rounded_ends, unwatched
@@ -79,27 +79,24 @@ def outcome(folder: str, version: str = __version__, before: Mapping[str, Any] |
         row |= {"title": campaign.title, "batch": campaign.batch, "sha256": campaign.sha256}
         if before and before["rated"] is not None and (before["sha256"], before["cordlab"]) == (row["sha256"], version):
             return dict(before), True
-        return row | _answer(analyse(campaign)), False
+        analysis = analyse(campaign)
+        rating, lot, wear = analysis.rating, analysis.lot, analysis.wear
+        lightest, heaviest = map(float, rounded_ends(*rating.ends)) if rating.ends else (None, None)
+        return row | {
+            "rated": bool(rating.rated),
+            "lightest [kg]": lightest,
+            "heaviest [kg]": heaviest,
+            "governed by, light": rating.governed_by["light"],
+            "governed by, heavy": rating.governed_by["heavy"],
+            "reasons": " | ".join(rating.reasons) or None,
+            "lot issued": None if lot is None else bool(lot.issued),
+            "retire at": wear and wear.retire_at,
+            "next retest": wear and wear.next_retest,
+        }, False
     except CampaignError as error:
         return row | {"problems": " | ".join(error.problems)}, False
     except Exception as error:  # whatever it is, it stops this campaign alone, and is in the row
         return row | {"problems": f"{type(error).__name__}: {error}"}, False
-
-
-def _answer(analysis: Analysis) -> Row:
-    rating, lot, wear = analysis.rating, analysis.lot, analysis.wear
-    lightest, heaviest = map(float, rounded_ends(*rating.ends)) if rating.ends else (None, None)
-    return {
-        "rated": bool(rating.rated),
-        "lightest [kg]": lightest,
-        "heaviest [kg]": heaviest,
-        "governed by, light": rating.governed_by["light"],
-        "governed by, heavy": rating.governed_by["heavy"],
-        "reasons": " | ".join(rating.reasons) or None,
-        "lot issued": None if lot is None else bool(lot.issued),
-        "retire at": wear and wear.retire_at,
-        "next retest": wear and wear.next_retest,
-    }
 
 
 def run_fleet(

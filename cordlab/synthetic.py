@@ -22,7 +22,7 @@ from cordlab.units import Measured, Progress, parse_measured, unwatched
 NOTE = "Invented: computed by cordlab from drawn numbers. Nothing here was measured, and no real cord is described."
 STANDARD = tomllib.loads((files("cordlab") / "synthetic.toml").read_text(encoding="utf-8"))
 """The tables of campaign.toml where nothing else is asked for, and the makes of the sensors."""
-RIG, SITE, CRITERIA, DECISION = (STANDARD[name] for name in ("rig", "site", "criteria", "decision"))
+TABLES = ("rig", "site", "criteria", "decision")
 UNITS = {"slack_length": "m", "cord_mass": "kg", "breaking_load": "N", "temperature": "degC"}  # of those with a spread
 GREATEST_G = {"uniform": 2.8, "waves": 3.2}  # invented, so that g governs the light end with either mechanics
 SETUP = ("mass", "slack_length", "cord_mass", "release_depth", "scale", "drag_area", "air_density", "compliance")
@@ -33,19 +33,17 @@ class Scenario(SimpleNamespace):
     """The numbers of an invented campaign, in SI, as attributes: those given, else those of synthetic.toml."""
 
     def __init__(self, **numbers: Any) -> None:
-        standard = {
-            name: tuple(value) if isinstance(value, list) else value for name, value in STANDARD["scenario"].items()
-        }
+        standard = STANDARD["scenario"] | {"checks": None, "curve": Curve(**STANDARD["scenario"]["curve"])}
         standard |= {name: parse_measured(standard[name], unit) for name, unit in UNITS.items()}
-        standard |= {"curve": Curve(**STANDARD["scenario"]["curve"]), "checks": None}
-        tables = {"rig": RIG, "site": SITE, "criteria": CRITERIA, "decision": DECISION}
-        if unknown := numbers.keys() - standard.keys() - tables.keys():
+        standard |= {name: tuple(standard[name]) for name in ("masses", "retests", "worn_masses")}
+        if unknown := numbers.keys() - standard.keys() - {*TABLES}:
             raise TypeError(f"a scenario has no {', '.join(sorted(unknown))}; synthetic.toml says what it has")
         vars(self).update(standard | numbers)
         if self.mechanics not in GREATEST_G:
             raise ValueError(f"mechanics '{self.mechanics}' is not known; choose one of {', '.join(GREATEST_G)}")
-        tables["criteria"] = {"greatest_g": GREATEST_G[self.mechanics], **CRITERIA, "lot_size": self.lot}
-        tables["decision"] = DECISION | ({"jumps": max(self.retests)} if self.retests else {})
+        tables = {name: STANDARD[name] for name in TABLES}
+        tables["criteria"] = {"greatest_g": GREATEST_G[self.mechanics], **tables["criteria"], "lot_size": self.lot}
+        tables["decision"] = tables["decision"] | ({"jumps": max(self.retests)} if self.retests else {})
         vars(self).update({name: table | numbers.get(name, {}) for name, table in tables.items()})
         if self.checks and not {*self.checks} < {*self.masses}:
             raise ValueError(f"checks {self.checks} are not some of the masses {self.masses}")
@@ -54,7 +52,7 @@ class Scenario(SimpleNamespace):
 
     def quantity(self, table: str, key: str) -> Measured:
         """A quantity of `rig`, `site` or `criteria`, in SI, as the standard tables have it."""
-        unit = str((RIG | SITE | CRITERIA)[key]).split()[-1]
+        unit = str((STANDARD["rig"] | STANDARD["site"] | STANDARD["criteria"])[key]).split()[-1]
         return parse_measured(getattr(self, table)[key], unit)
 
     def predict(self, *, scale: np.ndarray | float, **setup: Any) -> Prediction:
@@ -226,8 +224,7 @@ def invent(
     >>> truth.name, len(campaign.cords), len(campaign.drops)
     ('truth.json', 2, 34)
     """
-    scenario = Scenario(**numbers)
-    folder = Path(folder).absolute()
+    scenario, folder = Scenario(**numbers), Path(folder).absolute()
     truth = folder.parent / "truth.json" if truth is None else Path(truth).absolute()
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise FileExistsError(f"{folder} is not an empty folder; choose another name")
@@ -250,7 +247,7 @@ def invent(
     with replacing(folder) as part:
         part.mkdir()
         lines = [f"# {NOTE}", f"title = {json.dumps(scenario.title)}", f"batch = {json.dumps(scenario.batch)}"]
-        for name in ("rig", "site", "criteria", "decision"):
+        for name in TABLES:
             values = getattr(scenario, name).items()
             lines += ["", f"[{name}]", *(f"{key} = {json.dumps(value)}" for key, value in values)]
         (part / "campaign.toml").write_text("\n".join([*lines, ""]), encoding="utf-8", newline="\n")
@@ -277,9 +274,9 @@ def _tables(
     """cords.csv and drops.csv, measured with their errors and with nominal masses; breaks.csv where there are any."""
     cord_columns = {
         "cord": cords["cord"],
-        "slack length [m]": _written(rng.normal(cords["slack_length"], scenario.u_slack_length), 3),
+        "slack length [m]": [f"{length:.3f}" for length in rng.normal(cords["slack_length"], scenario.u_slack_length)],
         "u(slack length) [m]": scenario.u_slack_length,
-        "cord mass [kg]": _written(rng.normal(cords["cord_mass"], scenario.u_cord_mass), 2),
+        "cord mass [kg]": [f"{mass:.2f}" for mass in rng.normal(cords["cord_mass"], scenario.u_cord_mass)],
         "u(cord mass) [kg]": scenario.u_cord_mass,
         "jumps": scenario.conditioning,
     }
@@ -289,21 +286,17 @@ def _tables(
         "mass [kg]": [f"{mass:g}" for mass in drops["nominal_mass"]],
         "u(mass) [kg]": scenario.u_mass,
         "jumps": drops["jumps"],
-        "temperature [degC]": _written(drops["temperature"], 1),
+        "temperature [degC]": [f"{temperature:.1f}" for temperature in drops["temperature"]],
         "use": drops["use"],
-        "lowest point [m]": _written(rng.normal(drops["lowest_point"], scenario.u_lowest_point), 3),
+        "lowest point [m]": [f"{low:.3f}" for low in rng.normal(drops["lowest_point"], scenario.u_lowest_point)],
         "u(lowest point) [m]": scenario.u_lowest_point,
         "record": drops["record"],
     }
     tables = {"cords.csv": pd.DataFrame(cord_columns), "drops.csv": pd.DataFrame(drop_columns)}
     if len(breaks):
-        loads = _written(breaks["load"] / 1000, 2)
+        loads = [f"{load:.2f}" for load in breaks["load"] / 1000]
         tables["breaks.csv"] = breaks.assign(load=loads).rename(columns={"load": "breaking load [kN]"})
     return tables
-
-
-def _written(values: np.ndarray | pd.Series, decimals: int) -> list[str]:
-    return [f"{value:.{decimals}f}" for value in values]
 
 
 def _breaks(scenario: Scenario, dropped: pd.Series, rng: np.random.Generator) -> pd.DataFrame:

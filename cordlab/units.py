@@ -4,13 +4,14 @@ it reads `62.00(5) m` as ±0.5 m."""
 import math
 import re
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 from difflib import get_close_matches
 from functools import lru_cache
 from html import escape
 from itertools import chain
-from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -75,50 +76,47 @@ _MEASURED = re.compile(
 def parse_measured(text: object, unit: str) -> Measured:
     """The quantity that `text` writes, in `unit`, SI or "". In brackets stands its standard uncertainty (JCGM 100:2008,
     7.2.2), behind ± an expanded one (k=2) or a half-width (rect, 4.3.7). Raises UnitError."""
+    specimen = "a plain number, such as 4.5"
+    if unit:
+        specimen = f'for example "62.00(5) {unit}", "62.00 ± 0.10 {unit} (k=2)" or "62.00 ± 0.05 {unit} (rect)"'
     if isinstance(text, bool) or not isinstance(text, str | int | float):
-        raise UnitError(f"{text!r} is not a quantity; write {_specimen(unit)}")
+        raise UnitError(f"{text!r} is not a quantity; write {specimen}")
     if not isinstance(text, str):
         if unit:
             raise UnitError(f'{text} has no unit; write "{text} {unit}"')
         return Measured(_finite(float(Decimal(text)), str(text)))  # float(10**400) would raise
 
     plain = " ".join(text.split()).replace("−", "-")  # any run of spaces, no-break and thin ones too; a true minus sign
-    match = _MEASURED.fullmatch(plain)
+    match, brief = _MEASURED.fullmatch(plain), short(plain, 60)
     if match is None or (match["u"] and match["exponent"] and not match["open"]):
         why = next(why for pattern, why in _UNREADABLE if re.search(pattern, plain))
-        raise UnitError(f"'{short(text, 60)}' cannot be read: {why}; write {_specimen(unit)}")
+        raise UnitError(f"'{short(text, 60)}' cannot be read: {why}; write {specimen}")
     if unit and not match["unit"]:
-        raise UnitError(f"'{short(text, 60)}' has no unit; write {_specimen(unit)}")
-    exponent = exponent_of_u = int(match["exponent"] or 0)
-    value = Decimal(match["value"].replace(" ", ""))
-    u = Decimal((match["digits"] or match["u"] or "0").replace(" ", ""))
-    if match["digits"] and "." not in match["digits"]:  # they count in the last places shown
-        exponent_of_u -= len(match["value"].partition(".")[2].replace(" ", ""))
+        raise UnitError(f"'{short(text, 60)}' has no unit; write {specimen}")
+    number, plus_minus, meaning = (match[name] for name in ("value", "u", "meaning"))
     of = (match["unit"] or "").strip()
     step = convert(1.0, of, unit) - convert(0.0, of, unit)  # so that an uncertainty in degF is one in degC
-    _check_meaning(short(plain, 60), match, unit)
-    number = _finite(convert(float(value.scaleb(exponent)), of, unit), text)
+    if meaning and not plus_minus:
+        raise UnitError(f"'{brief}': '{meaning}' says what stands behind a ±; write {specimen}")
+    if plus_minus and not meaning:
+        if "." in number and "." not in plus_minus:  # else its digits would count in the last places shown
+            plus_minus += ".0"
+        end = f"{'e' + match['exponent'] if match['exponent'] else ''} {match['unit'] or ''}".rstrip()
+        standard = f"write '{number}({plus_minus}){end}' for a standard uncertainty"
+        others = f"'{brief} (k=2)' for an expanded one with its k, or '{brief} (rect)' for a half-width"
+        raise UnitError(f"'{brief}' does not say what ± means; {standard}, {others}")
+    exponent = exponent_of_u = int(match["exponent"] or 0)
+    if match["digits"] and "." not in match["digits"]:  # they count in the last places shown
+        exponent_of_u -= len(number.partition(".")[2].replace(" ", ""))
+    value, u = (Decimal(digits.replace(" ", "")) for digits in (number, match["digits"] or plus_minus or "0"))
+    in_unit = _finite(convert(float(value.scaleb(exponent)), of, unit), text)
     spread = _finite(float(u.scaleb(exponent_of_u)) * step, text)
-    if match["meaning"] and not match["k"]:
-        return Rectangular(number, spread / math.sqrt(3))
+    if meaning and not match["k"]:
+        return Rectangular(in_unit, spread / math.sqrt(3))
     k = float((match["k"] or "1").replace(" ", ""))
     if not k > 0:
         raise UnitError(f"'{short(text, 60)}': k is not above 0")
-    return Measured(number, spread / k)
-
-
-def _check_meaning(text: str, match: re.Match[str], unit: str) -> None:
-    """Raises UnitError where ± does not say what follows it, or k or rect stands without ±."""
-    meaning, u = match["meaning"], match["u"]
-    if meaning and not u:
-        raise UnitError(f"'{text}': '{meaning}' says what stands behind a ±; write {_specimen(unit)}")
-    if u and not meaning:
-        if "." in match["value"] and "." not in u:  # else its digits would count in the last places shown
-            u += ".0"
-        end = f"{'e' + match['exponent'] if match['exponent'] else ''} {match['unit'] or ''}".rstrip()
-        standard = f"write '{match['value']}({u}){end}' for a standard uncertainty"
-        others = f"'{text} (k=2)' for an expanded one with its k, or '{text} (rect)' for a half-width"
-        raise UnitError(f"'{text}' does not say what ± means; {standard}, {others}")
+    return Measured(in_unit, spread / k)
 
 
 def _finite(value: float, text: str) -> float:
@@ -138,12 +136,6 @@ def nearest(name: str, known: Iterable[str], *, cutoff: float = 0.55) -> str | N
     return by_lower[near[0]] if near else None
 
 
-def _specimen(unit: str) -> str:
-    if not unit:
-        return "a plain number, such as 4.5"
-    return f'for example "62.00(5) {unit}", "62.00 ± 0.10 {unit} (k=2)" or "62.00 ± 0.05 {unit} (rect)"'
-
-
 _UNREADABLE = (
     ("%", "a percentage is not taken"),
     (r"(±|\+/-|\() ?-", "an uncertainty cannot be negative"),
@@ -158,16 +150,9 @@ _HEAD = re.compile(r"(?P<name>[^\[\]]*?)\s*(?:\[(?P<unit>[^\[\]]*)\])?")
 _U_OF = re.compile(rf"(?P<u>[uU]) ?\( ?(?P<name>[^()]*?) ?\)(?:,? ?\(?k ?= ?(?P<k>{_UNSIGNED})\)?)?", re.ASCII)
 
 
-class Head(NamedTuple):
-    """A column head; expanded uncertainties are named as the standard ones that they are when divided by k."""
-
-    name: str  # in lower case
-    unit: str | None  # None without brackets
-    k: float = 1.0
-
-
-def parse_head(head: str) -> Head:
-    """Name, unit and k of a column head: `U(Mass) k=2 [kg]` gives "u(mass)", "kg", 2.
+def parse_head(head: str) -> tuple[str, str | None, float]:
+    """Name in lower case, unit and k of a column head: `U(Mass) k=2 [kg]` gives "u(mass)", "kg", 2: an expanded
+    uncertainty is named as the standard one that it is when divided by k. The unit is None without brackets.
     Raises UnitError where the brackets do not close, or an expanded uncertainty `U(x)` has no k."""
     match = _HEAD.fullmatch(head.strip())
     if match is None:
@@ -175,7 +160,7 @@ def parse_head(head: str) -> Head:
     written, unit = " ".join(match["name"].split()), None if match["unit"] is None else match["unit"].strip()
     of = _U_OF.fullmatch(written)
     if of is None:
-        return Head(written.lower(), unit)
+        return written.lower(), unit, 1.0
     name, k, in_unit = of["name"].lower(), float((of["k"] or "1").replace(" ", "")), f" [{unit}]" if unit else ""
     if of["u"] == "U" and (of["k"] is None or k <= 0):
         raise UnitError(
@@ -184,7 +169,7 @@ def parse_head(head: str) -> Head:
         )
     if of["u"] == "u" and of["k"]:
         raise UnitError(f"has a k, which a standard uncertainty has not; write 'U({name}) k={k:g}{in_unit}'")
-    return Head(f"u({name})", unit, k)
+    return f"u({name})", unit, k
 
 
 def convert(values: _Numbers, unit: str, to: str) -> _Numbers:
@@ -243,19 +228,15 @@ _UNIT = re.compile(rf"(?:1|{_WORD})(?: ?[*·/ ] ?{_WORD}){{0,5}}|%|", re.ASCII)
 
 @lru_cache(maxsize=512)
 def _unit(unit: str) -> Any:
+    """The unit as pint has it. Raises UnitError, with the nearest that people write."""
     import pint
 
-    try:
-        if not _UNIT.fullmatch(unit):
-            raise UnitError(f"'{short(unit, 60)}' is not a unit{_nearest(unit)}")
-        return _registry().parse_units(unit)
-    except (pint.PintError, ValueError, TypeError, KeyError) as error:  # pint 0.25 loses itself in "m^0"
-        raise UnitError(f"'{short(unit, 60)}' is not a known unit{_nearest(unit)}") from error
-
-
-def _nearest(unit: str) -> str:
+    if _UNIT.fullmatch(unit):
+        with suppress(pint.PintError, ValueError, TypeError, KeyError):  # pint 0.25 loses itself in "m^0"
+            return _registry().parse_units(unit)
     near = nearest(unit, _COMMON, cutoff=0.5)
-    return f"; the nearest known is '{near}'" if near else "; write for example m, kg, kN, s or degC"
+    hint = f"the nearest known is '{near}'" if near else "write for example m, kg, kN, s or degC"
+    raise UnitError(f"'{short(unit, 60)}' is not a known unit; {hint}")
 
 
 def _kind(unit: str) -> tuple[str, list[str]]:

@@ -17,7 +17,7 @@ from scipy.stats import qmc
 
 from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import Prediction
-from cordlab.synthetic import SITE, Scenario, as_text
+from cordlab.synthetic import STANDARD, Scenario, as_text
 from cordlab.units import Measured
 
 DRAWS = 16384  # they put the ends of the range within about 0.05 kg
@@ -106,7 +106,7 @@ def _results(prediction: Prediction, keys: tuple[str, ...]) -> dict[str, np.ndar
 def future_drops(scenario: Scenario, jumps: int, z: np.ndarray) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
     """The next drops of other cords at the site, all but the mass, and the site's quantities at each of them."""
     there = {}
-    for key, normal in zip((key for key in SITE if key != "surface"), z, strict=False):
+    for key, normal in zip((key for key in STANDARD["site"] if key != "surface"), z, strict=False):
         quantity = scenario.quantity("site", key)
         there[key] = quantity.value + quantity.u * normal
         if key in ("drag_area", "air_density", "centre_of_mass_fall") and quantity.u:  # cut off at 0
