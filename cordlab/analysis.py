@@ -41,8 +41,15 @@ from cordlab.records.campaign_drops import notes_on, reduce_all
 from cordlab.records.reduce import Drop
 from cordlab.statistics.groups import EvidenceError
 from cordlab.units import Progress, fixed, nearest, plain, unwatched
-from cordlab.wear.in_service import CordStatus, cords_in_service, jumps_before, out_of_use
-from cordlab.wear.service_life import Service, not_retested, service_life
+from cordlab.wear.service_life import (
+    CordStatus,
+    Service,
+    cords_in_service,
+    jumps_before,
+    not_retested,
+    out_of_use,
+    service_life,
+)
 from cordlab.wear.wear import Wear
 
 LEAST_CONFIDENCE = 0.9  # of a tolerance limit without a caution; our choice

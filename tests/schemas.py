@@ -30,7 +30,7 @@ from cordlab.rating.with_and_without import ByHand
 from cordlab.records.calibration import Calibration
 from cordlab.statistics.components import VarianceComponents
 from cordlab.units import Measured
-from cordlab.wear.in_service import CordStatus
+from cordlab.wear.service_life import CordStatus
 from cordlab.wear.wear import Wear
 from tests.conftest import ROOT
 

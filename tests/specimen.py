@@ -23,9 +23,8 @@ from cordlab.rating.range_plan import RangePlan
 from cordlab.rating.rate import Rating, not_rated
 from cordlab.records.calibration import calibrate_campaign
 from cordlab.records.reduce import Drop
-from cordlab.wear.in_service import CordStatus
-from cordlab.wear.service_life import Service
-from cordlab.wear.wear import RetestedDrops, assess_wear
+from cordlab.wear.service_life import CordStatus, Service
+from cordlab.wear.wear import RetestedDrops, Wear
 from tests.small_campaign import write_small_campaign
 
 CURVE = Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})
@@ -137,7 +136,7 @@ def specimen() -> Analysis:
     worn = 8.6 - 0.0045 * counts + np.repeat(rng.normal(0, 0.25, 6), 5) + rng.normal(0, 0.05, 30)
     temperature = {"temperature [degC]": np.full(30, 18.0)}
     retested = RetestedDrops(np.repeat(CORDS, 5), counts, worn, "clearance at 85 kg", "m", temperature)
-    wear = assess_wear(retested, probability=0.99, least=4.0)
+    wear = Wear(retested, probability=0.99, least=4.0)
     return with_steps(
         Analysis(campaign),
         calibrations=calibrate_campaign(campaign),
@@ -163,7 +162,7 @@ def specimen() -> Analysis:
         range_plan=RangePlan(
             np.arange(2, 21), 44.0 + 6 / np.arange(2, 21), 87.0 - 12 / np.arange(2, 21), 6, (43.5, 88.0)
         ),
-        lot=Lot.of(campaign.breaks, criteria=campaign.criteria, greatest_load_limit=2270.0),
+        lot=Lot(campaign.breaks, criteria=campaign.criteria, greatest_load_limit=2270.0),
         service=Service(RATED, None, ({"jumps": 500, "lightest": 45.0, "heaviest": 85.0},), wear),
         in_service=(CordStatus("A7", 120, 480, 380, False, (), ("no inspection is noted since 2026-04-01",)),),
         pulls=None,

@@ -53,8 +53,7 @@ class CurveFit:
     result : lmfit.minimizer.MinimizerResult
         For lmfit's report, which counts every value as independent: take standard errors here.
     residuals, residual_sd, dof
-        Force less curve, scaled by cord or drop; the standard deviation of a value of weight 1 [N]; its degrees of
-        freedom.
+        Force less curve, scaled by cord or drop; sd of a value of weight 1 [N]; its degrees of freedom.
     aicc : float
         Akaike's criterion, counting scales and residual variance; Burnham & Anderson 2002, section 2.4.
     scales : dict
@@ -238,10 +237,6 @@ def fit_curve(
     params : lmfit.Parameters, optional
         Start values and bounds, and which parameters are fixed. Without them, those of the model, from the data.
 
-    Returns
-    -------
-    CurveFit
-
     Raises
     ------
     ValueError
@@ -259,12 +254,16 @@ def fit_curve(
     >>> params["j"].set(value=25, vary=False)  # fix it, or give it bounds
     >>> cordlab.fit_curve(x, force, model="gent", params=params).held
     {'j': 'fixed'}
-
-    References
-    ----------
-    Golub & Pereyra, SIAM J. Numer. Anal. 10 (1973) 413; Burnham & Anderson, Model Selection (2002), section 2.4.
     """
-    x, y, w = _checked(stretch_ratio, force, weights)
+    x, y = np.asarray(stretch_ratio, dtype=float), np.asarray(force, dtype=float)
+    w = np.ones_like(y) if weights is None else np.asarray(weights, dtype=float)
+    if x.ndim != 1 or not x.shape == y.shape == w.shape:
+        raise ValueError(f"stretch ratio, force and weights need one shape (n,); got {x.shape}, {y.shape}, {w.shape}")
+    for what, values in (("stretch ratio", x), ("force", y), ("weights", w)):
+        if not np.isfinite(values).all():
+            raise ValueError(f"{what}, value {np.flatnonzero(~np.isfinite(values))[0]}: not a finite number")
+    if (w <= 0).any():
+        raise ValueError(f"weights, value {np.flatnonzero(w <= 0)[0]}: {w.min():g} is not above 0")
     names, groups = None, None
     if cords is not None:
         if len(cords) != len(x):
@@ -285,19 +284,6 @@ def fit_curve(
         log_scales=GroupLines.of(np.log(solution.scales), group=list(scales)) if scales else None,
         reach=np.nan if isinstance(solution.model, OtherModel) else float(x.max()),
     )
-
-
-def _checked(stretch_ratio, force, weights) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    x, y = np.asarray(stretch_ratio, dtype=float), np.asarray(force, dtype=float)
-    w = np.ones_like(y) if weights is None else np.asarray(weights, dtype=float)
-    if x.ndim != 1 or not x.shape == y.shape == w.shape:
-        raise ValueError(f"stretch ratio, force and weights need one shape (n,); got {x.shape}, {y.shape}, {w.shape}")
-    for what, values in (("stretch ratio", x), ("force", y), ("weights", w)):
-        if not np.isfinite(values).all():
-            raise ValueError(f"{what}, value {np.flatnonzero(~np.isfinite(values))[0]}: not a finite number")
-    if (w <= 0).any():
-        raise ValueError(f"weights, value {np.flatnonzero(w <= 0)[0]}: {w.min():g} is not above 0")
-    return x, y, w
 
 
 def as_fit(

@@ -18,7 +18,7 @@ from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.simulate import Run
 from cordlab.limits.wave_effects import WaveEffect, both_mechanics
 from cordlab.quantities import QUANTITIES
-from cordlab.statistics.propagation import evenness, quantile, quantile_error, scrambles, share_beyond
+from cordlab.statistics.propagation import evenness, quantile, quantile_error, scrambles
 
 if TYPE_CHECKING:
     from cordlab.campaign.settings import Site
@@ -159,14 +159,6 @@ class Forecast(Run):
             if np.any(np.isfinite(limit) & ~(2 * error <= STEADY * self.u[name])):
                 return False
         return True
-
-    def violation(self, quantity: str, criterion: float) -> np.ndarray:
-        """Probability that the next drop violates a criterion (JCGM 106 7.2), from the draws.  (n_mass,)"""
-        return np.array([self.share_beyond(quantity, k, criterion) for k in range(self.masses.size)])
-
-    def share_beyond(self, quantity: str, k: int, bounds: ArrayLike) -> np.ndarray:
-        """Share of the draws at mass number k that violate criteria (...)."""
-        return share_beyond(self.draws[quantity][k], np.asarray(bounds), QUANTITIES[quantity].danger)
 
     def by_waves(self, masses: np.ndarray) -> list[dict[str, float] | None]:
         """What stretch waves change in the estimates at rider masses (n,) [kg]; None without waves, or not drawn.

@@ -23,7 +23,7 @@ from cordlab.rating.ladder import DropDay, next_mass
 from cordlab.report import figures as plots
 from cordlab.report.style import BLUE, FAINT, GREEN, INK, RED, canvas, figure_of, legend_outside, styled
 from cordlab.statistics.limits import Limit, confidence_limit, prediction_limit, tolerance_limit
-from cordlab.wear.wear import assess_wear
+from cordlab.wear.wear import Wear
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
@@ -243,7 +243,7 @@ def retest_panel(analysis: "Analysis") -> Panel:
 
     def answer(seen: int, guess: str, stop: int, shown: str) -> Answer:
         known, guessed = drops.take(drops.retest <= seen), guesses(guess)
-        part = assess_wear(known, probability=wear.probability, least=wear.least, greatest_jumps=wear.greatest_jumps)
+        part = Wear(known, probability=wear.probability, least=wear.least, greatest_jumps=wear.greatest_jumps)
         lines, figure = part.summary().splitlines(), plots.wear(part)
         ax = figure.axes[0]
         if seen == counts[-1]:

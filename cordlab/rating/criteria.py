@@ -7,6 +7,7 @@ from math import floor, log10
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 from scipy.interpolate import CubicSpline
 
 from cordlab.limits.forecast import Forecast
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
 MASS_STEP = 0.1  # ends of a range lie on this grid of rider masses, inside the true ones; our choice [kg]
 TESTED_STRETCH, MASS_GAP = "tested stretch", "gap between tested masses"
+FACTOR = "strength_factor"
 ANY = "any criterion"  # of those that the next drop is judged by all together
 
 
@@ -46,11 +48,15 @@ class Judgement:
     def limit(self, quantity: str, masses: np.ndarray) -> np.ndarray:
         return interpolated(self.forecast.masses, self.limits.get(quantity), masses)
 
-    def fine_masses(self) -> np.ndarray:
-        """The lightest and heaviest rider mass that was tested, and every `MASS_STEP` between."""
+    def runs(self) -> tuple[pd.DataFrame, list[np.ndarray]]:
+        """Whether each criterion is met, a row a rider mass: the lightest and heaviest that was tested, and every
+        `MASS_STEP` between. And the runs of rows that meet them all."""
         low, high = self.forecast.masses.min(), self.forecast.masses.max()
         steps = np.arange(np.ceil(low / MASS_STEP + 1e-9), np.floor(high / MASS_STEP - 1e-9) + 1) * MASS_STEP
-        return np.unique(np.concatenate([[low], steps, [high]]))
+        grid = np.unique(np.concatenate([[low], steps, [high]]))
+        met = pd.DataFrame(self.met(grid), index=grid)
+        rows = np.flatnonzero(met.all(axis=1))
+        return met, np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1) if rows.size else []
 
     def met(self, masses: np.ndarray) -> dict[str, np.ndarray]:
         """Criterion → whether its limit meets it at each mass; whether typical stretch and masses were tested.
@@ -70,7 +76,7 @@ class Judgement:
         if self.forecast.jointly:
             alone = np.all([met[QUANTITIES[name].word] for name in self._joint], axis=0)
             met[ANY] = np.zeros(masses.size, bool)  # where one breaks too often by itself, so do all together
-            met[ANY][alone] = self._violation_of_any(masses[alone]) <= 1 - self.forecast.probability + 1e-12
+            met[ANY][alone] = self._violation(self._joint, masses[alone]) <= 1 - self.forecast.probability + 1e-12
         return met | tested
 
     def met_by_estimate(self, masses: np.ndarray) -> dict[str, np.ndarray]:
@@ -91,48 +97,35 @@ class Judgement:
 
     def violation(self, masses: np.ndarray) -> dict[str, np.ndarray]:
         """Criterion → probability that the next drop violates it at each mass (JCGM 106 7.2); `ANY` of them.
-        None for strength: a few breaks do not give the probability that the next cord breaks below.
+        None for strength: a few breaks do not give the probability that the next cord breaks below."""
+        alone = {QUANTITIES[name].word: self._violation([name], masses) for name in self._joint}
+        return alone | {ANY: self._violation(self._joint, masses)}
 
-        Between two masses of the draws, the share of their draws that lie as far out as the criterion does here,
-        counted in steps from estimate to limit: where the limit meets the criterion, the risk is the allowed one.
+    def _violation(self, names: Sequence[str], masses: np.ndarray) -> np.ndarray:
+        """Share of the draws that break one of these criteria or another at each mass: draw i is one drop in all.
+
+        Between two masses of the draws, the shares of their draws count by the distance, and a criterion lies as far
+        out among them as here, in steps from estimate to limit: where the limit meets it, the risk is the allowed one.
         """
-        between, shares = self._between_draws(masses), {}
-        for name in self._joint:
-            bounds = self._bounds_at_draws(name, masses)
-            drawn = [self.forecast.share_beyond(name, k, row) for k, row in enumerate(bounds)]
-            shares[QUANTITIES[name].word] = (between * np.array(drawn)).sum(axis=0)
-        return shares | {ANY: self._violation_of_any(masses)}
-
-    def _violation_of_any(self, masses: np.ndarray) -> np.ndarray:
-        """Share of the draws that break one criterion or another at each mass: draw i is one drop in all quantities."""
-        names, total = self._joint, np.zeros(masses.size)
-        bounds = {name: self._bounds_at_draws(name, masses) for name in names}
-        for k, counts in enumerate(self._between_draws(masses)):
+        forecast, total, bounds = self.forecast, np.zeros(masses.size), {}
+        for name in names:
+            bound, estimate, limit = self.bounds[name], self.estimate(name, masses), self.limit(name, masses)
+            estimates, limits = forecast.estimates[name][:, None], forecast.limits[name][:, None]
+            with np.errstate(divide="ignore", invalid="ignore"):
+                at_draws = estimates + (bound - estimate) / (limit - estimate) * (limits - estimates)
+            bounds[name] = np.where(np.isfinite(at_draws), at_draws, bound)
+        for k, one in enumerate(np.eye(forecast.masses.size)):
+            counts = np.interp(masses, forecast.masses, one)
             near = np.flatnonzero(counts)
             if not near.size or not names:
                 continue
-            draws, here = ({name: of[name][k] for name in names} for of in (self.forecast.draws, bounds))
-            here = {name: rows[near] for name, rows in here.items()}
-            strictest = {
-                name: QUANTITIES[name].sign * np.min(QUANTITIES[name].sign * rows) for name, rows in here.items()
-            }
-            few = _broken(draws, strictest)[:, 0]  # no other draw breaks any of them
-            hits = _broken({name: x[few] for name, x in draws.items()}, here)
+            here = {name: bounds[name][k, near] for name in names}
+            signs = {name: QUANTITIES[name].sign for name in names}
+            strictest = {name: signs[name] * np.min(signs[name] * rows, keepdims=True) for name, rows in here.items()}
+            few = _broken({name: forecast.draws[name][k] for name in names}, strictest)[:, 0]  # no other breaks any
+            hits = _broken({name: forecast.draws[name][k, few] for name in names}, here)
             total[near] += counts[near] * hits.sum(axis=0) / few.size
         return total
-
-    def _between_draws(self, masses: np.ndarray) -> np.ndarray:
-        """What the draws at each of their masses count at `masses`: straight lines.  (n_drawn, n)"""
-        drawn_at = self.forecast.masses
-        return np.array([np.interp(masses, drawn_at, one) for one in np.eye(drawn_at.size)])
-
-    def _bounds_at_draws(self, name: str, masses: np.ndarray) -> np.ndarray:
-        """The criterion as far out among the draws at each of their masses as it is at `masses`.  (n_drawn, n)"""
-        bound, estimate, limit = self.bounds[name], self.estimate(name, masses), self.limit(name, masses)
-        estimates, limits = self.forecast.estimates[name][:, None], self.forecast.limits[name][:, None]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            bounds = estimates + (bound - estimate) / (limit - estimate) * (limits - estimates)
-        return np.where(np.isfinite(bounds), bounds, bound)
 
     def ended_by(self, mass: float) -> str:
         """What a mass fails: of the criteria that are judged together the one that is broken most often."""
@@ -178,10 +171,8 @@ def _three_digits(value: float, side: str = "") -> str:
 
 
 def interpolated(nodes: np.ndarray, values: np.ndarray | None, masses: np.ndarray) -> np.ndarray:
-    """Values (n,) at `nodes` (n,), read at `masses`: a cubic spline, or straight lines where a value is infinite.
-
-    Next to an infinite value the answer is infinite or undefined, so it meets no criterion. nan without values.
-    """
+    """Values (n,) at `nodes` (n,), read at `masses`: a cubic spline, or straight lines where a value is infinite, next
+    to which the answer is infinite or undefined and meets no criterion. nan without values."""
     if values is None:
         return np.full(np.shape(masses), np.nan)
     if nodes.size >= 4 and np.all(np.isfinite(values)):
@@ -199,16 +190,18 @@ def _spline_weights(nodes: tuple[float, ...], masses: tuple[float, ...]) -> np.n
 def judge(
     forecast: Forecast, *, criteria: "Criteria", breaking_load: Measured | None
 ) -> tuple[Judgement, tuple[str, ...]]:
-    """The judgement of a forecast, and the reasons why a criterion cannot be judged.
-
-    breaking_load : the lot's lowest break; the lower of it and the design breaking load counts
-    """
+    """The judgement of a forecast, and the reasons why a criterion cannot be judged. breaking_load : the lot's lowest
+    break; the lower of it and the design breaking load counts."""
     asked, missing = bounds(vars(criteria)), []
     strengths = [load for load in (criteria.design_breaking_load, breaking_load) if load is not None]
-    if strengths:
-        forecast = _with_strength_factor(forecast, strengths)
+    if strengths:  # one more quantity: the lowest breaking load over the peak load; 0 for an infinite load
+        lowest = np.min([draw_input(load, forecast.spare[k]) for k, load in enumerate(strengths, start=1)], axis=0)
+        factor = min(load.value for load in strengths) / forecast.estimates["peak_load"]
+        content = forecast.content and forecast.content | {FACTOR: lowest / forecast.content["peak_load"]}
+        draws = forecast.draws | {FACTOR: lowest / forecast.draws["peak_load"]}
+        forecast = replace(forecast, estimates=forecast.estimates | {FACTOR: factor}, draws=draws, content=content)
     else:
-        del asked["strength_factor"]
+        del asked[FACTOR]
         missing.append(
             "no breaking load, in breaks.csv or as design_breaking_load: the strength factor cannot be judged"
         )
@@ -219,36 +212,3 @@ def judge(
             "itself, 2 drops) must show down to the lightest mass: records with a distance, on past the return"
         )
     return Judgement(forecast, forecast.limits, asked), tuple(missing)
-
-
-def _with_strength_factor(forecast: Forecast, strengths: Sequence[Measured]) -> Forecast:
-    """The forecast with one more quantity: the lowest breaking load over the peak load; 0 for an infinite load."""
-    name, lowest = "strength_factor", np.full(forecast.spare.shape[-1], np.inf)
-    for load, shares in zip(strengths, forecast.spare[1:], strict=False):
-        lowest = np.minimum(lowest, draw_input(load, shares))
-    content, estimate = forecast.content, min(load.value for load in strengths) / forecast.estimates["peak_load"]
-    return replace(
-        forecast,
-        estimates=forecast.estimates | {name: estimate},
-        draws=forecast.draws | {name: lowest / forecast.draws["peak_load"]},
-        content=None if content is None else content | {name: lowest / content["peak_load"]},
-    )
-
-
-def broke_below_design(criteria: "Criteria", breaking_load: Measured | None) -> list[str]:
-    """What must be said where a cord broke below the maker's figure."""
-    design = criteria.design_breaking_load
-    if design is None or breaking_load is None or breaking_load.value >= design.value:
-        return []
-    return [
-        f"a cord of the lot broke at {breaking_load.value / 1000:.2f} kN, below the design breaking load of "
-        f"{design.value / 1000:.2f} kN: strength factors are those of the lowest break; ask the maker"
-    ]
-
-
-def longest_run(ok: np.ndarray) -> tuple[int, int]:
-    """First and last index of it, the first of equals; some of `ok` (n,) is true."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], ok.astype(int), [0]])))
-    starts, ends = edges[::2], edges[1::2] - 1
-    k = int(np.argmax(ends - starts))
-    return int(starts[k]), int(ends[k])

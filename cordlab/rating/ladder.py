@@ -1,7 +1,6 @@
 """The ladder of test masses: may the next mass be dropped on this rig and this cord, from the drops so far?
 
-The limits are those of `next_drop`, whose assumptions stand in the answer. A last drop that came outside the limits of
-the drops before it is to be cleared before another.
+The limits are those of `next_drop`. A last drop outside the limits of the drops before it is to be cleared first.
 """
 
 from bisect import bisect_left
@@ -49,26 +48,18 @@ class DropDay:
     ----------
     rig : Rig
         a campaign's `[rig]`
-    least_clearance : float
-        of the lowest weight above the surface [m]
+    least_clearance, stack_height, greatest_load : float
+        of the lowest weight above the surface; of the weights below the cord's end [m]; at the tie point [N]
     drops : Evidence, optional
         made so far on this rig, of new and of worn cords; None before the first
     planned : sequence of float
         all masses of the plan, hung below the cord's end [kg]
-    stack_height : float
-        of the weights below the cord's end [m]
-    greatest_load : float, optional
-        at the tie point of the rig [N]
-    makers_curve : Curve or MakersCurve, optional
-        needed before the first drop, assumed, and not used after it; so are the next two
-    slack_length, cord_mass : float, optional
-        [m], [kg]
+    makers_curve, slack_length, cord_mass : Curve or MakersCurve, float, float; optional
+        needed before the first drop, assumed, and not used after it  [m], [kg]
     cords : mapping of str to int
         cord → its jumps by now, of the cords that may be dropped next; empty: another cord of the batch
-    unread : sequence of str
-        drops whose lowest point was not read
-    settled : collection of str
-        drops that were left out by hand, with a reason: they count, and no longer as a surprise
+    unread, settled : collections of str
+        drops whose lowest point was not read; those left out by hand: they count, and no longer as a surprise
     decided_probability : float
         of `[decision]`
     """
@@ -91,9 +82,8 @@ class DropDay:
     def of(cls, campaign: Campaign) -> "DropDay":
         """The test day of a campaign; before the first drop of its cords the longest, which comes lowest.
 
-        Every drop made counts, of worn cords too, left out by hand or not (it may be the one that came lowest), with
-        its record's peak and, where it was not measured on its own, the record's lowest point. Jumps of the jump log
-        count with those of the drops. Raises CampaignError, naming every calibration or record that is refused.
+        Every drop made counts, of worn cords too, left out by hand or not: it may be the one that came lowest. Jumps of
+        the jump log count too. Raises CampaignError, naming every calibration or record that is refused.
         """
         settled = frozenset(entry.drop for entry in campaign.drops if entry.use == LEFT_OUT)
         campaign = replace(campaign.as_noted(), by_hand=campaign.by_hand)
@@ -108,9 +98,10 @@ class DropDay:
         for entry in campaign.drops:
             jumps[entry.cord] = max(jumps[entry.cord], entry.jumps + 1)
         longest = max(campaign.cords, key=lambda cord: cord.slack_length.value)
-        asked = bounds(vars(campaign.criteria))  # the plan's own limits come first
-        of_plan = {"clearance": plan.least_clearance, "peak_load": plan.greatest_load} if plan else {}
-        asked |= {name: bound for name, bound in of_plan.items() if bound is not None}
+        asked = bounds(vars(campaign.criteria))
+        if plan:  # its own limits come first
+            of_plan = {"clearance": plan.least_clearance, "peak_load": plan.greatest_load}
+            asked |= {name: bound for name, bound in of_plan.items() if bound is not None}
         return cls(
             campaign.rig,
             asked["clearance"],
@@ -160,7 +151,7 @@ class PlannedMass:
 class Rung:
     """The answer for the next drop.
 
-    answer : "may be dropped next", "do not drop", "the plan is done", or "no mass is planned" where none was asked for
+    answer : one of `MAY`, `NO`, `DONE` and `UNNAMED`
     mass : asked for, or the next of the plan [kg hung]; the limits are for it, nan where nothing is known
     cords : cord that the answer speaks of → its jumps so far
     proposed : the heaviest that may be dropped now, None if none heavier than so far
@@ -203,11 +194,9 @@ class Rung:
         }
         lines = [heads[self.answer]]
         if self.answer in (MAY, NO) and np.isfinite(self.lowest_point_limit):
-            depth, room = f"{self.lowest_point_limit:.2f} m below the tie point", f"clearance {self.clearance:.2f} m"
-            lines.append(
-                f"  {100 * self.probability:g} % limits of that drop: lowest point {depth}, {room}, "
-                f"peak load {self.load_limit:.0f} N"
-            )
+            lowest, clearance = f"{self.lowest_point_limit:.2f} m below the tie point", f"{self.clearance:.2f} m"
+            limits = f"lowest point {lowest}, clearance {clearance}, peak load {self.load_limit:.0f} N"
+            lines.append(f"  {100 * self.probability:g} % limits of that drop: {limits}")
         lines += [f"  {reason}" for reason in (*self.to_clear, *self.reasons)]
         if self.answer == UNNAMED and self.proposed is not None:
             lines.append(f"  {self.proposed:g} kg is the heaviest that would keep the limits of the test day")
@@ -277,22 +266,6 @@ class Climb:
             against.append(f"stretches beyond a ratio of {end:.3g}, where the maker's curve ends")
         return PlannedMass(mass, estimate, limit, clearance, load_limit, not against, "; ".join(against) or MAY)
 
-    def heaviest_allowed(self) -> float | None:
-        """Heaviest whole kilogram above what was dropped, up to the heaviest planned, that may be dropped."""
-        most = ceil(max(self.to_come, default=0.0)) if len(self.day.planned) else int(FURTHEST_STEP * self.heaviest)
-        masses = range(int(self.heaviest) + 1, most + 1)
-        allowed = bisect_left(masses, True, key=lambda mass: not self.limits(float(mass)).allowed)  # they grow with it
-        return float(masses[allowed - 1]) if allowed else None
-
-    def steps(self) -> list[str]:
-        """Steps of the plan that are too wide."""
-        reasons = []
-        for light, heavy in pairwise([self.heaviest or inf, *self.to_come]):
-            if heavy > FURTHEST_STEP * light:
-                step = f"from {light:g} to {heavy:g} kg is a step of more than {FURTHEST_STEP:g} times"
-                reasons.append(f"{step}: plan a mass between")
-        return reasons
-
 
 def next_mass(
     day: DropDay | Campaign,
@@ -316,11 +289,6 @@ def next_mass(
         that the next drop stays within its limit; by default 0.99, or that of `[decision]` where it asks for more
     seed : int
         of the random draws
-
-    Returns
-    -------
-    Rung
-        the answer, its reasons, and the plan as seen from here
 
     Raises
     ------
@@ -350,26 +318,34 @@ def next_mass(
     to_clear, settled = _surprises(day, cords, probability, draws, seed)
     dropped = min((expected.dropped for expected in nexts), default=0.0)
     by_itself = nexts[0].by_itself if len(cords) == 1 and nexts else dropped
-    to_come = sorted({float(planned) for planned in day.planned if planned > by_itself})
-    climb = Climb(day, nexts, probability, by_itself or dropped, to_come, (*to_clear, *unknown))
+    heaviest, to_come = by_itself or dropped, sorted({float(m) for m in day.planned if m > by_itself})
+    climb = Climb(day, nexts, probability, heaviest, to_come, (*to_clear, *unknown))
     if mass is not None or to_come:
         asked = climb.limits(float(to_come[0] if mass is None else mass))
         answer = MAY if asked.allowed else NO
         failed = [] if asked.allowed or climb.against else [asked.reason]
     else:
-        asked, failed = climb.limits(climb.heaviest), []
+        asked, failed = climb.limits(heaviest), []
         answer = DONE if len(day.planned) else UNNAMED
+    for light, heavy in pairwise([heaviest or inf, *to_come]):
+        if heavy > FURTHEST_STEP * light:
+            step = f"from {light:g} to {heavy:g} kg is a step of more than {FURTHEST_STEP:g} times"
+            unknown.append(f"{step}: plan a mass between")
+    # whole kilograms above what was dropped, up to the heaviest planned; limits grow with the mass
+    most = ceil(max(to_come, default=0.0)) if len(day.planned) else int(FURTHEST_STEP * heaviest)
+    masses = range(int(heaviest) + 1, most + 1)
+    allowed = bisect_left(masses, True, key=lambda kilograms: not climb.limits(float(kilograms)).allowed)
     return Rung(
         answer=answer,
         mass=asked.mass,
         cords=cords,
-        proposed=climb.heaviest_allowed(),
+        proposed=float(masses[allowed - 1]) if allowed else None,
         lowest_point_limit=asked.lowest_point_limit,
         clearance=asked.clearance_limit,
         load_limit=asked.load_limit,
-        reasons=(*failed, *unknown, *climb.steps(), *reasons, *settled, *_remarks(day, cords, probability)),
+        reasons=(*failed, *unknown, *reasons, *settled, *_remarks(day, cords, probability)),
         to_clear=to_clear,
-        plan=tuple(climb.limits(planned) for planned in climb.to_come),
+        plan=tuple(climb.limits(planned) for planned in to_come),
         probability=probability,
     )
 
@@ -383,7 +359,11 @@ def _outlook(
         expected, reasons = day.first_drop(draws, seed)
         return [expected], reasons, []
     known = dict(zip(cords, after_drops(drops, cords, day.rig, draws=draws, seed=seed), strict=True))
-    reasons = [_so_far(drops), ASSUMED]
+    counts = {"drop": len(drops), "cord": len(set(drops.cord)), "mass": len(set(drops.mass))}
+    n = {word: f"{count} {word}{('es' if word == 'mass' else 's') * (count > 1)}" for word, count in counts.items()}
+    jumps = f"{drops.jumps.min():g} to {drops.jumps.max():g} jumps"
+    so_far = f"from {n['drop']} of {n['cord']} at {n['mass']} up to {drops.mass.max():g} kg, made at {jumps}"
+    reasons = [so_far, ASSUMED]
     if not drops.has_peak.any():
         reasons.append(UNSEEN_PEAK)
     if day.makers_curve is not None:
@@ -441,14 +421,11 @@ def _remarks(day: DropDay, cords: Mapping[str, int], probability: float) -> list
     if day.unread:
         remarks.append(f"lowest point not read, counts as a jump and as nothing else: drop {', '.join(day.unread)}")
     if drops:
-        table = pd.DataFrame({"retest": retests(drops.jumps), "lowest": drops.lowest_point, "jumps": drops.jumps})
-        table = table.assign(cord=drops.cord, mass=drops.mass).sort_values("jumps", kind="stable")
-        ends = (
-            table[table["cord"].isin(list(cords))]
-            .groupby(["cord", "mass"])[["retest", "lowest"]]
-            .agg(["first", "last"])
-        )
-        deeper = (ends["lowest", "last"] - ends["lowest", "first"])[ends["retest", "last"] > ends["retest", "first"]]
+        columns = {"retest": retests(drops.jumps), "lowest": drops.lowest_point, "jumps": drops.jumps}
+        table = pd.DataFrame(columns | {"cord": drops.cord, "mass": drops.mass}).sort_values("jumps", kind="stable")
+        of_cords = table[table["cord"].isin(list(cords))].groupby(["cord", "mass"])[["retest", "lowest"]]
+        change = of_cords.last() - of_cords.first()
+        deeper = change["lowest"][change["retest"] > 0]
         if deeper.max() > 0:
             (cord, mass), by = deeper.idxmax(), deeper.max()
             worn = f"{cord} came {by:.2f} m lower at {mass:g} kg than in its first drop with it"
@@ -461,12 +438,3 @@ def _remarks(day: DropDay, cords: Mapping[str, int], probability: float) -> list
     elif probability != PROBABILITY:
         remarks.append(f"{ladder} as [decision] asks for, in place of the ladder's {100 * PROBABILITY:g} %")
     return remarks
-
-
-def _so_far(drops: Evidence) -> str:
-    cords, masses = len(set(drops.cord)), len(set(drops.mass))
-    return (
-        f"from {len(drops)} drop{'s' * (len(drops) > 1)} of {cords} cord{'s' * (cords > 1)} at {masses} "
-        f"mass{'es' * (masses > 1)} up to {drops.mass.max():g} kg, made at {drops.jumps.min():g} to "
-        f"{drops.jumps.max():g} jumps"
-    )

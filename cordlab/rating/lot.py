@@ -80,28 +80,18 @@ def fit_weibull(values: Sequence[float] | np.ndarray) -> WeibullFit:
 class Lot:
     """What the break tests say about a lot. Some rules let the lowest failure stand for it, end loops broken too.
 
-    breaks : the weakest first
-    criteria : a campaign's `[criteria]`
+    breaks : are kept the weakest first ; criteria : a campaign's `[criteria]`
     greatest_load_limit : limit of the greatest load on the cord in the rated range [N], None if nothing is rated
     tolerance : whether the campaign decides by tolerance limits: then that of the breaks is to exceed this load
     """
 
-    breaks: tuple["BreakEntry", ...]
+    breaks: Sequence["BreakEntry"]
     criteria: "Criteria"
     greatest_load_limit: float | None
     tolerance: bool = False
 
-    @classmethod
-    def of(
-        cls,
-        breaks: Sequence["BreakEntry"],
-        *,
-        criteria: "Criteria",
-        greatest_load_limit: float | None,
-        tolerance: bool = False,
-    ) -> "Lot":
-        weakest_first = tuple(sorted(breaks, key=lambda entry: entry.breaking_load))
-        return cls(weakest_first, criteria, greatest_load_limit, tolerance)
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "breaks", tuple(sorted(self.breaks, key=lambda entry: entry.breaking_load)))
 
     @property
     def loads(self) -> np.ndarray:
@@ -115,8 +105,7 @@ class Lot:
     @property
     def design_load(self) -> float | None:
         """The maker's [N]."""
-        design = self.criteria.design_breaking_load
-        return None if design is None else design.value
+        return getattr(self.criteria.design_breaking_load, "value", None)
 
     @property
     def plotting_positions(self) -> np.ndarray:
@@ -165,7 +154,7 @@ class Lot:
     @property
     def lower_limit(self) -> tuple[float, str] | None:
         """The lower of the two limits [N], and the law by which it is lower; None where breaks give none."""
-        limits = [(self.normal_limit, "normal"), (self.weibull_limit, "Weibull")]
+        limits = (self.normal_limit, "normal"), (self.weibull_limit, "Weibull")
         return min(((limit, law) for limit, law in limits if limit is not None), default=None)
 
     @property
@@ -179,9 +168,9 @@ class Lot:
     @property
     def governs(self) -> str:
         """Whose load the strength factor uses."""
-        if self.lowest_break is None or self.strength != self.lowest_break:
-            return f"the maker's design load of {(self.design_load or 0.0) / 1000:.2f} kN is lower and governs"
-        return "it governs"
+        if self.strength == self.lowest_break:
+            return "it governs"
+        return f"the maker's design load of {(self.design_load or 0.0) / 1000:.2f} kN is lower and governs"
 
     @property
     def issued(self) -> bool:
@@ -191,10 +180,10 @@ class Lot:
     @property
     def reasons(self) -> tuple[str, ...]:
         """Why it may not be issued, all of them."""
-        reasons, criteria = list(self._no_sample if self.sample < self.sample_needed else ()), self.criteria
-        if criteria.lot_sample_share is not None and criteria.lot_size is None:
-            share = f"{criteria.lot_sample_share:.0%} of the lot"
-            reasons.append(f"{share} must be broken, but how many cords it has is not given")
+        share = self.criteria.lot_sample_share
+        reasons = list(self._no_sample) if self.sample < self.sample_needed else []
+        if share is not None and self.criteria.lot_size is None:
+            reasons.append(f"{share:.0%} of the lot must be broken, but how many cords it has is not given")
         if self.sample < self.sample_needed:
             reasons.append(f"{self.sample} cords broken with their end loops, {self.sample_needed} needed")
         if self.strength is None:
@@ -206,13 +195,12 @@ class Lot:
     @property
     def too_weak(self) -> tuple[str, ...]:
         """Where the lot fails on strength: then nothing is rated; what is missing in form stands beside the rating."""
-        reasons, greatest = [], self.greatest_load_limit
+        reasons, greatest, asked = [], self.greatest_load_limit, self.criteria.least_strength_factor
         if greatest is None or self.strength is None or self.strength_factor is None:
             return ()
-        if not self.strength_factor >= self.criteria.least_strength_factor:
+        if not self.strength_factor >= asked:
             quotient = f"{self.strength / 1000:.2f} kN over {greatest / 1000:.2f} kN"
-            asked = f"{self.criteria.least_strength_factor:g} asked for"
-            reasons.append(f"{quotient} is {self.strength_factor:.2f}, {asked}")
+            reasons.append(f"{quotient} is {self.strength_factor:.2f}, {asked:g} asked for")
         if self.tolerance and not (self.lower_limit and self.lower_limit[0] > greatest):
             reasons.append(
                 f"lower tolerance limit of the breaks: {self.limit_in_words}; decided by tolerance limits, it is to "
@@ -249,9 +237,8 @@ class Lot:
             weakest = f"{self.lowest_break / 1000:.2f} kN ({self.breaks[0].cord})"
             lines.append(f"lowest of {len(self.breaks)} breaks: {weakest}; {self.governs}")
         if self.strength_factor is not None:
-            lines.append(
-                f"strength factor {self.strength_factor:.2f}, {self.criteria.least_strength_factor:g} asked for"
-            )
+            asked = f"{self.criteria.least_strength_factor:g} asked for"
+            lines.append(f"strength factor {self.strength_factor:.2f}, {asked}")
         promise = f"{SHARE:g} of the lot with confidence {CONFIDENCE:g}"
         if self.lower_limit is not None:
             lines.append(f"for information: lower tolerance limit ({promise}) {self.limit_in_words}")
@@ -271,9 +258,8 @@ class Lot:
         return notebook_html(self.summary(), self.table())
 
     def to_dict(self) -> dict[str, object]:
-        breaks = (
-            self.table().reset_index().set_axis(["cord", "breaking_load", "end_loops", "plotting_position"], axis=1)
-        )
+        breaks = self.table().reset_index()
+        breaks.columns = ["cord", "breaking_load", "end_loops", "plotting_position"]
         names = ("issued", "reasons", "cautions", "lowest_break", "strength", "governs", "greatest_load_limit")
         limits = {"normal": self.normal_limit, "weibull": self.weibull_limit, "words": self.limit_in_words}
         return {name: getattr(self, name) for name in (*names, "strength_factor", "sample", "sample_needed")} | {
@@ -290,8 +276,7 @@ def lot_of(campaign: "Campaign", predictions: Sequence[Mapping[str, Any]]) -> Lo
         return None
     loads = [row["peak_load_limit"] for row in predictions if row["rated"] and row["peak_load_limit"]]
     tolerance = campaign.decision.limit == "tolerance"
-    greatest = max(loads, default=None)
-    return Lot.of(campaign.breaks, criteria=campaign.criteria, greatest_load_limit=greatest, tolerance=tolerance)
+    return Lot(campaign.breaks, campaign.criteria, max(loads, default=None), tolerance)
 
 
 def refused_by_lot(campaign: "Campaign", rating: "Rating") -> "Rating":

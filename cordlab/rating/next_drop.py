@@ -1,22 +1,19 @@
 """What the drops so far leave possible of the next one, for the ladder.
 
-Bayesian, because one drop says nothing of scatter and two masses little of shape. Stated before any drop (all marked as
-assumed):
+Bayesian, because one drop says nothing of scatter and two masses little of shape. Assumed before any drop:
 
 - the shape is a Mooney–Rivlin curve with any ratio c2/(c1 + c2) between 0 and 1, each as likely: from the neo-Hookean
-  curve to one that hardly stiffens at all. A curve that stiffens beyond it stops the mass higher, which is the safe
-  side;
+  curve to one that hardly stiffens at all. One that stiffens more stops the mass higher, which is the safe side;
 - scatter of ln stiffness from drop to drop between 0.3 and 4 %, from cord to cord between 0.5 and 8 %, each logarithm
   as likely;
-- the level of stiffness is not assumed at all: the first drop gives it. Before it, only a maker's curve can, within
-  15 %. Nor is it known how cords wear: the level at each retest is given by the drops of that retest alone;
+- nothing of the level of stiffness: the first drop gives it. Before it, only a maker's curve can, within 15 %. Nor of
+  how cords wear: the level at each retest is given by the drops of that retest alone;
 - as in the limits (`GroupLines`), all drops share a slope of ln stiffness on temperature, 0 ± 0.35 %/K, and a bend over
   the masses, 0 ± 10 % at twice their mean: stretch waves and rubbers of another shape were seen to bend by 5 to 17 %.
   The next drop is as cold or as warm as any so far, whichever is worse.
 
-Every drop then weighs these against each other by the likelihood of its measured lowest point. The limit is the
-posterior predictive quantile of the next drop's lowest point, so with many drops the data decide and with one the
-assumptions do.
+Every drop weighs these by the likelihood of its lowest point; the limit is the posterior predictive quantile of the
+next one's. So with many drops the data decide, and with one the assumptions.
 """
 
 from collections.abc import Mapping
@@ -24,7 +21,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import product
 from math import inf
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 
@@ -103,15 +100,25 @@ def before_any_drop(
     seed: int,
 ) -> tuple[NextDrop, list[str]]:
     """What the maker's curve lets expect of the first drop, and in words how little that is."""
-    end, text, rng = inf, "", np.random.default_rng(seed)
     if curve is None or slack_length is None or cord_mass is None:
         raise ValueError(
             "no drop so far: a first mass needs the maker's curve (maker_curve.csv), the slack length and the cord "
             "mass, all assumed"
         )
-    if isinstance(curve, MakersCurve):
-        curve, end, text = _through(curve)
-    curve = replace(curve, scale=np.asarray(curve.scale) * np.exp(rng.normal(0.0, MAKERS_CURVE_SCATTER, draws)))
+    end, text = inf, ""
+    if isinstance(curve, MakersCurve):  # a rising curve near its points, of the models the nearest
+        end, fits = float(curve.stretch_ratio[-1]), []
+        for name in MAKERS_MODELS:
+            with suppress(ValueError):  # too few points for this one
+                fits.append(fit_curve(curve.stretch_ratio, curve.force, model=name))
+        rising = [fit for fit in fits if fit.curve.rises_to(end) == end]
+        if not rising:
+            raise ValueError("maker_curve.csv: no curve that rises goes near its points; look for a slip in it")
+        best = min(rising, key=lambda fit: fit.residual_sd)
+        near = f"{best.model.name} goes through its points within {best.residual_sd:.2g} N"
+        curve, text = best.curve, f"; {near}, to a stretch ratio of {end:.3g}"
+    off = np.random.default_rng(seed).normal(0.0, MAKERS_CURVE_SCATTER, draws)
+    curve = replace(curve, scale=np.asarray(curve.scale) * np.exp(off))
     inputs = {"slack_length": slack_length, "cord_mass": cord_mass, "gravity": GRAVITY}
     reasons = [
         f"no drop yet: the maker's curve is assumed, standard deviation {100 * MAKERS_CURVE_SCATTER:g} %{text}",
@@ -119,20 +126,6 @@ def before_any_drop(
         UNSEEN_PEAK,
     ]
     return NextDrop(curve, inputs | drop_inputs(rig), UNSEEN_PEAK_FACTOR, ends_at=end), reasons
-
-
-def _through(points: MakersCurve) -> tuple[Curve, float, str]:
-    """A rising curve near the maker's points, of the models the nearest; the stretch ratio where they end; in words."""
-    end, fits = float(points.stretch_ratio[-1]), []
-    for name in MAKERS_MODELS:
-        with suppress(ValueError):  # too few points for this one
-            fits.append(fit_curve(points.stretch_ratio, points.force, model=name))
-    rising = [fit for fit in fits if fit.curve.rises_to(end) == end]
-    if not rising:
-        raise ValueError("maker_curve.csv: no curve that rises goes near its points; look for a slip in it")
-    best = min(rising, key=lambda fit: fit.residual_sd)
-    near = f"{best.model.name} goes through its points within {best.residual_sd:.2g} N"
-    return best.curve, end, f"; {near}, to a stretch ratio of {end:.3g}"
 
 
 def after_drops(drops: Evidence, cords: Mapping[str, int], rig: Rig, *, draws: int, seed: int) -> list[NextDrop | None]:
@@ -161,12 +154,14 @@ def after_drops(drops: Evidence, cords: Mapping[str, int], rig: Rig, *, draws: i
     lower = replace(drops, lowest_point=drops.lowest_point + step)
     slope = (log_scales(shapes, lower, batch, **inputs) - log_scale) / step
     reading = (slope * drops.u_lowest_point) ** 2
-    ratio, points = [], []
-    for r, sd_drop, sd_cord in product(range(RATIOS.size), DROP_SCATTER, CORD_SCATTER):
-        covariance = np.diag(sd_drop**2 + reading[r]) + sd_cord**2 * same_cord
-        shared, alone = sd_cord**2 * is_next, sd_cord**2 + sd_drop**2
-        points.append(_point(log_scale[r], covariance, design, before, design_next, shared, alone))
-        ratio.append(r)
+    ratio, points = np.repeat(np.arange(RATIOS.size), DROP_SCATTER.size * CORD_SCATTER.size), []
+    for y, of_reading in zip(log_scale, reading, strict=True):
+        for sd_drop, sd_cord in product(DROP_SCATTER, CORD_SCATTER):
+            inverse = np.linalg.inv(np.diag(sd_drop**2 + of_reading) + sd_cord**2 * same_cord)
+            gain, alone = sd_cord**2 * is_next @ inverse, sd_cord**2 + sd_drop**2
+            sd = np.sqrt(alone - sd_cord**2 * np.einsum("ij,ij->i", gain, is_next))
+            law = _unknowns(y, inverse, design, before)
+            points.append((*law, design_next - gain @ design, gain @ y, sd))
     likelihoods, centres, spreads, counts, offsets, sds = map(np.array, zip(*points, strict=True))
     likelihoods += np.log(np.abs(slope)).sum(axis=1)[ratio]  # what was measured is the lowest point, not ln s
     weights = np.exp(likelihoods - likelihoods.max())
@@ -177,7 +172,7 @@ def after_drops(drops: Evidence, cords: Mapping[str, int], rig: Rig, *, draws: i
     drawn += sds[pick].T * rng.standard_normal(draws)
     warmth = np.unique([temperature.min(), temperature.max()]) - temperature.mean()
     warmer, bend = np.outer(warmth, unknowns[:, -2]), unknowns[:, -1]
-    shape, peaks = np.array(ratio)[pick], _peak_factor(drops, inputs)
+    shape, peaks = ratio[pick], _peak_factor(drops, inputs)
     nexts: list[NextDrop | None] = []
     for k, log_level in enumerate(drawn):
         here = state == states_next[k]
@@ -189,47 +184,20 @@ def after_drops(drops: Evidence, cords: Mapping[str, int], rig: Rig, *, draws: i
     return nexts
 
 
-class _Point(NamedTuple):
-    """For one scatter of drops and of cords: how likely the drops are, the normal law of the unknowns (levels, slope,
-    bend), and ln s of each next drop: `counts` @ unknowns + `offset`, ± `sd`."""
+def _unknowns(
+    log_scale: np.ndarray, inverse: np.ndarray, design: np.ndarray, before: np.ndarray
+) -> tuple[float, np.ndarray, np.ndarray]:
+    """By generalised least squares of the drops' ln s: how likely they are, in logs, and the normal law of the unknowns
+    (levels, slope, bend), its centre and the Cholesky factor of its covariance.
 
-    log_likelihood: float
-    centre: np.ndarray
-    spread: np.ndarray  # Cholesky factor of their covariance
-    counts: np.ndarray
-    offset: np.ndarray
-    sd: np.ndarray
-
-
-def _point(
-    log_scale: np.ndarray,
-    covariance: np.ndarray,
-    design: np.ndarray,
-    before: np.ndarray,
-    design_next: np.ndarray,
-    shared: np.ndarray,
-    alone: float,
-) -> _Point:
-    """By generalised least squares of the drops' ln s.
-
-    before : inverse variance of each unknown before the drops;  shared : covariance of each next drop with these drops;
-    alone : variance of a next drop whose cord is none of theirs
+    inverse : of the drops' covariance;  before : inverse variance of each unknown before the drops
     """
-    inverse = np.linalg.inv(covariance)
     precision = design.T @ inverse @ design + np.diag(before)
     centre = np.linalg.solve(precision, design.T @ inverse @ log_scale)
     residual = log_scale - design @ centre
-    logs = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(precision)[1]
+    logs = np.linalg.slogdet(precision)[1] - np.linalg.slogdet(inverse)[1]
     off = residual @ inverse @ residual + before @ centre**2
-    gain = shared @ inverse
-    return _Point(
-        log_likelihood=-0.5 * (off + logs),
-        centre=centre,
-        spread=np.linalg.cholesky(np.linalg.inv(precision)),
-        counts=design_next - gain @ design,
-        offset=gain @ log_scale,
-        sd=np.sqrt(alone - np.einsum("ij,ij->i", gain, shared)),
-    )
+    return -0.5 * (off + logs), centre, np.linalg.cholesky(np.linalg.inv(precision))
 
 
 def _peak_factor(drops: Evidence, inputs: dict[str, Any]) -> float:

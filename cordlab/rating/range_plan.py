@@ -12,7 +12,7 @@ from scipy.special import chdtri, ndtri
 
 from cordlab.limits.budget import BETWEEN, SHAPE, WITHIN, Part, first_order
 from cordlab.limits.forecast import Forecast
-from cordlab.rating.criteria import Judgement, judge, longest_run
+from cordlab.rating.criteria import FACTOR, judge
 from cordlab.statistics.limits import tolerance_factor
 from cordlab.statistics.propagation import t_margin
 from cordlab.units import Measured, mass_range
@@ -79,9 +79,8 @@ def plan_range(
         raise ValueError("; ".join(missing))
     confidence = None if forecast.content is None else forecast.confidence
     # a strength factor's parts are those of the peak load
-    quantities = sorted({"peak_load" if name == "strength_factor" else name for name in judgement.bounds})
+    quantities = sorted({"peak_load" if name == FACTOR else name for name in judgement.bounds})
     parts = {name: first_order(forecast, name) for name in quantities}
-
     distance = partial(margin, dropped=n, probability=forecast.probability, confidence=confidence)
 
     def margins(cords: float) -> dict[str, np.ndarray]:
@@ -90,7 +89,17 @@ def plan_range(
     so_far = margins(n)
 
     def range_with(cords: float) -> tuple[float, float] | None:
-        return _range(_moved(judgement, {name: far / so_far[name] for name, far in margins(cords).items()}))
+        limits = dict(judgement.limits)
+        for name, far in margins(cords).items():  # every limit so many times as far from its estimate
+            estimate = forecast.estimates[name]
+            limits[name] = estimate + far / so_far[name] * (limits[name] - estimate)
+        with np.errstate(invalid="ignore"):  # both infinite: nothing is known, and no mass is allowed
+            limits[FACTOR] = limits[FACTOR] * (judgement.limits["peak_load"] / limits["peak_load"])
+        met, runs = replace(judgement, limits=limits).runs()
+        if not runs:
+            return None
+        light, heavy = met.index[max(runs, key=len)[[0, -1]]]
+        return float(light), float(heavy)
 
     beyond = np.geomspace(most, n, 2 + ceil(log(n / most, 1.1))) if n > most else ()
     cords = np.unique([*range(2, most + 1), *np.round(beyond).astype(int)])
@@ -101,11 +110,8 @@ def plan_range(
 def margin(
     parts: Sequence[Part], *, dropped: int, cords: float, probability: float, confidence: float | None = None
 ) -> float:
-    """Distance of a limit from its estimate, √Σ (t u)², with `cords` in place of those that were dropped.
-
-    parts : name of each input, its standard uncertainty and the degrees of freedom behind it
-    confidence : of a tolerance limit; each t is then the tolerance factor of its part
-    """
+    """Distance of a limit from its estimate, √Σ (t u)², with `cords` in place of those that were dropped; with a
+    `confidence` that of a tolerance limit, where each t is the tolerance factor of its part."""
     sizes, dofs, factors = [], [], []
     for name, size, dof in parts:
         if name == SHAPE:
@@ -117,39 +123,14 @@ def margin(
             dof *= cords / dropped
         sizes.append(size)
         dofs.append(dof)
-        if confidence is not None:
-            factors.append(_tolerance(name in BETWEEN, dof, probability, confidence))
+        if confidence is None:
+            continue
+        if dof == inf:
+            factors.append(ndtri(probability))
+        elif name in BETWEEN:  # that of cords has the error of their mean in it
+            factors.append(tolerance_factor(dof + 1, probability, confidence) / (1 + 1 / (dof + 1)) ** 0.5)
+        else:
+            factors.append(ndtri(probability) * (dof / chdtri(dof, confidence)) ** 0.5)
     if confidence is None:
         return float(t_margin(sizes, dofs, probability))
     return float(np.linalg.norm(np.multiply(factors, sizes)))
-
-
-def _tolerance(of_cords: bool, dof: float, share: float, confidence: float) -> float:
-    """Tolerance factor for a part; that of cords has the error of their mean in it."""
-    if dof == inf:
-        return float(ndtri(share))
-    if of_cords:
-        return tolerance_factor(dof + 1, share, confidence) / (1 + 1 / (dof + 1)) ** 0.5
-    return float(ndtri(share) * (dof / chdtri(dof, confidence)) ** 0.5)
-
-
-def _moved(judgement: Judgement, ratios: dict[str, np.ndarray]) -> Judgement:
-    """The judgement with every limit so many times as far from its estimate."""
-    limits = dict(judgement.limits)
-    for name, ratio in ratios.items():
-        estimate = judgement.forecast.estimates[name]
-        limits[name] = estimate + ratio * (judgement.limits[name] - estimate)
-    with np.errstate(invalid="ignore"):  # both infinite: nothing is known, and no mass is allowed
-        lighter = judgement.limits["peak_load"] / limits["peak_load"]
-    limits["strength_factor"] = judgement.limits["strength_factor"] * lighter
-    return replace(judgement, limits=limits)
-
-
-def _range(judgement: Judgement) -> tuple[float, float] | None:
-    """Ends of the longest run of masses that meet every criterion; None where none does."""
-    grid = judgement.fine_masses()
-    ok = np.all(list(judgement.met(grid).values()), axis=0)
-    if not ok.any():
-        return None
-    first, last = longest_run(ok)
-    return float(grid[first]), float(grid[last])

@@ -21,7 +21,7 @@ from cordlab.limits.forecast import Forecast
 from cordlab.limits.tested import counts_not_shown, not_shown, rateable_parts, rider_not_known
 from cordlab.limits.validation import Validation
 from cordlab.quantities import QUANTITIES, REBOUND
-from cordlab.rating.criteria import ANY, Judgement, broke_below_design, interpolated, judge, longest_run
+from cordlab.rating.criteria import ANY, Judgement, interpolated, judge
 from cordlab.statistics.limits import met_again, tolerance_factor
 from cordlab.statistics.propagation import decide
 from cordlab.units import Measured, fixed, mass_range, notebook_html, plain
@@ -45,6 +45,9 @@ TOGETHER = (
 @dataclass(frozen=True, kw_only=True)
 class Rating:
     """Which rider masses the cords may carry at the site, and why not others.
+
+    A criterion is met where its limit meets it, not the estimate (guarded acceptance, JCGM 106:2012, 8.3.2), all of
+    them together unless `rule` says else.
 
     Parameters
     ----------
@@ -72,14 +75,6 @@ class Rating:
         chance that this campaign, made again with other cords of the batch, would have a range; None without one
     hangs_on : str
         the few numbers of site and criteria that the answer hangs on, in words; "" where nobody has said them
-
-    Notes
-    -----
-    A criterion is met where its limit meets it, not the estimate [1]_, all of them together unless `rule` says else.
-
-    References
-    ----------
-    .. [1] JCGM 106:2012, 8.3.2, guarded acceptance.
 
     Examples
     --------
@@ -203,25 +198,23 @@ class Rating:
 
 def in_both(rating: Rating, other: Rating) -> Rating:
     """The masses rated in both: without cords that were left out for what they are, and with them (`other`)."""
+    cords = "the cords that were left out for what they are"
     if rating.ends is None:
         return rating
     if other.ends is None:
-        return rating.refused(f"with the cords that were left out for what they are: {'; '.join(other.reasons)}")
-    ends = max(rating.ends[0], other.ends[0]), min(rating.ends[1], other.ends[1])
-    if ends[0] > ends[1]:
-        return rating.refused(
-            f"no mass is rated both with and without the cords that were left out for what they are: "
-            f"{mass_range(*other.ends)} with them, {mass_range(*rating.ends)} without"
-        )
-    governed = dict(rating.governed_by)
-    for k, end in enumerate(("light", "heavy")):
-        if ends[k] != rating.ends[k]:
-            governed[end] = other.governed_by[end]
+        return rating.refused(f"with {cords}: {'; '.join(other.reasons)}")
+    with_them, without = mass_range(*other.ends), mass_range(*rating.ends)
+    low, high = max(rating.ends[0], other.ends[0]), min(rating.ends[1], other.ends[1])
+    if low > high:
+        no_mass = f"no mass is rated both with and without {cords}"
+        return rating.refused(f"{no_mass}: {with_them} with them, {without} without")
+    by_light = (rating if low == rating.lightest else other).governed_by["light"]
+    by_heavy = (rating if high == rating.heaviest else other).governed_by["heavy"]
+    both = rating.narrowed((low, high), {"light": by_light, "heavy": by_heavy}, f"not rated with {cords}")
     note = (
-        f"cords left out for what they are belong to the batch: rated are the masses that hold with them "
-        f"({mass_range(*other.ends)}) and without them ({mass_range(*rating.ends)})"
+        f"cords left out for what they are belong to the batch: rated are the masses that hold with them ({with_them}) "
+        f"and without them ({without})"
     )
-    both = rating.narrowed(ends, governed, "not rated with the cords that were left out for what they are")
     return replace(both, reasons=(*rating.reasons, note))
 
 
@@ -258,10 +251,9 @@ def rate(
 ) -> Rating:
     """The rated range from a forecast at `rating_masses`.
 
-    criteria : a campaign's `[criteria]`. breaking_load : the lot's lowest break; where the criteria give a
-    design breaking load too, the lower of the two counts.
-    jumps : at which the cords are to be used, where that is asked; the site says at which temperatures, where it does.
-    reasons : others to rate nothing.
+    criteria : a campaign's `[criteria]`; breaking_load : the lot's lowest break, and the lower of it and the
+    design breaking load counts
+    jumps : at which the cords are to be used, where that is asked; reasons : others to rate nothing
     """
     stiffness = forecast.stiffness
     against = [*reasons, *rider_not_known(forecast.site), *counts_not_shown(stiffness.drops, jumps)]
@@ -281,12 +273,18 @@ def rate(
         if np.abs(counts - jumps).min() > ONE_RETEST:
             shown = f"cords with {counts.min():g} to {counts.max():g} jumps"
             against.append(f"asked for {jumps:g} jumps, but records show the energy returned of {shown} alone")
+    notes, design = [*against, *apart], criteria.design_breaking_load
+    if design is not None and breaking_load is not None and breaking_load.value < design.value:
+        notes.append(
+            f"a cord of the lot broke at {breaking_load.value / 1000:.2f} kN, below the design breaking load of "
+            f"{design.value / 1000:.2f} kN: strength factors are those of the lowest break; ask the maker"
+        )
     rating = Rating(
         limit=forecast.limit_kind,
         probability=forecast.probability,
         confidence=forecast.confidence,
         n_cords=forecast.n_cords,
-        reasons=tuple(dict.fromkeys([*against, *apart, *broke_below_design(criteria, breaking_load)])),
+        reasons=tuple(dict.fromkeys(notes)),
         predictions=tuple(_rows(judgement, against)),
         promise=forecast.label,
         rule=TOGETHER.format(100 * (1 - forecast.probability)) if forecast.jointly else ALONE,
@@ -296,43 +294,32 @@ def rate(
 
 def _with_range(rating: Rating, judgement: Judgement) -> Rating:
     """The longest run of masses that meet every criterion, and what ends it on either side."""
-    grid = judgement.fine_masses()
-    met = pd.DataFrame(judgement.met(grid))
-    ok = met.all(axis=1).to_numpy()
-    if not ok.any():
+    met, runs = judgement.runs()
+    if not runs:
         failed = ", ".join(sorted(set(met.columns[~met.all()]) - {ANY})) or ANY
         return replace(rating, reasons=(f"no tested mass meets every criterion: {failed}", *rating.reasons))
-    first, last = longest_run(ok)
-    light, heavy, notes = "lightest tested mass", "heaviest tested mass", list(rating.reasons)
-    if first > 0:
-        light = judgement.ended_by(grid[first - 1])
-    if last < grid.size - 1:
-        heavy = judgement.ended_by(grid[last + 1])
-    runs = np.split(grid[ok], np.flatnonzero(np.diff(np.flatnonzero(ok)) > 1) + 1)
-    if others := [mass_range(run[0], run[-1]) for run in runs if run[0] != grid[first]]:
+    grid, longest = met.index.to_numpy(), max(runs, key=len)
+    first, last = longest[[0, -1]]
+    light = judgement.ended_by(grid[first - 1]) if first > 0 else "lightest tested mass"
+    heavy = judgement.ended_by(grid[last + 1]) if last < grid.size - 1 else "heaviest tested mass"
+    notes = list(rating.reasons)
+    if others := [mass_range(*grid[run[[0, -1]]]) for run in runs if run is not longest]:
         notes.append(f"{' and '.join(others)} meets the criteria too, but not in one range with these: not rated")
-    lightest, heaviest = (float(fixed(grid[k], 3, side)) for k, side in ((first, "upper"), (last, "lower")))
-    ended: dict[str, str | None] = {"light": light, "heavy": heavy}
-    rating = rating.narrowed((lightest, heaviest), ended, "meets every criterion, but outside the one rated range")
+    ends = float(fixed(grid[first], 3, "upper")), float(fixed(grid[last], 3, "lower"))
+    why = "meets every criterion, but outside the one rated range"
+    rating = rating.narrowed(ends, {"light": light, "heavy": heavy}, why)
     risks = [row["violation"] for row in rating.predictions if row["rated"]]
     forecast = judgement.forecast
     dof = float(np.interp(grid[last], forecast.masses, np.minimum(forecast.level.families[0].effective_dof[0], 1e9)))
-    return replace(
-        rating,
-        rated=True,
-        dof=dof,
-        rated_again=_rated_again(forecast, risks, dof),
-        reasons=tuple(notes),
-    )
+    again = _rated_again(forecast, risks, dof)
+    return replace(rating, rated=True, dof=dof, rated_again=again, reasons=tuple(notes))
 
 
 def _rated_again(forecast: Forecast, violations: Sequence[dict[str, float]], dof: float) -> float:
     """Chance that another sample of cords would have a range, from how seldom a drop breaks a criterion at the best
     mass; as though all that is not known came from the cords."""
-    if forecast.jointly:
-        risks = [shares[ANY] for shares in violations]
-    else:
-        risks = [max(share for word, share in shares.items() if word != ANY) for shares in violations]
+    # the greatest share is that of any criterion, where they are judged together
+    risks = [max(share for word, share in shares.items() if forecast.jointly or word != ANY) for shares in violations]
     least = max(min(risks, default=1 - forecast.probability), 0.5 / forecast.spare.shape[-1])
     factor = stdtrit(dof, forecast.probability)
     if forecast.content is not None:
@@ -348,20 +335,17 @@ def re_rate(
     probability: float | None = None,
     **judged: Any,
 ) -> Rating:
-    """`rate` with another site height [m], body reach [m], probability or criteria, from the draws that are there.
-
-    No new drop is computed: lowest points and loads do not depend on height and reach.
-    judged : criteria and the rest, as in `rate`
-    """
+    """`rate` with another site height [m], body reach [m], probability or criteria, from the draws that are there:
+    lowest points and loads do not depend on them. judged : criteria and the rest, as in `rate`."""
     if probability is not None and probability != forecast.probability:
         if forecast.content is not None:
             raise ValueError("a tolerance limit for another share needs a new forecast; prediction limits do not")
         forecast = replace(forecast, probability=probability)
-    more_room = 0.0
+    site, more_room = forecast.site, 0.0
     if tie_height is not None:
-        more_room += tie_height - forecast.site.tie_height.value
+        more_room += tie_height - site.tie_height.value
     if reach is not None:
-        more_room -= reach - forecast.site.reach_below_attachment.value
+        more_room -= reach - site.reach_below_attachment.value
 
     def moved(values: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
         return values | {"clearance": values["clearance"] + more_room}
@@ -371,21 +355,16 @@ def re_rate(
     return rate(replace(forecast, draws=draws, estimates=estimates, content=content), **judged)
 
 
-def _row_masses(tested: np.ndarray, gear: float) -> np.ndarray:
-    """Rider masses of the table: tested masses with and without the gear, and whole kilograms between."""
-    low, high = max(tested.min() - gear, 1.0), tested.max()
-    whole = np.arange(ceil(low), floor(high) + 1, dtype=float)
-    masses = np.concatenate([tested - gear, whole, tested])
-    masses = masses[masses >= low - 1e-9]
-    _, first = np.unique(np.round(masses, 6), return_index=True)
-    return masses[first]  # as they are: rounded, a mass in pounds would lie outside those that were tested
-
-
 def _rows(judgement: Judgement, against: Sequence[str]) -> list[dict[str, Any]]:
-    """A dict a rider mass; outside the tested range no number, only the reason."""
+    """A dict a rider mass: tested masses with and without the gear, and whole kilograms between; outside the tested
+    range no number, only the reason."""
     forecast = judgement.forecast
     tested, gear = forecast.stiffness.drops.mass, float(forecast.site.gear_mass.value)
-    masses = _row_masses(tested, gear)
+    low, high = max(tested.min() - gear, 1.0), tested.max()
+    masses = np.concatenate([tested - gear, np.arange(ceil(low), floor(high) + 1.0), tested])
+    masses = masses[masses >= low - 1e-9]
+    # as they are: rounded, a mass in pounds would lie outside those that were tested
+    masses = masses[np.unique(np.round(masses, 6), return_index=True)[1]]
     lightest, heaviest = forecast.masses.min(), forecast.masses.max()
     at = np.clip(masses, lightest, heaviest)
     names = [name for name, row in QUANTITIES.items() if name in forecast.draws or not row.asked_only]
@@ -408,15 +387,10 @@ def _rows(judgement: Judgement, against: Sequence[str]) -> list[dict[str, Any]]:
                 meets = bool(met[word][k]), bool(by_estimate[word][k])
                 decisions[word] = decide(*meets, risks.get(word, 0.0), risk=1 - forecast.probability)
         else:
-            reasons = [_outside(mass + gear, tested)]
+            beyond = f"above the heaviest tested mass of {high:g} kg"
+            if mass + gear <= high:
+                beyond = f"below the lightest tested mass of {tested.min():g} kg"
+            reasons = [f"outside the tested range: {mass + gear:g} kg hung is {beyond}"]
         row = {"mass": mass, **numbers, "violation": risks, "decision": decisions, "rated": not reasons}
         rows.append(row | {"reason": "; ".join(reasons) or None, "waves": waves})
     return rows
-
-
-def _outside(hung: float, tested: np.ndarray) -> str:
-    """Why there is no number for a mass hung [kg]."""
-    beyond = f"above the heaviest tested mass of {tested.max():g} kg"
-    if hung <= tested.max():
-        beyond = f"below the lightest tested mass of {tested.min():g} kg"
-    return f"outside the tested range: {hung:g} kg hung is {beyond}"

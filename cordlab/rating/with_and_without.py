@@ -1,7 +1,6 @@
 """The answer with and without what was settled by hand; drops that were left out are predicted from the others.
 
-Leaving out what does not fit is the easiest way to a wide range. So whatever a choice by hand moves is computed both
-ways and shown.
+Leaving out what does not fit is the easiest way to a wide range: whatever a choice moves is shown both ways.
 """
 
 from collections.abc import Callable, Sequence
@@ -99,10 +98,7 @@ def with_and_without(
     rate_again: Callable[[Campaign], Rating],
 ) -> ByHand | None:
     """The choices of a campaign, with both answers and the drops left out predicted; None where nothing was chosen.
-
-    stiffness : of the drops that count, None where they carry no limit
-    rate_again : rates the campaign without choices
-    """
+    stiffness : of the drops that count, None where they carry no limit; rate_again : rates it without choices."""
     if not campaign.by_hand:
         return None
     without: Rating | None = None

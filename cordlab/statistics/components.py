@@ -24,7 +24,7 @@ class VarianceComponents:
         Variances between groups and within them (the repeatability)  [unit² of y].
     ms_between, ms_within, dof_between, dof_within : float, int
         Mean squares of the analysis of variance  [unit² of y], and their degrees of freedom.
-    sizes : tuple of int, shape (k,)
+    sizes : tuple of int
         Number of values of each group.
     zeroed : bool
         The estimate of `between` was negative and stands at zero.
@@ -80,17 +80,15 @@ class VarianceComponents:
 def components(values: ArrayLike, groups: GroupNames) -> VarianceComponents:
     """Variance between groups and within them by restricted maximum likelihood (REML), balanced or not.
 
+    Searle, Casella & McCulloch (1992), Variance Components, section 3.8. A negative estimate between groups becomes
+    zero, and `zeroed` says so.
+
     Parameters
     ----------
     values : array_like, shape (n,)
         Normal values, such as one a drop  [any unit].
     groups : sequence, shape (n,)
         Name of the group (the cord) of each value.
-
-    Returns
-    -------
-    VarianceComponents
-        A negative estimate between groups becomes zero, and `zeroed` says so.
 
     Raises
     ------
@@ -103,10 +101,6 @@ def components(values: ArrayLike, groups: GroupNames) -> VarianceComponents:
     >>> import cordlab
     >>> cordlab.components([1.0, 1.2, 2.0, 2.2, 1.4, 1.6], ["A", "A", "B", "B", "C", "C"]).mean
     1.5666666666666667
-
-    References
-    ----------
-    Searle, S. R., Casella, G. and McCulloch, C. E. (1992), Variance Components, section 3.8.
     """
     y, labels = np.asarray(values, float), np.asarray(groups)
     if y.ndim != 1 or not np.isfinite(y).all():
@@ -120,62 +114,52 @@ def components(values: ArrayLike, groups: GroupNames) -> VarianceComponents:
     if n == k:
         raise ValueError("one value a group: between and within cannot be told apart; repeat some, or use the plain sd")
     means, ms_within = levels.group_values(0.0)[0], float(levels.within)
-    ms_between, variance = float(sizes @ (means - levels.values.mean()) ** 2) / (k - 1), float(np.var(means, ddof=1))
-    if ms_within <= 1e-28 * variance or ms_within == 0:  # no variance within a group: the means are all there is
-        fit, between = _Reml(-np.inf, 0.0, float(means.mean()), 0.0, (variance / k) ** 0.5), variance
-    else:
-        ratio = _reml_ratio(means, sizes, ms_between, ms_within)
-        fit = _reml(ratio, means, sizes, ms_within)
-        between = fit.within * ratio
+    ms_between = float(sizes @ (means - levels.values.mean()) ** 2) / (k - 1)
+    between, within, centre, se_mean, criterion = _reml(means, sizes, ms_between, ms_within)
     return VarianceComponents(
-        mean=float(y[0]) + fit.centre,
-        se_mean=fit.se_centre,
+        mean=float(y[0]) + centre,
+        se_mean=se_mean,
         between=between,
-        within=fit.within,
+        within=within,
         ms_between=ms_between,
         ms_within=ms_within,
         dof_between=k - 1,
         dof_within=n - k,
         sizes=tuple(sizes.tolist()),
-        zeroed=between == 0 and fit.within > 0,
-        criterion=fit.criterion + (n - 1) * float(1 + np.log(2 * np.pi / (n - 1))),
+        zeroed=between == 0 and within > 0,
+        criterion=criterion + (n - 1) * float(1 + np.log(2 * np.pi / (n - 1))),
     )
 
 
-class _Reml(NamedTuple):
-    """Minus twice the restricted log likelihood without its constant, its derivative, and what the ratio gives."""
+def _reml(
+    means: np.ndarray, sizes: np.ndarray, ms_between: float, ms_within: float
+) -> tuple[float, float, float, float, float]:
+    """Of group means (k,) with a mean square within them: variance between and within groups (0 between where its
+    estimate is negative), mean, its standard error, and minus twice the restricted log likelihood less its constant."""
+    variance, dof = float(np.var(means, ddof=1)), float(sizes.sum() - 1)
+    if ms_within <= 1e-28 * variance or ms_within == 0:  # no variance within a group: the means are all there is
+        return variance, 0.0, float(means.mean()), (variance / means.size) ** 0.5, -np.inf
 
-    criterion: float
-    score: float
-    centre: float
-    within: float
-    se_centre: float
+    def at(ratio: float) -> tuple[float, float, float, float, float]:
+        """Between over within: the criterion, its derivative, the mean, variance within, standard error of the mean."""
+        weights = sizes / (1 + sizes * ratio)
+        total = float(weights.sum())
+        centre = float(weights @ means) / total
+        squares = (means - centre) ** 2
+        residual = float(ms_within * (sizes.sum() - sizes.size) + weights @ squares)
+        criterion = dof * np.log(residual) + np.log1p(sizes * ratio).sum() + np.log(total)
+        score = total - weights @ weights / total - dof * (weights**2 @ squares) / residual
+        return float(criterion), float(score), centre, residual / dof, (residual / dof / total) ** 0.5
 
-
-def _reml(ratio: float, means: np.ndarray, sizes: np.ndarray, ms_within: float) -> _Reml:
-    """REML of group means (k,) with a mean square within them, at between/within = ratio."""
-    dof, weights = float(sizes.sum() - 1), sizes / (1 + sizes * ratio)
-    total = float(weights.sum())
-    centre = float(weights @ means) / total
-    squares = (means - centre) ** 2
-    residual = float(ms_within * (sizes.sum() - sizes.size) + weights @ squares)
-    criterion = dof * np.log(residual) + np.log1p(sizes * ratio).sum() + np.log(total)
-    score = total - weights @ weights / total - dof * (weights**2 @ squares) / residual
-    return _Reml(float(criterion), float(score), centre, residual / dof, (residual / dof / total) ** 0.5)
-
-
-def _reml_ratio(means: np.ndarray, sizes: np.ndarray, ms_between: float, ms_within: float) -> float:
-    """Between over within, 0 where its estimate is negative: where the restricted likelihood is greatest."""
-    if np.ptp(sizes) == 0:
-        return max((ms_between / ms_within - 1) / float(sizes[0]), 0.0)
-    grid = np.append(0.0, (np.var(means, ddof=1) / ms_within + 1 / sizes.mean()) * np.logspace(-8, 3, 67))
-    fits = [_reml(ratio, means, sizes, ms_within) for ratio in grid]
-    best = int(np.argmin([fit.criterion for fit in fits]))
-    if best == 0 and fits[0].score >= 0:
-        return 0.0
-    ends = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
-    # the root of the derivative keeps the digits that a minimum loses
-    return float(optimize.brentq(lambda r: _reml(r, means, sizes, ms_within).score, *ends, xtol=1e-300, rtol=1e-14))
+    ratio = max((ms_between / ms_within - 1) / float(sizes[0]), 0.0)
+    if np.ptp(sizes) > 0:  # where the likelihood is greatest
+        grid = np.append(0.0, (variance / ms_within + 1 / sizes.mean()) * np.logspace(-8, 3, 67))
+        best, ratio = int(np.argmin([at(ratio)[0] for ratio in grid])), 0.0
+        if best > 0 or at(0.0)[1] < 0:  # the root of the derivative keeps the digits that a minimum loses
+            ends = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
+            ratio = float(optimize.brentq(lambda ratio: at(ratio)[1], *ends, xtol=1e-300, rtol=1e-14))
+    criterion, _, centre, within, se_mean = at(ratio)
+    return within * ratio, within, centre, se_mean, criterion
 
 
 class Levels(NamedTuple):
@@ -206,10 +190,10 @@ class Furthest(NamedTuple):
 
 
 def furthest(levels: Levels, *, least_sd: float = 1e-6) -> Furthest | None:
-    """The value (n,) furthest from what the others make it; none below 3 degrees of freedom.
+    """The value (n,) furthest from what the others make it; None below 3 degrees of freedom.
 
-    The externally studentized residual (Cook & Weisberg 1982, section 2.2.2); with one level for all it is Grubbs' test
-    (Technometrics 11 (1969) 1). `least_sd` : that is taken where the others scatter less.
+    Its externally studentized residual (Cook & Weisberg 1982, section 2.2.2); with one level for all it is Grubbs' test
+    (Technometrics 11 (1969) 1). least_sd : taken where the others scatter less.
     """
     return next(iter(_furthest(levels, 1, least_sd)), None)
 

@@ -12,13 +12,13 @@ random-coefficient regression in two stages. A limit takes each of the two parts
 from collections.abc import Hashable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from functools import cached_property, partial
-from typing import Literal, NamedTuple
+from functools import cached_property
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.special import chdtri, fdtrc, ndtri
+from scipy.special import chdtri, fdtrc, ndtri, stdtr
 
 from cordlab.statistics.propagation import OneSide, t_margin, welch_satterthwaite
 
@@ -83,15 +83,13 @@ class Pivots(NamedTuple):
 
     normal_next: np.ndarray
     normal_mean: np.ndarray
-    ratio_between: np.ndarray  # ν/χ²(ν), the true variance over the mean square
-    ratio_within: np.ndarray
+    ratios: tuple[np.ndarray, ...]  # ν/χ²(ν) between groups and within: the true variance over the mean square
 
     @classmethod
     def of(cls, shares: Sequence[np.ndarray], dof: tuple[int, int]) -> "Pivots":
         """By the inverse of their laws, from four rows of numbers between 0 and 1."""
-        next_, mean, *others = shares
-        ratios = (nu / chdtri(nu, x) if nu > 0 else np.ones_like(x) for nu, x in zip(dof, others, strict=True))
-        return cls(ndtri(next_), ndtri(mean), *ratios)
+        ratios = (nu / chdtri(nu, x) if nu > 0 else np.ones_like(x) for nu, x in zip(dof, shares[2:], strict=True))
+        return cls(ndtri(shares[0]), ndtri(shares[1]), tuple(ratios))
 
     def next_value(self, value: NextValue, sets: np.ndarray) -> np.ndarray:
         """Draws (n_x, n_draws) of the next value, of the sets of values numbered `sets`, one a draw."""
@@ -103,8 +101,8 @@ class Pivots(NamedTuple):
         return mean, self._sd(value._weighted(value.of_next), sets)
 
     def _sd(self, variances: np.ndarray, sets: np.ndarray) -> np.ndarray:
-        between, within = (of_sets.T[:, sets] for of_sets in variances)
-        return np.sqrt(between * self.ratio_between + within * self.ratio_within)
+        between, within = (part.T[:, sets] * ratio for part, ratio in zip(variances, self.ratios, strict=True))
+        return np.sqrt(between + within)
 
 
 class LackOfFit(NamedTuple):
@@ -178,20 +176,11 @@ class GroupLines:
         return lines
 
     @classmethod
-    def bent(
-        cls,
-        values: ArrayLike,
-        *,
-        group: GroupNames,
-        x: ArrayLike,
-        cause: ArrayLike | None = None,
-        unknowns_before: int = 0,
-    ) -> "GroupLines":
-        """Lines with a bend common to the groups where the values show it, and without where they do not."""
-        line = partial(cls.of, values, group=group, x=x, cause=cause, unknowns_before=unknowns_before)
+    def bent(cls, values: ArrayLike, **how: Any) -> "GroupLines":
+        """`of` with a bend common to the groups where the values show it, and without where they do not."""
         with suppress(ValueError):
-            return line(curved=True)
-        return line()
+            return cls.of(values, curved=True, **how)
+        return cls.of(values, **how)
 
     # --- what the groups have
 
@@ -203,6 +192,11 @@ class GroupLines:
     def sizes(self) -> np.ndarray:
         """Number of values of each group.  (k,)"""
         return np.bincount(self.member)
+
+    @property
+    def _centres(self) -> np.ndarray:
+        """Mean x of each group.  (k,)"""
+        return np.bincount(self.member, self.x) / self.sizes
 
     @property
     def dof_within(self) -> int:
@@ -217,16 +211,9 @@ class GroupLines:
         fitted = self.values @ self._solution.T @ self.design(self.x, self.member, self.cause).T
         return ((self.values - fitted) ** 2).sum(-1) / self.dof_within
 
-    @property
-    def repeatability(self) -> np.ndarray:
-        """Standard deviation of values about their group's line.  (...)"""
-        return np.sqrt(self.within)
-
     def lack_of_fit(self) -> LackOfFit | None:
-        """F test of the means at each x against the scatter of groups from x to x; None where the values show neither.
-
-        Draper & Smith (1998), Applied Regression Analysis, 2.1, from memory; of the first set of values.
-        """
+        """F test of the means at each x against the scatter of groups from x to x, of the first set of values; None
+        where they show neither. Draper & Smith (1998), Applied Regression Analysis, 2.1, from memory."""
         values = np.reshape(self.values, (-1, self.x.size))[0]
         lines, at_x = self.design(self.x, self.member, self.cause), self.x[:, None] == np.unique(self.x)
         known, rests, ranks = np.column_stack([values, at_x]), [], []
@@ -289,10 +276,8 @@ class GroupLines:
         )
 
     def this_group(self, group: Hashable, x: ArrayLike = 0.0) -> NextValue:
-        """The next value of a group that has values, at x: a number or (n_x,).
-
-        Raises EvidenceError for a group without values, without repeated values, or with one x where others are asked.
-        """
+        """The next value of a group that has values, at x: a number or (n_x,). Raises EvidenceError for a group without
+        values, without repeated values, or with one x where others are asked."""
         weights = self.mean_weights(x, group)
         if self.dof_within < 1:
             raise EvidenceError("no cord was dropped often enough to show scatter from drop to drop: repeat some drops")
@@ -339,13 +324,18 @@ class GroupLines:
         return float(np.std(self.slopes, ddof=1) / self.n_groups**0.5)
 
     @property
+    def p_slope(self) -> float:
+        """Two-sided p of a mean slope of 0, by Student's t between groups."""
+        return float(2 * stdtr(self.n_groups - 1, -abs(self.slope / self.se_slope))) if self.se_slope else 0.0
+
+    @property
     def curvature(self) -> float:
         """Coefficient of x², common to the groups; 0 for straight lines."""
         return float(self.values @ self._curvature_weights)
 
     @property
     def se_curvature(self) -> float:
-        return float(self.repeatability * np.linalg.norm(self._curvature_weights))
+        return float(np.sqrt(self.within) * np.linalg.norm(self._curvature_weights))
 
     @property
     def between(self) -> tuple[np.ndarray, tuple[str, ...]]:
@@ -396,18 +386,11 @@ class GroupLines:
         at_zero, above, below = self.weights([0.0, step, -step])
         return np.stack([at_zero, (above - below) / (2 * step)], axis=1)
 
-    @property
-    def _centres(self) -> np.ndarray:
-        """Mean x of each group.  (k,)"""
-        return np.bincount(self.member, self.x) / self.sizes
-
     def _shares(self, x: ArrayLike) -> np.ndarray:
         """What each group's value counts in the mean at x: alike, or as in a line through them.  (n_x, k)"""
-        at, about = np.atleast_1d(np.asarray(x, float)), np.zeros(self.n_groups)
-        if self.structure == "across groups":
-            about = self._centres - self._centres.mean()
-            about = about / (about @ about)
-        return 1 / self.n_groups + np.outer(at - self._centres.mean(), about)
+        at, centres = np.atleast_1d(np.asarray(x, float)), self._centres
+        about = centres - centres.mean() if self.structure == "across groups" else np.zeros(self.n_groups)
+        return 1 / self.n_groups + np.outer(at - centres.mean(), about / max(about @ about, 1e-300))
 
 
 def _structure(x: np.ndarray, member: np.ndarray) -> Structure:

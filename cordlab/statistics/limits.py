@@ -57,7 +57,7 @@ def confidence_limit(values: ArrayLike, *, confidence: float, side: Side) -> Lim
 
 
 def tolerance_limit(values: ArrayLike, *, share: float, confidence: float, side: Side) -> Limit:
-    """Limit that holds a share of all values, with confidence: mean ± `tolerance_factor` · sd.
+    """Limit that holds a share of all values, with confidence: mean ± `tolerance_factor` · sd; ISO 16269-6:2014.
 
     Parameters
     ----------
@@ -84,10 +84,6 @@ def tolerance_limit(values: ArrayLike, *, share: float, confidence: float, side:
     >>> limit = cordlab.tolerance_limit([14.2, 13.8, 14.9, 14.4, 13.9], share=0.99, confidence=0.95, side="lower")
     >>> round(float(limit), 2)
     11.72
-
-    References
-    ----------
-    ISO 16269-6:2014, Statistical interpretation of data, Part 6.
     """
     y = _checked(values, share=share, confidence=confidence)
     return _limit("tolerance", y, side, tolerance_factor(len(y), share, confidence, _sides(side)), share, confidence)
@@ -97,7 +93,9 @@ def prediction_limit(values: ArrayLike, *, probability: float, side: Side, group
     """Limit that holds the next value; with groups, the next value of a group not seen yet (another cord).
 
     Without groups: mean ± t·sd·√(1 + 1/n). With groups: about the mean of the k group means, √Σ t²·variance of two
-    parts: s_m²(1 + 1/k), s_m² the variance of the group means, and s_w²(1 − mean of 1/nᵢ), s_w² that within groups.
+    parts: s_m²(1 + 1/k), s_m² the variance of the group means, and s_w²(1 − mean of 1/nᵢ), s_w² that within groups
+    (unweighted means, Thomas & Hultquist, Annals of Statistics 6 (1978) 582). It holds at least as often as it says
+    (Banerjee, Sankhyā 22 (1960) 357, from memory).
 
     Parameters
     ----------
@@ -107,10 +105,6 @@ def prediction_limit(values: ArrayLike, *, probability: float, side: Side, group
         That the next value keeps the limit, between 0 and 1.
     groups : sequence, shape (n,), optional
         Name of the group (the cord) of each value.
-
-    Returns
-    -------
-    Limit
 
     Raises
     ------
@@ -124,11 +118,6 @@ def prediction_limit(values: ArrayLike, *, probability: float, side: Side, group
     >>> limit = cordlab.prediction_limit(lowest, probability=0.95, side="upper", groups=["A", "A", "B", "B", "C", "C"])
     >>> round(float(limit), 2)
     32.14
-
-    References
-    ----------
-    Thomas, J. D. and Hultquist, R. A. (1978), Annals of Statistics 6, 582 (unweighted means of groups).
-    Banerjee, S. K. (1960), Sankhyā 22, 357 (from memory): such a limit holds at least as often as it says.
     """
     y, sides = _checked(values, probability=probability), _sides(side)
     if groups is None:
@@ -191,8 +180,8 @@ def prediction_factor(n: float, probability: float, sides: int = 1) -> float:
 def met_again(distance: ArrayLike, *, dof: float, factor: float) -> np.ndarray:
     """Chance that a bound is met again, by the limit of another sample from where this one came from.
 
-    distance : from the mean to the bound, and factor : to a limit, in standard deviations of the next value (...). All
-    that is not known of mean and sd is drawn, by χ² laws on `dof`; mean and sd of the other sample scatter as much.
+    distance : from the mean to the bound, factor : to a limit, in standard deviations of the next value. All that is
+    not known of mean and sd is drawn, by χ² laws on `dof`; mean and sd of the other sample scatter as much.
     """
     dof = min(dof, 1e4)
     ratio = np.sqrt(special.chdtri(dof, (np.arange(40) + 0.5) / 40) / dof)
@@ -201,7 +190,7 @@ def met_again(distance: ArrayLike, *, dof: float, factor: float) -> np.ndarray:
 
 
 def tolerance_factor(n: float, share: float, confidence: float, sides: int = 1, *, dof: float | None = None) -> float:
-    """Factor k such that mean ± k·sd holds a share of all values with confidence; exact for normal values.
+    """Factor k [1] such that mean ± k·sd holds a share of all normal values with confidence; ISO 16269-6:2014.
 
     Parameters
     ----------
@@ -211,11 +200,6 @@ def tolerance_factor(n: float, share: float, confidence: float, sides: int = 1, 
         As in `tolerance_limit`; one-sided by the noncentral t law, two-sided by quadrature over the mean.
     dof : float, optional
         Degrees of freedom of the sd: n − 1 unless it is pooled over m such samples, then m(n − 1).
-
-    Returns
-    -------
-    float
-        k  [1]
 
     Raises
     ------
@@ -227,10 +211,6 @@ def tolerance_factor(n: float, share: float, confidence: float, sides: int = 1, 
     >>> import cordlab
     >>> round(cordlab.tolerance_factor(10, 0.95, 0.95), 3), round(cordlab.tolerance_factor(10, 0.95, 0.95, sides=2), 3)
     (2.911, 3.393)
-
-    References
-    ----------
-    ISO 16269-6:2014, Annexes C, D and F.
     """
     _check_shares(share=share, confidence=confidence)
     dof = _dof(n, dof)
@@ -238,7 +218,7 @@ def tolerance_factor(n: float, share: float, confidence: float, sides: int = 1, 
         raise ValueError(f"sides = {sides!r}: 1 or 2")
     if np.isinf(n):  # mean and sd known: the last row of the tables
         return float(special.ndtri(share if sides == 1 else (1 + share) / 2))
-    return _one_sided(n, share, confidence, dof) if sides == 1 else _two_sided(n, share, confidence, dof)
+    return _factor(n, share, confidence, sides, dof)
 
 
 def _dof(n: float, dof: float | None = None) -> float:
@@ -248,21 +228,19 @@ def _dof(n: float, dof: float | None = None) -> float:
     return dof
 
 
-@lru_cache(maxsize=4096)
-def _one_sided(n: float, share: float, confidence: float, dof: float) -> float:
-    from scipy.stats import nct  # its import takes longer than all others here
-
-    return float(nct.ppf(confidence, dof, special.ndtri(share) * np.sqrt(n)) / np.sqrt(n))
-
-
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(160)
 _MEAN = 4.2 * (_NODES + 1)  # the standardised mean; beyond 8.4 its density is under 1e-15 of the whole
 _MEAN_WEIGHTS = 2 * 4.2 * _WEIGHTS * np.exp(-(_MEAN**2) / 2) / np.sqrt(2 * np.pi)
 
 
 @lru_cache(maxsize=4096)
-def _two_sided(n: float, share: float, confidence: float, dof: float) -> float:
-    """Solves ∫ P(sd ≥ r(z)/k) φ(z) dz = confidence, r(z) the half-width that holds `share` about a mean off by z/√n."""
+def _factor(n: float, share: float, confidence: float, sides: int, dof: float) -> float:
+    """Two-sided: solves ∫ P(sd ≥ r(z)/k) φ(z) dz = confidence, r(z) the half-width that holds `share` about a mean off
+    by z/√n."""
+    if sides == 1:
+        from scipy.stats import nct  # its import takes longer than all others here
+
+        return float(nct.ppf(confidence, dof, special.ndtri(share) * np.sqrt(n)) / np.sqrt(n))
     off = _MEAN / np.sqrt(n)
     half = np.sqrt(special.chndtrix(share, 1.0, off**2))
 

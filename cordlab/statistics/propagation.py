@@ -58,9 +58,8 @@ def numerical_tolerance(u: float, digits: int = 2) -> float:
 def scrambles(dimensions: int, *, size: int, count: int, seed: int, first: int = 0) -> Draws:
     """Numbers between 0 and 1, (dimensions, count · size): independent scrambles of `size` Sobol points, in a row.
 
-    Each scramble fills the space evenly, so its quantiles are far surer than those of as many random points; how much
-    they differ from scramble to scramble says how sure (Owen, J. Complexity 14 (1998) 466, from memory).
-
+    Each fills the space evenly, so its quantiles are far surer than those of random points, and how they differ from
+    scramble to scramble says how sure (Owen, J. Complexity 14 (1998) 466, from memory).
     size : a power of two;  first : number of the first scramble, to go on where other ones ended
     """
     from scipy.stats import qmc  # half a second, and lmfit takes it too
@@ -78,10 +77,8 @@ def quantile(draws: Draws, probability: float, side: str) -> np.ndarray:
 
 
 def quantile_error(draws: Draws, probability: float) -> np.ndarray:
-    """Standard error of a quantile of independent draws; nan or inf where draws that far out are infinite.
-
-    Half the distance of the order statistics at n·p ± √(n·p(1 − p)).
-    """
+    """Standard error of a quantile of independent draws, half the distance of the order statistics at n·p ± √(n·p(1 −
+    p)); nan or inf where draws that far out are infinite."""
     step = sqrt(probability * (1 - probability) / draws.shape[-1])
     low, high = np.quantile(draws, np.clip([probability - step, probability + step], 0, 1), axis=-1, method="nearest")
     with np.errstate(invalid="ignore"):
@@ -90,19 +87,10 @@ def quantile_error(draws: Draws, probability: float) -> np.ndarray:
 
 def evenness(hits: np.ndarray, count: int) -> float:
     """Standard error of the share of hits (..., n) in `count` scrambles, one after the other, over that of independent
-    draws: from how the shares differ from scramble to scramble, in the mean over (...).
-    """
+    draws: from how the shares differ from scramble to scramble, in the mean over (...)."""
     shares = hits.reshape(*hits.shape[:-1], count, -1).mean(axis=-1)
     independent = shares.mean(axis=-1) * (1 - shares.mean(axis=-1)) * count / hits.shape[-1]
     return float(np.sqrt(shares.var(axis=-1, ddof=1).mean() / max(independent.mean(), 1e-300)))
-
-
-def share_beyond(draws: Draws, bounds: np.ndarray, side: str) -> np.ndarray:
-    """Share of draws (n,) that lie beyond each bound; one that is nan lies on neither side of it."""
-    ranked = np.sort(draws)
-    below, known = np.searchsorted(ranked, bounds), np.searchsorted(ranked, np.nan)
-    beyond = known - np.searchsorted(ranked, bounds, side="right") if side == "upper" else below
-    return beyond / ranked.size
 
 
 DECISIONS = ("guarded acceptance", "simple acceptance only", "simple rejection", "guarded rejection")

@@ -1,7 +1,6 @@
 """For how many jumps?
 
 wear          limits over the jump count, retirement count, next retest
-service_life  the rated range as cords wear; start here
+service_life  the rated range as cords wear, jumps left of each cord in service; start here
 softening     softer or longer?
-in_service    jumps left of each cord in service
 """

@@ -2,13 +2,16 @@
 
 Retested drops say how far each cord's stiffness has moved since it was new, in ln s. The change of another cord is
 drawn from theirs and carried to every quantity at every mass, so that a rating "to 500 jumps" holds for new and for
-worn cords: soft cords come lower, stiff ones pull harder, and the worst of all counts up to there is taken.
+worn cords: soft cords come lower, stiff ones pull harder, and the worst of all counts up to there is taken. Last, where
+each cord in service stands: jumps so far and left, and which may not jump.
 """
 
 from bisect import bisect_left
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from functools import cache, partial
+from contextlib import suppress
+from dataclasses import asdict, dataclass, field, replace
+from functools import cache
+from math import inf
 from typing import Any
 
 import numpy as np
@@ -16,19 +19,21 @@ import pandas as pd
 from scipy.special import stdtrit
 
 from cordlab.batch.drop_table import ONE_RETEST, Evidence, drop_inputs, retests
+from cordlab.campaign.campaign import Campaign
+from cordlab.campaign.jump_log import LOG, LogEntry
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.forecast import Forecast, forecast_drop
 from cordlab.limits.tested import known_temperatures
 from cordlab.limits.wave_effects import stiffened
 from cordlab.mechanics.fall import DropSetup
-from cordlab.mechanics.predict import Prediction, predict_drop
+from cordlab.mechanics.predict import predict_drop
 from cordlab.quantities import QUANTITIES
 from cordlab.rating.criteria import MASS_STEP, interpolated
 from cordlab.rating.rate import Rating
 from cordlab.statistics.groups import EvidenceError, GroupLines
-from cordlab.units import fixed
+from cordlab.units import fixed, mass_range
 from cordlab.wear.softening import Softening, tell_apart
-from cordlab.wear.wear import RetestedDrops, Wear, assess_wear
+from cordlab.wear.wear import RetestedDrops, Wear
 
 WORN = "clearance of worn cords"  # what ends a range where the retests alone do
 
@@ -95,27 +100,24 @@ def service_life(
     *,
     judge: Callable[[Forecast], Rating],
     least_clearance: float,
-    jumps: int | None = None,
-    greatest_jumps: int | None = None,
-    rest: Mapping[str, float] | None = None,
+    jumps: int | None,
+    greatest_jumps: int | None,
+    rest: Mapping[str, float],
 ) -> Service:
     """Carry wear into the rating.
 
-    worn : drops with use `wear`. judge : a forecast → its rating. jumps : count that the rating is to hold to; by
-    default the greatest retested that leaves a range.
-    greatest_jumps : cap of the maker or the rule. rest : name of a drop → time since its cord's previous one [s].
+    worn : drops with use `wear`. judge : a forecast → its rating. jumps : count that the rating is to hold to; without,
+    the greatest retested that leaves a range. greatest_jumps : cap of the maker or the rule.
+    rest : name of a drop → time since its cord's previous one [s].
     """
-    drops, log_scale = _stiffness(forecast.stiffness, worn)
-    states, forecasts = [forecast], {}
-    for count, change in _changes(forecast.stiffness, drops, log_scale).items():
+    stiffness, states, forecasts = forecast.stiffness, [forecast], {}
+    drops, log_scale = _stiffness(stiffness, worn)
+    for count, change in _changes(stiffness, drops, log_scale).items():
         states.append(aged(forecast, change))
         forecasts[count] = _worst(states)
     ratings = {count: judge(worst) for count, worst in forecasts.items()}
-    rating = judge(forecast)
-    conditions = {
-        "temperature [degC]": drops.temperature,
-        "rest [min]": np.array([(rest or {}).get(name, np.nan) / 60 for name in drops.drop]),
-    }
+    rests = np.array([rest.get(name, np.nan) / 60 for name in drops.drop])
+    conditions = {"temperature [degC]": drops.temperature, "rest [min]": rests}
 
     @cache
     def wear_at(mass: float) -> Wear:
@@ -124,37 +126,34 @@ def service_life(
         retested = RetestedDrops(*columns, f"clearance at {fixed(mass, 1, 'lower')} kg", "m", conditions)
         return _with_room(retested, forecast, mass, least_clearance, greatest_jumps)
 
-    def reached(count: int) -> int | None:
-        return min((retest for retest in ratings if retest >= count), default=None)
-
     @cache
-    def held(retest: int) -> Rating:
-        return _held_by_both(ratings[retest], wear_at, retest)
+    def held(count: int) -> Rating:
+        return _held_by_both(ratings[count], wear_at, count)
 
     if jumps is None:  # the greatest count that leaves a range
         last = {min(retest, greatest_jumps or retest): retest for retest in sorted(ratings, reverse=True)}
         jumps = next((count for count, retest in last.items() if held(retest).rated), None)
-    retest = None if jumps is None else reached(jumps)
-    if retest is not None:
+    rating, retest = judge(forecast), min((count for count in ratings if count >= (jumps or 0)), default=None)
+    if jumps is not None and retest is not None:
         rating = ratings[retest] = held(retest)
     elif jumps is not None:
         tested = f"cords were retested to {max(ratings)}" if ratings else "no retest can be judged"
         rating = rating.refused(f"asked to hold to {jumps} jumps, but {tested}")
-    covered = max((count for count, other in ratings.items() if _covers(other, rating)), default=None)
+    holds_to = []
+    for count, other in ratings.items():
+        if rating.ends and other.ends and np.all(np.subtract(other.ends, rating.ends) * (1, -1) <= 1e-9):
+            holds_to.append(count)
     by_count = tuple(
         {"jumps": count, "lightest": other.lightest, "heaviest": other.heaviest} for count, other in ratings.items()
     )
-    wear = wear_at(_heavy_end(forecast, rating))
-    if wear.retire_at is not None and (covered is None or wear.retire_at > covered):
-        to = "at no retested count" if covered is None else f"to {covered} jumps, not beyond"
-        reasons = (*wear.reasons, f"the rated range holds {to}")
-        wear = replace(wear, retire_at=covered, next_retest=None, reasons=reasons)
-    if forecast.cord is not None:
-        reasons = (
-            f"{forecast.cord} by itself: its rating ends at its own last count, and no cord tells how it goes on",
+    softening = None
+    with suppress(ValueError):  # fewer than two cords at two masses and two counts
+        setup = DropSetup(**drops.setup(stiffness.rig))
+        softening = tell_apart(
+            stiffness.shapes[0].curve, drops.cord, drops.jumps.astype(int), drops.lowest_point, setup
         )
-        wear = replace(wear, retire_at=covered, next_retest=None, reasons=reasons)
-    return Service(rating, jumps, by_count, wear, _softening(forecast.stiffness, drops), forecasts)
+    wear = replace(wear_at(_heavy_end(forecast, rating)), holds_to=holds_to, only_cord=forecast.cord or "")
+    return Service(rating, jumps, by_count, wear, softening, forecasts)
 
 
 def _held_by_both(rating: Rating, wear_at: Callable[[float], Wear], count: int) -> Rating:
@@ -167,23 +166,15 @@ def _held_by_both(rating: Rating, wear_at: Callable[[float], Wear], count: int) 
     def unmet(mass: float) -> bool:
         return any(point.jumps <= count and not point.meets for point in wear_at(mass).tested)
 
-    if rating.lightest is None or rating.heaviest is None or not unmet(rating.heaviest):
+    if rating.ends is None or not unmet(rating.ends[1]):
         return rating
-    masses = np.arange(rating.lightest, rating.heaviest, MASS_STEP)
+    masses = np.arange(*rating.ends, MASS_STEP)
     good = bisect_left(masses, True, key=unmet) - 1  # heavier is lower: once unmet, unmet from there on
     reason = f"clearance by the retests alone fails its bound by {count} jumps"
     if good < 0:
         return rating.refused(f"{reason}, at every mass of the range")
-    heaviest = float(round(masses[good], 3))
-    return rating.narrowed((rating.lightest, heaviest), rating.governed_by | {"heavy": WORN}, reason)
-
-
-def _softening(stiffness: DropStiffness, drops: Evidence) -> Softening | None:
-    setup = DropSetup(**drops.setup(stiffness.rig))
-    try:
-        return tell_apart(stiffness.shapes[0].curve, drops.cord, drops.jumps.astype(int), drops.lowest_point, setup)
-    except ValueError:  # fewer than two cords at two masses and two counts
-        return None
+    ends = rating.ends[0], float(round(masses[good], 3))
+    return rating.narrowed(ends, rating.governed_by | {"heavy": WORN}, reason)
 
 
 def _changes(stiffness: DropStiffness, drops: Evidence, log_scale: np.ndarray) -> dict[int, pd.Series]:
@@ -192,55 +183,49 @@ def _changes(stiffness: DropStiffness, drops: Evidence, log_scale: np.ndarray) -
     A cord against itself, by the drops of that retest alone: no line over the count is assumed. Of one cord by itself
     the change of each drop, at each retest with at least two of them.
     """
-    retest, cord = retests(drops.jumps.astype(int)), np.array(drops.cord)
-    new = drops.jumps <= stiffness.drops.jumps.max()
-    changes = {}
-    for count in np.unique(retest[~new]):
-        worn = (retest == count) & ~new
-        both = np.intersect1d(cord[worn], cord[new])
-        if len(set(stiffness.drops.cord)) == 1 and worn.sum() >= 2:
-            changes[int(count)] = pd.Series(log_scale[worn] - log_scale[new].mean(), cord[worn])
-        if both.size >= 2:
-            of_cords = [log_scale[worn & (cord == c)].mean() - log_scale[new & (cord == c)].mean() for c in both]
-            changes[int(count)] = pd.Series(of_cords, both)
+    table = pd.DataFrame({"cord": drops.cord, "retest": retests(drops.jumps.astype(int)), "log_scale": log_scale})
+    new, changes = drops.jumps <= stiffness.drops.jumps.max(), {}
+    when_new = table[new].groupby("cord")["log_scale"].mean()
+    for count, worn in table[~new].groupby("retest"):
+        change = (worn.groupby("cord")["log_scale"].mean() - when_new).dropna()
+        if len(set(stiffness.drops.cord)) == 1 and len(worn) >= 2:
+            change = worn.set_index("cord")["log_scale"] - log_scale[new].mean()
+        if len(change) >= 2:
+            changes[int(count)] = change
     return changes
 
 
-def _with_own_values(forecast: Forecast, change: pd.Series) -> Forecast:
-    """A tolerance forecast on the worn cords' own values: a new cord's limit and an independent change hold too seldom.
-
-    Each retested cord's drops are moved by its own change, so that its level and its change stay one.
-    """
-    stiffness = forecast.stiffness
-    cords = np.array(stiffness.drops.cord)
-    kept = np.isin(cords, change.index)
-    worn = stiffness.take(kept)
-    moved = change.reindex(cords[kept]).to_numpy()
-    worn = replace(worn, scales=tuple(scales + moved for scales in worn.scales))
-    names = ("site", "masses", "cord", "waves", "recorded", "together", "seed", "probability", "confidence")
-    asked = {name: getattr(forecast, name) for name in names}
-    return forecast_drop(worn, limit=forecast.limit_kind, draws=forecast.spare.shape[-1], **asked)
-
-
 def aged(forecast: Forecast, change: pd.Series) -> Forecast:
-    """The forecast with ln s changed as these cords' was; another cord's change by the t law (JCGM 101 6.4.9)."""
+    """The forecast with ln s changed as these cords' was; another cord's change by the t law (JCGM 101 6.4.9).
+
+    A tolerance forecast goes by the worn cords' own values, each retested cord's drops moved by its own change: a new
+    cord's limit and an independent change hold too seldom.
+    """
     if forecast.content is not None and forecast.cord is None:
-        return _with_own_values(forecast, change)
+        cords = np.array(forecast.stiffness.drops.cord)
+        kept = np.isin(cords, change.index)
+        worn, moves = forecast.stiffness.take(kept), change.reindex(cords[kept]).to_numpy()
+        worn = replace(worn, scales=tuple(scales + moves for scales in worn.scales))
+        names = ("site", "masses", "cord", "waves", "recorded", "together", "seed", "probability", "confidence")
+        asked = {name: getattr(forecast, name) for name in names}
+        return forecast_drop(worn, limit=forecast.limit_kind, draws=forecast.spare.shape[-1], **asked)
     another = GroupLines.of(change.to_numpy(), group=range(change.size)).another_group()
     mean, u, dof = float(another.mean[0]), float(another.u[0]), another.dof[0]
     drawn = mean + u * stdtrit(dof, forecast.spare[0])
     # from two cords the t law reaches far: the grid holds every draw, up to where no change matters any more
     width = min(max(24 * u + 8e-3, 1.01 * float(np.abs(drawn - mean).max())), 50.0)
     grid = mean + width * np.sinh(np.linspace(-4.0, 4.0, 33)) / np.sinh(4.0)
-    level = forecast.level.families[0].mean[0]
-    new, worn = _quantities(forecast, level[:, None]), _quantities(forecast, level[:, None] + grid)
+    every_mass, shape = np.arange(forecast.masses.size)[:, None], np.zeros(grid.size, int)
+    level = forecast.level.families[0].mean[0][:, None]
+    new = forecast.drop(every_mass, 0, shape[:1], level, forecast.typical)
+    worn_by = forecast.drop(every_mass, 0, shape, level + grid, forecast.typical)
 
     def moved(values: dict[str, np.ndarray], change: np.ndarray | float) -> dict[str, np.ndarray]:
         """Values (n_mass, n_draws) after a change of ln s: loads in proportion, lengths by a difference."""
         after = {}
         for name, x in values.items():
             load = QUANTITIES[name].load
-            effect = worn[name] / new[name] if load else worn[name] - new[name]
+            effect = worn_by[name] / new[name] if load else worn_by[name] - new[name]
             step = np.array([np.interp(change, grid, row) for row in effect]).reshape(len(effect), -1)
             after[name] = x * step if load else x + step
         return after
@@ -262,19 +247,6 @@ def _worst(states: Sequence[Forecast]) -> Forecast:
     return replace(states[0], draws=draws, estimates=estimates, content=content or None)
 
 
-def _next_drop(forecast: Forecast, hung: np.ndarray, log_scale: np.ndarray) -> Prediction:
-    """The next drop at the estimates of the site: masses hung [kg] and ln s beyond what waves explain, (n,)."""
-    scale = np.exp(log_scale + stiffened(forecast.waves, hung))
-    curve = forecast.stiffness.shapes[0].take(np.zeros(scale.size, int), scale)
-    return predict_drop(curve, mass=hung, **forecast.stiffness.batch, **drop_inputs(forecast.site))
-
-
-def _quantities(forecast: Forecast, log_scale: np.ndarray) -> dict[str, np.ndarray]:
-    """Quantities of the next drop at the estimates of the site, ln s (n_mass, n)."""
-    masses, shape = np.arange(forecast.masses.size)[:, None], np.zeros(log_scale.shape[1], int)
-    return forecast.drop(masses, 0, shape, log_scale, forecast.typical)
-
-
 def _stiffness(stiffness: DropStiffness, worn: Evidence) -> tuple[Evidence, np.ndarray]:
     """Drops at the masses that were retested, new ones too, and their ln s beyond what waves explain.
 
@@ -290,16 +262,18 @@ def _stiffness(stiffness: DropStiffness, worn: Evidence) -> tuple[Evidence, np.n
         warmth = np.clip(known_temperatures(drops), at_first.min(), at_first.max()) - at_first.mean()
         log_scale = log_scale - stiffness.trend.slope * warmth
     new = drops.jumps <= fit.jumps.max()
-    level = {mass: log_scale[new & (drops.mass == mass)].mean() for mass in np.unique(drops.mass[new])}
-    middle = float(np.mean(list(level.values())))
-    return drops, log_scale - np.array([level.get(mass, middle) for mass in drops.mass]) + middle
+    level = pd.Series(log_scale[new]).groupby(drops.mass[new]).mean()
+    return drops, log_scale - pd.Series(drops.mass).map(level).fillna(level.mean()).to_numpy() + level.mean()
 
 
 def _clearance_at(forecast: Forecast, drops: Evidence, log_scale: np.ndarray, mass: float) -> np.ndarray:
     """Clearance [m] at a rider mass [kg], of drops with these ln s."""
     site = forecast.site
     hung = np.full(log_scale.shape, mass + site.gear_mass.value)
-    lowest = np.asarray(_next_drop(forecast, hung, log_scale).lowest_point)
+    scale = np.exp(log_scale + stiffened(forecast.waves, hung))
+    curve = forecast.stiffness.shapes[0].take(np.zeros(scale.size, int), scale)
+    drop = predict_drop(curve, mass=hung, **forecast.stiffness.batch, **drop_inputs(site))
+    lowest = np.asarray(drop.lowest_point)
     if not np.isfinite(lowest).all():
         odd = ", ".join(drops.drop[k] for k in np.flatnonzero(~np.isfinite(lowest)))
         raise EvidenceError(
@@ -313,15 +287,14 @@ def _with_room(
     drops: RetestedDrops, forecast: Forecast, mass: float, least_clearance: float, greatest_jumps: int | None
 ) -> Wear:
     """Wear by a bound that leaves room for what is unsure apart from the cords and their drops."""
-    assess = partial(assess_wear, drops, probability=forecast.probability, greatest_jumps=greatest_jumps)
-    wear = assess(least=least_clearance)
-    if not wear.points or wear.points[0].lower is None:
+    wear = Wear(drops, least_clearance, forecast.probability, greatest_jumps)
+    if not wear.points:
         return wear
     limit = float(interpolated(forecast.masses, forecast.limit("clearance"), np.array([mass]))[0])
     room = wear.points[0].lower - limit  # what the whole forecast asks for beyond cords and drops
     if not np.isfinite(room) or room <= 0:
         return wear
-    return replace(assess(least=least_clearance + room), room=room)
+    return replace(wear, least=least_clearance + room, room=room)
 
 
 def reassess(
@@ -336,7 +309,109 @@ def _heavy_end(forecast: Forecast, rating: Rating) -> float:
     return float(forecast.masses[-1]) if rating.heaviest is None else rating.heaviest
 
 
-def _covers(other: Rating, rating: Rating) -> bool:
-    if other.ends is None or rating.ends is None:
-        return False
-    return other.ends[0] <= rating.ends[0] + 1e-9 and other.ends[1] >= rating.ends[1] - 1e-9
+@dataclass(frozen=True)
+class CordStatus:
+    """Where a cord in service stands.
+
+    jumps : so far ; before_retest, before_retirement : jumps left, None where there is no such count
+    retired : out of use for good ; reasons : why it may not jump ; cautions : what to look into
+    """
+
+    cord: str
+    jumps: int
+    before_retest: int | None
+    before_retirement: int | None
+    retired: bool
+    reasons: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+    @property
+    def may_jump(self) -> bool:
+        return not self.reasons
+
+    def summary(self) -> str:
+        left = "" if self.before_retirement is None else f", {self.before_retirement} left before retirement"
+        retest, end = "", self.before_retirement
+        if self.before_retest is not None and (end is None or self.before_retest <= end):
+            retest = f", {self.before_retest} before the next retest"
+        remarks = "; ".join((*self.reasons, *self.cautions))
+        return f"{self.cord}: {self.jumps} jumps{left}{retest}" + (f": {remarks}" if remarks else "")
+
+    def to_dict(self) -> dict[str, object]:
+        return asdict(self) | {"may_jump": self.may_jump}
+
+
+def jumps_before(campaign: Campaign) -> dict[str, int]:
+    """Jumps of each listed cord before it went into service: as cords.csv says, or as the campaign's drops left it."""
+    before = {cord.cord: cord.jumps for cord in campaign.cords}
+    for drop in campaign.drops:
+        before[drop.cord] = max(before[drop.cord], drop.jumps + 1)  # a drop is a jump
+    return before
+
+
+def out_of_use(campaign: Campaign, unlike: Mapping[str, str]) -> dict[str, str]:
+    """Cords that may never jump, with the reason: pulled to break, left out by hand, or unlike their batch.
+
+    unlike : cord → the quantity in which it is unlike the others
+    """
+    reasons = {cord: f"unlike its batch ({quantity})" for cord, quantity in unlike.items()}
+    for choice in campaign.by_hand.left_out:
+        if choice.cord is not None:
+            reasons[choice.cord] = f"left out of the campaign by hand: {choice.reason}"
+    return reasons | {entry.cord: "pulled to break (breaks.csv)" for entry in campaign.breaks}
+
+
+def cords_in_service(
+    log: Sequence[LogEntry],
+    *,
+    retire_at: int | None,
+    next_retest: int | None = None,
+    greatest_jumps: int | None = None,
+    before: Mapping[str, int],
+    barred: Mapping[str, str] = {},
+    rated: tuple[float, float] | None = None,
+) -> tuple[CordStatus, ...]:
+    """Status of every cord in the log.
+
+    retire_at, next_retest : of the batch (`Wear`) ; greatest_jumps : cap of the maker or the rule, which wins where
+    smaller ; before : cord → jumps before the log ; barred : cord → why it is out of use for good, whatever it counts ;
+    rated : lightest and heaviest rider [kg].
+    Any damage retires at once, whatever the count. Without a retirement count no cord may jump. A cord that the
+    campaign does not list counts from 0 jumps, with a caution.
+    """
+    end = retire_at if retire_at is None or greatest_jumps is None else min(retire_at, greatest_jumps)
+    lightest, heaviest = rated or (-inf, inf)
+    statuses = []
+    for cord in dict.fromkeys(entry.cord for entry in log):
+        entries = [entry for entry in log if entry.cord == cord]
+        jumps = before.get(cord, 0) + sum(entry.jumps for entry in entries)
+        reasons, cautions = [], []
+        if cord in barred:
+            reasons.append(f"retired: {barred[cord]}")
+        elif cord not in before:
+            cautions.append(
+                "in no table of the campaign, so counted from 0 jumps; list it in cords.csv with the jumps it had, or "
+                "check its name"
+            )
+        damaged = next((entry for entry in entries if entry.damage), None)
+        if damaged is not None:
+            reasons.append(f"retired: {damaged.damage} ({LOG}, row {damaged.line}, {damaged.day})")
+            later = sum(entry.jumps for entry in entries if entry.day > damaged.day)
+            if later:
+                cautions.append(f"{later} jumps logged after the damage")
+        if end is None:
+            reasons.append("no retirement count: worn cords of this batch are not rated")
+        elif jumps >= end:
+            reasons.append(f"retired: {end} jumps reached")
+            if jumps > end:
+                cautions.append(f"{jumps - end} jumps beyond the retirement count")
+        for entry in entries:
+            if (entry.lightest or lightest) < lightest or (entry.heaviest or heaviest) > heaviest:
+                where = f"({LOG}, row {entry.line})"
+                cautions.append(f"a rider outside the rated {mass_range(lightest, heaviest)} {where}")
+        retired = damaged is not None or cord in barred or (end is not None and jumps >= end)
+        before_retest = None if next_retest is None else max(next_retest - jumps, 0)
+        before_retirement = None if end is None else (end - jumps) * (not retired)
+        status = cord, jumps, before_retest, before_retirement, retired, tuple(reasons), tuple(cautions)
+        statuses.append(CordStatus(*status))
+    return tuple(statuses)

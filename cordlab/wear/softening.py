@@ -5,10 +5,10 @@ A softer cord and a longer one both come lower, but not by the same amounts at a
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
 from cordlab.batch.drop_table import retests
 from cordlab.curves.models import Curve
@@ -22,27 +22,32 @@ class Softening:
     """Change of stiffness and of slack length with the count, one row a cord and count dropped at several masses.
 
     cord, jumps : (m,) ; ln_scale : (m,) logarithm of the stiffness scale ; lengthening : (m,) beyond the slack length
-    of the new cord [m] ; scale_lines, length_lines : a line for each cord on the count
-    p_scale, p_length : two-sided p of no change a jump, by Student's t between cords
+    of the new cord [m]
     """
 
     cord: np.ndarray
     jumps: np.ndarray
     ln_scale: np.ndarray
     lengthening: np.ndarray
-    scale_lines: GroupLines
-    length_lines: GroupLines
-    p_scale: float
-    p_length: float
+
+    @cached_property
+    def scale_lines(self) -> GroupLines:
+        """A line for each cord on the count."""
+        return GroupLines.of(self.ln_scale, group=self.cord, x=self.jumps, structure="own lines")
+
+    @cached_property
+    def length_lines(self) -> GroupLines:
+        """The same of the lengthening."""
+        return GroupLines.of(self.lengthening, group=self.cord, x=self.jumps, structure="own lines")
 
     def summary(self) -> str:
         changes = []
-        for what, unit, lines, factor, p in (
-            ("stiffness", "%", self.scale_lines, 1e4, self.p_scale),
-            ("slack length", "m", self.length_lines, 1e2, self.p_length),
+        for what, unit, factor, lines in (
+            ("stiffness", "%", 1e4, self.scale_lines),
+            ("slack length", "m", 1e2, self.length_lines),
         ):
             change = f"{factor * lines.slope:+.2g} {unit} in 100 jumps, standard error {factor * lines.se_slope:.1g}"
-            changes.append(f"{what} {change}" + ("" if p < 0.05 else ": no change shown"))
+            changes.append(f"{what} {change}" + ("" if lines.p_slope < 0.05 else ": no change shown"))
         return "; ".join(changes)
 
     def table(self) -> pd.DataFrame:
@@ -51,17 +56,13 @@ class Softening:
         return pd.DataFrame(columns, index=pd.MultiIndex.from_arrays([self.cord, self.jumps], names=["cord", "jumps"]))
 
     def to_dict(self) -> dict[str, object]:
+        """The rows, and of each line's slope its standard error and the p of no change a jump."""
         columns = ("cord", "jumps", "ln_scale", "lengthening")
-        rows = zip(*(getattr(self, name).tolist() for name in columns), strict=True)
-        return {
-            "rows": [dict(zip(columns, row, strict=True)) for row in rows],
-            "scale_slope": self.scale_lines.slope,
-            "se_scale_slope": self.scale_lines.se_slope,
-            "p_scale": self.p_scale,
-            "length_slope": self.length_lines.slope,
-            "se_length_slope": self.length_lines.se_slope,
-            "p_length": self.p_length,
-        }
+        rows = pd.DataFrame({name: getattr(self, name).tolist() for name in columns})
+        changes: dict[str, object] = {"rows": rows.to_dict("records")}
+        for name, lines in (("scale", self.scale_lines), ("length", self.length_lines)):
+            changes |= {f"{name}_slope": lines.slope, f"se_{name}_slope": lines.se_slope, f"p_{name}": lines.p_slope}
+        return changes
 
 
 def tell_apart(
@@ -74,51 +75,28 @@ def tell_apart(
     with which all its masses come to their lowest points, by least squares on ln scale.
     Raises ValueError unless two cords were dropped at two masses or more at two retests or more.
     """
-    cord, retest, new = np.asarray(cord), retests(np.asarray(jumps)), setup.broadcast(np.shape(lowest_point))
-    rows = [
-        at
-        for name in dict.fromkeys(cord.tolist())
-        for count in np.unique(retest[cord == name])
-        if np.unique(new.mass[at := (cord == name) & (retest == count)]).size > 1
-    ]
-    names = [cord[at][0] for at in rows]
-    if sum(names.count(name) > 1 for name in set(names)) < 2:
+    new, (number, names) = setup.broadcast(np.shape(lowest_point)), pd.factorize(np.asarray(cord))
+    drops = pd.DataFrame({"cord": number, "retest": retests(np.asarray(jumps)), "mass": new.mass})
+    drops = drops[drops.groupby(["cord", "retest"])["mass"].transform("nunique") > 1]
+    drops = drops[drops.groupby("cord")["retest"].transform("nunique") > 1]
+    if drops["cord"].nunique() < 2:
         raise ValueError(
             "softening and lengthening cannot be told apart: "
             "that takes 2 cords dropped at 2 masses or more at 2 retests or more"
         )
-    rows = [at for at, name in zip(rows, names, strict=True) if names.count(name) > 1]
+    rows = {row: at.to_numpy() for row, at in drops.groupby(["cord", "retest"]).groups.items()}
 
     def ln_scale(length: np.ndarray) -> np.ndarray:
         return np.log(scale_for_lowest_point(curve, lowest_point, **vars(replace(new, slack_length=length))))
 
-    longer, logs = np.zeros(len(cord)), np.empty(len(rows))
+    longer, logs = np.zeros(len(number)), np.empty(len(rows))
     for _ in range(3):  # nearly linear in the length: three rounds reach rounding
         length = new.slack_length + longer
         here, rate = ln_scale(length), (ln_scale(length * 1.0001) - ln_scale(length * 0.9999)) / (2e-4 * length)
-        for i, at in enumerate(rows):
+        for i, at in enumerate(rows.values()):
             off = rate[at] - rate[at].mean()
             more = -(off @ here[at]) / (off @ off)
             logs[i] = here[at].mean() + rate[at].mean() * more
             longer[at] += more
-    cords, counts, lengthening = (np.array([column[at][0] for at in rows]) for column in (cord, retest, longer))
-    scale_lines, length_lines = (
-        GroupLines.of(values, group=cords, x=counts, structure="own lines") for values in (logs, lengthening)
-    )
-    return Softening(
-        cord=cords,
-        jumps=counts,
-        ln_scale=logs,
-        lengthening=lengthening,
-        scale_lines=scale_lines,
-        length_lines=length_lines,
-        p_scale=_p(scale_lines),
-        p_length=_p(length_lines),
-    )
-
-
-def _p(lines: GroupLines) -> float:
-    """Two-sided p of a mean slope of 0, by Student's t between cords."""
-    if not lines.se_slope:
-        return 0.0
-    return float(2 * special.stdtr(lines.n_groups - 1, -abs(lines.slope / lines.se_slope)))
+    cords, counts = np.array(list(rows)).T
+    return Softening(names[cords], counts, logs, np.array([longer[at[0]] for at in rows.values()]))

@@ -6,7 +6,7 @@ Any quantity of a drop will do of which little is dangerous: clearance at a ride
 import math
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
-from functools import partial
+from functools import cached_property, partial
 from itertools import takewhile
 from typing import Any, Literal
 
@@ -46,12 +46,11 @@ class RetestedDrops:
         if len(set(sizes)) > 1 or not sizes[0]:
             raise ValueError(f"cord, jumps, values and conditions of {sizes} drops: one a drop for all of them")
         if not np.isfinite(self.values).all():
-            first = int(np.flatnonzero(~np.isfinite(self.values))[0]) + 1
-            raise ValueError(f"value {first} is not a number: leave that drop out")
+            raise ValueError(f"value {np.argmin(np.isfinite(self.values)) + 1} is not a number: leave that drop out")
         if (self.jumps < 0).any() or (self.jumps != np.floor(self.jumps)).any():
             raise ValueError("a jump count is not a whole number of 0 or more")
 
-    @property
+    @cached_property
     def retest(self) -> np.ndarray:
         """The count that stands for the retest of each drop.  (n,)"""
         return retests(self.jumps)
@@ -66,10 +65,8 @@ class RetestedDrops:
         """Condition → retest → least and greatest value recorded there."""
         ranges: dict[str, dict[int, tuple[float, float]]] = {}
         for name, recorded in self.conditions.items():
-            known = np.isfinite(recorded)
-            retest, values = self.retest[known], recorded[known]
-            by_retest = {int(count): values[retest == count] for count in np.unique(retest)}
-            ranges[name] = {count: (float(x.min()), float(x.max())) for count, x in by_retest.items()}
+            ends = pd.Series(recorded, dtype=float).groupby(self.retest).agg(["min", "max"]).dropna()
+            ranges[name] = {int(count): (float(low), float(high)) for count, low, high in ends.itertuples()}
         return ranges
 
 
@@ -90,39 +87,37 @@ class WearPoint:
     this_cord: dict[str, float | None]
     meets: bool
 
-    def summary(self) -> str:
-        limit = f"lower limit {self.lower:.4g}: {'met' if self.meets else 'not met'}"
-        return f"{self.jumps:5d} jumps, {self.kind}: mean {self.mean:.4g}, {limit}"
-
 
 @dataclass(frozen=True)
 class Wear:
-    """What the drops at several jump counts show.
+    """What drops at several jump counts show: limits, retirement count, forecast and next retest.
 
-    least : bound that the limits must meet ; probability : of a limit
-    lines : a straight line for each cord on the count; None with fewer than 2 cords that were retested
-    points : limits at the tested counts, then the forecast
-    retire_at : last retested count at which the limits are met, or the cap where smaller; None: not rated for wear
-    next_retest : count of the next retest, None where there is no forecast to choose it by
-    crossing : forecast counts at which the mean cord (`mean`), the limit (`early`) and the limit on the other side
-        (`late`) reach the bound; None where not within reach of a forecast
-    curvature_p : one-sided p of wear that gets faster towards the bound; None if it could not be tested
+    A retest is judged by its own drops alone (limit for another cord, no line assumed) where every cord was dropped,
+    else by the lines; a forecast by the worse of straight and curved lines, never beyond one longest step between
+    tests. Wear that gets faster towards the bound has no forecast. Too few drops give no rating, with the reason.
+
+    least : bound that the limits must meet ; probability : of a prediction limit
+    greatest_jumps : cap of the maker or the rule, which wins where smaller
     room : part of `least` that is no criterion, but left for what is unsure apart from cords and drops
+    holds_to : retested counts to which the rated range holds, which nothing is used beyond; None: no range is asked for
+    only_cord : the cord that is rated by itself, "" for the batch
+
+    Raises ValueError for a probability or cap that makes no sense.
     """
 
     drops: RetestedDrops
     least: float
     probability: float
-    lines: GroupLines | None
-    points: tuple[WearPoint, ...]
-    retire_at: int | None
-    next_retest: int | None
-    crossing: dict[str, float | None]
-    curvature_p: float | None
-    greatest_jumps: int | None
-    reasons: tuple[str, ...]
-    cautions: tuple[str, ...]
+    greatest_jumps: int | None = None
     room: float = 0.0
+    holds_to: Sequence[int] | None = None
+    only_cord: str = ""
+
+    def __post_init__(self) -> None:
+        if self.greatest_jumps is not None and self.greatest_jumps < 0:
+            raise ValueError(f"greatest jumps {self.greatest_jumps}: at least 0")
+        if not 0 < self.probability < 1:
+            raise ValueError(f"probability {self.probability:g} is not between 0 and 1")
 
     @property
     def quantity(self) -> str:
@@ -131,6 +126,34 @@ class Wear:
     @property
     def unit(self) -> str:
         return self.drops.unit
+
+    # --- the lines
+
+    @cached_property
+    def _retests(self) -> pd.DataFrame:
+        """Of each cord, how many retests it had and the last one."""
+        return pd.Series(self.drops.retest).groupby(self.drops.cord, sort=False).agg(["nunique", "max"])
+
+    @cached_property
+    def _lined(self) -> list[str]:
+        """Cords with 2 retests or more, which have a line; none where only one has."""
+        names = self._retests.index[self._retests["nunique"] > 1].tolist()
+        return names if len(names) > 1 else []
+
+    @cached_property
+    def _lines(self) -> tuple[GroupLines, ...]:
+        """A straight line on the count for each of these cords; where drops can show it, others with one curvature."""
+        if not self._lined:
+            return ()
+        lined = self.drops.take(np.isin(self.drops.cord, self._lined))
+        line = partial(GroupLines.of, lined.values, group=lined.cord, x=lined.jumps, structure="own lines")
+        may_bend = self._retests["nunique"].max() > 2 and lined.values.size > 2 * len(self._lined) + 1
+        return (line(), line(curved=True)) if may_bend else (line(),)
+
+    @property
+    def lines(self) -> GroupLines | None:
+        """The straight lines; None with fewer than 2 cords that have one."""
+        return self._lines[0] if self._lines else None
 
     @property
     def slope(self) -> float | None:
@@ -142,6 +165,79 @@ class Wear:
         """Standard error of `slope`, between cords.  [unit/jump]"""
         return self.lines.se_slope if self.lines else None
 
+    @cached_property
+    def curvature_p(self) -> float | None:
+        """One-sided p of wear that gets faster towards the bound; None if it could not be tested."""
+        if len(self._lines) < 2:
+            return None
+        curved = self._lines[1]
+        if abs(curved.curvature) * float(np.ptp(self.drops.jumps)) ** 2 <= 1e-9 * np.ptp(self.drops.values):
+            return 1.0  # a line to rounding: its standard error is rounding too
+        return float(special.stdtr(curved.dof_within, curved.curvature / curved.se_curvature))
+
+    @property
+    def _no_forecast(self) -> str:
+        """Why there is no forecast; "" where there is one."""
+        if not self._lined:
+            return "fewer than 2 cords dropped at 2 or more jump counts: nothing is known of another cord"
+        if self.curvature_p is None:
+            return "wear that gets faster shows at 3 or more jump counts only, with drops to spare"
+        if self.curvature_p < CURVATURE_LEVEL:
+            p = f"p = {self.curvature_p:.2g}"
+            return f"wear gets faster with the count ({p}): a line promises too much; retest in small steps"
+        return ""
+
+    # --- the limits
+
+    @cached_property
+    def _counts(self) -> tuple[list[int], list[int]]:
+        """Retests that two cords with a line reached: up to the first that cannot be judged, and those that cannot."""
+        if self.lines is None:
+            return [], []
+        reached = self._retests["max"].loc[self._lined].nlargest(2).iloc[-1]  # beyond, it is one cord's wear alone
+        counts = [int(count) for count in np.unique(self.drops.retest) if count <= reached]
+        if self.lines.dof_within >= 1:  # the lines have limits
+            return counts, []
+        unjudged = [count for count in counts if not self._all_cords_at(count)]
+        return [count for count in counts if count < min(unjudged, default=count + 1)], unjudged
+
+    def _all_cords_at(self, count: int) -> bool:
+        return set(self._lined) <= set(self.drops.cord[self.drops.retest == count].tolist())
+
+    def _by_lines(self, counts: ArrayLike, cord: Hashable | None = None) -> np.ndarray:
+        """Limit by the worse of straight and curved lines, as wear that gets faster may not show yet.  (n_counts,)"""
+        limits = []
+        for lines in self._lines:
+            value = lines.another_group(counts) if cord is None else lines.this_group(cord, counts)
+            limits.append(value.limit(self.probability, "lower"))
+        return np.min(limits, axis=0)
+
+    def _mean(self, counts: ArrayLike) -> np.ndarray:
+        """The mean cord's value by its line.  (n_counts,)"""
+        return self.lines.group_values(counts).mean(-1) if self.lines else np.empty(0)
+
+    @cached_property
+    def points(self) -> tuple[WearPoint, ...]:
+        """Limits at the tested counts, then the forecast."""
+        points, counts = [], self._counts[0]
+        ahead = [] if self._no_forecast else [counts[-1] + int(max(np.diff(counts)))]
+        for count in [*counts, *ahead]:
+            this_cord: dict[str, float | None] = dict.fromkeys(map(str, self._lined))
+            if len(self._lines) > 1:
+                this_cord = {str(name): float(self._by_lines(count, name)[0]) for name in self._lined}
+            mean, drops_meet, limit = self._mean(count)[0], True, None
+            if count in counts:
+                here = self.drops.take(self.drops.retest == count)
+                cords = GroupLines.of(here.values, group=here.cord)
+                mean, drops_meet = cords.group_values(0.0).mean(), bool(np.all(here.values >= self.least))
+                if self._all_cords_at(count):
+                    limit = cords.another_group().limit(self.probability, "lower")
+            lower = float((self._by_lines(count) if limit is None else limit)[0])
+            kind: Literal["tested", "forecast"] = "tested" if count in counts else "forecast"
+            meets = drops_meet and lower >= self.least
+            points.append(WearPoint(count, kind, float(mean), lower, this_cord, meets))
+        return tuple(points)
+
     @property
     def tested(self) -> tuple[WearPoint, ...]:
         return tuple(point for point in self.points if point.kind == "tested")
@@ -149,6 +245,104 @@ class Wear:
     @property
     def forecast(self) -> tuple[WearPoint, ...]:
         return tuple(point for point in self.points if point.kind == "forecast")
+
+    @cached_property
+    def crossing(self) -> dict[str, float | None]:
+        """Counts beyond the last test at which the limit (`early`), the mean cord (`mean`) and the limit on the other
+        side (`late`) reach the bound first; None where not within reach of a forecast."""
+        lines, counts = self.lines, self._counts[0]
+        if self._no_forecast or lines is None:
+            return {"early": None, "mean": None, "late": None}
+        # finer where it matters
+        grid = counts[-1] + (counts[-1] - counts[0]) * FARTHEST * np.linspace(0, 1, 41) ** 2
+
+        def first(value: Callable[[ArrayLike], np.ndarray]) -> float | None:
+            beyond = np.flatnonzero(value(grid) < self.least)
+            if not beyond.size or beyond[0] == 0:
+                return float(counts[-1]) if beyond.size else None
+            ends = grid[beyond[0] - 1], grid[beyond[0]]
+            return float(optimize.brentq(lambda count: value(count)[0] - self.least, *ends, xtol=1e-6))
+
+        return {
+            "early": first(self._by_lines),
+            "mean": first(self._mean),
+            "late": first(lambda counts: lines.another_group(counts).limit(self.probability, "upper")),
+        }
+
+    # --- what follows
+
+    @cached_property
+    def _end(self) -> tuple[int | None, list[str]]:
+        """The count at which to retire, or None, and why: the last retest to which limits and rated range hold."""
+        covered, cap = max(self.holds_to or (), default=None), self.greatest_jumps
+        if self.only_cord:
+            return covered, []
+        met = list(takewhile(lambda point: point.meets, self.tested))
+        reasons = [f"the limit is not met at {point.jumps} jumps" for point in self.tested[len(met) :][:1]]
+        if not met:
+            return None, [*reasons, "no jump count at which the limit is met: not rated for wear"]
+        if len(met) == 1:
+            return None, [*reasons, "no retest meets the limit: the first test says nothing of cords jumped since"]
+        last = met[-1].jumps
+        if cap is not None and cap < last:
+            last = cap
+            reasons.append(f"the maker's or the rule's greatest count of {cap} is smaller than what was tested")
+        else:
+            reasons.append(f"not rated beyond {last} jumps, the last retest that meets the limit")
+        if self.holds_to is not None and (covered is None or last > covered):
+            to = "at no retested count" if covered is None else f"to {covered} jumps, not beyond"
+            return covered, [*reasons, f"the rated range holds {to}"]
+        return last, reasons
+
+    @property
+    def retire_at(self) -> int | None:
+        """Last retested count to which limits and rated range hold, or the cap where smaller; None: not rated."""
+        return self._end[0]
+
+    @property
+    def next_retest(self) -> int | None:
+        """Count of the next retest: before the forecast's early limit, no farther than the longest step so far and the
+        cap; None where there is no forecast to choose it by."""
+        last = max(self._counts[0], default=None)
+        if last is None or not self.forecast or self.retire_at != last:
+            return None
+        counts = [self.forecast[0].jumps]
+        if self.crossing["early"] is not None:
+            counts.append(math.ceil(self.crossing["early"]) - 1)
+        if self.greatest_jumps is not None:
+            counts.append(self.greatest_jumps)
+        return min(counts) if min(counts) > last else None
+
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        """Why not more is rated or forecast."""
+        if self.only_cord:
+            return (
+                f"{self.only_cord} by itself: its rating ends at its own last count, and no cord tells how it goes on",
+            )
+        retests, (_, unjudged) = self._retests["nunique"], self._counts
+        reasons = [f"no line for cord {name}: dropped at one jump count only" for name in retests.index[retests < 2]]
+        if unjudged:
+            first = f"{unjudged[0]} jumps: not every cord was dropped there"
+            reasons.append(f"{first}, and no drop is to spare for the lines")
+        if self._no_forecast:
+            reasons.append(f"no forecast: {self._no_forecast}")
+        return (*reasons, *self._end[1])
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What to know beside it."""
+        cautions = []
+        for name, by_count in self.drops.ranges().items():
+            low, high = np.array(list(by_count.values()) or [(np.nan, np.nan)]).T
+            if low.size > 1 and (high[0] < low[-1] or low[0] > high[-1]):
+                cautions.append(f"{name} at the first and the last count do not overlap: its effect is in the wear")
+        if zeroed := self.lines.between[1] if self.lines else ():
+            cautions.append(
+                f"variance between the cords' {'s and '.join(zeroed)}s came out negative and stands at zero: they "
+                "differ no more than drops of one cord do"
+            )
+        return tuple(cautions)
 
     @property
     def headline(self) -> str:
@@ -161,7 +355,9 @@ class Wear:
         if self.points and self.room:
             asked = f"{self.least - self.room:.4g}{unit} asked for and {self.room:.2g}{unit} for what is unsure besides"
             lines.append(f"limits are to be at least {self.least:.4g}{unit}: {asked} cords and drops")
-        lines += [point.summary() for point in self.points]
+        for point in self.points:
+            limit = f"lower limit {point.lower:.4g}: {'met' if point.meets else 'not met'}"
+            lines.append(f"{point.jumps:5d} jumps, {point.kind}: mean {point.mean:.4g}, {limit}")
         early, late = self.crossing["early"], self.crossing["late"]
         if early is not None:
             until = "no end in sight" if late is None else f"{late:.0f}"
@@ -198,202 +394,3 @@ class Wear:
                 for name, ranges in self.drops.ranges().items()
             },
         }
-
-
-def assess_wear(drops: RetestedDrops, *, probability: float, least: float, greatest_jumps: int | None = None) -> Wear:
-    """Retirement count, forecast and next retest from drops at several jump counts.
-
-    least : bound that the limits must meet ; probability : of a prediction limit ;
-    greatest_jumps : cap of the maker or the rule, which wins where smaller.
-    A retest is judged by its own drops alone (limit for another cord, no line assumed) where every cord was dropped,
-    else by the lines; a forecast by the worse of straight and curved lines, never beyond one longest step between
-    tests. Wear that gets faster towards the bound has no forecast.
-    Raises ValueError for input that makes no sense; too few drops give no rating, with the reason.
-    """
-    if greatest_jumps is not None and greatest_jumps < 0:
-        raise ValueError(f"greatest jumps {greatest_jumps}: at least 0")
-    if not 0 < probability < 1:
-        raise ValueError(f"probability {probability:g} is not between 0 and 1")
-    reasons: list[str] = []
-    retested: list[str] = []
-    for name in dict.fromkeys(drops.cord.tolist()):
-        if np.unique(drops.retest[drops.cord == name]).size > 1:
-            retested.append(name)
-        else:
-            reasons.append(f"no line for cord {name}: dropped at one jump count only")
-    limits = WearLimits.of(drops, retested, least, probability) if len(retested) > 1 else None
-    points: list[WearPoint] = []
-    crossing: dict[str, float | None] = {"early": None, "mean": None, "late": None}
-    curvature_p, next_retest = None, None
-    no_forecast = "fewer than 2 cords dropped at 2 or more jump counts: nothing is known of another cord"
-    if limits is not None:
-        counts, unjudged = limits.counts()
-        if unjudged:
-            first = f"{unjudged[0]} jumps: not every cord was dropped there"
-            reasons.append(f"{first}, and no drop is to spare for the lines")
-        points = [limits.tested(count) for count in counts]
-        curvature_p, no_forecast = limits.getting_faster()
-    retire_at, why = _retirement(points, greatest_jumps)
-    if no_forecast or limits is None:
-        reasons.append(f"no forecast: {no_forecast}")
-    else:
-        last, step = counts[-1], int(max(np.diff(counts)))
-        points.append(limits.forecast(last + step))
-        crossing = limits.crossing(last, last - counts[0])
-        if retire_at == last:
-            next_retest = _next_retest(last, step, crossing["early"], greatest_jumps)
-    lines = limits.straight if limits else None
-    return Wear(
-        drops=drops,
-        least=least,
-        probability=probability,
-        lines=lines,
-        points=tuple(points),
-        retire_at=retire_at,
-        next_retest=next_retest,
-        crossing=crossing,
-        curvature_p=curvature_p,
-        greatest_jumps=greatest_jumps,
-        reasons=tuple(reasons + why),
-        cautions=tuple(_cautions(drops.ranges(), lines)),
-    )
-
-
-def _retirement(points: Sequence[WearPoint], cap: int | None) -> tuple[int | None, list[str]]:
-    """The count at which to retire, or None, and why: the last retest up to which every limit is met."""
-    met = list(takewhile(lambda point: point.meets, points))
-    reasons = [f"the limit is not met at {point.jumps} jumps" for point in points[len(met) : len(met) + 1]]
-    if not met:
-        return None, [*reasons, "no jump count at which the limit is met: not rated for wear"]
-    if len(met) == 1:
-        return None, [*reasons, "no retest meets the limit: the first test says nothing of cords jumped since"]
-    last = met[-1].jumps
-    if cap is not None and cap < last:
-        return cap, [*reasons, f"the maker's or the rule's greatest count of {cap} is smaller than what was tested"]
-    return last, [*reasons, f"not rated beyond {last} jumps, the last retest that meets the limit"]
-
-
-def _next_retest(last: int, step: int, early: float | None, cap: int | None) -> int | None:
-    """Before the forecast's early limit, no farther than the longest step so far, no farther than the cap."""
-    count = last + step
-    if early is not None:
-        count = min(count, math.ceil(early) - 1)
-    if cap is not None:
-        count = min(count, cap)
-    return count if count > last else None
-
-
-def _cautions(ranges: Mapping[str, Mapping[int, tuple[float, float]]], lines: GroupLines | None) -> list[str]:
-    cautions = []
-    for name, by_count in ranges.items():
-        low, high = np.array(list(by_count.values()) or [(np.nan, np.nan)]).T
-        if low.size > 1 and (high[0] < low[-1] or low[0] > high[-1]):
-            cautions.append(f"{name} at the first and the last count do not overlap: its effect is in the wear")
-    zeroed = lines.between[1] if lines is not None else ()
-    if zeroed:
-        what = f"variance between the cords' {'s and '.join(zeroed)}s"
-        cautions.append(f"{what} came out negative and stands at zero: they differ no more than drops of one cord do")
-    return cautions
-
-
-@dataclass(frozen=True)
-class WearLimits:
-    """Limits at a count, from drops of which some cords have a line.
-
-    straight : a line for each of them ; curved : the same with a common curvature, None where drops cannot show one
-    """
-
-    drops: RetestedDrops
-    straight: GroupLines
-    curved: GroupLines | None
-    least: float
-    probability: float
-
-    @classmethod
-    def of(cls, drops: RetestedDrops, retested: Sequence[str], least: float, probability: float) -> "WearLimits":
-        """retested : the cords that have a line"""
-        lined = drops.take(np.isin(drops.cord, retested))
-        line = partial(GroupLines.of, lined.values, group=lined.cord, x=lined.jumps, structure="own lines")
-        most = max(np.unique(drops.retest[drops.cord == name]).size for name in retested)
-        may_bend = most > 2 and lined.values.size > 2 * len(retested) + 1
-        return cls(drops, line(), line(curved=True) if may_bend else None, least, probability)
-
-    def counts(self) -> tuple[list[int], list[int]]:
-        """Retests that two cords reached: up to the first that cannot be judged, and those that cannot."""
-        retest = self.drops.retest
-        last = [int(retest[self.drops.cord == name].max()) for name in self.straight.names]
-        reached = sorted(last, reverse=True)[1]  # what only one cord has reached is that cord's wear
-        counts = [int(count) for count in np.unique(retest) if count <= reached]
-        if self.straight.dof_within >= 1:  # the lines have limits
-            return counts, []
-        unjudged = [count for count in counts if not self._all_cords_at(count)]
-        return [count for count in counts if count < min(unjudged, default=count + 1)], unjudged
-
-    def getting_faster(self) -> tuple[float | None, str]:
-        """One-sided p of wear that gets faster towards the bound, and why there is no forecast ("" if there may be)."""
-        if self.curved is None:
-            return None, "wear that gets faster shows at 3 or more jump counts only, with drops to spare"
-        bend = abs(self.curved.curvature) * float(np.ptp(self.drops.jumps)) ** 2
-        if bend <= 1e-9 * np.ptp(self.drops.values):  # a line to rounding: its standard error is rounding too
-            return 1.0, ""
-        p = float(special.stdtr(self.curved.dof_within, self.curved.curvature / self.curved.se_curvature))
-        if p < CURVATURE_LEVEL:
-            return p, f"wear gets faster with the count (p = {p:.2g}): a line promises too much; retest in small steps"
-        return p, ""
-
-    def tested(self, count: int) -> WearPoint:
-        """By the drops of this retest alone where every cord was dropped there, else by the lines; by each drop too."""
-        here = self.drops.take(self.drops.retest == count)
-        cords = GroupLines.of(here.values, group=here.cord)
-        if self._all_cords_at(count):
-            limit = cords.another_group().limit(self.probability, "lower")
-        else:
-            limit = self.by_lines(count)
-        drops_meet = bool(np.all(here.values >= self.least))
-        return self._point(count, "tested", float(cords.group_values(0.0).mean()), limit, drops_meet)
-
-    def forecast(self, count: int) -> WearPoint:
-        mean = float(self.straight.group_values(count).mean())
-        return self._point(count, "forecast", mean, self.by_lines(count), True)
-
-    def by_lines(self, counts: ArrayLike, cord: Hashable | None = None) -> np.ndarray:
-        """Limit by the worse of straight and curved lines, as wear that gets faster may not show yet.  (n_counts,)"""
-        limits = []
-        for lines in (self.straight, self.curved):
-            if lines is not None:
-                value = lines.another_group(counts) if cord is None else lines.this_group(cord, counts)
-                limits.append(value.limit(self.probability, "lower"))
-        return np.min(limits, axis=0)
-
-    def crossing(self, last: int, span: int) -> dict[str, float | None]:
-        """Counts beyond the last test at which limit, mean and the limit on the other side reach the bound first."""
-
-        def first(value: Callable[[ArrayLike], np.ndarray]) -> float | None:
-            counts = last + span * FARTHEST * np.linspace(0, 1, 41) ** 2  # finer where it matters
-            beyond = np.flatnonzero(value(counts) < self.least)
-            if not beyond.size:
-                return None
-            i = int(beyond[0])
-            if i == 0:
-                return float(last)
-            return float(
-                optimize.brentq(lambda count: value(count)[0] - self.least, counts[i - 1], counts[i], xtol=1e-6)
-            )
-
-        return {
-            "early": first(self.by_lines),
-            "mean": first(lambda counts: self.straight.group_values(counts).mean(-1)),
-            "late": first(lambda counts: self.straight.another_group(counts).limit(self.probability, "upper")),
-        }
-
-    def _all_cords_at(self, count: int) -> bool:
-        return set(self.straight.names) <= set(self.drops.cord[self.drops.retest == count].tolist())
-
-    def _point(
-        self, count: int, kind: Literal["tested", "forecast"], mean: float, limit: np.ndarray, drops_meet: bool
-    ) -> WearPoint:
-        this_cord: dict[str, float | None] = dict.fromkeys(map(str, self.straight.names))
-        if self.curved is not None:
-            this_cord = {str(name): float(self.by_lines(count, name)[0]) for name in self.straight.names}
-        lower = float(limit[0])
-        return WearPoint(count, kind, mean, lower, this_cord, drops_meet and lower >= self.least)

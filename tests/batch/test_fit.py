@@ -43,7 +43,7 @@ def test_one_scale_a_cord_with_geometric_mean_1(batch, drops):
     for cord, scale in batch.chosen.scales.items():
         logs = [np.log(batch.drop_scales[d.name]) for d in drops if d.cord == cord]
         assert np.mean(logs) == pytest.approx(np.log(scale), abs=1e-6)
-    assert batch.chosen.log_scales.repeatability == pytest.approx(0.004, rel=0.5)
+    assert np.sqrt(batch.chosen.log_scales.within) == pytest.approx(0.004, rel=0.5)
     assert batch.chosen.log_scales.dof_within == len(drops) - 6
 
 

@@ -37,7 +37,7 @@ INVENTED = [broken("B1", 14_100), broken("B2", 14_900), broken("B3", 15_200), br
 def lot_of(breaks, *, greatest_load_limit=2434.0, tolerance=False, **changed):
     criteria = {"least_strength_factor": 5.0, "lot_size": None, "lot_sample_share": None, "design_breaking_load": None}
     asked = SimpleNamespace(**criteria | changed)
-    return Lot.of(breaks, criteria=asked, greatest_load_limit=greatest_load_limit, tolerance=tolerance)
+    return Lot(breaks, criteria=asked, greatest_load_limit=greatest_load_limit, tolerance=tolerance)
 
 
 # --- lower limits of strength -----------------------------------------------------------------------------------

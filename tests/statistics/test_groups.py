@@ -50,7 +50,7 @@ def test_random_slopes_of_the_sleep_study():
     assert lines.slope == printed("sleepstudy", "reml_slope")
     assert lines.se_slope == printed("sleepstudy", "reml_se_slope")
     assert math.sqrt(covariance[1, 1]) == printed("sleepstudy", "reml_sd_slope")
-    assert lines.repeatability == printed("sleepstudy", "reml_residual_sd")
+    assert np.sqrt(lines.within) == printed("sleepstudy", "reml_residual_sd")
     assert covariance[0, 1] / math.sqrt(covariance[0, 0] * covariance[1, 1]) == printed("sleepstudy", "reml_corr")
     # the paper prints 24.740 from one optimiser and 24.741 from another
     assert math.sqrt(covariance[0, 0]) == pytest.approx(24.7405, abs=0.0006)
@@ -68,7 +68,7 @@ def test_lines_agree_with_a_mixed_model():
     reference = MixedLM(values, design, groups=names, exog_re=design).fit(reml=True, method="lbfgs")
     lines = own_lines(names, x, values)
     assert lines.slope == pytest.approx(reference.fe_params[1], rel=1e-5)
-    assert lines.repeatability**2 == pytest.approx(reference.scale, rel=1e-3)
+    assert lines.within == pytest.approx(reference.scale, rel=1e-3)
     assert np.diag(lines.between[0]) == pytest.approx(np.diag(reference.cov_re), rel=2e-3)
 
 
@@ -83,12 +83,12 @@ def test_curvature_is_the_one_of_least_squares_on_the_whole_design():
     lines = own_lines(names, jumps, values, curved=True)
     assert lines.curvature == pytest.approx(best[6], rel=1e-7)
     assert lines.slopes == pytest.approx(best[1:6:2], rel=1e-7)
-    assert lines.repeatability**2 * lines.dof_within == pytest.approx(residual[0], rel=1e-9)
-    error = lines.repeatability * math.sqrt(np.linalg.inv(design.T @ design)[6, 6])
+    assert lines.within * lines.dof_within == pytest.approx(residual[0], rel=1e-9)
+    error = np.sqrt(lines.within) * math.sqrt(np.linalg.inv(design.T @ design)[6, 6])
     assert lines.se_curvature == pytest.approx(error, rel=1e-5)
     # the limit of a tested cord is the one of ordinary regression on the same design
     at = np.array([1.0, 650.0, 0, 0, 0, 0, 650.0**2])
-    spread = lines.repeatability * math.sqrt(1 + at @ np.linalg.solve(design.T @ design, at))
+    spread = np.sqrt(lines.within) * math.sqrt(1 + at @ np.linalg.solve(design.T @ design, at))
     value = lines.this_group("C0", 650.0)
     assert value.mean[0] == pytest.approx(at @ best, rel=1e-9)
     assert value.u[0] == pytest.approx(spread, rel=1e-5)

@@ -15,7 +15,6 @@ from cordlab.statistics.propagation import (
     quantile,
     quantile_error,
     scrambles,
-    share_beyond,
     t_margin,
     welch_satterthwaite,
 )
@@ -173,10 +172,10 @@ def test_a_quantile_is_an_order_statistic_and_keeps_infinite_draws():
     assert quantile(draws, 0.9, "upper") == np.inf
 
 
-def test_the_share_beyond_a_bound_counts_no_draw_on_it_and_none_that_is_undefined():
+def test_the_draws_beyond_a_bound_are_none_on_it_and_none_that_is_undefined():
     draws = np.array([1.0, 2.0, 3.0, np.inf, np.nan])
-    assert share_beyond(draws, np.array([2.0, 9.0]), "upper").tolist() == [0.4, 0.2]
-    assert share_beyond(draws, np.array([2.0, 9.0]), "lower").tolist() == [0.2, 0.6]
+    assert QUANTITIES["lowest_point"].worse(draws, 2.0).tolist() == [False, False, True, True, False]
+    assert QUANTITIES["clearance"].worse(draws, 2.0).tolist() == [True, False, False, False, False]
 
 
 @pytest.mark.parametrize("share", [0.16, 0.99])

@@ -5,7 +5,7 @@ import shutil
 from pathlib import Path
 
 from cordlab import read_campaign
-from cordlab.wear.in_service import cords_in_service, jumps_before, out_of_use
+from cordlab.wear.service_life import cords_in_service, jumps_before, out_of_use
 from tests.campaign.test_jump_log import LOG, logged
 
 LISTED = {"J1": 0, "J2": 0, "J3": 0}

@@ -41,7 +41,7 @@ def test_softening_and_lengthening_are_told_apart(softening, lengthening):
 def test_change_is_shown_only_where_the_readings_show_it():
     """Lowest points read to 0.05 m: 5 % of softening shows, a lengthening that is not there does not."""
     change = dropped(np.random.default_rng(7), softening=0.05, lengthening=0.0, u=0.05)
-    assert change.p_scale < 0.05 < change.p_length
+    assert change.scale_lines.p_slope < 0.05 < change.length_lines.p_slope
     assert abs(change.scale_lines.slope * 500 + 0.05) < 4 * 500 * change.scale_lines.se_slope
     assert "slack length" in change.summary()
     json.dumps(change.to_dict())

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from cordlab import figures
-from cordlab.wear.wear import RetestedDrops, assess_wear
+from cordlab.wear.wear import RetestedDrops, Wear
 from tests.coverage.wear import WORLDS, study
 
 COUNTS = [0, 100, 200, 350, 500]
@@ -29,7 +29,7 @@ def drops():
 
 def assess(cord, jumps, values, quantity="clearance", unit="m", conditions=None, **how):
     drops = RetestedDrops(np.array(cord), np.array(jumps), np.array(values), quantity, unit, conditions or {})
-    return assess_wear(drops, **how)
+    return Wear(drops, **how)
 
 
 # --- wear -------------------------------------------------------------------------------------------------------
