@@ -80,7 +80,7 @@ def fit_weibull(values: Sequence[float] | np.ndarray) -> WeibullFit:
 class Lot:
     """What the break tests say about a lot. Some rules let the lowest failure stand for it, end loops broken too.
 
-    breaks : are kept the weakest first ; criteria : a campaign's `[criteria]`
+    breaks : at least one, kept the weakest first ; criteria : a campaign's `[criteria]`
     greatest_load_limit : limit of the greatest load on the cord in the rated range [N], None if nothing is rated
     tolerance : whether the campaign decides by tolerance limits: then that of the breaks is to exceed this load
     """
@@ -99,13 +99,13 @@ class Lot:
         return np.array([entry.breaking_load for entry in self.breaks], float)
 
     @property
-    def lowest_break(self) -> float | None:
-        return self.breaks[0].breaking_load if self.breaks else None
+    def lowest_break(self) -> float:
+        return self.breaks[0].breaking_load
 
     @property
-    def design_load(self) -> float | None:
-        """The maker's [N]."""
-        return getattr(self.criteria.design_breaking_load, "value", None)
+    def design_load(self) -> float:
+        """The maker's, inf where there is none [N]."""
+        return getattr(self.criteria.design_breaking_load, "value", math.inf)
 
     @property
     def plotting_positions(self) -> np.ndarray:
@@ -124,15 +124,13 @@ class Lot:
         return max(1, math.ceil(asked - 1e-9))
 
     @property
-    def strength(self) -> float | None:
+    def strength(self) -> float:
         """The load that governs: the lowest break, or the maker's design load where that is lower [N]."""
-        return min((load for load in (self.lowest_break, self.design_load) if load is not None), default=None)
+        return min(self.lowest_break, self.design_load)
 
     @property
     def strength_factor(self) -> float | None:
-        if self.strength is None or self.greatest_load_limit is None:
-            return None
-        return self.strength / self.greatest_load_limit
+        return None if self.greatest_load_limit is None else self.strength / self.greatest_load_limit
 
     @cached_property
     def weibull(self) -> WeibullFit | None:
@@ -140,22 +138,17 @@ class Lot:
         return fit_weibull(self.loads) if len(set(self.loads)) > 1 else None
 
     @cached_property
-    def weibull_limit(self) -> float | None:
-        """Lower tolerance limit, for information [N]."""
-        return None if self.weibull is None else self.weibull.lower_limit(share=SHARE, confidence=CONFIDENCE)
-
-    @property
-    def normal_limit(self) -> float | None:
-        """The same for a normal law."""
+    def limits(self) -> dict[str, float]:
+        """Lower tolerance limit by each law, for information [N]; none where the breaks have no law."""
         if self.weibull is None:
-            return None
-        return tolerance_limit(self.loads, share=SHARE, confidence=CONFIDENCE, side="lower").lower
+            return {}
+        normal = tolerance_limit(self.loads, share=SHARE, confidence=CONFIDENCE, side="lower")
+        return {"normal": normal.lower, "Weibull": self.weibull.lower_limit(share=SHARE, confidence=CONFIDENCE)}
 
     @property
     def lower_limit(self) -> tuple[float, str] | None:
         """The lower of the two limits [N], and the law by which it is lower; None where breaks give none."""
-        limits = (self.normal_limit, "normal"), (self.weibull_limit, "Weibull")
-        return min(((limit, law) for limit, law in limits if limit is not None), default=None)
+        return min(((limit, law) for law, limit in self.limits.items()), default=None)
 
     @property
     def limit_in_words(self) -> str:
@@ -170,7 +163,7 @@ class Lot:
         """Whose load the strength factor uses."""
         if self.strength == self.lowest_break:
             return "it governs"
-        return f"the maker's design load of {(self.design_load or 0.0) / 1000:.2f} kN is lower and governs"
+        return f"the maker's design load of {self.design_load / 1000:.2f} kN is lower and governs"
 
     @property
     def issued(self) -> bool:
@@ -186,9 +179,7 @@ class Lot:
             reasons.append(f"{share:.0%} of the lot must be broken, but how many cords it has is not given")
         if self.sample < self.sample_needed:
             reasons.append(f"{self.sample} cords broken with their end loops, {self.sample_needed} needed")
-        if self.strength is None:
-            reasons.append("no break and no design breaking load: nothing to compare the load with")
-        elif self.greatest_load_limit is None:
+        if self.greatest_load_limit is None:
             reasons.append("no rated range, so no greatest load to compare the breaks with")
         return (*reasons, *self.too_weak)
 
@@ -196,7 +187,7 @@ class Lot:
     def too_weak(self) -> tuple[str, ...]:
         """Where the lot fails on strength: then nothing is rated; what is missing in form stands beside the rating."""
         reasons, greatest, asked = [], self.greatest_load_limit, self.criteria.least_strength_factor
-        if greatest is None or self.strength is None or self.strength_factor is None:
+        if greatest is None or self.strength_factor is None:
             return ()
         if not self.strength_factor >= asked:
             quotient = f"{self.strength / 1000:.2f} kN over {greatest / 1000:.2f} kN"
@@ -219,23 +210,22 @@ class Lot:
     @property
     def cautions(self) -> tuple[str, ...]:
         """What to know beside it."""
-        cautions, design = list(self._no_sample if self.sample >= self.sample_needed else ()), self.design_load
-        if 0 < len(self.breaks) < FEW_BREAKS:
+        cautions = list(self._no_sample) if self.sample >= self.sample_needed else []
+        if len(self.breaks) < FEW_BREAKS:
             cautions.append(f"{len(self.breaks)} breaks say little about the spread of the lot")
-        if self.breaks and self.weibull is None:
+        if self.weibull is None:
             cautions.append("no statistical limit: that takes at least 2 breaks that differ")
         if self.criteria.lot_size is None:
             cautions.append("the number of cords in the lot is not given: the share that was broken cannot be told")
-        if design is not None and self.lowest_break is not None and self.lowest_break < design:
-            cautions.append(f"the lowest break is below the maker's design load of {design / 1000:.2f} kN")
+        if self.lowest_break < self.design_load < math.inf:
+            cautions.append(f"the lowest break is below the maker's design load of {self.design_load / 1000:.2f} kN")
         return tuple(cautions)
 
     def summary(self) -> str:
         lines = [f"lot {'may' if self.issued else 'may not'} be issued on its break tests"]
         lines += [f"  {reason}" for reason in self.reasons]
-        if self.lowest_break is not None:
-            weakest = f"{self.lowest_break / 1000:.2f} kN ({self.breaks[0].cord})"
-            lines.append(f"lowest of {len(self.breaks)} breaks: {weakest}; {self.governs}")
+        weakest = f"{self.lowest_break / 1000:.2f} kN ({self.breaks[0].cord})"
+        lines.append(f"lowest of {len(self.breaks)} breaks: {weakest}; {self.governs}")
         if self.strength_factor is not None:
             asked = f"{self.criteria.least_strength_factor:g} asked for"
             lines.append(f"strength factor {self.strength_factor:.2f}, {asked}")
@@ -261,7 +251,11 @@ class Lot:
         breaks = self.table().reset_index()
         breaks.columns = ["cord", "breaking_load", "end_loops", "plotting_position"]
         names = ("issued", "reasons", "cautions", "lowest_break", "strength", "governs", "greatest_load_limit")
-        limits = {"normal": self.normal_limit, "weibull": self.weibull_limit, "words": self.limit_in_words}
+        limits = {
+            "normal": self.limits.get("normal"),
+            "weibull": self.limits.get("Weibull"),
+            "words": self.limit_in_words,
+        }
         return {name: getattr(self, name) for name in (*names, "strength_factor", "sample", "sample_needed")} | {
             "least_strength_factor": self.criteria.least_strength_factor,
             "breaks": breaks.to_dict("records"),

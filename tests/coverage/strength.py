@@ -28,6 +28,8 @@ def main(lots: int = 2000) -> None:
                     loads, true = rng.normal(MEAN, spread * MEAN, n), MEAN * (1 + spread * ndtri(0.01))
                 lot = Lot(tuple(BreakEntry(f"B{k}", x, "", True) for k, x in enumerate(sorted(loads))), None, None)
                 lower = lot.lower_limit[0]
-                held.append((lot.normal_limit <= true, lot.weibull_limit <= true, lower <= true, lower > MEAN / 5))
+                held.append(
+                    (lot.limits["normal"] <= true, lot.limits["Weibull"] <= true, lower <= true, lower > MEAN / 5)
+                )
             what = f"shape {spread:g}" if law == "Weibull" else f"sd {spread:.0%}"
             row(n, f"{law}, {what}", *map(share, zip(*held, strict=True)))
