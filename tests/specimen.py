@@ -24,7 +24,7 @@ from cordlab.rating.rate import Rating, not_rated
 from cordlab.records.calibration import calibrate_campaign
 from cordlab.records.reduce import Drop
 from cordlab.wear.service_life import CordStatus, Service
-from cordlab.wear.wear import RetestedDrops, Wear
+from cordlab.wear.wear import Wear
 from tests.small_campaign import write_small_campaign
 
 CURVE = Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})
@@ -135,8 +135,8 @@ def specimen() -> Analysis:
     counts = np.tile([5, 100, 200, 350, 500], 6)
     worn = 8.6 - 0.0045 * counts + np.repeat(rng.normal(0, 0.25, 6), 5) + rng.normal(0, 0.05, 30)
     temperature = {"temperature [degC]": np.full(30, 18.0)}
-    retested = RetestedDrops(np.repeat(CORDS, 5), counts, worn, "clearance at 85 kg", "m", temperature)
-    wear = Wear(retested, probability=0.99, least=4.0)
+    how = {"quantity": "clearance at 85 kg", "conditions": temperature}
+    wear = Wear(np.repeat(CORDS, 5), counts, worn, probability=0.99, least=4.0, **how)
     return with_steps(
         Analysis(campaign),
         calibrations=calibrate_campaign(campaign),

@@ -372,10 +372,7 @@ def test_worn_drops_count_by_their_records_where_no_lowest_point_was_noted(tmp_p
     worn = [replace(d, drop=f"{d.drop}-worn", use="wear", jumps=300, lowest_point=None) for d in again]
     analysis = cordlab.Analysis(replace(campaign, drops=(*campaign.drops, *worn)))
     assert [row["jumps"] for row in analysis.service.by_count] == [300]
-    new, old = (
-        analysis.wear.drops.values[of].mean()
-        for of in (analysis.wear.drops.jumps < 300, analysis.wear.drops.jumps == 300)
-    )
+    new, old = (analysis.wear.values[of].mean() for of in (analysis.wear.jumps < 300, analysis.wear.jumps == 300))
     assert old == pytest.approx(new, abs=0.2)  # records and noted points are read to 0.1 m, four of each
 
 

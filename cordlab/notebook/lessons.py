@@ -23,7 +23,6 @@ from cordlab.rating.ladder import DropDay, next_mass
 from cordlab.report import figures as plots
 from cordlab.report.style import BLUE, FAINT, GREEN, INK, RED, canvas, figure_of, legend_outside, styled
 from cordlab.statistics.limits import Limit, confidence_limit, prediction_limit, tolerance_limit
-from cordlab.wear.wear import Wear
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
@@ -229,10 +228,9 @@ def _curve_over_mass(campaign: "Campaign", drops: Evidence, mass: float) -> tupl
 def retest_panel(analysis: "Analysis") -> Panel:
     """See the first retests only, say what the next one brings and when you would stop, then look."""
     wear = analysis.wear
-    counts = [] if wear is None else [int(count) for count in np.unique(wear.drops.retest)]
+    counts = [] if wear is None else [int(count) for count in np.unique(wear.retest)]
     if wear is None or len(counts) < 3:
         raise Missing(f"{len(counts)} jump counts, the first tests among them: this lesson takes at least 3")
-    drops = wear.drops
     options = [(f"to {count}", count) for count in counts[1:]]
     controls = {
         "seen": w.SelectionSlider(options=options, value=counts[1], description="retests seen [jumps]"),
@@ -242,21 +240,20 @@ def retest_panel(analysis: "Analysis") -> Panel:
     }
 
     def answer(seen: int, guess: str, stop: int, shown: str) -> Answer:
-        known, guessed = drops.take(drops.retest <= seen), guesses(guess)
-        part = Wear(known, probability=wear.probability, least=wear.least, greatest_jumps=wear.greatest_jumps)
+        part, guessed = wear.take(wear.retest <= seen), guesses(guess)
         lines, figure = part.summary().splitlines(), plots.wear(part)
         ax = figure.axes[0]
         if seen == counts[-1]:
             lines.append("every retest is seen")
         else:
             following = counts[counts.index(seen) + 1]
-            came, looked = drops.retest == following, shown != "so far"
-            values = drops.values[came] if looked else None
+            came, looked = wear.retest == following, shown != "so far"
+            values = wear.values[came] if looked else None
             lines.append(_guessed(guessed, f"the mean at {following} jumps", values, wear.unit))
             if guessed.size:
                 ax.plot(np.full(guessed.size, following), guessed, "*", color=RED, ms=11, label="guesses")
             if looked:
-                ax.plot(drops.jumps[came], drops.values[came], "D", color=INK, mfc="none", label="what came")
+                ax.plot(wear.jumps[came], wear.values[came], "D", color=INK, mfc="none", label="what came")
         if stop:
             ax.axvline(stop, color=GREEN, ls=":", lw=1.4, label="you would stop")
             last = part.retire_at

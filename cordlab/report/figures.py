@@ -381,9 +381,9 @@ def wear(wear: "Wear", *, ax: AnyAxes = None) -> Figure:
     quantity = f"{wear.quantity} [{wear.unit}]" if wear.unit else wear.quantity
     (panel,) = canvas(ax, ("jumps of the cord", quantity), size=(6.3, 3.6))
     cords = []
-    for name, at, look in series(wear.drops.cord):
-        jumps = wear.drops.jumps[at]
-        cords += panel.plot(jumps, wear.drops.values[at], ls="none", mfc="none", **look)
+    for name, at, look in series(wear.cord):
+        jumps = wear.jumps[at]
+        cords += panel.plot(jumps, wear.values[at], ls="none", mfc="none", **look)
         if wear.lines and name in wear.lines.names:
             k, span = wear.lines.names.index(name), np.array([jumps.min(), jumps.max()])
             line = wear.lines.intercepts[k] + wear.lines.slopes[k] * span

@@ -33,7 +33,7 @@ from cordlab.rating.rate import Rating
 from cordlab.statistics.groups import EvidenceError, GroupLines
 from cordlab.units import fixed, mass_range
 from cordlab.wear.softening import Softening, tell_apart
-from cordlab.wear.wear import RetestedDrops, Wear
+from cordlab.wear.wear import Wear
 
 WORN = "clearance of worn cords"  # what ends a range where the retests alone do
 
@@ -121,10 +121,17 @@ def service_life(
 
     @cache
     def wear_at(mass: float) -> Wear:
-        clearance = _clearance_at(forecast, drops, log_scale, mass)
-        columns = np.array(drops.cord), drops.jumps.astype(int), clearance
-        retested = RetestedDrops(*columns, f"clearance at {fixed(mass, 1, 'lower')} kg", "m", conditions)
-        return _with_room(retested, forecast, mass, least_clearance, greatest_jumps)
+        wear = Wear(
+            np.array(drops.cord),
+            drops.jumps.astype(int),
+            _clearance_at(forecast, drops, log_scale, mass),
+            least=least_clearance,
+            probability=forecast.probability,
+            quantity=f"clearance at {fixed(mass, 1, 'lower')} kg",
+            conditions=conditions,
+            greatest_jumps=greatest_jumps,
+        )
+        return _with_room(wear, forecast, mass)
 
     @cache
     def held(count: int) -> Rating:
@@ -283,26 +290,24 @@ def _clearance_at(forecast: Forecast, drops: Evidence, log_scale: np.ndarray, ma
     return site.tie_height.value - site.reach_below_attachment.value - lowest
 
 
-def _with_room(
-    drops: RetestedDrops, forecast: Forecast, mass: float, least_clearance: float, greatest_jumps: int | None
-) -> Wear:
+def _with_room(wear: Wear, forecast: Forecast, mass: float) -> Wear:
     """Wear by a bound that leaves room for what is unsure apart from the cords and their drops."""
-    wear = Wear(drops, least_clearance, forecast.probability, greatest_jumps)
     if not wear.points:
         return wear
     limit = float(interpolated(forecast.masses, forecast.limit("clearance"), np.array([mass]))[0])
     room = wear.points[0].lower - limit  # what the whole forecast asks for beyond cords and drops
     if not np.isfinite(room) or room <= 0:
         return wear
-    return replace(wear, least=least_clearance + room, room=room)
+    return replace(wear, least=wear.least + room, room=room)
 
 
 def reassess(
     service: Service, forecast: Forecast, *, least_clearance: float, probability: float, greatest_jumps: int | None
 ) -> Wear:
     """The same retests by another least clearance [m], probability or cap: by clearance alone, at the same mass."""
-    mass, asked = _heavy_end(forecast, service.rating), replace(forecast, probability=probability)
-    return _with_room(service.wear.drops, asked, mass, least_clearance, greatest_jumps)
+    wear = replace(service.wear, least=least_clearance, probability=probability, greatest_jumps=greatest_jumps)
+    wear = replace(wear, room=0.0, holds_to=None, only_cord="")
+    return _with_room(wear, replace(forecast, probability=probability), _heavy_end(forecast, service.rating))
 
 
 def _heavy_end(forecast: Forecast, rating: Rating) -> float:

@@ -5,7 +5,7 @@ Any quantity of a drop will do of which little is dangerous: clearance at a ride
 
 import math
 from collections.abc import Callable, Hashable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import KW_ONLY, asdict, dataclass, field, replace
 from functools import cached_property, partial
 from itertools import takewhile
 from typing import Any, Literal
@@ -21,53 +21,6 @@ from cordlab.units import notebook_html
 
 CURVATURE_LEVEL = 0.05  # one-sided, towards the bound: wear that gets faster is not drawn as a line
 FARTHEST = 10  # a crossing is looked for up to this many times the tested span beyond the last test
-
-
-@dataclass(frozen=True)
-class RetestedDrops:
-    """One quantity of drops at several jump counts.
-
-    cord, jumps, values : (n,) name of the cord, its jump count before the drop, the value
-    quantity, unit      : what the values are
-    conditions          : name with unit → (n,) recorded at the drops (temperature, rest), nan where not recorded
-
-    Raises ValueError for columns of unequal length, a value that is not finite, and a count that is not a whole number.
-    """
-
-    cord: np.ndarray
-    jumps: np.ndarray
-    values: np.ndarray
-    quantity: str = "clearance"
-    unit: str = "m"
-    conditions: Mapping[str, np.ndarray] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        sizes = [column.size for column in (self.cord, self.jumps, self.values, *self.conditions.values())]
-        if len(set(sizes)) > 1 or not sizes[0]:
-            raise ValueError(f"cord, jumps, values and conditions of {sizes} drops: one a drop for all of them")
-        if not np.isfinite(self.values).all():
-            raise ValueError(f"value {np.argmin(np.isfinite(self.values)) + 1} is not a number: leave that drop out")
-        if (self.jumps < 0).any() or (self.jumps != np.floor(self.jumps)).any():
-            raise ValueError("a jump count is not a whole number of 0 or more")
-
-    @cached_property
-    def retest(self) -> np.ndarray:
-        """The count that stands for the retest of each drop.  (n,)"""
-        return retests(self.jumps)
-
-    def take(self, keep: np.ndarray) -> "RetestedDrops":
-        """Some of the drops, by number or by (n,) truth values."""
-        conditions = {name: recorded[keep] for name, recorded in self.conditions.items()}
-        columns = {"cord": self.cord[keep], "jumps": self.jumps[keep], "values": self.values[keep]}
-        return replace(self, **columns, conditions=conditions)
-
-    def ranges(self) -> dict[str, dict[int, tuple[float, float]]]:
-        """Condition → retest → least and greatest value recorded there."""
-        ranges: dict[str, dict[int, tuple[float, float]]] = {}
-        for name, recorded in self.conditions.items():
-            ends = pd.Series(recorded, dtype=float).groupby(self.retest).agg(["min", "max"]).dropna()
-            ranges[name] = {int(count): (float(low), float(high)) for count, low, high in ends.itertuples()}
-        return ranges
 
 
 @dataclass(frozen=True)
@@ -90,49 +43,77 @@ class WearPoint:
 
 @dataclass(frozen=True)
 class Wear:
-    """What drops at several jump counts show: limits, retirement count, forecast and next retest.
+    """What one quantity of drops at several jump counts shows: limits, retirement count, forecast and next retest.
 
     A retest is judged by its own drops alone (limit for another cord, no line assumed) where every cord was dropped,
     else by the lines; a forecast by the worse of straight and curved lines, never beyond one longest step between
     tests. Wear that gets faster towards the bound has no forecast. Too few drops give no rating, with the reason.
 
+    cord, jumps, values : (n,) name of the cord, its jump count before the drop, the value
     least : bound that the limits must meet ; probability : of a prediction limit
+    quantity, unit : what the values are
+    conditions : name with unit → (n,) recorded at the drops (temperature, rest), nan where not recorded
     greatest_jumps : cap of the maker or the rule, which wins where smaller
     room : part of `least` that is no criterion, but left for what is unsure apart from cords and drops
     holds_to : retested counts to which the rated range holds, which nothing is used beyond; None: no range is asked for
     only_cord : the cord that is rated by itself, "" for the batch
 
-    Raises ValueError for a probability or cap that makes no sense.
+    Raises ValueError for columns of unequal length, a value that is not finite, a count that is not a whole number, and
+    a probability or cap that makes no sense.
     """
 
-    drops: RetestedDrops
+    cord: np.ndarray
+    jumps: np.ndarray
+    values: np.ndarray
+    _: KW_ONLY
     least: float
     probability: float
+    quantity: str = "clearance"
+    unit: str = "m"
+    conditions: Mapping[str, np.ndarray] = field(default_factory=dict)
     greatest_jumps: int | None = None
     room: float = 0.0
     holds_to: Sequence[int] | None = None
     only_cord: str = ""
 
     def __post_init__(self) -> None:
+        sizes = [column.size for column in (self.cord, self.jumps, self.values, *self.conditions.values())]
+        if len(set(sizes)) > 1 or not sizes[0]:
+            raise ValueError(f"cord, jumps, values and conditions of {sizes} drops: one a drop for all of them")
+        if not np.isfinite(self.values).all():
+            raise ValueError(f"value {np.argmin(np.isfinite(self.values)) + 1} is not a number: leave that drop out")
+        if (self.jumps < 0).any() or (self.jumps != np.floor(self.jumps)).any():
+            raise ValueError("a jump count is not a whole number of 0 or more")
         if self.greatest_jumps is not None and self.greatest_jumps < 0:
             raise ValueError(f"greatest jumps {self.greatest_jumps}: at least 0")
         if not 0 < self.probability < 1:
             raise ValueError(f"probability {self.probability:g} is not between 0 and 1")
 
-    @property
-    def quantity(self) -> str:
-        return self.drops.quantity
+    @cached_property
+    def retest(self) -> np.ndarray:
+        """The count that stands for the retest of each drop.  (n,)"""
+        return retests(self.jumps)
 
-    @property
-    def unit(self) -> str:
-        return self.drops.unit
+    def take(self, keep: np.ndarray) -> "Wear":
+        """The same asked of some of the drops alone, by number or by (n,) truth values."""
+        columns = {name: getattr(self, name)[keep] for name in ("cord", "jumps", "values")}
+        conditions = {name: recorded[keep] for name, recorded in self.conditions.items()}
+        return replace(self, **columns, conditions=conditions, room=0.0, holds_to=None, only_cord="")
+
+    def ranges(self) -> dict[str, pd.DataFrame]:
+        """Condition → lowest and highest value recorded at each retest."""
+        ranges = {}
+        for name, recorded in self.conditions.items():
+            of_retests = pd.Series(recorded, dtype=float).groupby(self.retest)
+            ranges[name] = of_retests.agg(lowest="min", highest="max").dropna().rename_axis("jumps")
+        return ranges
 
     # --- the lines
 
     @cached_property
     def _retests(self) -> pd.DataFrame:
         """Of each cord, how many retests it had and the last one."""
-        return pd.Series(self.drops.retest).groupby(self.drops.cord, sort=False).agg(["nunique", "max"])
+        return pd.Series(self.retest).groupby(self.cord, sort=False).agg(["nunique", "max"])
 
     @cached_property
     def _lined(self) -> list[str]:
@@ -145,9 +126,9 @@ class Wear:
         """A straight line on the count for each of these cords; where drops can show it, others with one curvature."""
         if not self._lined:
             return ()
-        lined = self.drops.take(np.isin(self.drops.cord, self._lined))
-        line = partial(GroupLines.of, lined.values, group=lined.cord, x=lined.jumps, structure="own lines")
-        may_bend = self._retests["nunique"].max() > 2 and lined.values.size > 2 * len(self._lined) + 1
+        at = np.isin(self.cord, self._lined)
+        line = partial(GroupLines.of, self.values[at], group=self.cord[at], x=self.jumps[at], structure="own lines")
+        may_bend = self._retests["nunique"].max() > 2 and at.sum() > 2 * len(self._lined) + 1
         return (line(), line(curved=True)) if may_bend else (line(),)
 
     @property
@@ -171,7 +152,7 @@ class Wear:
         if len(self._lines) < 2:
             return None
         curved = self._lines[1]
-        if abs(curved.curvature) * float(np.ptp(self.drops.jumps)) ** 2 <= 1e-9 * np.ptp(self.drops.values):
+        if abs(curved.curvature) * float(np.ptp(self.jumps)) ** 2 <= 1e-9 * np.ptp(self.values):
             return 1.0  # a line to rounding: its standard error is rounding too
         return float(special.stdtr(curved.dof_within, curved.curvature / curved.se_curvature))
 
@@ -195,14 +176,14 @@ class Wear:
         if self.lines is None:
             return [], []
         reached = self._retests["max"].loc[self._lined].nlargest(2).iloc[-1]  # beyond, it is one cord's wear alone
-        counts = [int(count) for count in np.unique(self.drops.retest) if count <= reached]
+        counts = [int(count) for count in np.unique(self.retest) if count <= reached]
         if self.lines.dof_within >= 1:  # the lines have limits
             return counts, []
         unjudged = [count for count in counts if not self._all_cords_at(count)]
         return [count for count in counts if count < min(unjudged, default=count + 1)], unjudged
 
     def _all_cords_at(self, count: int) -> bool:
-        return set(self._lined) <= set(self.drops.cord[self.drops.retest == count].tolist())
+        return set(self._lined) <= set(self.cord[self.retest == count].tolist())
 
     def _by_lines(self, counts: ArrayLike, cord: Hashable | None = None) -> np.ndarray:
         """Limit by the worse of straight and curved lines, as wear that gets faster may not show yet.  (n_counts,)"""
@@ -227,9 +208,9 @@ class Wear:
                 this_cord = {str(name): float(self._by_lines(count, name)[0]) for name in self._lined}
             mean, drops_meet, limit = self._mean(count)[0], True, None
             if count in counts:
-                here = self.drops.take(self.drops.retest == count)
-                cords = GroupLines.of(here.values, group=here.cord)
-                mean, drops_meet = cords.group_values(0.0).mean(), bool(np.all(here.values >= self.least))
+                here = self.values[self.retest == count]
+                cords = GroupLines.of(here, group=self.cord[self.retest == count])
+                mean, drops_meet = cords.group_values(0.0).mean(), bool(np.all(here >= self.least))
                 if self._all_cords_at(count):
                     limit = cords.another_group().limit(self.probability, "lower")
             lower = float((self._by_lines(count) if limit is None else limit)[0])
@@ -333,8 +314,8 @@ class Wear:
     def cautions(self) -> tuple[str, ...]:
         """What to know beside it."""
         cautions = []
-        for name, by_count in self.drops.ranges().items():
-            low, high = np.array(list(by_count.values()) or [(np.nan, np.nan)]).T
+        for name, ends in self.ranges().items():
+            low, high = ends.to_numpy().T
             if low.size > 1 and (high[0] < low[-1] or low[0] > high[-1]):
                 cautions.append(f"{name} at the first and the last count do not overlap: its effect is in the wear")
         if zeroed := self.lines.between[1] if self.lines else ():
@@ -389,8 +370,5 @@ class Wear:
             "tested": [asdict(point) for point in self.tested],
             "forecast": [asdict(point) for point in self.forecast],
             "crossing_forecast": dict(self.crossing),
-            "conditions": {
-                name: [{"jumps": count, "lowest": low, "highest": high} for count, (low, high) in ranges.items()]
-                for name, ranges in self.drops.ranges().items()
-            },
+            "conditions": {name: ends.reset_index().to_dict("records") for name, ends in self.ranges().items()},
         }

@@ -10,7 +10,7 @@ from math import sqrt
 import numpy as np
 from scipy import special
 
-from cordlab.wear.wear import RetestedDrops, Wear
+from cordlab.wear.wear import Wear
 
 
 @dataclass(frozen=True)
@@ -69,7 +69,7 @@ def study(world: World, *, cords: int, probability: float, runs: int, seed: int)
     for _ in range(runs):
         values = world.drops(rng, cords, world.counts).ravel()
         nexts = float(world.drops(rng, 1, (650,))[0, 0])
-        wear = Wear(RetestedDrops(names, jumps, values), probability=probability, least=0.0)
+        wear = Wear(names, jumps, values, probability=probability, least=0.0)
         if not wear.forecast:
             continue
         (point,) = wear.forecast

@@ -102,20 +102,20 @@ def test_a_guess_that_is_no_number_is_shown_and_raised(campaign):
 
 def test_retest_panel_shows_what_was_known_then(campaign, analysis):
     panel, wear = lessons.retest_panel(analysis), analysis.wear
-    at = wear.drops.retest
+    at = wear.retest
     for _, seen in panel.controls["seen"].options:
         panel.controls["seen"].value = seen
         tested = re.findall(r"^ *(\d+) jumps, tested", panel.words, flags=re.MULTILINE)
         assert int(tested[-1]) == seen
         drawn = np.concatenate([line.get_ydata() for line in panel._shown.axes[0].lines])
-        assert not np.isin(wear.drops.values[at > seen], drawn).any()
+        assert not np.isin(wear.values[at > seen], drawn).any()
     assert f"retire at {wear.retire_at}" in panel.words  # with every retest seen it is the analysis
 
 
 def test_retest_panel_tells_a_guess_from_what_came(analysis):
     panel, wear = lessons.retest_panel(analysis), analysis.wear
-    counts = np.unique(wear.drops.retest)
-    came = wear.drops.values[wear.drops.retest == counts[2]]
+    counts = np.unique(wear.retest)
+    came = wear.values[wear.retest == counts[2]]
     panel.controls["guess"].value = f"{came.mean() + 1:.6f}"
     assert "It came to" not in panel.words
     panel.controls["shown"].value = "and what came next"
@@ -176,8 +176,8 @@ def test_the_answers_to_exercises_are_what_a_class_would_find(campaign, analysis
     )
     assert rider.check(f"{turned:.2f}").startswith("Right")
     wear, (_, change) = analysis.wear, lessons.on_wear(analysis)
-    counts = wear.drops.retest
-    first, last = (wear.drops.values[counts == end].mean() for end in (counts.min(), counts.max()))
+    counts = wear.retest
+    first, last = (wear.values[counts == end].mean() for end in (counts.min(), counts.max()))
     assert change.check(f"{100 * (last - first) / (counts.max() - counts.min()):.2f}").startswith("Right")
 
 

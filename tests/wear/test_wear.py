@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from cordlab import figures
-from cordlab.wear.wear import RetestedDrops, Wear
+from cordlab.wear.wear import Wear
 from tests.coverage.wear import WORLDS, study
 
 COUNTS = [0, 100, 200, 350, 500]
@@ -28,8 +28,8 @@ def drops():
 
 
 def assess(cord, jumps, values, quantity="clearance", unit="m", conditions=None, **how):
-    drops = RetestedDrops(np.array(cord), np.array(jumps), np.array(values), quantity, unit, conditions or {})
-    return Wear(drops, **how)
+    columns = np.array(cord), np.array(jumps), np.array(values)
+    return Wear(*columns, quantity=quantity, unit=unit, conditions=conditions or {}, **how)
 
 
 # --- wear -------------------------------------------------------------------------------------------------------
@@ -176,7 +176,7 @@ def test_temperature_that_goes_with_the_count_is_pointed_out(drops):
     conditions = {"temperature [degC]": 10 + jumps / 100, "rest [h]": np.where(jumps == 0, np.nan, 2.0)}
     wear = assess(names, jumps, values, probability=0.99, least=4.0, conditions=conditions)
     assert any("temperature" in caution for caution in wear.cautions)
-    assert wear.drops.ranges()["rest [h]"] == {100: (2, 2), 200: (2, 2), 350: (2, 2), 500: (2, 2)}
+    assert wear.ranges()["rest [h]"].to_dict("index") == {n: {"lowest": 2, "highest": 2} for n in COUNTS[1:]}
 
 
 @pytest.mark.parametrize(
