@@ -24,8 +24,7 @@ import pandas as pd
 from cordlab.batch.bootstrap import ExtraEquations, Refits, Values, groups_left_out, refit, resample
 from cordlab.curves.fit import CurveFit, as_fit
 from cordlab.curves.least_squares import Solution, aicc, solve
-from cordlab.curves.lock_up import Spline
-from cordlab.curves.models import Model, differences, models
+from cordlab.curves.models import Model, Spline, differences, models
 from cordlab.curves.models import model as named_model
 from cordlab.statistics.groups import GroupLines
 from cordlab.units import Progress, notebook_html, unwatched

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from cordlab.curves.least_squares import Solution, aicc, solve
-from cordlab.curves.models import Curve, Model, OtherModel, differences
+from cordlab.curves.least_squares import OtherModel, Solution, aicc, solve
+from cordlab.curves.models import Curve, Model, differences
 from cordlab.curves.models import model as named_model
 from cordlab.statistics.groups import EvidenceError, GroupLines
 from cordlab.statistics.propagation import t_margin, welch_satterthwaite

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cordlab.curves.models import Model, OtherModel, differences
+from cordlab.curves.models import Model, Parameter, differences
 
 if TYPE_CHECKING:
     import lmfit
@@ -26,6 +26,33 @@ _WANDERS = 1e-3  # a fit that gains less, and is not at rest, is reported and no
 _FEW = 50
 
 Function = Callable[[np.ndarray], np.ndarray]  # of the parameters
+
+
+class OtherModel(Model):
+    """Any other f(x, ...), as an lmfit.Model: for fits only. It has no energy, and x < 1 is not special."""
+
+    def __init__(self, function: "lmfit.Model") -> None:
+        self.name, self._function = function.name, function
+        hints = function.make_params().values()
+        self.parameters = tuple(Parameter(hint.name, "1", hint.min, hint.max) for hint in hints)
+
+    def to_lmfit(self):
+        return self._function
+
+    def start(self, stretch_ratio, force):
+        return self._function.make_params().valuesdict()
+
+    def force(self, x, parameters):
+        p, name = self.values(parameters), self._function.independent_vars[0]
+        if np.ndim(p[0]) == 0:
+            return self._function.eval(**{name: np.asarray(x, dtype=float)}, **self.by_name(map(float, p)))
+        # the function need not take draws: one call for each
+        return np.stack([self.force(np.asarray(x)[..., 0], self.by_name(draw)) for draw in np.transpose(p)], axis=-1)
+
+    def jacobian(self, x, parameters):
+        x, values = np.asarray(x, dtype=float), np.array(self.values(parameters))
+        rows = differences(lambda draws: self.force(x.reshape(-1, 1), self.by_name(draws)), values)
+        return rows.T.reshape(-1, *x.shape)
 
 
 def aicc(rss: float, n: float, parameters: int) -> float:

@@ -1,7 +1,7 @@
 """Force–elongation models of rubber: each a closed form in the stretch ratio λ, with its energy, slope and Jacobian.
 
 λ is stretched length over slack length, I₁ = λ² + 2/λ the first invariant in uniaxial tension. Energy is per metre of
-slack cord, w(λ) = ∫₁^λ F dλ' [J/m = N]. `register` lists a model; those that lock up are in `lock_up`.
+slack cord, w(λ) = ∫₁^λ F dλ' [J/m = N]. Some lock up at a stretch they cannot pass; a spline ends with its knots.
 """
 
 import operator
@@ -11,12 +11,14 @@ from itertools import accumulate, product
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
+import pandas as pd
+from scipy.interpolate import BSpline
+from scipy.optimize import lsq_linear
 
 from cordlab.units import notebook_html
 
 if TYPE_CHECKING:
     import lmfit
-    import pandas as pd
 
 Parameters = Mapping[str, float | np.ndarray]
 _Value = TypeVar("_Value")
@@ -88,8 +90,6 @@ class Model:
 
     def start(self, stretch_ratio: np.ndarray, force: np.ndarray) -> dict[str, float]:
         """Start values inside the bounds: the best of `_shapes`, the linear part of each by bounded least squares."""
-        from scipy.optimize import lsq_linear
-
         greatest, bounds = float(np.max(stretch_ratio)), np.array([[p.lower, p.upper] for p in self.parameters]).T
         few = slice(None, None, max(1, len(force) // 500))  # a start needs no more
         stretch_ratio, force = np.asarray(stretch_ratio)[few], np.asarray(force)[few]
@@ -154,10 +154,8 @@ class Model:
         function.guess = lambda data, x, **changes: function.make_params(**self.start(x, data) | changes)
         return function
 
-    def table(self) -> "pd.DataFrame":
+    def table(self) -> pd.DataFrame:
         """One row a parameter, with its unit: its bounds."""
-        import pandas as pd
-
         bounds, heads = [(p.lower, p.upper) for p in self.parameters], [p.head for p in self.parameters]
         return pd.DataFrame(bounds, pd.Index(heads, name="parameter"), ["lower bound", "upper bound"])
 
@@ -174,8 +172,8 @@ class Model:
     def _lock_up(self, *p: np.ndarray) -> float | np.ndarray:
         return np.inf
 
-    # what each model gives, of λ ≥ 1 and the values of its parameters in order: by the number of a derivative (−1 the
-    # energy, 0 the force, 1 the slope), and the force's derivative by each parameter
+    # of λ ≥ 1 and the parameters in order: the energy (derivative −1), the force (0) or the slope (1); and the force's
+    # derivative by each parameter
     _value: Callable[..., np.ndarray]
     _jacobian: Callable[..., Sequence[np.ndarray]]
 
@@ -335,33 +333,6 @@ def _terms(stretch: np.ndarray, p: Sequence[np.ndarray]) -> Iterator[tuple[np.nd
         yield mu, alpha, root * root, 1 / root
 
 
-class OtherModel(Model):
-    """Any other f(x, ...), as an lmfit.Model: for fits only. It has no energy, and x < 1 is not special."""
-
-    def __init__(self, function: "lmfit.Model") -> None:
-        self.name, self._function = function.name, function
-        hints = function.make_params().values()
-        self.parameters = tuple(Parameter(hint.name, "1", hint.min, hint.max) for hint in hints)
-
-    def to_lmfit(self):
-        return self._function
-
-    def start(self, stretch_ratio, force):
-        return self._function.make_params().valuesdict()
-
-    def force(self, x, parameters):
-        p, name = self.values(parameters), self._function.independent_vars[0]
-        if np.ndim(p[0]) == 0:
-            return self._function.eval(**{name: np.asarray(x, dtype=float)}, **self.by_name(map(float, p)))
-        # the function need not take draws: one call for each
-        return np.stack([self.force(np.asarray(x)[..., 0], self.by_name(draw)) for draw in np.transpose(p)], axis=-1)
-
-    def jacobian(self, x, parameters):
-        x, values = np.asarray(x, dtype=float), np.array(self.values(parameters))
-        rows = differences(lambda draws: self.force(x.reshape(-1, 1), self.by_name(draws)), values)
-        return rows.T.reshape(-1, *x.shape)
-
-
 def differences(
     function: Callable[[np.ndarray], np.ndarray], values: np.ndarray, typical: np.ndarray | None = None
 ) -> np.ndarray:
@@ -373,16 +344,166 @@ def differences(
     return (both[:, :size] - both[:, size:]) / (2 * step)
 
 
-_REGISTRY: dict[str, Model] = {}
+class LocksUp(Model):
+    """F = μ (λ−λ⁻²) φ, φ rising with `reach`, a function of I₁ − 3; +inf where that comes to the second parameter."""
+
+    tries: Sequence[float]  # to start with: the second parameter over the reach of the data
+    reach: Callable[[np.ndarray], np.ndarray]
+    factor: Callable[[np.ndarray, np.ndarray], np.ndarray]  # φ, by reach and the second parameter
+    slopes: Callable[..., tuple[np.ndarray, np.ndarray]]  # of φ by I₁ and by the second parameter; takes φ, too
+    stored: Callable[[np.ndarray, np.ndarray], np.ndarray]  # the energy over μ
+
+    def _shapes(self, greatest):
+        lock = self.parameters[1]
+        reach = self.reach(invariant(np.asarray(max(greatest, 1.01)))[1])
+        for times in self.tries:
+            yield {lock.name: float(np.clip(times * reach, lock.lower, lock.upper))}
+
+    def _value(self, derivative, stretch, mu, lock):
+        d, reach, locked = self._parts(stretch, lock)
+        if derivative < 0:
+            return np.where(locked, np.inf, mu * self.stored(reach, lock))
+        factor = self.factor(reach, lock)
+        value = mu * d * factor
+        if derivative > 0:
+            value = mu * (invariant_slope(stretch) * factor + 2 * d * d * self.slopes(reach, lock, factor)[0])
+        return np.where(locked, np.inf, value)
+
+    def _jacobian(self, stretch, mu, lock):
+        d, reach, locked = self._parts(stretch, lock)
+        factor = self.factor(reach, lock)
+        rows = d * factor, mu * d * self.slopes(reach, lock, factor)[1]
+        return [np.where(locked, np.inf, row) for row in rows]
+
+    def _parts(self, stretch, lock):
+        """λ − λ⁻², the reach where it is below the lock-up, and where it is not."""
+        d, i = invariant(stretch)
+        reach = self.reach(i)
+        locked = reach >= lock
+        return d, np.where(locked, lock / 2, reach), locked
 
 
-def register(*entries: Model) -> None:
-    """List models under their names, so that `model` and `models` know them."""
-    _REGISTRY.update((entry.name, entry) for entry in entries)
+class Gent(LocksUp):
+    """F = μ(λ−λ⁻²) J/(J−I₁+3); locks up at I₁ − 3 = J. Gent, Rubber Chem. Technol. 69 (1996) 59."""
+
+    name = "gent"
+    parameters = (Parameter("mu", "N", 0.0), Parameter("j", "1", 0.05, 1e4))
+    tries = (1.01, 1.03, 1.1, 1.3, 1.6, 2.5, 5.0, 15.0, 50.0)
+
+    def _lock_up(self, *p):
+        return stretch_at(p[1] + 3)
+
+    def reach(self, i):
+        return i
+
+    def factor(self, i, j):
+        return j / (j - i)
+
+    def slopes(self, i, j, factor):
+        by_invariant = factor * factor / j
+        return by_invariant, -by_invariant * i / j
+
+    def stored(self, i, j):
+        return -0.5 * j * np.log1p(-i / j)
 
 
-register(Polynomial(1, name="linear", names=["stiffness"]), Polynomial(3), MooneyRivlin(), Yeoh())
-register(Ogden(1), Ogden(2), Ogden(3))
+class ArrudaBoyce(LocksUp):
+    """Eight-chain model, F = (μ/3)(λ−λ⁻²) β/x with β = 𝓛⁻¹(x), x² = I₁/(3N); Arruda & Boyce, JMPS 41 (1993) 389.
+    `lambda_lock` = √N is the stretch of a straight chain; w = μN [βx + ln(β/sinh β)], less its value at λ = 1."""
+
+    name = "arruda-boyce"
+    parameters = (Parameter("mu", "N", 0.0), Parameter("lambda_lock", "1", 1.01, 50.0))
+    tries = (1.005, 1.02, 1.06, 1.15, 1.4, 2.0, 4.0)
+
+    def _lock_up(self, *p):
+        return stretch_at(3 * p[1] * p[1])
+
+    def reach(self, i):
+        return np.sqrt(i / 3 + 1)
+
+    def factor(self, reach, lock):
+        x = reach / lock
+        return inverse_langevin(x) / (3 * x)
+
+    def slopes(self, reach, lock, factor):
+        x = reach / lock
+        _, csch2, inverse = _langevin_parts(3 * x * factor)
+        change = (1 / (inverse * inverse - csch2) - 3 * factor) / 3  # x dφ/dx
+        return change / (6 * reach * reach), -change / lock
+
+    def stored(self, reach, lock):
+        return lock * lock * (_entropy(reach / lock) - _entropy(1 / np.maximum(lock, 1.0 + 1e-9)))
+
+
+def inverse_langevin(x: np.ndarray) -> np.ndarray:
+    """β with coth β − 1/β = x, for 0 < x < 1, to rounding.
+    Kröger's approximation, within 0.3 % (J. Non-Newton. Fluid Mech. 223 (2015) 77), and two Halley steps."""
+    square = x * x
+    beta = x * (3 - square * (6 + square - 2 * square * square) / 5) / (1 - square)
+    for _ in range(2):
+        coth, csch2, inverse = _langevin_parts(beta)
+        rate = inverse * inverse - csch2
+        step = (coth - inverse - x) / rate
+        curve = (coth * csch2 - inverse * inverse * inverse) / rate  # half of 𝓛''/𝓛'
+        beta = beta - step / (1 - step * curve)
+    return beta
+
+
+def _langevin_parts(beta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """coth β, 1/sinh² β, 1/β; the Langevin function's slope is the last squared less the second."""
+    gap = -np.expm1(-2 * beta)
+    return (2 - gap) / gap, 4 * np.exp(-2 * beta) / (gap * gap), 1 / beta
+
+
+def _entropy(x: np.ndarray) -> np.ndarray:
+    """βx + ln(β/sinh β): the integral of the inverse Langevin function from 0 to x."""
+    beta = inverse_langevin(x)
+    return beta * (x - 1) + np.log(2 * beta / -np.expm1(-2 * beta))
+
+
+def stretch_at(invariant: np.ndarray) -> np.ndarray:
+    """The stretch ratio above 1 where λ² + 2/λ equals `invariant` (≥ 3), by the cubic's trigonometric root."""
+    third = np.maximum(invariant, 3.0) / 3
+    return 2 * np.sqrt(third) * np.cos(np.arccos(-np.minimum(third**-1.5, 1.0)) / 3)
+
+
+class Spline(LinearModel):
+    """A rising curve through knots, with no physics: the parameters are its slopes there, and none is below 0 [N].
+    They run straight from knot to knot, and on for 15 % of the stretch, which a softer cord may need; there it ends."""
+
+    name = "spline"
+
+    def __init__(self, knots: Sequence[float] = (1.0, 1.5, 2.0, 3.0, 4.0)) -> None:
+        self.knots = np.array(knots, dtype=float)
+        if self.knots[0] != 1 or (np.diff(self.knots) <= 0).any():
+            raise ValueError(f"the knots of a spline rise from 1; got {list(knots)}")
+        self.end = float(self.knots[-1] + 0.15 * (self.knots[-1] - 1))
+        self.parameters = tuple(Parameter(f"slope_{knot:.6g}".replace(".", "_"), "N", 0.0) for knot in self.knots)
+        one_each = np.eye(len(self.knots))
+        shares = BSpline(np.r_[1.0, self.knots, self.end, self.end], np.vstack([one_each, one_each[-1]]), 1)
+        self._shares = {1 - times: shares.antiderivative(times) for times in range(3)}
+
+    def placed(self, stretch_ratio):
+        reach = np.max(stretch_ratio) - 1
+        return Spline([float(f"{knot:.6g}") for knot in 1 + reach * np.array([0, 0.06, 0.15, 0.3, 0.5, 0.75, 1])])
+
+    def matching(self, parameters):
+        return Spline([float(name.removeprefix("slope_").replace("_", ".")) for name in parameters])
+
+    def _lock_up(self, *p):
+        return self.end
+
+    def _value(self, derivative, stretch, *p):
+        return np.where(stretch >= self.end, np.inf, super()._value(derivative, stretch, *p))
+
+    def columns(self, stretch, derivative=0):
+        """Each knot's share of the slope, integrated from λ = 1 to the force or the energy."""
+        return np.moveaxis(self._shares[derivative](stretch), -1, 0)
+
+
+_LINEAR, _RUBBERS = Polynomial(1, name="linear", names=["stiffness"]), (MooneyRivlin(), Yeoh())
+_LISTED = (_LINEAR, Polynomial(3), *_RUBBERS, Ogden(1), Ogden(2), Ogden(3), Gent(), ArrudaBoyce(), Spline())
+_REGISTRY: dict[str, Model] = {listed.name: listed for listed in _LISTED}
 
 
 def models() -> tuple[str, ...]:

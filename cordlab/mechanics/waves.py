@@ -28,8 +28,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.polynomial import chebyshev
 
-from cordlab.curves.lock_up import Spline
-from cordlab.curves.models import Curve, Model
+from cordlab.curves.models import Curve, Model, Spline
 from cordlab.mechanics.fall import Array, DropSetup, Outcome, fall_time, slack_energy, take
 from cordlab.mechanics.uniform import FURTHEST_RATIO, LOCK_UP_SHARE, take_draws
 

@@ -5,8 +5,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
-from cordlab.curves.lock_up import Spline, inverse_langevin
-from cordlab.curves.models import Curve, Polynomial, differences, model, models
+from cordlab.curves.models import Curve, Polynomial, Spline, differences, inverse_langevin, model, models
 from tests.conftest import printed, published_csv
 
 EXAMPLES = {

@@ -8,8 +8,7 @@ from scipy import stats
 from cordlab.batch.bootstrap import refit, resample
 from cordlab.curves.fit import NoBand, fit_curve
 from cordlab.curves.least_squares import solve
-from cordlab.curves.lock_up import Spline
-from cordlab.curves.models import Curve, Model, model
+from cordlab.curves.models import Curve, Model, Spline, model
 from tests.invented_drops import invented_drops, stacked
 
 
