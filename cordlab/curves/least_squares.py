@@ -56,10 +56,8 @@ class OtherModel(Model):
 
 
 def aicc(rss: float, n: float, parameters: int) -> float:
-    """Akaike's criterion with the small-sample correction, constants dropped; `parameters` count the residual variance.
-
-    n log(rss/n) + 2K + 2K(K+1)/(n−K−1), Burnham & Anderson 2002, section 2.4; +inf where n is not above K + 1.
-    """
+    """Akaike's criterion with the small-sample correction, constants dropped: n log(rss/n) + 2K + 2K(K+1)/(n−K−1), K
+    counts the residual variance (Burnham & Anderson 2002, section 2.4); +inf where n is not above K + 1."""
     if n <= parameters + 1:
         return np.inf
     deviance = n * np.log(rss / n) if rss > 0 else -np.inf
@@ -272,8 +270,7 @@ def amid(stretch_ratio: np.ndarray) -> float:
 
 def inner_bounds(model: Model, params: "lmfit.Parameters", stretch_ratio: float) -> np.ndarray | None:
     """Least and greatest inner coordinates, (2, parameters); None where the model has none of its own, or where other
-    bounds than the model's hold the parameters.
-    """
+    bounds than the model's hold the parameters."""
     limits = np.array([(p.lower, p.upper) for p in model.parameters]).T
     free = all(params[p.name].vary for p in model.parameters)
     here = np.array([(params[p.name].min, params[p.name].max) for p in model.parameters]).T

@@ -377,9 +377,8 @@ def _outlook(
 def _surprises(
     day: DropDay, cords: Mapping[str, int], probability: float, draws: int, seed: int
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Last drops of these cords that came outside the limits which the drops before them gave: those that are to be
-    cleared, and those that were left out by hand since.
-    """
+    """Last drops of these cords outside the limits that the drops before them gave: those to be cleared, and those that
+    were left out by hand since."""
     drops, rng = day.drops, np.random.default_rng(seed)
     if not drops:
         return (), ()

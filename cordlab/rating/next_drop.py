@@ -131,8 +131,8 @@ def before_any_drop(
 def after_drops(drops: Evidence, cords: Mapping[str, int], rig: Rig, *, draws: int, seed: int) -> list[NextDrop | None]:
     """Posterior draws of shape and level, on a grid of the assumptions; Gaussian at each grid point.
 
-    Each retest has a level of its own, and at each a cord has its own difference from it. A cord that was not dropped
-    at its present count is any cord of that retest; None where no cord was dropped there.
+    At each retest a cord has its own difference from the level there. One that was not dropped at its present count is
+    any cord of that retest; None where no cord was dropped there.
     """
     inputs, batch, rng = drop_inputs(rig), mean_cord(drops), np.random.default_rng(seed)
     state = retests(np.append(drops.jumps, list(cords.values())))
@@ -188,10 +188,8 @@ def _unknowns(
     log_scale: np.ndarray, inverse: np.ndarray, design: np.ndarray, before: np.ndarray
 ) -> tuple[float, np.ndarray, np.ndarray]:
     """By generalised least squares of the drops' ln s: how likely they are, in logs, and the normal law of the unknowns
-    (levels, slope, bend), its centre and the Cholesky factor of its covariance.
-
-    inverse : of the drops' covariance;  before : inverse variance of each unknown before the drops
-    """
+    (levels, slope, bend), its centre and the Cholesky factor of its covariance. `inverse` of the drops' covariance;
+    `before` the drops are seen, the inverse variance of each unknown."""
     precision = design.T @ inverse @ design + np.diag(before)
     centre = np.linalg.solve(precision, design.T @ inverse @ log_scale)
     residual = log_scale - design @ centre

@@ -120,10 +120,8 @@ class Rating:
 
     @property
     def nearness(self) -> str:
-        """How near the campaign is to having no range, and what that does to its promise; "" without a range.
-
-        Of all campaigns no more than asked go wrong, rated or not; how many of those rated: `tests/coverage/rated.py`.
-        """
+        """How near the campaign is to having no range, and what that does to its promise (`tests/coverage/rated.py`):
+        of all campaigns no more than asked go wrong, rated or not; "" without a range."""
         if self.rated_again is None:
             return ""
         risk = f"{100 * (1 - (self.confidence if self.limit == 'tolerance' else self.probability)):.3g} %"

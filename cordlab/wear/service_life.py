@@ -1,9 +1,8 @@
-"""For how many jumps: the rated range as cords wear, and the count at which the range stated no longer holds.
+"""For how many jumps: the rated range as cords wear, the count at which it no longer holds, and each cord in service.
 
 Retested drops say how far each cord's stiffness has moved since it was new, in ln s. The change of another cord is
 drawn from theirs and carried to every quantity at every mass, so that a rating "to 500 jumps" holds for new and for
-worn cords: soft cords come lower, stiff ones pull harder, and the worst of all counts up to there is taken. Last, where
-each cord in service stands: jumps so far and left, and which may not jump.
+worn cords: soft cords come lower, stiff ones pull harder, and the worst of all counts up to there is taken.
 """
 
 from bisect import bisect_left
@@ -42,11 +41,9 @@ WORN = "clearance of worn cords"  # what ends a range where the retests alone do
 class Service:
     """What the retests say.
 
-    rating : holds from new cords to `jumps`
-    jumps : count to which it holds, the one asked for or the greatest retested that leaves a range; None: for cords
-        as they were first tested
-    by_count : a dict a retested count: jumps, lightest, heaviest rider mass of a rating to there, None if nothing is
-        rated
+    rating : holds from new cords to `jumps`, the count asked for or the greatest retested that leaves a range; None for
+        cords as they were first tested
+    by_count : a dict a retested count: jumps, lightest, heaviest rider mass of a rating to there, None if none is rated
     wear : clearance at the heaviest rated mass over the count, with forecast, retirement count and next retest
     softening : softening and permanent lengthening told apart; None where the drops cannot
     forecasts : retested count → forecast for cords from new to there, each quantity where its limit is worst
@@ -106,9 +103,9 @@ def service_life(
 ) -> Service:
     """Carry wear into the rating.
 
-    worn : drops with use `wear`. judge : a forecast → its rating. jumps : count that the rating is to hold to; without,
-    the greatest retested that leaves a range. greatest_jumps : cap of the maker or the rule.
-    rest : name of a drop → time since its cord's previous one [s].
+    worn : drops with use `wear`; judge : a forecast → its rating; greatest_jumps : cap of the maker or the rule
+    jumps : count that the rating is to hold to; without, the greatest retested that leaves a range
+    rest : name of a drop → time since its cord's previous one [s]
     """
     stiffness, states, forecasts = forecast.stiffness, [forecast], {}
     drops, log_scale = _stiffness(stiffness, worn)
@@ -166,8 +163,8 @@ def service_life(
 def _held_by_both(rating: Rating, wear_at: Callable[[float], Wear], count: int) -> Rating:
     """The range up to the heaviest mass at which the retests alone meet their bound to this count, too.
 
-    Two ways lead to the clearance of worn cords: the new cords' limit carried on by the change of each cord, and the
-    drops of a retest by themselves. They know different things; what one of them refuses is not rated.
+    The new cords' limit carried on by the change of each cord, and the drops of a retest by themselves, know different
+    things: what one of them refuses is not rated.
     """
 
     def unmet(mass: float) -> bool:
@@ -185,11 +182,8 @@ def _held_by_both(rating: Rating, wear_at: Callable[[float], Wear], count: int) 
 
 
 def _changes(stiffness: DropStiffness, drops: Evidence, log_scale: np.ndarray) -> dict[int, pd.Series]:
-    """Change of each cord's ln s since it was new, at each retest that at least two cords reached, by cord.
-
-    A cord against itself, by the drops of that retest alone: no line over the count is assumed. Of one cord by itself
-    the change of each drop, at each retest with at least two of them.
-    """
+    """Change of each cord's ln s since it was new, at each retest that at least two cords reached, by cord: by the
+    drops of that retest alone, with no line over the count. Of one cord by itself that of each of two drops or more."""
     table = pd.DataFrame({"cord": drops.cord, "retest": retests(drops.jumps.astype(int)), "log_scale": log_scale})
     new, changes = drops.jumps <= stiffness.drops.jumps.max(), {}
     when_new = table[new].groupby("cord")["log_scale"].mean()
@@ -255,10 +249,8 @@ def _worst(states: Sequence[Forecast]) -> Forecast:
 
 
 def _stiffness(stiffness: DropStiffness, worn: Evidence) -> tuple[Evidence, np.ndarray]:
-    """Drops at the masses that were retested, new ones too, and their ln s beyond what waves explain.
-
-    An error of the curve's shape is the same at every count: each mass is levelled by its first drops.
-    """
+    """Drops at the masses that were retested, new ones too, and their ln s beyond what waves explain. An error of the
+    curve's shape is the same at every count: each mass is levelled by its first drops."""
     fit = stiffness.drops.take(np.isin(stiffness.drops.mass, worn.mass))
     if not len(fit):
         raise EvidenceError("no wear drop has the mass of a fit drop: nothing says what the cords did there when new")
@@ -356,9 +348,7 @@ def jumps_before(campaign: Campaign) -> dict[str, int]:
 
 def out_of_use(campaign: Campaign, unlike: Mapping[str, str]) -> dict[str, str]:
     """Cords that may never jump, with the reason: pulled to break, left out by hand, or unlike their batch.
-
-    unlike : cord → the quantity in which it is unlike the others
-    """
+    unlike : cord → the quantity in which it is unlike the others."""
     reasons = {cord: f"unlike its batch ({quantity})" for cord, quantity in unlike.items()}
     for choice in campaign.by_hand.left_out:
         if choice.cord is not None:
@@ -379,10 +369,9 @@ def cords_in_service(
     """Status of every cord in the log.
 
     retire_at, next_retest : of the batch (`Wear`) ; greatest_jumps : cap of the maker or the rule, which wins where
-    smaller ; before : cord → jumps before the log ; barred : cord → why it is out of use for good, whatever it counts ;
-    rated : lightest and heaviest rider [kg].
-    Any damage retires at once, whatever the count. Without a retirement count no cord may jump. A cord that the
-    campaign does not list counts from 0 jumps, with a caution.
+    smaller ; before : cord → jumps before the log, 0 with a caution for others ; rated : lightest and heaviest rider
+    [kg] ; barred : cord → why it is out of use for good, whatever it counts
+    Any damage retires at once, whatever the count. Without a retirement count no cord may jump.
     """
     end = retire_at if retire_at is None or greatest_jumps is None else min(retire_at, greatest_jumps)
     lightest, heaviest = rated or (-inf, inf)

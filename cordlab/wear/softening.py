@@ -71,8 +71,8 @@ def tell_apart(
     """Split wear into softening and lengthening.
 
     cord, jumps, lowest_point [m] : (n,) one a drop ; setup : with mass [kg] and the slack length when new [m], (n,).
-    A lengthened cord keeps its curve in the stretch ratio. At each cord and count the scale and the length are those
-    with which all its masses come to their lowest points, by least squares on ln scale.
+    A lengthened cord keeps its curve in the stretch ratio; scale and length are those with which all masses of a cord
+    at a count come to their lowest points, by least squares on ln scale.
     Raises ValueError unless two cords were dropped at two masses or more at two retests or more.
     """
     new, (number, names) = setup.broadcast(np.shape(lowest_point)), pd.factorize(np.asarray(cord))
