@@ -41,15 +41,7 @@ from cordlab.records.campaign_drops import notes_on, reduce_all
 from cordlab.records.reduce import Drop
 from cordlab.statistics.groups import EvidenceError
 from cordlab.units import Progress, fixed, nearest, plain, unwatched
-from cordlab.wear.service_life import (
-    CordStatus,
-    Service,
-    cords_in_service,
-    jumps_before,
-    not_retested,
-    out_of_use,
-    service_life,
-)
+from cordlab.wear import service_life as life
 from cordlab.wear.wear import Wear
 
 LEAST_CONFIDENCE = 0.9  # of a tolerance limit without a caution; our choice
@@ -270,7 +262,7 @@ class Analysis:
         return validate(stiffness, self._drops_used["check"], probability=probability, progress=self.progress)
 
     @_step
-    def _rated(self) -> tuple[Rating, Service | None]:
+    def _rated(self) -> tuple[Rating, life.Service | None]:
         """The rated range; where worn cords were dropped again, to the jump count that was asked for.
         The answer needs forecast and validation, or none of them counts."""
         forecast, validation, campaign = self._need("_forecast"), self._need("validation"), self.campaign
@@ -293,7 +285,7 @@ class Analysis:
 
         if not len(worn):
             return judge(forecast, jumps=jumps), None
-        service = service_life(
+        service = life.service_life(
             forecast,
             worn,
             judge=judge,
@@ -309,7 +301,7 @@ class Analysis:
         """Drops of worn cords that can be held against the fit drops, and in words which can not."""
         worn, fit = self._drops_used["wear"], self._drops_used["fit"]
         near, words = comparable(fit, worn)
-        return worn.take(near), "; ".join(filter(None, (words, not_retested(fit, worn.take(near)))))
+        return worn.take(near), "; ".join(filter(None, (words, life.not_retested(fit, worn.take(near)))))
 
     @cached_property
     def forecast(self) -> Forecast | None:
@@ -385,7 +377,7 @@ class Analysis:
         return self.rating.predictions
 
     @cached_property
-    def service(self) -> Service | None:
+    def service(self) -> life.Service | None:
         """The range over the jump count; None without drops of worn cords."""
         return self._rated[1] if self._rated else None
 
@@ -428,7 +420,7 @@ class Analysis:
             return None
 
     @cached_property
-    def in_service(self) -> tuple[CordStatus, ...]:
+    def in_service(self) -> tuple[life.CordStatus, ...]:
         """Where each cord of the jump log stands."""
         campaign, wear = self.campaign, self.wear
         log, cord = read_jump_log(campaign.folder), campaign.decision.cord
@@ -436,13 +428,13 @@ class Analysis:
             return ()
         unlike = {test.cord: test.quantity for test in self.batch.outlying} if self.batch else {}
         others = {row.cord: f"only {cord} is rated here, by itself" for row in log if cord not in (None, row.cord)}
-        return cords_in_service(
+        return life.cords_in_service(
             log,
             retire_at=wear.retire_at if wear else None,
             next_retest=wear.next_retest if wear else None,
             greatest_jumps=campaign.criteria.greatest_jumps,
-            before=jumps_before(campaign),
-            barred=out_of_use(campaign, unlike) | others,
+            before=life.jumps_before(campaign),
+            barred=life.out_of_use(campaign, unlike) | others,
             rated=self.rating.ends,
         )
 

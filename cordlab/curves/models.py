@@ -204,16 +204,13 @@ class Polynomial(LinearModel):
         return self if count == self.degree else Polynomial(count, name=self.name)
 
     def columns(self, stretch, derivative=0):
-        powers = _powers(stretch - 1, self.degree - derivative)
+        # many times as fast as x**n
+        powers = list(accumulate([stretch - 1] * (self.degree - derivative), operator.mul))
         if derivative < 0:
             return [power / n for n, power in enumerate(powers[1:], start=2)]
         if derivative > 0:
             return [n * power for n, power in enumerate([np.ones_like(stretch), *powers], start=1)]
         return powers
-
-
-def _powers(x: np.ndarray, degree: int) -> list[np.ndarray]:
-    return list(accumulate([x] * degree, operator.mul))  # many times as fast as x**n
 
 
 class MooneyRivlin(LinearModel):
@@ -242,7 +239,7 @@ class Yeoh(LinearModel):
     def columns(self, stretch, derivative=0):
         d, i = invariant(stretch)
         if derivative < 0:
-            return _powers(i, 3)
+            return [i, i * i, i * i * i]
         if derivative > 0:
             d2, dd = invariant_slope(stretch), 2 * d * d
             return [2 * d2, 4 * (d2 * i + dd), 6 * i * (d2 * i + 2 * dd)]
@@ -302,21 +299,15 @@ class Ogden(Model):
             yield {f"alpha{i}": alpha for i, alpha in enumerate(alphas, start=1)}
 
     def _value(self, derivative, stretch, *p):
-        if derivative < 0:
-            return self._energy(stretch, *p)
+        if derivative < 0:  # λ^α − 1 + 2(λ^(−α/2) − 1) by m = λ^(α/2) − 1, free of cancellation; 0 for a term of α = 0
+            log, pairs = np.log(stretch), zip(p[::2], p[1::2], strict=True)
+            parts = ((mu / np.where(alpha == 0, 1.0, alpha), np.expm1(alpha / 2 * log)) for mu, alpha in pairs)
+            return sum(share * m * m * (3 + m) / (1 + m) for share, m in parts)
         terms = _terms(stretch, p)
         if derivative == 0:
             return sum(mu * (square - inverse) for mu, _, square, inverse in terms) / stretch
         slope = sum(mu * ((alpha - 1) * square + (alpha / 2 + 1) * inverse) for mu, alpha, square, inverse in terms)
         return slope / (stretch * stretch)
-
-    def _energy(self, stretch, *p):
-        log, total = np.log(stretch), 0.0
-        for mu, alpha in zip(p[::2], p[1::2], strict=True):
-            m = np.expm1(alpha / 2 * log)
-            # λ^α − 1 + 2(λ^(−α/2) − 1) with m = λ^(α/2) − 1, free of cancellation; a term of α = 0 has no force
-            total = total + mu / np.where(alpha == 0, 1.0, alpha) * m * m * (3 + m) / (1 + m)
-        return total
 
     def _jacobian(self, stretch, *p):
         log, rows = np.log(stretch), []
