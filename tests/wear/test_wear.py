@@ -85,6 +85,19 @@ def test_the_makers_count_wins_where_smaller(drops):
     assert assess(names, jumps, values, probability=0.99, least=4.0, greatest_jumps=800).retire_at == 500
 
 
+def test_a_range_that_holds_to_fewer_jumps_retires_the_cords_before(drops):
+    """The other criteria at the worn cords, and one cord by itself, which no other cord speaks for."""
+    wear = assess(*drops, probability=0.99, least=1.0)
+    held = replace(wear, holds_to=[100, 200])
+    assert (held.retire_at, held.next_retest) == (200, None)
+    assert held.reasons[-1] == "the rated range holds to 200 jumps, not beyond"
+    assert replace(wear, holds_to=[]).retire_at is None
+    assert replace(wear, holds_to=[200, 500]).next_retest == wear.next_retest > wear.retire_at == 500
+    alone = replace(wear, holds_to=[350], only_cord="C1")
+    assert alone.retire_at == 350
+    assert alone.reasons[0].startswith("C1 by itself: its rating ends at its own last count")
+
+
 def test_next_retest_comes_before_the_early_limit_of_the_forecast():
     names, jumps, values = worn(np.random.default_rng(3))
     last = assess(names, jumps, values, probability=0.99, least=1.0).points[-2].lower
