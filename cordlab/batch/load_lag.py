@@ -12,13 +12,14 @@ import pandas as pd
 
 from cordlab.batch.findings import Finding
 from cordlab.batch.wave_removal import WaveFit
+from cordlab.records.plausibility import STRETCHED
 from cordlab.records.reduce import Drop
 
 SMALL = 0.03  # a lag up to this is taken off; beyond it the peaks are hidden; our choice [s]
 LEAST = 0.004  # a lag below this is not worth taking off; our choice [s]
 UNSURE = {"top": 0.008, "bottom": 0.002}  # standard uncertainty by the end of the cell: a wave holds momentum [s]
 IMPLIED = 0.03  # share by which implied masses may be off in the median, as a witness
-FOLD = 1.3  # of the time that a wave takes: by so much an elastic fold may bring it later than a rigid one
+FOLD = 1.3  # of the time that a wave takes, or that a stretched arm falls: so late an elastic fold may bring it
 REMEDY = (
     "look for a filter or an averaging display between load cell and logger, set it to 100 Hz or more and the same in "
     "both channels, and drop again"
@@ -111,7 +112,8 @@ def _late_wave(waves: WaveFit | None) -> str:
     rows = waves.arrivals
     late, expected = np.array([(row["arrival"] - row["expected_arrival"], row["expected_arrival"]) for row in rows]).T
     scatter = late.std(ddof=1) / np.sqrt(late.size) if late.size > 1 else 0.0
-    explained = FOLD * expected.mean() + 2 * scatter
+    arm = np.mean([STRETCHED * drop.slack_length / drop.speed[drop.slack_end] for drop in waves.drops])
+    explained = FOLD * max(expected.mean(), arm) + 2 * scatter
     if not late.mean() > explained:
         return ""
     return f"the stretch wave arrives {1000 * late.mean():.0f} ms late, {1000 * explained:.0f} ms are explained"

@@ -23,6 +23,7 @@ DATUM = 0.10  # between lowest points noted and those that the distance shows, a
 IMPLIED = 0.03  # share by which one drop's implied mass may be off the others of its mass; our choice
 ALIKE = 0.1  # share by which masses may differ and still be compared; our choice
 FEWEST = 3  # drops of which a median is taken; our choice
+SHOWN = 0.5  # of the drops that show the end of slack in the load, so that it is a witness; our choice
 LEVEL = 1.5  # a median of one mass may be off by so much more than that of all; our choice
 WAVE = 0.15  # of the cord's share of the mass: what a stretch wave does to one implied mass; our choice
 EXPLAINS = 1.0  # sum of squares, in bounds, by which a suspect may explain less than the best; our choice
@@ -170,6 +171,8 @@ def _bounds(rows: pd.DataFrame, alone: bool) -> pd.Series:
 
 def _disagreeing(rows: pd.DataFrame, alone: bool) -> Iterator[Finding]:
     """Each witness that is off in the median over all drops or, where that is not, over those of a mass."""
+    if rows["end of slack"].count() < SHOWN * len(rows):  # a fold that stretches sways, and a few show that as a step
+        rows = rows.assign(**{"end of slack": np.nan})
     bounds, medians = _bounds(rows, alone), rows[list(WITNESSES)].median()
     for name in bounds.index[bounds.notna()]:
         off, where, judged = medians[name], f"{len(rows)} drops", rows

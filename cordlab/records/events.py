@@ -14,6 +14,7 @@ from cordlab.records.prepare import DRIFT, Prepared, RecordError, inflation, noi
 from cordlab.units import Measured
 
 QUIET = 0.2  # s, the least time at rest before release
+HUM_STEP = 1.5  # of the sharpest step at rest, that the end of slack has at least; our choice
 FOLD_TIME = 0.08  # of the fall's duration, before and after its end: where the pull of a fold that stretches can end
 ELASTIC_SCALE = 0.03  # what a cord that stretches does to the time scale by the load; `tests.coverage elastic_fold`
 NO_MARKS: Mapping[str, Measured] = {}
@@ -51,7 +52,8 @@ def find_release(fall: Fall, record: Prepared, marks: Mapping[str, Measured] = N
     if distance is None:  # hum, which is no white noise, must not be taken for a release
         load_noise = max(load_noise, float(np.std(record.raw_load[_at_rest(time)])))
     visible = fall.load_span > max(8 * load_noise, 0.005 * rise.max())
-    least_step = max(6 * load_noise, 0.2 * fall.load_span)
+    at_rest = _sharpest_step(time, rise, time[0], QUIET, "bottom")  # hum, the more so where a lag is taken off
+    least_step = max(6 * load_noise, 0.2 * fall.load_span, HUM_STEP * at_rest.size if at_rest else 0.0)
     if marks:
         start = _marked(fall, record, marks)
     elif distance is not None:

@@ -9,6 +9,7 @@ import pytest
 from cordlab.batch.findings import STOPS
 from cordlab.batch.load_lag import LoadLag, lag_findings
 from cordlab.batch.viscosity import SEARCHED, Viscosity
+from cordlab.batch.wave_removal import Swell, WaveFit
 from cordlab.records.reduce import reduce_drop
 from tests.elastic_fold import ElasticDrop, fold_trace
 from tests.rigs import slowed
@@ -21,10 +22,11 @@ def happened(mass):
     return fold_trace(ElasticDrop(mass, arms=0.3, viscosity=6.0))
 
 
-def recorded(mass, lag, cell="bottom", poles=1, off=0.0):
+def recorded(mass, lag, cell="bottom", poles=1, off=0.0, hum=0.0):
     trace = slowed(happened(mass).seen_at(cell), lag, poles)
     since = np.arange(-1.0, 7.5, 1 / RATE)
     load, depth = (np.interp(since, trace.time, values) for values in (trace.load, trace.depth))
+    load += hum * np.sin(2 * np.pi * 50 * since)
     rig = {"drag_area": 0.1, "load_cell_at": cell, "release_depth": float(depth[0])}
     return reduce_drop(since + 1, load, depth, mass=mass, slack_length=10.0, cord_mass=14.0, lag=off, **rig)
 
@@ -71,6 +73,21 @@ def test_one_witness_is_told_and_two_stop_the_rating():
     assert kinds(slow, sound) == {"late load"}
     assert kinds(slow, light) == {"slow load cell"}
     assert {"slow load cell", "late load"} & STOPS == {"slow load cell"}
+
+
+@pytest.mark.parametrize(("late", "said"), [(0, set()), (60, {"late load"})])  # ms
+def test_the_wave_of_a_stretched_arm_comes_late_to_the_lower_end(late, said):
+    """The arm of an elastic fold is longer than the cord as it is straight: by 6 % here, which takes 44 ms."""
+    drops = tuple(recorded(mass, 0.0) for mass in (60.0, 80.0))
+    drops = tuple(replace(drop, use="fit", load=np.roll(drop.load, late)) for drop in drops)
+    swells = tuple(Swell(drop.mass, np.array([0.0, 1.0]), np.zeros(2), 0.001) for drop in drops)
+    waves = WaveFit(drops, Viscosity(5.0, 1.0, "measured"), 1.0, 0.1, swells)
+    assert kinds(None, drops, waves) == said
+
+
+def test_hum_that_grows_as_a_lag_is_taken_off_is_no_end_of_slack():
+    """3 N of hum are 18 N after a lag of 20 ms is taken off, and this fold ends without a step."""
+    assert recorded(60.0, 0.02, "top", off=0.02, hum=3.0).slack_seen is None
 
 
 def test_a_viscosity_at_an_end_of_its_range_is_no_measurement():

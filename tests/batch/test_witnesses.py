@@ -74,6 +74,16 @@ def test_a_release_depth_that_is_stated_too_high_is_named(world, tmp_path, dista
         assert found[kind].text.partition("it speaks against ")[2].startswith("the release depth (as if -")
 
 
+@pytest.mark.parametrize(("shown", "kinds"), [(2, set()), (4, {"end of slack"})])
+def test_an_end_of_slack_that_few_drops_show_is_no_witness(world, tmp_path, shown, kinds):
+    campaign = read_campaign(write(tmp_path / "c", world, np.random.default_rng(4)))
+    drops = [
+        replace(drop, slack_seen=0.96 * drop.slack_length if number < shown else None)
+        for number, drop in enumerate(Analysis(campaign).drops)
+    ]
+    assert {finding.kind for finding in witness_findings(campaign, drops)} == kinds
+
+
 def test_every_witness_stops_a_rating_and_every_suspect_moves_one():
     assert set(WITNESSES) <= STOPS
     assert (SUSPECTS != 0).any().all()
