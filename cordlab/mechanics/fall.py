@@ -183,3 +183,28 @@ def fall_time(setup: DropSetup, depth: Array) -> Array:
     h = np.asarray(depth - setup.release_depth)
     s = (_NODES + 1).reshape(-1, *([1] * np.ndim(fall_speed(setup, depth)))) / 2
     return np.tensordot(_WEIGHTS / 2, 2 * h * s / fall_speed(setup, setup.release_depth + h * s**2), axes=1)
+
+
+def fall_to_slack(setup: DropSetup, n: int) -> tuple[Array, Array, Array]:
+    """Time from release [s], depth [m] and speed [m/s] at n points of one fall, from release to the end of slack."""
+    depth = setup.release_depth + (setup.slack_length - setup.release_depth) * np.linspace(0, 1, n) ** 2
+    time = np.append(0.0, fall_time(setup, depth[1:]))  # the quadrature would divide 0 by 0 at the release
+    return time, depth, fall_speed(setup, depth)
+
+
+def folded_cord(setup: DropSetup, depth: Array, speed: Array) -> tuple[Array, Array, Array]:
+    """Acceleration of the mass downwards [m/s²] and loads at the tie point and at the lower end [N], the cord folded.
+
+    At the tie point hangs the resting side of the fold, m g (L + y)/(2L), with the pull of the fold, m v²/(4L). At the
+    lower end acts what pulls the mass faster than gravity, M (a − g) + c v|v|.
+    """
+    pull, air = setup.cord_mass * speed**2 / (4 * setup.slack_length), setup.drag * speed * np.abs(speed)
+    faster = (pull - air) / setup.folded_mass(depth)
+    resting = setup.cord_mass * setup.gravity * (setup.slack_length + depth) / (2 * setup.slack_length)
+    return setup.gravity + faster, resting + pull, setup.mass * faster + air
+
+
+def loads_at_rest(setup: DropSetup) -> tuple[Array, Array]:
+    """What of the folded cord hangs at the tie point and at the mass before the release, m g (L ± y₀)/(2L) [N]."""
+    half, share = setup.cord_mass * setup.gravity / 2, setup.release_depth / setup.slack_length
+    return half * (1 + share), half * (1 - share)

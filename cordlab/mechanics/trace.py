@@ -4,33 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.integrate import solve_ivp
 from scipy.interpolate import CubicHermiteSpline
 
 from cordlab.curves.models import Curve
-from cordlab.mechanics.fall import Array, DropSetup, fall_speed, fall_time, spread_out
-from cordlab.mechanics.uniform import broadcast_draws, take_draws
-from cordlab.mechanics.waves import Motion, check_waves, motions
+from cordlab.mechanics.fall import Array, DropSetup, fall_to_slack, folded_cord, loads_at_rest
+from cordlab.mechanics.uniform import Stretch
+from cordlab.mechanics.waves import ChainMotion, check_waves, motions
 from cordlab.units import plain
 
 if TYPE_CHECKING:
     import pandas as pd
 
 TOLERANCE = 1e-10
-
-
-class _Samples(NamedTuple):
-    """The sampled columns of a `Trace`, for a part of the motion."""
-
-    time: Array
-    position: Array
-    speed: Array
-    tie_load: Array
-    lower_load: Array
-    stretch_ratio: Array
 
 
 @dataclass(frozen=True)
@@ -100,8 +89,7 @@ class Trace:
         import pandas as pd
 
         heads = ("time [s]", "position [m]", "speed [m/s]", "tie load [N]", "lower load [N]", "stretch ratio [1]")
-        columns = (getattr(self, name) for name in _Samples._fields)
-        return pd.DataFrame(dict(zip(heads, columns, strict=True)))
+        return pd.DataFrame(dict(zip(heads, vars(self).values(), strict=False)))
 
     def to_dict(self) -> dict[str, Any]:
         """Lists in SI; the end of a slack phase that was not seen is None."""
@@ -167,10 +155,7 @@ def trace_drop(
         return trace_waves(drop, curve, np.asarray(float(viscosity)), [time])[0]
     if mechanics != "uniform":
         raise ValueError(f"mechanics: {mechanics!r} is not one of 'uniform', 'waves'")
-    motion = _Uniform(drop, curve, unloading)
-    whole = _joined(_before(drop, time[time < 0]), *motion.run(time[time >= 0]))
-    turns, slack = np.reshape(motion.turns, (-1, 2)), np.reshape(motion.slack_phases, (-1, 2))
-    return Trace(*whole, turns, slack, mechanics)
+    return _uniform(drop, curve, unloading, time)
 
 
 def unloading_for(curve: Curve, stretch_ratio: float, energy_returned: float) -> float:
@@ -202,100 +187,87 @@ def unloading_for(curve: Curve, stretch_ratio: float, energy_returned: float) ->
     return unloading
 
 
-def _before(setup: DropSetup, time: Array) -> _Samples:
-    """Held at the release point: half of the folded cord hangs on either side."""
-    still, depth, hanging = np.zeros(time.size), setup.release_depth, setup.cord_mass * setup.gravity / 2
-    share = depth / setup.slack_length
-    return _Samples(time, still + depth, still, still + hanging * (1 + share), still + hanging * (1 - share), still + 1)
+def _at_rest(setup: DropSetup, time: Array) -> Array:
+    """The first six columns of a `Trace` while the mass is held: half of the folded cord hangs on either side."""
+    still, (tie, lower) = np.zeros(time.size), loads_at_rest(setup)
+    return np.array([time, still + setup.release_depth, still, still + tie, still + lower, still + 1])
 
 
-class _Uniform:
-    """The uniformly strained cord and the folded one in turn, by scipy's DOP853 from event to event."""
+@dataclass(frozen=True)
+class _WayBack(Stretch):
+    """The cord on its way back from a stretch `turned` [m], where all of its force is left."""
 
-    def __init__(self, setup: DropSetup, curve: Curve, unloading: float) -> None:
-        self.setup, self.curve, self.unloading = setup, curve, unloading
-        self.M, self.m, self.L = float(setup.mass), float(setup.cord_mass), float(setup.slack_length)
-        self.g, self.c, self.C = float(setup.gravity), float(setup.drag), float(setup.compliance)
-        self.reached, self.back = np.inf, False
-        self.turns: list[tuple[float, float]] = []
-        self.slack_phases: list[tuple[float, float]] = []
+    unloading: float = 0.0
+    turned: float = 1.0
 
-    def cord_stretch(self, stretch: Array) -> Array:
-        """The cord's own part of a stretch of cord and rig together [m]."""
-        x = np.maximum(stretch, 0.0)
-        for _ in range(20 if self.C else 0):
-            ratio = 1 + x / self.L
-            off = x + self.C * self.branch(ratio) - np.maximum(stretch, 0.0)
-            x = np.maximum(x - off / (1 + self.C * self.curve.slope(ratio) / self.L), 0.0)
-        return x
+    def force(self, x: Array) -> Array:
+        return super().force(x) * (1 - self.unloading * (1 - x / self.turned))
 
-    def branch(self, ratio: Array) -> Array:
-        """Force on the branch that is being run through [N]."""
-        lost = self.unloading * (1 - (ratio - 1) / (self.reached - 1)) if self.back else 0.0
-        return self.curve.force(ratio) * (1 - lost)
 
-    def folded(self, _: float, state: Sequence) -> tuple[Any, Any]:
-        y, v = state
-        inertia = self.M + self.m * (self.L - y) / (2 * self.L)
-        return v, self.g + (self.m / (4 * self.L) * v * v - self.c * v * abs(v)) / inertia
+def _state(setup: DropSetup, cord: Stretch | None, y: Array, v: Array) -> tuple[Array, Array, Array, Array]:
+    """Acceleration downwards [m/s²], loads at the tie point and the lower end [N], stretch ratio; folded without a
+    `cord`."""
+    if cord is None:
+        return *folded_cord(setup, y, v), np.ones_like(y)
+    x = cord.cord_share(np.maximum(y - setup.slack_length, 0.0))
+    force, kinetic = cord.force(x), setup.moving_mass * v * np.abs(v) / 2  # drag is against the speed
+    lower, tie = cord.loads(force, kinetic)
+    down = (setup.hung_weight - force - cord.damping * kinetic) / setup.moving_mass
+    return down, tie, lower, cord.ratio(x)
 
-    def stretched(self, _: float, state: Sequence) -> tuple[float, float]:
-        y, v = state
-        pull = float(self.branch(1 + self.cord_stretch(y - self.L) / self.L)) + self.c * v * abs(v)
-        return v, ((self.M + self.m / 2) * self.g - pull) / (self.M + self.m / 3)
 
-    def piece(self, folded: bool, time: Array, y: Array, v: Array) -> _Samples:
-        if folded:
-            fold = self.m * v * v / (4 * self.L)
-            a = np.asarray(self.folded(0.0, (y, v))[1])
-            falling = self.m * (self.L - y) / (2 * self.L)
-            tie, lower = (self.m - falling) * self.g + fold, falling * (self.g - a) + fold
-            return _Samples(time, y, v, tie, lower, np.ones_like(y))
-        ratio = 1 + self.cord_stretch(y - self.L) / self.L
-        force = self.branch(ratio)
-        up = (force + self.c * v * np.abs(v) - (self.M + self.m / 2) * self.g) / (self.M + self.m / 3)
-        tie, lower = force + self.m * (self.g / 2 + up / 6), force - self.m * (self.g / 2 + up / 3)
-        return _Samples(time, y, v, tie, lower, ratio)
+def _event(of_state: Callable, direction: float) -> Callable:
+    """An end of a piece of the motion, for `solve_ivp`."""
 
-    def run(self, time: Array) -> list[_Samples]:
-        pieces: list[_Samples] = []
-        folded, at, state = True, 0.0, np.array([float(self.setup.release_depth), 0.0])
-        inertia = {True: self.M, False: self.M + self.m / 3}  # folded; stretched
-        while at < time[-1]:
-            law: Callable = self.folded if folded else self.stretched
-            turned, tight = _event(lambda _, s: s[1], 0), _event(lambda _, s: s[0] - self.L, 1 if folded else -1)
-            # a turn ends the piece: there the force changes branch
-            turned.direction = -1.0 if state[1] > 0 or at == 0 else 1.0
-            run = solve_ivp(
-                law, (at, time[-1]), state, method="DOP853", events=[turned, tight], dense_output=True,
-                rtol=TOLERANCE, atol=TOLERANCE,
-            )  # fmt: skip
-            inside = (time >= at) & ((time < run.t[-1]) | (run.t[-1] >= time[-1]))
-            y, v = run.sol(time[inside]) if inside.any() else np.empty((2, 0))
-            pieces.append(self.piece(folded, time[inside], y, v))
-            at, state = run.t[-1], run.y[:, -1].copy()
-            if not np.isfinite(state).all() or run.status < 0:
-                raise ValueError("the cord locks up before the mass turns: it has no lowest point")
-            if run.t_events[1].size:
-                brought = 0.0 if self.turns else float(self.setup.rider_energy)  # once, in the first fall
-                speed = np.sqrt((inertia[folded] * state[1] ** 2 + 2 * brought) / inertia[not folded])
-                state = np.array([self.L, speed if folded else -speed])
-                self._slack(at, begins=not folded)
-                folded, self.back = not folded, False
-            elif run.t_events[0].size:
-                self.turns.append((at, float(state[0])))
-                lowest = turned.direction < 0
-                if lowest and not folded:
-                    self.reached = 1 + float(self.cord_stretch(state[0] - self.L)) / self.L
-                self.back = lowest and not folded
-                state[1] = -1e-12 if lowest else 1e-12  # on the way that the branch now holds for
-        return pieces
+    def event(_: float, state: Sequence, setup: DropSetup, cord: Stretch | None) -> float:
+        return of_state(*state)
 
-    def _slack(self, at: float, *, begins: bool) -> None:
-        if begins:
-            self.slack_phases.append((at, np.inf))
-        elif self.slack_phases:
-            self.slack_phases[-1] = (self.slack_phases[-1][0], at)
+    event.terminal, event.direction = True, direction  # type: ignore[attr-defined]
+    return event
+
+
+def _uniform(setup: DropSetup, curve: Curve, unloading: float, time: Array) -> Trace:
+    """The folded cord and the uniformly strained one in turn, by scipy's DOP853 from event to event."""
+    loading, length = Stretch(setup, curve), float(setup.slack_length)
+    cord: Stretch | None = None
+    at, state, pieces = 0.0, np.array([float(setup.release_depth), 0.0]), [_at_rest(setup, time[time < 0])]
+    turns: list[list[float]] = []
+    slack_phases: list[list[float]] = []
+    while at < time[-1]:
+        folded, down = cord is None, bool(state[1] > 0 or at == 0)
+        # a turn ends the piece: there the force changes branch
+        turned = _event(lambda _, v: v, -1 if down else 1)
+        tight = _event(lambda y, _: y - length, 1 if folded else -1)
+        run = solve_ivp(
+            lambda _, state, setup, cord: (state[1], _state(setup, cord, *state)[0]), (at, time[-1]), state,
+            method="DOP853", events=[turned, tight], dense_output=True, args=(setup, cord),
+            rtol=TOLERANCE, atol=TOLERANCE,
+        )  # fmt: skip
+        inside = (time >= at) & ((time < run.t[-1]) | (run.t[-1] >= time[-1]))
+        y, v = run.sol(time[inside]) if inside.any() else np.empty((2, 0))
+        pieces.append(np.array([time[inside], y, v, *_state(setup, cord, y, v)[1:]]))
+        at, state = run.t[-1], run.y[:, -1].copy()
+        if not np.isfinite(state).all() or run.status < 0:
+            raise ValueError("the cord locks up before the mass turns: it has no lowest point")
+        if run.t_events[1].size:
+            brought = 0.0 if turns else setup.rider_energy  # once, in the first fall
+            before, after = (setup.mass, setup.moving_mass) if folded else (setup.moving_mass, setup.mass)
+            speed = np.sqrt((before * state[1] ** 2 + 2 * brought) / after)
+            state = np.array([length, speed if folded else -speed])
+            cord = loading if folded else None
+            if not folded:
+                slack_phases.append([at, np.inf])
+            elif slack_phases:
+                slack_phases[-1][1] = at
+        elif run.t_events[0].size:
+            turns.append([at, state[0]])
+            if cord is not None:
+                reached = float(loading.cord_share(state[0] - length))
+                cord = _WayBack(setup, curve, unloading, reached) if down else loading
+            state[1] = -1e-12 if down else 1e-12  # on the way that the branch now holds for
+    time, y, v, tie, lower, ratio = np.hstack(pieces)
+    events = np.reshape(turns, (-1, 2)), np.reshape(slack_phases, (-1, 2))
+    return Trace(time, y, v, tie, lower, ratio, *events, mechanics="uniform")
 
 
 def trace_waves(setup: DropSetup, curve: Curve, viscosity: Array, times: Sequence[Array]) -> list[Trace]:
@@ -303,54 +275,28 @@ def trace_waves(setup: DropSetup, curve: Curve, viscosity: Array, times: Sequenc
 
     Set-up, curve parameters and viscosity [N·s] of shape () or (n,). Raises ValueError as `trace_drop` does.
     """
-    n = len(times)
     check_waves(setup, viscosity)
-    setup, curve = setup.broadcast((n,)), broadcast_draws(curve, (n,))
-    until = np.array([time[-1] for time in times])
-    chains = motions(setup, curve, spread_out(viscosity, (n,)), until)
-    return [
-        _with_waves(setup.take(np.array(k)), take_draws(curve, np.array(k)), chain, time)
-        for k, (chain, time) in enumerate(zip(chains, times, strict=True))
-    ]
+    chains = motions(setup, curve, viscosity, np.array([time[-1] for time in times]))
+    setups = (setup.take(np.array(k)) for k in range(len(times)))
+    return [_with_waves(*drop) for drop in zip(setups, chains, times, strict=True)]
 
 
-def _with_waves(setup: DropSetup, curve: Curve, chain: Motion, time: Array) -> Trace:
+def _with_waves(setup: DropSetup, chain: ChainMotion, time: Array) -> Trace:
     """The folded fall, then the chain."""
-    begin, slack_length = float(chain.time[0]), float(setup.slack_length)
-    before, after = time[(time >= 0) & (time < begin)], time[time >= begin]
-    fall = _fall(setup)
-    falling = _Uniform(setup, curve, 0.0).piece(True, before, fall(before), fall(before, 1))
-    place = CubicHermiteSpline(chain.time, chain.position, chain.speed)
-    ratio = np.maximum((place(after) - np.interp(after, chain.time, chain.tie_point)) / slack_length, 1.0)
-    middle = (chain.time[1:] + chain.time[:-1]) / 2
-    tie, lower = (np.interp(after, middle, load) for load in (chain.tie_load, chain.lower_load))
-    turns, slack = _events(chain, slack_length)
-    swinging = _Samples(after, place(after), place(after, 1), tie, lower, ratio)
-    return Trace(*_joined(_before(setup, time[time < 0]), falling, swinging), turns, slack, "waves")
-
-
-def _fall(setup: DropSetup) -> CubicHermiteSpline:
-    """Depth over the time from release to the end of slack, at whose points depths, times and speeds are exact."""
-    depth = setup.release_depth + (setup.slack_length - setup.release_depth) * np.linspace(0.0, 1.0, 65) ** 2
-    time = np.append(0.0, fall_time(setup, depth[1:]))  # the quadrature would divide 0 by 0 at the release
-    return CubicHermiteSpline(time, depth, fall_speed(setup, depth))
-
-
-def _events(chain: Motion, slack_length: float) -> tuple[Array, Array]:
-    """Turns and slack phases of a chain, as `Trace` has them."""
-    t, y, v, stretch = chain.time, chain.position, chain.speed, chain.position - chain.tie_point - slack_length
+    t, y, v, length = chain.time, chain.position, chain.speed, float(setup.slack_length)
+    before, after = time[(time >= 0) & (time < t[0])], time[time >= t[0]]
+    fall = CubicHermiteSpline(*fall_to_slack(setup, 65))
+    depth, speed = fall(before), fall(before, 1)
+    falling = np.array([before, depth, speed, *_state(setup, None, depth, speed)[1:]])
+    place, stretch = CubicHermiteSpline(t, y, v), y - chain.tie_point - length
+    ratio = np.maximum((place(after) - np.interp(after, t, chain.tie_point)) / length, 1.0)
+    loads = (np.interp(after, (t[1:] + t[:-1]) / 2, load) for load in (chain.tie_load, chain.lower_load))
+    swinging = np.array([after, place(after), place(after, 1), *loads, ratio])
     k = np.flatnonzero(v[:-1] * v[1:] < 0)
     share, step = v[k] / (v[k] - v[k + 1]), t[k + 1] - t[k]
     turns = np.column_stack([t[k] + share * step, y[k] + share * v[k] * step / 2])
     k = np.flatnonzero((stretch[1:-1] > 0) != (stretch[2:] > 0)) + 1
-    at = t[k] - stretch[k] * (t[k + 1] - t[k]) / (stretch[k + 1] - stretch[k])
-    return turns, np.append(at, [np.inf] * (len(at) % 2)).reshape(-1, 2)
-
-
-def _joined(*pieces: _Samples) -> _Samples:
-    return _Samples(*(np.concatenate(part) for part in zip(*pieces, strict=True)))
-
-
-def _event(function: Callable, direction: float) -> Any:
-    function.terminal, function.direction = True, direction  # type: ignore[attr-defined]
-    return function
+    slack = t[k] - stretch[k] * (t[k + 1] - t[k]) / (stretch[k + 1] - stretch[k])
+    phases = np.append(slack, [np.inf] * (len(slack) % 2)).reshape(-1, 2)
+    time, y, v, tie, lower, ratio = np.hstack([_at_rest(setup, time[time < 0]), falling, swinging])
+    return Trace(time, y, v, tie, lower, ratio, turns, phases, "waves")

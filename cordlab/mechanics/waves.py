@@ -112,7 +112,7 @@ def swing(setup: DropSetup, curve: Curve, viscosity: Array, n: int, *, elements:
     return Swing._make([*values, outcome, apart])
 
 
-class Motion(NamedTuple):
+class ChainMotion(NamedTuple):
     """A chain in motion, a row a step of time; loads are means over the steps, one fewer. SI, from the release."""
 
     time: Array
@@ -123,7 +123,7 @@ class Motion(NamedTuple):
     lower_load: Array
 
 
-def motions(setup: DropSetup, curve: Curve, viscosity: Array, until: Array) -> list[Motion]:
+def motions(setup: DropSetup, curve: Curve, viscosity: Array, until: Array) -> list[ChainMotion]:
     """n chains from the end of slack to the times `until` (n,) [s]; set-up and curve of shape () or (n,).
 
     Raises ValueError where a cord locks up, and for a curve that no table holds.
@@ -144,13 +144,6 @@ class Tables(NamedTuple):
 
     draws: Array
     nodes: Array
-
-    @property
-    def rise(self) -> Array:
-        return self.nodes[:, :, 1]
-
-    def of_draws(self, of_tables: Array) -> Array:
-        return np.broadcast_to(of_tables, self.draws.size)
 
 
 class Chains:
@@ -179,20 +172,15 @@ class Chains:
             self.elements[self.smoothness < least] = self.most
         self.kinked, self.piece = isinstance(curve.model, Spline), _piece(curve.model)
         self.reach, self.cells = np.empty(n), np.empty(n, dtype=int)
-        self._reach_to(np.arange(n), self._first_reach())
+        # a table goes to a rung of a ladder at first, so that draws share its nodes, and none depends on the others:
+        # somewhat beyond the uniform cord without drag
+        rungs = RUNG ** np.arange(-10, 15)[:, None]
+        energy = curve.energy(1 + rungs / RUNG) - setup.hung_weight * rungs / RUNG
+        stops = ~(slack_energy(setup) / self.length > energy)
+        self._reach_to(np.arange(n), 1 + np.where(stops.any(axis=0), rungs[stops.argmax(axis=0), 0], np.inf))
         self.results = np.full((7, n), np.inf)
         self.outcome = np.full(n, Outcome.UNRESOLVED, dtype=np.int8)
-        self.motions: dict[int, Motion] = {}
-
-    def _first_reach(self) -> Array:
-        """Stretch ratio that the table of each draw goes to at first: somewhat beyond that of the uniform cord.
-
-        A rung of a ladder, so that draws share nodes of tables, and none depends on the others.
-        """
-        rungs, setup = RUNG ** np.arange(-10, 15)[:, None], self.setup
-        energy = self.curve.energy(1 + rungs / RUNG) - setup.hung_weight * rungs / RUNG
-        stops = ~(slack_energy(setup) / self.length > energy)  # without drag: an upper bound
-        return 1 + np.where(stops.any(axis=0), rungs[stops.argmax(axis=0), 0], np.inf)
+        self.motions: dict[int, ChainMotion] = {}
 
     def _reach_to(self, draws: Array, reach: Array) -> None:
         """Lets the tables of draws go to a stretch ratio, or to the limit; those of a spline to the next piece."""
@@ -226,7 +214,16 @@ class Chains:
         )
         self._read(draws, results, step, tables)
         for draw, trace, count, of_step in zip(draws, traces, counts, step, strict=False):
-            self.motions[draw] = self._motion(draw, trace[:count], of_step)
+            length = self.length[draw] / elements
+            place, move, tie_place, tie, lower = trace[:count].T
+            self.motions[draw] = ChainMotion(  # with the end of slack before the steps
+                self.start[draw] + of_step * np.arange(count + 1),
+                self.length[draw] + length * np.append(0.0, place),
+                np.append(self.speed[draw], move * length / of_step),
+                np.append(0.0, tie_place * length),
+                tie,
+                lower,
+            )
         longer = draws[(results[-1] == chain.BEYOND) & (self.reach[draws] < self.limit[draws])]
         self._reach_to(longer, 1 + RUNG * (self.reach[longer] - 1))
         return longer
@@ -257,16 +254,17 @@ class Chains:
         """The rows of `chain.follow` for these draws, and their steps of time [s]."""
         from cordlab.mechanics import chain
 
-        cells, first, starts = self.cells[draws], 0, []
+        cells, first, starts, rises = self.cells[draws], 0, [], []
         for table in tables:
-            starts.append(table.of_draws(first + np.arange(len(table.nodes)) * table.nodes.shape[1]))
+            size = table.draws.size
+            starts.append(np.broadcast_to(first + np.arange(len(table.nodes)) * table.nodes.shape[1], size))
+            rises.append(np.broadcast_to(np.abs(table.nodes[:, :, 1]).max(axis=1), size))
             first += table.nodes[:, :, 0].size
-        steepest_rise = np.concatenate([table.of_draws(np.abs(table.rise).max(axis=1)) for table in tables])
         setup, reach, viscosity = self.setup.take(draws), self.reach[draws], self.viscosity[draws]
         scale = self.scale[draws]
         length, lump = self.length[draws] / elements, self.cord_mass[draws] / elements
         inertia, mass = self.inertia[draws] / elements, self.mass[draws]
-        steepest = scale * steepest_rise * cells / (reach - 1)
+        steepest = scale * np.concatenate(rises) * cells / (reach - 1)
         step = COURANT * np.sqrt(inertia * length / np.maximum(steepest, 1e-9))
         kick, end = step**2 / length, mass + inertia / 2
         tie = setup.compliance * inertia / 2 + step**2 / 4  # a stiff spring's part is implicit: any rig is stable
@@ -313,7 +311,7 @@ class Chains:
         ends = np.cumsum([table.draws.size for table in tables])
         for table, reached in zip(tables, np.split(greatest, ends[:-1]), strict=True):
             node = np.arange(table.nodes.shape[1]) * ((self.reach - 1) / self.cells)[table.draws, None]
-            met = np.where(node <= reached[:, None], table.rise, 0.0)
+            met = np.where(node <= reached[:, None], table.nodes[:, :, 1], 0.0)
             rises.append([met.min(axis=1, initial=0.0), met.max(axis=1)])
         least, most = np.concatenate(rises, axis=1)
         steepest = most * self.cells[draws] / (self.reach[draws] - 1) * self.scale[draws]
@@ -324,19 +322,6 @@ class Chains:
             [beyond & locks_up, beyond, lost, least < 0],
             [Outcome.LOCK_UP, Outcome.NO_LOWEST_POINT, Outcome.UNRESOLVED, Outcome.NOT_RISING],
             Outcome.OK,
-        )
-
-    def _motion(self, draw: int, trace: Array, step: float) -> Motion:
-        """The motion of a draw from the rows of its trace, with the end of slack before them."""
-        length = self.length[draw] / self.elements[draw]
-        place, move, tie_place, tie, lower = trace.T
-        return Motion(
-            self.start[draw] + step * np.arange(len(trace) + 1),
-            self.length[draw] + length * np.append(0.0, place),
-            np.append(self.speed[draw], move * length / step),
-            np.append(0.0, tie_place * length),
-            tie,
-            lower,
         )
 
     def resolve(self) -> None:

@@ -8,14 +8,12 @@ from __future__ import annotations
 
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 from scipy.integrate import cumulative_trapezoid
-from scipy.signal import savgol_coeffs
 
-from cordlab.mechanics.fall import DropSetup, fall_energy, fall_speed, fall_time
+from cordlab.mechanics.fall import DropSetup, fall_energy, fall_time, fall_to_slack, folded_cord, loads_at_rest
 from cordlab.records.prepare import Prepared, RecordError, Vertex, vertex
 from cordlab.units import Measured
 
@@ -48,16 +46,9 @@ class Fall:
         return float(self.time[-1])
 
     @property
-    def end_speed(self) -> float:
-        """Speed as the slack ends [m/s]."""
-        return float(self.speed[-1])
-
-    @property
     def quiet_load(self) -> float:
-        """Load of the folded cord on the cell before release [N]: m g (L ± y₀)/(2L), half on each side of the fold."""
-        setup, sign = self.setup, 1 if self.cell == "top" else -1
-        share = (setup.slack_length + sign * setup.release_depth) / (2 * setup.slack_length)
-        return float(setup.cord_mass * setup.gravity * share)
+        """Load of the folded cord on the cell before release [N]."""
+        return float(loads_at_rest(self.setup)[self.cell == "bottom"])
 
     @property
     def load_span(self) -> float:
@@ -84,22 +75,10 @@ class Fall:
 
 
 def folded_fall(setup: DropSetup, cell: str) -> Fall:
-    """The fall with the cord folded, and the load at the cell.
-
-    At the tie point hangs the resting side of the fold, m g (L + y)/(2L), and the pull of the fold, m v²/(4L). At the
-    lower end the cell sees what pulls the mass faster than gravity, M (a − g) + c v².
-    """
-    depth = setup.release_depth + (setup.slack_length - setup.release_depth) * np.linspace(0, 1, 129) ** 2
-    speed = fall_speed(setup, depth)
-    pull = setup.cord_mass * speed**2 / (4 * setup.slack_length)
-    if cell == "top":
-        load = setup.cord_mass * setup.gravity * (setup.slack_length + depth) / (2 * setup.slack_length) + pull
-    else:
-        air = setup.drag * speed**2
-        load = setup.mass * (pull - air) / setup.folded_mass(depth) + air
-    # the first depth is that of release: the quadrature would divide 0 by 0 there
-    time = np.concatenate([[0.0], fall_time(setup, depth[1:])])
-    return Fall(setup, cell, time, depth, speed, load)
+    """The fall with the cord folded, and the load at the cell."""
+    time, depth, speed = fall_to_slack(setup, 129)
+    _, *loads = folded_cord(setup, depth, speed)
+    return Fall(setup, cell, time, depth, speed, loads[cell == "bottom"])
 
 
 def cord_force(setup: DropSetup, load: np.ndarray, speed: np.ndarray, cell: str) -> np.ndarray:
@@ -125,7 +104,7 @@ def taut_speed(fall: Fall, end_of_slack: EndOfSlack) -> float:
         share = np.sqrt(setup.mass / setup.moving_mass)
     elif fall.cell == "top":
         share = setup.mass / (setup.mass + setup.cord_mass / 2)
-    return float(fall.end_speed * share)
+    return float(fall.speed[-1] * share)
 
 
 @dataclass(frozen=True)
@@ -179,34 +158,38 @@ class Motion:
 def find_motion(record: Prepared, release: Release, mark: Measured | None = None) -> Motion:
     """Motion of a zeroed record: from its distance where it has one, else from its load.
 
+    The speed is by local parabolas, the lowest point by a parabola through unfiltered samples.
     mark : when the mass was lowest, set by hand [s]
     """
-    if record.distance is None or record.raw_distance is None:
-        return _motion_from_load(record, release, mark)
-    return _measured_motion(record, record.distance, record.raw_distance, release, mark)
-
-
-def _measured_motion(
-    record: Prepared, position: np.ndarray, raw: np.ndarray, release: Release, mark: Measured | None
-) -> Motion:
-    """Speed by local parabolas, the lowest point by a parabola through unfiltered samples, at the turn near a mark."""
-    setup = release.fall.setup
-    speed = _slopes(position, max(round(SPEED_WINDOW / record.step) | 1, 5)) / record.step
+    end_of_slack, setup, time = _end_of_slack(record, release), release.fall.setup, record.time
+    position, raw = record.distance, record.raw_distance
+    if position is None or raw is None:
+        return _motion_from_load(record, release, end_of_slack, mark)
+    turn = int(np.argmax(position))
     if mark is None:
-        turn = int(np.argmax(position))
         if turn >= position.size - max(3, round(0.02 / record.step)):
             raise RecordError(
-                f"the record stops at {record.time[-1]:.2f} s, before the lowest point: the mass is still going down; "
+                f"the record stops at {time[-1]:.2f} s, before the lowest point: the mass is still going down; "
                 "record for at least 5 s after release"
             )
-        half_width = VERTEX_SHARE * (record.time[turn] - release.slack_end)
-        lowest = vertex(record.time, raw, record.time[turn], half_width)
+        lowest = vertex(time, raw, time[turn], VERTEX_SHARE * (time[turn] - release.slack_end))
     else:
-        lowest = _turn_near(record.time, raw, mark.value, release)
-        turn = int(np.argmin(np.abs(record.time - lowest.at)))
+        at, width = mark.value, VERTEX_SHARE * (mark.value - release.slack_end)
+        if width <= 0:
+            raise RecordError(
+                f"the lowest point marked at {at:.3f} s is before the end of slack, {release.slack_end:.3f} s"
+            )
+        lowest = vertex(time, raw, at, width)
+        if abs(lowest.at - at) > width or lowest.height <= setup.slack_length:
+            raise RecordError(
+                f"no turn below the slack length within {width:.2f} s of the lowest point marked at {at:.3f} s; mark "
+                "it where the distance turns"
+            )
+        turn = int(np.argmin(np.abs(time - lowest.at)))
+    speed = _slopes(position, max(round(SPEED_WINDOW / record.step) | 1, 5)) / record.step
     unloaded = _unloaded(position, speed, turn, setup)
     returned = _energy_returned(raw[unloaded:], record.step, lowest, setup)
-    return Motion(position, speed, lowest, unloaded, position.size, _end_of_slack(record, release), returned)
+    return Motion(position, speed, lowest, unloaded, position.size, end_of_slack, returned)
 
 
 def _slopes(values: np.ndarray, window: int) -> np.ndarray:
@@ -216,52 +199,46 @@ def _slopes(values: np.ndarray, window: int) -> np.ndarray:
     """
     half, at = window // 2, np.arange(window)
     ends = [np.polyval(np.polyder(np.polyfit(at, values[part], 2)), at) for part in (at, at - window)]
-    return np.concatenate([ends[0][:half], np.convolve(values, _weights(window), "valid"), ends[1][-half:]])
+    inner = np.convolve(values, (half - at) / np.sum((half - at) ** 2), "valid")
+    return np.concatenate([ends[0][:half], inner, ends[1][-half:]])
 
 
-@lru_cache(maxsize=16)
-def _weights(window: int) -> np.ndarray:
-    return np.asarray(savgol_coeffs(window, 2, deriv=1))
-
-
-def _turn_near(time: np.ndarray, distance: np.ndarray, mark: float, release: Release) -> Vertex:
-    """The turn of the distance at a time set by hand. Raises RecordError where it does not turn there."""
-    width = VERTEX_SHARE * (mark - release.slack_end)
-    if width <= 0:
-        raise RecordError(
-            f"the lowest point marked at {mark:.3f} s is before the end of slack, {release.slack_end:.3f} s"
-        )
-    turn = vertex(time, distance, mark, width)
-    if abs(turn.at - mark) > width or turn.height <= release.fall.setup.slack_length:
-        raise RecordError(
-            f"no turn below the slack length within {width:.2f} s of the lowest point marked at {mark:.3f} s; mark it "
-            "where the distance turns"
-        )
-    return turn
-
-
-def _motion_from_load(record: Prepared, release: Release, mark: Measured | None) -> Motion:
+def _motion_from_load(record: Prepared, release: Release, end_of_slack: EndOfSlack, mark: Measured | None) -> Motion:
     """Motion from the load alone: the closed-form fall, then the load integrated from the end of slack."""
-    fall, slack_end = release.fall, release.slack_end
-    first = int(np.searchsorted(record.time, slack_end))
-    end_of_slack = _end_of_slack(record, release)
+    fall, setup, first = release.fall, release.fall.setup, int(np.searchsorted(record.time, release.slack_end))
     position, speed = _integrated(record, release, first, end_of_slack)
-    turn, when, u_when = _turn(record, position, speed, first, fall.setup, mark)
-    unloaded = _unloaded(position, speed, turn, fall.setup)
-    peak = greatest_load(record, release, unloaded)
-    residual_velocity = float(np.interp(peak.at, record.time, speed))
-    braking = float(speed[turn - 1] - speed[turn]) / record.step
-    terms = [
-        _u_of_integration(fall, end_of_slack, when - slack_end, np.hypot(residual_velocity, braking * peak.u_at)),
-        # an end of slack that is late by δ has the mass too high by v δ, and too slow by g δ from then on
-        (taut_speed(fall, end_of_slack) + fall.setup.gravity * (when - slack_end))
-        * np.hypot(record.step / np.sqrt(12), release.u_time),
-    ]
-    if mark is not None:  # a speed that is left there is an error too, grown in the same way
-        terms.append(float(np.interp(mark.value, record.time, speed)) * (when - slack_end) / 2)
-    lowest = Vertex(when, float(position[turn - 1 : turn + 1].max()), float(np.linalg.norm(terms)), u_when)
+    if mark is None:
+        turn = first + int(np.argmax(speed[first:] <= 0))
+        if speed[turn] > 0:
+            raise RecordError(
+                f"the record stops at {record.time[-1]:.2f} s, before the lowest point: by the load the mass still "
+                f"moves down at {speed[-1]:.1f} m/s; record longer, or check the mass ({float(setup.mass):g} kg) and "
+                "the cell's unit"
+            )
+        past = speed[turn] / (speed[turn] - speed[turn - 1])
+        when = Measured(float(record.time[turn] - past * record.step), record.step / np.sqrt(12))
+    else:
+        turn, when = int(np.searchsorted(record.time, mark.value)), mark
+        if not first + 2 <= turn < speed.size or position[turn - 1 : turn + 1].max() <= setup.slack_length:
+            raise RecordError(f"the lowest point marked at {mark.value:.3f} s is not below the slack length")
+    unloaded, duration = _unloaded(position, speed, turn, setup), when.value - release.slack_end
+    peak, start = greatest_load(record, release, unloaded), taut_speed(fall, end_of_slack)
+    left = float(np.interp(peak.at, record.time, speed))
+    u_path = 0.0
+    if end_of_slack == "energy":  # under uniform strain, speed left at the greatest load grew steadily from the start
+        braking = float(speed[turn - 1] - speed[turn]) / record.step
+        u_path = float(np.hypot(left, braking * peak.u_at)) * duration / 2
+    elif fall.cell == "top":  # the cord's momentum swings about m v/2 while the wave crosses
+        swing = setup.cord_mass / (2 * setup.mass + setup.cord_mass) * start
+        u_path = float(swing * crossing(duration, setup) / np.pi)
+    # an end of slack that is late by δ has the mass too high by v δ, and too slow by g δ from then on
+    u_start = (start + setup.gravity * duration) * np.hypot(record.step / np.sqrt(12), release.u_time)
+    # speed left at a mark is an error too, grown in the same way
+    u_mark = 0.0 if mark is None else float(np.interp(mark.value, record.time, speed)) * duration / 2
+    u, depth = float(np.linalg.norm([u_path, u_start, u_mark])), float(position[turn - 1 : turn + 1].max())
     note = f"no distance: motion from the load, {HOW[end_of_slack]}"
-    return Motion(position, speed, lowest, unloaded, unloaded, end_of_slack, None, residual_velocity, (note,))
+    lowest = Vertex(when.value, depth, u, when.u)
+    return Motion(position, speed, lowest, unloaded, unloaded, end_of_slack, None, left, (note,))
 
 
 def _integrated(
@@ -285,41 +262,6 @@ def _integrated(
     position = np.concatenate([fall.depth_at(np.maximum(since_release, 0.0)), depth])
     speed = np.concatenate([np.interp(since_release, fall.time, fall.speed, left=0.0), taut])
     return position, speed
-
-
-def _turn(
-    record: Prepared, position: np.ndarray, speed: np.ndarray, first: int, setup: DropSetup, mark: Measured | None
-) -> tuple[int, float, float]:
-    """Index, time [s] and its standard uncertainty of the lowest point of an integrated motion, after index `first`."""
-    if mark is not None:
-        turn = int(np.searchsorted(record.time, mark.value))
-        if not first + 2 <= turn < speed.size or position[turn - 1 : turn + 1].max() <= setup.slack_length:
-            raise RecordError(f"the lowest point marked at {mark.value:.3f} s is not below the slack length")
-        return turn, mark.value, mark.u
-    turn = first + int(np.argmax(speed[first:] <= 0))
-    if speed[turn] > 0:
-        raise RecordError(
-            f"the record stops at {record.time[-1]:.2f} s, before the lowest point: by the load the mass still "
-            f"moves down at {speed[-1]:.1f} m/s; record longer, or check the mass ({float(setup.mass):g} kg) and the "
-            "cell's unit"
-        )
-    share = speed[turn - 1] / (speed[turn - 1] - speed[turn])
-    return turn, float(record.time[turn] - (1 - share) * record.step), record.step / np.sqrt(12)
-
-
-def _u_of_integration(fall: Fall, end_of_slack: EndOfSlack, duration: float, speed_left: float) -> float:
-    """Standard uncertainty of a lowest point [m] that was integrated from the load over `duration` [s].
-
-    Under uniform strain, speed left at the greatest load is an error that grew steadily from the end of slack. With a
-    wave, at the tie point, the cord's momentum counts instead: it swings about m v/2 while the wave crosses.
-    """
-    if end_of_slack == "energy":
-        return speed_left * duration / 2
-    if fall.cell == "bottom":
-        return 0.0
-    setup = fall.setup
-    swing = setup.cord_mass / (2 * setup.mass + setup.cord_mass) * taut_speed(fall, end_of_slack)
-    return float(swing * crossing(duration, setup) / np.pi)
 
 
 def greatest_load(record: Prepared, release: Release, unloaded: int) -> Vertex:

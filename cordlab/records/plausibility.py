@@ -53,7 +53,7 @@ def check_record(
     ):  # a wave's greatest load is not at the lowest point
         causes = "a stretch wave, or the mass, the clock or the cell's calibration is wrong"
         text = f"{motion.residual_velocity:+.1f} m/s are left where the load is greatest: {causes}"
-        notes += _judged(motion.residual_velocity / release.fall.end_speed, RESIDUAL_VELOCITY, text)
+        notes += _judged(motion.residual_velocity / release.fall.speed[-1], RESIDUAL_VELOCITY, text)
     return notes
 
 
@@ -83,7 +83,7 @@ def implied_mass(record: Prepared, release: Release, motion: Motion) -> float:
     impulse = trapezoid(np.interp(at, record.time, up + air), at)
     if motion.end_of_slack == "energy":
         # under uniform strain the cord starts with more momentum than the fall had, by no force
-        before, after = release.fall.end_speed, taut_speed(release.fall, "energy")
+        before, after = release.fall.speed[-1], taut_speed(release.fall, "energy")
         impulse -= (M + m / 2) * after - M * before if top else M * (after - before)
     return float(impulse / (setup.gravity * (end - start)) - (m if top else 0.0))
 
