@@ -343,11 +343,11 @@ def _shared(logs: _Logs, central: Shapes, rig: Place, *, sloped: bool) -> list[S
         change = slopes(lambda by: (replace(drops, lowest_point=drops.lowest_point + by * error.u * noted), inputs))
         shared.append(SharedInput("lowest points as noted", error, False, *(moved / error.u for moved in change)))
     temperatures = known_temperatures(drops)
-    if np.ptp(temperatures) > 0 and not sloped:  # `Run` adds what it does at the temperature of use
+    if np.ptp(temperatures) > 0 and not sloped:  # `NextDrop` adds what it does at the temperature of use
         effect = temperatures.mean() - temperatures
         shared.append(SharedInput(TEMPERATURE, Measured(0.0, UNKNOWN_SLOPE), False, effect, no_peaks))
     if logs.waves is not None and logs.waves.sd_stiffness.any():
-        # `Run` adds what it does at the site; what it does to the peaks' excess is in sd_lower and sd_tie
+        # `NextDrop` adds what it does at the site; what it does to the peaks' excess is in sd_lower and sd_tie
         effect = -logs.waves.at(drops.mass, "stiffness")[1]
         shared.append(SharedInput(VISCOSITY, one, False, effect, no_peaks))
     return shared

@@ -4,20 +4,22 @@ First-order sums (JCGM 100, 5.1.2) by `uncertainties`, each input one variable; 
 the inputs, beside the Monte Carlo that the rating uses.
 """
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from math import inf, isfinite
 
 import numpy as np
 
 from cordlab.limits.forecast import Forecast
-from cordlab.limits.simulate import LENGTH, RETURNED, Run
+from cordlab.limits.simulate import RETURNED, NextDrop
 from cordlab.quantities import QUANTITIES
+from cordlab.statistics.groups import NextValue
 from cordlab.statistics.propagation import numerical_tolerance, t_margin, welch_satterthwaite
+from cordlab.units import plain
 
 CORDS, DROPS = "cord to cord (length and mass too)", "drop to drop"
 PEAK_CORDS, PEAK_DROPS, PEAK_MASSES = "peaks, cord to cord", "peaks, drop to drop", "peaks, mass to mass"
 RETURN_CORDS, RETURN_DROPS = f"{RETURNED}, cord to cord", f"{RETURNED}, drop to drop"
-SHAPE, MODEL = "shape of the curve", "choice of model"
+SHAPE, MODEL, LENGTH = "shape of the curve", "choice of model", "slack length of the next cord"
 BETWEEN, WITHIN = (CORDS, PEAK_CORDS, RETURN_CORDS, LENGTH), (DROPS, PEAK_DROPS, RETURN_DROPS)
 """Inputs that are known from how cords differ, and from how drops of one cord do."""
 
@@ -43,7 +45,7 @@ class Share:
     gain_mass: float | None
 
     def to_dict(self) -> dict[str, object]:
-        return asdict(self) | {"dof": self.dof if isfinite(self.dof) else None}
+        return plain(vars(self))
 
 
 @dataclass(frozen=True)
@@ -87,12 +89,8 @@ class Budget:
 
     def to_dict(self) -> dict[str, object]:
         """The totals; `shares` have their own `to_dict`."""
-        totals = {name: value for name, value in asdict(self).items() if name != "shares"}
-        return totals | {
-            "agrees": self.agrees,
-            "word": self.word,
-            "dof": self.dof if isfinite(self.dof) else None,
-        }
+        totals = {name: value for name, value in vars(self).items() if name != "shares"}
+        return plain(totals | {"agrees": self.agrees, "word": self.word})
 
 
 def budget(forecast: Forecast, *, mass: float, quantity: str = "clearance") -> Budget:
@@ -101,16 +99,15 @@ def budget(forecast: Forecast, *, mass: float, quantity: str = "clearance") -> B
         raise ValueError(f"{quantity!r} is not one of {', '.join(forecast.quantities)}")
     k = int(np.argmin(np.abs(forecast.masses - mass)))
     estimate = float(forecast.estimate(quantity)[k])
-    per = estimate if QUANTITIES[quantity].load else 1.0
-    parts = first_order(forecast, quantity)[k]
-    sizes, dofs = per * np.array([u for _, u, _ in parts]), [dof for _, _, dof in parts]
+    names, us, dofs = zip(*first_order(forecast, quantity)[k], strict=True)
+    sizes = np.array(us) * (estimate if QUANTITIES[quantity].load else 1.0)
     u, dof = welch_satterthwaite(sizes, dofs)
     margin = t_margin(sizes, dofs, forecast.probability)
     steepness = 0.0
     if forecast.masses.size > 1:
         steepness = abs(float(np.gradient(forecast.limit(quantity), forecast.masses)[k]))
     shares = []
-    for i, (name, _, _) in enumerate(parts):
+    for i, name in enumerate(names):
         halved = np.where(np.arange(sizes.size) == i, sizes / 2, sizes)
         gain = float(margin - t_margin(halved, dofs, forecast.probability))
         in_mass = gain / steepness if steepness > 0 and isfinite(steepness) else None
@@ -122,25 +119,29 @@ def budget(forecast: Forecast, *, mass: float, quantity: str = "clearance") -> B
         u=float(u),
         dof=float(dof),
         linear_limit=float(estimate + QUANTITIES[quantity].sign * margin),
-        drawn_limit=float(forecast.prediction_limit(quantity, forecast.probability)[k]),
+        drawn_limit=float(forecast.prediction_limit(quantity)[k]),
         shares=tuple(sorted(shares, key=lambda share: -share.share)),
     )
 
 
-def first_order(run: Run, quantity: str) -> list[list[Part]]:
-    """What each input adds to u(quantity) at each mass of a run, to the relative u for loads and g."""
-    slope, moved = run.effects
-    inside, across = _of_shapes(run, quantity)
+def first_order(drop: NextDrop, quantity: str) -> list[list[Part]]:
+    """What each input adds to u(quantity) at each mass, to the relative u for loads and g."""
+    slope, moved = drop.effects
+    values = [drop.by_shapes(family)[quantity] for family in range(len(drop.stiffness.shapes))]
+    if QUANTITIES[quantity].load:
+        values = [np.log(of_shapes) for of_shapes in values]
+    # over the shapes that the records allow, and between models that fit as well
+    drawn = [x for x in values[1:] if x.shape[1] > 1] or [x for x in values if x.shape[1] > 1]
+    inside = np.sqrt(np.mean([x.var(axis=1, ddof=1) for x in drawn], axis=0)) if drawn else np.zeros(drop.masses.size)
+    across = np.std([x.mean(axis=1) for x in values[1:]] or [values[0][:, 0]], axis=0)
     parts = []
-    for k in range(run.masses.size):
-        changes = {name: change[quantity][k] for name, change in moved.items()}
-        parts.append(_at_mass(run, k, quantity, slope[quantity][k], changes, {SHAPE: inside[k], MODEL: across[k]}))
+    for k in range(drop.masses.size):
+        changes = {name: float(change[quantity][k]) for name, change in moved.items()}
+        parts.append(_at_mass(drop, k, quantity, slope[quantity][k], changes | {SHAPE: inside[k], MODEL: across[k]}))
     return parts
 
 
-def _at_mass(
-    run: Run, k: int, quantity: str, slope: float, moved: dict[str, float], shapes: dict[str, float]
-) -> list[Part]:
+def _at_mass(drop: NextDrop, k: int, quantity: str, slope: float, changes: dict[str, float]) -> list[Part]:
     """Each input is one variable, so one that moves ln s and the peaks' excess is not counted twice."""
     from uncertainties import UFloat, ufloat
 
@@ -150,49 +151,31 @@ def _at_mass(
         dofs[name] = dof
         return ufloat(0.0, u, name) if u > 0 else 0.0
 
-    at_worst, load = run.level_of(quantity), QUANTITIES[quantity].load
-    level = at_worst.families[0]
-    between, within = np.sqrt(level.variances[:, 0, k])
-    log_scale = error(CORDS, between, level.dof[0]) + error(DROPS, within, level.dof[1])
-    excess = 0.0
-    raised = run.waves is not None
-    if run.excess_levels is not None:
-        peaks = run.excess_levels[0]
-        raised = raised or float(peaks.mean[0, k]) > 0  # without waves an excess below 0 lowers nothing
-        between, within = np.sqrt(peaks.variances[:, 0, k])
-        excess += error(PEAK_CORDS, between, peaks.dof[0]) + error(PEAK_DROPS, within, peaks.dof[1])
-        if run.waves is None or run.waves.worst:
-            excess += error(PEAK_MASSES, float(run.u_between_masses[k]))
-    for i, shared in enumerate(run.stiffness.shared):
-        common = error(shared.name, shared.measured.u)
-        log_scale += at_worst.shift[k, i] * common
-        excess += run.excess_shift[k, i] * common
-    total = slope * log_scale
-    if load and raised:
-        total += excess
-    if load and run.waves is not None:
-        total += error("stretch waves", float(run.u_of_waves("lower" if quantity == "g" else "tie", k)))
-    if run.returned is not None:
-        between, within = np.sqrt(run.returned.variances[:, 0, k])
-        share = error(RETURN_CORDS, between, run.returned.dof[0]) + error(RETURN_DROPS, within, run.returned.dof[1])
-        share += error(f"{RETURNED}, sensors", run.u_returned)
-        total += moved.pop(RETURNED) / 0.01 * share
-    for name, change in (moved | shapes).items():
-        total += error(name, abs(change), run.length[2] if name == LENGTH else inf)
+    def errors(value: NextValue, of_cords: str, of_drops: str):
+        between, within = np.sqrt(value.variances[:, 0, k])
+        return error(of_cords, between, value.dof[0]) + error(of_drops, within, value.dof[1])
+
+    level, excess, load = drop.level_of(quantity), drop.excess, QUANTITIES[quantity].load
+    total = slope * errors(level.families[0], CORDS, DROPS)
+    # without waves an excess below 0 lowers nothing
+    raised = excess is not None and load and (drop.waves is not None or float(excess.families[0].mean[0, k]) > 0)
+    of_peaks = 0.0 if excess is None else errors(excess.families[0], PEAK_CORDS, PEAK_DROPS)
+    if excess is not None and (drop.waves is None or drop.waves.worst):
+        of_peaks += error(PEAK_MASSES, float(drop.u_between_masses[k]))
+    total += of_peaks if raised else 0.0
+    for i, shared in enumerate(drop.stiffness.shared):
+        on_excess = excess.shift[k, i] if raised and excess is not None else 0.0
+        total += (slope * level.shift[k, i] + on_excess) * error(shared.name, shared.measured.u)
+    if load and drop.waves is not None:
+        total += error("stretch waves", float(drop.u_of_waves("lower" if quantity == "g" else "tie")[k]))
+    if drop.returned is not None:
+        share = errors(drop.returned, RETURN_CORDS, RETURN_DROPS) + error(f"{RETURNED}, sensors", drop.u_returned)
+        total += changes.pop(RETURNED) / 0.01 * share
+    for name, change in changes.items():
+        label = {"length": LENGTH, SHAPE: SHAPE, MODEL: MODEL}.get(name, f"site {name.replace('_', ' ')}")
+        total += error(label, abs(change), drop.length[2] if name == "length" else inf)
     squares = dict.fromkeys(dofs, 0.0)
     components = total.error_components() if isinstance(total, UFloat) else {}
     for variable, u in components.items():
         squares[variable.tag] += u**2  # each test mass is a variable, and a line of the budget holds them all
     return [(name, square**0.5, dofs[name]) for name, square in squares.items() if square > 0]
-
-
-def _of_shapes(run: Run, quantity: str) -> tuple[np.ndarray, np.ndarray]:
-    """Spread of the estimate over the shapes that the records allow, and between models that fit as well.  (n_mass,)"""
-    values = []
-    for family in range(len(run.stiffness.shapes)):
-        value = run.by_shapes(family)[quantity]
-        values.append(np.log(value) if QUANTITIES[quantity].load else value)
-    drawn = [x for x in values[1:] if x.shape[1] > 1] or [x for x in values if x.shape[1] > 1]
-    inside = np.sqrt(np.mean([x.var(axis=1, ddof=1) for x in drawn], axis=0)) if drawn else np.zeros(run.masses.size)
-    centres = [x.mean(axis=1) for x in values[1:]] or [values[0][:, 0]]
-    return inside, np.std(centres, axis=0)

@@ -5,7 +5,7 @@ until the limits are steady (7.9); how far they are from that is read from how t
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import ceil, log2
 from typing import TYPE_CHECKING
@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 
 from cordlab.batch.drop_table import Evidence, drop_inputs
 from cordlab.limits.anchoring import DropStiffness
-from cordlab.limits.simulate import Run
+from cordlab.limits.simulate import NextDrop
 from cordlab.limits.wave_effects import WaveEffect, both_mechanics
 from cordlab.quantities import QUANTITIES
 from cordlab.statistics.propagation import evenness, quantile, quantile_error, scrambles
@@ -34,7 +34,7 @@ STEADY = 0.1
 
 
 @dataclass(frozen=True)
-class Forecast(Run):
+class Forecast(NextDrop):
     """The next drop at a site: draws, their limits, and estimates; masses are the rider's.
 
     estimates : quantity → (n_mass,), with every input at its estimate
@@ -50,14 +50,14 @@ class Forecast(Run):
     limit_kind: str
     probability: float
     confidence: float
-    estimates: dict[str, np.ndarray]
-    draws: dict[str, np.ndarray]
-    content: dict[str, np.ndarray] | None
-    spare: np.ndarray
-    count: int
-    notes: tuple[str, ...]
-    together: bool = True
-    seed: int = 0
+    together: bool
+    seed: int
+    estimates: dict[str, np.ndarray] = field(default_factory=dict)
+    draws: dict[str, np.ndarray] = field(default_factory=dict)
+    content: dict[str, np.ndarray] | None = None
+    spare: np.ndarray = field(default_factory=lambda: np.empty((SPARE.stop - SPARE.start, 0)))
+    count: int = 0
+    notes: tuple[str, ...] = ()
 
     @property
     def jointly(self) -> bool:
@@ -77,10 +77,10 @@ class Forecast(Run):
         """One-sided limit of a quantity, on its dangerous side.  (n_mass,)"""
         return self.limits[quantity]
 
-    def prediction_limit(self, quantity: str, probability: float) -> np.ndarray:
+    def prediction_limit(self, quantity: str) -> np.ndarray:
         """The prediction limit, whichever kind of limit the forecast is for.  (n_mass,)"""
         row = QUANTITIES[quantity]
-        return quantile(self.draws[quantity], row.tail(probability), row.danger)
+        return quantile(self.draws[quantity], row.tail(self.probability), row.danger)
 
     def limit_error(self, quantity: str) -> np.ndarray:
         """Monte Carlo standard error of `limit`.  (n_mass,)"""
@@ -99,9 +99,9 @@ class Forecast(Run):
         beyond = [QUANTITIES[name].worse(self._limited(name)[0], self.limit(name)[:, None]) for name in self.quantities]
         return evenness(np.array(beyond), self.count)
 
-    def prediction_limit_error(self, quantity: str, probability: float) -> np.ndarray:
+    def prediction_limit_error(self, quantity: str) -> np.ndarray:
         """Monte Carlo standard error of `prediction_limit`.  (n_mass,)"""
-        return quantile_error(self.draws[quantity], QUANTITIES[quantity].tail(probability)) * self.evenness
+        return quantile_error(self.draws[quantity], QUANTITIES[quantity].tail(self.probability)) * self.evenness
 
     @cached_property
     def u(self) -> dict[str, np.ndarray]:
@@ -132,7 +132,7 @@ class Forecast(Run):
         content = self.draw(scrambles(self.dimensions, size=SCRAMBLE // 2, count=1, seed=self.seed), self.probability)
         assured = {}
         for name, x in zip(self.quantities, content[len(self.quantities) :], strict=True):
-            limit = self.prediction_limit(name, self.probability)[:, None]
+            limit = self.prediction_limit(name)[:, None]
             assured[name] = 1 - QUANTITIES[name].worse(x, limit).mean(axis=-1)
         return assured
 
@@ -224,25 +224,24 @@ def forecast_drop(
     """
     if limit not in ("prediction", "tolerance"):
         raise ValueError(f"limit is 'prediction' or 'tolerance', not {limit!r}")
-    run = Run.of(stiffness, site=site, masses=masses, cord=cord, waves=waves, recorded=recorded)
+    decision = limit, probability, confidence, together, seed
+    undrawn = Forecast(stiffness, site, np.atleast_1d(np.asarray(masses, float)), cord, waves, recorded, *decision)
     content, in_tail = (None, 1 - probability) if limit == "prediction" else (probability, 1 - confidence)
     size = 2 ** ceil(log2(max(IN_A_TAIL / in_tail / SCRAMBLES, SCRAMBLE)))
     if draws is not None:
         size = 2 ** max(round(log2(draws / SCRAMBLES)), 1)
-    known = {field.name: getattr(run, field.name) for field in fields(run)}
-    known |= {"limit_kind": limit, "probability": probability, "confidence": confidence}
-    known |= {"together": together, "seed": seed}
-    known["estimates"] = {name: values[:, 0] for name, values in run.by_shapes().items()}
-    values, spare, count = np.empty((0, 0, 0)), np.empty((SPARE.stop - SPARE.start, 0)), 0
+    estimates = {name: values[:, 0] for name, values in undrawn.by_shapes().items()}
+    values, spare, count = np.empty((0, 0, 0)), undrawn.spare, 0
     while True:
         more = max(count, SCRAMBLES)
-        shares = scrambles(run.dimensions + len(spare), size=size, count=more, seed=seed, first=count)
-        drawn = run.draw(np.delete(shares, SPARE, axis=0), content)
+        shares = scrambles(undrawn.dimensions + len(spare), size=size, count=more, seed=seed, first=count)
+        drawn = undrawn.draw(np.delete(shares, SPARE, axis=0), content)
         values, count = np.concatenate([values, drawn], axis=-1) if count else drawn, count + more
         spare = np.concatenate([spare, shares[SPARE]], axis=-1)
-        known["draws"] = dict(zip(run.quantities, values, strict=False))
-        known["content"] = dict(zip(run.quantities, values[len(run.quantities) :], strict=False)) or None
-        forecast = Forecast(**known, spare=spare, count=count, notes=())
+        names = undrawn.quantities
+        held = dict(zip(names, values[len(names) :], strict=False)) or None
+        by_name = dict(zip(names, values, strict=False))
+        forecast = replace(undrawn, estimates=estimates, draws=by_name, content=held, spare=spare, count=count)
         if draws is not None or forecast.steady or 2 * values.shape[-1] > MOST_DRAWS:
             break
     notes = list(stiffness.notes)

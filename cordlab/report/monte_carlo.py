@@ -181,7 +181,7 @@ def _of_budget(budget: Budget, forecast: Forecast) -> Errors:
     relative = {name: RELATIVE * max(share.u, least) / share.u for name, share in by_shape.items()}
     total = 2 * sum(by_shape[name].share * error for name, error in relative.items())  # of the variance
     at = int(np.argmin(np.abs(forecast.masses - budget.mass)))
-    drawn = float(forecast.prediction_limit_error(budget.quantity, forecast.probability)[at])
+    drawn = float(forecast.prediction_limit_error(budget.quantity)[at])
     linear = abs(budget.linear_limit - budget.estimate) * total / 2
     path, both = f"uncertainty[{budget.quantity}]", hypot(drawn, linear)
     errors: Errors = {f"{path}.u": budget.u * total / 2, f"{path}.dof": 2 * budget.dof * total}

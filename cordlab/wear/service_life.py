@@ -216,10 +216,9 @@ def aged(forecast: Forecast, change: pd.Series) -> Forecast:
     # from two cords the t law reaches far: the grid holds every draw, up to where no change matters any more
     width = min(max(24 * u + 8e-3, 1.01 * float(np.abs(drawn - mean).max())), 50.0)
     grid = mean + width * np.sinh(np.linspace(-4.0, 4.0, 33)) / np.sinh(4.0)
-    every_mass, shape = np.arange(forecast.masses.size)[:, None], np.zeros(grid.size, int)
-    level = forecast.level.families[0].mean[0][:, None]
-    new = forecast.drop(every_mass, 0, shape[:1], level, forecast.typical)
-    worn_by = forecast.drop(every_mass, 0, shape, level + grid, forecast.typical)
+    level, shape = forecast.level.families[0].mean[0][:, None], np.zeros(grid.size, int)
+    new = forecast.drop(0, shape[:1], level, forecast.typical)
+    worn_by = forecast.drop(0, shape, level + grid, forecast.typical)
 
     def moved(values: dict[str, np.ndarray], change: np.ndarray | float) -> dict[str, np.ndarray]:
         """Values (n_mass, n_draws) after a change of ln s: loads in proportion, lengths by a difference."""

@@ -14,7 +14,7 @@ from cordlab.batch.wave_removal import take_out_waves
 from cordlab.curves.models import Curve
 from cordlab.limits.anchoring import drop_stiffness
 from cordlab.limits.forecast import forecast_drop
-from cordlab.limits.simulate import Run
+from cordlab.limits.simulate import NextDrop
 from cordlab.limits.wave_effects import wave_effects, wave_loads
 from cordlab.mechanics.predict import predict_drop, trace_drop
 from cordlab.records.reduce import reduce_drop
@@ -238,11 +238,9 @@ def test_a_doubtful_viscosity_moves_lowest_points_at_all_masses_together(waves, 
     unsure = wave_loads(curve, evidence, rig=RIG, site=RIG, viscosity=Viscosity(6.0, 3.0, "given"))
     _, sd = unsure.rig.at(MASSES_BETWEEN, "stiffness")
     assert np.all(sd > 0.003)
-    run = Run.of(
-        drop_stiffness(curve, evidence, rig=RIG, waves=unsure.rig), site=_site(), masses=MASSES_BETWEEN, cord=None,
-        waves=unsure.site,
-    )  # fmt: skip
-    left = run.level.shift[:, [shared.name for shared in run.stiffness.shared].index("viscosity of the cords")]
+    stiffness = drop_stiffness(curve, evidence, rig=RIG, waves=unsure.rig)
+    drop = NextDrop(stiffness, _site(), MASSES_BETWEEN, None, unsure.site, None)
+    left = drop.level.shift[:, [shared.name for shared in stiffness.shared].index("viscosity of the cords")]
     assert np.all(np.abs(left) < 0.3 * sd)
     assert np.any(left != 0)
 
