@@ -168,16 +168,25 @@ class _Parts(NamedTuple):
 
 
 def _parts(model: Model, x: np.ndarray, start: Mapping[str, float]) -> _Parts:
-    if model.linear:  # the parts are the parameters themselves
-        unit = np.eye(len(model.parameters))[:, :, None]
-        columns = model.jacobian(x, start).T
+    """The parameters themselves where the model is linear in them; else the forces at as few nodes as hold the curve to
+    1e-6 of its greatest force."""
+    if model.linear:
+        unit, columns = np.eye(len(model.parameters))[:, :, None], model.jacobian(x, start).T
         return _Parts(columns, lambda v: v, lambda v: np.broadcast_to(unit, (*unit.shape[:2], v.shape[1])))
-    nodes, basis = _interpolation(model, x, start)
-    return _Parts(
-        basis,
-        lambda v: model.force(nodes[:, None], model.by_name(v)),
-        lambda v: model.jacobian(nodes[:, None], model.by_name(v)),
-    )
+    at_data, middle, half = model.force(x, start), (x.max() + x.min()) / 2, np.ptp(x) / 2
+    for count in _NODES:
+        points = chebyshev.chebpts2(count)
+        nodes, to_coefficients = middle + half * points, np.linalg.inv(chebyshev.chebvander(points, count - 1))
+        basis = chebyshev.chebvander((x - middle) / half, count - 1) @ to_coefficients
+        if np.abs(basis @ model.force(nodes, start) - at_data).max() <= 1e-6 * np.abs(at_data).max():
+            break
+    else:
+        raise ValueError(
+            f"{model.name}: the curve bends too sharply for {_NODES[-1]} nodes between {x.min():.3g} and "
+            f"{x.max():.3g}; it locks up too near the data: try another model"
+        )
+    at = nodes[:, None]
+    return _Parts(basis, lambda v: model.force(at, model.by_name(v)), lambda v: model.jacobian(at, model.by_name(v)))
 
 
 def _by_inner(parts: _Parts, model: Model, stretch_ratio: float) -> _Parts:
@@ -190,31 +199,14 @@ def _by_inner(parts: _Parts, model: Model, stretch_ratio: float) -> _Parts:
     return _Parts(parts.basis, lambda inner: parts.force(model.outer(inner, stretch_ratio)), jacobian)
 
 
-def _interpolation(model: Model, x: np.ndarray, start: Mapping[str, float]) -> tuple[np.ndarray, np.ndarray]:
-    """As few nodes as hold the curve to 1e-6 of its greatest force, and the matrix from forces there to forces at x."""
-    at_data, middle, half = model.force(x, start), (x.max() + x.min()) / 2, np.ptp(x) / 2
-    for count in _NODES:
-        points = chebyshev.chebpts2(count)
-        nodes, to_coefficients = middle + half * points, np.linalg.inv(chebyshev.chebvander(points, count - 1))
-        basis = chebyshev.chebvander((x - middle) / half, count - 1) @ to_coefficients
-        if np.abs(basis @ model.force(nodes, start) - at_data).max() <= 1e-6 * np.abs(at_data).max():
-            return nodes, basis
-    raise ValueError(
-        f"{model.name}: the curve bends too sharply for {_NODES[-1]} nodes between {x.min():.3g} and {x.max():.3g}; "
-        "it locks up too near the data: try another model"
-    )
-
-
-def _sums(basis: np.ndarray, values: Values, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _sums(basis: np.ndarray, values: Values, count: int) -> list[np.ndarray]:
     """Of each drop: basisᵀ W basis (D, parts, parts), basisᵀ W y (D, parts), yᵀ W y (D,)."""
-    gram, moment, square = [], [], []
+    sums = []
     for drop in range(count):
         rows = values.drop == drop
         y, weighted = values.force[rows], basis[rows] * values.weight[rows, None]
-        gram.append(basis[rows].T @ weighted)
-        moment.append(weighted.T @ y)
-        square.append(values.weight[rows] @ y**2)
-    return np.array(gram), np.array(moment), np.array(square)
+        sums.append((basis[rows].T @ weighted, weighted.T @ y, values.weight[rows] @ y**2))
+    return [np.array(of_drops) for of_drops in zip(*sums, strict=True)]
 
 
 def _descend(
@@ -225,9 +217,16 @@ def _descend(
     values = np.repeat(begin[None], draws, axis=0)
     converged, rss = np.zeros(draws, dtype=bool), np.full(draws, np.nan)
     state = _at(parts, sums, others, begin, values)
-    left, damping = np.arange(draws), np.zeros(draws)
+    left, damping, index = np.arange(draws), np.zeros(draws), np.arange(begin.size)
     for _ in range(_MOST_STEPS):
-        step, gain = _step(state, damping, lower, upper)
+        v, pull = state.values, state.gradient
+        free = ~(((v <= lower) & (pull < 0)) | ((v >= upper) & (pull > 0)))
+        gradient, size = np.where(free, pull, 0.0), np.sqrt(np.einsum("bii->bi", state.matrix))
+        size = np.where(free & (size > 0), size, 1.0)
+        scaled = state.matrix / size[:, :, None] / size[:, None, :] * free[:, :, None] * free[:, None, :]
+        scaled[:, index, index] = 1 + 1e-14 + damping[:, None]
+        step = np.linalg.solve(scaled, (gradient / size)[:, :, None])[:, :, 0] / size
+        gain = (gradient * step).sum(axis=1)  # that the linear model promises
         trial = _at(parts, sums, others, begin, np.clip(state.values + step, lower, upper))
         at_rest = gain <= _AT_REST * state.rss  # the step is taken all the same, so what is left is far smaller
         better = (trial.rss <= state.rss) | (at_rest & np.isfinite(trial.rss))
@@ -275,17 +274,3 @@ def _at(parts: _Parts, sums: Sequence[np.ndarray], others: Sequence[np.ndarray],
         matrix, gradient = matrix + also, gradient + pull - shortened
         rss = rss + apart - ((2 * pull - shortened) * moved).sum(axis=1)
     return _State(values.copy(), matrix, gradient, np.where(usable, rss, np.inf))
-
-
-def _step(state: _State, damping: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The damped step (draws, parameters), and the gain that the linear model promises for it."""
-    v = state.values
-    free = ~(((v <= lower) & (state.gradient < 0)) | ((v >= upper) & (state.gradient > 0)))
-    gradient = np.where(free, state.gradient, 0.0)
-    size = np.sqrt(np.einsum("bii->bi", state.matrix))
-    size = np.where(free & (size > 0), size, 1.0)
-    scaled = state.matrix / size[:, :, None] / size[:, None, :] * free[:, :, None] * free[:, None, :]
-    index = np.arange(v.shape[1])
-    scaled[:, index, index] = 1 + 1e-14 + damping[:, None]
-    step = np.linalg.solve(scaled, (gradient / size)[:, :, None])[:, :, 0] / size
-    return step, (gradient * step).sum(axis=1)

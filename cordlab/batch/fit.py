@@ -103,19 +103,10 @@ class Samples:
         return max(len(self.force) * (1 - self.correlation) / (1 + self.correlation), float(len(self.names)))
 
     @property
-    def shares(self) -> np.ndarray:
-        """Share of each drop in the level of the batch: cords alike, and the drops of a cord alike."""
-        return 1 / np.array([self.cord.count(cord) for cord in self.cord])
-
-    @property
     def unrecorded(self) -> list[int]:
         """Numbers of the drops of `energies` that have no record."""
         drops = self.energies.drop if self.energies else ()
         return [k for k, name in enumerate(drops) if name not in self.names]
-
-    def on_one_level(self, scales: np.ndarray) -> Values:
-        """The values, each drop brought to the level of the batch by its scale, (drops,)."""
-        return Values(self.stretch_ratio, self.force / scales[self.drop], self.drop, self.weight)
 
     def energy_residuals(self, model: Model) -> Callable[[np.ndarray], np.ndarray] | None:
         """The energy equations for `solve`, each weighing what its drop is worth among correlated values."""
@@ -125,17 +116,30 @@ class Samples:
         size = np.sqrt(self.noise * len(self.force) / self.independent)
         return lambda values: size * energies.off(model, values)
 
-    def energies_near(self, fit: CurveFit, times: np.ndarray, unrecorded: np.ndarray) -> ExtraEquations | None:
-        """The energy equations for `refit`, linear about a fit.
+    def refit(
+        self,
+        fit: CurveFit,
+        scales: np.ndarray,
+        times: np.ndarray,
+        unrecorded: np.ndarray,
+        progress: Progress = unwatched,
+    ) -> Refits:
+        """A fit again, each drop brought to the level of the batch by its scale, (drops,), and counted otherwise.
 
         times, unrecorded : how often each recorded drop counts, (draws, drops), and each drop without a record
         """
-        residuals = self.energy_residuals(fit.model)
-        if residuals is None or self.energies is None:
-            return None
-        at, others = np.array(fit.model.values(fit.parameters)), iter(unrecorded.T)
-        columns = [times[:, self.names.index(k)] if k in self.names else next(others) for k in self.energies.drop]
-        return ExtraEquations(residuals(at[:, None])[:, 0], differences(residuals, at), np.column_stack(columns))
+        extra, residuals = None, self.energy_residuals(fit.model)
+        if self.energies is not None and residuals is not None:  # linear about the fit
+            at, others = np.array(fit.model.values(fit.parameters)), iter(unrecorded.T)
+            columns = [times[:, self.names.index(k)] if k in self.names else next(others) for k in self.energies.drop]
+            extra = ExtraEquations(residuals(at[:, None])[:, 0], differences(residuals, at), np.column_stack(columns))
+        values = Values(self.stretch_ratio, self.force / scales[self.drop], self.drop, self.weight)
+        return refit(fit.model, values, times=times, params=fit.result.params, extra=extra, progress=progress)
+
+    def scales(self, fit: CurveFit) -> np.ndarray:
+        """Scale of each drop: least squares of its forces on the curve.  (drops,)"""
+        shape, w = fit.curve.force(self.stretch_ratio), self.weight
+        return np.bincount(self.drop, w * shape * self.force) / np.bincount(self.drop, w * shape * shape)
 
 
 @dataclass(frozen=True)
@@ -169,9 +173,8 @@ class BatchFit:
         times, unrecorded = resample(s.cord, n, rng), np.empty((n, 0))
         if s.unrecorded and s.energies is not None:  # drawn by themselves, so that no draw is without a record
             unrecorded = resample([s.energies.cord[k] for k in s.unrecorded], n, rng)
-        values = s.on_one_level(np.array([self.drop_scales[name] for name in s.names]))
-        extra = s.energies_near(fit, times, unrecorded)
-        return refit(fit.model, values, times=times, params=fit.result.params, extra=extra, progress=progress)
+        scales = np.array([self.drop_scales[name] for name in s.names])
+        return s.refit(fit, scales, times, unrecorded, progress)
 
     def refits(self, n: int, *, seed: int, progress: Progress = unwatched) -> tuple[Refits, ...]:
         """Draws of the curve for limits: n bootstrap refits of every model in `equals`."""
@@ -254,7 +257,7 @@ def fit_batch(
         chosen=chosen.fitted,
         candidates=table,
         equals=equals,
-        drop_scales=dict(zip(samples.names, _drop_scales(chosen.fitted, samples).tolist(), strict=True)),
+        drop_scales=dict(zip(samples.names, samples.scales(chosen.fitted).tolist(), strict=True)),
         held_back="check drops" if check else held_back,
         samples=samples,
     )
@@ -303,12 +306,14 @@ def _candidate(
             samples.force,
             weights=samples.weight,
             groups=samples.drop,
-            shares=samples.shares,
+            shares=1 / np.array([samples.cord.count(cord) for cord in samples.cord]),  # cords alike in the level
             params=params,
             extra=samples.energy_residuals(family),
         )
         fit = _as_batch(solution, samples)
-        rms = _check_rms(fit, check) if check else _left_out_rms(fit, samples)
+        of_check = [drop.force - fit.scales.get(drop.cord, 1.0) * fit.curve.force(drop.stretch_ratio) for drop in check]
+        off = np.concatenate(of_check) if check else _left_out(fit, samples)
+        rms = float(np.sqrt(np.mean(off**2)))
     except (ValueError, np.linalg.LinAlgError) as trouble:
         return Candidate(name, None, np.inf, np.nan, np.nan, f"could not be fitted: {trouble}", False)
     sensible, note = float(fit.curve.rises_to(2 * reach)), fit.no_band
@@ -341,32 +346,18 @@ def _as_batch(solution: Solution, samples: Samples) -> CurveFit:
     )
 
 
-def _drop_scales(fit: CurveFit, samples: Samples) -> np.ndarray:
-    """Scale of each drop: least squares of its forces on the curve."""
-    shape, w = fit.curve.force(samples.stretch_ratio), samples.weight
-    over = np.bincount(samples.drop, w * shape * samples.force)
-    return over / np.bincount(samples.drop, w * shape * shape)
-
-
-def _check_rms(fit: CurveFit, check: Sequence["Drop"]) -> float:
-    off = [drop.force - fit.scales.get(drop.cord, 1.0) * fit.curve.force(drop.stretch_ratio) for drop in check]
-    return float(np.sqrt(np.mean(np.concatenate(off) ** 2)))
-
-
-def _left_out_rms(fit: CurveFit, samples: Samples) -> float:
-    """Each drop predicted from the others: shape refitted, scale from its cord's other drops, else the batch's."""
-    count, out = len(samples.names), groups_left_out(len(samples.names))
-    if count < 2:
-        return np.nan
-    scales, times = _drop_scales(fit, samples), 1.0 - out
-    extra = samples.energies_near(fit, times, np.ones((len(out), len(samples.unrecorded))))
-    refits = refit(fit.model, samples.on_one_level(scales), times=times, params=fit.result.params, extra=extra)
-    logs = pd.Series(np.log(scales)).groupby(list(samples.cord))
-    of_others = (logs.transform("sum") - np.log(scales)) / (logs.transform("size") - 1).clip(lower=1)
+def _left_out(fit: CurveFit, samples: Samples) -> np.ndarray:
+    """Force less what the other drops predict: shape refitted, scale from its cord's other drops, else the batch's."""
+    out, scales = groups_left_out(len(samples.names)), samples.scales(fit)
+    if len(out) < 2:
+        return np.full(1, np.nan)
+    refits = samples.refit(fit, scales, 1.0 - out, np.ones((len(out), len(samples.unrecorded))))
+    logs, cords = np.log(scales), pd.Series(np.log(scales)).groupby(list(samples.cord))
+    of_others = (cords.transform("sum") - logs) / (cords.transform("size") - 1).clip(lower=1)
     left_out = out.argmax(axis=0)[samples.drop]  # the refit that does not know a value
     parameters = {name: draws[left_out] for name, draws in refits.parameters.items()}
     predicted = np.exp(of_others.to_numpy())[samples.drop] * fit.model.force(samples.stretch_ratio, parameters)
-    return float(np.sqrt(np.mean((samples.force - predicted) ** 2)))
+    return samples.force - predicted
 
 
 def _choose(table: Sequence[Candidate], model: str) -> tuple[Candidate, tuple[str, ...]]:
