@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from functools import partial
+from typing import Any
 
 import numpy as np
 
@@ -74,21 +75,17 @@ def reduce_entry(
     mark = campaign.by_hand.marked(entry.drop)
     marks = mark.events if mark else NO_MARKS
     try:
-        force, u_force = _in_si(record.force, "force", calibrations)
-        distance = u_distance = None
-        if record.distance is not None and not load_alone:
-            distance, u_distance = _in_si(record.distance, "distance", calibrations)
+        readings = {"force": record.force, "distance": None if load_alone else record.distance}
+        si = {name: _in_si(reading, name, calibrations) for name, reading in readings.items() if reading is not None}
+        (force, u_force), (distance, u_distance) = si["force"], si.get("distance", (None, None))
+        measured = {"slack_length": cord.slack_length, "cord_mass": cord.mass, "mass": entry.mass}
+        measured |= {name: getattr(rig, name) for name in ("release_depth", "drag_area", "air_density")}
+        setup: dict[str, Any] = {name: quantity.value for name, quantity in measured.items()}
         reduced = partial(
             reduce_drop,
             record.time,
             force=force,
             distance=distance,
-            mass=entry.mass.value,
-            slack_length=cord.slack_length.value,
-            cord_mass=cord.mass.value,
-            release_depth=rig.release_depth.value,
-            drag_area=rig.drag_area.value,
-            air_density=rig.air_density.value,
             load_cell_at=rig.load_cell_at,
             filter=campaign.decision.filter,
             name=entry.drop,
@@ -98,19 +95,18 @@ def reduce_entry(
             temperature=entry.temperature,
             marks=marks,
             lag=lag,
+            **setup,
         )
         drop = reduced()
-        _check_zero_end(calibrations["force"], drop, record.time, force)
-        if distance is not None:
-            _check_zero_end(calibrations["distance"], drop, record.time, distance)
+        for channel, (quantity, _) in si.items():
+            _check_zero_end(calibrations[channel], drop, record.time, quantity)
         if u_distance is not None:
             u_inputs = float(np.interp(drop.at("lowest"), record.time, u_distance))
         else:  # by how much the lowest point moves with force, mass and slack length
-            moved = (
-                reduced(force=force + u_force),
-                reduced(mass=entry.mass.value + entry.mass.u),
-                reduced(slack_length=cord.slack_length.value + cord.slack_length.u),
-            )
+            higher = {name: setup[name] + measured[name].u for name in ("mass", "slack_length")} | {
+                "force": force + u_force
+            }
+            moved = [reduced(**{name: value}) for name, value in higher.items()]
             u_inputs = float(np.linalg.norm([other.lowest_point - drop.lowest_point for other in moved]))
         lowest = Measured(drop.lowest_point, float(np.hypot(drop.u_lowest_point, u_inputs)))
         notes = [*_notes_on_marks(mark, drop, reduced), *drop.notes] if mark else [*drop.notes]
@@ -123,11 +119,9 @@ def reduce_entry(
         raise RecordError(f"records/{entry.record} (drop {entry.drop}): {error}") from error
     by_load = None
     if both and distance is not None:
-        air = rig.drag_area.value, rig.air_density.value, rig.release_depth.value
-        setup = DropSetup(entry.mass.value, cord.slack_length.value, cord.mass.value, *air)
         with suppress(RecordError):
             alone = prepare(record.time, force, None, campaign.decision.filter)
-            _, _, release, motion = evaluate(setup, rig.load_cell_at, alone, marks)
+            _, _, release, motion = evaluate(DropSetup(**setup), rig.load_cell_at, alone, marks)
             by_load = Measured(motion.lowest.height, 0.0 if release.rigid else motion.lowest.u)
     u_peak = float(np.hypot(drop.u_peak_load, np.interp(drop.at("peak"), record.time, u_force)))
     return replace(drop, u_lowest_point=lowest.u, u_peak_load=u_peak, notes=tuple(notes), lowest_by_load=by_load)
@@ -227,6 +221,5 @@ def notes_on(drops: Sequence[Drop]) -> list[str]:
     lines = []
     for note, names in about.items():
         shown = ", ".join(names) if len(names) < 6 else f"{names[0]}, {names[1]} … {names[-1]}"
-        which = f"drop {shown}" if len(names) == 1 else f"{len(names)} drops ({shown})"
-        lines.append(f"{which}: {note}")
+        lines.append(f"drop {shown}: {note}" if len(names) == 1 else f"{len(names)} drops ({shown}): {note}")
     return lines

@@ -35,35 +35,37 @@ def check_record(
     implied : by `implied_mass` [kg]; None without a distance
     goodness_ratio : misfit of the load with the cell at the other end, over that with the cell where it is noted
     """
+    fall, notes, left = release.fall, [], motion.residual_velocity
+    if goodness_ratio <= GOODNESS_RATIO[0]:
+        other = "bottom" if fall.cell == "top" else "top"
+        text = f"before and during the fall the load behaves as at the {other} of the cord, not as at the {fall.cell}"
+        if goodness_ratio < GOODNESS_RATIO[1]:
+            misfit = f"misfit {1 / goodness_ratio:.1f} times as large"
+            raise RecordError(f"{text} ({misfit}): the load cell is at the wrong end")
+        notes.append(f"{text}; check load_cell_at")
     causes = "a clock that runs wrong, or the distance in another unit"
-    if motion.residual_velocity is not None:  # by the folded cord's load, which grows as the mass falls
+    if left is not None:  # by the folded cord's load, which grows as the mass falls
         causes = "the clock, the slack length, the release depth, the cord's mass or the cell's calibration"
-    text = f"the fall takes {release.time_scale:.3f} times as long as gravity allows; look at {causes}"
     # the load may show the fall too faintly to tell how long it takes
-    note, refusal = (max(limit, 3 * release.u_time_scale) for limit in TIME_SCALE)
-    notes = [
-        *_check_cell_end(goodness_ratio, release.fall.cell),
-        *_judged(release.time_scale - 1, (note, refusal), text),
-    ]
-    notes += _check_cord_mass(record, release)
+    slow = tuple(max(limit, 3 * release.u_time_scale) for limit in TIME_SCALE)
+    text = f"the fall takes {release.time_scale:.3f} times as long as gravity allows; look at {causes}"
+    notes += _judged(release.time_scale - 1, slow, text)
+    if release.visible:
+        notes += _check_cord_mass(record, release)
     if implied is not None:
-        return [*notes, *_check_distance(record, release, motion), *_check_mass(implied, release)]
-    if (
-        motion.residual_velocity is not None and motion.end_of_slack == "energy"
-    ):  # a wave's greatest load is not at the lowest point
+        notes += _check_distance(record, release, motion, implied)
+    elif left is not None and motion.end_of_slack == "energy":  # a wave's greatest load is not at the lowest point
         causes = "a stretch wave, or the mass, the clock or the cell's calibration is wrong"
-        text = f"{motion.residual_velocity:+.1f} m/s are left where the load is greatest: {causes}"
-        notes += _judged(motion.residual_velocity / release.fall.speed[-1], RESIDUAL_VELOCITY, text)
+        text = f"{left:+.1f} m/s are left where the load is greatest: {causes}"
+        notes += _judged(left / fall.speed[-1], RESIDUAL_VELOCITY, text)
     return notes
 
 
-def _judged(departure: float, limits: tuple[float, float], text: str, refusal: str = "") -> list[str]:
-    """A note beyond the first limit; a refusal, `refusal` added to it, beyond the second."""
-    if abs(departure) <= limits[0]:
-        return []
+def _judged(departure: float, limits: tuple[float, ...], text: str) -> list[str]:
+    """A note beyond the first limit; a refusal beyond the second."""
     if abs(departure) > limits[1]:
-        raise RecordError(text + refusal)
-    return [text]
+        raise RecordError(text)
+    return [text] if abs(departure) > limits[0] else []
 
 
 def implied_mass(record: Prepared, release: Release, motion: Motion) -> float:
@@ -110,19 +112,6 @@ def load_lag(record: Prepared, release: Release, motion: Motion) -> float | None
     return float(np.linalg.lstsq(columns, missing, rcond=None)[0][0])
 
 
-def _check_mass(implied: float, release: Release) -> list[str]:
-    noted = float(release.fall.setup.mass)
-    departure = implied / noted - 1
-    if abs(implied / (noted * POUND) - 1) < 0.1:
-        cause = "pounds read as kilograms"
-    elif abs(implied * POUND / noted - 1) < 0.1:
-        cause = "kilograms read as pounds"
-    else:
-        cause = "a mass mistyped, records swapped between drops, or a wrong calibration of the cell"
-    text = f"load and motion imply {implied:.1f} kg, not the {noted:.4g} kg noted ({departure:+.0%}); {cause}"
-    return _judged(departure, MASS, f"{text} would do that")
-
-
 def slack_seen(record: Prepared, release: Release, motion: Motion) -> float | None:
     """Where the mass is by its distance as the load shows the end of slack [m]; None where it does not show it."""
     if record.distance is None or release.load_step is None:
@@ -148,26 +137,30 @@ def rest_seen(record: Prepared, release: Release) -> float | None:
     return float(np.median(record.distance[record.time < release.time - 0.05]))
 
 
-def _check_distance(record: Prepared, release: Release, motion: Motion) -> list[str]:
-    """The end of slack in the load against that in the distance, and the distance at rest."""
+def _check_distance(record: Prepared, release: Release, motion: Motion, implied: float) -> list[str]:
+    """The end of slack in the load against that in the distance, the distance at rest, and the mass by both."""
     setup, notes = release.fall.setup, []
-    seen = slack_seen(record, release, motion)
-    if seen is not None:
-        noted = float(setup.slack_length)
-        text = f"the load shows the end of slack at {seen:.2f} m, but the slack length is given as {noted:.2f} m"
+    length, depth, mass = float(setup.slack_length), float(setup.release_depth), float(setup.mass)
+    if (seen := slack_seen(record, release, motion)) is not None:
+        text = f"the load shows the end of slack at {seen:.2f} m, but the slack length is given as {length:.2f} m"
         causes = "another cord, a slack length with the wrong unit or datum, or a cord that stretches much as it falls"
-        notes += _judged(end_of_slack_off(seen, noted, release.fall.cell), (SLACK_LENGTH, np.inf), f"{text}; {causes}")
-    rest, noted = rest_seen(record, release), float(setup.release_depth)
-    if rest is not None:
-        text = f"at rest the distance reads {rest:.2f} m, but the release depth is given as {noted:.2f} m"
-        notes += _judged(rest - noted, RELEASE_DEPTH, f"{text} below the tie point")
-    return notes
+        off = end_of_slack_off(seen, length, release.fall.cell)
+        notes += _judged(off, (SLACK_LENGTH, np.inf), f"{text}; {causes}")
+    if (rest := rest_seen(record, release)) is not None:
+        text = f"at rest the distance reads {rest:.2f} m, but the release depth is given as {depth:.2f} m"
+        notes += _judged(rest - depth, RELEASE_DEPTH, f"{text} below the tie point")
+    cause = "a mass mistyped, records swapped between drops, or a wrong calibration of the cell"
+    if abs(implied / (mass * POUND) - 1) < 0.1:
+        cause = "pounds read as kilograms"
+    elif abs(implied * POUND / mass - 1) < 0.1:
+        cause = "kilograms read as pounds"
+    off = implied / mass - 1
+    text = f"load and motion imply {implied:.1f} kg, not the {mass:.4g} kg noted ({off:+.0%}); {cause} would do that"
+    return notes + _judged(off, MASS, text)
 
 
 def _check_cord_mass(record: Prepared, release: Release) -> list[str]:
     """The folded cord's pull grows with its mass, at rest and falling: how much of it the load shows."""
-    if not release.visible:
-        return []  # a cord too light to be seen before it stretches
     fall = release.fall
     fall_time = (record.time - release.time) * fall.duration / (release.slack_end - release.time)
     during = (fall_time > 0.1 * fall.duration) & (fall_time < 0.85 * fall.duration)
@@ -181,16 +174,6 @@ def _check_cord_mass(record: Prepared, release: Release) -> list[str]:
     return _judged(share - 1, (CORD_MASS[0] + drifted, CORD_MASS[1]), f"{text}; {causes}")
 
 
-def _check_cell_end(ratio: float, cell: str) -> list[str]:
-    if ratio > GOODNESS_RATIO[0]:
-        return []
-    other = "bottom" if cell == "top" else "top"
-    text = f"before and during the fall the load behaves as at the {other} of the cord, not as at the {cell}"
-    if ratio < GOODNESS_RATIO[1]:
-        raise RecordError(f"{text} (misfit {1 / ratio:.1f} times as large): the load cell is at the wrong end")
-    return [f"{text}; check load_cell_at"]
-
-
 def check_lowest_point(recorded: Measured, noted: Measured, *, measured: bool) -> list[str]:
     """What is suspicious between the lowest point of a record and the one noted by hand, both below the tie point.
 
@@ -200,24 +183,21 @@ def check_lowest_point(recorded: Measured, noted: Measured, *, measured: bool) -
     off = recorded.value - noted.value
     if measured:
         u = float(np.hypot(recorded.u, noted.u or UNSTATED))
-        limits = LOWEST[0] * u, max(LOWEST[1] * u, 1.0)
+        limits = [LOWEST[0] * u, max(LOWEST[1] * u, 1.0)]
         source, size = "the distance", f"{abs(off) / u:.1f} standard uncertainties"
         causes = (
             "its datum (the tie point) and unit, the distance's calibration, and whether this is that drop's record"
         )
     else:
-        note, refusal = (
-            max(share * noted.value, LOWEST[0] * noted.u, factor * recorded.u)
-            for share, factor in zip(LOWEST_BY_LOAD, LOWEST_BY_LOAD_U, strict=True)
-        )
-        limits = note, refusal
+        pairs = zip(LOWEST_BY_LOAD, LOWEST_BY_LOAD_U, strict=True)
+        limits = [max(share * noted.value, LOWEST[0] * noted.u, factor * recorded.u) for share, factor in pairs]
         source, size = "the load", f"{abs(off) / noted.value:.0%} of it"
         causes = "the mass, the cell's calibration, the datum and unit of the lowest point, and whose record this is"
     text = (
         f"{source} shows the lowest point at {recorded.value:.2f} m, but {noted.value:.2f} m is noted: "
         f"{off:+.2f} m, {size}; check {causes}"
     )
-    return _judged(off, limits, text)
+    return _judged(off, (limits[0], limits[1]), text)
 
 
 def check_zero_kept(record: Prepared, release: Release) -> None:
