@@ -4,7 +4,7 @@ The force of rubber depends on rate, and a crane drop stretches a cord far faste
 D412: compare like with like): a slow curve is not the drop's curve, and in the fit it would pass for one.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import nan
 
@@ -14,8 +14,8 @@ from scipy.integrate import trapezoid
 from cordlab.batch.fit import BatchFit
 from cordlab.campaign.campaign import Campaign
 from cordlab.campaign.files import Folder, offer
-from cordlab.campaign.tables import Column, Table, may_have, read_table
-from cordlab.units import nearest
+from cordlab.campaign.tables import Column, may_have, read_table
+from cordlab.units import nearest, plain
 
 LIST = "pulls.csv"
 PULLS = (Column("pull"), Column("cord"), may_have("speed", "m/s", above=0))
@@ -52,16 +52,9 @@ class PullRatio:
 
     def to_dict(self) -> dict[str, object]:
         shown = np.unique(np.linspace(0, self.ratio.size - 1, _SHOWN).astype(int))
-        return {
-            "pull": self.pull.name,
-            "cord": self.pull.cord,
-            "speed": None if np.isnan(self.pull.speed) else self.pull.speed,
-            "against": self.against,
-            "range": self.stretch_ratio[[0, -1]].tolist(),
-            "mean": self.mean,
-            "stretch_ratio": self.stretch_ratio[shown].tolist(),
-            "ratio": self.ratio[shown].tolist(),
-        }
+        columns = {"pull": self.pull.name, "cord": self.pull.cord, "speed": self.pull.speed, "against": self.against}
+        columns |= {"range": self.stretch_ratio[[0, -1]], "mean": self.mean}
+        return plain(columns | {"stretch_ratio": self.stretch_ratio[shown], "ratio": self.ratio[shown]})
 
 
 @dataclass(frozen=True)
@@ -105,49 +98,43 @@ class PullComparison:
 def read_pulls(campaign: Campaign) -> tuple[Pull, ...]:
     """The slow pulls of a campaign: pulls.csv and pulls/; none where there are neither.
     Raises CampaignError with every problem as file, row, column."""
-    files = Folder(campaign.folder)
+    files, pulls = Folder(campaign.folder), []
     listed = {f"pulls/{name}" for name in files.names("pulls")}
     if not listed and not files.has(LIST):
         return ()
-    table, pulls = read_table(files, LIST, PULLS), []
-    if table:
+    if table := read_table(files, LIST, PULLS):
         table.check_names("pull")
         lengths = {cord.cord: cord.slack_length.value for cord in campaign.cords}
         for number, row in table.rows():
-            if row["pull"] is not None and row["cord"] is not None:
-                pulls.append(_read(table, number, lengths))
+            name, cord, speed, known = row["pull"], row["cord"], row["speed"], len(files.problems)
+            if name is None or cord is None:
+                continue
+            file = table.file(number, "pull", "pulls", ending=".csv", otherwise="; put its curve there")
+            curve = read_table(files, file, CURVE) if file else None
+            if file is None or curve is None or len(files.problems) > known:
+                continue
+            keys = [key for key in ("stretch", "stretch ratio") if key in curve.places]
+            if len(keys) != 1:
+                what = "has both 'stretch' and" if keys else "has neither 'stretch [m]' nor"
+                files.problem(f"{file}, row {curve.line}", f"{what} 'stretch ratio'; give one of them")
+                continue
+            curve.check_rising(keys[0], "give the loading branch alone, in order")
+            ratio, force = np.array(curve.values[keys[0]]), np.array(curve.values["force"])
+            if ratio.size < 3:
+                files.problem(file, f"has {ratio.size} rows; a curve needs at least 3")
+            if keys == ["stretch"] and cord not in lengths:
+                hint = offer(nearest(cord, lengths), f"; add it there, or give 'stretch ratio' in {file}")
+                what = f"'{cord}' is not in cords.csv, and {file} needs its slack length{hint}"
+                table.problem(number, "cord", what)
+                continue
+            ratio = 1 + ratio / lengths[cord] if keys == ["stretch"] else ratio
+            pulls.append(Pull(name, cord, nan if speed is None else speed, ratio, force))
         if table.has_all("pull"):
             for file in sorted(listed - {f"pulls/{name}.csv" for name in table.values["pull"]}):
                 files.problem(file, f"is in no row of {LIST}, so its cord is not known; add it there")
     files.check_unchanged(campaign.digests)
     files.stop()
-    return tuple(pull for pull in pulls if pull is not None)
-
-
-def _read(table: Table, number: int, lengths: Mapping[str, float]) -> Pull | None:
-    """The pull in this row of the list, with its curve; None where it is refused, with the problems noted."""
-    name, cord, speed = (table.values[key][number] for key in ("pull", "cord", "speed"))
-    files, before = table.folder, len(table.folder.problems)
-    file = table.file(number, "pull", "pulls", ending=".csv", otherwise="; put its curve there")
-    curve = read_table(files, file, CURVE) if file else None
-    if curve is None or len(files.problems) > before:
-        return None
-    keys = [key for key in ("stretch", "stretch ratio") if key in curve.places]
-    if len(keys) != 1:
-        what = "has both 'stretch' and 'stretch ratio'" if keys else "has neither 'stretch [m]' nor 'stretch ratio'"
-        files.problem(f"{file}, row {curve.line}", f"{what}; give one of them")
-        return None
-    curve.check_rising(keys[0], "give the loading branch alone, in order")
-    ratio, force = np.array(curve.values[keys[0]]), np.array(curve.values["force"])
-    if ratio.size < 3:
-        files.problem(curve.name, f"has {ratio.size} rows; a curve needs at least 3")
-    if keys == ["stretch"]:
-        if cord not in lengths:
-            hint = offer(nearest(cord, lengths), f"; add it there, or give 'stretch ratio' in {file}")
-            table.problem(number, "cord", f"'{cord}' is not in cords.csv, and {file} needs its slack length{hint}")
-            return None
-        ratio = 1 + ratio / lengths[cord]
-    return Pull(name, cord, nan if speed is None else speed, ratio, force)
+    return tuple(pulls)
 
 
 def compare_pulls(pulls: Sequence[Pull], fit: BatchFit | None) -> PullComparison:
