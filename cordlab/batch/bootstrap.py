@@ -30,9 +30,7 @@ _AT_REST = 1e-9  # gain of a step, as a share of the sum of squares
 
 
 def groups_left_out(count: int) -> np.ndarray:
-    """What is left out in turn: each drop by itself; of more than `GROUPS`, several at a time, so that the time grows
-    with their number and not with its square.  (groups, count) of bool
-    """
+    """What is left out in turn, each drop by itself or, of more than `GROUPS`, several.  (groups, count) of bool"""
     groups = min(count, GROUPS)
     return np.arange(count) % groups == np.arange(groups)[:, None]
 
@@ -101,10 +99,7 @@ class Refits:
 
 
 def resample(cords: Sequence, n: int, rng: np.random.Generator) -> np.ndarray:
-    """How often each drop counts when cords, then drops of each cord drawn, are drawn with replacement: (n, drops).
-
-    cords : (drops,) the cord of each drop
-    """
+    """How often each drop counts when cords, then drops of each cord drawn, are drawn with replacement: (n, drops)."""
     _, place, counts = np.unique(np.asarray(cords), return_inverse=True, return_counts=True)
     order = np.argsort(place, kind="stable")
     first = np.cumsum(counts) - counts
@@ -126,12 +121,9 @@ def refit(
     extra: ExtraEquations | None = None,
     progress: Progress = unwatched,
 ) -> Refits:
-    """Refit `model` once for each row of `times`, with each drop counted that often.
+    """Refit `model` once for each row of `times`, (draws, drops), with each drop counted that often.
 
-    times  : (draws, drops) how often each drop counts
     params : of the fit to all drops, where every draw starts; their bounds hold, and what is fixed stays
-    extra  : other equations that the refits hold
-    progress : is shown a thousand refits at a time
     A model that locks up is made to lock up beyond the greatest stretch ratio of all drops: other drops went there.
     """
     ordered = [params[p.name] for p in model.parameters]
@@ -157,14 +149,11 @@ def refit(
 
 
 class _Parts(NamedTuple):
-    """How a curve enters the sums: F at the data = basis @ `force`, for every value of the parameters.
+    """How a curve enters the sums: F at the data = basis @ `force`, for every value of the parameters."""
 
-    basis : (n, parts); force(values) and jacobian(values): (parts, draws) and (parameters, parts, draws)
-    """
-
-    basis: np.ndarray
-    force: Callable[[np.ndarray], np.ndarray]
-    jacobian: Callable[[np.ndarray], np.ndarray]
+    basis: np.ndarray  # (n, parts)
+    force: Callable[[np.ndarray], np.ndarray]  # (parts, draws)
+    jacobian: Callable[[np.ndarray], np.ndarray]  # (parameters, parts, draws)
 
 
 def _parts(model: Model, x: np.ndarray, start: Mapping[str, float]) -> _Parts:
@@ -244,14 +233,12 @@ def _descend(
 
 
 class _State(NamedTuple):
-    """Draws at some parameters: values (draws, parameters), and there the Gauss–Newton matrix (draws, parameters,
-    parameters), the gradient (draws, parameters) and the sum of squares (draws,).
-    """
+    """Draws at some parameters, and there the Gauss–Newton matrix, the gradient and the sum of squares."""
 
-    values: np.ndarray
-    matrix: np.ndarray
-    gradient: np.ndarray
-    rss: np.ndarray
+    values: np.ndarray  # (draws, parameters)
+    matrix: np.ndarray  # (draws, parameters, parameters)
+    gradient: np.ndarray  # (draws, parameters)
+    rss: np.ndarray  # (draws,)
 
 
 def _at(parts: _Parts, sums: Sequence[np.ndarray], others: Sequence[np.ndarray], begin, values: np.ndarray) -> _State:

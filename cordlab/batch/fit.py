@@ -1,17 +1,14 @@
 """The curve of a batch: one shape, one stiffness scale a cord, the model chosen among candidates that are all reported.
 
 A drop comes as one value a bin of stretch ratio, so a slow drop counts no more than a fast one. Each drop has its own
-scale in the fit, which leaves the shape to what happens within a drop; a cord's scale is the geometric mean of its
-drops', and the variation between and within cords is taken from those scales, one number a drop. Neighbouring bins are
-alike: with lag-1 correlation ρ of the residuals of a flexible curve, n bins are worth n (1 − ρ)/(1 + ρ), and AICc and
-the covariance count that many, less one for each scale.
+scale in the fit, and a cord's is the geometric mean of its drops'. Neighbouring bins are alike: with lag-1 correlation
+ρ of the residuals of a flexible curve, n bins are worth n (1 − ρ)/(1 + ρ), less one for each scale.
 
-Stretch is uncertain too. Effective variance (Orear, Am. J. Phys. 50 (1982) 912) weighs by 1/(σ² + (F' u)²), u being of
-the stretch ratio. All models get the same weights, taken from the flexible curve, so that their AICc can be compared.
-A slack length's error is common to its cord: it is in the cord's scale, not in the weights.
+Effective variance (Orear, Am. J. Phys. 50 (1982) 912) weighs by 1/(σ² + (F' u)²), u being of the stretch ratio: for all
+models by the flexible curve, so that their AICc can be compared. A slack length's error is in the cord's scale.
 
-Where only some drops have a record, the others say by how low they came what the curve is: their energy equations
-(`lowest_points.Energies`) are fitted along, so that the curve beyond the records is not the formula's alone.
+Drops without a record say by how low they came what the curve is beyond the records: their energy equations
+(`lowest_points.Energies`) are fitted along.
 """
 
 from collections.abc import Callable, Sequence
@@ -164,9 +161,7 @@ class BatchFit:
     def bootstrap(self, n: int, *, seed: int, model: str | None = None, progress: Progress = unwatched) -> Refits:
         """Refits of the shape to n resamples of cords and of drops within them; the level stays that of the batch.
 
-        progress : is shown a thousand refits at a time
-        The spread between cords is not in it: with few cords that goes through Student's t. Draws from n cords
-        scatter √((n−1)/n) as much as the shape does from batch to batch.
+        Draws from n cords scatter √((n−1)/n) as much as the shape does from batch to batch.
         """
         fit = self.chosen if model is None else self.candidate(model).fitted
         s, rng = self.samples, np.random.default_rng(seed)
@@ -232,14 +227,11 @@ def fit_batch(
     equally well; the one with the fewest parameters is chosen, and the others' spread is part of the uncertainty.
 
     model      : "auto", or the name of the model to use; then the others are still fitted, to compare
-    candidates : names of the models to compare; all there are by default. A spline is compared, never chosen by
-                 itself: it knows nothing beyond the data.
+    candidates : models to compare, all by default; a spline is never chosen: it knows nothing beyond the data
     check      : drops held back from the fit; without them each drop is left out in turn
-    energies   : energy equations of these drops and of others that have no record, fitted along
-    params     : for the model that is named: start values and bounds, and which parameters are fixed
-    progress   : is shown the models
-    Raises FitError where no model rises over the tested range, or the one asked for doesn't; ValueError where `params`
-    are not those of the model.
+    energies   : energy equations of these drops and of others that have no record
+    params     : of the model that is named: start values, bounds, and which are fixed
+    Raises FitError where no model rises over the tested range, or the one asked for doesn't; ValueError for `params`.
     """
     if not drops:
         raise FitError("no drop to fit: the campaign has no `fit` drop with a record")

@@ -37,6 +37,7 @@ STEADY = 0.1
 class Forecast(NextDrop):
     """The next drop at a site: draws, their limits, and estimates; masses are the rider's.
 
+    together : whether criteria are judged all together, where limits are prediction limits
     estimates : quantity → (n_mass,), with every input at its estimate
     draws : quantity → (n_mass, n_draws): the next drop, everything uncertain drawn; draw number i has the same inputs
         in every quantity and at every mass. Infinite draws (no lowest point) are kept
@@ -44,7 +45,6 @@ class Forecast(NextDrop):
         known of it drawn; None for prediction limits
     spare : numbers between 0 and 1 that belong to the draws, for what comes after  (3, n_draws)
     count : of scrambles that the draws are, one after the other
-    together : whether criteria are judged all together, where limits are prediction limits
     """
 
     limit_kind: str

@@ -28,11 +28,8 @@ FEWEST_MASSES = 3  # two show no bend between them
 
 
 def rateable_parts(masses: np.ndarray, checked: Sequence[float] = ()) -> tuple[list[tuple[float, float]], list[str]]:
-    """Ends of each run of masses near enough to each other to rate what lies between, none by two masses alone [kg];
-    and why what lies between others is not rated, with the mass to drop, a sentence a gap.
-
-    masses : of the fit drops;  checked : of drops that were held back
-    """
+    """Ends of each run of masses near enough to rate what lies between, none by two masses alone [kg]; and why what
+    lies between others is not rated, a sentence a gap. `checked` : masses of drops that were held back."""
     dropped = np.union1d(masses, [mass for mass in checked if masses.min() < mass < masses.max()])
     if 1 < dropped.size < FEWEST_MASSES:
         few = f"only two masses were dropped, {dropped[0]:g} and {dropped[1]:g} kg: a bend between them is not shown"
@@ -92,8 +89,13 @@ def not_shown(drops: Evidence, trend: TemperatureTrend, use: tuple[float, float]
         return [f"{asked}, but drops were made at {low:g} to {high:g} °C"]
     if trend.slope is not None or high - low <= AS_ONE:
         return []
-    ends = dict.fromkeys(use or (low, high))
-    missing = [f"{end:g}" for end in ends if not _shown(drops, end)]
+    masses, cords, missing = np.unique(drops.mass), np.array(drops.cord), []
+    light = drops.mass <= masses[:MASSES_AT_AN_END][-1]
+    heavy = drops.mass >= masses[-MASSES_AT_AN_END:][0]
+    for end in dict.fromkeys(use or (low, high)):
+        near = np.abs(drops.temperature - end) <= AS_ONE
+        if len(set(cords[near & light]) & set(cords[near & heavy])) < min(CORDS_THAT_SHOW, np.unique(cords).size):
+            missing.append(f"{end:g}")
     if not missing:
         return []
     return [
@@ -101,15 +103,6 @@ def not_shown(drops: Evidence, trend: TemperatureTrend, use: tuple[float, float]
         f"drop {CORDS_THAT_SHOW} cords at {' and at '.join(missing)} °C, each with one of the two lightest masses and "
         "one of the two heaviest"
     ]
-
-
-def _shown(drops: Evidence, temperature: float) -> bool:
-    """Whether enough cords were dropped near this temperature [°C] with a light and with a heavy mass."""
-    masses, near = np.unique(drops.mass), np.abs(drops.temperature - temperature) <= AS_ONE
-    ends = drops.mass <= masses[:MASSES_AT_AN_END][-1], drops.mass >= masses[-MASSES_AT_AN_END:][0]
-    cords = np.array(drops.cord)
-    both = set(cords[near & ends[0]]) & set(cords[near & ends[1]])
-    return len(both) >= min(CORDS_THAT_SHOW, len(set(drops.cord)))
 
 
 def comparable(fit: Evidence, worn: Evidence) -> tuple[np.ndarray, str]:

@@ -39,10 +39,8 @@ class Trace:
         Start and end of every time that the cord is slack after the first stretch; an end of inf was not seen  [s].
     mechanics : "uniform" or "waves"
         "uniform": kinetic energy goes on when the slack ends, and the speed steps from M to M + m/3. "waves": the
-        speed goes on, and a wave runs up the cord. There is no unloading branch with waves: it is drawn from the one
-        turn of the whole cord at its lowest point, while waves turn every part of the cord again and again, and no
-        record says by how much each of these small loops loses. A cord that returns less energy than its viscosity
-        takes rebounds lower than such a trace, so take rebound and slack phases from "uniform" with `unloading`.
+        speed goes on, and a wave runs up the cord, which loses energy by its viscosity alone. A cord that loses more
+        rebounds lower: take rebound and slack phases from "uniform" with `unloading`.
 
     Examples
     --------
@@ -113,8 +111,7 @@ def trace_drop(
     ----------
     curve : Curve
     mechanics : "uniform" or "waves"
-    viscosity : of the cord, with mechanics="waves", which lets it lose energy by that alone  [N·s]
-        Its rebound says nothing of a cord that loses more on the way back.
+    viscosity : of the cord, with mechanics="waves"  [N·s]
     unloading : b of the force on the way back, with mechanics="uniform"; see `unloading_for`
         That force is F(λ) [1 − b (1 − (λ−1)/(λmax−1))], λmax being the stretch ratio at which it turned.
     duration, quiet : how long after the release, and before it  [s]

@@ -41,16 +41,11 @@ def reduce_entry(
 
     Parameters
     ----------
-    campaign, entry : Campaign, DropEntry
-        `entry` is one of `campaign.drops`, with a record.
-    calibrations : mapping of str to Calibration
-        Of "force", and of "distance" where the record has it.
-    load_alone : bool
-        As if there were no distance sensor, for comparison.
-    both : bool
-        With a distance, the lowest point by the load alone beside it.
-    lag : float
-        Of the load against the distance, taken off [s].
+    campaign, entry : Campaign, DropEntry, one of `campaign.drops` with a record
+    calibrations : mapping of str to Calibration, of "force", and of "distance" where the record has it
+    load_alone : bool, as if there were no distance sensor
+    both : bool, with a distance, the lowest point by the load alone beside it
+    lag : float, of the load against the distance, taken off [s]
 
     Returns
     -------
