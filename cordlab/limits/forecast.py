@@ -11,6 +11,7 @@ from math import ceil, log2
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike
 
 from cordlab.batch.drop_table import Evidence, drop_inputs
@@ -154,11 +155,10 @@ class Forecast(NextDrop):
     @property
     def steady(self) -> bool:
         """Whether every limit is known to `STEADY`; one that is infinite is."""
-        for name in self.quantities:
-            limit, error = self.limit(name), self.limit_error(name)
-            if np.any(np.isfinite(limit) & ~(2 * error <= STEADY * self.u[name])):
-                return False
-        return True
+        return all(
+            np.all(~np.isfinite(self.limit(name)) | (2 * self.limit_error(name) <= STEADY * self.u[name]))
+            for name in self.quantities
+        )
 
     def by_waves(self, masses: np.ndarray) -> list[dict[str, float] | None]:
         """What stretch waves change in the estimates at rider masses (n,) [kg]; None without waves, or not drawn.
@@ -167,10 +167,9 @@ class Forecast(NextDrop):
         [m] (0 where the curve was fitted to lowest points, and holds it); greatest g and load at the tie point over
         the uniform cord's, `g` and `peak_load`; and when all three come, from the release, `time_…` [s].
         """
-        rows: list[dict[str, float] | None] = [None] * len(masses)
         inside = np.flatnonzero((masses >= self.masses[0] - 1e-9) & (masses <= self.masses[-1] + 1e-9))
         if self.waves is None or not inside.size:
-            return rows
+            return [None] * len(masses)
         hung = np.interp(masses[inside], self.masses, self.hung)
         level = np.exp(np.interp(hung, self.hung, self.level.families[0].mean[0]))
         inputs = self.stiffness.batch | drop_inputs(self.site)
@@ -183,9 +182,8 @@ class Forecast(NextDrop):
             "time_g": both["time_lower_load"],
             "time_peak_load": both["time_tie_load"],
         }
-        for i, k in enumerate(inside):
-            rows[k] = {name: float(values[i]) for name, values in columns.items()}
-        return rows
+        rows = pd.DataFrame(columns, index=inside).to_dict("index")
+        return [rows.get(k) for k in range(len(masses))]
 
     @property
     def label(self) -> str:

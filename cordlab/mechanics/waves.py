@@ -7,21 +7,20 @@ stretch ratio λ carries T = F(λ) + η dλ/dt while it is stretched, and never 
 Time goes on by leapfrog (Verlet 1967, Physical Review 159, 98): forces are taken half a step from speeds, with a step
 just short of the time in which a wave crosses an element where the curve is steepest. Viscosity acts by the mean of the
 speeds before and after a step (Crank and Nicolson 1947), so that it may be as large as one likes. F is read from a
-table of the curve, cubic between its nodes and within `TABLE_ERROR`, so that every curve takes the same time.
+table of the curve, cubic between its nodes, so that every curve takes the same time.
 
-The less a cord's viscosity smooths its waves, and the longer it is, the more elements it gets (`FINER`, `LONG`). Loads
-are surely resolved where it smooths them well, steepened as they are where the curve is steep, and the first instant
-does not load the cord most (`SMOOTH`, `INSTANT`): within 0.3 %, and every lowest point within 10 mm, of chains with
-many more elements. Everywhere else a drop goes again with twice the elements, until its loads agree to `AGREE`, and
-`Swing.apart` says by how much they still differ: against 384 elements the loads were off by less than that. Without
-viscosity nothing smooths a wave, loads do not converge, and `apart` is infinite. `python -m tests.coverage chain` holds
-this against another solver.
+The less a cord's viscosity smooths its waves, and the longer it is, the more elements it gets (`FINER`, `LONG`). Where
+it smooths them well and the first instant does not load the cord most (`SMOOTH`, `INSTANT`), loads are within 0.3 %,
+and every lowest point within 10 mm, of chains with many more elements. Everywhere else a drop goes again with twice the
+elements, until its loads agree to `AGREE`; `Swing.apart` says by how much they still differ. Without viscosity nothing
+smooths a wave, and `apart` is infinite. `python -m tests.coverage chain` holds this against another solver.
 """
 
 from __future__ import annotations
 
 import os
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -29,7 +28,7 @@ import numpy as np
 from numpy.polynomial import chebyshev
 
 from cordlab.curves.models import Curve, Model, Spline
-from cordlab.mechanics.fall import Array, DropSetup, Outcome, fall_time, slack_energy, take
+from cordlab.mechanics.fall import Array, DropSetup, Outcome, fall_time, slack_energy
 from cordlab.mechanics.uniform import FURTHEST_RATIO, LOCK_UP_SHARE, take_draws
 
 ELEMENTS = 24
@@ -97,19 +96,16 @@ def swing(setup: DropSetup, curve: Curve, viscosity: Array, n: int, *, elements:
     A jump in speed at the end of a viscous cord has no finite load in its first instant. Loads are therefore read
     through a low-pass of `SMOOTHING`, as those of a record are through its filter.
     """
-    values, outcome = np.full((7, n), np.inf), np.full(n, Outcome.RELEASED_STRETCHED, dtype=np.int8)
-    apart = np.zeros(n)
-    slack = np.flatnonzero(np.broadcast_to(setup.released_slack, n))
-    if slack.size:
-        if slack.size < n:
-            setup, curve, viscosity = setup.take(slack), take_draws(curve, slack), take(viscosity, slack)
-        chains = Chains(setup, curve, viscosity, slack.size, elements)
-        chains.run(np.arange(slack.size))
-        if elements == ELEMENTS:
-            chains.resolve()
-        values[:, slack], outcome[slack], apart[slack] = chains.results, chains.outcome, chains.apart
-    values[:, outcome > Outcome.NOT_RISING] = np.inf
-    return Swing._make([*values, outcome, apart])
+    slack = np.broadcast_to(setup.released_slack, n)  # a draw that is not is followed as if let go at the tie point
+    chains = Chains(
+        replace(setup, release_depth=np.where(slack, setup.release_depth, 0.0)), curve, viscosity, n, elements
+    )
+    chains.run(np.arange(n))
+    if elements == ELEMENTS:
+        chains.resolve()
+    outcome = np.where(slack, chains.outcome, np.int8(Outcome.RELEASED_STRETCHED))
+    chains.results[:, outcome > Outcome.NOT_RISING] = np.inf
+    return Swing._make([*chains.results, outcome, np.where(slack, chains.apart, 0.0)])
 
 
 class ChainMotion(NamedTuple):
