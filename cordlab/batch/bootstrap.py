@@ -46,15 +46,11 @@ class Values(NamedTuple):
 
 @dataclass(frozen=True)
 class ExtraEquations:
-    """Other equations for the parameters, taken as linear about the start.
+    """Other equations for the parameters, taken as linear about the start."""
 
-    residual : (m,) at the start, of the variance of a value of weight 1;  jacobian : (m, parameters)
-    times : (draws, m) how often each counts
-    """
-
-    residual: np.ndarray
-    jacobian: np.ndarray
-    times: np.ndarray
+    residual: np.ndarray  # (m,) at the start, of the variance of a value of weight 1
+    jacobian: np.ndarray  # (m, parameters)
+    times: np.ndarray  # (draws, m) how often each counts
 
     def sums(self, part: slice) -> list[np.ndarray]:
         """Of each draw: Jᵀ J (draws, parameters, parameters), −Jᵀ r (draws, parameters), rᵀ r (draws,)."""
@@ -64,16 +60,12 @@ class ExtraEquations:
 
 @dataclass(frozen=True)
 class Refits:
-    """Refitted parameters, one column a draw.
-
-    parameters : name → (draws,);  rss : (draws,) weighted residual sum of squares  [N²]
-    converged  : (draws,) False where the steps had not come to rest
-    """
+    """Refitted parameters, one column a draw."""
 
     model: Model
-    parameters: Mapping[str, np.ndarray]
-    converged: np.ndarray
-    rss: np.ndarray
+    parameters: Mapping[str, np.ndarray]  # (draws,) each
+    converged: np.ndarray  # (draws,) False where the steps had not come to rest
+    rss: np.ndarray  # (draws,) weighted residual sum of squares [N²]
 
     @property
     def notes(self) -> tuple[str, ...]:

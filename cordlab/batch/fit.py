@@ -42,21 +42,14 @@ class FitError(ValueError):
 
 @dataclass(frozen=True)
 class Candidate:
-    """One of the models that were compared.
-
-    fit         : None where the model could not be fitted
-    aicc        : +inf where there are too few independent values
-    check_rms   : rms of force less prediction in the held-back drops; nan where nothing could be held back  [N]
-    sensible_to : stretch ratio to which the force rises, searched to twice the tested stretch  [1]
-    note        : why it is not to be chosen, or what to know about it; "" if nothing
-    """
+    """One of the models that were compared."""
 
     model: str
-    fit: CurveFit | None
-    aicc: float
-    check_rms: float
-    sensible_to: float
-    note: str
+    fit: CurveFit | None  # None where the model could not be fitted
+    aicc: float  # +inf where there are too few independent values
+    check_rms: float  # of force less prediction in the held-back drops; nan where nothing could be held back [N]
+    sensible_to: float  # stretch ratio to which the force rises, searched to twice the tested stretch
+    note: str  # why it is not to be chosen, or what to know about it; "" if nothing
     usable: bool
 
     @property
@@ -69,24 +62,17 @@ class Candidate:
 
 @dataclass(frozen=True)
 class Samples:
-    """The loading curves of some drops, stacked: arrays of one value a bin, and one name a drop.
-
-    drop, cord    : number of the drop of each value; name of the cord of each drop
-    weight        : effective-variance weight, 1 on average
-    noise         : variance of a value of weight 1 about a flexible curve  [N²]
-    correlation   : lag-1, of neighbouring bins
-    energies      : energy equations of all drops, where some have no record
-    """
+    """The loading curves of some drops, stacked: arrays of one value a bin, and one name a drop."""
 
     stretch_ratio: np.ndarray
     force: np.ndarray
-    drop: np.ndarray
+    drop: np.ndarray  # number of the drop of each value
     names: tuple[str, ...]
-    cord: tuple[str, ...]
-    weight: np.ndarray
-    noise: float
-    correlation: float
-    energies: "Energies | None" = None
+    cord: tuple[str, ...]  # of each drop
+    weight: np.ndarray  # effective-variance weight, 1 on average
+    noise: float  # variance of a value of weight 1 about a flexible curve [N²]
+    correlation: float  # lag-1, of neighbouring bins
+    energies: "Energies | None" = None  # of all drops, where some have no record
 
     @property
     def reach(self) -> float:
@@ -141,18 +127,13 @@ class Samples:
 
 @dataclass(frozen=True)
 class BatchFit:
-    """The curve of a batch and what it was chosen from.
-
-    equals      : the models that do equally well, fewest parameters and the chosen one first; see `fit_batch`
-    drop_scales : drop → stiffness relative to the batch
-    held_back   : "check drops", "each drop in turn" or "nothing": what check_rms is of
-    """
+    """The curve of a batch and what it was chosen from."""
 
     chosen: CurveFit
     candidates: tuple[Candidate, ...]
-    equals: tuple[str, ...]
-    drop_scales: dict[str, float]
-    held_back: str
+    equals: tuple[str, ...]  # models that do equally well, fewest parameters and the chosen one first; see `fit_batch`
+    drop_scales: dict[str, float]  # drop → stiffness relative to the batch
+    held_back: str  # "check drops", "each drop in turn" or "nothing": what check_rms is of
     samples: Samples = field(repr=False)
 
     def candidate(self, name: str) -> Candidate:

@@ -29,20 +29,14 @@ Part = tuple[str, float, float]
 
 @dataclass(frozen=True)
 class Share:
-    """One input: u, what it adds to the standard uncertainty of the quantity [its unit], and what halving it would
-    gain.
-
-    share : of the variance; dof : degrees of freedom of u; gain : by how much the limit moves to the safe side;
-    gain_mass : by how many kilograms the rated range grows where this quantity ends it, None where the limit is flat in
-        mass.
-    """
+    """One input: u, what it adds to the standard uncertainty of the quantity [its unit], and what halving it gains."""
 
     input: str
     u: float
-    share: float
-    dof: float
-    gain: float
-    gain_mass: float | None
+    share: float  # of the variance
+    dof: float  # degrees of freedom of u
+    gain: float  # by how much the limit moves to the safe side
+    gain_mass: float | None  # by how much the rated range grows, None where the limit is flat in mass [kg]
 
     def to_dict(self) -> dict[str, object]:
         return plain(vars(self))
@@ -50,18 +44,15 @@ class Share:
 
 @dataclass(frozen=True)
 class Budget:
-    """The budget of one quantity at one rider mass; shares are sorted, the greatest first.
-
-    u, dof : combined; linear_limit, drawn_limit : the prediction limit by first-order sums and by Monte Carlo.
-    """
+    """The budget of one quantity at one rider mass; shares are sorted, the greatest first."""
 
     quantity: str
     mass: float
     estimate: float
-    u: float
+    u: float  # combined
     dof: float
-    linear_limit: float
-    drawn_limit: float
+    linear_limit: float  # the prediction limit by first-order sums
+    drawn_limit: float  # and by Monte Carlo
     shares: tuple[Share, ...]
 
     @property

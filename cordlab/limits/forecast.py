@@ -38,26 +38,23 @@ STEADY = 0.1
 class Forecast(NextDrop):
     """The next drop at a site: draws, their limits, and estimates; masses are the rider's.
 
-    together : whether criteria are judged all together, where limits are prediction limits
-    estimates : quantity → (n_mass,), with every input at its estimate
     draws : quantity → (n_mass, n_draws): the next drop, everything uncertain drawn; draw number i has the same inputs
         in every quantity and at every mass. Infinite draws (no lowest point) are kept
     content : quantity → (n_mass, n_draws): the value that the share `probability` of drops stays within, what is not
         known of it drawn; None for prediction limits
-    spare : numbers between 0 and 1 that belong to the draws, for what comes after  (3, n_draws)
-    count : of scrambles that the draws are, one after the other
     """
 
     limit_kind: str
     probability: float
     confidence: float
-    together: bool
+    together: bool  # whether criteria are judged all together, where limits are prediction limits
     seed: int
-    estimates: dict[str, np.ndarray] = field(default_factory=dict)
+    estimates: dict[str, np.ndarray] = field(default_factory=dict)  # (n_mass,), with every input at its estimate
     draws: dict[str, np.ndarray] = field(default_factory=dict)
     content: dict[str, np.ndarray] | None = None
+    # numbers between 0 and 1 that belong to the draws, for what comes after (3, n_draws)
     spare: np.ndarray = field(default_factory=lambda: np.empty((SPARE.stop - SPARE.start, 0)))
-    count: int = 0
+    count: int = 0  # of scrambles that the draws are, one after the other
     notes: tuple[str, ...] = ()
 
     @property

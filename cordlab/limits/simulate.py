@@ -50,11 +50,10 @@ def draw_input(quantity: Measured, share: np.ndarray, *, positive: bool = False)
 
 
 class Level(NamedTuple):
-    """A quantity of drops at each mass: its next value by each family of shapes; what shared inputs do to it,
-    (n_mass, n_shared)."""
+    """A quantity of drops at each mass."""
 
-    families: tuple[NextValue, ...]
-    shift: np.ndarray
+    families: tuple[NextValue, ...]  # its next value by each family of shapes
+    shift: np.ndarray  # what shared inputs do to it, (n_mass, n_shared)
 
     @classmethod
     def of(
@@ -77,18 +76,14 @@ def _next_value(lines: GroupLines, cord: Hashable | None, at: np.ndarray) -> Nex
 
 @dataclass(frozen=True)
 class NextDrop:
-    """What is known of the next drop at a site, and how it is drawn; masses are the rider's (n_mass,) [kg].
-
-    cord : a tested cord by name, or None for another cord of the batch
-    recorded : drops whose records may show the energy returned; None where it is not asked for
-    """
+    """What is known of the next drop at a site, and how it is drawn."""
 
     stiffness: DropStiffness
     site: "Site"
-    masses: np.ndarray
-    cord: str | None
-    waves: WaveEffect | None
-    recorded: Evidence | None
+    masses: np.ndarray  # the rider's (n_mass,) [kg]
+    cord: str | None  # a tested one by name, or None for another cord of the batch
+    waves: WaveEffect | None  # at the site
+    recorded: Evidence | None  # drops whose records may show the energy returned; None where it is not asked for
 
     def __post_init__(self) -> None:
         if (self.waves is None) != (self.stiffness.waves is None):
@@ -274,10 +269,7 @@ class NextDrop:
         return self.stiffness.u_between_masses(self.hung)
 
     def by_shapes(self, family: int = 0) -> dict[str, np.ndarray]:
-        """Every quantity with every input at its estimate, at each mass and by each shape of a family.
-
-        (n_mass, count)
-        """
+        """Every quantity with every input at its estimate, by each shape of a family.  (n_mass, count)"""
         shape = np.arange(self.stiffness.shapes[family].count)
         measured = 0.0 if self.excess is None else self.excess.families[family].mean.T
         return self.at_worst(

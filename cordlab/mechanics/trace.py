@@ -13,7 +13,7 @@ from scipy.interpolate import CubicHermiteSpline
 from cordlab.curves.models import Curve
 from cordlab.mechanics.fall import Array, DropSetup, fall_to_slack, folded_cord, loads_at_rest
 from cordlab.mechanics.uniform import Stretch
-from cordlab.mechanics.waves import ChainMotion, check_waves, motions
+from cordlab.mechanics.waves import check_waves, motions
 from cordlab.units import plain
 
 if TYPE_CHECKING:
@@ -273,27 +273,24 @@ def trace_waves(setup: DropSetup, curve: Curve, viscosity: Array, times: Sequenc
     Set-up, curve parameters and viscosity [N·s] of shape () or (n,). Raises ValueError as `trace_drop` does.
     """
     check_waves(setup, viscosity)
-    chains = motions(setup, curve, viscosity, np.array([time[-1] for time in times]))
-    setups = (setup.take(np.array(k)) for k in range(len(times)))
-    return [_with_waves(*drop) for drop in zip(setups, chains, times, strict=True)]
-
-
-def _with_waves(setup: DropSetup, chain: ChainMotion, time: Array) -> Trace:
-    """The folded fall, then the chain."""
-    t, y, v, length = chain.time, chain.position, chain.speed, float(setup.slack_length)
-    before, after = time[(time >= 0) & (time < t[0])], time[time >= t[0]]
-    fall = CubicHermiteSpline(*fall_to_slack(setup, 65))
-    depth, speed = fall(before), fall(before, 1)
-    falling = np.array([before, depth, speed, *_state(setup, None, depth, speed)[1:]])
-    place, stretch = CubicHermiteSpline(t, y, v), y - chain.tie_point - length
-    ratio = np.maximum((place(after) - np.interp(after, t, chain.tie_point)) / length, 1.0)
-    loads = (np.interp(after, (t[1:] + t[:-1]) / 2, load) for load in (chain.tie_load, chain.lower_load))
-    swinging = np.array([after, place(after), place(after, 1), *loads, ratio])
-    k = np.flatnonzero(v[:-1] * v[1:] < 0)
-    share, step = v[k] / (v[k] - v[k + 1]), t[k + 1] - t[k]
-    turns = np.column_stack([t[k] + share * step, y[k] + share * v[k] * step / 2])
-    k = np.flatnonzero((stretch[1:-1] > 0) != (stretch[2:] > 0)) + 1
-    slack = t[k] - stretch[k] * (t[k + 1] - t[k]) / (stretch[k + 1] - stretch[k])
-    phases = np.append(slack, [np.inf] * (len(slack) % 2)).reshape(-1, 2)
-    time, y, v, tie, lower, ratio = np.hstack([_at_rest(setup, time[time < 0]), falling, swinging])
-    return Trace(time, y, v, tie, lower, ratio, turns, phases, "waves")
+    traces = []
+    for number, chain in enumerate(motions(setup, curve, viscosity, np.array([time[-1] for time in times]))):
+        drop, whole, t, y, v = setup.take(np.array(number)), times[number], chain.time, chain.position, chain.speed
+        before, after, length = whole[(whole >= 0) & (whole < t[0])], whole[whole >= t[0]], float(drop.slack_length)
+        fall, place = CubicHermiteSpline(*fall_to_slack(drop, 65)), CubicHermiteSpline(t, y, v)
+        falling = np.array(
+            [before, fall(before), fall(before, 1), *_state(drop, None, fall(before), fall(before, 1))[1:]]
+        )
+        ratio = np.maximum((place(after) - np.interp(after, t, chain.tie_point)) / length, 1.0)
+        loads = (np.interp(after, (t[1:] + t[:-1]) / 2, load) for load in (chain.tie_load, chain.lower_load))
+        swinging = np.array([after, place(after), place(after, 1), *loads, ratio])
+        k = np.flatnonzero(v[:-1] * v[1:] < 0)
+        share, step = v[k] / (v[k] - v[k + 1]), t[k + 1] - t[k]
+        turns = np.column_stack([t[k] + share * step, y[k] + share * v[k] * step / 2])
+        stretch = y - chain.tie_point - length
+        k = np.flatnonzero((stretch[1:-1] > 0) != (stretch[2:] > 0)) + 1
+        slack = t[k] - stretch[k] * (t[k + 1] - t[k]) / (stretch[k + 1] - stretch[k])
+        phases = np.append(slack, [np.inf] * (len(slack) % 2)).reshape(-1, 2)
+        time, y, v, tie, lower, ratio = np.hstack([_at_rest(drop, whole[whole < 0]), falling, swinging])
+        traces.append(Trace(time, y, v, tie, lower, ratio, turns, phases, "waves"))
+    return traces

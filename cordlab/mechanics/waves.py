@@ -68,24 +68,17 @@ def crossing(setup: DropSetup, curve: Curve, limit: Array | float = np.inf) -> A
 
 
 class Swing(NamedTuple):
-    """One fall to the lowest point and a little beyond; arrays of one length. Times are from the release [s].
+    """One fall to the lowest point and a little beyond; arrays of one length. Times are from the release [s]."""
 
-    stretch : of cord and rig at the lowest point, beyond the slack length  [m]
-    ratio : stretched over slack length of the whole cord there
-    lower_load, tie_load : greatest load at the cord's lower end and at the tie point  [N]
-    outcome : `Outcome` codes; where there is no lowest point everything else is +inf
-    apart : by how much of them the loads of two resolutions differ; 0 where they are surely resolved, inf where never
-    """
-
-    stretch: Array
-    ratio: Array
-    lower_load: Array
-    tie_load: Array
+    stretch: Array  # of cord and rig at the lowest point, beyond the slack length [m]
+    ratio: Array  # stretched over slack length of the whole cord there
+    lower_load: Array  # the greatest at the cord's lower end [N]
+    tie_load: Array  # and at the tie point
     time: Array
     lower_load_time: Array
     tie_load_time: Array
-    outcome: Array
-    apart: Array
+    outcome: Array  # `Outcome` codes; where there is no lowest point everything else is +inf
+    apart: Array  # by how much of them the loads of two resolutions differ; 0 where surely resolved, inf where never
 
 
 def swing(setup: DropSetup, curve: Curve, viscosity: Array, n: int, *, elements: int = ELEMENTS) -> Swing:
@@ -134,12 +127,10 @@ def motions(setup: DropSetup, curve: Curve, viscosity: Array, until: Array) -> l
 
 
 class Tables(NamedTuple):
-    """Tables of one size: `draws` that have them, and force and its rise over a cell at the `nodes`, (n, cells + 1, 2);
-    n is 1 where one is for all of the draws.
-    """
+    """Tables of one size, one for each of some draws or one for all of them."""
 
     draws: Array
-    nodes: Array
+    nodes: Array  # force and its rise over a cell, (n or 1, cells + 1, 2)
 
 
 class Chains:

@@ -109,22 +109,16 @@ def taut_speed(fall: Fall, end_of_slack: EndOfSlack) -> float:
 
 @dataclass(frozen=True)
 class Release:
-    """When the mass was released, as far as the record shows, and the fall that follows.
-
-    time, u_time : of release [s]; slack_end : when the fall is over [s]
-    time_scale, u_time_scale : the record's time over the time that the fall takes, and its standard uncertainty
-    load_step : end of slack seen as a step in the load [s], None where the cord is too light for one
-    visible : whether the cord is heavy enough for its fall to be seen in the load
-    """
+    """When the mass was released, as far as the record shows, and the fall that follows; times in [s]."""
 
     fall: Fall
     time: float
     u_time: float
-    time_scale: float
+    time_scale: float  # the record's time over the time that the fall takes
     u_time_scale: float
     slack_end: float
-    load_step: float | None
-    visible: bool
+    load_step: float | None  # end of slack seen as a step in the load, None where the cord is too light for one
+    visible: bool  # whether the cord is heavy enough for its fall to be seen in the load
 
     @property
     def rigid(self) -> bool:
@@ -136,22 +130,16 @@ class Release:
 
 @dataclass(frozen=True)
 class Motion:
-    """The motion of one drop, arrays at the record's steps: position below the tie point [m], speed down [m/s].
-
-    unloaded : index one past the first unloading; end : one past the last sample whose motion is known
-    end_of_slack : what was kept as the slack ended, as far as the load shows it
-    energy_returned : share that the mass has back when the cord is slack again, by a measured distance, if seen
-    residual_velocity : speed that is left where the load is greatest, for motion from the load alone [m/s]
-    """
+    """The motion of one drop, arrays at the record's steps: position below the tie point [m], speed down [m/s]."""
 
     position: np.ndarray
     speed: np.ndarray
     lowest: Vertex
-    unloaded: int
-    end: int
-    end_of_slack: EndOfSlack
-    energy_returned: Measured | None = None
-    residual_velocity: float | None = None
+    unloaded: int  # index one past the first unloading
+    end: int  # one past the last sample whose motion is known
+    end_of_slack: EndOfSlack  # as far as the load shows it
+    energy_returned: Measured | None = None  # share that the mass has back when the cord is slack again, by a distance
+    residual_velocity: float | None = None  # left where the load is greatest, for motion from the load alone [m/s]
     notes: tuple[str, ...] = ()
 
 
