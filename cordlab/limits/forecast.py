@@ -8,21 +8,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import ceil, log2
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
 from cordlab.batch.drop_table import Evidence, drop_inputs
+from cordlab.campaign.settings import Site
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.simulate import NextDrop
 from cordlab.limits.wave_effects import WaveEffect, both_mechanics
 from cordlab.quantities import QUANTITIES
 from cordlab.statistics.propagation import evenness, quantile, quantile_error, scrambles
-
-if TYPE_CHECKING:
-    from cordlab.campaign.settings import Site
 
 HALF = 0.6827  # of a normal law lies within one standard deviation
 SCRAMBLES, SCRAMBLE = 8, 2048  # at first, and draws in each at least
@@ -198,7 +195,7 @@ class Forecast(NextDrop):
 def forecast_drop(
     stiffness: DropStiffness,
     *,
-    site: "Site",
+    site: Site,
     masses: ArrayLike,
     limit: str = "prediction",
     probability: float = 0.99,

@@ -4,12 +4,13 @@ from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import ndtr, ndtri, stdtrit
 
 from cordlab.batch.drop_table import DROP_INPUTS, Evidence, Keywords, uncertain_inputs
+from cordlab.campaign.settings import Site
 from cordlab.limits.anchoring import VISCOSITY, DropStiffness
 from cordlab.limits.tested import TEMPERATURE, UNKNOWN_SLOPE, known_temperatures, range_of_use
 from cordlab.limits.wave_effects import WaveEffect, stiffened
@@ -18,9 +19,6 @@ from cordlab.mechanics.predict import predict_drop
 from cordlab.quantities import DRAWN, QUANTITIES, REBOUND
 from cordlab.statistics.groups import EvidenceError, GroupLines, NextValue, Pivots
 from cordlab.units import Measured, Rectangular
-
-if TYPE_CHECKING:
-    from cordlab.campaign.settings import Site
 
 # inputs of a site that a normal law may take below zero
 SIGNED = ("release_depth", "tie_height", "reach", "rider_mass")
@@ -79,7 +77,7 @@ class NextDrop:
     """What is known of the next drop at a site, and how it is drawn."""
 
     stiffness: DropStiffness
-    site: "Site"
+    site: Site
     masses: np.ndarray  # the rider's (n_mass,) [kg]
     cord: str | None  # a tested one by name, or None for another cord of the batch
     waves: WaveEffect | None  # at the site

@@ -8,16 +8,13 @@ near enough where a ladder may step from one to the next, and show a bend from t
 from collections.abc import Sequence
 from itertools import pairwise
 from math import ceil, log
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from cordlab.batch.cords import CORDS_THAT_SHOW, TemperatureTrend
 from cordlab.batch.drop_table import ONE_RETEST, Evidence, retests
-
-if TYPE_CHECKING:
-    from cordlab.campaign.settings import Site
+from cordlab.campaign.settings import Site
 
 TEMPERATURE = "temperature of the cords, its slope not known"  # shared by all drops
 UNKNOWN_SLOPE = 0.0035  # of ln stiffness: that of ideal rubber, 1/T at 285 K, of either sign  [1/K]
@@ -54,7 +51,7 @@ def known_temperatures(drops: Evidence) -> np.ndarray:
     return np.where(known, drops.temperature, drops.temperature[known].mean() if known.any() else 0.0)
 
 
-def rider_not_known(site: "Site") -> list[str]:
+def rider_not_known(site: Site) -> list[str]:
     """Why a site that says nothing of how its riders turn over rates nobody; empty where it does."""
     if site.centre_of_mass_fall is not None:
         return []
@@ -72,7 +69,7 @@ def _range_of(drops: Evidence) -> tuple[float, float] | None:
     return (float(known.min()), float(known.max())) if known.size else None
 
 
-def range_of_use(site: "Site", drops: Evidence) -> tuple[float, float] | None:
+def range_of_use(site: Site, drops: Evidence) -> tuple[float, float] | None:
     """Lowest and highest temperature of use, those of the drops where the site gives none [°C]; None: nothing known."""
     dropped = _range_of(drops)
     return dropped and (site.temperature or dropped)

@@ -43,32 +43,20 @@ def spread_out(value: Array | float, shape: tuple[int, ...]) -> Array:
 class DropSetup:
     """What hangs on the cord and how it is released. Numbers, or arrays that broadcast (draws along the last axis).
 
-    mass : hung below the cord's lower end  [kg]
-    slack_length : of the cord, lying unloaded  [m]
-    cord_mass : [kg]
-    drag_area : drag coefficient times area of the mass  [m²]
-    air_density : [kg/m³]
-    release_depth : below the tie point; negative is above it  [m]
-    compliance : sag of the tie point  [m/N]
-    gravity : [m/s²]
-    centre_of_mass_fall : further fall of a rider's centre of mass than of the attachment, from release to hanging  [m]
-    gear_mass : of `mass`, what hangs with the rider and does not turn over  [kg]
-    push_off : speed at the release, whichever way it goes  [m/s]
-
     Raises ValueError, naming the argument, for a value that is not finite or out of range.
     """
 
-    mass: Numbers
-    slack_length: Numbers
-    cord_mass: Numbers = 0.0
-    drag_area: Numbers = 0.0
-    air_density: Numbers = 1.2
-    release_depth: Numbers = 0.0
-    compliance: Numbers = 0.0
-    gravity: Numbers = GRAVITY
-    centre_of_mass_fall: Numbers = 0.0
-    gear_mass: Numbers = 0.0
-    push_off: Numbers = 0.0
+    mass: Numbers  # hung below the cord's lower end [kg]
+    slack_length: Numbers  # of the cord, lying unloaded [m]
+    cord_mass: Numbers = 0.0  # [kg]
+    drag_area: Numbers = 0.0  # drag coefficient times area of the mass [m²]
+    air_density: Numbers = 1.2  # [kg/m³]
+    release_depth: Numbers = 0.0  # below the tie point; negative is above it [m]
+    compliance: Numbers = 0.0  # sag of the tie point [m/N]
+    gravity: Numbers = GRAVITY  # [m/s²]
+    centre_of_mass_fall: Numbers = 0.0  # by how much further than the attachment a rider's falls, until hanging [m]
+    gear_mass: Numbers = 0.0  # of `mass`, what hangs with the rider and does not turn over [kg]
+    push_off: Numbers = 0.0  # speed at the release, whichever way it goes [m/s]
 
     def __post_init__(self) -> None:
         for name in _FIELDS:
@@ -135,11 +123,10 @@ _FIELDS = [one.name for one in fields(DropSetup)]
 def fall_energy(setup: DropSetup, depth: Array) -> Array:
     """Kinetic energy of mass and falling side of the cord at `depth` [m] between release and slack length [J].
 
-    The cord hangs in a fold: a quarter of what it lengthens by is on the mass's side, which falls with the mass, while
-    the other side is at rest. dK/dy = g M_e − 2c K/M_e with M_e = M + m (L − y)/(2L), solved in closed form; without
-    drag v² = g y [4ML + m(2L−y)]/[2ML + m(L−y)] from rest at the tie point (Heck, Uylings and Kędzierska 2010,
-    Physics Education 45, 63). The same holds for a release above the tie point (depth < 0): the fold hangs below the
-    tie point and the mass passes the tie point without touching it.
+    The cord hangs in a fold, of which the mass's side falls with the mass and the other is at rest: dK/dy =
+    g M_e − 2c K/M_e with M_e = M + m (L − y)/(2L), solved in closed form; without drag, from rest at the tie point,
+    v² = g y [4ML + m(2L−y)]/[2ML + m(L−y)] (Heck, Uylings and Kędzierska 2010, Physics Education 45, 63). The same
+    holds for a release above the tie point (depth < 0), which the mass passes without touching it.
     """
     h = np.maximum(depth - setup.release_depth, 0.0)
     mass = setup.folded_mass(depth)
