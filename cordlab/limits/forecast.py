@@ -65,8 +65,7 @@ class Forecast(NextDrop):
     @cached_property
     def limits(self) -> dict[str, np.ndarray]:
         """One-sided limit of each quantity, on its dangerous side.  (n_mass,)"""
-        sides = {name: QUANTITIES[name].danger for name in self.draws}
-        return {name: quantile(*self._limited(name), side) for name, side in sides.items()}
+        return {name: quantile(*self._limited(name), QUANTITIES[name].danger) for name in self.draws}
 
     def limit(self, quantity: str) -> np.ndarray:
         """One-sided limit of a quantity, on its dangerous side.  (n_mass,)"""
@@ -105,13 +104,12 @@ class Forecast(NextDrop):
         For a normal law the standard deviation; with few cords draws follow Student's t, whose standard deviation is
         far wider than what it does most of the time. Infinite where a draw that far out is.
         """
-        with np.errstate(invalid="ignore"):
-            ends = {
-                name: [quantile(x, (1 + sign * HALF) / 2, side) for sign, side in ((1, "upper"), (-1, "lower"))]
-                for name, x in self.draws.items()
-            }
-            halves = {name: (high - low) / 2 for name, (high, low) in ends.items()}
-        return {name: np.nan_to_num(half, nan=np.inf, posinf=np.inf) for name, half in halves.items()}
+        half = {}
+        for name, x in self.draws.items():
+            with np.errstate(invalid="ignore"):
+                width = quantile(x, (1 + HALF) / 2, "upper") - quantile(x, (1 - HALF) / 2, "lower")
+            half[name] = np.nan_to_num(width / 2, nan=np.inf, posinf=np.inf)
+        return half
 
     def u_error(self, quantity: str) -> np.ndarray:
         """Monte Carlo standard error of `u`, its two ends taken as independent.  (n_mass,)"""
@@ -217,7 +215,8 @@ def forecast_drop(
     if limit not in ("prediction", "tolerance"):
         raise ValueError(f"limit is 'prediction' or 'tolerance', not {limit!r}")
     decision = limit, probability, confidence, together, seed
-    undrawn = Forecast(stiffness, site, np.atleast_1d(np.asarray(masses, float)), cord, waves, recorded, *decision)
+    known = stiffness, site, np.atleast_1d(np.asarray(masses, float)), cord, waves, recorded
+    undrawn = Forecast(*known, *decision, notes=stiffness.notes)
     content, in_tail = (None, 1 - probability) if limit == "prediction" else (probability, 1 - confidence)
     size = 2 ** ceil(log2(max(IN_A_TAIL / in_tail / SCRAMBLES, SCRAMBLE)))
     if draws is not None:
@@ -230,16 +229,16 @@ def forecast_drop(
         drawn = undrawn.draw(np.delete(shares, SPARE, axis=0), content)
         values, count = np.concatenate([values, drawn], axis=-1) if count else drawn, count + more
         spare = np.concatenate([spare, shares[SPARE]], axis=-1)
-        names = undrawn.quantities
-        held = dict(zip(names, values[len(names) :], strict=False)) or None
-        by_name = dict(zip(names, values, strict=False))
-        forecast = replace(undrawn, estimates=estimates, draws=by_name, content=held, spare=spare, count=count)
+        parts = np.split(values, 1 if content is None else 2)
+        of_drops, *of_content = (dict(zip(undrawn.quantities, part, strict=True)) for part in parts)
+        held = next(iter(of_content), None)
+        forecast = replace(undrawn, estimates=estimates, draws=of_drops, content=held, spare=spare, count=count)
         if draws is not None or forecast.steady or 2 * values.shape[-1] > MOST_DRAWS:
             break
-    notes = list(stiffness.notes)
-    if draws is None and not forecast.steady:
-        notes.append(
-            f"limits were not steady to {STEADY:g} of a standard uncertainty after {values.shape[-1]} draws: few "
-            "cords leave a long tail, and another seed moves the limits by more than that"
-        )
-    return replace(forecast, notes=tuple(notes))
+    if draws is not None or forecast.steady:
+        return forecast
+    note = (
+        f"limits were not steady to {STEADY:g} of a standard uncertainty after {values.shape[-1]} draws: few cords "
+        "leave a long tail, and another seed moves the limits by more than that"
+    )
+    return replace(forecast, notes=(*stiffness.notes, note))
