@@ -11,7 +11,7 @@ Drops without a record say by how low they came what the curve is beyond the rec
 (`lowest_points.Energies`) are fitted along.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -86,10 +86,10 @@ class Samples:
         return max(len(self.force) * (1 - self.correlation) / (1 + self.correlation), float(len(self.names)))
 
     @property
-    def unrecorded(self) -> list[int]:
-        """Numbers of the drops of `energies` that have no record."""
-        drops = self.energies.drop if self.energies else ()
-        return [k for k, name in enumerate(drops) if name not in self.names]
+    def unrecorded(self) -> dict[str, Hashable]:
+        """Cord of each drop of `energies` that has no record."""
+        pairs = zip(self.energies.drop, self.energies.cord, strict=True) if self.energies else ()
+        return {drop: cord for drop, cord in pairs if drop not in self.names}
 
     def energy_residuals(self, model: Model) -> Callable[[np.ndarray], np.ndarray] | None:
         """The energy equations for `solve`, each weighing what its drop is worth among correlated values."""
@@ -99,25 +99,17 @@ class Samples:
         size = np.sqrt(self.noise * len(self.force) / self.independent)
         return lambda values: size * energies.off(model, values)
 
-    def refit(
-        self,
-        fit: CurveFit,
-        scales: np.ndarray,
-        times: np.ndarray,
-        unrecorded: np.ndarray,
-        progress: Progress = unwatched,
-    ) -> Refits:
-        """A fit again, each drop brought to the level of the batch by its scale, (drops,), and counted otherwise.
-
-        times, unrecorded : how often each recorded drop counts, (draws, drops), and each drop without a record
-        """
+    def refit(self, fit: CurveFit, scales: np.ndarray, times: pd.DataFrame, progress: Progress = unwatched) -> Refits:
+        """A fit again, each drop on one level by its scale, (drops,), and counted so many times: a row a draw, a column
+        a drop; once where it has none."""
         extra, residuals = None, self.energy_residuals(fit.model)
         if self.energies is not None and residuals is not None:  # linear about the fit
-            at, others = np.array(fit.model.values(fit.parameters)), iter(unrecorded.T)
-            columns = [times[:, self.names.index(k)] if k in self.names else next(others) for k in self.energies.drop]
-            extra = ExtraEquations(residuals(at[:, None])[:, 0], differences(residuals, at), np.column_stack(columns))
+            at, counts = np.array(fit.model.values(fit.parameters)), times.reindex(columns=self.energies.drop)
+            residual = residuals(at[:, None])[:, 0]
+            extra = ExtraEquations(residual, differences(residuals, at), counts.fillna(1.0).to_numpy())
         values = Values(self.stretch_ratio, self.force / scales[self.drop], self.drop, self.weight)
-        return refit(fit.model, values, times=times, params=fit.result.params, extra=extra, progress=progress)
+        recorded, params = times[list(self.names)].to_numpy(), fit.result.params
+        return refit(fit.model, values, times=recorded, params=params, extra=extra, progress=progress)
 
     def scales(self, fit: CurveFit) -> np.ndarray:
         """Scale of each drop: least squares of its forces on the curve.  (drops,)"""
@@ -146,11 +138,10 @@ class BatchFit:
         """
         fit = self.chosen if model is None else self.candidate(model).fitted
         s, rng = self.samples, np.random.default_rng(seed)
-        times, unrecorded = resample(s.cord, n, rng), np.empty((n, 0))
-        if s.unrecorded and s.energies is not None:  # drawn by themselves, so that no draw is without a record
-            unrecorded = resample([s.energies.cord[k] for k in s.unrecorded], n, rng)
-        scales = np.array([self.drop_scales[name] for name in s.names])
-        return s.refit(fit, scales, times, unrecorded, progress)
+        times = pd.DataFrame(resample(s.cord, n, rng), columns=s.names)
+        if s.unrecorded:  # drawn by themselves, so that no draw is without a record
+            times[list(s.unrecorded)] = resample(list(s.unrecorded.values()), n, rng)
+        return s.refit(fit, np.array([self.drop_scales[name] for name in s.names]), times, progress)
 
     def refits(self, n: int, *, seed: int, progress: Progress = unwatched) -> tuple[Refits, ...]:
         """Draws of the curve for limits: n bootstrap refits of every model in `equals`."""
@@ -324,7 +315,7 @@ def _left_out(fit: CurveFit, samples: Samples) -> np.ndarray:
     out, scales = groups_left_out(len(samples.names)), samples.scales(fit)
     if len(out) < 2:
         return np.full(1, np.nan)
-    refits = samples.refit(fit, scales, 1.0 - out, np.ones((len(out), len(samples.unrecorded))))
+    refits = samples.refit(fit, scales, pd.DataFrame(1.0 - out, columns=samples.names))
     logs, cords = np.log(scales), pd.Series(np.log(scales)).groupby(list(samples.cord))
     of_others = (cords.transform("sum") - logs) / (cords.transform("size") - 1).clip(lower=1)
     left_out = out.argmax(axis=0)[samples.drop]  # the refit that does not know a value
