@@ -19,9 +19,8 @@ from cordlab.batch.lowest_points import LowestFit, energies, fit_without_records
 from cordlab.batch.slow_pulls import PullComparison, compare_pulls, read_pulls
 from cordlab.batch.viscosity import Viscosity
 from cordlab.batch.wave_removal import WaveFit, take_out_waves
-from cordlab.campaign.campaign import Campaign, CampaignError
+from cordlab.campaign.campaign import Campaign, CampaignError, read_jump_log
 from cordlab.campaign.files import changes, offer
-from cordlab.campaign.jump_log import read_jump_log
 from cordlab.campaign.settings import hangs_on
 from cordlab.cautions import CAUTIONS
 from cordlab.curves.models import models

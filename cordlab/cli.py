@@ -233,11 +233,10 @@ def recheck(options: argparse.Namespace) -> int:
     text = checked.summary()
     if options.report is not None or options.change:
         changes = {key.strip(): new.strip() for key, _, new in (change.partition("=") for change in options.change)}
-        asked = partial(cordlab.bundle.recheck.assume, options.folder, changes, progress=_progress(options))
-        review, name = cordlab.bundle.review, options.folder.name
-        page = review.review_page(checked, name=name, changes=changes, assumed=asked() if changes else None)
-        path = options.report or Path("review.html")
-        review.write_review(page, path)
+        reviewing, path = cordlab.bundle.recheck, options.report or Path("review.html")
+        assumed = reviewing.assume(options.folder, changes, progress=_progress(options)) if changes else None
+        page = reviewing.review_page(checked, name=options.folder.name, changes=changes, assumed=assumed)
+        reviewing.write_review(page, path)
         text += f"\nwritten: {path}"
     code = _answer(options, checked.to_dict(), text, yes=checked.agrees)
     return PARTLY if checked.agrees and checked.not_compared else code

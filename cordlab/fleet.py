@@ -112,11 +112,13 @@ def run_fleet(
     if path.suffix not in (".csv", ".parquet"):
         raise FleetError(f"{path}: a table ends in .csv or .parquet")
     if path.suffix == ".parquet":
-        _need_pyarrow()  # before anything is analysed
+        try:
+            import pyarrow.parquet  # noqa: F401
+        except ImportError as error:
+            raise ImportError("a .parquet table needs pyarrow: pip install pyarrow; or name it .csv") from error
     wanted = list(dict.fromkeys(os.path.abspath(folder) for folder in folders))
     known = {row["campaign"]: row for row in read_table(path)} if path.exists() else {}
-    rows = dict(known)
-    kept, written = 0, time.monotonic()
+    rows, kept, written = dict(known), 0, time.monotonic()
     with _client(scheduler, workers) as client:
         from distributed import as_completed
 
@@ -181,7 +183,6 @@ def read_table(path: Path) -> list[Row]:
     """The rows of a fleet's table. Raises FleetError where it is another file."""
     try:
         if path.suffix == ".parquet":
-            _need_pyarrow()
             table = pd.read_parquet(path)
         else:
             words: dict[str, Any] = {"true_values": ["yes"], "false_values": ["no"], "na_values": [""]}
@@ -207,10 +208,3 @@ def write_table(path: Path, rows: Sequence[Row]) -> None:
             yes_or_no = {name: table[name].map({True: "yes", False: "no"}) for name in ("rated", "lot issued")}
             texts = {name: table[name].str.replace(FORMULA, "'", regex=True) for name in TEXTS}
             table.assign(**yes_or_no, **texts).to_csv(part, index=False, lineterminator="\n")
-
-
-def _need_pyarrow() -> None:
-    try:
-        import pyarrow.parquet  # noqa: F401
-    except ImportError as error:
-        raise ImportError("a .parquet table needs pyarrow: pip install pyarrow; or name it .csv") from error

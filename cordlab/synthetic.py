@@ -5,6 +5,7 @@ import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from importlib.resources import files
 from pathlib import Path
 from types import SimpleNamespace
@@ -316,16 +317,17 @@ def _write_records(
 ) -> dict[str, Sensor]:
     """Write calibration/ and records/; returns the true sensors."""
     greatest, sensors = {"force": drops["tie_load"].max(), "distance": drops["lowest_point"].max()}, {}
+    save = partial(np.savetxt, delimiter=",", comments="", encoding="utf-8")
     (folder / "calibration").mkdir()
     (folder / "records").mkdir()
     for make in (LOAD_CELL, LASER) if scenario.distance else (LOAD_CELL,):
         sensors[make.channel] = sensor = make.drawn(rng, scenario.noise)
         pairs, unit = sensor.calibration_pairs(float(greatest[make.channel]), rng), make.unit
-        heads = ["run", f"reference [{unit}]", f"u(reference) [{unit}]", f"reading [{make.reading_unit}]"]
-        _save(folder / "calibration" / f"{make.channel}.csv", heads, pairs, ["%d", "%g", "%g", "%.5f"])
+        heads = f"run,reference [{unit}],u(reference) [{unit}],reading [{make.reading_unit}]"
+        save(folder / "calibration" / f"{make.channel}.csv", pairs, ["%d", "%g", "%g", "%.5f"], header=heads)
     load = "tie_load" if scenario.rig["load_cell_at"] == "top" else "lower_load"
     quantity = {"force": load, "distance": "position"}
-    heads = ["time [s]", *(f"{channel} [{sensor.reading_unit}]" for channel, sensor in sensors.items())]
+    heads = ",".join(["time [s]", *(f"{name} [{sensor.reading_unit}]" for name, sensor in sensors.items())])
     recorded = drops[drops["record"] != ""].to_dict("records")
     for drop in progress(recorded, desc="records", unit="record"):
         trace = scenario.trace(**{key: drop[key] for key in SETUP})
@@ -333,13 +335,8 @@ def _write_records(
         decimals = max(3, math.ceil(-math.log10(trace.time[1] - trace.time[0]) - 1e-9))
         formats = [f"%.{decimals}f", *(f"%.{sensor.decimals}f" for sensor in sensors.values())]
         columns = np.column_stack([trace.time - trace.time[0], *readings])
-        _save(folder / "records" / drop["record"], heads, columns, formats)
+        save(folder / "records" / drop["record"], columns, formats, header=heads)
     return sensors
-
-
-def _save(path: Path, heads: list[str], columns: np.ndarray, formats: list[str]) -> None:
-    head = ",".join(heads)
-    np.savetxt(path, columns, fmt=formats, delimiter=",", header=head, comments="", encoding="utf-8")
 
 
 def _true_rows(scenario: Scenario, drops: pd.DataFrame) -> list[dict[str, Any]]:

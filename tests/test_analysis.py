@@ -11,7 +11,7 @@ import pytest
 from scipy import stats
 
 import cordlab
-from cordlab.campaign.jump_log import LogEntry
+from cordlab.campaign.campaign import LogEntry
 from cordlab.report.page import write_results
 from cordlab.statistics.groups import EvidenceError
 from tests.conftest import ROOT

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 import cordlab
 from cordlab.campaign.campaign import Campaign, read_campaign
 from cordlab.campaign.files import Folder
-from cordlab.campaign.loggers import FEWEST_ROWS, parse_record
+from cordlab.campaign.tables import FEWEST_ROWS, parse_record
 from tests.planted import replaced, scaled, write
 from tests.small_campaign import CAMPAIGN
 

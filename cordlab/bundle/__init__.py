@@ -1,11 +1,9 @@
 """Does it come out again?
 
-publish    everything in one zip
-described  what it says about itself
-unpack     a stranger's zip, unpacked safely
-recheck    a bundle re-run; start here
-review     a page of what was found, what is judgement, what was changed
-compare    two results, number by number
+publish  everything in one zip, and what it says about itself
+unpack   a stranger's zip, unpacked safely
+recheck  a bundle re-run, and the page that a reviewer reads; start here
+compare  two results, number by number
 """
 
 import lazy_loader

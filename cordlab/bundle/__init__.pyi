@@ -1,3 +1,2 @@
 from . import publish as publish
 from . import recheck as recheck
-from . import review as review

@@ -101,6 +101,25 @@ def compare(old: Results, new: Results) -> Comparison:
     return Comparison(tuple(lines), tuple(reasons), alike=before.keys() == after.keys())
 
 
+def in_uncertainties(line: Line, values: dict[str, object]) -> float | None:
+    """How many of its standard uncertainties a number moved; None where results (name → value) state none for it."""
+    head, _, key = line.name.rpartition(".")
+    stem = key.removesuffix("_limit")
+    names = [f"{head}.u_{stem}", line.name.replace(".parameters.", ".standard_errors."), f"{head}.se_{key}"]
+    names += [line.name.replace(".coefficients[", ".standard_errors[")]
+    names += [f"{head}.u"] if key in ("value", "estimate", "linear_limit", "drawn_limit") else []
+    stated = (values.get(name) for name in names if name != line.name)
+    u = next((u for u in stated if isinstance(u, float) and u > 0), None)
+    return (line.new - line.old) / u if u and is_number(line.old) and is_number(line.new) else None
+
+
+def differences(comparison: Comparison, results: Results) -> list[tuple[Line, float | None]]:
+    """Values that differ, each with the standard uncertainties that it moved by; those that moved furthest first."""
+    values = {name_of(place): value for place, value in leaves(results)}
+    rows = [(line, in_uncertainties(line, values)) for line in comparison.lines if line.verdict == DIFFERS]
+    return sorted(rows, key=lambda row: -abs(row[1] or 0.0))
+
+
 def headlines(old: Results, new: Results) -> tuple[str, ...]:
     """What changed between two analyses, in words: the answer, then what stands behind it."""
     texts = []
@@ -158,14 +177,22 @@ Place = tuple[str | tuple[str], ...]
 
 
 def leaves(value: object, place: Place = ()) -> Iterator[tuple[Place, object]]:
-    """Every plain value and every empty table by its place; rows are named by what they are about, not by their order.
+    """Every plain value and every empty table by its place; rows are named by what they are about, not by their order:
+    by their first column, or by two where one does not part them, else by their place.
     Versions are no answer, and are not among them."""
     if isinstance(value, Mapping) and value:
         for key, inner in value.items():
             if place or key not in ("versions", "cordlab", "layout"):
                 yield from leaves(inner, (*place, str(key)))
     elif isinstance(value, Sequence) and value and not isinstance(value, str):
-        for name, inner in zip(_row_names(value), value, strict=True):
+        names = [str(k) for k in range(len(value))]
+        for columns in (1, 2) if all(isinstance(row, Mapping) for row in value) else ():
+            rows = [list(row.values())[:columns] for row in value]
+            heads = [", ".join(f"{key:g}" if isinstance(key, float) else shown(key) for key in row) for row in rows]
+            if len({*heads}) == len(heads):
+                names = heads
+                break
+        for name, inner in zip(names, value, strict=True):
             yield from leaves(inner, (*place, (name,)))
     else:
         yield place, value if isinstance(value, str | int | float | None) else type(value).__name__
@@ -179,16 +206,6 @@ def name_of(place: Place) -> str:
 def _key(place: Place) -> Place:
     """A place without the names of its rows: the key of a whole column."""
     return tuple(("",) if isinstance(step, tuple) else step for step in place)
-
-
-def _row_names(rows: Sequence[Any]) -> list[str]:
-    """Rows are named by their first column, or by two where one does not part them; else by their place."""
-    for columns in (1, 2) if all(isinstance(row, Mapping) for row in rows) else ():
-        keys = [list(row.values())[:columns] for row in rows]
-        names = [", ".join(f"{key:g}" if isinstance(key, float) else shown(key) for key in row) for row in keys]
-        if len(set(names)) == len(names):
-            return names
-    return [str(k) for k in range(len(rows))]
 
 
 def _verdict(x: object, y: object, tolerance: float | None, may_turn: bool) -> str:

@@ -7,19 +7,22 @@ import re
 import tempfile
 import zipfile
 from base64 import b64decode
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from html import unescape
+from importlib.resources import files
 from math import isfinite
 from pathlib import Path
 from typing import Any
 
 from cordlab import __version__
 from cordlab.analysis import analyse
-from cordlab.bundle.compare import ONE_LAYOUT, Comparison, compare, headlines, layout_of, leaves, near, redrawn, shown
-from cordlab.bundle.described import CRATE, INPUTS, NOTEBOOKS, PACKAGE, RAN, README, SCHEMAS, described, stated_in
+from cordlab.bundle import compare
+from cordlab.bundle.compare import Comparison, layout_of, shown
+from cordlab.bundle.publish import CRATE, INPUTS, NOTEBOOKS, PACKAGE, RAN, README, SCHEMAS, described, stated_in
 from cordlab.bundle.unpack import BundleError, unpack
 from cordlab.campaign.campaign import CampaignError, read_campaign
+from cordlab.campaign.files import replacing
 from cordlab.campaign.settings import LAYOUT, changed, lacks
 from cordlab.report.page import PdfError, pdf, render, results_of, vectors_of
 from cordlab.report.results_folder import FIRST_LINE, MANIFEST, RESULTS, Results, altered, read_manifest
@@ -30,6 +33,9 @@ REPORT, PDF = "report.html", "report.pdf"
 BEFORE = "manifest-sha256.txt"
 """The manifest of a bundle of layout 1."""
 
+MOST = 200  # lines of a table of a review; the page says how many more there are
+MARK = '<meta name="generator" content="review by cordlab">'
+RULE, TYPE_B, CHOICE, BY_HAND = "the rules and the maker", "stated (type B)", "chosen", "settled by hand"
 _DESCRIBING = {README, CRATE, PACKAGE, RAN, *SCHEMAS}
 _FIGURE = re.compile(r'(<img id="figure-[^>]*>)')
 _PARTS = re.compile(r'<img id="figure-([\w-]+)" alt="([^"]*)" src="data:image/svg\+xml;base64,([^"]*)">')
@@ -106,7 +112,7 @@ def recheck(bundle: str | Path, *, progress: Progress = unwatched) -> Recheck:
         paths = sorted(path for path in Path(place).rglob("*") if path.is_file())
         contents = {path.relative_to(place).as_posix(): path.read_bytes() for path in paths}
         rerun = results_of(analysis, before=published)
-        comparison = compare(published, rerun)
+        comparison = compare.compare(published, rerun)
         checks = check_files(contents, published, rerun, comparison=comparison, figures=vectors_of(analysis))
         return Recheck(tuple((checks | damage).values()), comparison, published=published, rerun=rerun, lacks=lacking)
 
@@ -131,7 +137,8 @@ def versus(first: str | Path, second: str | Path) -> Recheck:
         files += [replace(file, name=f"{path.name}: {file.name}") for file in damage.values()]
         results.append(published)
     old, new = results
-    return Recheck(tuple(files), compare(old, new), headlines=headlines(old, new), published=old, rerun=new)
+    in_words = compare.headlines(old, new)
+    return Recheck(tuple(files), compare.compare(old, new), headlines=in_words, published=old, rerun=new)
 
 
 def _opened(bundle: str | Path, folder: Path) -> tuple[dict[str, FileCheck], Results]:
@@ -190,7 +197,7 @@ def read_results(path: str | Path) -> Results:
             text, object_pairs_hook=_table, parse_int=_number, parse_float=_number, parse_constant=_number
         )
         _check_shape(results, _SHAPE)
-        if sum(len(place) > DEEPEST for place, _ in leaves(results)):
+        if sum(len(place) > DEEPEST for place, _ in compare.leaves(results)):
             raise ValueError(f"tables stand in one another deeper than {DEEPEST}")
         if not re.fullmatch(r"[\w.+-]{1,40}", results["cordlab"]):
             raise ValueError(f"'cordlab' is {shown(results['cordlab'])}: that is no version")
@@ -257,7 +264,7 @@ def check_files(
         checks[RESULTS] = FileCheck(RESULTS, DIFFERS, values)
     elif layout != LAYOUT:
         why = f"with this cordlab, which writes layout {LAYOUT}: the bundle is of layout {layout}"
-        values = f"in {comparison.counts.get(ONE_LAYOUT, 0)} values: they are {ONE_LAYOUT}"
+        values = f"in {comparison.counts.get(compare.ONE_LAYOUT, 0)} values: they are {compare.ONE_LAYOUT}"
         checks[RESULTS] = FileCheck(RESULTS, NOT_COMPARED, values)
     elif not comparison.alike:
         why = f"with what follows from {RESULTS}: with other random draws it has other judgements here"
@@ -296,7 +303,7 @@ def _check_report(page: str, published: Results, rerun: Results, figures: Mappin
     if not names:
         return FileCheck(REPORT, AGREES)
     drawn_by = [(of.get("versions") or {}).get("matplotlib") for of in (published, rerun)]
-    if redrawn(published, rerun) or drawn_by[0] != drawn_by[1]:
+    if compare.redrawn(published, rerun) or drawn_by[0] != drawn_by[1]:
         why = "drawn from other random draws or by another matplotlib"
         return FileCheck(REPORT, NOT_COMPARED, f"in all its figures: {names} were {why}")
     return _otherwise(REPORT, f"shows other figures than follow from its inputs: {names}", published)
@@ -343,10 +350,70 @@ def _same_figure(old: str, new: str) -> bool:
         x, y = (_plain(b64decode(parts[3], validate=True).decode()) for parts in (before, after))
     except ValueError:
         return False
-    return before[1] == after[1] and near(before[2], after[2]) and near(x, y)
+    return before[1] == after[1] and compare.near(before[2], after[2]) and compare.near(x, y)
 
 
 def _plain(svg: str) -> str:
     """An <svg> whose ids, which are hashes of what is drawn, are numbered in their order."""
     order: dict[str, int] = {}
     return re.sub(r"\b[a-z][0-9a-f]{10}\b", lambda match: f"id-{order.setdefault(match[0], len(order))}", svg)
+
+
+# The page that a reviewer reads: what agrees, what differs and by how much, what was not compared, which assumptions
+# are somebody's judgement, and what other ones would change. Nothing in it is fetched or run.
+
+
+def write_review(page: str, path: Path) -> None:
+    """Write a review's page, over none but one of before. Raises ValueError, OSError."""
+    if path.exists() and MARK not in path.read_bytes()[:500].decode(errors="replace"):
+        raise ValueError(f"{path}: is there already and is no review of cordlab's; choose another name")
+    with replacing(path) as part:
+        part.write_text(page, encoding="utf-8")
+
+
+def judgements(results: Results) -> Iterator[tuple[str, str, str]]:
+    """What an answer rests on and no drop shows, as (what, value, by whom or how it is known)."""
+    campaign = results["campaign"]
+    for section, how in (("criteria", RULE), ("site", TYPE_B), ("rig", TYPE_B), ("decision", CHOICE)):
+        for key, value in campaign[section].items():
+            exact = isinstance(value, dict) and not value["u"]
+            if value is not None:
+                yield f"[{section}] {key}", said(value), f"{how}, held to be exact" if exact else how
+    if campaign["viscosity"] is not None:
+        yield "[cord] viscosity", said(campaign["viscosity"]), TYPE_B
+    for row in (results.get("by_hand") or {}).get("told", ()):
+        yield shown(row["choice"], most=300), shown(row["reason"], most=500), BY_HAND
+    for finding in results.get("findings", ()):
+        if finding["settled"]:
+            yield shown(finding["what"], most=300), shown(finding["settled"], most=500), BY_HAND
+
+
+def said(value: object) -> str:
+    """A value of a campaign with its standard uncertainty, in SI."""
+    if isinstance(value, dict) and "value" in value:
+        return f"{value['value']:g}" + (f" (u = {value['u']:.3g})" if value["u"] else "")
+    return " to ".join(map(shown, value)) if isinstance(value, list) else shown(value)
+
+
+def review_page(
+    checked: Recheck, *, name: str, changes: dict[str, str] | None = None, assumed: Results | None = None
+) -> str:
+    """The review of a bundle as one HTML text. assumed : its results with `changes`, which are `assume`'s."""
+    from jinja2 import Environment, StrictUndefined
+
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    environment.filters["shown"] = shown
+    template = environment.from_string((files("cordlab.bundle") / "review.html.j2").read_text(encoding="utf-8"))
+    first, now = checked.published, checked.rerun
+    moved = compare.compare(now, assumed) if assumed is not None and now is not None else None
+    return template.render(
+        name=name,
+        checked=checked,
+        version=__version__,
+        most=MOST,
+        answers=[compare.topics(of) if of is not None else None for of in (first, now, assumed)],
+        differing=compare.differences(checked.comparison, now) if checked.comparison and now is not None else [],
+        judgements=list(judgements(now)) if now is not None else [],
+        changes=changes or {},
+        moved=compare.differences(moved, now) if moved is not None and now is not None else [],
+    )

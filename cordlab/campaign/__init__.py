@@ -1,12 +1,10 @@
 """What was written down? A folder becomes a `Campaign`, or every problem at once.
 
-campaign   the folder read whole and checked; start here
+campaign   the folder read whole and checked, jumps.csv by itself; start here
 files      files read once and hashed; the one writer
-tables     CSV tables read against the columns that are wanted
+tables     CSV tables and records read against the columns that are wanted
 settings   campaign.toml: rig, site, criteria, decision
-loggers    the record of one drop
 decisions  decisions.csv: what was settled by hand
-jump_log   jumps.csv: cords in service
 """
 
 import lazy_loader

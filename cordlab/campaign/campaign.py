@@ -3,6 +3,7 @@
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from datetime import date
 from hashlib import sha256
 from math import nan
 from pathlib import Path
@@ -12,13 +13,14 @@ import numpy as np
 
 from cordlab.campaign.decisions import CORD, LEAVE_OUT, LEFT_OUT, NOTHING, Decisions, read_decisions
 from cordlab.campaign.files import SENSORS, CampaignError, Folder, listing, offer, optional_inputs
-from cordlab.campaign.loggers import Record, parse_record
 from cordlab.campaign.settings import Criteria, Decision, Plan, Rig, Settings, Site, read_settings
-from cordlab.campaign.tables import ANY, Column, Row, Table, may_have, one_of, read_table, whole
+from cordlab.campaign.tables import ANY, Column, Row, Table, may_have, one_of, parse_record, read_table, text, whole
 from cordlab.units import Measured, Progress, UnitError, check_unit, convert, nearest, notebook_html, unwatched
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from cordlab.campaign.tables import Record
 
 
 @dataclass(frozen=True)
@@ -89,30 +91,22 @@ class Campaign:
 
     Parameters
     ----------
-    folder, title, batch : Path, str
-        Where its files are; its name and its batch's.
-    rig, site, criteria, decision : Rig, Site, Criteria, Decision
-        The sections of campaign.toml, in SI; see the data dictionary.
-    viscosity : Measured or None
-        Of the cord's material, where campaign.toml has it [N·s].
-    report : dict of str
-        What a test report says apart from its results, as far as campaign.toml has it.
+    folder, title, batch, layout : Path, str, str, int
+        Where its files are; its name and its batch's; the version of its layout.
+    rig, site, criteria, decision, plan, viscosity, report : Rig, Site, Criteria, Decision, Plan, Measured, dict
+        What campaign.toml has in these sections, the viscosity in [cord], in SI; see the data dictionary.
     cords, drops, breaks : tuple of CordEntry, DropEntry, BreakEntry
         The cords, their drops, and cords of the lot that were broken on a test machine.
     calibration : dict of CalibrationTable
         By channel ("force", "distance"), for the channels that the records have.
-    digests, sha256 : dict of str, str
-        SHA-256 of each input file by name, and of all of them.
-    notes : tuple of str
-        Files of the folder that are not read.
-    plan, makers_curve : Plan, MakersCurve, optional
-        Of a test day: its masses and limits; the curve that is assumed before the first drop.
+    digests, sha256, notes : dict, str, tuple
+        SHA-256 of each input file by name, and of all of them; files of the folder that are not read.
+    makers_curve : MakersCurve, optional
+        The curve that is assumed before the first drop.
     by_hand : Decisions
         Of decisions.csv, already in force: drops that are left out have the use "left out".
     pounds_and_feet : bool
         Whether the masses of drops.csv are in pounds: answers are then shown in pounds and feet too.
-    layout : int
-        The version of its layout, as campaign.toml states it.
 
     Examples
     --------
@@ -227,7 +221,7 @@ class Campaign:
         """The cord of that name. Raises KeyError."""
         return {cord.cord: cord for cord in self.cords}[name]
 
-    def read_record(self, entry: DropEntry) -> Record:
+    def read_record(self, entry: DropEntry) -> "Record":
         """The raw record of a drop, read anew each time, in the reading units of the calibration.
         Raises CampaignError where the file is not the one that was checked when the campaign was read."""
         name, folder = f"records/{entry.record}", Folder(self.folder)
@@ -242,10 +236,10 @@ class Campaign:
             for channel, table in self.calibration.items()
             if channel in header.places
         }
-        return Record(record.time, readings["force"], readings.get("distance"))
+        return replace(record, **readings)
 
 
-MAKER_CURVE = "maker_curve.csv"
+MAKER_CURVE, LOG = "maker_curve.csv", "jumps.csv"
 FEWEST_POINTS = 4  # of a maker's curve: fewer do not show whether it bends
 CORDS = (
     Column("cord"),
@@ -465,3 +459,61 @@ def _check_drops(drops: Table, cords: Table | None, settings: Settings | None, h
             what = f"{lowest:g} m is not above {surface}"
         if what:
             drops.problem(number, "lowest point", what)
+
+
+# Cords in service: one row a cord and day.
+
+
+@dataclass(frozen=True)
+class LogEntry:
+    """One row of jumps.csv: jumps of a cord on a day, its riders [kg], and any damage seen ("" for none)."""
+
+    cord: str
+    day: date
+    jumps: int
+    lightest: float | None
+    heaviest: float | None
+    damage: str
+    line: int
+
+
+def _day(cell: str) -> date:
+    try:
+        return date.fromisoformat(cell)
+    except ValueError:
+        raise ValueError(f"'{cell[:40]}' is not a date; write year-month-day, such as 2024-05-31") from None
+
+
+def _damage(cell: str) -> str:
+    if cell.lower() in ("no", "none", "-", "ok", "0", "n"):
+        raise ValueError(f"'{cell}' would be read as damage, which retires the cord; leave the cell blank for none")
+    return text(cell)
+
+
+JUMPS = (
+    Column("cord"),
+    Column("date", read=_day),
+    Column("jumps", read=whole),
+    may_have("lightest rider", "kg", above=0.0),
+    may_have("heaviest rider", "kg", above=0.0),
+    Column("damage", read=_damage, may_be_blank=True),
+)
+
+
+def read_jump_log(folder: str | Path) -> tuple[LogEntry, ...]:
+    """The rows of jumps.csv in a campaign folder, by date; none where there is no such file.
+    Raises CampaignError with every problem as file, row, column."""
+    files = Folder(Path(folder))
+    if not files.has(LOG):
+        return ()
+    table, entries = read_table(files, LOG, JUMPS), []
+    if table is None:
+        raise CampaignError(tuple(files.problems))
+    for row, values in table.rows():
+        cord, day, jumps, lightest, heaviest, damage = (values[column.name] for column in JUMPS)
+        entries.append(LogEntry(cord, day, jumps, lightest, heaviest, damage or "", table.lines[row]))
+        if lightest is not None and heaviest is not None and heaviest < lightest:
+            what = f"{heaviest:g} kg is less than the lightest, {lightest:g} kg"
+            table.problem(row, "heaviest rider", what)
+    files.stop()
+    return tuple(sorted(entries, key=lambda entry: (entry.day, entry.line)))

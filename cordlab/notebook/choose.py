@@ -13,9 +13,8 @@ import numpy as np
 
 from cordlab.batch.drop_table import retests
 from cordlab.batch.slow_pulls import read_pulls
-from cordlab.campaign.campaign import Campaign, read_campaign
+from cordlab.campaign.campaign import Campaign, read_campaign, read_jump_log
 from cordlab.campaign.files import CampaignError, replacing
-from cordlab.campaign.jump_log import read_jump_log
 from cordlab.notebook.panel import Answer, Panel
 from cordlab.report.results_folder import RESULTS, ResultsState, results_state
 from cordlab.units import mass_range

@@ -13,8 +13,7 @@ import ipywidgets as w
 import pandas as pd
 
 from cordlab.bundle.compare import DIFFERS, EQUAL, Comparison, compare, shown, topics
-from cordlab.bundle.recheck import FileCheck, Recheck, assume, recheck
-from cordlab.bundle.review import review_page
+from cordlab.bundle.recheck import FileCheck, Recheck, assume, recheck, review_page
 from cordlab.campaign.files import CampaignError
 from cordlab.campaign.settings import Criteria, Decision, Site
 from cordlab.notebook.panel import Answer, Panel, Work

@@ -13,10 +13,9 @@ import numpy as np
 import pandas as pd
 
 from cordlab.batch.drop_table import ONE_RETEST, Evidence, retests
-from cordlab.campaign.campaign import Campaign, MakersCurve
+from cordlab.campaign.campaign import Campaign, MakersCurve, read_jump_log
 from cordlab.campaign.decisions import LEFT_OUT
 from cordlab.campaign.files import offer
-from cordlab.campaign.jump_log import read_jump_log
 from cordlab.campaign.settings import Rig
 from cordlab.curves.models import Curve
 from cordlab.limits.tested import FURTHEST_STEP

@@ -49,8 +49,8 @@ if TYPE_CHECKING:
     from cordlab.batch.cords import Batch
     from cordlab.batch.slow_pulls import PullComparison
     from cordlab.campaign.campaign import CalibrationTable
-    from cordlab.campaign.loggers import Record
     from cordlab.campaign.settings import Criteria
+    from cordlab.campaign.tables import Record
     from cordlab.limits.budget import Budget
     from cordlab.limits.validation import Validation
     from cordlab.rating.ladder import Rung

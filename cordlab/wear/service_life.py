@@ -18,8 +18,7 @@ import pandas as pd
 from scipy.special import stdtrit
 
 from cordlab.batch.drop_table import ONE_RETEST, Evidence, drop_inputs, retests
-from cordlab.campaign.campaign import Campaign
-from cordlab.campaign.jump_log import LOG, LogEntry
+from cordlab.campaign.campaign import LOG, Campaign, LogEntry
 from cordlab.limits.anchoring import DropStiffness
 from cordlab.limits.forecast import Forecast, forecast_drop
 from cordlab.limits.tested import known_temperatures

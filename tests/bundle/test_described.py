@@ -9,8 +9,7 @@ import zipfile
 
 import pytest
 
-from cordlab.bundle.described import Statement, data_package
-from cordlab.bundle.publish import PublishError
+from cordlab.bundle.publish import PublishError, Statement, data_package
 from cordlab.campaign.campaign import read_campaign
 from cordlab.campaign.settings import LAYOUT
 from cordlab.report import figures as plots

@@ -11,6 +11,7 @@ import pytest
 
 from cordlab import cli
 from cordlab.bundle import publish, recheck
+from cordlab.bundle.compare import compare
 from cordlab.bundle.recheck import AGREES, DIFFERS, NOT_COMPARED, check_files
 from cordlab.report import figures as plots
 from cordlab.report import page as report
@@ -55,7 +56,7 @@ def verdicts(path, verdict):
     with zipfile.ZipFile(path) as archive:
         contents = {name: archive.read(name) for name in archive.namelist()}
     published, rerun = json.loads(contents["results.json"]), rerun_of_specimen()
-    comparison = recheck.compare(published, rerun)
+    comparison = compare(published, rerun)
     checks = check_files(contents, published, rerun, comparison=comparison, figures=drawn())
     return {file.name: file.why for file in checks.values() if file.verdict == verdict}
 
@@ -197,7 +198,7 @@ def test_a_pdf_agrees_where_it_is_the_one_that_is_made_of_the_report_here(bundle
     with zipfile.ZipFile(bundle) as archive:
         contents = {name: archive.read(name) for name in archive.namelist()} | {recheck.PDF: b"%PDF"}
     published, figures = rerun_of_specimen(), drawn()
-    comparison = recheck.compare(published, published)
+    comparison = compare(published, published)
 
     def fails(page):
         raise report.PdfError("no PDF: WeasyPrint cannot be loaded")

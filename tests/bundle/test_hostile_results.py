@@ -5,8 +5,8 @@ import json
 
 import pytest
 
-from cordlab.bundle.compare import DIFFERS, compare
-from cordlab.bundle.recheck import MOST_BYTES, BundleError, headlines, read_results
+from cordlab.bundle.compare import DIFFERS, compare, headlines
+from cordlab.bundle.recheck import MOST_BYTES, BundleError, read_results
 from cordlab.report import page as report
 from tests.specimen import specimen
 
@@ -64,12 +64,13 @@ def test_another_shape_or_size_is_refused_before_use(results, tmp_path, change, 
         read(results, tmp_path, change)
 
 
-@pytest.mark.parametrize("text", ["9" * 4000, "1e999", "-Infinity", "[" * 100_000, '{"a": 1, "a": 2}'])
+@pytest.mark.parametrize("text", ["9" * 4000, "1e999", "NaN", "-Infinity", "[" * 100_000, '{"a": 1, "a": 2}'])
 def test_numbers_nestings_and_doubled_keys_that_json_allows(results, tmp_path, text):
     path = tmp_path / "results.json"
-    path.write_text(json.dumps(results).replace("{", '{"more": ' + text + ", ", 1), encoding="utf-8")
-    with pytest.raises(BundleError, match="is not the JSON of an analysis"):
-        read_results(path)
+    for content in (json.dumps(results).replace("{", '{"more": ' + text + ", ", 1), text, "[]"):
+        path.write_text(content, encoding="utf-8")
+        with pytest.raises(BundleError, match="is not the JSON of an analysis"):
+            read_results(path)
 
 
 @pytest.mark.parametrize("change", [put("versions", value=None), put("earlier", value={"a": 1}), put("lot", value={})])

@@ -9,8 +9,8 @@ import pytest
 
 from cordlab import cli
 from cordlab.bundle import recheck
-from cordlab.bundle.compare import DIFFERS, Comparison, Line
-from cordlab.bundle.review import MARK, in_uncertainties, judgements, review_page, write_review
+from cordlab.bundle.compare import DIFFERS, Comparison, Line, in_uncertainties
+from cordlab.bundle.recheck import MARK, judgements, review_page, write_review
 from cordlab.campaign.files import CampaignError
 from cordlab.campaign.settings import changed as with_changes
 from cordlab.report import page as report

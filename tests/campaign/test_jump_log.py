@@ -2,8 +2,8 @@
 
 import pytest
 
+from cordlab.campaign.campaign import read_jump_log
 from cordlab.campaign.files import CampaignError
-from cordlab.campaign.jump_log import read_jump_log
 
 LOG = """cord,date,jumps,lightest rider [kg],heaviest rider [kg],damage
 J1,2024-05-02,30,52,80,

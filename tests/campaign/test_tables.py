@@ -10,7 +10,7 @@ import pytest
 
 from cordlab.campaign.campaign import read_campaign
 from cordlab.campaign.files import Folder
-from cordlab.campaign.loggers import parse_record
+from cordlab.campaign.tables import parse_record
 from tests.coverage import fuzz
 from tests.small_campaign import edit, edit_bytes, problems, write_small_campaign
 

@@ -24,11 +24,9 @@ import numpy as np
 
 from cordlab.analysis import Analysis, analyse
 from cordlab.batch.slow_pulls import read_pulls
-from cordlab.campaign.campaign import CampaignError, read_campaign
+from cordlab.campaign.campaign import CampaignError, read_campaign, read_jump_log
 from cordlab.campaign.files import Folder
-from cordlab.campaign.jump_log import read_jump_log
-from cordlab.campaign.loggers import COLUMNS, _read_fast, _read_slowly
-from cordlab.campaign.tables import read_header
+from cordlab.campaign.tables import RECORD, _read_fast, _read_slowly, read_header
 from cordlab.rating.ladder import next_mass
 from cordlab.report.page import as_json, results_of
 from tests.planted import write
@@ -149,7 +147,7 @@ def readers_agree(data: bytes) -> bool:
     """Whether the fast reader of records takes nothing that the careful one refuses, and reads the same numbers."""
     folder = Folder(Path())
     content = folder.decode("r.csv", data)
-    header = content and read_header(folder, "r.csv", content, COLUMNS, remarks=False)
+    header = content and read_header(folder, "r.csv", content, RECORD, remarks=False)
     if not content or not header or folder.problems:
         return True
     fast = _read_fast(data, header)
