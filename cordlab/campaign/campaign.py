@@ -512,7 +512,7 @@ def read_jump_log(folder: str | Path) -> tuple[LogEntry, ...]:
     for row, values in table.rows():
         cord, day, jumps, lightest, heaviest, damage = (values[column.name] for column in JUMPS)
         entries.append(LogEntry(cord, day, jumps, lightest, heaviest, damage or "", table.lines[row]))
-        if lightest is not None and heaviest is not None and heaviest < lightest:
+        if None not in (lightest, heaviest) and heaviest < lightest:
             what = f"{heaviest:g} kg is less than the lightest, {lightest:g} kg"
             table.problem(row, "heaviest rider", what)
     files.stop()

@@ -47,20 +47,16 @@ class Choice:
     """A choice made by hand: events of a drop are marked; a drop, or all drops of a cord, are left out of the fit; or a
     finding is settled.
 
-    drop, cord : the one that it is about; the other is None
-    finding : its kind, where it is settled; of that drop alone where a drop is named
-    times : "release", "slack_end", "lowest" → time in the record, those that are marked [s]; none where it is left out
-    by : who decided, None where that is not known
-    cause : of what is left out: "measurement", a fault of it, or "cord", what the cord is; a cord stays in its batch,
-        and only masses that are rated with and without it are the answer
+    cause : "measurement", a fault of it, or "cord", what the cord is: a cord stays in its batch, and only masses that
+        are rated with and without it are the answer
     """
 
     reason: str
-    drop: str | None = None
+    drop: str | None = None  # the drop or the cord that it is about; a finding of all drops has neither
     cord: str | None = None
-    times: Mapping[str, Measured] = field(default_factory=dict)
-    by: str | None = None
-    finding: str | None = None
+    times: Mapping[str, Measured] = field(default_factory=dict)  # marked event → time in the record [s]
+    by: str | None = None  # who decided, None where that is not known
+    finding: str | None = None  # its kind, where it is settled
     cause: str = CORD
 
     @property
@@ -124,10 +120,8 @@ NOTHING = Decisions()
 def read_decisions(
     files: Folder, drops: Table | None, cords: Table | None, spans: Mapping[str, tuple[float, float]]
 ) -> Decisions:
-    """decisions.csv of the folder, checked against the tables, without what is refused; empty where there is none.
-
-    spans : drop → first and last time of its record [s], of the records that are sound
-    """
+    """decisions.csv of the folder, checked against the tables and the `spans` of sound records (drop → first and last
+    time [s]), without what is refused; empty where there is none."""
     if files.has(BEFORE):
         specimen = (
             "below the header 'kind,drop,cord,lowest [s],reason,by' "
@@ -235,17 +229,13 @@ def _slips(row: Row) -> list[tuple[str, str]]:
 
 def record_decision(folder: str | Path, choice: Choice) -> "Campaign":
     """Adds a choice to decisions.csv and gives the campaign with it; one about the same drop or cord is taken back.
-
-    Raises CampaignError, with every problem, where the campaign would not be sound with it: then nothing is written.
-    """
+    Raises CampaignError, with every problem, where the campaign would not be sound with it: then nothing is written."""
     return _add(folder, choice, taken_back="replaced by a later choice", new=(choice,))
 
 
 def take_back(folder: str | Path, choice: Choice, *, reason: str) -> "Campaign":
     """Adds a row to decisions.csv that takes a choice back, with the reason, and gives the campaign without it.
-
-    Raises CampaignError, and writes nothing, where there is no such choice or the reason is empty.
-    """
+    Raises CampaignError, and writes nothing, where there is no such choice or the reason is empty."""
     return _add(folder, choice, taken_back=reason, new=())
 
 

@@ -256,20 +256,35 @@ def _match(folder: Folder, where: str, heads: list[str], wanted: dict[str, Colum
 
 def read_rows(table: Table, content: str, may_be_empty: bool = False) -> None:
     """Fills a table from the `content` of its file. Problems go to its folder, sorted by row."""
-    known = len(table.folder.problems)
+    folder, known, refused = table.folder, len(table.folder.problems), table.refused
     table.lines, rows = _cells(table, content)
-    table.lost = len(table.folder.problems) > known
+    table.lost = len(folder.problems) > known
     if not rows and not table.lost and not may_be_empty:
-        table.folder.problem(table.name, "has no rows below its header")
+        folder.problem(table.name, "has no rows below its header")
+    marks: dict[str, str] = {}  # decimal mark → where it is first; a comma is none where commas separate the cells
+    numeric = [place.index for place in table.places.values() if place.column.unit is not None]
+    for line, row in zip(table.lines, rows, strict=True) if table.delimiter != "," else ():
+        for cell in (row[index] for index in numeric):
+            for mark in {",", "."} & {*cell}:
+                marks.setdefault(mark, f"'{short(cell, 40)}' in row {line}")
+    if len(marks) == 2:
+        folder.problem(table.name, f"has decimal commas ({marks[',']}) and points ({marks['.']}); use one of them")
+    decimal_mark = "," if list(marks) == [","] else "."
     keys = [*(part.name for column in table.columns for part in column.with_u), *table.places]
     table.values = {key: [None] * len(rows) for key in keys}
-    mark, refused = _decimal_mark(table, rows), table.refused
-    for row, cells in enumerate(rows):
+    for number, row in enumerate(rows):
         for key, place in table.places.items():
             try:
-                table.values[key][row] = _value(cells[place.index], place, mark)
+                table.values[key][number] = _value(row[place.index], place, decimal_mark)
             except ValueError as error:
-                refused[row, key] = str(error)
+                refused[number, key] = str(error)
+    _check_uncertainties(table)
+    for number, key in sorted(refused, key=lambda cell: (cell[0], table.places[cell[1]].index)):
+        table.problem(number, key, refused[number, key])
+
+
+def _check_uncertainties(table: Table) -> None:
+    """Refuses an uncertainty without its value, none beside a value, and one as large as a value that is above 0."""
     for column in table.columns:
         name, u_name = column.name, f"u({column.name})"
         if not column.uncertain or not {name, u_name} <= table.places.keys():
@@ -282,58 +297,36 @@ def read_rows(table: Table, content: str, may_be_empty: bool = False) -> None:
                 what = f"is the uncertainty of a {name} that is not given"
             elif value is not None and u >= value and column.above >= 0:
                 what = f"is not less than the {name} itself"
-            if what and not refused.keys() & {(row, name), (row, u_name)}:
-                refused[row, u_name] = what
-    for row, key in sorted(refused, key=lambda cell: (cell[0], table.places[cell[1]].index)):
-        table.problem(row, key, refused[row, key])
+            if what and not table.refused.keys() & {(row, name), (row, u_name)}:
+                table.refused[row, u_name] = what
 
 
 def _cells(table: Table, content: str) -> tuple[list[int], list[list[str]]]:
     """Lines and stripped cells of the rows below the header, blank ones left out, all as wide as the header."""
     reader = csv.reader(io.StringIO(content, newline=""), delimiter=table.delimiter, skipinitialspace=True)
-    lines, rows, line, width = [], [], 1, table.width
+    lines, rows, line, wanted, mark = [], [], 1, table.width, table.delimiter
     try:
         for raw in reader:
             row, what = [cell.strip() for cell in raw], ""
             if line > table.line and reader.line_num > line:
                 what = "a cell runs on over the end of the line; close its quote"
+            elif line > table.line and any(row) and (len(row) < wanted or any(row[wanted:])):
+                width = max(number for number, cell in enumerate(row, start=1) if cell)  # up to the last filled one
+                others = [other for other in DELIMITERS if other != mark and any(other in cell for cell in row)]
+                what = f"has {width} cells, but the header has {wanted}"
+                if others and width < wanted:
+                    what += f"; is this row separated by {DELIMITERS[others[0]]}, the header by {DELIMITERS[mark]}?"
+                elif mark == "," and width > wanted:
+                    what += "; is there a decimal comma?"
             elif line > table.line and any(row):
-                if len(row) < width or any(row[width:]):
-                    what = _wrong_width(row, table)
-                else:
-                    lines.append(line)
-                    rows.append(row[:width])
+                lines.append(line)
+                rows.append(row[:wanted])
             if what:
                 table.folder.problem(f"{table.name}, row {line}", what)
             line = reader.line_num + 1
     except csv.Error as error:
         table.folder.problem(f"{table.name}, row {line}", f"cannot be read as cells ({error}); look for an open quote")
     return lines, rows
-
-
-def _wrong_width(row: list[str], table: Table) -> str:
-    """What is wrong with a row that is not as wide as its header."""
-    width = max(number for number, cell in enumerate(row, start=1) if cell)  # empty cells at the end don't count
-    other = [mark for mark in DELIMITERS if mark != table.delimiter and any(mark in cell for cell in row)]
-    hint = ""
-    if other and width < table.width:
-        hint = f"; is this row separated by {DELIMITERS[other[0]]}, the header by {DELIMITERS[table.delimiter]}?"
-    elif table.delimiter == "," and width > table.width:
-        hint = "; is there a decimal comma?"
-    return f"has {width} cells, but the header has {table.width}{hint}"
-
-
-def _decimal_mark(table: Table, rows: list[list[str]]) -> str:
-    """The decimal mark of the file: a comma is one only where semicolons or tabs separate the cells."""
-    numeric = [place.index for place in table.places.values() if place.column.unit is not None]
-    seen: dict[str, str] = {}  # mark → where it is first
-    for line, row in zip(table.lines, rows, strict=True) if table.delimiter != "," else ():
-        for cell in (row[index] for index in numeric):
-            for mark in {",", "."} & {*cell}:
-                seen.setdefault(mark, f"'{short(cell, 40)}' in row {line}")
-    if len(seen) == 2:
-        table.folder.problem(table.name, f"has decimal commas ({seen[',']}) and points ({seen['.']}); use one of them")
-    return "," if list(seen) == [","] else "."
 
 
 def _value(cell: str, place: Place, mark: str) -> object:
