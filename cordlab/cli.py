@@ -264,7 +264,7 @@ def _table(rating: cordlab.Rating, *, pounds: bool | None = False) -> str:
 
     from cordlab.units import convert, fixed
 
-    table, seconds = rating.table().reset_index(), cordlab.report.rounding.SECOND if pounds else {}
+    table, seconds = rating.table().reset_index(), cordlab.report.tables.SECOND if pounds else {}
     shown = table[(table["rider mass [kg]"] % EVERY == 0) | table.index.isin([0, len(table) - 1])]
     columns = [("rider", "rider mass [kg]", "kg", 1, ""), ("estimate", "lowest point [m]", "m", 2, "")]
     for row in [row for row in QUANTITIES.values() if row.head in shown]:
@@ -306,7 +306,7 @@ def _answer(options: argparse.Namespace, facts: Mapping[str, object], text: str,
     if options.json:
         print(json.dumps(facts, indent=1, allow_nan=False))  # ASCII, so that no terminal changes it
     elif not options.quiet:
-        shown = cordlab.report.rounding.in_pounds_and_feet(text) if options.pounds_and_feet else text
+        shown = cordlab.report.tables.in_pounds_and_feet(text) if options.pounds_and_feet else text
         for line in shown.splitlines():
             print(_plain(line))
     return DONE if yes else NO

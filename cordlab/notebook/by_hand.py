@@ -40,16 +40,24 @@ class ChoicePanel(Panel):
 
     _write: Callable[..., str]  # of each panel: writes its choice with the reason and who decided, and says what
 
-    def __init__(self, controls: Mapping[str, w.DOMWidget], answer: Callable[..., Answer]) -> None:
+    def __init__(
+        self,
+        controls: Mapping[str, w.DOMWidget],
+        answer: Callable[..., Answer],
+        *about: w.DOMWidget,
+        above: Sequence[w.Widget] = (),
+        between: Sequence[w.Widget] = (),
+    ) -> None:
         self.reason = w.Text(description="reason, one line [text]", placeholder="required")
         self.by = w.Text(description="decided by [name]", placeholder="may be left blank")
         tooltip = "write this choice with its reason to decisions.csv"
         self.button = w.Button(description="Record this choice", tooltip=tooltip)
         self.outcome = w.HTML()
-        super().__init__(controls, answer)
-        lay_out(self.reason)
-        lay_out(self.by)
-        self.children: tuple[w.Widget, ...] = (*self.children, self.reason, self.by, self.button, self.outcome)
+        noted = (*about, self.reason, self.by)
+        for control in noted:
+            lay_out(control)
+        below = (*noted, self.button, self.outcome)
+        super().__init__(controls, answer, above=above, between=between, below=below)
         self.button.on_click(self._clicked)
 
     def record(self) -> str:
@@ -88,29 +96,25 @@ class RecordPanel(ChoicePanel):
         """The sliders at the events of another drop: those marked in the campaign, else those of the record alone."""
         if moved is not self._drop:
             return
-        entry = self._entries[self._drop.value]
-        record = self.campaign.read_record(entry)
-        start, end = float(record.time[0]), float(record.time[-1])
+        self._record = self.campaign.read_record(self._entries[self._drop.value])
+        start, end = float(self._record.time[0]), float(self._record.time[-1])
         self._times = {event: start + share * (end - start) for event, share in _GUESS.items()}
         self._automatic, _ = self._reduce(None)  # what is refused without marks may be sound with them
         if (drop := self._automatic) is not None:
             self._times = {event: float(drop.time[getattr(drop, event)]) for event in EVENTS}
-        mark = self.campaign.by_hand.marked(entry.drop)
+        mark = self.campaign.by_hand.marked(self._drop.value)
         marked = {event: time.value for event, time in mark.events.items()} if mark else {}
         for event, slider in self._sliders.items():
             with slider.hold_trait_notifications():  # or the ends cross on the way
                 slider.min, slider.max, slider.value = start, end, marked.get(event, self._times[event])
 
-    def _moved(self) -> dict[str, float]:
+    def _mark(self, reason: str, by: str | None = None) -> Choice:
         """The events that are not where the record alone has them; all of them where it is refused."""
         times = {event: float(slider.value) for event, slider in self._sliders.items()}
-        if self._automatic is None:
-            return times
-        return {event: time for event, time in times.items() if abs(time - self._times[event]) > STEP}
-
-    def _mark(self, moved: Mapping[str, float], reason: str, by: str | None = None) -> Choice:
-        times = {event: Measured(round(time, 4)) for event, time in moved.items()}
-        return Choice(reason, self._drop.value, times=times, by=by)
+        if self._automatic is not None:
+            times = {event: time for event, time in times.items() if abs(time - self._times[event]) > STEP}
+        written = {event: Measured(round(time, 4)) for event, time in times.items()}
+        return Choice(reason, self._drop.value, times=written, by=by)
 
     def _reduce(self, mark: Choice | None) -> tuple[Drop | None, str]:
         """The record with this mark and no other choice by hand; or None, and why it is refused."""
@@ -121,32 +125,31 @@ class RecordPanel(ChoicePanel):
             return None, str(error)
 
     def _reduced(self, drop: str, **_: float) -> Answer:
-        moved, reduced, refusal = self._moved(), self._automatic, ""
-        if moved:
-            by_mark, refusal = self._reduce(self._mark(moved, self.reason.value.strip() or "not given yet"))
-            reduced = reduced if by_mark is None else by_mark
+        mark, reduced, refusal = self._mark(self.reason.value.strip() or "not given yet"), self._automatic, ""
+        if mark.times:
+            by_mark, refusal = self._reduce(mark)
+            reduced = by_mark or reduced
         if reduced is not None:
             figure = plots.record(reduced)
         else:
-            record = self.campaign.read_record(self._entries[drop])
             units = {name: table.reading_unit for name, table in self.campaign.calibration.items()}
-            figure = plots.raw_record(record, force_unit=units["force"], distance_unit=units.get("distance", ""))
-        for event, time in moved.items():
+            figure = plots.raw_record(self._record, force_unit=units["force"], distance_unit=units.get("distance", ""))
+        for event, time in mark.times.items():
             for ax in figure.axes:
-                ax.axvline(time, color=RED, ls=":", lw=1.6, label=f"{_NAMES[event]}, by hand")
+                ax.axvline(time.value, color=RED, ls=":", lw=1.6, label=f"{_NAMES[event]}, by hand")
         if refusal or reduced is None:
             return [f"with these marks the record is refused: {refusal}"], figure
         return [line.strip() for line in reduced.summary().splitlines()], figure
 
     def _write(self, reason: str, by: str | None) -> str:
-        drop, moved, folder = self._drop.value, self._moved(), self.campaign.folder
-        if moved:
-            mark = self._mark(moved, reason, by)
+        drop, mark, folder = self._drop.value, self._mark(reason, by), self.campaign.folder
+        if mark.times:
             _, refusal = self._reduce(mark)
             if refusal:  # no mark is written with which its record is refused
                 raise CampaignError((refusal,))
             self.campaign = record_decision(folder, mark)
-            return f"recorded: drop {drop}, " + ", ".join(f"{_NAMES[event]} {at:.3f} s" for event, at in moved.items())
+            marked = [f"{_NAMES[event]} {time.value:.3f} s" for event, time in mark.times.items()]
+            return f"recorded: drop {drop}, {', '.join(marked)}"
         before = self.campaign.by_hand.marked(drop)
         if before is None:
             raise CampaignError((f"no event of drop {drop} was moved: there is nothing to record",))
@@ -167,9 +170,9 @@ class ModelPanel(ChoicePanel):
     ) -> None:
         self.campaign, self._waves = campaign, waves
         self._uses = {entry.drop: entry.noted_use for entry in campaign.drops}
+        off = {choice.cord for choice in campaign.by_hand.left_out}
         single = {choice.drop for choice in campaign.by_hand.left_out if choice.cord is None}
         self._drops = [drop for drop in drops if drop.name not in single]
-        off = {choice.cord for choice in campaign.by_hand.left_out}
         names = dict.fromkeys(drop.cord for drop in self._drops if self._uses[drop.name] == "fit")
         self.cords = {name: w.Checkbox(value=name not in off, description=f"cord {name} counts") for name in names}
         self._fits = {self.on: fit}
@@ -178,32 +181,27 @@ class ModelPanel(ChoicePanel):
         self._fixed = w.Dropdown(description="fix one parameter")
         self._bounded = w.Dropdown(description="bound one parameter")
         self._settle(self._model)
-        self.table = w.HTML()
-        names = {"options": plots.BANDS, "value": plots.BANDS, "rows": 3}
+        bands = {"options": plots.BANDS, "value": plots.BANDS, "rows": 3}
         controls = {
             "model": self._model,
             "shown": w.ToggleButtons(options=["curve and bands", "residuals"], description="picture"),
-            "bands": w.SelectMultiple(description="bands of 95 % [name]", **names),
+            "bands": w.SelectMultiple(description="bands of 95 % [name]", **bands),
             "fixed": self._fixed,
             "fixed_at": w.Text(description="fixed at [its unit]", placeholder="blank: as fitted"),
             "bounded": self._bounded,
             "lowest": w.Text(description="lowest [its unit]", placeholder="blank: as the model has it"),
             "highest": w.Text(description="highest [its unit]", placeholder="blank: as the model has it"),
         }
-        super().__init__(controls, self._compared)
         for box in self.cords.values():
             self.watch(box)
             box.indent, box.layout.width = False, "11em"
         place = {"margin": "0 0 0 20.5em", "width": "36em", "max_height": "12em", "overflow": "auto"}
         boxes = w.Box(list(self.cords.values()), layout=w.Layout(flex_flow="row wrap", **place))
-        above = self.children.index(self.text)
-        self.children = (*self.children[:above], boxes, self.text, self.table, *self.children[above + 1 :])
         causes = [(words, cause) for cause, words in reversed(CAUSES.items())]
         self.cause = w.Dropdown(options=causes, description="left out for")
-        lay_out(self.cause)
+        self.table = w.HTML()
+        super().__init__(controls, self._compared, self.cause, above=[boxes], between=[self.table])
         self.cause.tooltip = "a cord left out for what it is stays in its batch; a fault of the measurement does not"
-        above = self.children.index(self.reason)
-        self.children = (*self.children[:above], self.cause, *self.children[above:])
 
     @property
     def on(self) -> frozenset[str]:
@@ -215,11 +213,6 @@ class ModelPanel(ChoicePanel):
         if self.on not in self._fits:
             self._fits[self.on] = self._fit(self.campaign.decision.model)
         return self._fits[self.on]
-
-    def fit_by_hand(self, model: str) -> BatchFit | None:
-        """One model with what is fixed and bounded; None where nothing is. Raises FitError."""
-        params = self._parameters(self.fit().candidate(model).fitted)
-        return None if params is None else self._fit(model, params)
 
     def _fit(self, model: str, params: "lmfit.Parameters | None" = None) -> BatchFit:
         drops, rig = self._counting("fit"), self.campaign.rig
@@ -246,9 +239,9 @@ class ModelPanel(ChoicePanel):
             names = [(f"{p.name} [{p.unit}]", p.name) for p in fit.model.parameters]
             self._fixed.options = self._bounded.options = [("none", None), *names]
 
-    def _parameters(self, fit: CurveFit) -> "lmfit.Parameters | None":
-        """What is fixed and bounded, about the fit without; None where nothing is. Raises FitError."""
-        fixed, bounded = self._fixed.value, self._bounded.value
+    def fit_by_hand(self, model: str) -> BatchFit | None:
+        """One model with what is fixed and bounded, about the fit without; None where nothing is. Raises FitError."""
+        fixed, bounded, fit = self._fixed.value, self._bounded.value, self.fit().candidate(model).fitted
         if fixed is None and bounded is None:
             return None
         params = fit.model.to_lmfit().make_params(**fit.parameters)
@@ -267,7 +260,7 @@ class ModelPanel(ChoicePanel):
             if not p.min <= value <= p.max:
                 raise FitError(f"{fixed} cannot be fixed at {value:g}: type a value from {p.min:g} to {p.max:g}")
             p.set(value=value, vary=False)
-        return params
+        return self._fit(model, params)
 
     def _typed(self, name: str, blank: float) -> float:
         """The number in a box, a decimal comma will do; `blank` where the box is. Raises FitError."""
@@ -317,8 +310,8 @@ class ModelPanel(ChoicePanel):
 
     def _write(self, reason: str, by: str | None) -> str:
         recorded = {choice.cord: choice for choice in self.campaign.by_hand.left_out if choice.cord is not None}
-        out = [cord for cord in self.cords if cord not in self.on and cord not in recorded]
-        back = [cord for cord in self.cords if cord in self.on and cord in recorded]
+        out = [cord for cord in self.cords if cord not in self.on | recorded.keys()]
+        back = [cord for cord in self.cords if cord in self.on & recorded.keys()]
         if not out and not back:
             raise CampaignError(("the cords stand as they are recorded: there is nothing to record",))
         for cord in out:

@@ -28,19 +28,25 @@ PROBABILITIES = (0.9, 0.95, 0.98, 0.99, 0.995, 0.999)
 
 class Panel(w.VBox):
     """Controls, by the names of `answer`'s arguments, the answer in words, and a picture, a table or nothing below.
-    `steady`: figures differ in their numbers only, so that axes stay where the first had them, in half the time."""
-
-    _settling = False
+    `steady`: figures differ in their numbers only, so that axes stay where the first had them, in half the time.
+    above, between, below : what else stands above the words, between these and the picture, and below it"""
 
     def __init__(
-        self, controls: Mapping[str, w.DOMWidget], answer: Callable[..., Answer], *, steady: bool = False
+        self,
+        controls: Mapping[str, w.DOMWidget],
+        answer: Callable[..., Answer],
+        *,
+        steady: bool = False,
+        above: Sequence[w.Widget] = (),
+        between: Sequence[w.Widget] = (),
+        below: Sequence[w.Widget] = (),
     ) -> None:
         self.controls, self._answer = dict(controls), answer
-        self._steady, self._places = steady, list[Bbox]()
+        self._steady, self._places, self._settling = steady, list[Bbox](), False
         self.text, self.picture = w.HTML(), w.HTML()
         for control in self.controls.values():
             self.watch(control)
-        super().__init__([*self.controls.values(), self.text, self.picture])
+        super().__init__([*self.controls.values(), *above, self.text, *between, self.picture, *below])
         self.refresh()
 
     @property
@@ -56,26 +62,23 @@ class Panel(w.VBox):
     def refresh(self) -> None:
         """Compute and draw for the values that the controls have now."""
         lines, shown = self._answer(**{name: control.value for name, control in self.controls.items()})
-        picture = self._picture(shown)
+        picture = ""
+        if isinstance(shown, Figure):
+            if self._steady and len(shown.axes) == len(self._places):
+                shown.set_layout_engine("none")
+                for ax, place in zip(shown.axes, self._places, strict=True):
+                    ax.set_position(place)
+            image, about = b64encode(png(shown)).decode(), size(shown)
+            self._places = [ax.get_position() for ax in shown.axes]
+            alt = escape(about["alt"])
+            picture = f'<img width="{about["width"]}" alt="{alt}" src="data:image/png;base64,{image}">'
+        elif shown is not None:
+            picture = table_html(shown)
         self._lines, self._shown = tuple(lines), shown
         head, *rest = (escape(line) for line in lines)
         body = "".join(f"<br>{line}" for line in rest)
         self.text.value = f'<div role="status" style="line-height:1.45;max-width:60em"><b>{head}</b>{body}</div>'
         self.picture.value = picture
-
-    def _picture(self, shown: "Figure | pd.DataFrame | None") -> str:
-        """As HTML."""
-        if shown is None:
-            return ""
-        if not isinstance(shown, Figure):
-            return table_html(shown)
-        if self._steady and len(shown.axes) == len(self._places):
-            shown.set_layout_engine("none")
-            for ax, place in zip(shown.axes, self._places, strict=True):
-                ax.set_position(place)
-        image, about = b64encode(png(shown)).decode(), size(shown)
-        self._places = [ax.get_position() for ax in shown.axes]
-        return f'<img width="{about["width"]}" alt="{escape(about["alt"])}" src="data:image/png;base64,{image}">'
 
     def _settle(self, moved: w.DOMWidget) -> None:
         """Set the controls that follow from the one that was moved, where a panel has such controls."""
@@ -85,16 +88,15 @@ class Panel(w.VBox):
             return
         try:
             self._settling = True
-            try:
-                self._settle(change["owner"])
-            finally:
-                self._settling = False
+            self._settle(change["owner"])
             self.refresh()
         except Exception as error:  # shown to whoever moved the control, and raised for whoever called
             self._lines, self._shown = (f"error: {error}",), None
             self.text.value = f'<div role="alert"><b>error:</b> {escape(str(error))}</div>'
             self.picture.value = ""  # a picture of other values would be taken for these
             raise
+        finally:
+            self._settling = False
 
     def __repr__(self) -> str:
         return self.words

@@ -1,8 +1,7 @@
 """What does the paper say?
 
 page            report.html, its PDF and results.json; start here
-tables          rows and words that the template does not write itself
-rounding        numbers as they are shown
+tables          numbers, tables and words that the template does not write itself
 figures         one function a figure
 style           what figures share
 monte_carlo     how sure the drawn numbers are

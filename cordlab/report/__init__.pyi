@@ -1,5 +1,4 @@
 from . import figures as figures
 from . import page as page
 from . import results_folder as results_folder
-from . import rounding as rounding
 from . import tables as tables

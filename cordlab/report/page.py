@@ -24,12 +24,10 @@ from cordlab.quantities import QUANTITIES, entries
 from cordlab.report import tables as sections
 from cordlab.report.monte_carlo import standard_errors
 from cordlab.report.results_folder import RESULTS, Results, read_listed, write_folder
-from cordlab.report.rounding import Numbers, dof, form, in_pounds_and_feet
 from cordlab.units import plain
 
 if TYPE_CHECKING:
     from cordlab.analysis import Analysis
-    from cordlab.campaign.campaign import Campaign
 
 CONTENTS = tomllib.loads((files("cordlab.report") / "contents.toml").read_text(encoding="utf-8"))
 ABOUT: dict[str, list[str]] = CONTENTS["given"]
@@ -41,10 +39,15 @@ class PdfError(OSError):
     """No PDF can be made on this machine; the message says what to do instead."""
 
 
-def settings(campaign: "Campaign") -> dict[str, Any]:
-    """What was decided and measured around the drops, as plain values for `results.json`."""
+def results_of(analysis: "Analysis", *, before: Results | None = None) -> dict[str, Any]:
+    """Everything that `results.json` holds: the analysis' own results, what was decided and measured around the drops,
+    and versions.
+
+    before : what the results of the same campaign said before
+    """
+    results, campaign = analysis.to_dict(), analysis.campaign
     temperatures = [drop.temperature for drop in campaign.drops if isfinite(drop.temperature) and drop.use != LEFT_OUT]
-    return {
+    around = {
         **{name: asdict(getattr(campaign, name)) for name in ("rig", "site", "criteria", "decision")},
         "viscosity": campaign.viscosity and asdict(campaign.viscosity),
         "cords": [asdict(cord) for cord in campaign.cords],
@@ -55,21 +58,14 @@ def settings(campaign: "Campaign") -> dict[str, Any]:
         "pounds_and_feet": campaign.pounds_and_feet,
         "layout": campaign.layout,
     }
-
-
-def results_of(analysis: "Analysis", *, before: Results | None = None) -> dict[str, Any]:
-    """Everything that `results.json` holds: the analysis' own results, what was decided around them, and versions.
-
-    before : what the results of the same campaign said before
-    """
-    results = analysis.to_dict()
     added: dict[str, Any] = {
+        "campaign": around | results["campaign"],
         "layout": LAYOUT,
         "monte_carlo": standard_errors(analysis),
         "versions": versions(),
         "earlier": _refused(results, before),
     }
-    return results | plain({"campaign": settings(analysis.campaign) | results["campaign"], **added})
+    return results | plain(added)
 
 
 def _refused(results: Results, before: Results | None) -> list[int]:
@@ -134,13 +130,14 @@ def render(results: Results, figures: Mapping[str, str], *, second_units: bool |
     campaign = results["campaign"]
     if second_units is None:
         second_units = campaign.get("pounds_and_feet", False)
-    numbers = Numbers(second_units)
+    numbers = sections.Numbers(second_units)
     page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     page.filters |= {name: getattr(numbers, name) for name in ("say", "write", "riders", "units")}
-    page.filters |= {"si": Numbers().write, "form": form, "dof": dof, "sentence": sections.sentence}
-    page.filters["named"] = partial(sections.named, numbers)
-    page.filters |= {"alt": _alt, "base64": lambda svg: b64encode(svg.encode()).decode()}
-    page.filters["both"] = in_pounds_and_feet if second_units else str
+    page.filters |= {name: getattr(sections, name) for name in ("form", "dof", "sentence")}
+    page.filters |= {"si": sections.Numbers().write, "named": partial(sections.named, numbers)}
+    page.filters["alt"] = lambda svg: unescape("".join(re.findall(r"(?s)<title>(.*?)</title>", svg)[:1]))
+    page.filters["base64"] = lambda svg: b64encode(svg.encode()).decode()
+    page.filters["both"] = sections.in_pounds_and_feet if second_units else str
     template = page.from_string((files("cordlab.report") / "report.html.j2").read_text(encoding="utf-8"))
     return template.render(
         results=results,
@@ -163,12 +160,6 @@ def render(results: Results, figures: Mapping[str, str], *, second_units: bool |
         cautions=sections.cautions(results),
         grew=sections.grew(results),
     )
-
-
-def _alt(svg: str) -> str:
-    """What a figure shows, in words: its title."""
-    title = re.search(r"<title>(.*?)</title>", svg, re.DOTALL)
-    return unescape(title[1]) if title else ""
 
 
 def pdf(html: str) -> bytes:

@@ -1,14 +1,21 @@
-"""Tables and sentences of the report, read from results.json, each number rounded by its uncertainty."""
+"""Numbers, tables and sentences of the report, read from results.json: numbers rounded by their uncertainty, limits to
+the safe side, a second unit by choice."""
 
+import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
 from itertools import zip_longest
+from math import isfinite
 from typing import Any
 
 from cordlab.batch.findings import Finding, alike
 from cordlab.quantities import QUANTITIES, bounds
 from cordlab.report.results_folder import Results
-from cordlab.report.rounding import NOTHING, Numbers
+from cordlab.units import convert, fixed, mass_range
 
+NOTHING = "–"
+SECOND = {"m": "ft", "kg": "lb", "N": "lbf", "kN": "lbf", "degC": "degF"}
 EVERY = 4  # kg between the rows of the tables by rider mass
 SHOWN = (4, 6, 8, 12, 20)  # numbers of cords in the table of ranges to expect
 
@@ -18,34 +25,119 @@ Table = tuple[list[str], list[list[str]]]
 """Heads and rows of a table of texts."""
 
 
+def places(u: float) -> int:
+    """Decimal places that show two digits of u above 0, negative from 100 on; JCGM 100:2008 (GUM), 7.2.6."""
+    if not (isfinite(u) and u > 0):
+        raise ValueError(f"u = {u}: rounding by an uncertainty needs one above 0")
+    return 1 - Decimal(f"{u:.1e}").adjusted()
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """Writes quantities in SI, with a second unit in brackets where `second` is asked for."""
+
+    second: bool = False
+
+    def units(self, head: str) -> str:
+        """The head of a column: "mass [kg]", or "mass [kg (lb)]"."""
+        known = "|".join(SECOND) if self.second else "$^"
+        return re.sub(rf"\[({known})\]", lambda unit: f"[{unit[1]} ({SECOND[unit[1]]})]", head)
+
+    def write(
+        self, value: float | None, unit: str = "", *, u: float | None = None, side: str = "", with_unit: bool = False
+    ) -> str:
+        """The number; four digits where it has no uncertainty, a dash where there is none. Its unit where asked for."""
+        if value is None or not isfinite(value):
+            return NOTHING
+        text = _one(value, u, side) + _sign(unit) * with_unit
+        if self.second and unit in SECOND:
+            other = SECOND[unit]
+            step = convert(1.0, unit, other) - convert(0.0, unit, other)
+            text += f" ({_one(convert(value, unit, other), u and u * step, side)}{_sign(other) * with_unit})"
+        return text
+
+    def say(self, value: float | None, unit: str, *, u: float | None = None, side: str = "") -> str:
+        """The number with its unit: "4.26 m", or "4.26 m (13.9 ft)"."""
+        return self.write(value, unit, u=u, side=side, with_unit=True)
+
+    def riders(self, lightest: float | None, heaviest: float | None) -> str:
+        """A range of masses in words: "44.5 to 80.3 kg", or "44.5 to 80.3 kg (98.2 to 177.0 lb)"."""
+        text, pounds = (mass_range(lightest, heaviest, unit) for unit in ("kg", "lb"))
+        return f"{text} ({pounds})" if self.second and pounds != text else text
+
+
+def _one(value: float, u: float | None, side: str) -> str:
+    if u:
+        return fixed(value, places(u), side)
+    digits = 3 - Decimal(f"{value:.3e}").adjusted() if value else 0
+    text = fixed(value, max(digits, 0), side)
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def _sign(unit: str) -> str:
+    return unit and f" {unit.replace('deg', '°')}"
+
+
+def form(value: float | None, spec: str) -> str:
+    """A number by a format such as ".3g", a dash where there is none."""
+    return NOTHING if value is None else format(value, spec)
+
+
+def dof(value: float | None) -> str:
+    """Degrees of freedom, which results.json leaves out where they are infinite."""
+    return "∞" if value is None else f"{value:.3g}"
+
+
+_MEASURE = re.compile(r"(?<![\w.])(?:(-?\d+(?:\.\d+)?) to )?(-?\d+(?:\.\d+)?) (kg|m|N|kN|°C)(?![\w/·²³^])")
+_FEWEST = {"lbf": 0}  # decimals of a second unit, 1 where it is not listed
+
+
+def in_pounds_and_feet(text: str) -> str:
+    """A text with second units behind its quantities, three digits; ranges of masses are rounded into, a mass down."""
+
+    def both(match: re.Match[str]) -> str:
+        unit = match[3].replace("°", "deg")
+        other, sides = SECOND[unit], ("upper", "lower") if unit == "kg" else ("", "")
+        shown = []
+        for written, side in zip(match.group(1, 2), sides, strict=True):
+            if written is not None:
+                value = convert(float(written), unit, other)
+                digits = 2 - Decimal(f"{value:.2e}").adjusted() if value else 0
+                if side and not match[1]:
+                    value += 0.005  # a weight of 150 lb is written 68.0389 kg, a little less
+                shown.append(fixed(value, max(digits, _FEWEST.get(other, 1)), side))
+        return f"{match[0]} ({' to '.join(shown)}{_sign(other)})"
+
+    return _MEASURE.sub(both, text)
+
+
 def by_mass(results: Results, numbers: Numbers) -> Table:
-    """Estimates and limits at every fourth kilogram and at both ends of what was tested."""
+    """Estimates and limits at every fourth kilogram and at both ends of what was tested, and the criteria that a mass
+    does not meet, or the reason in full where it is another."""
     known = [row for row in results["predictions"] if row["clearance"] is not None]
     quantities = [row for row in QUANTITIES.values() if not row.asked_only or (known and row.name in known[0])]
     shown = [(quantity, column) for quantity in quantities for column in quantity.columns]
-    heads, u = ["rider mass [kg]"], {}
+    heads, asked = ["rider mass [kg]"], bounds(results["campaign"]["criteria"])
     for quantity, column in shown:
         heads.append(f"{quantity.word}{f' [{quantity.unit}]' if quantity.unit else ''}, {column}")
-        # the greatest in a column: one number of places for all of it
-        u[quantity.name] = max((row[f"u_{quantity.name}"] or 0.0 for row in known), default=0.0) or None
+    # the greatest in a column: one number of places for all of it
+    u = {row.name: max((known_at[f"u_{row.name}"] or 0.0 for known_at in known), default=0.0) for row, _ in shown}
     rows = []
     for row in every_fourth(known):
         cells = [numbers.write(row["mass"], "kg")]
         for quantity, column in shown:
-            limit = column == "limit"
-            value, side = (row[f"{quantity.name}_limit"], quantity.danger) if limit else (row[quantity.name], "")
+            value, side = row[quantity.name], ""
+            if column == "limit":
+                value, side = row[f"{quantity.name}_limit"], quantity.danger
             cells.append(numbers.write(value, quantity.unit, u=u[quantity.name], side=side))
-        rated = "yes" if row["rated"] else f"no: {_failed(row, results['campaign']['criteria'])}"
+        failed = []
+        for name, bound in asked.items():
+            limit = row.get(f"{name}_limit")
+            if limit is None or QUANTITIES[name].worse(limit, bound):
+                failed.append(QUANTITIES[name].word)
+        rated = "yes" if row["rated"] else f"no: {', '.join(failed) or row['reason']}"
         rows.append([*cells, _risk(row["violation"]), rated])
     return [*heads, "violates [%]", "rated"], rows
-
-
-def _returned(row: Row) -> str:
-    """Energy returned, with its standard uncertainty where a bundle states it [%]."""
-    share, u = row.get("energy_returned"), row.get("u_energy_returned")
-    if share is None:
-        return NOTHING
-    return f"{100 * share:.1f}" if u is None else f"{100 * share:.1f}({1000 * u:.0f})"
 
 
 def every_fourth(rows: Sequence[Row]) -> list[Row]:
@@ -54,22 +146,10 @@ def every_fourth(rows: Sequence[Row]) -> list[Row]:
 
 def _risk(violation: Mapping[str, float]) -> str:
     """The greatest probability that the next drop violates a criterion, in per cent; draws say no more than a tenth."""
-    if not violation:
-        return NOTHING
-    percent = 100 * max(violation.values())
+    percent = 100 * max(violation.values(), default=float("nan"))
     if percent < 0.1:
         return "< 0.1"
-    return "> 99.9" if percent > 99.9 else f"{percent:.1f}"
-
-
-def _failed(row: Row, criteria: Row) -> str:
-    """The criteria that a mass does not meet, by name; the reason in full where it is another."""
-    names = []
-    for name, bound in bounds(criteria).items():
-        limit = row.get(f"{name}_limit")
-        if limit is None or QUANTITIES[name].worse(limit, bound):
-            names.append(QUANTITIES[name].word)
-    return ", ".join(names) or str(row["reason"])
+    return "> 99.9" if percent > 99.9 else form(percent if violation else None, ".1f")
 
 
 def drops(results: Results, numbers: Numbers) -> Table:
@@ -77,12 +157,14 @@ def drops(results: Results, numbers: Numbers) -> Table:
     remarks = list(dict.fromkeys(head for row in results["drops"] for head in row["remarks"]))
     heads, rows = ["drop", "cord", "use, jumps", "hung [kg]", "lowest point [m]", "u [m]", "back [%]"], []
     for row in results["drops"]:
-        u = row["u_lowest_point"]
-        lengths = [numbers.write(length, "m", u=u) for length in (row["lowest_point"], u)]
+        u, share, u_share = row["u_lowest_point"], row.get("energy_returned"), row.get("u_energy_returned")
+        cells = [row["drop"], row["cord"], f"{row['use']} {row['jumps']}", numbers.write(row["mass"], "kg")]
+        cells += [numbers.write(length, "m", u=u) for length in (row["lowest_point"], u)]
+        # a bundle may state the uncertainty of the energy returned
+        digits = "" if share is None or u_share is None else f"({1000 * u_share:.0f})"
+        cells.append(form(None if share is None else 100 * share, ".1f") + digits)
         noted = (row["remarks"].get(head) for head in remarks)
-        texts = [cell if isinstance(cell, str) else numbers.write(cell) for cell in noted]
-        names = [row["drop"], row["cord"], f"{row['use']} {row['jumps']}"]
-        rows.append([*names, numbers.write(row["mass"], "kg"), *lengths, _returned(row), *texts])
+        rows.append(cells + [cell if isinstance(cell, str) else numbers.write(cell) for cell in noted])
     if not remarks:
         half = (len(rows) + 1) // 2
         rows = [left + right for left, right in zip_longest(rows[:half], rows[half:], fillvalue=[""] * len(heads))]
@@ -130,10 +212,10 @@ def notes(drops: Sequence[Row]) -> list[tuple[str, str]]:
 
 def findings(rows: Sequence[Row]) -> list[str]:
     """What is odd, a line each; the same of several drops once."""
-    odd = []
-    for row in rows:
-        drops, settled = tuple(row["drops"]), row["settled"] or ""
-        odd.append(Finding(row["kind"], row["what"], row["where"], row["try_"], drops, settled))
+    odd = [
+        Finding(row["kind"], row["what"], row["where"], row["try_"], tuple(row["drops"]), row["settled"] or "")
+        for row in rows
+    ]
     return [str(finding) for finding in alike(odd)]
 
 

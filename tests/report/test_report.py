@@ -20,7 +20,7 @@ from cordlab.report import figures as plots
 from cordlab.report import page as report
 from cordlab.report import tables as sections
 from cordlab.report.results_folder import write_folder
-from cordlab.report.rounding import Numbers, in_pounds_and_feet, places
+from cordlab.report.tables import Numbers, in_pounds_and_feet, places
 from cordlab.units import fixed, mass_range, rounded_ends
 from tests.conftest import ROOT
 from tests.report.test_plots import _contrast
