@@ -197,8 +197,8 @@ def _analysed(options: argparse.Namespace, *, with_pdf: bool = False) -> tuple[c
 
 def notebooks(options: argparse.Namespace) -> int:
     campaign = _campaign(options)
-    runs = cordlab.notebook.run.run_series(campaign, out=options.out, progress=_progress(options))
-    place = options.out or cordlab.notebook.run.folder_of(campaign)
+    runs = cordlab.notebook.choose.run_series(campaign, out=options.out, progress=_progress(options))
+    place = options.out or cordlab.notebook.choose.folder_of(campaign)
     facts = [{"notebook": run.name, "stopped": run.stopped, "failed": run.failed} for run in runs]
     text = "\n".join([*(run.summary() for run in runs), f"written: {place}"])
     return _answer(options, {"folder": str(place), "notebooks": facts}, text, yes=not any(run.failed for run in runs))
@@ -209,10 +209,10 @@ def publish(options: argparse.Namespace) -> int:
     campaign = _campaign(options)
     analysis = cordlab.analyse(campaign, progress=_progress(options))
     if options.notebooks:
-        runs = cordlab.notebook.run.run_series(campaign, progress=_progress(options))
+        runs = cordlab.notebook.choose.run_series(campaign, progress=_progress(options))
         if failed := [run.summary() for run in runs if run.failed]:
             return _refuse(failed)
-    executed, stale = (options.notebook, ()) if options.notebook else cordlab.notebook.run.executed(campaign)
+    executed, stale = (options.notebook, ()) if options.notebook else cordlab.notebook.choose.executed(campaign)
     choices = {name: getattr(options, name) for name in ("licence", "author", "date", "orcid", "pdf", "report_only")}
     choices |= {"notebooks": executed, "second_units": options.pounds_and_feet}
     made = cordlab.publish(options.folder, options.bundle, analysis=analysis, **choices)

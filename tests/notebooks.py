@@ -15,8 +15,7 @@ import nbformat
 from nbclient import NotebookClient
 
 from cordlab import Analysis, analyse, invent, publish, read_campaign
-from cordlab.notebook.choose import DEMO, SENT, VARIABLE
-from cordlab.notebook.run import normalised
+from cordlab.notebook.choose import DEMO, SENT, VARIABLE, normalised
 from cordlab.report.figures import by_mass, svg
 from tests.conftest import ROOT
 

@@ -2,12 +2,11 @@
 
 panel      what every panel is
 panels     all of them by name: `cordlab.panels`
-choose     which campaign; the start panel
+choose     which campaign; the start panel; the series run on a campaign
 what_if    drop, range and service life under other numbers
 by_hand    events marked, cords left out, models compared
 reviewing  what a report holds, what one assumption moves
 lessons    lessons and their exercises
-run        the series run on a campaign
 """
 
 import lazy_loader

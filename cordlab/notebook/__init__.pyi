@@ -1,2 +1,2 @@
+from . import choose as choose
 from . import panels as panels
-from . import run as run

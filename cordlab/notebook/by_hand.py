@@ -215,18 +215,13 @@ class ModelPanel(ChoicePanel):
         return self._fits[self.on]
 
     def _fit(self, model: str, params: "lmfit.Parameters | None" = None) -> BatchFit:
-        drops, rig = self._counting("fit"), self.campaign.rig
+        drops, check, rig = self._counting("fit"), self._counting("check"), self.campaign.rig
         measured = Evidence.of_campaign(self.campaign, self._drops, use=("fit", LEFT_OUT))
         noted = np.array([self._uses[name] == "fit" for name in measured.drop], bool)
         measured = measured.take(noted & np.isin(measured.cord, list(self.on)))
-        return fit_batch(
-            drops,
-            model=model,
-            candidates=None if params is None else [model],
-            check=self._counting("check"),
-            energies=energies(drops, measured, rig=rig, waves=self._waves) if drops else None,
-            params=params,
-        )
+        noted_alone = energies(drops, measured, rig=rig, waves=self._waves) if drops else None
+        alone = None if params is None else [model]
+        return fit_batch(drops, model=model, candidates=alone, check=check, energies=noted_alone, params=params)
 
     def _counting(self, use: str) -> list[Drop]:
         """Reduced drops of the cords that are on."""

@@ -177,11 +177,15 @@ def guess_panel(campaign: "Campaign") -> Panel:
         if step > 1:
             line = np.polyval(np.polyfit(lighter.mass, lighter.lowest_point, 1), mass)
             lines.append(f"A straight line through the lighter drops says {line:.2f} m.")
+            setup, at = lighter.setup(campaign.rig), np.append(np.unique(lighter.mass), mass)
             try:
-                at, lowest = _curve_over_mass(campaign, lighter, mass)
+                fit = fit_lowest_points(lighter.lowest_point, cords=lighter.cord, model=FAMILY, **setup)
             except FitError as error:
                 lines.append(f"No curve from the lighter drops: {error}")
-            else:
+            else:  # of the mean cord
+                mean = {"slack_length": lighter.slack_length.mean(), "cord_mass": lighter.cord_mass.mean()}
+                drop = predict_drop(fit.chosen.curve, mass=at, **mean, **drop_inputs(campaign.rig))
+                lowest = np.asarray(drop.lowest_point)
                 lines.append(f"A {FAMILY} curve through them says {lowest[-1]:.2f} m.")
                 ax.plot(at[:-1], lowest[:-1], "-", color=BLUE, lw=1, label="curve through them")
                 ax.plot(at[-2:], lowest[-2:], "--", color=BLUE, lw=1, label="_")
@@ -201,10 +205,9 @@ def guess_panel(campaign: "Campaign") -> Panel:
 
 def _guessed(guessed: np.ndarray, what: str, came: np.ndarray | None, unit: str = "m") -> str:
     """What the class guessed, and once it came by how much that was off: lower is a greater lowest point."""
-    said = (
-        f"{guessed.size} guessed, {guessed.min():.1f} to {guessed.max():.1f} {unit}" if guessed.size else "no guess yet"
-    )
-    text = f"{what}: {said}."
+    text = f"{what}: no guess yet."
+    if guessed.size:
+        text = f"{what}: {guessed.size} guessed, {guessed.min():.1f} to {guessed.max():.1f} {unit}."
     if came is None:
         return text
     text += f" It came to {came.min():.2f} to {came.max():.2f} {unit}, {came.mean():.2f} {unit} on average"
@@ -212,14 +215,6 @@ def _guessed(guessed: np.ndarray, what: str, came: np.ndarray | None, unit: str 
         off = guessed.mean() - came.mean()
         text += f": the guesses are {abs(off):.2f} {unit} too {'great' if off > 0 else 'small'}"
     return f"{text}."
-
-
-def _curve_over_mass(campaign: "Campaign", drops: Evidence, mass: float) -> tuple[np.ndarray, np.ndarray]:
-    """The drops' masses and one more, with the lowest points of the mean cord by one curve. Raises FitError."""
-    rig, masses = drop_inputs(campaign.rig), np.append(np.unique(drops.mass), mass)
-    fit = fit_lowest_points(drops.lowest_point, cords=drops.cord, model=FAMILY, **drops.setup(campaign.rig))
-    mean = {"slack_length": drops.slack_length.mean(), "cord_mass": drops.cord_mass.mean()}
-    return masses, np.asarray(predict_drop(fit.chosen.curve, mass=masses, **mean, **rig).lowest_point)
 
 
 # a cord wears
@@ -293,23 +288,20 @@ class Exercise:
                 return f"'{answer}' is not a number."
         return f"Right. {self.because}" if right else f"Not yet. {self.hint}"
 
-    @property
-    def solution(self) -> str:
-        truth = self.truth
-        if not isinstance(truth, str):
-            truth = f"{truth:.3g} {self.unit.replace('1', '')}".strip()
-        return f"Answer: {truth}. {self.because}"
-
     def panel(self) -> Panel:
         """The question, a place for the answer, and the solution for who ticks the box."""
         place = w.Text(description=f"answer [{self.unit}]", placeholder="a number")
         if self.options:
-            options = [("choose", ""), *((option, option) for option in self.options)]
+            options = [("choose", ""), *zip(self.options, self.options, strict=True)]
             place = w.Dropdown(options=options, description="answer")
         controls = {"answer": place, "solve": w.Checkbox(value=False, description="show the solution")}
+        truth = self.truth
+        if not isinstance(truth, str):
+            truth = f"{truth:.3g} {self.unit.replace('1', '')}".strip()
+        solution = f"Answer: {truth}. {self.because}"
 
         def answer(answer: str, solve: bool) -> Answer:
-            return [self.question, self.check(answer), *([self.solution] if solve else [])], None
+            return [self.question, self.check(answer), solution][: 2 + solve], None
 
         panel = Panel(controls, answer)
         panel.children = (panel.text, *controls.values())  # the question before the place for its answer

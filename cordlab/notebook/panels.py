@@ -15,14 +15,7 @@ _PANELS = {
         "retest_panel",
     ],
     "panel": ["Panel"],
-    "reviewing": [
-        "answer_part",
-        "contents",
-        "headings",
-        "report_entries",
-        "review_panel",
-        "signing",
-    ],
+    "reviewing": ["answer_part", "contents", "headings", "report_entries", "review_panel", "signing"],
     "what_if": ["drop_panel", "rating_panel", "viscosity", "wear_panel"],
 }
 __getattr__, __dir__, __all__ = lazy_loader.attach("cordlab.notebook", submod_attrs=_PANELS)

@@ -99,15 +99,6 @@ def review(bundle: str, changes: Mapping[str, str], anew: bool) -> dict[str, Any
         return {"refused": error.problems}
 
 
-def _rechecked(found: Mapping[str, Any]) -> Recheck:
-    published, rerun = found["published"], found["rerun"]
-    comparison = None if rerun is None else compare(published, rerun)
-    texts = {name: tuple(found[name]) for name in ("problems", "lacks")}
-    return Recheck(
-        tuple(FileCheck(**file) for file in found["files"]), comparison, **texts, published=published, rerun=rerun
-    )
-
-
 class ReviewPanel(Panel):
     """A bundle that somebody sent: rechecked when asked, with other criteria and assumptions where they are written in.
     An answer stands only beside the inputs that it is of."""
@@ -142,14 +133,9 @@ class ReviewPanel(Panel):
         self.stop()
         inputs = self._inputs()
         if inputs is not None and inputs not in self._found:
-            self._asked = inputs
-            self._work = self._start(
-                review,
-                self._path.value,
-                self.changes,
-                inputs.digest not in self._checked,
-                done=partial(self._done, inputs),
-            )
+            self._asked, anew = inputs, inputs.digest not in self._checked
+            done = partial(self._done, inputs)
+            self._work = self._start(review, self._path.value, self.changes, anew, done=done)
         self.refresh()
 
     def stop(self) -> None:
@@ -192,7 +178,11 @@ class ReviewPanel(Panel):
         if found is not None:
             self._found[inputs] = found
             if "files" in found:
-                self._checked[inputs.digest] = _rechecked(found)
+                known = {name: found[name] for name in ("published", "rerun")}
+                known |= {name: tuple(found[name]) for name in ("problems", "lacks")}
+                comparison = None if found["rerun"] is None else compare(found["published"], found["rerun"])
+                files = tuple(FileCheck(**file) for file in found["files"])
+                self._checked[inputs.digest] = Recheck(files, comparison, **known)
         self.refresh()
 
     def _answered(self, bundle: str, text: str, **boxes: str) -> Answer:

@@ -1,6 +1,7 @@
 """Panels that show one analysis: a drop in time, the rated range and the service life under other numbers."""
 
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import ipywidgets as w
@@ -92,6 +93,8 @@ def rating_panel(analysis: "Analysis") -> Panel:
     asked = {row.key: (getattr(criteria, key), unit, row) for key, _, unit, row in entries() if row.key == key}
     counts = [("as when tested", 0), *((f"new to {count} jumps", count) for count in forecasts if count)]
     low, high = round(0.6 * height), round(1.6 * height)
+    reasons, seen = against_rating(analysis.findings), analysis.validation
+    rated_again = partial(re_rate, breaking_load=campaign.lowest_break, validation=seen, reasons=reasons)
     controls = {
         "jumps": w.Dropdown(options=counts, value=min(long_enough, default=0), description="cords [jumps]"),
         "tie_height": number_slider(height, low, high, 0.5, "tie point above surface [m]"),
@@ -107,14 +110,7 @@ def rating_panel(analysis: "Analysis") -> Panel:
     def answer(jumps: int, tie_height: float, reach: float, probability: float, **bounds: Any) -> Answer:
         judged = replace(criteria, **bounds)
         place = {"tie_height": tie_height, "reach": reach, "probability": probability}
-        rating = re_rate(
-            forecasts[jumps],
-            criteria=judged,
-            breaking_load=campaign.lowest_break,
-            validation=analysis.validation,
-            reasons=against_rating(analysis.findings),
-            **place,
-        )
+        rating = rated_again(forecasts[jumps], criteria=judged, **place)
         lines = [rating.headline]
         if rating.rated:
             age = f"new to {jumps} jumps" if jumps else "as when tested"

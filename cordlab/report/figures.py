@@ -7,7 +7,6 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
@@ -71,12 +70,6 @@ BANDS = ("mean curve", "this cord", "another cord")
 LEVEL = 0.95
 BROKEN = np.array([0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 0.8, 0.95, 0.99])  # shares that the probability plot names
 DEPTHS = ("mass hung [kg]", "lowest point below the tie point [m]")  # axes of lowest points over mass
-
-
-def strips(panel: Axes, names: Sequence[str]) -> None:
-    """Names below strips of equal width, one after the other."""
-    panel.set_xticks(range(len(names)), names, rotation=90)
-    panel.grid(axis="x", visible=False)
 
 
 @styled
@@ -280,7 +273,8 @@ def residuals(drops: Sequence["Drop"], fit: "BatchFit", *, ax: AnyAxes = None) -
         above: Look = {"xycoords": ("data", "axes fraction"), "ha": "center", "va": "bottom"}
         note(panel, cord, (float(np.mean(places)), 1), offset=(0, 2), **above)
     panel.axhline(0, color=INK, lw=1)
-    strips(panel, [f"{drop.mass:g}" for drop in ordered])
+    panel.set_xticks(range(len(ordered)), [f"{drop.mass:g}" for drop in ordered], rotation=90)
+    panel.grid(axis="x", visible=False)
     return figure_of(panel)
 
 
@@ -515,7 +509,8 @@ def validation(validation: "Validation", *, ax: AnyAxes = None) -> Figure:
         if points := [(k, row.measured - row.predicted) for k, row in enumerate(rows) if row.inside == inside]:
             panel.plot(*zip(*points, strict=True), marker, color=colour, ms=size, label=name)
     panel.axhline(0, color=FAINT, lw=0.8)
-    strips(panel, [f"{row.mass:g}, {row.cord}" for row in rows])
+    panel.set_xticks(range(len(rows)), [f"{row.mass:g}, {row.cord}" for row in rows], rotation=90)
+    panel.grid(axis="x", visible=False)
     panel.set_title(f"bars: {100 * validation.probability:g} % limits, two-sided")
     panel.legend(ncols=2)
     return figure_of(panel)

@@ -150,35 +150,33 @@ def check_place(out: Path, names: Iterable[str]) -> None:
 def write_folder(out: str | Path, contents: Mapping[str, bytes]) -> Path:
     """Make the folder `out` hold these files (name → bytes) and a manifest beside what others put there; a run that is
     killed leaves those of before, or damage where the folder `_must_stay`. Raises ResultsError."""
+    place = Path(os.path.realpath(out))
     digests = {name: hashlib.sha256(data).hexdigest() for name, data in contents.items()}
+    contents = {**contents, MANIFEST: manifest(digests.items())}
     try:
-        _write(Path(os.path.realpath(out)), {**contents, MANIFEST: manifest(digests.items())}, digests)
+        _tidy(place)
+        check_place(place, contents)
+        place.parent.mkdir(parents=True, exist_ok=True)
+        stays = _must_stay(place)
+        where: Any = {"dir": place if stays else place.parent, "prefix": f".{place.name}-", "suffix": PART}
+        for written, part in _left(where["dir"], place.name, "?" * 8 + PART):
+            if time.time() - written > ABANDONED:
+                shutil.rmtree(part, ignore_errors=True)
+        with TemporaryDirectory(**where, ignore_cleanup_errors=True) as scratch:
+            made = Path(scratch, place.name)
+            for name, data in contents.items():
+                (made / name).parent.mkdir(parents=True, exist_ok=True)
+                (made / name).write_bytes(data)
+            if stays:
+                _replace_each(made, place, digests)
+            else:
+                _take_place(made, place)
     except ResultsError:
         raise
     except OSError as error:
-        where = f" ({error.filename})" if error.filename else ""
-        raise ResultsError(f"{out}: cannot be written: {error.strerror}{where}; what was there is unchanged") from error
+        why = f"{error.strerror} ({error.filename})" if error.filename else str(error.strerror)
+        raise ResultsError(f"{out}: cannot be written: {why}; what was there is unchanged") from error
     return Path(out)
-
-
-def _write(out: Path, contents: Mapping[str, bytes], digests: Mapping[str, str]) -> None:
-    _tidy(out)
-    check_place(out, contents)
-    out.parent.mkdir(parents=True, exist_ok=True)
-    stays = _must_stay(out)
-    where: Any = {"dir": out if stays else out.parent, "prefix": f".{out.name}-", "suffix": PART}
-    for written, part in _left(where["dir"], out.name, "?" * 8 + PART):
-        if time.time() - written > ABANDONED:
-            shutil.rmtree(part, ignore_errors=True)
-    with TemporaryDirectory(**where, ignore_cleanup_errors=True) as scratch:
-        made = Path(scratch, out.name)
-        for name, data in contents.items():
-            (made / name).parent.mkdir(parents=True, exist_ok=True)
-            (made / name).write_bytes(data)
-        if stays:
-            _replace_each(made, out, digests)
-        else:
-            _take_place(made, out)
 
 
 def _must_stay(out: Path) -> bool:
@@ -213,7 +211,8 @@ def _take_place(made: Path, out: Path) -> None:
 
 def _tidy(out: Path) -> None:
     """Where there is no `out`, the newest folder that a run moved aside takes its name again. The others, and those
-    that were replaced, are removed; what is not cordlab's in them goes back into `out` first."""
+    that were replaced, are removed; what is not cordlab's in them goes back into `out` first, beside any file of its
+    name."""
     asides, gone = ([path for _, path in _left(out.parent, out.name, "[0-9a-f]" * 16 + end)] for end in (ASIDE, GONE))
     with suppress(OSError):  # another run does the same, or the place is closed
         if asides and not out.exists():
@@ -221,19 +220,13 @@ def _tidy(out: Path) -> None:
         for aside in asides:  # `out` was looked for after they were listed: each of them has a successor
             gone.append(aside.rename(aside.with_suffix(GONE)))
         for folder in gone:
-            _give_back(folder, out)
-
-
-def _give_back(gone: Path, out: Path) -> None:
-    """Move what cordlab did not write from a folder that was replaced into the new one, beside any file of its name,
-    and remove the rest."""
-    for path in gone.rglob("*"):
-        if path.is_dir() and not path.is_symlink():
-            (out / path.relative_to(gone)).mkdir(parents=True, exist_ok=True)
-    for name in others(gone):
-        free = name if not os.path.lexists(out / name) else f"{name}.{token_hex(4)}"
-        (gone / name).rename(out / free)
-    shutil.rmtree(gone)
+            for path in folder.rglob("*"):
+                if path.is_dir() and not path.is_symlink():
+                    (out / path.relative_to(folder)).mkdir(parents=True, exist_ok=True)
+            for name in others(folder):
+                free = f"{name}.{token_hex(4)}" if os.path.lexists(out / name) else name
+                (folder / name).rename(out / free)
+            shutil.rmtree(folder)
 
 
 def _replace_each(made: Path, out: Path, digests: Mapping[str, str]) -> None:

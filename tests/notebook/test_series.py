@@ -10,7 +10,7 @@ from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 import cordlab
 from cordlab import cli, read_campaign
 from cordlab.campaign.files import CampaignError
-from cordlab.notebook import run as series
+from cordlab.notebook import choose as series
 from tests.conftest import ROOT
 from tests.small_campaign import edit, write_small_campaign
 

@@ -7,8 +7,7 @@ import pytest
 
 from cordlab import Missing, chosen_campaign
 from cordlab.notebook import choose as choosing
-from cordlab.notebook.choose import CHOICE, VARIABLE, campaigns_in, choose, chosen_folder, stand
-from cordlab.notebook.run import START, series
+from cordlab.notebook.choose import CHOICE, START, VARIABLE, campaigns_in, choose, chosen_folder, series, stand
 from tests.conftest import ROOT
 from tests.small_campaign import edit, write_small_campaign
 
