@@ -8,6 +8,7 @@ import os
 import re
 import subprocess
 import sys
+from functools import reduce
 from html.parser import HTMLParser
 from itertools import pairwise
 
@@ -73,6 +74,20 @@ def words(page):
     return " ".join(Tags(page).text.split())
 
 
+def changed(results, changes):
+    """A copy of results in which keys ("campaign.site.temperature") have other values."""
+    other = copy.deepcopy(results)
+    for path, value in changes.items():
+        *parents, key = path.split(".")
+        reduce(dict.__getitem__, parents, other)[key] = value
+    return other
+
+
+def told_of(results, **changes):
+    """The words of the page of results, some of whose parts are others."""
+    return words(report.render(results | changes, {}))
+
+
 # ISO/IEC 17025:2017, 7.8, read in a copy of the standard; the words are this report's. That every content is there is
 # tested with the panel that looks for each (tests/notebook/test_reviewing.py); here what it says, and where.
 CHECKLIST = {
@@ -109,15 +124,15 @@ def test_the_answer_comes_first(page):
 
 
 def test_not_rated_says_why_first():
-    told = words(report.render(report.results_of(refused("only 1 cord was dropped")), {}))
+    told = told_of(report.results_of(refused("only 1 cord was dropped")))
     assert told.index("Not rated") < told.index("only 1 cord was dropped") < told.index("Decision")
     assert "Rated for" not in told
 
 
 def test_what_the_laboratory_gives_stands_in_it_and_the_rest_is_left_to_fill_in(results):
-    given = copy.deepcopy(results)
-    given["campaign"]["report"] = {"laboratory": "An invented laboratory", "customer": "An invented customer"}
-    before, after = Tags(report.render(results, {})), Tags(report.render(given, {}))
+    given = {"laboratory": "An invented laboratory", "customer": "An invented customer"}
+    pages = report.render(results, {}), report.render(changed(results, {"campaign.report": given}), {})
+    before, after = map(Tags, pages)
     assert "An invented customer" in after.text
     assert all(word in before.text for word, _ in report.ABOUT.values())
     blanks = [sum(a.get("class") == "blank" for a in tags.named("span")) for tags in (before, after)]
@@ -156,10 +171,9 @@ def test_every_text_is_escaped(results):
 
 
 def test_a_key_that_is_missing_is_an_error_not_a_gap(results):
-    less = copy.deepcopy(results)
-    del less["rating"]["promise"]
+    less = {key: value for key, value in results["rating"].items() if key != "promise"}
     with pytest.raises(UndefinedError, match="promise"):
-        report.render(less, {})
+        report.render(results | {"rating": less}, {})
 
 
 def test_headings_tables_and_figures_can_be_followed_without_seeing(page):
@@ -223,7 +237,7 @@ def test_findings_and_cords_in_service_are_told(page):
 
 
 def test_drops_are_shown_with_the_remarks_that_there_are(results):
-    plain = words(report.render(results, {}))
+    plain = told_of(results)
     assert "Drops as noted" in plain
     assert "operator" not in plain
     first, *others = copy.deepcopy(results["drops"])
@@ -254,16 +268,14 @@ def test_the_batch_is_told_with_its_rule_and_what_more_cords_would_give(page, re
 
 
 def test_the_lot_says_which_load_governs_and_beside_it_the_lower_limit_with_its_law(results):
-    lot = copy.deepcopy(results["lot"])
-    lot["tolerance"] |= {"share": 0.99, "confidence": 0.95, "normal": -100.0, "words": "none above 0 if normal"}
-    told = words(report.render(results | {"lot": lot}, {}))
+    beside = {"share": 0.99, "confidence": 0.95, "normal": -100.0, "words": "none above 0 if normal"}
+    lot = results["lot"] | {"tolerance": results["lot"]["tolerance"] | beside}
+    told = told_of(results, lot=lot)
     assert re.search(r"Lowest of \d breaks: [\d ]+ N; it governs\.", told)
     assert "never instead: lower tolerance limit (99 % of the lot, confidence 95 %)" in told
     assert "Weibull law's: none above 0 if normal." in told
     weak = lot | {"governs": "the maker's design load of 9.00 kN is lower and governs"}
-    assert "N; the maker's design load of 9.00 kN is lower and governs." in words(
-        report.render(results | {"lot": weak}, {}).replace("&#39;", "'")
-    )
+    assert "N; the maker's design load of 9.00 kN is lower and governs." in told_of(results, lot=weak)
 
 
 def test_the_answer_issues_nothing_and_a_worn_rating_says_whose_uncertainty_is_told(results, page):
@@ -271,27 +283,23 @@ def test_the_answer_issues_nothing_and_a_worn_rating_says_whose_uncertainty_is_t
     assert "drop A5-68 (cord A5)" not in page
     assert "Outside: drop A6-68 (cord A6)" in page
     assert "what wear adds is not in them" not in page
-    worn = copy.deepcopy(results)
-    worn["wear"]["jumps"] = 500
-    assert "limits of cords with up to 500 jumps" in report.render(worn, {})
+    assert "limits of cords with up to 500 jumps" in told_of(results, wear=results["wear"] | {"jumps": 500})
 
 
 def test_models_that_have_no_aicc_come_last(results):
-    other = copy.deepcopy(results)
-    for each in other["curve"]["candidates"][:2]:
-        each |= {"aicc": None, "check_rms": None, "note": "could not be fitted"}
-    told = words(report.render(other, {}))
+    failed, others = {"aicc": None, "check_rms": None, "note": "could not be fitted"}, results["curve"]["candidates"]
+    failed = [row | failed for row in others[:2]]
+    told = told_of(changed(results, {"curve.candidates": failed + others[2:]}))
     assert told.index("yeoh 3") < told.index("linear – –")
 
 
 def test_settings_by_hand_are_told(results):
-    changed = copy.deepcopy(results)
-    changed["campaign"]["decision"] |= {"model": "yeoh", "filter": "off", "calibration_degree": 2}
-    told = words(report.render(changed, {}))
+    by_hand = {"model": "yeoh", "filter": "off", "calibration_degree": 2}
+    told = told_of(changed(results, {f"campaign.decision.{key}": value for key, value in by_hand.items()}))
     assert "the model yeoh was chosen by hand" in told
     assert "records were not filtered" in told
     assert "calibrations of degree 2 were chosen by hand" in told
-    assert "by hand Nothing" in words(report.render(results, {}))
+    assert "by hand Nothing" in told_of(results)
 
 
 def test_second_units_stand_beside_si(results):
@@ -299,7 +307,7 @@ def test_second_units_stand_beside_si(results):
     told = words(report.render(results, {}, second_units=True))
     assert "Rated for riders of 45.0 to 85.0 kg (99.3 to 187.3 lb)" in told  # 99.208 up, 187.393 down
     assert "4 m (13.12 ft)" in told
-    assert "lb" not in words(report.render(results, {})).replace("nimble", "")
+    assert "lb" not in told_of(results).replace("nimble", "")
 
 
 def test_numbers_of_the_table_have_the_places_of_their_uncertainty(results):
@@ -307,9 +315,7 @@ def test_numbers_of_the_table_have_the_places_of_their_uncertainty(results):
     more.
     """
     for u, decimals in ((0.5, 2), (5.0, 1), (0.05, 3)):
-        other = copy.deepcopy(results)
-        for row in other["predictions"]:
-            row["u_clearance"] = u
+        other = results | {"predictions": [row | {"u_clearance": u} for row in results["predictions"]]}
         cells = re.search(r'<th scope="row">60</th>(.*?)</tr>', report.render(other, {}))[1]
         shown = re.findall(r'class="n">([-0-9.]+)<', cells)
         assert [len(cell.partition(".")[2]) for cell in shown[:2]] == [decimals, decimals]
@@ -340,32 +346,26 @@ def test_what_waves_change_is_told_at_the_masses_of_the_table(results, page):
     assert "What stretch waves change, and when each comes" in page
     cells = "".join(f'<td class="n">{cell}</td>' for cell in ("-0.43", "+10", "-2", "2.30", "2.70", "2.80"))
     assert f'<th scope="row">40</th>{cells}' in page
-    even = copy.deepcopy(results)
-    for row in even["predictions"]:
-        row["waves"] = None
-    assert "stretch waves" not in words(report.render(even, {}))
+    even = [row | {"waves": None} for row in results["predictions"]]
+    assert "stretch waves" not in told_of(results, predictions=even)
 
 
 def test_the_rating_holds_at_the_temperatures_behind_the_curve(results):
     """Worn cords may have been dropped in the heat: that is told, and rates nothing."""
-    given = copy.deepcopy(results)
-    given["campaign"]["temperatures"] = [12.0, 33.0]
-    given["temperature"] = {"range": [16.8, 20.4]}
-    told = words(report.render(given, {}))
+    given = changed(results, {"campaign.temperatures": [12.0, 33.0]})
+    told = told_of(given, temperature={"range": [16.8, 20.4]})
     assert "drops at 16.8 °C to 20.4 °C, and use at no other temperature" in told
     assert "over all drops, worn cords too: 12 °C to 33 °C" in told
-    given["temperature"] = {"range": [None, None]}
-    assert "drops at 12 °C to 33 °C" in words(report.render(given, {}))
+    assert "drops at 12 °C to 33 °C" in told_of(given, temperature={"range": [None, None]})
 
 
 def test_choices_by_hand_stand_in_the_answer_and_once_below(results):
-    given = copy.deepcopy(results)
     choice = {"choice": "drop A1-36 left out of curve and limits", "reason": "an invented slip"}
     without = "rated for rider masses of 46.0 to 84.0 kg"
-    given["by_hand"] = {"told": [choice], "range_without": without, "widens": True, "held_back": []}
+    by_hand = {"told": [choice], "range_without": without, "widens": True, "held_back": []}
     said = f"{choice['choice']}; reason: {choice['reason']}"
-    given["cautions"] += [f"By hand: {said}", f"By hand: rated; without the choices by hand {without}."]
-    told = words(report.render(given, {}))
+    cautions = [f"By hand: {said}", f"By hand: rated; without the choices by hand {without}."]
+    told = told_of(results, by_hand=by_hand, cautions=results["cautions"] + cautions)
     assert f"1 choice, see “Settled by hand”. Without it: {without}" in told
     assert "The range is wider by what was chosen by hand" in told[: told.index("Limits by rider mass")]
     assert told.count(said) == 1
@@ -380,10 +380,8 @@ def test_a_note_on_every_record_names_no_drop():
 
 
 def test_temperatures_of_use_are_told(results):
-    assert "drops at 18.5 °C, and use at no other temperature" in words(report.render(results, {}))
-    given = copy.deepcopy(results)
-    given["campaign"]["site"]["temperature"] = [5.0, 30.0]
-    told = words(report.render(given, {}))
+    assert "drops at 18.5 °C, and use at no other temperature" in told_of(results)
+    told = told_of(changed(results, {"campaign.site.temperature": [5.0, 30.0]}))
     assert "drops at 18.5 °C, use at 5 °C to 30 °C" in told
     assert "temperature of the cords in use 5 °C to 30 °C" in told
 
@@ -394,7 +392,7 @@ def test_findings_stand_under_the_answer_and_the_same_of_many_drops_once(results
         row | {"what": f"both are noted at {k} jumps", "where": f"drops D{k} and E{k}", "drops": [f"D{k}", f"E{k}"]}
         for k in range(24)
     ]
-    told = words(report.render(results | {"findings": rows}, {}))
+    told = told_of(results, findings=rows)
     assert told.count("are noted at") == 1
     assert "24 times, such as drops D0 and E0: both are noted at 0 jumps; check the counts" in told
     assert all(f"{name}{k}" in told for name in "DE" for k in range(24))
@@ -560,9 +558,9 @@ def test_it_is_said_where_cords_were_added_after_an_answer_of_no(tmp_path, resul
     after = report.results_of(specimen(), before=few)
     assert after["earlier"] == [4]
     assert report.results_of(specimen(), before=after)["earlier"] == [4]
-    told = words(report.render(after, {}))
+    told = told_of(after)
     assert "Answered before from 4 cords, and not rated: where cords are added until there is a range" in told
-    assert "Answered before" not in words(report.render(results, {}))
+    assert "Answered before" not in told_of(results)
     for change in ({"rating": few["rating"] | {"rated": True}}, {"campaign": few["campaign"] | {"batch": "another"}}):
         assert report.results_of(specimen(), before=few | change)["earlier"] == []
     for strange in ({"campaign": 3, "rating": []}, few | {"earlier": ["many", {}]}, few | {"campaign": {}}):
