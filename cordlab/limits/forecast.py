@@ -25,7 +25,7 @@ HALF = 0.6827  # of a normal law lies within one standard deviation
 SCRAMBLES, SCRAMBLE = 8, 2048  # at first, and draws in each at least
 IN_A_TAIL = 100  # draws beyond a limit at least
 MOST_DRAWS = 2**17
-SPARE = slice(4, 7)  # rows of numbers between 0 and 1, for what comes after: wear, two breaking loads
+SPARE = slice(4, 7)  # rows of points between 0 and 1, for what comes after: wear, two breaking loads
 STEADY = 0.1
 """Draws are enough when twice the standard error of every limit is within this many standard deviations of its quantity
 (JCGM 101 7.9.2 with one significant digit asks for 0.05 to 0.5 of it)."""
@@ -49,7 +49,7 @@ class Forecast(NextDrop):
     estimates: dict[str, np.ndarray] = field(default_factory=dict)  # (n_mass,), with every input at its estimate
     draws: dict[str, np.ndarray] = field(default_factory=dict)
     content: dict[str, np.ndarray] | None = None
-    # numbers between 0 and 1 that belong to the draws, for what comes after (3, n_draws)
+    # points between 0 and 1 that belong to the draws, for what comes after (3, n_draws)
     spare: np.ndarray = field(default_factory=lambda: np.empty((SPARE.stop - SPARE.start, 0)))
     count: int = 0  # of scrambles that the draws are, one after the other
     notes: tuple[str, ...] = ()
@@ -225,10 +225,10 @@ def forecast_drop(
     values, spare, count = np.empty((0, 0, 0)), undrawn.spare, 0
     while True:
         more = max(count, SCRAMBLES)
-        shares = scrambles(undrawn.dimensions + len(spare), size=size, count=more, seed=seed, first=count)
-        drawn = undrawn.draw(np.delete(shares, SPARE, axis=0), content)
+        points = scrambles(undrawn.dimensions + len(spare), size=size, count=more, seed=seed, first=count)
+        drawn = undrawn.draw(np.delete(points, SPARE, axis=0), content)
         values, count = np.concatenate([values, drawn], axis=-1) if count else drawn, count + more
-        spare = np.concatenate([spare, shares[SPARE]], axis=-1)
+        spare = np.concatenate([spare, points[SPARE]], axis=-1)
         parts = np.split(values, 1 if content is None else 2)
         of_drops, *of_content = (dict(zip(undrawn.quantities, part, strict=True)) for part in parts)
         held = next(iter(of_content), None)

@@ -28,22 +28,22 @@ RETURNED = "energy returned"
 Numbers = np.ndarray | float
 
 
-def draw_input(quantity: Measured, share: np.ndarray, *, positive: bool = False) -> np.ndarray:
-    """Draws of an input by the inverse of its law, from numbers between 0 and 1: normal, as for an estimate and its u
+def draw_input(quantity: Measured, points: np.ndarray, *, positive: bool = False) -> np.ndarray:
+    """Draws of an input by the inverse of its law, from points between 0 and 1: normal, as for an estimate and its u
     (JCGM 101 6.4.7), cut at 0 where it cannot be negative.
 
     A rectangular input keeps its law; what of it would be negative and cannot be counts with the other sign.
     """
     value, u = quantity.value, quantity.u
     if u == 0:
-        return np.full(share.size, value)
+        return np.full(points.size, value)
     if isinstance(quantity, Rectangular):
-        drawn = value + np.sqrt(3) * u * (2 * share - 1)
+        drawn = value + np.sqrt(3) * u * (2 * points - 1)
     elif positive and value > 0:
         below = ndtr(-value / u)
-        return value + u * ndtri(below + (1 - below) * share)
+        return value + u * ndtri(below + (1 - below) * points)
     else:  # a zero with an uncertainty, as of a compliance that may as well be nothing, counts with either sign
-        drawn = value + u * ndtri(share)
+        drawn = value + u * ndtri(points)
     return np.abs(drawn) if positive else drawn
 
 
@@ -299,29 +299,29 @@ class NextDrop:
 
     @property
     def dimensions(self) -> int:
-        """How many rows of numbers between 0 and 1 `draw` takes."""
+        """How many rows of points between 0 and 1 `draw` takes."""
         return 11 + len(self.stiffness.shared) + len(self.inputs) + 5 * (self.returned is not None)
 
-    def draw(self, shares: np.ndarray, content: float | None) -> np.ndarray:
-        """Draws (n_quantities, n_mass, n) from numbers between 0 and 1, (dimensions, n); twice the rows with values
+    def draw(self, points: np.ndarray, content: float | None) -> np.ndarray:
+        """Draws (n_quantities, n_mass, n) from points between 0 and 1, (dimensions, n); twice the rows with values
         that hold the share `content`. What matters most comes first: the first rows fill the space most evenly.
         """
-        out = np.empty((len(self.quantities) * (1 if content is None else 2), self.masses.size, shares.shape[-1]))
+        out = np.empty((len(self.quantities) * (1 if content is None else 2), self.masses.size, points.shape[-1]))
         counts = [shapes.count for shapes in self.stiffness.shapes]
         if len(counts) > 1 and counts[0] == 1:
             counts[0] = 0  # the central curve itself is not one of the drawn shapes
         curves = np.array([(family, shape) for family, count in enumerate(counts) for shape in range(count)])
-        family, shape = curves[(shares[-1] * len(curves)).astype(int)].T  # each as likely
+        family, shape = curves[(points[-1] * len(curves)).astype(int)].T  # each as likely
         for number in np.unique(family):
             mine = np.flatnonzero(family == number)
-            out[:, :, mine] = list(self._draw_of(int(number), shape[mine], shares[:, mine], content))
+            out[:, :, mine] = list(self._draw_of(int(number), shape[mine], points[:, mine], content))
         return out
 
     def _draw_of(
-        self, family: int, shape: np.ndarray, shares: np.ndarray, content: float | None
+        self, family: int, shape: np.ndarray, points: np.ndarray, content: float | None
     ) -> Iterator[np.ndarray]:
         """The same, a quantity at a time, of draws with shapes of one family."""
-        rows, (mean, scale, dof) = iter(shares), self.length
+        rows, (mean, scale, dof) = iter(points), self.length
         pivots = Pivots.of([next(rows) for _ in range(4)], self.level.families[0].dof)
         of_peaks = [next(rows) for _ in range(4)]
         there = {"length": mean + scale * stdtrit(dof, next(rows))}
