@@ -110,7 +110,7 @@ def budget(forecast: Forecast, *, mass: float, quantity: str = "clearance") -> B
         u=float(u),
         dof=float(dof),
         linear_limit=float(estimate + QUANTITIES[quantity].sign * margin),
-        drawn_limit=float(forecast.prediction_limit(quantity)[k]),
+        drawn_limit=float(forecast.prediction_limit(quantity, forecast.probability)[k]),
         shares=tuple(sorted(shares, key=lambda share: -share.share)),
     )
 

@@ -71,10 +71,10 @@ class Forecast(NextDrop):
         """One-sided limit of a quantity, on its dangerous side.  (n_mass,)"""
         return self.limits[quantity]
 
-    def prediction_limit(self, quantity: str) -> np.ndarray:
+    def prediction_limit(self, quantity: str, probability: float) -> np.ndarray:
         """The prediction limit, whichever kind of limit the forecast is for.  (n_mass,)"""
         row = QUANTITIES[quantity]
-        return quantile(self.draws[quantity], row.tail(self.probability), row.danger)
+        return quantile(self.draws[quantity], row.tail(probability), row.danger)
 
     def limit_error(self, quantity: str) -> np.ndarray:
         """Monte Carlo standard error of `limit`.  (n_mass,)"""
@@ -94,7 +94,7 @@ class Forecast(NextDrop):
         return evenness(np.array(beyond), self.count)
 
     def prediction_limit_error(self, quantity: str) -> np.ndarray:
-        """Monte Carlo standard error of `prediction_limit`.  (n_mass,)"""
+        """Monte Carlo standard error of `prediction_limit` at the forecast's own probability.  (n_mass,)"""
         return quantile_error(self.draws[quantity], QUANTITIES[quantity].tail(self.probability)) * self.evenness
 
     @cached_property
@@ -125,7 +125,7 @@ class Forecast(NextDrop):
         content = self.draw(scrambles(self.dimensions, size=SCRAMBLE // 2, count=1, seed=self.seed), self.probability)
         assured = {}
         for name, x in zip(self.quantities, content[len(self.quantities) :], strict=True):
-            limit = self.prediction_limit(name)[:, None]
+            limit = self.prediction_limit(name, self.probability)[:, None]
             assured[name] = 1 - QUANTITIES[name].worse(x, limit).mean(axis=-1)
         return assured
 
