@@ -33,8 +33,7 @@ from cordlab.limits.wave_effects import WaveLoads, wave_loads
 from cordlab.quantities import QUANTITIES, REBOUND, bounds
 from cordlab.rating.lot import Lot, lot_of, refused_by_lot
 from cordlab.rating.range_plan import RangePlan, plan_range
-from cordlab.rating.rate import Rating, in_both, not_rated, rate, rating_masses
-from cordlab.rating.with_and_without import ByHand, with_and_without
+from cordlab.rating.rate import ByHand, Rating, in_both, not_rated, rate, rating_masses, with_and_without
 from cordlab.records.calibration import Calibration, calibrate_campaign
 from cordlab.records.campaign_drops import notes_on, reduce_all
 from cordlab.records.reduce import Drop

@@ -25,8 +25,7 @@ from cordlab.limits.validation import HeldBack, MeanOff
 from cordlab.quantities import QUANTITIES
 from cordlab.rating.lot import Lot
 from cordlab.rating.range_plan import RangePlan
-from cordlab.rating.rate import Rating
-from cordlab.rating.with_and_without import ByHand
+from cordlab.rating.rate import ByHand, Rating
 from cordlab.records.calibration import Calibration
 from cordlab.statistics.components import VarianceComponents
 from cordlab.units import Measured

@@ -55,8 +55,7 @@ if TYPE_CHECKING:
     from cordlab.rating.ladder import Rung
     from cordlab.rating.lot import Lot
     from cordlab.rating.range_plan import RangePlan
-    from cordlab.wear.softening import Softening
-    from cordlab.wear.wear import Wear
+    from cordlab.wear.wear import Softening, Wear
 
 __all__ = [
     "all_figures", "batch", "branches", "breaks", "budget", "by_mass", "calibration", "calibration_pairs",

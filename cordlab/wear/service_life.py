@@ -30,8 +30,7 @@ from cordlab.rating.criteria import MASS_STEP, interpolated
 from cordlab.rating.rate import Rating
 from cordlab.statistics.groups import EvidenceError, GroupLines
 from cordlab.units import fixed, mass_range
-from cordlab.wear.softening import Softening, tell_apart
-from cordlab.wear.wear import Wear
+from cordlab.wear.wear import Softening, Wear, tell_apart
 
 WORN = "clearance of worn cords"  # what ends a range where the retests alone do
 

@@ -10,7 +10,7 @@ import pytest
 from cordlab.curves.models import Curve
 from cordlab.mechanics.fall import DropSetup
 from cordlab.mechanics.predict import predict_drop
-from cordlab.wear.softening import tell_apart
+from cordlab.wear.wear import tell_apart
 from tests.wear.test_wear import COUNTS
 
 
