@@ -58,30 +58,23 @@ class Rating:
 
     Parameters
     ----------
-    rated : bool
-        whether there is a range
-    lightest, heaviest : float or None
-        ends of the range, rider mass [kg]; None without one
+    rated, lightest, heaviest : bool, float or None
+        whether there is a range, and its ends, rider masses [kg]; None without one
     governed_by : dict
         {"light": ..., "heavy": ...}: the criterion that ends the range there, or the tested range; None without one
     limit, probability, confidence : str, float, float
         which limit the criteria are held against
-    n_cords : int
-        cords that were dropped
-    dof : float or None
-        degrees of freedom of the stiffness at the heavy end
+    n_cords, dof : int, float or None
+        cords that were dropped; degrees of freedom of the stiffness at the heavy end
     reasons : tuple of str
         every reason why nothing, or not more, is rated
     predictions : tuple of dict
         a row for each rider mass, in SI, as in `results.json`; None where nothing is known
-    promise, rule : str
-        what the limits promise, and how a criterion is decided
-    conditions : str
-        for which jump counts and temperatures the range holds, in words; "" where nobody has said it
+    promise, rule, conditions, hangs_on : str
+        what the limits promise; how a criterion is decided; for which jump counts and temperatures the range holds, and
+        the few numbers of site and criteria that the answer hangs on, "" where nobody has said it
     rated_again : float or None
         chance that this campaign, made again with other cords of the batch, would have a range; None without one
-    hangs_on : str
-        the few numbers of site and criteria that the answer hangs on, in words; "" where nobody has said them
 
     Examples
     --------

@@ -9,7 +9,7 @@ from bisect import bisect_left
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
-from functools import cache
+from functools import cache, partial
 from math import inf
 from typing import Any
 
@@ -112,21 +112,7 @@ def service_life(
         forecasts[count] = _worst(states)
     ratings = {count: judge(worst) for count, worst in forecasts.items()}
     rests = np.array([rest.get(name, np.nan) / 60 for name in drops.drop])
-    conditions = {"temperature [degC]": drops.temperature, "rest [min]": rests}
-
-    @cache
-    def wear_at(mass: float) -> Wear:
-        wear = Wear(
-            np.array(drops.cord),
-            drops.jumps.astype(int),
-            _clearance_at(forecast, drops, log_scale, mass),
-            least=least_clearance,
-            probability=forecast.probability,
-            quantity=f"clearance at {fixed(mass, 1, 'lower')} kg",
-            conditions=conditions,
-            greatest_jumps=greatest_jumps,
-        )
-        return _with_room(wear, forecast, mass)
+    wear_at = cache(partial(_wear_at, forecast, drops, log_scale, rests, least_clearance, greatest_jumps))
 
     @cache
     def held(count: int) -> Rating:
@@ -262,8 +248,16 @@ def _stiffness(stiffness: DropStiffness, worn: Evidence) -> tuple[Evidence, np.n
     return drops, log_scale - pd.Series(drops.mass).map(level).fillna(level.mean()).to_numpy() + level.mean()
 
 
-def _clearance_at(forecast: Forecast, drops: Evidence, log_scale: np.ndarray, mass: float) -> np.ndarray:
-    """Clearance [m] at a rider mass [kg], of drops with these ln s."""
+def _wear_at(
+    forecast: Forecast,
+    drops: Evidence,
+    log_scale: np.ndarray,
+    rests: np.ndarray,
+    least_clearance: float,
+    greatest_jumps: int | None,
+    mass: float,
+) -> Wear:
+    """Wear by the clearance at a rider mass [kg], of drops with these ln s, some time after their cords' last [min]."""
     site = forecast.site
     hung = np.full(log_scale.shape, mass + site.gear_mass.value)
     scale = np.exp(log_scale + stiffened(forecast.waves, hung))
@@ -276,7 +270,17 @@ def _clearance_at(forecast: Forecast, drops: Evidence, log_scale: np.ndarray, ma
             f"drop {odd}: as soft as the cord was there, a rider of {mass:.1f} kg would not turn at the site at all; "
             "check its mass and lowest point, or take the cord out of use"
         )
-    return site.tie_height.value - site.reach_below_attachment.value - lowest
+    wear = Wear(
+        np.array(drops.cord),
+        drops.jumps.astype(int),
+        site.tie_height.value - site.reach_below_attachment.value - lowest,
+        least=least_clearance,
+        probability=forecast.probability,
+        quantity=f"clearance at {fixed(mass, 1, 'lower')} kg",
+        conditions={"temperature [degC]": drops.temperature, "rest [min]": rests},
+        greatest_jumps=greatest_jumps,
+    )
+    return _with_room(wear, forecast, mass)
 
 
 def _with_room(wear: Wear, forecast: Forecast, mass: float) -> Wear:

@@ -198,20 +198,18 @@ class Wear:
             limits.append(value.limit(self.probability, "lower"))
         return np.min(limits, axis=0)
 
-    def _mean(self, counts: ArrayLike) -> np.ndarray:
-        """The mean cord's value by its line.  (n_counts,)"""
-        return self.lines.group_values(counts).mean(-1) if self.lines else np.empty(0)
-
     @cached_property
     def points(self) -> tuple[WearPoint, ...]:
         """Limits at the tested counts, then the forecast."""
-        points, counts = [], self._counts[0]
+        points, counts, lines = [], self._counts[0], self.lines
+        if lines is None:
+            return ()
         ahead = [] if self._no_forecast else [counts[-1] + int(max(np.diff(counts)))]
         for count in [*counts, *ahead]:
             this_cord: dict[str, float | None] = dict.fromkeys(map(str, self._lined))
             if len(self._lines) > 1:
                 this_cord = {str(name): float(self._by_lines(count, name)[0]) for name in self._lined}
-            mean, drops_meet, limit = self._mean(count)[0], True, None
+            mean, drops_meet, limit = lines.group_values(count).mean(), True, None
             if count in counts:
                 here = self.values[self.retest == count]
                 cords = GroupLines.of(here, group=self.cord[self.retest == count])
@@ -251,7 +249,7 @@ class Wear:
 
         return {
             "early": first(self._by_lines),
-            "mean": first(self._mean),
+            "mean": first(lambda counts: lines.group_values(counts).mean(-1)),
             "late": first(lambda counts: lines.another_group(counts).limit(self.probability, "upper")),
         }
 

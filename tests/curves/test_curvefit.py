@@ -148,29 +148,12 @@ def treloar():
     return [test[["stretch", "nominal stress [kgf/cm^2]"]].to_numpy().T for test in tests]
 
 
-# rms and greatest residual of our fit, kgf/cm²: computed here, no published least-squares fit to these points is known
-RESIDUALS = {
-    "linear": ("7.089", "18.4"),
-    "polynomial": ("1.398", "4.65"),
-    "mooney-rivlin": ("6.454", "16.5"),
-    "yeoh": ("1.047", "3.54"),
-    "ogden-1": ("3.372", "7.75"),
-    "ogden-2": ("0.679", "1.82"),
-    "ogden-3": ("0.509", "1.30"),
-    "gent": ("0.803", "2.01"),
-    "arruda-boyce": ("0.623", "1.38"),
-    "spline": ("0.884", "2.88"),
-}
-
-
 @pytest.mark.parametrize("name", models())
 def test_fits_to_treloar(name, treloar):
     """No fit is worse than one by lmfit from the same start, nor than published parameters."""
     (x, y), _ = treloar
     fit = fit_curve(x, y, model=name)
     rss = fit.residuals @ fit.residuals
-    assert np.sqrt(rss / len(x)) == approx_printed(RESIDUALS[name][0])
-    assert np.abs(fit.residuals).max() == approx_printed(RESIDUALS[name][1])
     reference = lmfit.minimize(
         lambda params: np.nan_to_num(fit.model.force(x, params.valuesdict()) - y, posinf=1e6),
         fit.model.to_lmfit().guess(y, x=x),

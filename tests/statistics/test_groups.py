@@ -13,20 +13,13 @@ from cordlab.statistics.limits import prediction_factor
 from cordlab.statistics.propagation import scrambles
 from tests.conftest import printed, published_csv
 from tests.coverage.limits import mean_and_error
+from tests.wear.test_wear import worn
 
-COUNTS = [0, 100, 200, 350, 500]
 MASSES = np.array([36.0, 52.0, 68.0, 84.0, 100.0])
 
 
 def own_lines(group, x, values, **how):
     return GroupLines.of(values, group=group, x=x, structure="own lines", **how)
-
-
-def worn(rng, *, cords=6, loss=0.003, bend=0.0, sd=0.1):
-    """Invented clearance at jump counts: cord names, counts, values."""
-    names, jumps = np.repeat([f"C{i}" for i in range(cords)], len(COUNTS)), np.tile(COUNTS, cords)
-    slopes = loss * (1 + rng.normal(0, 0.1, cords)).repeat(len(COUNTS))
-    return names, jumps, 9.0 - slopes * jumps - bend * jumps**2 + rng.normal(0, sd, jumps.size)
 
 
 def test_each_laser_reaches_the_limit_when_the_book_says():
