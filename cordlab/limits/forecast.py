@@ -4,7 +4,7 @@ The draws come in scrambles of quasi-random points that fill the space of all in
 until the limits are steady (7.9); how far they are from that is read from how the scrambles differ.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import ceil, log2
@@ -116,16 +116,17 @@ class Forecast(NextDrop):
         ends = (quantile_error(self.draws[quantity], (1 + sign * HALF) / 2) for sign in (-1, 1))
         return np.hypot(*ends) / 2 * self.evenness
 
-    @cached_property
-    def assurance(self) -> dict[str, np.ndarray]:
-        """Share of campaigns like this whose prediction limits hold `probability` of next drops, or more.  (n_mass,)
+    def assurance(self, at: Sequence[int]) -> dict[str, np.ndarray]:
+        """Share of campaigns like this whose prediction limits hold `probability` of next drops, or more, by quantity
+        at the masses of these numbers.  (n,)
 
         What `probability` of the drops stays within is drawn, with all that is not known of cords and site.
         """
-        content = self.draw(scrambles(self.dimensions, size=SCRAMBLE // 2, count=1, seed=self.seed), self.probability)
-        assured = {}
-        for name, x in zip(self.quantities, content[len(self.quantities) :], strict=True):
-            limit = self.prediction_limit(name, self.probability)[:, None]
+        there = NextDrop(self.stiffness, self.site, self.masses[[*at]], self.cord, self.waves, self.recorded)
+        shares = scrambles(there.dimensions, size=SCRAMBLE // 2, count=1, seed=self.seed)
+        content, assured = there.draw(shares, self.probability)[len(there.quantities) :], {}
+        for name, x in zip(there.quantities, content, strict=True):
+            limit = self.prediction_limit(name, self.probability)[[*at], None]
             assured[name] = 1 - QUANTITIES[name].worse(x, limit).mean(axis=-1)
         return assured
 
@@ -134,10 +135,12 @@ class Forecast(NextDrop):
         for tolerance limits, and of one cord."""
         if self.content is not None or self.cord is not None:
             return ""
-        often = []
-        for name, mass in masses.items():
-            share = self.assurance[name][int(np.argmin(np.abs(self.masses - mass)))]
-            often.append(f"{100 * share:.0f} of 100 ({QUANTITIES[name].word} near {mass:.0f} kg)")
+        nearest = [int(np.argmin(np.abs(self.masses - mass))) for mass in masses.values()]
+        assured = self.assurance(nearest) if nearest else {}
+        often = [
+            f"{100 * assured[name][k]:.0f} of 100 ({QUANTITIES[name].word} near {mass:.0f} kg)"
+            for k, (name, mass) in enumerate(masses.items())
+        ]
         return (
             f"A {100 * self.probability:g} % prediction limit holds that share of next drops on average over "
             f"campaigns; in a single one it may be less: of campaigns like this {' and '.join(often)} hold as many. "

@@ -34,7 +34,8 @@ def main(campaigns: int = 300) -> None:
                 limit = forecast.limit("clearance")[1] - rng.normal(0.0, LAWS["tie_height"][1])
                 above = 1 - np.searchsorted(g, forecast.limit("g")[0]) / g.size
                 held.append((np.searchsorted(room, limit) / room.size <= 0.01, above <= 0.01))
-                told.append((forecast.assurance["clearance"][1], forecast.assurance["g"][0]))
+                assured = forecast.assurance([0, 1])
+                told.append((assured["clearance"][1], assured["g"][0]))
             (by_room, by_g), (in_room, in_g) = np.transpose(told), np.transpose(held)
             cells = mean(by_room), share(in_room), mean(by_g), share(in_g), f"{exact(n_cords):.3f}"
             row(n_cords, f"{cord_sd:.1%}", *cells)
