@@ -23,6 +23,7 @@ UNSTATED = 0.1  # m, standard uncertainty of a lowest point that is noted withou
 LOWEST_BY_LOAD = (0.03, 0.15)  # the same from the load alone, as a share of the lowest point
 LOWEST_BY_LOAD_U = (2.0, 4.0)  # and in the record's standard uncertainties then: it may know little
 MIDDLE = (0.25, 0.65)  # of the fall, in which a step is looked for; our choice
+LATE = (0.8, 0.95)  # of the fall, where the load above a rigid fold shows the zero; our choice
 LEAST_STEP = 0.002  # of the greatest load, that a step in the fall has at least; our choice
 POUND = 0.45359237  # kg, exact
 
@@ -200,8 +201,9 @@ def check_lowest_point(recorded: Measured, noted: Measured, *, measured: bool) -
     return _judged(off, (limits[0], limits[1]), text)
 
 
-def check_zero_kept(record: Prepared, release: Release) -> None:
-    """Raises RecordError where the load steps in the middle of the fall: a zero that was set anew is in the peak.
+def check_zero_kept(record: Prepared, release: Release) -> float:
+    """By how much the load above a rigid fold is off before the slack ends [N]: so much may be of a zero set anew; else
+    0. Raises RecordError where the load steps in the middle of the fall.
 
     The folded cord's load is smooth there; before, an elastic cord lets go of the mass, and later it opens before a
     rigid one. Steps are told by means over `MAINS_PERIOD` before and after each moment.
@@ -209,11 +211,11 @@ def check_zero_kept(record: Prepared, release: Release) -> None:
     fall = release.fall
     count = max(round(MAINS_PERIOD / record.step), 2)
     share = (record.time - release.time) / (release.time_scale * fall.duration)
+    off = record.raw_load - np.interp(share * fall.duration, fall.time, fall.load)
     during = np.flatnonzero((share > MIDDLE[0]) & (share < MIDDLE[1]))
     if during.size < 6 * count:
-        return
-    expected = np.interp(share[during] * fall.duration, fall.time, fall.load)
-    means = running_mean(record.raw_load[during] - expected, count)
+        return 0.0
+    means = running_mean(off[during], count)
     steps = means[count:] - means[:-count]
     scatter = 1.4826 * float(np.median(np.abs(steps - np.median(steps))))
     worst = int(np.argmax(np.abs(steps)))
@@ -222,3 +224,5 @@ def check_zero_kept(record: Prepared, release: Release) -> None:
             f"the load steps by {steps[worst]:+.0f} N at {record.time[during][worst + count]:.2f} s, while the mass "
             "falls: as a zero does that is set anew; switch that off on the amplifier, and drop again"
         )
+    known = release.rigid and release.visible and fall.cell == "top"
+    return abs(float(np.mean(off[(share > LATE[0]) & (share < LATE[1])]))) if known else 0.0

@@ -17,8 +17,11 @@ DRIFT = 1.0  # N/s of a cell's zero, allowed for before it is measured; common p
 MOST_DRIFT = 10.0  # N/s: no load cell that works has more; common practice, no source
 HUM = 0.1  # s, whole periods of 50 and of 60 Hz
 FEWEST_MEANS = 4  # over `HUM` at rest, to see a drift in; our choice
-MAINS_PERIOD = 0.02  # s, of 50 Hz: over which level tops and steps are told by means
-LEVEL_WIDER = 1.6  # by which a level top is at most wider sixteen times as far down; our choice
+MAINS_PERIOD = 0.02  # s, of 50 Hz: over which steps are told by means
+LEVEL_MEAN = 0.004  # s, over which a level top is looked for
+DEPTHS = np.arange(1, 8)  # of it, as powers of 1.5 times the noise of such means; our choice
+FLANKS = (0.06, 0.02)  # s, longest parts on both sides of a level top that a parabola describes; our choice
+CORNERS = 8.0  # F of a level top with corners against a quartic; our choice
 SET_ANEW = 50.0  # F of a step in the load at rest: in sound records 1 in 10 000 has more; our choice
 SHOULDER = 0.1  # s, longest part next to a flat top that is looked at
 REPEATS = 4  # equal greatest values that chance may bring, in terms of the logger's shortest run; our choice
@@ -137,17 +140,34 @@ def flat_top(time: np.ndarray, values: np.ndarray) -> tuple[float, float] | None
 def _level_top(time: np.ndarray, values: np.ndarray) -> tuple[float, float] | None:
     """(from, to) [s] where a top is level under noise that came in after the sensor's end; None where it is round.
 
-    By means over `MAINS_PERIOD`: a round top is four times as wide sixteen times as far down, a level one hardly wider.
+    Its longest part within some noise is level where one line and a parabola through both flanks describe it better
+    than a quartic through all, by F, and the parabola passes well above the line: a round top has no such corners.
     """
-    count = max(round(MAINS_PERIOD / float(np.median(np.diff(time)))), 1)
-    means = running_mean(values - values.mean(), count)
-    top = int(np.argmax(means))
-    down = resolution(values) + 6 * float(np.std(values[max(top - count, 0) : top + 2 * count])) / np.sqrt(count)
-    level, wider = (np.flatnonzero(means > means[top] - depth) for depth in (down, 16 * down))
-    at_rest = level[0] == 0  # a sensor with the wrong sign, which is said elsewhere
-    if at_rest or level.size < 4 * count or wider.size > LEVEL_WIDER * level.size or 16 * down > 0.2 * np.ptp(means):
+    step, scatter, read = float(np.median(np.diff(time))), noise(values), resolution(values)
+    if scatter <= read / 4:  # steps hide the noise: then a level top is of equal values
         return None
-    return float(time[level[0]]), float(time[level[-1] + count - 1])
+    count = max(round(LEVEL_MEAN / step), 1)
+    means = running_mean(values - values.mean(), count)
+    for depth in read / 2 + 1.5**DEPTHS * scatter / np.sqrt(count):
+        under = np.concatenate([[-1], np.flatnonzero(means < means.max() - depth), [means.size]])
+        longest = int(np.argmax(np.diff(under)))
+        start, end = int(under[longest]) + 1, int(under[longest + 1]) + count - 1
+        if np.std(values[start:end]) > 2 * scatter:
+            break
+        for width in FLANKS:
+            flank = max(min((end - start) // 2, round(width / step)), 4)
+            if end - start < 2 * flank or start < flank or end + flank > values.size:
+                continue
+            part, inside = values[start - flank : end + flank], slice(flank, -flank)
+            at, outside = np.linspace(-1, 1, part.size), np.r_[:flank, -flank:0]
+            quartic, parabola = np.polyfit(at, part, 4), np.polyfit(at[outside], part[outside], 2)
+            off = part - np.polyval(parabola, at)
+            off[inside] = part[inside] - part[inside].mean()
+            rest, above = off @ off, np.polyval(parabola, at[inside]).max() - part[inside].mean()
+            gain = np.sum((part - np.polyval(quartic, at)) ** 2) - rest
+            if gain > CORNERS * rest / (part.size - 6) and above > 4 * scatter + 2 * read:
+                return float(time[start]), float(time[end - 1])
+    return None
 
 
 @dataclass(frozen=True)

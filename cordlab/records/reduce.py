@@ -268,7 +268,7 @@ def reduce_drop(
     peak_per_lag, energy_per_lag = _per_lag(record, zero, release, motion, returned)
     implied = None if distance is None else implied_mass(record, release, motion)
     suspicions = check_record(record, release, motion, implied, goodness_ratio(record, release))
-    check_zero_kept(record, release)
+    off_zero = check_zero_kept(record, release)
     # a filtered record has nothing above the filter: what is kept of it does not grow with the logger's rate
     every = 1 if record.filter == "off" else max(1, int(1.000001 / (KEPT_RATE * record.step)))
     kept_time, kept_load, position, speed = (
@@ -296,7 +296,7 @@ def reduce_drop(
         lowest_point=motion.lowest.height,
         u_lowest_point=motion.lowest.u,
         peak_load=peak.height,
-        u_peak_load=float(np.linalg.norm([peak.u, zero.u_by(peak.at), zero.step])),
+        u_peak_load=float(np.linalg.norm([peak.u, zero.u_by(peak.at), zero.step, off_zero])),
         stretch_ratio=loading[0],
         force=loading[1],
         unloading_ratio=unloading[0],
