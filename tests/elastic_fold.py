@@ -8,6 +8,7 @@ All of it is invented.
 """
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numba import njit
@@ -67,6 +68,7 @@ class FoldTrace:
         return Trace(self.time, self.tie_load if cell == "top" else self.lower_load, self.depth)
 
 
+@lru_cache(maxsize=64)  # the drops of a campaign: studies look at the same ones with other sensors
 def fold_trace(drop: ElasticDrop, *, lumps: int = LUMPS, step: float = STEP, duration: float = DURATION) -> FoldTrace:
     """One drop from its release on."""
     x, y = at_rest(drop, lumps)

@@ -68,12 +68,11 @@ class LowestFit:
         """A curve of each model that does equally well; how sure its shape is shows in the lines of ln s over mass."""
         if len(self.equals) < 2:
             return ()
-        one = np.ones(1)
-        columns = [{name: one * value for name, value in fit.curve.parameters.items()} for fit in self.equals]
-        return tuple(
-            Refits(fit.model, column, one > 0, one * float(fit.residuals @ fit.residuals))
-            for fit, column in zip(self.equals, columns, strict=True)
-        )
+        refits = []
+        for fit in self.equals:
+            parameters = {name: np.array([value]) for name, value in fit.curve.parameters.items()}
+            refits.append(Refits(fit.model, parameters, np.ones(1, bool), np.array([fit.residuals @ fit.residuals])))
+        return tuple(refits)
 
     def summary(self) -> str:
         tried = [f"  {name}: AICc {x:.2f}  {self.notes.get(name, '')}".rstrip() for name, x in self.aicc.items()]
@@ -118,8 +117,13 @@ class Energies:
 
         lowest, u_lowest : (n,) [m];  waves : (n,) or 0;  inputs : of `predict_drop`, one number or (n,)
         """
-        drops = _energies(drop, cord, lowest, waves, inputs)
-        trial = drops._trial()
+        drops, fits = _energies(drop, cord, lowest, waves, inputs), []
+        for name in ("mooney-rivlin", "yeoh", "gent"):
+            with suppress(FitError):
+                fits.append(_fit(named(name), drops))
+        trial = Curve("mooney-rivlin", drops._plain_rubber())  # near enough to say how steep the curve is
+        if fits:
+            trial = min(fits, key=lambda fit: float(fit.residuals @ fit.residuals)).curve
         model, values = trial.model, np.array(trial.model.values(trial.parameters))[:, None]
         logs = drops.logs(model, values)[:, 0]
         read_higher = np.minimum(u_lowest, 0.1 * (drops.lowest - drops.setup.slack_length))
@@ -177,18 +181,6 @@ class Energies:
         """Start values through a Mooney–Rivlin curve from the energy balance, up to the greatest stretch."""
         grid = np.linspace(1.02, float(self.reach.max()), 60)
         return model.to_lmfit().guess(named("mooney-rivlin").force(grid, self._plain_rubber()), x=grid)
-
-    def _trial(self) -> Curve:
-        """A curve near enough to say how steep it is: how far a metre is in ln s."""
-        fits = []
-        for name in ("mooney-rivlin", "yeoh", "gent"):
-            try:
-                fits.append(_fit(named(name), self))
-            except FitError:
-                continue
-        if not fits:
-            return Curve("mooney-rivlin", self._plain_rubber())
-        return min(fits, key=lambda fit: float(fit.residuals @ fit.residuals)).curve
 
     def _plain_rubber(self) -> dict[str, float]:
         """Parameters of a Mooney–Rivlin curve, drag in the stretch left out."""

@@ -335,13 +335,13 @@ def _shared(logs: _Logs, central: Shapes, rig: Place, *, sloped: bool) -> list[S
         calibration = Measured(1.0, drops.u_calibration)
         shared.append(SharedInput("peak load calibration", calibration, False, none, no_peaks + 1))
     one = Measured(0.0, 1.0)  # in standard uncertainties: each drop has its own
-    if drops.u_common.any():
-        change = slopes(lambda by: (replace(drops, lowest_point=drops.lowest_point + by * drops.u_common), inputs))
-        shared.append(SharedInput("lowest points' calibration", one, False, *change))
-    noted, error = drops.u_common == 0, getattr(rig, "lowest_point_error", None)
-    if error and error.u and noted.any():
-        change = slopes(lambda by: (replace(drops, lowest_point=drops.lowest_point + by * error.u * noted), inputs))
-        shared.append(SharedInput("lowest points as noted", error, False, *(moved / error.u for moved in change)))
+    error = getattr(rig, "lowest_point_error", None) or Measured(0.0)
+    u_noted = error.u * (drops.u_common == 0)
+    read = {"lowest points' calibration": (one, drops.u_common), "lowest points as noted": (error, u_noted)}
+    for name, (law, u) in read.items():
+        if u.any():
+            change = slopes(lambda by, u=u: (replace(drops, lowest_point=drops.lowest_point + by * u), inputs))
+            shared.append(SharedInput(name, law, False, *(moved / law.u for moved in change)))
     temperatures = known_temperatures(drops)
     if np.ptp(temperatures) > 0 and not sloped:  # `NextDrop` adds what it does at the temperature of use
         effect = temperatures.mean() - temperatures

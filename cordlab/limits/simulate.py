@@ -215,7 +215,7 @@ class NextDrop:
         y : ln s beyond what waves explain, (n_mass, n);  there : what the drop meets, as in `typical`
         measured : ln of the measured peak over the curve's, beyond what waves explain. Without waves it only raises a
             load: it was seen at one end, and the other end may have more.
-        standard : how far the waves' loads are off, in standard uncertainties
+        standard : how far the waves' loads are off, and peaks between the tested masses, in standard uncertainties
         """
         hung = self.hung[:, None]
         # from two cords the t law draws any stiffness at all: beyond e±50 times the batch's none matters any more

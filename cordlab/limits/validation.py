@@ -2,7 +2,7 @@
 against what the others lead one to expect.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from functools import partial
 from math import hypot, inf
@@ -349,12 +349,14 @@ def unlike_drops(stiffness: DropStiffness) -> Iterator[Finding]:
     lines = GroupLines.of(central[others], x=drops.mass[others], group=[drops.cord[k] for k in others])
     for k in odd:
         cord, mass, measured = drops.cord[k], float(drops.mass[k]), float(drops.lowest_point[k])
-        expected = partial(_lowest_point, stiffness, lines, cord)
-        implied = _mass_for(expected, measured, mass)
-        in_words = "" if implied is None else f"; it says {implied:.1f} kg, {mass:g} kg is noted"
+        further = partial(_further_down, stiffness, lines, cord, measured)
+        in_words, lightest, heaviest = "", mass / 3, 3 * mass
+        if further(lightest) < 0 < further(heaviest):
+            implied = brentq(further, lightest, heaviest, xtol=0.01)
+            in_words = f"; it says {implied:.1f} kg, {mass:g} kg is noted"
         yield Finding(
             "unlike lowest point",
-            f"its lowest point, {measured:.2f} m, is {measured - expected(mass):+.2f} m from what the other drops lead "
+            f"its lowest point, {measured:.2f} m, is {-further(mass):+.2f} m from what the other drops lead "
             f"one to expect{in_words}",
             f"drop {drops.drop[k]} (cord {cord})",
             "check its mass, its lowest point, its cord and their units; drop it again",
@@ -396,21 +398,13 @@ def _unlike(values: np.ndarray, drops: Evidence, least: float) -> Iterator[tuple
         left = np.delete(left, [value.number for value in odd])
 
 
-def _lowest_point(stiffness: DropStiffness, lines: GroupLines, cord: str, mass: float) -> float:
-    """Where a mass comes to on the rig, on that cord where the lines know it, else on a cord of the batch.  [m]"""
+def _further_down(stiffness: DropStiffness, lines: GroupLines, cord: str, lowest: float, mass: float) -> float:
+    """How far beyond `lowest` a mass comes on the rig, on that cord where the lines know it, else on another.  [m]"""
     tested = float(np.clip(mass, *stiffness.tested))  # lines and waves are known there alone
     level = lines.this_group(cord, tested) if cord in lines.names else lines.another_group(tested)
     curve = stiffness.shapes[0].take(np.zeros(1, int), np.exp(level.mean + stiffened(stiffness.waves, tested)))
     inputs = drop_inputs(stiffness.rig)
-    return float(predict_drop(curve, mass=mass, **stiffness.batch, **inputs).lowest_point[0])
-
-
-def _mass_for(expected: Callable[[float], float], lowest: float, mass: float) -> float | None:
-    """The mass that comes to that lowest point, from a third to three times `mass`; None where none does.  [kg]"""
-    low, high = mass / 3, 3 * mass
-    if not expected(low) < lowest < expected(high):
-        return None
-    return float(brentq(lambda other: expected(other) - lowest, low, high, xtol=0.01))
+    return float(predict_drop(curve, mass=mass, **stiffness.batch, **inputs).lowest_point[0]) - lowest
 
 
 def stiffer_when_worn(stiffness: DropStiffness, worn: Evidence) -> Iterator[Finding]:

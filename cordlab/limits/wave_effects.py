@@ -24,8 +24,8 @@ class WaveEffect:
         much it moves as the viscosity rises by one standard uncertainty, and has a sign: all masses move together
     lower, tie : ln of peak load with waves over that uniform cord's, at the lower end and at the tie point; sd_lower,
         sd_tie : how well they are known
-    times : of the lowest point and of the greatest loads at the lower end and at the tie point, from the release
-        (3, n_mass)  [s]
+    times : of the lowest point and of the greatest loads at the lower end and at the tie point, from the release;
+        another reflection takes the lead where one jumps.  (3, n_mass)  [s]
     worst : whether loads are the greatest over `UNKNOWN`: measured peaks do not lower them
     """
 
@@ -41,17 +41,14 @@ class WaveEffect:
 
     def at(self, mass: ArrayLike, what: str) -> tuple[np.ndarray, np.ndarray]:
         """ln and its standard uncertainty: "stiffness", "lower" or "tie".  Raises EvidenceError outside the grid."""
-        return self._between(mass, getattr(self, what)), self._between(mass, getattr(self, f"sd_{what}"))
-
-    def times_at(self, mass: ArrayLike) -> np.ndarray:
-        """Times as in `times`; another reflection takes the lead where one jumps.  (3, *mass.shape)"""
-        return np.array([self._between(mass, row) for row in self.times])
+        return self.between(mass, getattr(self, what)), self.between(mass, getattr(self, f"sd_{what}"))
 
     def loads_only(self) -> "WaveEffect":
         """Without the part on lowest points, for a curve fitted to lowest points: it holds that part."""
         return replace(self, stiffness=0 * self.stiffness, sd_stiffness=0 * self.sd_stiffness)
 
-    def _between(self, mass: ArrayLike, values: np.ndarray) -> np.ndarray:
+    def between(self, mass: ArrayLike, values: np.ndarray) -> np.ndarray:
+        """Of values on the grid, as `times` has them."""
         x = np.asarray(mass, float)
         slack = 1e-9 * self.mass[-1]
         if np.any(x < self.mass[0] - slack) or np.any(x > self.mass[-1] + slack):
@@ -162,13 +159,7 @@ class WaveLoads:
 
 
 def wave_loads(
-    curve: Curve,
-    evidence: Evidence,
-    *,
-    rig: Place,
-    site: Place,
-    viscosity: Viscosity,
-    masses: ArrayLike = (),
+    curve: Curve, evidence: Evidence, *, rig: Place, site: Place, viscosity: Viscosity, masses: ArrayLike = ()
 ) -> WaveLoads:
     """Waves for `drop_stiffness` and `forecast_drop`, from the lightest to the heaviest of the drops of `evidence` and
     of other `masses` dropped [kg].
@@ -183,13 +174,7 @@ def wave_loads(
     spread = float(np.std(y - same @ y / same.sum(axis=1)))
     ends = float(evidence.mass.min()), float(evidence.mass.max())
     on_rig, at_site = wave_effects(
-        curve,
-        places=(rig, site),
-        batch=batch,
-        masses=grid,
-        viscosity=viscosity,
-        stiffness_sd=spread,
-        limited=ends,
+        curve, places=(rig, site), batch=batch, masses=grid, viscosity=viscosity, stiffness_sd=spread, limited=ends
     )
     columns = both_mechanics(curve, at_site, tested, batch | drop_inputs(site))
     rows = [dict(zip(columns, map(float, row), strict=True)) for row in zip(*columns.values(), strict=True)]
@@ -208,6 +193,5 @@ def both_mechanics(curve: Curve, effect: WaveEffect, masses: np.ndarray, inputs:
     columns = {"mass_hung": masses}
     for name, (uniform, waves) in (pairs | {"tie_load": drop.tie_load * tie}).items():
         columns |= {f"{name}_uniform": uniform, f"{name}_waves": waves}
-    return columns | dict(
-        zip(("time_lowest", "time_lower_load", "time_tie_load"), effect.times_at(masses), strict=True)
-    )
+    names = ("time_lowest", "time_lower_load", "time_tie_load")
+    return columns | {name: effect.between(masses, times) for name, times in zip(names, effect.times, strict=True)}

@@ -1,14 +1,18 @@
 """What studies have in common: drops on a known curve, true next drops, whole campaigns, and tables as they grow."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from types import SimpleNamespace
 
 import numpy as np
+from scipy.interpolate import RBFInterpolator
+from scipy.special import ndtr, ndtri
+from scipy.stats import qmc
 
 from cordlab import Analysis, read_campaign
 from cordlab.batch.drop_table import Evidence
+from cordlab.campaign.settings import Site
 from cordlab.curves.models import Curve
 from cordlab.limits.anchoring import DropStiffness, drop_stiffness
 from cordlab.units import Measured
@@ -64,6 +68,32 @@ def true_next(cords: Cords, riders: np.ndarray, rng: np.random.Generator, n: int
     upward = (force - (hung + CORD_MASS / 2) * G) / (hung + CORD_MASS / 3)
     lower_load = force - CORD_MASS * (G / 2 + upward / 3)
     return {"clearance": drops["clearance"], "g": lower_load / (hung * G), "stretch_ratio": depth / LENGTH}
+
+
+UNSURE = ("drag_area", "air_density", "release_depth", "gear_mass")
+
+
+def at_site(where: Site, normals: np.ndarray) -> dict[str, float]:
+    """What a drop at a campaign's site meets, for standard normal numbers in the order of `UNSURE`."""
+    there = {}
+    for name, normal in zip(UNSURE, normals, strict=True):
+        law = getattr(where, name)
+        there[name] = law.value + law.u * normal
+        if name == "drag_area":  # never below 0
+            below = ndtr(-law.value / law.u)
+            there[name] = law.value + law.u * ndtri(below + (1 - below) * ndtr(normal))
+    return there
+
+
+def by_spline(follow: Callable[[np.ndarray], Sequence[float]], followed: int, draws: int = 20_000) -> np.ndarray:
+    """True next drops, (n_quantities, draws): ln of each quantity by a thin plate spline through those `followed`.
+
+    follow : quantities of one drop, from standard normal numbers for the cord's stiffness and for `UNSURE`
+    """
+    inputs = 1 + len(UNSURE)
+    normals = ndtri(qmc.Sobol(inputs, seed=1).random(followed))
+    logs = RBFInterpolator(normals, np.log([follow(z) for z in normals]))
+    return np.exp(logs(np.random.default_rng(2).standard_normal((draws, inputs)))).T
 
 
 def analysed(plan: Sequence[Row], cords: Cords, rng: np.random.Generator, *changes: tuple[str, str]) -> Analysis:

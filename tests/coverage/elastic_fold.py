@@ -1,35 +1,45 @@
-"""Records and campaigns of cords that stretch while they fall: `python -m tests.coverage elastic_fold [campaigns]`.
+"""Records and campaigns of cords that stretch while they fall: `python -m tests.coverage elastic_fold [campaigns]
+[cords] [first seed]`.
 
 The drops are of `tests/elastic_fold.py`, a chain in the plane that shares no code with cordlab. First 72 records: six
 masses, arms of the fold 0.1, 0.3 and 0.6 m apart, released at the tie point or 2.5 m below it, cell at the top or the
 bottom of the cord; each is reduced with its distance and by its load alone.
 
-Then campaigns, as many of each kind: 4 cords that differ by 2 %, five masses, arms of 0.3 m. Printed are the shares of
-true next drops of other cords, elastic too, within the 99 % limits of g and load at a light, a middle and a heavy
-rider, of those campaigns that a finding does not stop; 0.98 is asked for. A site that releases 2.5 m deeper is a
-finding of its own, which is settled here.
+Then campaigns, as many of each kind: 8 cords that differ by 2 %, five masses, arms of 0.3 m; the kinds share the drops.
+Printed are the shares of true next drops of other cords, elastic too, at a site as uncertain as it is said to be,
+within the 99 % limits of g and load at the lightest and heaviest rider and at two between the tested masses, of those
+campaigns that a finding does not stop; 0.98 is asked for. A site that releases 2.5 m deeper is a finding of its own,
+which is settled here: with the true curve and viscosity g of the chain moves against our waves by 0.2, 0.5, 0.9, 1.0
+and 1.2 % (root mean square over nine masses) as it is let go 0.5, 1, 2.5, 4 and 6 m deeper; 0, 0.5, 2, 3.5 and 5.5 %
+are carried.
+
+From a cell at the bottom the viscosity comes out low, 1 to 3 N·s for 5. The load there sets in 0.06 s later than a
+rigid fold lets it, so its waves are not taken off where they are, and the fitted curve is 12 % too stiff at small
+stretch and 5 % too soft at great. Peaks are compared with that curve's: with the true curve the same peaks say 5.4 ±
+0.9 N·s. What the lines over the masses leave of them then, 1 to 2 %, is in the limits of g.
 """
 
 import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from functools import cache
+from functools import partial
 from itertools import product
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from unittest.mock import patch
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
 from scipy.signal import butter, sosfiltfilt
 
 from cordlab import Analysis, CampaignError, read_campaign
+from cordlab.campaign.settings import Site
+from cordlab.rating.criteria import judge
 from cordlab.records.calibration import calibrate_campaign
 from cordlab.records.campaign_drops import reduce_entry
 from cordlab.records.reduce import RecordError
 from cordlab.statistics.groups import EvidenceError
-from tests.coverage._engine import heads, row
+from tests.coverage._engine import at_site, by_spline, heads, mean, row
 from tests.elastic_fold import KEPT, ElasticDrop, G, fold_trace
 from tests.rigs import elastic_world, write
 from tests.sound_records import FORM
@@ -73,7 +83,7 @@ def records(
     return taken, said
 
 
-RIDERS, GEAR, RIDER_AIR, SD = (33.0, 65.0, 97.0), 3.0, 0.3, 0.02
+RIDERS, SD, FOLLOWED = (33.0, 57.0, 73.0, 97.0), 0.02, 64
 KINDS = {  # cell, depth of the site's release, whether there is a distance sensor
     "cell at the top": ("top", 0.0, True),
     "cell at the bottom": ("bottom", 0.0, True),
@@ -81,61 +91,71 @@ KINDS = {  # cell, depth of the site's release, whether there is a distance sens
     "cell at the bottom, site 2.5 m deeper": ("bottom", 2.5, True),
     "cell at the top, load and tape": ("top", 0.0, False),
 }
+Limits = dict[str, np.ndarray]  # of "g" and "peak_load" [N] at `RIDERS`
 
 
-@cache
-def true_loads(release: float) -> tuple[np.ndarray, np.ndarray]:
+def true_loads(site: Site) -> Limits:
     """g and tie load [N] through CFC 60 of the next cords at the site.  (n_riders, n)"""
-    nodes, sections = SD * np.linspace(-3.5, 3.5, 5), butter(2, 2.0775 * 60, fs=1 / KEPT, output="sos")
-    logs = np.random.default_rng(4).normal(0.0, np.hypot(SD, 0.004), 20_000)
-    cord, g, load = ElasticDrop(0.0, release=release, air=RIDER_AIR), [], []
-    for rider in RIDERS:
-        drops = [fold_trace(replace(cord, mass=rider + GEAR).scaled(np.exp(log)), duration=6.0) for log in nodes]
-        for values, peaks in (
-            (g, [sosfiltfilt(sections, drop.lower_load).max() / (rider + GEAR) / G for drop in drops]),
-            (load, [sosfiltfilt(sections, drop.tie_load).max() for drop in drops]),
-        ):
-            values.append(PchipInterpolator(nodes, peaks)(logs))
-    return np.array(g), np.array(load)
+    sections = butter(2, 2.0775 * 60, fs=1 / KEPT, output="sos")
+
+    def follow(rider: float, z: np.ndarray) -> list[float]:
+        there = at_site(site, z[1:])
+        hung, air = rider + there["gear_mass"], there["drag_area"] * there["air_density"] / 2
+        cord = ElasticDrop(hung, release=there["release_depth"], air=air).scaled(np.exp(np.hypot(SD, 0.004) * z[0]))
+        drop = fold_trace(cord, duration=6.0)
+        lower, tie = (sosfiltfilt(sections, load).max() for load in (drop.lower_load, drop.tie_load))
+        return [lower / (hung * G), tie]
+
+    of_riders = [by_spline(partial(follow, rider), FOLLOWED) for rider in RIDERS]
+    return dict(zip(("g", "peak_load"), np.swapaxes(of_riders, 0, 1), strict=True))
 
 
-def campaign_limits(kind: tuple[str, float, bool], rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray] | str:
-    """The limits of g and load of one campaign at `RIDERS`, or what stopped it."""
-    cell, release, distance = kind
-    world, sound = elastic_world(ElasticDrop(100.0), crossed(4, FIVE, rng), rng, cell=cell, cord_sd=SD)
+def campaign_limits(kind: str, cords: int, rng: np.random.Generator) -> tuple[Site, Limits | str]:
+    """The site and the limits of one campaign at `RIDERS`, or what stopped it."""
+    cell, release, distance = KINDS[kind]
+    world, sound = elastic_world(ElasticDrop(100.0), crossed(cords, FIVE, rng), rng, cell=cell, cord_sd=SD)
     world = replace(world, logger=replace(world.logger, rate=500.0))
     there = 'release_depth = "0.00(3) m"', f'release_depth = "{release:.2f}(3) m"'
     toml = (*sound.toml, there, ("greatest_g = 3.5", "greatest_g = 4.5"))
     with TemporaryDirectory() as scratch, patch("cordlab.analysis.SHAPES", 40):
         folder = write(Path(scratch, "c"), world, rng, replace(sound, toml=toml, distance=distance, noted=not distance))
         analysis = Analysis(read_campaign(folder))
+        site, criteria = analysis.campaign.site, analysis.campaign.criteria
         try:
             stops = [one.kind for one in analysis.findings if one.stops and one.kind != "release depth"]
             if stops:
-                return f"stopped: {', '.join(stops)}"
+                return site, f"stopped: {', '.join(stops)}"
             forecast = analysis._need("_forecast")
         except (CampaignError, EvidenceError) as error:
-            return f"refused: {error}"
-    g, load = (np.interp(RIDERS, forecast.masses, forecast.limit(name)) for name in ("g", "peak_load"))
-    return g, load
+            return site, f"refused: {error}"
+        judgement, _ = judge(forecast, criteria=criteria, breaking_load=analysis.campaign.lowest_break)
+        print(f"{kind}: {analysis.waves.viscosity}", flush=True)
+    return site, {name: judgement.limit(name, np.array(RIDERS)) for name in ("g", "peak_load")}
 
 
-def campaigns_of(kind: str, number: int) -> None:
-    """A row of the table: of the campaigns of a kind that are not stopped, the mean share of true drops within."""
-    held, why = [], []
-    for seed in range(number):
-        limits = campaign_limits(KINDS[kind], np.random.default_rng([7, seed]))
+def campaigns(number: int, cords: int, first: int) -> None:
+    """A row a kind: of the campaigns that are not stopped, the mean share of true drops within, and the least."""
+    truth: dict[float, Limits] = {}
+    held: dict[str, list[np.ndarray]] = {kind: [] for kind in KINDS}
+    why: dict[str, list[str]] = {kind: [] for kind in KINDS}
+    for seed, kind in product(range(first, first + number), KINDS):
+        site, limits = campaign_limits(kind, cords, np.random.default_rng([7, seed]))
         if isinstance(limits, str):
-            why.append(limits)
+            why[kind].append(limits)
             continue
-        truth = true_loads(KINDS[kind][1])
-        held.append([(values <= limit[:, None]).mean(axis=1) for values, limit in zip(truth, limits, strict=True)])
-    cells = ["–"] * 2
-    if held:
-        g, load = np.array(held).transpose(1, 0, 2)
-        cells = [" ".join(f"{share:.3f}" for share in of.mean(axis=0)) for of in (g, load)]
-        cells = [f"{cell}, least {of.min():.3f}" for cell, of in zip(cells, (g, load), strict=True)]
-    row(kind, f"{len(held)} of {number}", *cells, "; ".join(dict.fromkeys(why)) or "–")
+        depth = site.release_depth.value
+        if depth not in truth:
+            truth[depth] = true_loads(site)
+        shares = [(truth[depth][name] <= limit[:, None]).mean(axis=1) for name, limit in limits.items()]
+        held[kind].append(np.array(shares))
+        print(f"{kind}, seed {seed}: {np.round(shares, 4).tolist()}", flush=True)
+    riders = ", ".join(f"{rider:g}" for rider in RIDERS)
+    heads(f"{cords} cords", "not stopped", f"g within its limit at {riders} kg", "load within its limit", "stopped by")
+    for kind, of_kind in held.items():
+        cells = ["–"] * 2
+        if of_kind:
+            cells = ["; ".join(map(mean, of.T)) + f"; least {of.min():.3f}" for of in np.swapaxes(of_kind, 0, 1)]
+        row(kind, f"{len(of_kind)} of {number}", *cells, "; ".join(dict.fromkeys(why[kind])) or "–")
 
 
 def _kind(message: str) -> str:
@@ -143,7 +163,7 @@ def _kind(message: str) -> str:
     return re.sub(r"[-+]?\d[\d.,]*", "#", message.partition("): ")[2] or message)[:90]
 
 
-def main(campaigns: int = 2) -> None:
+def main(number: int = 2, cords: int = 8, first: int = 0) -> None:
     taken, said = records()
     heads(
         "72 records", "taken", "mean error of the lowest point [m]", "greatest", "greatest u", "within u", "within 2 u"
@@ -158,7 +178,5 @@ def main(campaigns: int = 2) -> None:
     for alone, name in ((False, "with a distance"), (True, "load alone")):
         for message, count in said[alone].most_common():
             print(f"{count} {name}, {message}")
-    if campaigns:
-        heads("campaigns", "not stopped", "g within its limit at 33, 65, 97 kg", "load within its limit", "stopped by")
-    for kind in KINDS if campaigns else ():
-        campaigns_of(kind, campaigns)
+    if number:
+        campaigns(number, cords, first)

@@ -8,9 +8,9 @@ import pytest
 from scipy import stats
 
 from cordlab.batch.drop_table import Evidence, drop_inputs, log_scales
-from cordlab.batch.viscosity import Viscosity
+from cordlab.batch.viscosity import Viscosity, wave_excess
 from cordlab.curves.models import Curve
-from cordlab.limits.anchoring import UNMEASURED, DropStiffness, drop_stiffness
+from cordlab.limits.anchoring import DEEPER, PER_METRE, UNMEASURED, DropStiffness, drop_stiffness
 from cordlab.limits.budget import PEAK_MASSES, budget
 from cordlab.limits.forecast import forecast_drop
 from cordlab.limits.simulate import NextDrop, draw_input
@@ -23,6 +23,7 @@ from cordlab.statistics.groups import EvidenceError
 from cordlab.statistics.limits import prediction_factor, tolerance_factor
 from cordlab.units import Measured, parse_measured
 from tests.coverage.limits import Batch, Truth, mean_and_error, one
+from tests.elastic_fold import ElasticDrop, fold_trace
 
 MASSES = np.array([36.0, 52.0, 68.0, 84.0, 100.0])
 CURVE = Curve("mooney-rivlin", {"c1": 280.0, "c2": 70.0})
@@ -316,6 +317,22 @@ def test_a_site_that_lets_go_elsewhere_has_more_uncertain_loads():
         limits.append(float((limited.limit("g") / limited.estimate("g"))[0]))
     assert limits[1] == pytest.approx(limits[0], rel=2e-3)
     assert limits[2] > limits[0] + 0.002
+
+
+def test_a_chain_let_go_deeper_moves_g_by_less_than_is_carried():
+    """Elastic chains in the plane, let go 2.5 m deeper: by how much more than our waves their g changes."""
+    masses, g = np.array([52.0, 68.0, 100.0]), []
+    for depth in (0.0, 2.5):
+        inputs = drop_inputs(SimpleNamespace(**{**vars(EXACT), "release_depth": Measured(depth)}))
+        batch = {"slack_length": 10.0, "cord_mass": 14.0, "gravity": 9.80665}
+        waves = wave_excess(CURVE, mass=masses, viscosity=5.0, batch=batch, inputs=inputs)
+        ours = predict_drop(CURVE.scaled(np.exp(waves.stiffness)), mass=masses, **batch, **inputs).g
+        for mass, expected in zip(masses, ours * np.exp(waves.lower), strict=True):
+            load = fold_trace(ElasticDrop(mass, release=depth), duration=5.5).lower_load
+            load = np.convolve(load, np.full(25, 1 / 25), "valid")  # over 5 ms
+            g.append(np.log(load.max() / (mass * batch["gravity"]) / expected))
+    change = np.subtract(*np.reshape(g, (2, -1)))
+    assert np.sqrt(np.mean(change**2)) < PER_METRE * (2.5 - DEEPER)
 
 
 def test_loads_with_waves_that_are_not_resolved_are_not_given():
