@@ -297,7 +297,10 @@ class _Logs:
             return y - self.stiffer, np.empty((len(y), 0))
         peaked = drops.has_peak
         r = log_excess(shapes, drops.take(peaked), y[:, peaked], self.batch, **inputs)
-        return y - self.stiffer, r - self.raised
+        y = y - self.stiffer
+        if self.waves is not None:  # a stiff cord's wave is not a mean cord's
+            r = r - self.waves.moved(self.drops.mass[peaked], drops.cell_end, y[:, peaked])
+        return y, r - self.raised
 
 
 def _shared(logs: _Logs, central: Shapes, rig: Place, *, sloped: bool) -> list[SharedInput]:

@@ -228,8 +228,12 @@ class NextDrop:
         lower = tie = np.maximum(measured + standard * self.u_between_masses[:, None], 0.0)
         if self.waves is not None:
             measured = lower if self.waves.worst else measured
+            more_drag = there["drag_area"] - self.site.drag_area.value
             lower, tie = (
-                self.waves.at(hung, end)[0] + standard * self.u_of_waves(end)[:, None] + measured
+                self.waves.at(hung, end)[0]
+                + self.waves.moved(hung, end, y, more_drag)
+                + standard * self.u_of_waves(end)[:, None]
+                + measured
                 for end in ("lower", "tie")
             )
         with np.errstate(over="ignore"):  # from two cords: a load beyond all numbers is infinite, and kept

@@ -1,18 +1,28 @@
 """What stretch waves do to lowest points and loads, as against the uniform cord, on the rig and at the site."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from cordlab.batch.drop_table import Evidence, Keywords, Place, Shapes, drop_inputs, log_scales, mean_cord
+from cordlab.batch.drop_table import (
+    Evidence,
+    Keywords,
+    Place,
+    Shapes,
+    drop_inputs,
+    log_scales,
+    mean_cord,
+    uncertain_inputs,
+)
 from cordlab.batch.viscosity import UNKNOWN, Excess, Viscosity, wave_excess
 from cordlab.curves.models import Curve
 from cordlab.mechanics.predict import predict_drop
 from cordlab.mechanics.waves import ELEMENTS, UNRESOLVED
 from cordlab.statistics.groups import EvidenceError
 
+FURTHEST = 3.0  # steps from the estimate over which a peak follows its slope; our choice
 TIMES = ("time", "lower_load_time", "tie_load_time")
 
 
@@ -27,6 +37,8 @@ class WaveEffect:
     times : of the lowest point and of the greatest loads at the lower end and at the tie point, from the release;
         another reflection takes the lead where one jumps.  (3, n_mass)  [s]
     worst : whether loads are the greatest over `UNKNOWN`: measured peaks do not lower them
+    slopes : "lower" and "tie" → change of ln of that peak as ln stiffness, and as the drag area, rise by a step,
+        (2, n_mass): both move the wave, as they move the uniform cord's load.  steps : (2,) [1, m²]
     """
 
     mass: np.ndarray
@@ -38,6 +50,17 @@ class WaveEffect:
     sd_tie: np.ndarray
     times: np.ndarray
     worst: bool = False
+    slopes: dict[str, np.ndarray] = field(default_factory=dict)
+    steps: tuple[float, float] = (1.0, 1.0)
+
+    def moved(self, mass: ArrayLike, end: str, stiffer: ArrayLike, more_drag: ArrayLike = 0.0) -> np.ndarray | float:
+        """What ln stiffness and drag area [m²] off their estimates change of ln of a peak; a wave turns back beyond
+        `FURTHEST` steps, and no more is said of it."""
+        off = (
+            np.clip(by / step, -FURTHEST, FURTHEST) for by, step in zip((stiffer, more_drag), self.steps, strict=True)
+        )
+        slopes = self.slopes.get(end, ())
+        return sum((self.between(mass, slope) * by for slope, by in zip(slopes, off, strict=False)), 0.0)
 
     def at(self, mass: ArrayLike, what: str) -> tuple[np.ndarray, np.ndarray]:
         """ln and its standard uncertainty: "stiffness", "lower" or "tie".  Raises EvidenceError outside the grid."""
@@ -73,7 +96,8 @@ def wave_effects(
     Each input moves a peak by one standard uncertainty; half the elements, twice as long, stand for the grid, whose
     whole difference counts (a jump is resolved to first order only), or `Swing.apart` where loads are not surely
     resolved. Where the viscosity is not known the greatest peak over `UNKNOWN` is taken, at each end by itself, and the
-    lowest points' stiffness from the middle of `UNKNOWN`, every viscosity in it as likely. Of the stiffness only the
+    lowest points' stiffness from the middle of `UNKNOWN`, every viscosity in it as likely. Where it is known, what
+    stiffness and drag do is in `WaveEffect.slopes` instead, with its sign. Of the stiffness only the
     viscosity's uncertainty counts: the cord's is in the scatter of the drops, and the grid moves it by less than 0.001.
     Raises EvidenceError where a mass has no lowest point, or a limited one loads that differ by more than `UNRESOLVED`.
     """
@@ -82,20 +106,27 @@ def wave_effects(
     inputs = {name: np.reshape([values[name] for values in columns_of], (-1, 1, 1)) for name in columns_of[0]}
     eta = np.linspace(*UNKNOWN, 5) if viscosity.how == "unknown" else np.array([viscosity.value])
     less, more = max(viscosity.value - viscosity.u, 0.0), viscosity.value + viscosity.u
-    columns = np.array([*eta, less, more, viscosity.value, viscosity.value])
-    scale = np.exp(stiffness_sd * np.array([*np.zeros(eta.size + 2), 1.0, -1.0]))
+    columns = np.array([*eta, less, more, *[viscosity.value] * 4])
+    scale = np.exp(stiffness_sd * np.array([*np.zeros(eta.size + 2), 1.0, -1.0, 0.0, 0.0]))
+    u_drag = np.array([uncertain_inputs(place)["drag_area"].u for place in places])
+    fine_inputs = inputs | {"drag_area": inputs["drag_area"] + np.zeros(columns.size)}
+    fine_inputs["drag_area"][..., -2:] += u_drag[:, None, None] * [1.0, -1.0]
+    fine_inputs["drag_area"] = np.maximum(fine_inputs["drag_area"], 0.0)
+    above = np.ptp(fine_inputs["drag_area"][:, 0, -2:], axis=1) / 2
     everywhere: Keywords = {"mass": masses[:, None], "batch": batch, "inputs": inputs}
-    fine = wave_excess(curve.scaled(scale), viscosity=columns, **everywhere)
+    fine = wave_excess(curve.scaled(scale), viscosity=columns, **everywhere | {"inputs": fine_inputs})
     coarse = wave_excess(curve, viscosity=viscosity.value, elements=ELEMENTS // 2, **everywhere)
     within = (masses >= limited[0]) & (masses <= limited[1])
-    return tuple(_effect(masses, viscosity, fine.at(k), coarse.at(k), eta.size, within) for k in range(len(places)))
+    effects = (_effect(masses, viscosity, fine.at(k), coarse.at(k), eta.size, within) for k in range(len(places)))
+    steps = ((stiffness_sd or 1.0, drag or 1.0) for drag in above.tolist())
+    return tuple(replace(effect, steps=of_place) for effect, of_place in zip(effects, steps, strict=True))
 
 
 def _effect(
     masses: np.ndarray, viscosity: Viscosity, fine: Excess, coarse: Excess, n: int, within: np.ndarray
 ) -> WaveEffect:
-    """At one place: `fine` (n_mass, n + 4) with n viscosities, one less and one more, then a stiff and a soft cord;
-    `coarse` (n_mass, 1).
+    """At one place: `fine` (n_mass, n + 6) with n viscosities, one less and one more, then a stiff and a soft cord,
+    and more and less drag; `coarse` (n_mass, 1).
     """
     centre, known = fine.stiffness[:, n // 2], viscosity.how != "unknown"
     moved = fine.stiffness[:, [n, n + 1] if known else [0, n - 1]]
@@ -105,6 +136,7 @@ def _effect(
         "sd_stiffness": (moved[:, 1] - moved[:, 0]) / (2.0 if known else np.sqrt(12.0)),
         "times": np.array([getattr(fine.swing, name)[:, n // 2] for name in TIMES]),
     }
+    slopes: dict[str, np.ndarray] = {}
     for end in ("lower", "tie"):
         value = getattr(fine, end)
         worst = value[:, :n].max(axis=1)
@@ -123,11 +155,13 @@ def _effect(
             )
         parts = [
             _half_range(value[:, n : n + 2], worst) if viscosity.u else 0.0,
-            _half_range(value[:, -2:], worst),
+            0.0 if known else _half_range(value[:, -4:-2], worst),
             np.where(apart > 0, apart, np.nan_to_num(np.abs(getattr(coarse, end)[:, 0] - value[:, 0]))),
         ]
         columns[end], columns[f"sd_{end}"] = worst, np.sqrt(sum(part**2 for part in parts))
-    return WaveEffect(masses, **columns, worst=not known)
+        if known:
+            slopes[end] = np.nan_to_num(value[:, [-4, -2]] - value[:, [-3, -1]]).T / 2
+    return WaveEffect(masses, **columns, worst=not known, slopes=slopes)
 
 
 def _half_range(pair: np.ndarray, centre: np.ndarray) -> np.ndarray:

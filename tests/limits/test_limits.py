@@ -319,6 +319,30 @@ def test_a_site_that_lets_go_elsewhere_has_more_uncertain_loads():
     assert limits[2] > limits[0] + 0.002
 
 
+def test_drag_and_stiffness_move_the_wave_as_they_move_the_load():
+    """A hard cord whose next reflection takes the lead nearby: drops of all waves, less drag and stiffer or softer."""
+    hard, masses = Curve("yeoh", {"c1": 300.0, "c2": -6.0, "c3": 0.5}), np.array([45.0, 63.0, 79.0])
+    batch = {"slack_length": 10.0, "cord_mass": 14.0, "gravity": 9.80665}
+    site = SimpleNamespace(**{**vars(EXACT), "drag_area": Measured(0.5, 0.2)})
+    options = {"batch": batch, "masses": masses, "viscosity": Viscosity(3.0, 0.3, "given"), "stiffness_sd": 0.02}
+    (effect,) = wave_effects(hard, places=(site,), **options)
+    moved = {}
+    for log_scale, drag in ((0.0, 0.4), (0.0, 0.6), (0.03, 0.5), (-0.03, 0.5)):
+        inputs = drop_inputs(site) | {"drag_area": drag}
+        waves = wave_excess(hard.scaled(np.exp(log_scale)), mass=masses, viscosity=3.0, batch=batch, inputs=inputs)
+        for end in ("lower", "tie"):
+            change = getattr(waves, end) - effect.at(masses, end)[0]
+            assert effect.moved(masses, end, log_scale, drag - 0.5) == pytest.approx(change, abs=0.0035)
+            moved[end, log_scale, drag] = change
+    # at 63 kg a stiffer cord has a smaller wave at the tie point, and so has one that falls through more air
+    assert moved["tie", 0.03, 0.5][1] < -0.004
+    assert moved["tie", 0.0, 0.6][1] < -0.001
+    far = [effect.moved(masses, "tie", stiffer) for stiffer in (0.06, 0.6)]
+    assert far[1] == pytest.approx(far[0])
+    (worst,) = wave_effects(hard, places=(site,), **options | {"viscosity": Viscosity.unknown()})
+    assert worst.moved(masses, "tie", 0.03, 0.1) == 0.0
+
+
 def test_a_chain_let_go_deeper_moves_g_by_less_than_is_carried():
     """Elastic chains in the plane, let go 2.5 m deeper: by how much more than our waves their g changes."""
     masses, g = np.array([52.0, 68.0, 100.0]), []
