@@ -318,6 +318,9 @@ def _shared(logs: _Logs, central: Shapes, rig: Place, *, sloped: bool) -> list[S
     def rig_off(name: str, by: float) -> tuple[Evidence, Keywords]:
         return drops, inputs | {name: inputs[name] + by}
 
+    def lowest_off(u: np.ndarray, by: float) -> tuple[Evidence, Keywords]:
+        return replace(drops, lowest_point=drops.lowest_point + by * u), inputs
+
     for name, measured in uncertain_inputs(rig).items():
         if measured.u > 0:
             positive = name != "release_depth"
@@ -343,7 +346,7 @@ def _shared(logs: _Logs, central: Shapes, rig: Place, *, sloped: bool) -> list[S
     read = {"lowest points' calibration": (one, drops.u_common), "lowest points as noted": (error, u_noted)}
     for name, (law, u) in read.items():
         if u.any():
-            change = slopes(lambda by, u=u: (replace(drops, lowest_point=drops.lowest_point + by * u), inputs))
+            change = slopes(partial(lowest_off, u))
             shared.append(SharedInput(name, law, False, *(moved / law.u for moved in change)))
     temperatures = known_temperatures(drops)
     if np.ptp(temperatures) > 0 and not sloped:  # `NextDrop` adds what it does at the temperature of use

@@ -53,7 +53,9 @@ class WaveEffect:
     slopes: dict[str, np.ndarray] = field(default_factory=dict)
     steps: tuple[float, float] = (1.0, 1.0)
 
-    def moved(self, mass: ArrayLike, end: str, stiffer: ArrayLike, more_drag: ArrayLike = 0.0) -> np.ndarray | float:
+    def moved(
+        self, mass: ArrayLike, end: str, stiffer: np.ndarray | float, more_drag: np.ndarray | float = 0.0
+    ) -> np.ndarray | float:
         """What ln stiffness and drag area [m²] off their estimates change of ln of a peak; a wave turns back beyond
         `FURTHEST` steps, and no more is said of it."""
         off = (
