@@ -113,7 +113,7 @@ def reduce_entry(
     except (RecordError, OutsideCalibration) as error:
         raise RecordError(f"records/{entry.record} (drop {entry.drop}): {error}") from error
     by_load = None
-    if both and distance is not None:
+    if both and distance is not None and not lag:  # a load without its lag has too much noise to be integrated
         with suppress(RecordError):
             alone = prepare(record.time, force, None, campaign.decision.filter)
             _, _, release, motion = evaluate(DropSetup(**setup), rig.load_cell_at, alone, marks)

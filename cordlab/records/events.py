@@ -73,7 +73,7 @@ def find_release(fall: Fall, record: Prepared, marks: Mapping[str, Measured] = N
         steps = (_sharpest_step(time, rise, slack_end, share * fall.duration, fall.cell) for share, _ in where)
         load_step = next((s.time for s, (_, least) in zip(steps, where, strict=True) if s and s.size >= least), None)
     release = Release(fall, *start, slack_end, load_step, bool(visible))
-    if distance is None or release.rigid:
+    if distance is None or (release.rigid and load_step is not None):
         return release
     return replace(release, u_time_scale=fall.u_elastic / fall.duration)
 
