@@ -110,18 +110,17 @@ def wave_effects(
     less, more = max(viscosity.value - viscosity.u, 0.0), viscosity.value + viscosity.u
     columns = np.array([*eta, less, more, *[viscosity.value] * 4])
     scale = np.exp(stiffness_sd * np.array([*np.zeros(eta.size + 2), 1.0, -1.0, 0.0, 0.0]))
-    u_drag = np.array([uncertain_inputs(place)["drag_area"].u for place in places])
-    fine_inputs = inputs | {"drag_area": inputs["drag_area"] + np.zeros(columns.size)}
-    fine_inputs["drag_area"][..., -2:] += u_drag[:, None, None] * [1.0, -1.0]
-    fine_inputs["drag_area"] = np.maximum(fine_inputs["drag_area"], 0.0)
-    above = np.ptp(fine_inputs["drag_area"][:, 0, -2:], axis=1) / 2
-    everywhere: Keywords = {"mass": masses[:, None], "batch": batch, "inputs": inputs}
-    fine = wave_excess(curve.scaled(scale), viscosity=columns, **everywhere | {"inputs": fine_inputs})
-    coarse = wave_excess(curve, viscosity=viscosity.value, elements=ELEMENTS // 2, **everywhere)
+    u_drag = np.reshape([uncertain_inputs(place)["drag_area"].u for place in places], (-1, 1, 1))
+    drag = np.maximum(inputs["drag_area"] + u_drag * [*np.zeros(eta.size + 4), 1.0, -1.0], 0.0)
+    everywhere: Keywords = {"mass": masses[:, None], "batch": batch}
+    fine = wave_excess(curve.scaled(scale), viscosity=columns, inputs=inputs | {"drag_area": drag}, **everywhere)
+    coarse = wave_excess(curve, viscosity=viscosity.value, inputs=inputs, elements=ELEMENTS // 2, **everywhere)
     within = (masses >= limited[0]) & (masses <= limited[1])
     effects = (_effect(masses, viscosity, fine.at(k), coarse.at(k), eta.size, within) for k in range(len(places)))
-    steps = ((stiffness_sd or 1.0, drag or 1.0) for drag in above.tolist())
-    return tuple(replace(effect, steps=of_place) for effect, of_place in zip(effects, steps, strict=True))
+    steps = (np.ptp(drag[:, 0, -2:], axis=1) / 2).tolist()
+    return tuple(
+        replace(effect, steps=(stiffness_sd or 1.0, step or 1.0)) for effect, step in zip(effects, steps, strict=True)
+    )
 
 
 def _effect(
@@ -157,7 +156,7 @@ def _effect(
             )
         parts = [
             _half_range(value[:, n : n + 2], worst) if viscosity.u else 0.0,
-            0.0 if known else _half_range(value[:, -4:-2], worst),
+            np.where(known & np.isfinite(value[:, -4:]).all(axis=1), 0.0, _half_range(value[:, -4:-2], worst)),
             np.where(apart > 0, apart, np.nan_to_num(np.abs(getattr(coarse, end)[:, 0] - value[:, 0]))),
         ]
         columns[end], columns[f"sd_{end}"] = worst, np.sqrt(sum(part**2 for part in parts))
